@@ -1,0 +1,137 @@
+"""Seeded machines in three severities, with a ruler's errors in their profile.
+
+Chosen from what happens to such machines (common practice, no source):
+
+- drifted: months of heat and vibration. Mirrors tilted 0.5 … 2.5 mrad (a sixteenth of a turn of a 0.7 mm
+  screw on a 36 mm arm is 1.2 mrad), contact points settled evenly by 0.1 mm sd, tube ends 0.6 mm sd (0.8
+  mrad over a metre); the mounts have not moved. The near corner still cuts; the far one is several mm off
+  or, in some, past the lens's edge.
+- rebuilt: a new tube or mirrors taken out for cleaning. Mirrors tilted 5 … 10 mrad, tube ends 3 mm sd per
+  axis, mounts 2 mm sd per axis (3 … 4 mm in all), contact points 0.4 mm.
+- missed: rebuilt, and one of tube, mirror 1, 2 or 3 so far off that the nearest card of some station sees no
+  mark (found by tilting it further until that is so, to 80 mrad at most, or 30 mm at the tube's far mount).
+
+The profile's errors: each contact point's coordinates ± 15 % (even), one mount in four with the wrong
+`clockwise`: half of these with all its screws, half with one of them. Pitches are true. Play is 1/32 turn,
+taken up anywhere at the start.
+"""
+
+from __future__ import annotations
+
+import copy
+from typing import Any
+
+import numpy as np
+
+from tests.machines.faults import CAUSES, draw_fault
+from tests.machines.hands import PLAY_TURNS, Screw
+from tests.machines.machine import Machine
+from tests.machines.optics import STATIONS, Array, Layout, Misalignment, offsets, reaches
+from tests.machines.profiles import CORNERS, profile
+
+SEVERITIES = ("drifted", "rebuilt", "missed")
+ARM_ERROR = 0.15
+WRONG_CLOCKWISE = 0.25
+FAULTY = 1 / 3
+CURABLE = 0.9
+
+
+def draw_machine(
+    seed: int,
+    *,
+    severity: str,
+    bed: str = "1600",
+    corner: str | None = None,
+    sigma_mm: float = 0.05,
+    fault: str | None = "draw",
+) -> Machine:
+    """A machine that depends on these arguments alone; fault: 'draw' (a third have one), None, or a cause."""
+    rng = np.random.default_rng([seed, SEVERITIES.index(severity), int(bed)])
+    given = profile(bed, corner or str(rng.choice(CORNERS)))
+    true = _true_profile(given, rng)
+    layout = Layout(true)
+    screws = _screws(true, rng)
+    state = _draw_state(layout, severity, rng)
+    drawn = _draw_fault(given, rng)
+    chosen = drawn if fault == "draw" else fault and draw_fault(given, rng, cause=fault, curable=True)
+    return Machine(given, layout, state, screws, chosen or None, sigma_mm, rng)
+
+
+def _draw_fault(given: dict[str, Any], rng: np.random.Generator) -> Any:
+    """Always draws, so that a machine with its fault left out is otherwise the same."""
+    fault = draw_fault(given, rng, cause=str(rng.choice(CAUSES)), curable=bool(rng.random() < CURABLE))
+    return fault if rng.random() < FAULTY else None
+
+
+def _true_profile(given: dict[str, Any], rng: np.random.Generator) -> dict[str, Any]:
+    true = copy.deepcopy(given)
+    for mount in true["mount"]:
+        turning = [c for c in mount["contact"] if "screw_pitch_mm" in c]
+        for contact in mount["contact"]:
+            scale = rng.uniform(1 - ARM_ERROR, 1 + ARM_ERROR, 2)
+            contact["at_mm"] = [float(a) for a in np.array(contact["at_mm"]) * scale]
+        wrong, all_of_them, which = (
+            rng.random() < WRONG_CLOCKWISE,
+            rng.random() < 0.5,
+            rng.choice(len(turning)),
+        )
+        for contact in turning if wrong and all_of_them else [turning[which]] if wrong else []:
+            contact["clockwise"] = -contact["clockwise"]
+    return true
+
+
+def _screws(true: dict[str, Any], rng: np.random.Generator) -> dict[tuple[int, str], Screw]:
+    return {
+        (mount["mirror"], c["name"]): Screw(
+            c["screw_pitch_mm"], c["clockwise"], float(rng.uniform(0, PLAY_TURNS)), 0.0
+        )
+        for mount in true["mount"]
+        for c in mount["contact"]
+        if "screw_pitch_mm" in c
+    }
+
+
+def _tilted(layout: Layout, tilt_rad: Array) -> Array:
+    """(3 mirrors, 3 contacts): travel along the normal for slopes (3, 2) along r and t."""
+    return np.asarray(np.einsum("mcr,mr->mc", layout.at_mm, tilt_rad))
+
+
+def _draw_state(layout: Layout, severity: str, rng: np.random.Generator) -> Misalignment:
+    if severity == "drifted":
+        tilt = _direction(rng, 3) * rng.uniform(0.5e-3, 2.5e-3, (3, 1))
+        even_mm = rng.normal(0, 0.1, (3, 1))
+        return Misalignment(rng.normal(0, 0.6, (2, 2)), _tilted(layout, tilt) + even_mm, np.zeros((3, 3)))
+    tilt = _direction(rng, 3) * rng.uniform(5e-3, 10e-3, (3, 1))
+    state = Misalignment(
+        rng.normal(0, 3, (2, 2)),
+        _tilted(layout, tilt) + rng.normal(0, 0.4, (3, 1)),
+        rng.normal(0, 2, (3, 3)),
+    )
+    return _until_missed(layout, state, rng) if severity == "missed" else state
+
+
+def _direction(rng: np.random.Generator, count: int) -> Array:
+    angle = rng.uniform(0, 2 * np.pi, count)
+    return np.stack([np.cos(angle), np.sin(angle)], axis=-1)
+
+
+def _until_missed(layout: Layout, state: Misalignment, rng: np.random.Generator) -> Misalignment:
+    for part in rng.permutation(4):
+        worse, direction = state.copy(), _direction(rng, 1)[0]
+        for step in range(1, 40):
+            if part == 3:
+                worse.tube_mm[1] = state.tube_mm[1] + direction * step * 0.75
+            else:
+                only = np.zeros((3, 2))
+                only[part] = direction * step * 2e-3
+                worse.contact_mm[...] = state.contact_mm + _tilted(layout, only)
+            if misses_a_nearest_card(layout, worse):
+                return worse
+    raise AssertionError("no part could be put far enough off")
+
+
+def misses_a_nearest_card(layout: Layout, state: Misalignment) -> bool:
+    """Whether some station sees no mark with the head as near to it as it can stand."""
+    near_x = 0.0 if layout.incoming[2, 0] > 0 else layout.width_mm
+    found = offsets(layout, state, np.array([near_x, layout.depth_mm]))
+    return not all(bool(reaches(layout, found, station)) for station in STATIONS)

@@ -1,0 +1,43 @@
+"""A screw with play, in a hand that is not exact."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+HAND_GAIN_SD = 0.08
+HAND_TURN_SD = 1 / 64
+PLAY_TURNS = 1 / 32
+SHIFT_SD_MM = 0.1  # a base or tube mount pushed by hand against a rule: common practice, no source
+
+
+def hand_turns(asked: float, rng: np.random.Generator) -> float:
+    """What the hand does when asked for so many turns."""
+    return float(asked * (1 + HAND_GAIN_SD * rng.normal()) + HAND_TURN_SD * rng.normal())
+
+
+def hand_move_mm(asked_mm: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    """What a base does when asked to move so far; an axis that is not asked for is left alone."""
+    moved = asked_mm * (1 + HAND_GAIN_SD * rng.normal(size=asked_mm.shape))
+    return moved + np.where(asked_mm == 0, 0.0, SHIFT_SD_MM * rng.normal(size=asked_mm.shape))
+
+
+@dataclass
+class Screw:
+    """A thread whose contact point lags by up to play_turns when the turning reverses."""
+
+    pitch_mm: float
+    clockwise: int
+    screw_turns: float
+    contact_turns: float
+    play_turns: float = PLAY_TURNS
+
+    def turn(self, turns: float) -> None:
+        self.screw_turns += turns
+        lowest = self.screw_turns - self.play_turns
+        self.contact_turns = min(max(self.contact_turns, lowest), self.screw_turns)
+
+    @property
+    def travel_mm(self) -> float:
+        return self.clockwise * self.pitch_mm * self.contact_turns
