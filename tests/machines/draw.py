@@ -7,9 +7,11 @@ Chosen from what happens to such machines (common practice, no source):
   mrad over a metre); the mounts have not moved. The near corner still cuts; the far one is several mm off
   or, in some, past the lens's edge.
 - rebuilt: a new tube or mirrors taken out for cleaning. Mirrors tilted 5 … 10 mrad, tube ends 3 mm sd per
-  axis, mounts 2 mm sd per axis (3 … 4 mm in all), contact points 0.4 mm.
-- missed: rebuilt, and one of tube, mirror 1, 2 or 3 so far off that the nearest card of some station sees no
-  mark (found by tilting it further until that is so, to 80 mrad at most, or 30 mm at the tube's far mount).
+  axis, mounts 2 mm sd per axis (3 … 4 mm in all), contact points 0.4 mm; redrawn until each mirror's nearest
+  card is hit.
+- missed: rebuilt, and one of tube, mirror 1, 2, 3 put further off (the tube bodily, a mirror by tilt of 30 …
+  80 mrad) until, with the head as near as it can stand, the beam misses the card of mirror 1, 2 or 3 or
+  the mirror before it; mirror 3 until the beam misses the nozzle's hole by its doing alone.
 
 The profile's errors: each contact point's coordinates ± 15 % (even), one mount in four with the wrong
 `clockwise`: half of these with all its screws, half with one of them. Pitches are true. Play is 1/32 turn,
@@ -98,16 +100,23 @@ def _tilted(layout: Layout, tilt_rad: Array) -> Array:
 
 def _draw_state(layout: Layout, severity: str, rng: np.random.Generator) -> Misalignment:
     if severity == "drifted":
-        tilt = _direction(rng, 3) * rng.uniform(0.5e-3, 2.5e-3, (3, 1))
-        even_mm = rng.normal(0, 0.1, (3, 1))
-        return Misalignment(rng.normal(0, 0.6, (2, 2)), _tilted(layout, tilt) + even_mm, np.zeros((3, 3)))
-    tilt = _direction(rng, 3) * rng.uniform(5e-3, 10e-3, (3, 1))
-    state = Misalignment(
-        rng.normal(0, 3, (2, 2)),
-        _tilted(layout, tilt) + rng.normal(0, 0.4, (3, 1)),
-        rng.normal(0, 2, (3, 3)),
-    )
+        return _drifted(layout, rng)
+    state = _rebuilt(layout, rng)
+    while misses_a_nearest_mirror(layout, state):
+        state = _rebuilt(layout, rng)
     return _until_missed(layout, state, rng) if severity == "missed" else state
+
+
+def _drifted(layout: Layout, rng: np.random.Generator) -> Misalignment:
+    tilt = _direction(rng, 3) * rng.uniform(0.5e-3, 2.5e-3, (3, 1))
+    even_mm = rng.normal(0, 0.1, (3, 1))
+    return Misalignment(rng.normal(0, 0.6, (2, 2)), _tilted(layout, tilt) + even_mm, np.zeros((3, 3)))
+
+
+def _rebuilt(layout: Layout, rng: np.random.Generator) -> Misalignment:
+    tilt = _direction(rng, 3) * rng.uniform(5e-3, 10e-3, (3, 1))
+    contact_mm = _tilted(layout, tilt) + rng.normal(0, 0.4, (3, 1))
+    return Misalignment(rng.normal(0, 3, (2, 2)), contact_mm, rng.normal(0, 2, (3, 3)))
 
 
 def _direction(rng: np.random.Generator, count: int) -> Array:
@@ -116,22 +125,31 @@ def _direction(rng: np.random.Generator, count: int) -> Array:
 
 
 def _until_missed(layout: Layout, state: Misalignment, rng: np.random.Generator) -> Misalignment:
-    for part in rng.permutation(4):
-        worse, direction = state.copy(), _direction(rng, 1)[0]
-        for step in range(1, 40):
-            if part == 3:
-                worse.tube_mm[1] = state.tube_mm[1] + direction * step * 0.75
-            else:
-                only = np.zeros((3, 2))
-                only[part] = direction * step * 2e-3
-                worse.contact_mm[...] = state.contact_mm + _tilted(layout, only)
-            if misses_a_nearest_card(layout, worse):
-                return worse
-    raise AssertionError("no part could be put far enough off")
+    part, direction = int(rng.integers(4)), _direction(rng, 1)[0]
+    for step in range(1, 60):
+        worse = state.copy()
+        if part == 0:
+            worse.tube_mm[...] += direction * step * 0.5
+        else:
+            worse.contact_mm[part - 1] += layout.at_mm[part - 1] @ (direction * step * 2e-3)
+        missed = _misses_nozzle_by_mirror_3 if part == 3 else misses_a_nearest_mirror
+        if missed(layout, worse):
+            return worse
+    raise AssertionError(f"part {part} could not be put far enough off")
 
 
-def misses_a_nearest_card(layout: Layout, state: Misalignment) -> bool:
-    """Whether some station sees no mark with the head as near to it as it can stand."""
+def _found_nearest(layout: Layout, state: Misalignment) -> dict[str, Array]:
     near_x = 0.0 if layout.incoming[2, 0] > 0 else layout.width_mm
-    found = offsets(layout, state, np.array([near_x, layout.depth_mm]))
-    return not all(bool(reaches(layout, found, station)) for station in STATIONS)
+    return offsets(layout, state, np.array([near_x, layout.depth_mm]))
+
+
+def misses_a_nearest_mirror(layout: Layout, state: Misalignment) -> bool:
+    """Whether mirror 1, 2 or 3 sees no mark with the head as near to it as it can stand."""
+    found = _found_nearest(layout, state)
+    return not all(bool(reaches(layout, found, station)) for station in STATIONS[:3])
+
+
+def _misses_nozzle_by_mirror_3(layout: Layout, state: Misalignment) -> bool:
+    only = Misalignment.none()
+    only.contact_mm[2] = state.contact_mm[2]
+    return not bool(reaches(layout, _found_nearest(layout, only), "nozzle"))

@@ -114,7 +114,8 @@ def _turned(vector: Array, turn: Array) -> Array:
     angle = np.asarray(np.linalg.norm(turn, axis=-1, keepdims=True))
     axis = turn / np.where(angle == 0, 1.0, angle)
     along = axis * _dot(axis, vector)
-    return along + (vector - along) * np.cos(angle) + np.cross(axis, vector) * np.sin(angle)
+    across = (vector - along) * np.cos(angle) + np.cross(axis, vector) * np.sin(angle)
+    return np.asarray(along + across)
 
 
 def _into(
