@@ -9,9 +9,10 @@ Chosen from what happens to such machines (common practice, no source):
 - rebuilt: a new tube or mirrors taken out for cleaning. Mirrors tilted 5 … 10 mrad, tube ends 3 mm sd per
   axis, mounts 2 mm sd per axis (3 … 4 mm in all), contact points 0.4 mm; redrawn until each mirror's nearest
   card is hit.
-- missed: rebuilt, and one of tube, mirror 1, 2, 3 put further off (the tube bodily, a mirror by tilt of 30 …
-  80 mrad) until, with the head as near as it can stand, the beam misses the card of mirror 1, 2 or 3 or
-  the mirror before it; mirror 3 until the beam misses the nozzle's hole by its doing alone.
+- missed: rebuilt, and one of tube, mirror 1, 2, 3 put further off until, with the head as near as it can
+  stand, the beam misses the card of mirror 1, 2 or 3 or the mirror before it; mirror 3 until the beam misses
+  the nozzle's hole by its doing alone. The tube goes 20 mm bodily at most, a mirror tilts 80 mrad at most
+  (four turns), else another part is taken.
 
 The profile's errors: each contact point's coordinates ± 15 % (even), one mount in four with the wrong
 `clockwise`: half of these with all its screws, half with one of them. Pitches are true. Play is 1/32 turn,
@@ -125,17 +126,18 @@ def _direction(rng: np.random.Generator, count: int) -> Array:
 
 
 def _until_missed(layout: Layout, state: Misalignment, rng: np.random.Generator) -> Misalignment:
-    part, direction = int(rng.integers(4)), _direction(rng, 1)[0]
-    for step in range(1, 60):
-        worse = state.copy()
-        if part == 0:
-            worse.tube_mm[...] += direction * step * 0.5
-        else:
-            worse.contact_mm[part - 1] += layout.at_mm[part - 1] @ (direction * step * 2e-3)
-        missed = _misses_nozzle_by_mirror_3 if part == 3 else misses_a_nearest_mirror
-        if missed(layout, worse):
-            return worse
-    raise AssertionError(f"part {part} could not be put far enough off")
+    for part in rng.permutation(4):
+        direction = _direction(rng, 1)[0]
+        for step in range(1, 41):
+            worse = state.copy()
+            if part == 0:
+                worse.tube_mm[...] += direction * step * 0.5
+            else:
+                worse.contact_mm[part - 1] += layout.at_mm[part - 1] @ (direction * step * 2e-3)
+            missed = _misses_nozzle_by_mirror_3 if part == 3 else misses_a_nearest_mirror
+            if missed(layout, worse):
+                return worse
+    raise AssertionError("no part could be put far enough off")
 
 
 def _found_nearest(layout: Layout, state: Misalignment) -> dict[str, Array]:
