@@ -1,0 +1,23 @@
+"""What was read, turned, cut and cleaned, kept for years. Knows nobody else here: plain JSON values."""
+
+from server.log._care import Health, back_up, check, restore
+from server.log._database import default_folder
+from server.log._errors import BadEntry, LogError, LogMissing, NoSuchEntry
+from server.log._store import Log
+from server.log._transfer import Imported, import_folder, import_json
+
+__all__ = [
+    "BadEntry",
+    "Health",
+    "Imported",
+    "Log",
+    "LogError",
+    "LogMissing",
+    "NoSuchEntry",
+    "back_up",
+    "check",
+    "default_folder",
+    "import_folder",
+    "import_json",
+    "restore",
+]

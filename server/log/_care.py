@@ -1,0 +1,200 @@
+"""Is the log whole, a copy of it elsewhere, and back from the copy."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import sqlite3
+from contextlib import closing, suppress
+from dataclasses import dataclass
+from pathlib import Path
+
+from server.log._database import (
+    FILE_NAME,
+    connect,
+    copy_at_newest,
+    fsync_folder,
+    make_folder,
+    open_any_version,
+)
+from server.log._errors import LogError, LogMissing, one_line
+from server.log._pictures import PictureFolder, name_of
+
+_PART = FILE_NAME + ".part"
+_COMPANIONS = ("-wal", "-shm")
+
+
+@dataclass(frozen=True)
+class Health:
+    """What a check found: how much there is, and each thing that is wrong in one line."""
+
+    alignments: int
+    events: int
+    pictures: int
+    problems: tuple[str, ...]
+
+
+def check(folder: Path) -> Health:
+    """Read the whole log and every picture. Damage is reported, not raised; LogMissing without a log."""
+    path = folder / FILE_NAME
+    try:
+        with closing(open_any_version(folder)) as db, one_line(path):
+            damage = _damage(db)
+        if damage:
+            return Health(0, 0, 0, damage)
+        with closing(sqlite3.connect(":memory:", isolation_level=None)) as copy:
+            copy_at_newest(folder, copy)
+            return _health(copy, PictureFolder(folder / "pictures"))
+    except LogMissing:
+        raise
+    except LogError as error:
+        return Health(0, 0, 0, (str(error),))
+
+
+def _damage(db: sqlite3.Connection) -> tuple[str, ...]:
+    found = [str(row[0]) for row in db.execute("PRAGMA integrity_check")]
+    return tuple(f"database: {line}" for line in found if line != "ok")
+
+
+def _health(db: sqlite3.Connection, pictures: PictureFolder) -> Health:
+    names = _picture_names(db)
+    return Health(
+        alignments=_count(db, "alignment"),
+        events=_count(db, "event"),
+        pictures=len(names),
+        problems=(*_loose_ends(db), *_gaps(db), *_picture_faults(names, pictures)),
+    )
+
+
+def _count(db: sqlite3.Connection, table: str) -> int:
+    return int(db.execute(f"SELECT count(*) FROM {table}").fetchone()[0])
+
+
+def _picture_names(db: sqlite3.Connection) -> list[str]:
+    sql = "SELECT DISTINCT picture FROM event WHERE picture IS NOT NULL ORDER BY picture"
+    return [row[0] for row in db.execute(sql)]
+
+
+def _loose_ends(db: sqlite3.Connection) -> list[str]:
+    rows = db.execute("PRAGMA foreign_key_check").fetchall()
+    return [f"{row[0]} {row[1]} belongs to nothing in {row[2]}" for row in rows]
+
+
+def _gaps(db: sqlite3.Connection) -> list[str]:
+    sql = "SELECT alignment_id FROM event GROUP BY 1 HAVING count(*) != max(sequence) OR min(sequence) != 1"
+    return [f"alignment {row[0]}: events are missing" for row in db.execute(sql)]
+
+
+def _picture_faults(names: list[str], pictures: PictureFolder) -> list[str]:
+    faults = ((name, _picture_fault(name, pictures)) for name in names)
+    return [f"picture {name}: {fault}" for name, fault in faults if fault]
+
+
+def _picture_fault(name: str, pictures: PictureFolder) -> str | None:
+    try:
+        data = pictures.read(name)
+    except OSError as error:
+        return str(error.strerror)
+    if data is None:
+        return "is missing"
+    return None if name_of(data) == name else "is damaged"
+
+
+def back_up(folder: Path, target: Path) -> Health:
+    """Copy the log to the folder ``target``; it may be in use meanwhile. An older backup there is renewed.
+
+    What stands in ``target`` stays whole until the new copy is: a power cut leaves the old or the new one.
+    """
+    with one_line(target):
+        if target.exists() and (target.samefile(folder) or not _is_backup_place(target)):
+            raise LogError(f"{target}: neither empty nor a backup; name another folder")
+        make_folder(target)
+        part = _fresh_part(target)
+        with closing(connect(part, mode="rwc")) as copy:
+            copy_at_newest(folder, copy)
+            # one plain file, readable where nothing may be written
+            copy.execute("PRAGMA journal_mode = DELETE")
+            _copy_pictures(_picture_names(copy), folder, target)
+        _put_in_place(part, target / FILE_NAME)
+    return check(target)
+
+
+def _is_backup_place(target: Path) -> bool:
+    return (target / FILE_NAME).is_file() or (target.is_dir() and not any(target.iterdir()))
+
+
+def _fresh_part(folder: Path) -> Path:
+    part = folder / _PART
+    for leftover in (part, *(part.with_name(part.name + end) for end in (*_COMPANIONS, "-journal"))):
+        leftover.unlink(missing_ok=True)
+    return part
+
+
+def _copy_pictures(names: list[str], source: Path, target: Path) -> None:
+    come_from, go_to = PictureFolder(source / "pictures"), PictureFolder(target / "pictures")
+    for name in names:
+        data = come_from.read(name)
+        if data is not None:
+            go_to.keep(data)
+
+
+def _put_in_place(part: Path, path: Path) -> None:
+    with part.open("rb+") as file:
+        os.fsync(file.fileno())
+    os.replace(part, path)
+    fsync_folder(path.parent)
+
+
+def restore(backup: Path, folder: Path, *, replace: bool = False) -> Health:
+    """Put the log that was backed up (or any log) into ``folder``.
+
+    A damaged backup is refused. A log that stands there is refused unless ``replace``, and then kept beside
+    the new one as ``spotwright-replaced-N.db``; pictures are only ever added. Raises LogError; until the
+    last moment nothing has changed.
+    """
+    _refuse_damaged(backup)
+    path = folder / FILE_NAME
+    with one_line(path):
+        if path.exists() and not replace:
+            raise LogError(f"{path}: there is a log already; say --replace to put it aside and go on")
+        make_folder(folder)
+        part = _fresh_part(folder)
+        with closing(connect(part, mode="rwc")) as copy:
+            copy_at_newest(backup, copy)
+            copy.execute("PRAGMA journal_mode = DELETE")
+            _copy_pictures(_picture_names(copy), backup, folder)
+        if path.exists():
+            _put_aside(path)
+        _put_in_place(part, path)
+    return check(folder)
+
+
+def _refuse_damaged(backup: Path) -> None:
+    problems = check(backup).problems
+    if problems:
+        more = f" (and {len(problems) - 1} more)" if len(problems) > 1 else ""
+        raise LogError(f"{backup}: this backup is not whole: {problems[0]}{more}; nothing was changed")
+
+
+def _put_aside(path: Path) -> None:
+    _close_for_good(path)
+    number = 1
+    while (aside := path.with_name(f"spotwright-replaced-{number}.db")).exists():
+        number += 1
+    for end in _COMPANIONS:  # only left where the old log is damaged; they must not meet the new one
+        with suppress(FileNotFoundError):
+            os.replace(path.with_name(path.name + end), aside.with_name(aside.name + end))
+    shutil.copy2(path, aside)
+    fsync_folder(path.parent)
+
+
+def _close_for_good(path: Path) -> None:
+    """Fold the write-ahead log into the file; refused by SQLite while another program has the log open."""
+    try:
+        with closing(connect(path, mode="rw")) as db:
+            db.execute("PRAGMA busy_timeout = 500")
+            db.execute("PRAGMA journal_mode = DELETE")
+    except sqlite3.OperationalError as error:
+        raise LogError(f"{path}: the log is in use; stop 'spotwright serve' first") from error
+    except sqlite3.DatabaseError:
+        return  # damaged, which is why it is being replaced

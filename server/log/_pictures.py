@@ -1,0 +1,79 @@
+"""Pictures beside the database: one file each, named by what is in it, there whole or not at all."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import re
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+
+from server.log._database import fsync_folder, make_folder
+
+NAME = re.compile(r"[0-9a-f]{2}/[0-9a-f]{64}\.(jpg|png|bin)")
+_PART = ".part"
+
+
+def name_of(data: bytes) -> str:
+    """``ab/ab….jpg``: the SHA-256 of the content, in one of 256 folders, and what kind of file it is."""
+    digest = hashlib.sha256(data).hexdigest()
+    return f"{digest[:2]}/{digest}.{_suffix(data)}"
+
+
+def _suffix(data: bytes) -> str:
+    if data.startswith(b"\xff\xd8\xff"):
+        return "jpg"
+    return "png" if data.startswith(b"\x89PNG\r\n\x1a\n") else "bin"
+
+
+class PictureFolder:
+    """The pictures of one log."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+
+    def keep(self, data: bytes) -> str:
+        """Write ``data`` so that it survives a power cut; returns its name. Raises OSError."""
+        name = name_of(data)
+        if self.read(name) != data:
+            self._write(self.folder / name, data)
+        return name
+
+    def _write(self, path: Path, data: bytes) -> None:
+        make_folder(path.parent)
+        handle, part = tempfile.mkstemp(dir=path.parent, suffix=_PART)
+        try:
+            with os.fdopen(handle, "wb") as file:
+                file.write(data)
+                file.flush()
+                os.fsync(file.fileno())
+            os.replace(part, path)
+        except BaseException:
+            Path(part).unlink(missing_ok=True)
+            raise
+        fsync_folder(path.parent)
+
+    def read(self, name: str) -> bytes | None:
+        """The picture's bytes, None when it is not there."""
+        try:
+            return (self.folder / name).read_bytes()
+        except FileNotFoundError:
+            return None
+
+    def names(self) -> Iterator[str]:
+        """The names of all pictures there, kept or left over."""
+        for path in sorted(self.folder.glob("??/*")):
+            name = f"{path.parent.name}/{path.name}"
+            if NAME.fullmatch(name):
+                yield name
+
+    def remove(self, name: str) -> int:
+        """Remove one picture; returns the bytes freed."""
+        path = self.folder / name
+        try:
+            size = path.stat().st_size
+            path.unlink()
+        except FileNotFoundError:
+            return 0
+        return size

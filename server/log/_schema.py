@@ -1,0 +1,119 @@
+"""The tables, and the way from each older version of them to the newest.
+
+A version once released is never edited: a change is a new entry at the end of ``MIGRATIONS``.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Callable
+
+from server.log._errors import LogError
+
+APPLICATION_ID = 0x53505754  # "SPWT", so that `file` and we can tell our log from any other database
+
+# body is the event as the solver reads it; the columns computed from it let lists, charts and
+# exports run at the database's speed instead of parsing each body again.
+_VERSION_1 = """
+CREATE TABLE alignment (
+    id INTEGER PRIMARY KEY AUTOINCREMENT,
+    uuid TEXT NOT NULL UNIQUE,
+    started TEXT NOT NULL,
+    source TEXT NOT NULL CHECK (source IN ('practice', 'camera', 'offline')),
+    machine TEXT NOT NULL CHECK (json_valid(machine)),
+    note TEXT NOT NULL,
+    state TEXT CHECK (state IS NULL OR json_valid(state)),
+    verdict TEXT CHECK (verdict IS NULL OR json_valid(verdict)),
+    done INTEGER NOT NULL DEFAULT 0 CHECK (done IN (0, 1))
+);
+CREATE TABLE event (
+    id INTEGER PRIMARY KEY AUTOINCREMENT,
+    uuid TEXT NOT NULL UNIQUE,
+    alignment_id INTEGER NOT NULL REFERENCES alignment (id),
+    sequence INTEGER NOT NULL,
+    happened TEXT NOT NULL,
+    body TEXT NOT NULL CHECK (json_valid(body)),
+    reading TEXT CHECK (reading IS NULL OR json_valid(reading)),
+    picture TEXT,
+    withdrawn INTEGER NOT NULL DEFAULT 0 CHECK (withdrawn IN (0, 1)),
+    kind TEXT NOT NULL AS (json_extract(body, '$.kind')) STORED,
+    station TEXT AS (json_extract(body, '$.station')) STORED,
+    head_x_mm REAL AS (json_extract(body, '$.head_mm[0]')) STORED,
+    head_y_mm REAL AS (json_extract(body, '$.head_mm[1]')) STORED,
+    u_mm REAL AS (json_extract(body, '$.offset_mm[0]')) STORED,
+    v_mm REAL AS (json_extract(body, '$.offset_mm[1]')) STORED,
+    sigma_u_mm REAL AS
+        (coalesce(json_extract(body, '$.sigma_mm[0]'), json_extract(body, '$.sigma_mm'))) STORED,
+    sigma_v_mm REAL AS
+        (coalesce(json_extract(body, '$.sigma_mm[1]'), json_extract(body, '$.sigma_mm'))) STORED,
+    mount INTEGER AS (json_extract(body, '$.mount')) STORED,
+    screw TEXT AS (json_extract(body, '$.screw')) STORED,
+    turns REAL AS (json_extract(body, '$.turns')) STORED,
+    part TEXT AS (json_extract(body, '$.part')) STORED,
+    move_x_mm REAL AS (json_extract(body, '$.move_mm[0]')) STORED,
+    move_y_mm REAL AS (json_extract(body, '$.move_mm[1]')) STORED,
+    move_z_mm REAL AS (json_extract(body, '$.move_mm[2]')) STORED,
+    cause TEXT AS (json_extract(body, '$.cause')) STORED,
+    outcome TEXT AS (json_extract(body, '$.outcome')) STORED,
+    UNIQUE (alignment_id, sequence)
+);
+CREATE INDEX event_by_picture ON event (picture) WHERE picture IS NOT NULL;
+"""
+
+
+def _script(text: str) -> Callable[[sqlite3.Connection], None]:
+    def run(db: sqlite3.Connection) -> None:
+        # executescript would commit the transaction that holds the whole migration together
+        for statement in text.split(";\n"):
+            if statement.strip():
+                db.execute(statement)
+
+    return run
+
+
+MIGRATIONS: tuple[Callable[[sqlite3.Connection], None], ...] = (_script(_VERSION_1),)
+NEWEST = len(MIGRATIONS)
+
+
+def version(db: sqlite3.Connection) -> int:
+    """The version of the tables in ``db``, 0 for an empty file."""
+    return int(db.execute("PRAGMA user_version").fetchone()[0])
+
+
+def _refuse_strangers(db: sqlite3.Connection) -> None:
+    tables = db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
+    if tables and db.execute("PRAGMA application_id").fetchone()[0] != APPLICATION_ID:
+        raise LogError("this database is not a log of Spotwright; name another folder")
+    if version(db) > NEWEST:
+        raise LogError(
+            f"this log was written by a newer Spotwright (version {version(db)} of the tables, "
+            f"this one knows {NEWEST}); update Spotwright"
+        )
+
+
+def check_version(db: sqlite3.Connection) -> None:
+    """Refuse what cannot be read without writing: another program's database, a newer or older log."""
+    _refuse_strangers(db)
+    if version(db) < NEWEST:
+        raise LogError("this log is of an older version; open it once where it can be written to")
+
+
+def migrate(db: sqlite3.Connection, *, to: int = NEWEST) -> None:
+    """Bring the tables to version ``to`` in one transaction; never backwards.
+
+    ``to`` is there so that a test can make a log of any older version.
+    """
+    _refuse_strangers(db)
+    if version(db) >= to:
+        return
+    db.execute("BEGIN IMMEDIATE")
+    try:
+        for step in range(version(db), to):
+            MIGRATIONS[step](db)
+        db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+        db.execute(f"PRAGMA user_version = {to}")
+        db.execute("COMMIT")
+    except BaseException:
+        if db.in_transaction:
+            db.execute("ROLLBACK")
+        raise

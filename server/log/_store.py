@@ -1,0 +1,275 @@
+"""The log itself: alignments and what happened in them, in order, kept so that a power cut loses nothing."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+import threading
+import uuid
+import weakref
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, Literal, TextIO
+
+from server.log import _export
+from server.log._database import FILE_NAME, open_reader, open_writer
+from server.log._errors import BadEntry, LogError, NoSuchEntry, one_line
+from server.log._pictures import PictureFolder
+
+Json = dict[str, Any]
+Source = Literal["practice", "camera", "offline"]
+Access = Literal["create", "existing", "read-only"]
+
+_NEW_ALIGNMENT = """
+INSERT INTO alignment (uuid, started, source, machine, note, state) VALUES (?, ?, ?, ?, ?, ?)
+"""
+_NEW_EVENT = """
+INSERT INTO event (uuid, alignment_id, sequence, happened, body, reading, picture)
+SELECT :uuid, :alignment, coalesce(max(sequence), 0) + 1, :happened, :body, :reading, :picture
+FROM event WHERE alignment_id = :alignment
+"""
+_LIST = """
+SELECT id, uuid, started, source, json_extract(machine, '$.name') AS machine, note, done, verdict,
+    (SELECT count(*) FROM event WHERE alignment_id = alignment.id) AS events
+FROM alignment ORDER BY id
+"""
+
+
+def utc_now() -> datetime:
+    """The wall clock; only shown to people, never used to order anything."""
+    return datetime.now(UTC)
+
+
+def as_text(value: Any, *, what: str) -> str:
+    """``value`` as JSON text; BadEntry for what JSON has no word for (NaN, infinity, other types)."""
+    try:
+        return json.dumps(value, allow_nan=False, separators=(", ", ": "))
+    except (TypeError, ValueError, RecursionError) as error:
+        raise BadEntry(f"not plain JSON ({error})", path=what) from error
+
+
+def _optional_text(value: Json | None, *, what: str) -> str | None:
+    return None if value is None else as_text(value, what=what)
+
+
+def _as_value(text: str | None) -> Any:
+    return None if text is None else json.loads(text)
+
+
+def event_text(event: Json) -> str:
+    """An event as it is kept; BadEntry unless it is an object with a ``kind``."""
+    if not isinstance(event, dict) or not isinstance(event.get("kind"), str):
+        raise BadEntry("an event is an object with a 'kind'", path="event")
+    return as_text(event, what="event")
+
+
+def stamp(moment: datetime) -> str:
+    """UTC in ISO 8601 with milliseconds: ``2025-01-31T08:30:00.000Z``."""
+    return moment.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+class Log:
+    """One folder with the database and its pictures. Safe to use from several threads and programs at once.
+
+    Each writing method returns only when what it wrote survives a power cut. Everything raises LogError with
+    one line. ``access``: ``existing`` refuses to make a new log, ``read-only`` never writes.
+    """
+
+    def __init__(
+        self, folder: Path, *, access: Access = "create", now: Callable[[], datetime] = utc_now
+    ) -> None:
+        self.folder = Path(folder)
+        self.pictures = PictureFolder(self.folder / "pictures")
+        self._path = self.folder / FILE_NAME
+        self._now = now
+        self._lock = threading.RLock()
+        self._writer = self._open(access)
+        self._closer = weakref.finalize(self, self._writer.close) if self._writer else None
+
+    def _open(self, access: Access) -> sqlite3.Connection | None:
+        if access == "read-only":
+            open_reader(self.folder).close()
+            return None
+        return open_writer(self.folder, create=access == "create")
+
+    def close(self) -> None:
+        """Close the database; the log cannot be written to afterwards."""
+        with self._lock, one_line(self._path):
+            if self._closer is not None:
+                self._closer()
+            self._writer = None
+
+    def __enter__(self) -> Log:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    @contextmanager
+    def writing(self) -> Iterator[sqlite3.Connection]:
+        """One transaction: on the disk when the block ends, undone if it raises."""
+        with self._lock, one_line(self._path):
+            if self._writer is None:
+                raise LogError(f"{self._path}: the log is closed or open for reading only")
+            self._writer.execute("BEGIN IMMEDIATE")
+            try:
+                yield self._writer
+                self._writer.execute("COMMIT")
+            except BaseException:
+                if self._writer.in_transaction:
+                    self._writer.execute("ROLLBACK")
+                raise
+
+    @contextmanager
+    def reading(self) -> Iterator[sqlite3.Connection]:
+        """A connection of its own, so that a long export never holds up a new reading."""
+        with closing(open_reader(self.folder)) as db, one_line(self._path):
+            db.row_factory = sqlite3.Row
+            db.execute("BEGIN")  # one moment in time for all that is read
+            yield db
+
+    # writing
+
+    def start_alignment(
+        self, *, machine: Json, source: Source, note: str = "", state: Json | None = None
+    ) -> int:
+        """Begin an alignment of the laser ``machine`` (its profile as JSON); returns its number."""
+        row = (
+            str(uuid.uuid4()),
+            stamp(self._now()),
+            source,
+            as_text(machine, what="machine"),
+            note,
+            _optional_text(state, what="state"),
+        )
+        with self.writing() as db:
+            return _row_id(db.execute(_NEW_ALIGNMENT, row))
+
+    def add_event(
+        self,
+        alignment_id: int,
+        event: Json,
+        *,
+        picture: bytes | None = None,
+        reading: Json | None = None,
+        state: Json | None = None,
+    ) -> int:
+        """Keep an event, with the picture and the reading it came from; returns its number.
+
+        ``state`` replaces the alignment's state in the same transaction: both are there or neither.
+        """
+        row: Json = {
+            "uuid": str(uuid.uuid4()),
+            "alignment": alignment_id,
+            "happened": stamp(self._now()),
+            "body": event_text(event),
+            "reading": _optional_text(reading, what="reading"),
+        }
+        state_text = _optional_text(state, what="state")
+        with self.writing() as db:
+            _must_exist(db, "alignment", alignment_id)
+            row["picture"] = None if picture is None else self.pictures.keep(picture)
+            event_id = _row_id(db.execute(_NEW_EVENT, row))
+            if state_text is not None:
+                db.execute("UPDATE alignment SET state = ? WHERE id = ?", (state_text, alignment_id))
+            return event_id
+
+    def withdraw_event(self, event_id: int) -> None:
+        """Take an event out of the document; it stays in the log, marked as withdrawn."""
+        with self.writing() as db:
+            _must_exist(db, "event", event_id)
+            db.execute("UPDATE event SET withdrawn = 1 WHERE id = ?", (event_id,))
+
+    def set_state(self, alignment_id: int, state: Json) -> None:
+        """Keep what a program needs to carry on with this alignment, in place of what it kept before."""
+        text = as_text(state, what="state")
+        with self.writing() as db:
+            _must_exist(db, "alignment", alignment_id)
+            db.execute("UPDATE alignment SET state = ? WHERE id = ?", (text, alignment_id))
+
+    def set_verdict(self, alignment_id: int, verdict: Json, *, done: bool) -> None:
+        """Keep the newest verdict; ``done`` says that the alignment is finished."""
+        text = as_text(verdict, what="verdict")
+        with self.writing() as db:
+            _must_exist(db, "alignment", alignment_id)
+            sql = "UPDATE alignment SET verdict = ?, done = ? WHERE id = ?"
+            db.execute(sql, (text, int(done), alignment_id))
+
+    # reading
+
+    def alignments(self) -> list[Json]:
+        """All alignments, oldest first: id, uuid, started, source, note, done, verdict, the name of the
+        machine as ``machine`` and the number of events as ``events``."""
+        with self.reading() as db:
+            rows = [dict(row) for row in db.execute(_LIST)]
+        return [row | {"done": bool(row["done"]), "verdict": _as_value(row["verdict"])} for row in rows]
+
+    def newest(self, source: Source | None = None) -> int | None:
+        """The number of the alignment begun last (of that source), None when there is none."""
+        with self.reading() as db:
+            sql = "SELECT max(id) FROM alignment WHERE ?1 IS NULL OR source = ?1"
+            number: int | None = db.execute(sql, (source,)).fetchone()[0]
+            return number
+
+    def document(self, alignment_id: int) -> Json:
+        """``{"machine": …, "events": […]}`` in the order they happened, without what was withdrawn."""
+        with self.reading() as db:
+            machine = _must_exist(db, "alignment", alignment_id)["machine"]
+            sql = "SELECT body FROM event WHERE alignment_id = ? AND NOT withdrawn ORDER BY sequence"
+            bodies = db.execute(sql, (alignment_id,)).fetchall()
+        return {"machine": json.loads(machine), "events": [json.loads(row["body"]) for row in bodies]}
+
+    def events(self, alignment_id: int) -> list[Json]:
+        """What happened, in order: id, uuid, when (UTC), event, reading, withdrawn, has_picture."""
+        with self.reading() as db:
+            _must_exist(db, "alignment", alignment_id)
+            sql = "SELECT * FROM event WHERE alignment_id = ? ORDER BY sequence"
+            return [_event_of(row) for row in db.execute(sql, (alignment_id,))]
+
+    def picture(self, event_id: int) -> bytes | None:
+        """The picture an event came from, None where there is none (any more)."""
+        with self.reading() as db:
+            name = _must_exist(db, "event", event_id)["picture"]
+            return None if name is None else self.pictures.read(name)
+
+    def state(self, alignment_id: int) -> Json | None:
+        """What was kept last with set_state or add_event, None before that."""
+        with self.reading() as db:
+            state: Json | None = _as_value(_must_exist(db, "alignment", alignment_id)["state"])
+            return state
+
+    def export_csv(self, stream: TextIO) -> None:
+        """Write every event as a line of CSV (RFC 4180); open a file for it with ``newline=""``."""
+        with self.reading() as db:
+            _export.write_csv(db, stream)
+
+    def export_json(self, stream: TextIO) -> None:
+        """Write the whole log, without the pictures themselves, as JSON that ``import_json`` reads back."""
+        with self.reading() as db:
+            _export.write_json(db, stream)
+
+
+def _row_id(cursor: sqlite3.Cursor) -> int:
+    assert cursor.lastrowid is not None  # always there after an INSERT
+    return cursor.lastrowid
+
+
+def _must_exist(db: sqlite3.Connection, table: Literal["alignment", "event"], number: int) -> Any:
+    row = db.execute(f"SELECT * FROM {table} WHERE id = ?", (number,)).fetchone()
+    if row is None:
+        raise NoSuchEntry(f"there is no {table} {number} in this log")
+    return row
+
+
+def _event_of(row: sqlite3.Row) -> Json:
+    return {
+        "id": row["id"],
+        "uuid": row["uuid"],
+        "when": row["happened"],
+        "event": json.loads(row["body"]),
+        "reading": _as_value(row["reading"]),
+        "withdrawn": bool(row["withdrawn"]),
+        "has_picture": row["picture"] is not None,
+    }

@@ -1,0 +1,219 @@
+"""Reading a log back in: from a JSON export or from another log's folder. Twice does no more than once."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import closing
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Any, Literal, TextIO, TypeVar
+
+import pydantic
+
+from server.log import _export
+from server.log._database import copy_at_newest
+from server.log._errors import BadEntry
+from server.log._pictures import NAME, PictureFolder
+from server.log._store import Json, Log, as_text, event_text
+
+Judge = Callable[
+    [Json], object
+]  # raises ValueError, with ``path`` and ``message``, for a document it cannot read
+PictureOf = Callable[[str], bytes | None]
+
+_Uuid = Annotated[str, pydantic.StringConstraints(pattern=r"^[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}$")]
+_When = Annotated[
+    str, pydantic.StringConstraints(pattern=r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z$", max_length=24)
+]
+_Picture = Annotated[str, pydantic.StringConstraints(pattern=f"^{NAME.pattern}$", max_length=71)]
+
+
+_OLD_EVENT = """
+INSERT INTO event (uuid, alignment_id, sequence, happened, body, reading, picture, withdrawn)
+SELECT ?1, ?2, coalesce(max(sequence), 0) + 1, ?3, ?4, ?5, ?6, ?7 FROM event WHERE alignment_id = ?2
+"""
+
+
+class _Strict(pydantic.BaseModel):
+    model_config = pydantic.ConfigDict(extra="forbid", strict=True)
+
+
+class EventIn(_Strict):
+    """One event of an export."""
+
+    uuid: _Uuid
+    when: _When
+    withdrawn: bool
+    picture: _Picture | None
+    event: Json
+    reading: Json | None
+
+
+class AlignmentIn(_Strict):
+    """One alignment of an export."""
+
+    uuid: _Uuid
+    started: _When
+    source: Literal["practice", "camera", "offline"]
+    note: str
+    done: bool
+    machine: Json
+    state: Json | None
+    verdict: Json | None
+    events: list[EventIn]
+
+
+class LogIn(_Strict):
+    """A whole export."""
+
+    format: Literal["spotwright-log"]
+    version: Literal[1]
+    alignments: list[AlignmentIn]
+
+
+_Model = TypeVar("_Model", bound=_Strict)
+
+
+@dataclass
+class Imported:
+    """How much was new."""
+
+    alignments: int = 0
+    events: int = 0
+    pictures: int = 0
+
+
+def import_json(log: Log, stream: TextIO, *, judge: Judge | None = None) -> Imported:
+    """Take in what ``export_json`` wrote. All of it or, with BadEntry that says where, nothing.
+
+    What is there already (by uuid) stays; new events go behind those that the alignment has. Pictures are not
+    in the file; they come with :func:`import_folder`, before or after.
+    """
+    whole = _checked(LogIn, _parse(stream.read()))
+    return _merge(log, whole.alignments, PictureFolder(log.folder / "pictures").read, judge)
+
+
+def import_folder(log: Log, folder: Path, *, judge: Judge | None = None) -> Imported:
+    """Take in another log or a backup, pictures included; otherwise as :func:`import_json`."""
+    with closing(sqlite3.connect(":memory:", isolation_level=None)) as copy:
+        copy_at_newest(folder, copy)
+        copy.row_factory = sqlite3.Row
+        alignments = (
+            _checked(AlignmentIn, _parse("".join(pieces))) for pieces in _export.alignment_texts(copy)
+        )
+        return _merge(log, alignments, PictureFolder(folder / "pictures").read, judge)
+
+
+def _parse(text: str) -> Any:
+    try:
+        return json.loads(text)
+    except json.JSONDecodeError as error:
+        raise BadEntry(f"not JSON: {error.msg}", path=f"line {error.lineno} column {error.colno}") from error
+    except (ValueError, RecursionError) as error:
+        raise BadEntry(f"not JSON that can be read: {error}") from error
+
+
+def _checked(model: type[_Model], value: Any) -> _Model:
+    try:
+        return model.model_validate(value)
+    except pydantic.ValidationError as error:
+        first = error.errors(include_url=False, include_context=False)[0]
+        raise BadEntry(first["msg"], path=".".join(map(str, first["loc"])) or "export") from error
+
+
+def _merge(
+    log: Log, alignments: Iterable[AlignmentIn], picture_of: PictureOf, judge: Judge | None
+) -> Imported:
+    total = Imported()
+    with log.writing() as db:
+        for number, alignment in enumerate(alignments):
+            _judge(judge, alignment, number)
+            _merge_alignment(_Target(db, log.pictures, picture_of, total), alignment)
+    return total
+
+
+def _judge(judge: Judge | None, alignment: AlignmentIn, number: int) -> None:
+    if judge is None:
+        return
+    try:
+        judge({"machine": alignment.machine, "events": [event.event for event in alignment.events]})
+    except ValueError as error:
+        path = f"alignments.{number}.{getattr(error, 'path', '')}".rstrip(".")
+        raise BadEntry(getattr(error, "message", str(error)), path=path) from error
+
+
+@dataclass
+class _Target:
+    db: sqlite3.Connection
+    pictures: PictureFolder
+    picture_of: PictureOf
+    total: Imported
+
+    def take_picture(self, name: str | None) -> str | None:
+        data = None if name is None else self.picture_of(name)
+        return None if data is None else self.pictures.keep(data)
+
+
+def _merge_alignment(target: _Target, new: AlignmentIn) -> None:
+    row = target.db.execute("SELECT id FROM alignment WHERE uuid = ?", (new.uuid,)).fetchone()
+    if row is None:
+        alignment_id = _insert_alignment(target.db, new)
+        target.total.alignments += 1
+    else:
+        alignment_id = row[0]
+    if _merge_events(target, alignment_id, new.events) and row is not None:
+        _update_alignment(target.db, alignment_id, new)
+
+
+def _merge_events(target: _Target, alignment_id: int, events: list[EventIn]) -> int:
+    """Returns how many were new."""
+    added = 0
+    for event in events:
+        sql = "SELECT id, alignment_id, picture FROM event WHERE uuid = ?"
+        known = target.db.execute(sql, (event.uuid,)).fetchone()
+        if known is None:
+            _insert_event(target, alignment_id, event)
+            added += 1
+        elif known[1] != alignment_id:
+            raise BadEntry("this event belongs to another alignment already", path=f"event {event.uuid}")
+        else:
+            _complete_event(target, known[0], known[2], event)
+    target.total.events += added
+    return added
+
+
+def _columns(new: AlignmentIn) -> Iterator[object]:
+    yield from (new.note, int(new.done), as_text(new.machine, what="machine"))
+    for value in (new.state, new.verdict):
+        yield None if value is None else as_text(value, what="state or verdict")
+
+
+def _insert_alignment(db: sqlite3.Connection, new: AlignmentIn) -> int:
+    sql = """INSERT INTO alignment (uuid, started, source, note, done, machine, state, verdict)
+             VALUES (?, ?, ?, ?, ?, ?, ?, ?) RETURNING id"""
+    return int(db.execute(sql, (new.uuid, new.started, new.source, *_columns(new))).fetchone()[0])
+
+
+def _update_alignment(db: sqlite3.Connection, alignment_id: int, new: AlignmentIn) -> None:
+    sql = "UPDATE alignment SET note = ?, done = ?, machine = ?, state = ?, verdict = ? WHERE id = ?"
+    db.execute(sql, (*_columns(new), alignment_id))
+
+
+def _insert_event(target: _Target, alignment_id: int, event: EventIn) -> None:
+    picture = target.take_picture(event.picture)
+    reading = None if event.reading is None else as_text(event.reading, what="reading")
+    body = event_text(event.event)
+    row = (event.uuid, alignment_id, event.when, body, reading, picture, int(event.withdrawn))
+    target.db.execute(_OLD_EVENT, row)
+    target.total.pictures += picture is not None
+
+
+def _complete_event(target: _Target, event_id: int, picture: str | None, event: EventIn) -> None:
+    """A withdrawal and a picture may come later than the event itself."""
+    if event.withdrawn:
+        target.db.execute("UPDATE event SET withdrawn = 1 WHERE id = ?", (event_id,))
+    if picture is None and (name := target.take_picture(event.picture)) is not None:
+        target.db.execute("UPDATE event SET picture = ? WHERE id = ?", (name, event_id))
+        target.total.pictures += 1
