@@ -1,0 +1,47 @@
+"""A person's hand on a screw: never quite what was asked for, and the screw has play."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["PLAY_TURNS", "Screws", "moved_by_hand", "turned_by_hand"]
+
+# As the interface describes a hand: 8 % of the turn and 1/64 turn (one standard deviation each).
+_TURN_SHARE, _TURN_FLOOR = 0.08, 1 / 64
+PLAY_TURNS = 1 / 32
+# Pushing a part along a ruler; common practice, no source.
+_MOVE_SHARE, _MOVE_FLOOR_MM = 0.08, 0.10
+
+
+def turned_by_hand(asked_turns: float, rng: np.random.Generator) -> float:
+    """Return the turns that a hand makes of the turns asked for."""
+    share, floor = rng.normal(0.0, (_TURN_SHARE, _TURN_FLOOR))
+    return float(asked_turns * (1 + share) + floor)
+
+
+def moved_by_hand(asked_mm: NDArray[np.float64], rng: np.random.Generator) -> NDArray[np.float64]:
+    """Return the move that a hand makes; axes that were not asked for stay where they are."""
+    share = 1 + rng.normal(0.0, _MOVE_SHARE, size=asked_mm.shape)
+    floor = rng.normal(0.0, _MOVE_FLOOR_MM, size=asked_mm.shape)
+    return np.where(asked_mm == 0, 0.0, asked_mm * share + floor)
+
+
+class Screws:
+    """The play of all screws: on reversal the first 1/32 turn moves nothing.
+
+    slack_turns : (3 mirrors, 3 contacts), how far each knob is from the flank that clockwise pushes on,
+        0 … PLAY_TURNS.
+    """
+
+    def __init__(self, slack_turns: Any) -> None:
+        self.slack_turns = np.array(slack_turns, dtype=float)
+
+    def turn(self, mirror: int, contact: int, turns: float) -> float:
+        """Turn the knob of one contact (indices from 0) and return the turns that reach the contact."""
+        slack = float(self.slack_turns[mirror, contact])
+        left = min(max(slack - turns, 0.0), PLAY_TURNS)
+        self.slack_turns[mirror, contact] = left
+        return turns - (slack - left)
