@@ -1,0 +1,118 @@
+"""One player on one machine until it says done, stops, or has used too much: what it took, and what is
+true then.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any
+
+from tests.machines import CAUSES, Machine
+
+Step = dict[str, Any]
+Player = Callable[[dict[str, Any]], Step]
+MOST_PULSES = 150
+MOST_STEPS = 400
+
+
+@dataclass
+class Run:
+    """How one alignment went. end: done, stop, cap or error; excess: the true worst ratio to its
+    tolerance at the end.
+    """
+
+    pulses: int = 0
+    moves: int = 0
+    inspected: list[str] = field(default_factory=list)
+    end: str = "cap"
+    why: str = ""
+    step_ms: list[float] = field(default_factory=list)
+    excess: float = float("inf")
+    worst: str = ""
+    fault: str | None = None
+    curable: bool = True
+
+    @property
+    def aligned(self) -> bool:
+        """It said done, and that is true."""
+        return self.end == "done" and self.excess <= 1.0
+
+    @property
+    def said_done_wrongly(self) -> bool:
+        return self.end == "done" and self.excess > 1.5
+
+    @property
+    def cause_found(self) -> bool:
+        return self.fault in self.inspected
+
+    @property
+    def wrong_cause_first(self) -> bool:
+        named = [cause for cause in self.inspected if cause in CAUSES]
+        return self.fault is not None and bool(named) and named[0] != self.fault
+
+    @property
+    def false_alarm(self) -> bool:
+        """Anything inspected on a machine without a fault."""
+        return self.fault is None and bool(self.inspected)
+
+
+def play(
+    machine: Machine,
+    player: Player,
+    *,
+    most_pulses: int = MOST_PULSES,
+    watch: Callable[[str], None] | None = None,
+) -> Run:
+    """Let the player lead until it ends; watch gets one line for each step (for --verbose)."""
+    run = Run()
+    if machine.fault:
+        run.fault, run.curable = machine.fault.cause, machine.fault.curable
+    while run.pulses < most_pulses and len(run.step_ms) < MOST_STEPS:
+        began = time.perf_counter()
+        try:
+            step = player(machine.document())
+            run.step_ms.append(1e3 * (time.perf_counter() - began))
+            event = machine.obey(step)
+        except Exception as failure:  # noqa: BLE001 - a benchmark reports whatever breaks and goes on
+            run.end, run.why = "error", f"{type(failure).__name__}: {failure}"
+            break
+        _count(run, step)
+        if watch:
+            watch(_line(machine, run, step, event))
+        if event is None:
+            run.end, run.why = step["do"], step.get("reason", "")
+            break
+    truth = machine.truth()
+    run.excess, run.worst = truth.excess, truth.worst
+    if watch:
+        watch(f"== {run.end} {run.why}; truth {truth}")
+    return run
+
+
+def _count(run: Run, step: Step) -> None:
+    run.pulses += step["do"] == "mark"
+    run.moves += step["do"] in ("turn", "shift")
+    if step["do"] == "inspect":
+        run.inspected.append(step["cause"])
+
+
+def _line(machine: Machine, run: Run, step: Step, event: dict[str, Any] | None) -> str:
+    asked = {k: v for k, v in step.items() if k not in ("say", "expect", "estimate", "verdict", "why")}
+    came = {k: v for k, v in (event or {}).items() if k in ("offset_mm", "outcome")}
+    missed = "NO MARK" if event and event["kind"] == "no-mark" else ""
+    truth = machine.truth()
+    lines = [
+        f"{len(run.step_ms):3d} p{run.pulses} m{run.moves} {asked} -> {came or missed}"
+        f" [truth {truth.excess:.2f}x {truth.worst}]"
+    ]
+    if step.get("expect"):
+        lines.append(f"expect {step['expect']} {_truly(machine, step['expect'])}")
+    lines += [f"{key}: {step[key]}" for key in ("say", "why") if step.get(key)]
+    return "\n      ".join(lines)
+
+
+def _truly(machine: Machine, expect: dict[str, Any]) -> str:
+    true = machine.true_offsets(expect["head_mm"])[expect["station"]]
+    return f"truly [{true[0]:.2f}, {true[1]:.2f}]"
