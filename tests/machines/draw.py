@@ -134,7 +134,7 @@ def _until_missed(layout: Layout, state: Misalignment, rng: np.random.Generator)
                 worse.tube_mm[...] += direction * step * 0.5
             else:
                 worse.contact_mm[part - 1] += layout.at_mm[part - 1] @ (direction * step * 2e-3)
-            missed = _misses_nozzle_by_mirror_3 if part == 3 else misses_a_nearest_mirror
+            missed = _misses_nozzle if part == 3 else misses_a_nearest_mirror
             if missed(layout, worse):
                 return worse
     raise AssertionError("no part could be put far enough off")
@@ -151,7 +151,8 @@ def misses_a_nearest_mirror(layout: Layout, state: Misalignment) -> bool:
     return not all(bool(reaches(layout, found, station)) for station in STATIONS[:3])
 
 
-def _misses_nozzle_by_mirror_3(layout: Layout, state: Misalignment) -> bool:
+def _misses_nozzle(layout: Layout, state: Misalignment) -> bool:
+    """Whether the nozzle sees no mark, and would see none even if all but mirror 3 were right."""
     only = Misalignment.none()
     only.contact_mm[2] = state.contact_mm[2]
-    return not bool(reaches(layout, _found_nearest(layout, only), "nozzle"))
+    return not any(bool(reaches(layout, _found_nearest(layout, each), "nozzle")) for each in (only, state))
