@@ -1,0 +1,19 @@
+"""Marks → what the beam does → the next step. Pure numbers."""
+
+from .documents import DocumentError, parse_alignment, parse_profile
+from .events import Alignment
+from .profile import STATIONS, Profile, profile_as_json, screw_step
+from .trace import State, trace
+
+__all__ = [
+    "STATIONS",
+    "Alignment",
+    "DocumentError",
+    "Profile",
+    "State",
+    "parse_alignment",
+    "parse_profile",
+    "profile_as_json",
+    "screw_step",
+    "trace",
+]

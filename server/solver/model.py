@@ -1,0 +1,130 @@
+"""The unknowns of one machine as a vector, and how they make marks.
+
+Layout of the state vector (all in mm, but ``rack`` in mrad per m and the responses as plain numbers):
+tube mounts 4, contact points 9, whole mounts 9, racking 2, rail bow 6, and for each contact the response of
+its screw: relative gain and cross-talk, 18. What a turn does to a contact is in ``screw_vectors``.
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from .profile import Profile
+from .trace import Rays, State, frames, mirror_centres, trace_rays
+
+Array = NDArray[Any]
+
+TUBE, CONTACT, SHIFT = slice(0, 4), slice(4, 13), slice(13, 22)
+RACK, BOW, RESPONSE = slice(22, 24), slice(24, 30), slice(30, 48)
+OPTICS, SIZE = 30, 48  # the first OPTICS unknowns decide where marks fall
+STEP = 1e-30  # of the complex step: any size below the square root of the smallest double will do
+
+PARTS = ("tube", "tube-exit", "tube-far", "mirror-1", "mirror-2", "mirror-3")
+
+
+def contact_at(mount: int) -> slice:
+    """Where the three contacts of mount 1–3 stand in the state vector."""
+    return slice(4 + 3 * (mount - 1), 7 + 3 * (mount - 1))
+
+
+def response_at(mount: int, contact: int) -> slice:
+    """Where the (gain, cross-talk) of a contact's screw stand in the state vector."""
+    start = 30 + 2 * (3 * (mount - 1) + contact)
+    return slice(start, start + 2)
+
+
+def state_of(profile: Profile, x: Array, head_mm: Array) -> State:
+    """The machine's state at a head position: x (..., ≥ OPTICS) and head (..., 2) broadcast."""
+    tube = x[..., TUBE].reshape(*x.shape[:-1], 2, 2)
+    contact = x[..., CONTACT].reshape(*x.shape[:-1], 3, 3)
+    shift = x[..., SHIFT].reshape(*x.shape[:-1], 3, 3)
+    along_y = head_mm[..., 1] / profile.bed.depth_mm
+    along_x = head_mm[..., 0] / profile.bed.width_mm
+    yaw = x[..., RACK] * (1e-6 * (head_mm[..., 1] - profile.bed.depth_mm / 2))[..., None]
+    racked = np.zeros(yaw.shape[:-1] + (3, 3), dtype=x.dtype)
+    racked[..., 1, :] = yaw @ _tilt_of_slope(profile).T
+    bow = x[..., BOW]
+    bowed = np.zeros(yaw.shape[:-1] + (3, 3), dtype=x.dtype)
+    y_sag, x_sag = (4 * along_y * (1 - along_y))[..., None], (4 * along_x * (1 - along_x))[..., None]
+    bowed[..., 1, 0::2] = bow[..., 0:2] * y_sag
+    bowed[..., 2, 1:] = bow[..., 2:4] * y_sag + bow[..., 4:6] * x_sag
+    return State(tube, contact + racked, shift + bowed)
+
+
+def rays(profile: Profile, x: Array, head_mm: ArrayLike) -> Rays:
+    """Marks, lens and slopes for state vectors x (..., ≥ OPTICS) and head positions (..., 2)."""
+    head = np.asarray(head_mm, dtype=float)
+    return trace_rays(profile, state_of(profile, x, head), head)
+
+
+def mark_jacobian(profile: Profile, x: Array, head_mm: ArrayLike, station: int) -> Array:
+    """(2, SIZE) derivative of the mark at a station with respect to the state vector x (SIZE,)."""
+    nudged = x[:OPTICS] + 1j * STEP * np.eye(OPTICS)
+    moved = rays(profile, nudged, head_mm).offset_mm[:, station, :]
+    jacobian = np.zeros((2, SIZE))
+    jacobian[:, :OPTICS] = moved.imag.T / STEP
+    return jacobian
+
+
+@lru_cache(maxsize=16)
+def _tilt_of_slope(profile: Profile) -> Array:
+    """(3, 2): displacements of mount 2's contacts that turn the beam behind it by slopes (u, v)."""
+    head = np.array(profile.head_mm(0.5, 0.5))
+    contact = np.zeros((3, 3, 3), dtype=complex)
+    contact[:, 1, :] = 1j * STEP * np.eye(3)
+    zero = np.zeros((3, 1))
+    bent = trace_rays(profile, State(zero[..., None] * np.zeros((2, 2)), contact, np.zeros((3, 3, 3))), head)
+    return np.asarray(np.linalg.pinv(bent.slope[:, 2, :].imag.T / STEP))
+
+
+@lru_cache(maxsize=16)
+def screw_vectors(profile: Profile, mount: int, contact: int) -> tuple[Array, Array]:
+    """What a screw at a contact does to the plane, as displacements (3,) of the three nominal contacts.
+
+    The first is the screw's own travel of 1 mm as the profile has it; the second the same tilt turned by 90° in
+    the mirror's plane: with them, gain and cross-talk take up wrong lever arms in any direction.
+    """
+    at = np.array([c.at_mm for c in profile.mount[mount - 1].contact])
+    weights = np.linalg.inv(np.column_stack([np.ones(3), at]))[:, contact]  # 1, r, t of the plane's rise
+    own = np.zeros(3)
+    own[contact] = 1.0
+    cross = at @ np.array([-weights[2], weights[1]])
+    return own, cross
+
+
+def shift_matrix(part: str) -> Array:
+    """(SIZE, 3): how moving a part by X, Y, Z mm changes the state vector."""
+    matrix = np.zeros((SIZE, 3))
+    if part.startswith("mirror-"):
+        start = 13 + 3 * (int(part[-1]) - 1)
+        matrix[start : start + 3] = np.eye(3)
+        return matrix
+    for mount, name in ((0, "tube-exit"), (1, "tube-far")):
+        if part in ("tube", name):
+            matrix[2 * mount, 1] = matrix[2 * mount + 1, 2] = 1.0
+    return matrix
+
+
+__all__ = [
+    "BOW",
+    "CONTACT",
+    "OPTICS",
+    "PARTS",
+    "RACK",
+    "RESPONSE",
+    "SHIFT",
+    "SIZE",
+    "TUBE",
+    "contact_at",
+    "frames",
+    "mark_jacobian",
+    "mirror_centres",
+    "rays",
+    "response_at",
+    "screw_vectors",
+    "shift_matrix",
+]
