@@ -3,10 +3,11 @@
 from server.log._care import Health, back_up, check, restore
 from server.log._database import default_folder
 from server.log._errors import BadEntry, LogError, LogMissing, NoSuchEntry
-from server.log._store import Log
+from server.log._store import Access, Log
 from server.log._transfer import Imported, import_folder, import_json
 
 __all__ = [
+    "Access",
     "BadEntry",
     "Health",
     "Imported",

@@ -19,7 +19,7 @@ from server.log._errors import BadEntry, LogError, NoSuchEntry, one_line
 from server.log._pictures import PictureFolder
 
 Json = dict[str, Any]
-Source = Literal["practice", "camera", "offline"]
+SOURCES = ("practice", "camera", "offline")
 Access = Literal["create", "existing", "read-only"]
 
 _NEW_ALIGNMENT = """
@@ -133,9 +133,14 @@ class Log:
     # writing
 
     def start_alignment(
-        self, *, machine: Json, source: Source, note: str = "", state: Json | None = None
+        self, *, machine: Json, source: str, note: str = "", state: Json | None = None
     ) -> int:
-        """Begin an alignment of the laser ``machine`` (its profile as JSON); returns its number."""
+        """Begin an alignment of the laser ``machine`` (its profile as JSON); returns its number.
+
+        ``source`` is where its readings come from: ``practice``, ``camera`` or ``offline``.
+        """
+        if source not in SOURCES:
+            raise BadEntry(f"{source!r} is none of {', '.join(SOURCES)}", path="source")
         row = (
             str(uuid.uuid4()),
             stamp(self._now()),
@@ -206,7 +211,7 @@ class Log:
             rows = [dict(row) for row in db.execute(_LIST)]
         return [row | {"done": bool(row["done"]), "verdict": _as_value(row["verdict"])} for row in rows]
 
-    def newest(self, source: Source | None = None) -> int | None:
+    def newest(self, source: str | None = None) -> int | None:
         """The number of the alignment begun last (of that source), None when there is none."""
         with self.reading() as db:
             sql = "SELECT max(id) FROM alignment WHERE ?1 IS NULL OR source = ?1"

@@ -91,7 +91,7 @@ def import_json(log: Log, stream: TextIO, *, judge: Judge | None = None) -> Impo
     What is there already (by uuid) stays; new events go behind those that the alignment has. Pictures are not
     in the file; they come with :func:`import_folder`, before or after.
     """
-    whole = _checked(LogIn, _parse(stream.read()))
+    whole = _checked(LogIn, _parse(_text_of(stream)))
     return _merge(log, whole.alignments, PictureFolder(log.folder / "pictures").read, judge)
 
 
@@ -104,6 +104,13 @@ def import_folder(log: Log, folder: Path, *, judge: Judge | None = None) -> Impo
             _checked(AlignmentIn, _parse("".join(pieces))) for pieces in _export.alignment_texts(copy)
         )
         return _merge(log, alignments, PictureFolder(folder / "pictures").read, judge)
+
+
+def _text_of(stream: TextIO) -> str:
+    try:
+        return stream.read()
+    except UnicodeDecodeError as error:
+        raise BadEntry(f"not UTF-8 text ({error.reason})") from error
 
 
 def _parse(text: str) -> Any:

@@ -1,0 +1,213 @@
+"""The command line, thin: words in, one call to the part that does the work, words out.
+
+Exit status: 0 done, 1 a check found damage, 2 bad input (one line on standard error), 3 a good picture
+without a card or a mark.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import os
+import sys
+from collections.abc import Sequence
+from importlib.metadata import version as installed_version
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:  # the heavy parts are imported by the command that needs them
+    from vision import Mark, Reading
+
+MAX_DOCUMENT_BYTES = 20_000_000
+BROKEN_PIPE = 128 + 13  # what a shell reports for SIGPIPE
+
+
+class Refusal(click.ClickException):
+    """Bad input: what, where, and what to do, in one line."""
+
+    exit_code = 2
+
+
+class NotSeen(click.ClickException):
+    """A good picture without a card, or without a mark."""
+
+    exit_code = 3
+
+
+class LazyGroup(click.Group):
+    """A group whose ``log`` commands are loaded only when they are asked for."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """The names of all commands."""
+        return sorted([*super().list_commands(ctx), "log"])
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """The command of that name, None when there is none."""
+        if cmd_name != "log":
+            return super().get_command(ctx, cmd_name)
+        from server.command_log import log
+
+        return log
+
+
+@click.group(cls=LazyGroup, invoke_without_command=True)
+@click.version_option(installed_version("spotwright"), prog_name="spotwright")
+@click.pass_context
+def spotwright(ctx: click.Context) -> None:
+    """Find and cure a wandering beam on a CO2 gantry laser: which screw, which way, how far."""
+    if ctx.invoked_subcommand is None:
+        click.echo(ctx.get_help())
+
+
+@spotwright.command()
+@click.option("--pdf", type=click.Path(path_type=Path), help="Write all cards to this PDF, at true scale.")
+@click.option("--png", type=click.Path(path_type=Path), help="Write one picture a card to this folder.")
+@click.option("--dpi", type=float, default=300.0, show_default=True, help="Pixels per inch of the pictures.")
+def cards(pdf: Path | None, png: Path | None, dpi: float) -> None:
+    """Write the cards that hang at the mirrors and the nozzle, to be printed at 100 %."""
+    if pdf is None and png is None:
+        raise click.UsageError("say where to: --pdf FILE, --png FOLDER or both")
+    if not (math.isfinite(dpi) and 50 <= dpi <= 1200):
+        raise Refusal(f"--dpi {dpi:g}: between 50 and 1200, please")
+    import vision
+
+    try:
+        written = vision.write_cards_png(png, dpi=dpi) if png else []
+        if pdf:
+            vision.write_cards_pdf(pdf)
+            written.append(pdf)
+    except OSError as error:
+        raise Refusal(f"{error.filename or pdf or png}: {error.strerror or error}") from error
+    for path in written:
+        click.echo(path)
+
+
+@spotwright.command()
+@click.argument("after", type=click.Path(path_type=Path))
+@click.option("--before", type=click.Path(path_type=Path), help="The photo from before the pulse.")
+@click.option("--json", "as_json", is_flag=True, help="Print the reading as JSON, for programs.")
+def read(after: Path, before: Path | None, as_json: bool) -> None:
+    """Read where the mark sits on the card in the photo AFTER (JPEG or PNG)."""
+    import vision
+
+    pictures = [_picture(path) for path in (after, before) if path is not None]
+    reading = vision.read(*pictures)
+    if isinstance(reading, vision.NoReading):
+        raise NotSeen(reading.reason)
+    click.echo(_as_json(reading.as_json()) if as_json else "\n".join(_table(reading)))
+
+
+def _picture(path: Path) -> Any:
+    import vision
+
+    try:
+        return vision.load_picture(path)
+    except vision.PictureRefused as error:
+        text = str(error)
+        raise Refusal(text if text.startswith(str(path)) else f"{path}: {text}") from error
+
+
+def _table(reading: Reading) -> list[str]:
+    card = reading.card
+    tilt, scale = f"tilted {card.tilt_deg:.0f}°", f"{card.px_per_mm:.1f} px per mm"
+    lines = [f"card at {reading.station}: {card.markers_seen} markers seen, {scale}, {tilt}"]
+    lines.append("mark   right mm     up mm   ± mm         wide mm      shape")
+    lines += [_row(number, mark) for number, mark in enumerate(reading.marks, start=1)]
+    return lines + [f"note: {warning}" for warning in reading.warnings]
+
+
+def _row(number: int, mark: Mark) -> str:
+    (u, v), (su, sv), (long, short) = mark.offset_mm, mark.sigma_mm, mark.width_mm
+    told = {True: ", new", False: ", older", None: ""}[mark.new]
+    side = "" if mark.flat_side_deg is None else f" at {mark.flat_side_deg:.0f}°"
+    numbers = f"{number:<6d}{u:+9.2f} {v:+9.2f}   {su:.2f} {sv:.2f}   {long:4.1f} × {short:4.1f}"
+    return f"{numbers}   {mark.shape}{side}{told}"
+
+
+@spotwright.command("next")
+def next_() -> None:
+    """Read an alignment document (JSON) on standard input and print the next step."""
+    from server.solver import DocumentError, answer
+
+    try:
+        step = answer(_document(sys.stdin.buffer.read(MAX_DOCUMENT_BYTES + 1)))
+    except DocumentError as error:
+        _refuse_document(error.path, error.message)
+    click.echo(_as_json(step).encode())
+
+
+def _document(data: bytes) -> dict[str, Any]:
+    if len(data) > MAX_DOCUMENT_BYTES:
+        _refuse_document("", f"longer than {MAX_DOCUMENT_BYTES // 1_000_000} MB")
+    try:
+        document = json.loads(data.decode("utf-8-sig"))
+    except UnicodeDecodeError as error:
+        _refuse_document("", f"not UTF-8 at byte {error.start}")
+    except json.JSONDecodeError as error:
+        _refuse_document("", f"not JSON at line {error.lineno} column {error.colno}: {error.msg}")
+    except RecursionError:
+        _refuse_document("", "nested too deeply")
+    except ValueError as error:  # a whole number of thousands of digits
+        _refuse_document("", f"not JSON that can be read: {error}")
+    if not isinstance(document, dict):
+        _refuse_document("", "an alignment document is an object with 'machine' and 'events'")
+    return document  # type: ignore[no-any-return]
+
+
+def _refuse_document(path: str, message: str) -> None:
+    click.echo(_as_json({"error": {"path": path, "message": message}}).encode())
+    raise Refusal(f"{path}: {message}" if path else message)
+
+
+def _as_json(value: Any) -> str:
+    return json.dumps(value, ensure_ascii=False, allow_nan=False)
+
+
+@spotwright.command()
+@click.option(
+    "--port", type=click.IntRange(0, 65535), default=8765, show_default=True, help="Where it listens."
+)
+@click.option("--lan", is_flag=True, help="Let phones on the local network in, with an access code.")
+@click.option("--data", type=click.Path(path_type=Path), help="Folder that keeps the readings.")
+def serve(port: int, lan: bool, data: Path | None) -> None:
+    """Serve the page; without a camera, with the practice machine."""
+    from server.log import LogError, default_folder
+    from server.pages.serve import serve as run
+
+    folder = data or default_folder()
+    try:
+        run(port=port, lan=lan, data=folder)
+    except LogError as error:
+        raise Refusal(str(error)) from error
+    except OSError as error:
+        raise Refusal(f"port {port}: {error.strerror or error}; name another with --port") from error
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command; returns its exit status. Every refusal is one line on standard error."""
+    try:
+        result = spotwright.main(arguments, prog_name="spotwright", standalone_mode=False)
+        sys.stdout.flush()
+        return result if isinstance(result, int) else 0
+    except click.UsageError as error:
+        where = error.ctx.command_path if error.ctx else "spotwright"
+        return _say(f"{where}: {error.format_message()} (see '{where} --help')", error.exit_code)
+    except click.ClickException as error:
+        return _say(f"spotwright: {error.format_message()}", error.exit_code)
+    except click.Abort:
+        return 130
+    except BrokenPipeError:
+        # whoever read our output has gone; nothing may be flushed there at exit
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return BROKEN_PIPE
+
+
+def _say(text: str, status: int) -> int:
+    click.echo(" ".join(text.split()), err=True)
+    return status
+
+
+if __name__ == "__main__":
+    sys.exit(main())

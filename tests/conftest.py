@@ -1,0 +1,34 @@
+"""What every test shares: no test reads or writes the person's own data, and none depends on the clock."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from pathlib import Path
+
+import hypothesis
+import pytest
+
+# one thread each: the suite must not depend on how many cores a machine has
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+os.environ.setdefault("MPLBACKEND", "Agg")
+
+hypothesis.settings.register_profile("spotwright", deadline=None, derandomize="CI" in os.environ)
+hypothesis.settings.load_profile("spotwright")
+
+ROOT = Path(__file__).parents[1]
+
+
+@pytest.fixture(autouse=True, scope="session")
+def own_data_folder(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
+    """The platform's place for user data, moved to a folder that only this run sees."""
+    folder = tmp_path_factory.mktemp("user-data")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("XDG_DATA_HOME", str(folder))
+        yield folder
+
+
+@pytest.fixture(scope="session")
+def root() -> Path:
+    """The top of the checkout."""
+    return ROOT

@@ -1,0 +1,167 @@
+"""Check finds each kind of damage; a backup brings everything back; nothing is replaced unasked."""
+
+from __future__ import annotations
+
+import io
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+
+from server.log import Log, LogError, LogMissing, back_up, check, default_folder, restore
+
+MACHINE = {"name": "one"}
+TURN = {"kind": "turn", "mount": 1, "screw": "top", "turns": 0.5}
+JPEG = b"\xff\xd8\xff a picture"
+
+
+@pytest.fixture
+def data(tmp_path: Path) -> Path:
+    return tmp_path / "data"
+
+
+@pytest.fixture
+def log(data: Path) -> Iterator[Log]:
+    with Log(data) as opened:
+        number = opened.start_alignment(machine=MACHINE, source="camera")
+        opened.add_event(number, TURN, picture=JPEG)
+        opened.add_event(number, TURN)
+        yield opened
+
+
+def exported(folder: Path) -> str:
+    stream = io.StringIO()
+    with Log(folder, access="read-only") as log:
+        log.export_json(stream)
+    return stream.getvalue()
+
+
+def picture_file(data: Path) -> Path:
+    (path,) = (data / "pictures").glob("*/*")
+    return path
+
+
+def change(data: Path, sql: str) -> None:
+    with closing(sqlite3.connect(data / "spotwright.db")) as db, db:
+        db.execute(sql)
+
+
+def test_whole_log_is_whole(log: Log, data: Path) -> None:
+    health = check(data)
+    assert (health.alignments, health.events, health.pictures, health.problems) == (1, 2, 1, ())
+
+
+def test_missing_picture_is_found(log: Log, data: Path) -> None:
+    picture_file(data).unlink()
+    (problem,) = check(data).problems
+    assert problem.startswith("picture ") and problem.endswith("is missing")
+
+
+def test_damaged_picture_is_found(log: Log, data: Path) -> None:
+    picture_file(data).write_bytes(JPEG[:-1])
+    (problem,) = check(data).problems
+    assert problem.endswith("is damaged")
+
+
+def test_missing_event_is_found(log: Log, data: Path) -> None:
+    change(data, "DELETE FROM event WHERE sequence = 1")
+    assert check(data).problems == ("alignment 1: events are missing",)
+
+
+def test_event_of_no_alignment_is_found(log: Log, data: Path) -> None:
+    change(data, "DELETE FROM alignment")
+    assert "event 1 belongs to nothing in alignment" in check(data).problems
+
+
+@pytest.mark.parametrize("at", [0.3, 0.6, 0.9])
+def test_overwritten_database_is_found(data: Path, at: float) -> None:
+    with Log(data) as log:
+        number = log.start_alignment(machine=MACHINE, source="camera")
+        for _ in range(200):
+            log.add_event(number, TURN)
+    path = data / "spotwright.db"
+    content = bytearray(path.read_bytes())
+    start = int(at * len(content)) // 4096 * 4096
+    content[start : start + 4096] = bytes(4096)
+    path.write_bytes(content)
+    problems = check(data).problems
+    assert problems and all("\n" not in problem for problem in problems)
+
+
+def test_no_log_is_not_a_healthy_one(tmp_path: Path) -> None:
+    with pytest.raises(LogMissing):
+        check(tmp_path)
+
+
+def test_backup_and_restore_bring_everything_back(log: Log, data: Path, tmp_path: Path) -> None:
+    assert back_up(data, tmp_path / "copy").problems == ()
+    assert restore(tmp_path / "copy", tmp_path / "new").events == 2
+    assert exported(tmp_path / "new") == exported(data)
+    with Log(tmp_path / "new") as again:
+        assert again.picture(1) == JPEG
+        again.add_event(1, TURN)  # and it goes on from there
+
+
+def test_backup_is_renewed(log: Log, data: Path, tmp_path: Path) -> None:
+    back_up(data, tmp_path / "copy")
+    log.add_event(1, TURN, picture=JPEG + b"2")
+    assert back_up(data, tmp_path / "copy").pictures == 2
+    assert exported(tmp_path / "copy") == exported(data)
+
+
+def test_backup_never_goes_where_other_things_are(log: Log, data: Path, tmp_path: Path) -> None:
+    (tmp_path / "letters").mkdir()
+    (tmp_path / "letters" / "a.txt").write_text("a")
+    for place in (tmp_path / "letters", data):
+        with pytest.raises(LogError, match="name another folder"):
+            back_up(data, place)
+
+
+def test_backup_of_nothing(tmp_path: Path) -> None:
+    with pytest.raises(LogMissing):
+        back_up(tmp_path / "nowhere", tmp_path / "copy")
+
+
+def test_restore_replaces_nothing_unasked(log: Log, data: Path, tmp_path: Path) -> None:
+    back_up(data, tmp_path / "copy")
+    log.add_event(1, TURN)
+    log.close()
+    with pytest.raises(LogError, match="--replace"):
+        restore(tmp_path / "copy", data)
+    newer = exported(data)
+    restore(tmp_path / "copy", data, replace=True)
+    assert exported(data) == exported(tmp_path / "copy")
+    (data / "spotwright-replaced-1.db").rename(tmp_path / "spotwright.db")
+    assert exported(tmp_path) == newer
+
+
+def test_restore_waits_for_nobody_who_writes(log: Log, data: Path, tmp_path: Path) -> None:
+    back_up(data, tmp_path / "copy")
+    before = exported(data)
+    with pytest.raises(LogError, match="in use; stop 'spotwright serve' first"):
+        restore(tmp_path / "copy", data, replace=True)
+    assert exported(data) == before
+
+
+def test_damaged_backup_is_refused(log: Log, data: Path, tmp_path: Path) -> None:
+    back_up(data, tmp_path / "copy")
+    picture_file(tmp_path / "copy").write_bytes(b"")
+    with pytest.raises(LogError, match=r"not whole: picture .* is damaged; nothing was changed"):
+        restore(tmp_path / "copy", tmp_path / "new")
+    assert not (tmp_path / "new").exists()
+
+
+def test_restore_heals_a_damaged_log(log: Log, data: Path, tmp_path: Path) -> None:
+    back_up(data, tmp_path / "copy")
+    log.close()
+    (data / "spotwright.db").write_bytes(b"gone" * 3000)
+    (data / "spotwright.db-wal").write_bytes(b"stale" * 3000)
+    restore(tmp_path / "copy", data, replace=True)
+    assert exported(data) == exported(tmp_path / "copy")
+    assert (data / "spotwright-replaced-1.db").read_bytes() == b"gone" * 3000
+
+
+def test_default_folder_is_the_users_own(own_data_folder: Path) -> None:
+    assert default_folder() == own_data_folder / "spotwright"

@@ -1,0 +1,107 @@
+"""Each older version of the tables is brought forward with everything that was in it."""
+
+from __future__ import annotations
+
+import sqlite3
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+
+from server.log import Log, LogError, _schema, back_up, check, import_folder, restore
+
+MACHINE = '{"name": "one"}'
+BODIES = ('{"kind": "turn", "mount": 1, "screw": "top", "turns": 0.5}', '{"kind": "no-mark"}')
+OLDER = range(1, _schema.NEWEST)
+ALL = range(1, _schema.NEWEST + 1)
+
+
+def make(folder: Path, version: int) -> None:
+    """A log as that version of the tables left it, filled with plain SQL and not through today's code."""
+    folder.mkdir(parents=True, exist_ok=True)
+    with closing(sqlite3.connect(folder / "spotwright.db", isolation_level=None)) as db:
+        db.execute("PRAGMA journal_mode = WAL")
+        _schema.migrate(db, to=version)
+        db.execute(
+            "INSERT INTO alignment (uuid, started, source, machine, note) VALUES (?, ?, 'camera', ?, 'old')",
+            ("0f8fad5b-d9cb-469f-a165-70867728950e", "2024-02-29T12:00:00.000Z", MACHINE),
+        )
+        for sequence, body in enumerate(BODIES, start=1):
+            db.execute(
+                "INSERT INTO event (uuid, alignment_id, sequence, happened, body) VALUES (?, 1, ?, ?, ?)",
+                (
+                    f"7c9e6679-7425-40de-944b-e07fc1f9000{sequence}",
+                    sequence,
+                    "2024-02-29T12:00:00.000Z",
+                    body,
+                ),
+            )
+
+
+def assert_all_there(log: Log) -> None:
+    assert log.document(1) == {
+        "machine": {"name": "one"},
+        "events": [{"kind": "turn", "mount": 1, "screw": "top", "turns": 0.5}, {"kind": "no-mark"}],
+    }
+    log.add_event(1, {"kind": "no-mark"}, picture=b"\xff\xd8\xff")
+    assert check(log.folder).problems == ()
+
+
+@pytest.mark.parametrize("version", ALL)
+def test_opening_brings_every_version_to_the_newest(tmp_path: Path, version: int) -> None:
+    make(tmp_path, version)
+    with Log(tmp_path) as log:
+        assert_all_there(log)
+        with log.reading() as db:
+            assert _schema.version(db) == _schema.NEWEST
+
+
+@pytest.mark.parametrize("version", ALL)
+def test_every_version_can_be_checked_backed_up_restored_and_imported(tmp_path: Path, version: int) -> None:
+    make(tmp_path / "old", version)
+    content = (tmp_path / "old" / "spotwright.db").read_bytes()
+    assert check(tmp_path / "old").events == len(BODIES)
+    back_up(tmp_path / "old", tmp_path / "copy")
+    restore(tmp_path / "old", tmp_path / "new")
+    for place in ("copy", "new"):
+        with Log(tmp_path / place) as log:
+            assert_all_there(log)
+    with Log(tmp_path / "merged") as log:
+        import_folder(log, tmp_path / "old")
+        assert_all_there(log)
+    assert (tmp_path / "old" / "spotwright.db").read_bytes() == content  # none of it wrote to the old log
+
+
+@pytest.mark.parametrize("version", OLDER)
+def test_older_log_is_not_changed_by_reading(tmp_path: Path, version: int) -> None:
+    make(tmp_path, version)
+    with pytest.raises(LogError, match="older version; open it once where it can be written to"):
+        Log(tmp_path, access="read-only")
+
+
+def test_all_ways_lead_to_the_same_tables(tmp_path: Path) -> None:
+    def tables(version: int) -> list[tuple[str, str]]:
+        with closing(sqlite3.connect(":memory:", isolation_level=None)) as db:
+            _schema.migrate(db, to=version)
+            _schema.migrate(db)
+            return db.execute("SELECT name, sql FROM sqlite_master ORDER BY name").fetchall()
+
+    assert all(tables(version) == tables(_schema.NEWEST) for version in ALL)
+
+
+def test_migration_that_fails_changes_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    make(tmp_path, _schema.NEWEST)
+
+    def fails(db: sqlite3.Connection) -> None:
+        db.execute("ALTER TABLE event ADD COLUMN colour TEXT")
+        db.execute("CREATE TABLE event (id INTEGER)")  # is there already
+
+    monkeypatch.setattr(_schema, "MIGRATIONS", (*_schema.MIGRATIONS, fails))
+    with closing(sqlite3.connect(tmp_path / "spotwright.db", isolation_level=None)) as db:
+        with pytest.raises(sqlite3.OperationalError):
+            _schema.migrate(db, to=_schema.NEWEST + 1)
+        assert _schema.version(db) == _schema.NEWEST
+        assert "colour" not in str(db.execute("SELECT sql FROM sqlite_master").fetchall())
+    monkeypatch.undo()
+    with Log(tmp_path) as log:
+        assert_all_there(log)
