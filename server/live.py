@@ -1,0 +1,473 @@
+"""The one place where frames become marks become steps.
+
+A :class:`Session` holds one alignment: where its pictures come from, the log that keeps it, the step that
+is due. Every action either is refused in one line with nothing written, or is on disk when it returns.
+"""
+
+from __future__ import annotations
+
+import secrets
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from typing import Any, TypeVar
+
+from server import solver
+from server.log import Log
+from server.sources import Feed, NoPicture, Pixels, Place, Shot, Source, as_jpeg
+from vision import CardView, NoReading, PictureRefused, Reading, find_card, load_picture, read
+
+__all__ = ["Brain", "Refused", "Session", "read_photo"]
+
+Json = dict[str, Any]
+T = TypeVar("T")
+TYPED_SIGMA_MM = 0.5  # a steel rule read by eye, common practice, no source
+
+
+class Refused(ValueError):
+    """An action that was not done: one line for a person, and where the fault is."""
+
+    def __init__(self, message: str, *, path: str = "", status: int = 422) -> None:
+        super().__init__(message)
+        self.message, self.path, self.status = message, path, status
+
+
+@dataclass(frozen=True)
+class Brain:
+    """What sees and what thinks; a test may put its own in."""
+
+    answer: Callable[[Json], Json] = solver.answer
+    read: Callable[[Pixels, Pixels | None], Reading | NoReading] = read
+    find_card: Callable[[Pixels], tuple[str, CardView] | NoReading] = find_card
+    load_picture: Callable[[bytes], Pixels] = load_picture
+
+
+@dataclass(frozen=True)
+class Memory:
+    """What a session knows beside the events; kept with the alignment so that a restart loses nothing."""
+
+    cautions: bool = False
+    place: Place | None = None
+    expect: Json | None = None
+    seen: Json | None = None
+    missed: bool = False
+    said: str = ""
+
+    def as_json(self, source: Json) -> Json:
+        place = self.place.as_json() if self.place else None
+        return {**vars(self), "place": place, "source": source}
+
+    @classmethod
+    def from_json(cls, data: Json) -> Memory:
+        kept = {name: data[name] for name in vars(cls()) if name in data}
+        place = kept.get("place")
+        return cls(**{**kept, "place": Place.from_json(place) if place else None})
+
+
+@dataclass
+class Candidates:
+    """Several marks in one picture of which only the person knows the newest."""
+
+    reading: Reading
+    picture: bytes
+    place: Place
+    marks: list[Any] = field(default_factory=list)
+
+
+class Session:
+    """One alignment under way: source of pictures, log, step.
+
+    log : where events go. source : camera, practice machine or offline. machine : profile as JSON for the
+    next alignment (the source's own where it has one). All methods may be called from any thread; those
+    that change something raise :class:`Refused`.
+    """
+
+    def __init__(self, log: Log, source: Source, *, machine: Json, brain: Brain | None = None) -> None:
+        self._log, self.source, self._brain = log, source, brain or Brain()
+        self._lock = threading.RLock()
+        self.changed = threading.Condition()
+        self.version, self.run = 0, secrets.token_hex(4)
+        self.feed = Feed(source)
+        self._next_machine = source.machine() or machine
+        self._candidates: Candidates | None = None
+        self._card: tuple[str, CardView, tuple[int, int]] | None = None
+        self._resume(log.newest(source.kind))
+
+    # what it knows
+
+    def snapshot(self) -> Json:
+        """Return all that a page shows, as plain JSON values."""
+        with self._lock:
+            memory = self._memory
+            return {
+                "version": self.version,
+                "run": self.run,
+                "source": self.source.kind,
+                "alignment": self.alignment,
+                "machine": self.machine(),
+                "cautions_acknowledged": memory.cautions,
+                "place": memory.place.as_json() if memory.place else None,
+                "step": self._step,
+                "expect": self._step.get("expect") or memory.expect,
+                "seen": memory.seen,
+                "missed": memory.missed,
+                "said": memory.said,
+                "card": self._card_json(),
+                "candidates": self._candidates_json(),
+                "events": self._log.events(self.alignment) if self.alignment is not None else [],
+            }
+
+    def machine(self) -> Json:
+        """Return the profile of the alignment under way, as JSON."""
+        return dict(self.document()["machine"])
+
+    def document(self) -> Json:
+        """Return the alignment document that the solver gets."""
+        if self.alignment is None:
+            return {"machine": self._next_machine, "events": []}
+        return self._log.document(self.alignment)
+
+    def wait(self, version: int, *, timeout_s: float) -> int:
+        """Return the version as soon as it differs from ``version``, or after ``timeout_s``."""
+        with self.changed:
+            self.changed.wait_for(lambda: self.version != version, timeout_s)
+            return self.version
+
+    # what the person does
+
+    def acknowledge(self) -> None:
+        """The cautions have been read."""
+        with self._lock:
+            self._keep(replace(self._memory, cautions=True))
+
+    def hang(self, place: Place) -> None:
+        """The card hangs and the head stands at ``place``."""
+        with self._lock:
+            self._check(_mark_event(place, [0.0, 0.0], TYPED_SIGMA_MM))
+            self._picture_or_refuse(lambda: self.source.hang(place))
+            self._candidates = None
+            self._look(place)
+            self._keep(replace(self._memory, place=place, missed=False, said=""))
+
+    def fresh_card(self) -> None:
+        """New tape is on the card."""
+        with self._lock:
+            self._picture_or_refuse(self.source.fresh_card)
+            self._candidates = None
+            self._keep(replace(self._memory, seen=None, missed=False, said="New tape on the card"))
+
+    def pulse(self) -> None:
+        """A pulse was fired (practice: fires it); read its mark and save it."""
+        with self._lock:
+            place = self._firing_place()
+            shot = self._picture_or_refuse(self.source.shot)
+            self._read(shot, place, as_jpeg(shot.after))
+
+    def photo(self, after: bytes, before: bytes | None, place: Place) -> None:
+        """Read an uploaded photo (and the one from before the pulse) and save its mark."""
+        with self._lock:
+            self._need_cautions()
+            shot = _load(self._brain, after, before)
+            self._check(_mark_event(place, [0.0, 0.0], TYPED_SIGMA_MM))
+            self._read(shot, place, after)
+
+    def choose(self, index: int) -> None:
+        """Of several marks in the last picture, this one is the newest."""
+        with self._lock:
+            waiting = self._candidates
+            if waiting is None or not 0 <= index < len(waiting.marks):
+                raise Refused("There is no such mark to choose.", path="index", status=409)
+            self._save_mark(waiting.reading, waiting.marks[index], waiting.place, waiting.picture)
+
+    def typed(self, place: Place, offset_mm: list[float], sigma_mm: float = TYPED_SIGMA_MM) -> None:
+        """A person measured the mark: offset (u, v) from the card's centre, mm."""
+        with self._lock:
+            self._need_cautions()
+            memory = replace(self._memory, place=place, seen=None, missed=False, said=_saved(offset_mm))
+            self._save(_mark_event(place, offset_mm, sigma_mm), memory)
+
+    def no_mark(self, place: Place | None = None) -> None:
+        """The pulse left nothing on the card."""
+        with self._lock:
+            self._need_cautions()
+            at = place or self._memory.place
+            if at is None:
+                raise Refused("Say first where the card hangs.", path="station", status=409)
+            memory = replace(self._memory, place=at, missed=False, said="Saved: no mark on the card")
+            self._save({"kind": "no-mark", **at.as_json()}, memory)
+
+    def turn(self, mount: int, screw: str, turns: float) -> None:
+        """A screw was turned (practice: turns it)."""
+        event = {"kind": "turn", "mount": mount, "screw": screw, "turns": turns}
+        self._adjust(event, lambda: self.source.turn(mount, screw, turns))
+
+    def shift(self, part: str, move_mm: list[float]) -> None:
+        """A mount or the tube was moved (practice: moves it)."""
+        event = {"kind": "shift", "part": part, "move_mm": move_mm}
+        self._adjust(event, lambda: self.source.shift(part, move_mm))
+
+    def inspected(self, cause: str, outcome: str) -> None:
+        """A cause was looked at: fixed, nothing-found, not-fixed."""
+        event = {"kind": "inspected", "cause": cause, "outcome": outcome}
+        self._adjust(event, lambda: self.source.inspected(cause, outcome))
+
+    def withdraw(self, event_id: int) -> None:
+        """An event was a mistake: kept in the log, no longer counted."""
+        with self._lock:
+            event = self._event(event_id)
+            if self.source.kind == "practice" and event["event"]["kind"] in ("turn", "shift"):
+                raise Refused("The practice screw did turn: turn it back instead.", path="event", status=409)
+            self._log.withdraw_event(event_id)
+            self._think()
+            self._keep(replace(self._memory, seen=None, expect=None, said="Withdrawn: it no longer counts"))
+
+    def restart(self, *, machine: Json | None = None, options: Json | None = None) -> None:
+        """Leave this alignment in the log as it is and begin a new one."""
+        with self._lock:
+            if machine is not None:
+                self._ask({"machine": machine, "events": []})
+            self.source.renew(options or {})
+            self._next_machine = self.source.machine() or machine or self.machine()
+            self.alignment = None
+            self._begun()
+            self._resume(self.alignment)
+
+    def offer(self, machine: Json) -> None:
+        """Use this profile from now on where nothing has been read yet, else from the next alignment on."""
+        with self._lock:
+            if self.source.machine() is not None:
+                return
+            self._ask({"machine": machine, "events": []})
+            self._next_machine = machine
+            if self.alignment is not None and not self._log.events(self.alignment):
+                self.restart(machine=machine)
+            else:
+                self._think()
+                self._tell()
+
+    # inside
+
+    def _resume(self, alignment: int | None) -> None:
+        self.alignment = alignment
+        state = (self._log.state(alignment) if alignment is not None else None) or {}
+        self._memory = Memory.from_json(state)
+        self._candidates = None
+        if state.get("source"):
+            self.source.restore(state["source"])
+        self._think()
+        self._look(self._memory.place)
+        self._tell()
+
+    def _think(self) -> None:
+        try:
+            self._step = self._ask(self.document())
+        except Refused as error:
+            said = f"This alignment cannot be read ({error.message}). Begin a new one."
+            self._step = {
+                "do": "stop",
+                "reason": error.message,
+                "say": said,
+                "verdict": None,
+                "estimate": None,
+            }
+
+    def _ask(self, document: Json) -> Json:
+        try:
+            return self._brain.answer(document)
+        except solver.DocumentError as error:
+            raise Refused(error.message, path=_tail(error.path)) from error
+
+    def _check(self, event: Json) -> Json:
+        document = self.document()
+        return self._ask({**document, "events": [*document["events"], event]})
+
+    def _save(self, event: Json, memory: Memory, *, step: Json | None = None, **more: Any) -> None:
+        step = step or self._check(event)
+        alignment = self._begun()
+        self._log.add_event(alignment, event, state=self._state(memory), **more)
+        self._memory, self._step, self._candidates = memory, step, None
+        if step.get("verdict") is not None:
+            self._log.set_verdict(alignment, step["verdict"], done=step["do"] == "done")
+        self._tell()
+
+    def _adjust(self, event: Json, by_hand: Callable[[], None]) -> None:
+        with self._lock:
+            asked = _as_asked(self._step, event)
+            said = "Done, and saved" if asked else "Saved, though it was not the step"
+            expect = self._step.get("expect") if asked else None
+            step = self._check(event)
+            try:
+                by_hand()
+            except (KeyError, ValueError) as error:
+                raise Refused(str(error).strip("'\""), path=str(event["kind"])) from error
+            self._save(event, replace(self._memory, expect=expect, said=said), step=step)
+
+    def _read(self, shot: Shot, place: Place, picture: bytes) -> None:
+        result = self._brain.read(shot.after, shot.before)
+        if isinstance(result, NoReading):
+            self._nothing(result, shot)
+            return
+        self._card = (result.station, result.card, shot.after.shape[:2])
+        if result.station != place.station:
+            self._keep(self._memory)
+            raise Refused(
+                f"That is the card of {_name(result.station)}, but it should hang at {_name(place.station)}: "
+                "change the card, or choose the place where it hangs.",
+                path="station",
+            )
+        marks = [mark for mark in result.marks if mark.new is not False]
+        if len(marks) == 1:
+            self._save_mark(result, marks[0], place, picture)
+            self.source.taken(shot.after)
+            return
+        self._hesitate(result, marks, place, picture)
+
+    def _nothing(self, result: NoReading, shot: Shot) -> None:
+        if result.card is not None and result.station is not None:
+            self._card = (result.station, result.card, shot.after.shape[:2])
+        self._keep(replace(self._memory, missed=result.kind == "no-mark"))
+        raise Refused(result.reason, path="picture")
+
+    def _hesitate(self, reading: Reading, marks: list[Any], place: Place, picture: bytes) -> None:
+        self._candidates = Candidates(reading, picture, place, marks) if marks else None
+        self._keep(replace(self._memory, missed=not marks))
+        if not marks:
+            raise Refused("No new mark in the picture since the one before.", path="picture")
+        raise Refused(f"{len(marks)} marks in the picture: choose the newest one.", path="choose", status=409)
+
+    def _save_mark(self, reading: Reading, mark: Any, place: Place, picture: bytes) -> None:
+        offset_mm = [float(value) for value in mark.offset_mm]
+        sigma_mm = [float(value) for value in mark.sigma_mm]
+        seen = {
+            **place.as_json(),
+            "offset_mm": offset_mm,
+            "sigma_mm": sigma_mm,
+            "width_mm": [float(value) for value in mark.width_mm],
+            "shape": mark.shape,
+            "warnings": list(reading.warnings),
+        }
+        memory = replace(self._memory, place=place, seen=seen, missed=False, said=_saved(offset_mm))
+        event = _mark_event(place, offset_mm, sigma_mm)
+        self._save(event, memory, picture=picture, reading=reading.as_json())
+
+    def _event(self, event_id: int) -> Json:
+        rows = self._log.events(self.alignment) if self.alignment is not None else []
+        for row in rows:
+            if row["id"] == event_id and not row["withdrawn"]:
+                return row
+        raise Refused("There is no such reading in this alignment.", path="event", status=404)
+
+    def _begun(self) -> int:
+        if self.alignment is None:
+            machine = self._next_machine
+            self.alignment = self._log.start_alignment(machine=machine, source=self.source.kind)
+        return self.alignment
+
+    def _need_cautions(self) -> None:
+        if not self._memory.cautions:
+            raise Refused("Read and acknowledge the cautions first.", path="cautions", status=409)
+
+    def _firing_place(self) -> Place:
+        self._need_cautions()
+        if self._memory.place is None:
+            raise Refused("Hang the card and say where it hangs first.", path="station", status=409)
+        return self._memory.place
+
+    def _picture_or_refuse(self, call: Callable[[], T]) -> T:
+        try:
+            return call()
+        except NoPicture as error:
+            raise Refused(str(error), path="camera", status=409) from error
+
+    def _look(self, place: Place | None) -> None:
+        self._card = None
+        if place is None:
+            return
+        try:
+            frame = self.source.frame()
+        except NoPicture:
+            return
+        found = self._brain.find_card(frame)
+        if not isinstance(found, NoReading):
+            self._card = (*found, frame.shape[:2])
+
+    def _state(self, memory: Memory) -> Json:
+        return memory.as_json(self.source.to_json())
+
+    def _keep(self, memory: Memory) -> None:
+        self._log.set_state(self._begun(), self._state(memory))
+        self._memory = memory
+        self._tell()
+
+    def _tell(self) -> None:
+        self.feed.forget()
+        with self.changed:
+            self.version += 1
+            self.changed.notify_all()
+
+    def _card_json(self) -> Json | None:
+        if self._card is None:
+            return None
+        station, view, (rows, cols) = self._card
+        homography = [[float(value) for value in row] for row in view.homography]
+        return {
+            "station": station,
+            "homography": homography,
+            "size_px": [cols, rows],
+            "markers_seen": view.markers_seen,
+        }
+
+    def _candidates_json(self) -> list[list[float]]:
+        waiting = self._candidates
+        return [[float(v) for v in mark.offset_mm] for mark in waiting.marks] if waiting else []
+
+
+def read_photo(after: bytes, before: bytes | None = None, *, brain: Brain | None = None) -> Reading:
+    """Return the marks in a photo (files' bytes); raises Refused when there are none or it is no picture."""
+    brain = brain or Brain()
+    shot = _load(brain, after, before)
+    result = brain.read(shot.after, shot.before)
+    if isinstance(result, NoReading):
+        raise Refused(result.reason, path="picture")
+    return result
+
+
+def _load(brain: Brain, after: bytes, before: bytes | None) -> Shot:
+    return Shot(_picture(brain, after, "after"), _picture(brain, before, "before") if before else None)
+
+
+def _picture(brain: Brain, data: bytes, name: str) -> Pixels:
+    try:
+        return brain.load_picture(data)
+    except PictureRefused as error:
+        raise Refused(str(error), path=name, status=400) from error
+
+
+def _saved(offset_mm: list[float]) -> str:
+    return "Saved: the mark at " + _where(offset_mm)
+
+
+def _mark_event(place: Place, offset_mm: list[float], sigma_mm: float | list[float]) -> Json:
+    return {"kind": "mark", **place.as_json(), "offset_mm": offset_mm, "sigma_mm": sigma_mm}
+
+
+def _as_asked(step: Json, event: Json) -> bool:
+    keys = [key for key in event if key not in ("kind", "outcome")]
+    kinds = {"turn": "turn", "shift": "shift", "inspect": "inspected"}
+    return kinds.get(step["do"]) == event["kind"] and all(step.get(key) == event[key] for key in keys)
+
+
+def _tail(path: str) -> str:
+    parts = path.split(".")
+    return ".".join(parts[2:]) if parts[0] == "events" and len(parts) > 2 else path
+
+
+def _name(station: str) -> str:
+    return "the nozzle" if station == "nozzle" else station.replace("-", " ")
+
+
+def _where(offset_mm: list[float]) -> str:
+    u_mm, v_mm = offset_mm
+    side = "right" if u_mm >= 0 else "left"
+    height = "up" if v_mm >= 0 else "down"
+    return f"{abs(u_mm):.1f} mm {side}, {abs(v_mm):.1f} mm {height}"

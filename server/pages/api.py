@@ -1,0 +1,139 @@
+"""The JSON that the pages, and other programs, speak."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from typing import Any
+
+from flask import Blueprint, Response, jsonify, request
+from werkzeug.datastructures import FileStorage
+
+from server import solver
+from server.live import Refused, Session, read_photo
+from server.pages import bodies as b
+from server.pages.desk import desk
+from server.pages.lasers import Lasers
+
+__all__ = ["api"]
+
+PHOTO_LIMIT = 40_000_000
+UPLOAD_LIMIT = 2 * PHOTO_LIMIT + 100_000
+
+api = Blueprint("api", __name__, url_prefix="/api")
+
+
+@api.post("/next-step")
+def next_step() -> Response:
+    """An alignment document in, the step out; writes nothing."""
+    document = b.json_body()
+    if not isinstance(document, dict):
+        raise Refused("An alignment document is a JSON object with machine and events.")
+    return jsonify(solver.answer(document))
+
+
+@api.post("/read")
+def read() -> Response:
+    """A photo in (and the one from before), its marks out; writes nothing."""
+    after, before = _photos()
+    return jsonify(read_photo(after, before).as_json())
+
+
+@api.get("/state")
+def state() -> Response:
+    """What the page of a session draws; ``?of=bench`` or ``offline``."""
+    return jsonify(desk().state(_of()))
+
+
+@api.get("/events")
+def events() -> Response:
+    """The same, sent whenever it changes (server-sent events)."""
+    of, here = _of(), desk()
+    tab = re.sub(r"[^A-Za-z0-9-]", "", request.args.get("tab", ""))[:40] or "nameless"
+    gone = request.environ.get("waitress.client_disconnected", lambda: False)
+    body = here.streams.open(f"{of}:{tab}", here.session(of), lambda: here.state(of), gone)
+    return Response(body, mimetype="text/event-stream", headers={"X-Accel-Buffering": "no"})
+
+
+@api.get("/frame.jpg")
+def frame() -> Response:
+    """The newest picture of the bench."""
+    return Response(desk().session("bench").feed.jpeg(), mimetype="image/jpeg")
+
+
+@api.post("/do/<of>/<action>")
+def do(of: str, action: str) -> Response:
+    """One thing that the person did; answers with the new state."""
+    session = desk().session(of)
+    if action == "photo":
+        _photo(session)
+    elif action in _ACTIONS:
+        model, act = _ACTIONS[action]
+        act(session, b.parse(model, b.json_body()))
+    else:
+        raise Refused(f"There is no action named {action[:40]}.", status=404)
+    return jsonify(desk().state(of))
+
+
+@api.post("/lasers")
+def add_laser() -> Response:
+    """A profile as TOML in; it becomes the current laser, and the next alignment's."""
+    request.max_content_length = b.JSON_LIMIT
+    return jsonify(_lasers().add_toml(request.get_data()))
+
+
+def _lasers() -> Lasers:
+    return desk().lasers
+
+
+def _restart(session: Session, body: b.Restart) -> None:
+    options: dict[str, Any] = {"severity": body.severity}
+    if body.seed is not None:
+        options["seed"] = body.seed
+    session.restart(machine=_lasers().current(), options=options)
+
+
+_ACTIONS: dict[str, tuple[type[b.Body], Callable[[Session, Any], None]]] = {
+    "acknowledge": (b.Nothing, lambda session, _: session.acknowledge()),
+    "hang": (b.Hang, lambda session, body: session.hang(body.place())),
+    "fresh-card": (b.Nothing, lambda session, _: session.fresh_card()),
+    "pulse": (b.Nothing, lambda session, _: session.pulse()),
+    "no-mark": (b.Maybe, lambda session, body: session.no_mark(body.place())),
+    "typed": (
+        b.Typed,
+        lambda session, body: session.typed(body.place(), list(body.offset_mm), body.sigma_mm),
+    ),
+    "choose": (b.Choice, lambda session, body: session.choose(body.index)),
+    "turn": (b.Turn, lambda session, body: session.turn(body.mount, body.screw, body.turns)),
+    "shift": (b.Shift, lambda session, body: session.shift(body.part, body.move_mm)),
+    "inspected": (b.Inspected, lambda session, body: session.inspected(body.cause, body.outcome)),
+    "withdraw": (b.Withdraw, lambda session, body: session.withdraw(body.event)),
+    "restart": (b.Restart, _restart),
+}
+
+
+def _of() -> str:
+    return request.args.get("of", "bench")
+
+
+def _photo(session: Session) -> None:
+    after, before = _photos()
+    fields = {"station": request.form.get("station"), "head_mm": request.form.get("head_mm", "").split(",")}
+    session.photo(after, before, b.parse(b.Hang, fields).place())
+
+
+def _photos() -> tuple[bytes, bytes | None]:
+    request.max_content_length = UPLOAD_LIMIT
+    return _upload("after") or b"", _upload("before")
+
+
+def _upload(name: str) -> bytes | None:
+    sent: FileStorage | None = request.files.get(name)
+    if sent is None or not sent.filename:
+        if name == "after":
+            raise Refused("Send a photo of the card (JPEG or PNG).", path="after", status=400)
+        return None
+    data = sent.stream.read(PHOTO_LIMIT + 1)
+    if len(data) > PHOTO_LIMIT:
+        raise Refused("The photo is larger than 40 MB.", path=name, status=413)
+    return data

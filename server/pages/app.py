@@ -1,0 +1,51 @@
+"""The Flask app: one desk behind it, the guard before it, one line for every fault."""
+
+from __future__ import annotations
+
+import json
+import secrets
+from typing import Any
+
+from flask import Flask, request
+from werkzeug.middleware.proxy_fix import ProxyFix
+
+from server.pages.api import UPLOAD_LIMIT, api
+from server.pages.desk import Config, desk, open_desk
+from server.pages.faults import add_faults
+from server.pages.guard import Doorkeeper, guard, keep_secret
+from server.pages.pages import NAVIGATION, pages
+
+__all__ = ["create_app"]
+
+
+def create_app(config: Config) -> Flask:
+    """Return the app that serves ``config.data``; it opens the log and the source of pictures."""
+    app = Flask(__name__)
+    app.config["MAX_CONTENT_LENGTH"] = UPLOAD_LIMIT
+    app.config["MAX_FORM_MEMORY_SIZE"] = 500_000
+    app.extensions["spotwright"] = open_desk(config)
+    guard(app, door=_door(config), hosts=config.hosts)
+    if config.hosts:  # a proxy in front speaks for the browser
+        app.wsgi_app = ProxyFix(app.wsgi_app, x_proto=1, x_host=1)  # type: ignore[method-assign]
+    add_faults(app)
+    app.register_blueprint(api)
+    app.register_blueprint(pages)
+    app.context_processor(_common)
+    app.jinja_env.filters["attribute"] = _attribute
+    return app
+
+
+def _door(config: Config) -> Doorkeeper | None:
+    if config.code is None:
+        return None
+    return Doorkeeper(config.code, keep_secret(config.data / "cookie-secret", lambda: secrets.token_hex(32)))
+
+
+def _common() -> dict[str, Any]:
+    practice = desk().sessions["bench"].source.kind == "practice"
+    return {"navigation": NAVIGATION, "here": request.endpoint, "practice": practice}
+
+
+def _attribute(value: Any) -> str:
+    """Return plain values as JSON for a data attribute; the template escapes it."""
+    return json.dumps(value, separators=(",", ":"))

@@ -1,0 +1,131 @@
+"""What a page may post: checked field by field, refused in one line."""
+
+from __future__ import annotations
+
+import json
+from typing import Annotated, Any, Literal, TypeVar
+
+from flask import request
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from server.live import Refused
+from server.sources import Place
+
+__all__ = [
+    "Choice",
+    "Hang",
+    "Inspected",
+    "Maybe",
+    "Nothing",
+    "Restart",
+    "Shift",
+    "Turn",
+    "Typed",
+    "Withdraw",
+    "json_body",
+    "parse",
+]
+
+JSON_LIMIT = 2_000_000
+Station = Literal["mirror-1", "mirror-2", "mirror-3", "nozzle"]
+Number = Annotated[float, Field(allow_inf_nan=False)]
+Name = Annotated[str, Field(min_length=1, max_length=80)]
+Model = TypeVar("Model", bound="Body")
+
+
+class Body(BaseModel):
+    """Strict: no unknown fields."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Nothing(Body):
+    """No fields."""
+
+
+class Hang(Body):
+    """Where the card hangs and the head stands."""
+
+    station: Station
+    head_mm: tuple[Number, Number]
+
+    def place(self) -> Place:
+        return Place(self.station, self.head_mm)
+
+
+class Maybe(Body):
+    """A place, or none for the one that is known."""
+
+    station: Station | None = None
+    head_mm: tuple[Number, Number] | None = None
+
+    def place(self) -> Place | None:
+        return Place(self.station, self.head_mm) if self.station and self.head_mm else None
+
+
+class Typed(Hang):
+    """A measured offset."""
+
+    offset_mm: tuple[Number, Number]
+    sigma_mm: Annotated[float, Field(gt=0, le=10, allow_inf_nan=False)] = 0.5
+
+
+class Turn(Body):
+    """A screw and how far."""
+
+    mount: int
+    screw: Name
+    turns: Number
+
+
+class Shift(Body):
+    """A part and how far."""
+
+    part: Name
+    move_mm: list[Number]
+
+
+class Inspected(Body):
+    """A cause and what was found."""
+
+    cause: Name
+    outcome: Name
+
+
+class Choice(Body):
+    """Which of several marks."""
+
+    index: Annotated[int, Field(ge=0, le=100)]
+
+
+class Withdraw(Body):
+    """Which saved event."""
+
+    event: int
+
+
+class Restart(Body):
+    """How the next alignment begins; practice alone has seed and severity."""
+
+    seed: Annotated[int, Field(ge=0, le=2**31)] | None = None
+    severity: Literal["drifted", "rebuilt"] = "drifted"
+
+
+def json_body() -> Any:
+    """Return the request's JSON value; raises Refused with status 400 when it is none."""
+    request.max_content_length = JSON_LIMIT
+    try:
+        return json.loads(request.get_data().decode("utf-8"))
+    except (ValueError, RecursionError) as error:
+        reason = str(error).splitlines()[0] if isinstance(error, ValueError) else "nested too deeply"
+        raise Refused(f"The request is not JSON: {reason}", status=400) from error
+
+
+def parse(model: type[Model], data: Any) -> Model:
+    """Return ``data`` as ``model``; raises Refused naming the first field at fault."""
+    try:
+        return model.model_validate(data)
+    except ValidationError as error:
+        first = error.errors()[0]
+        path = ".".join(str(part) for part in first["loc"])
+        raise Refused(first["msg"], path=path) from error

@@ -1,0 +1,72 @@
+"""What all pages share: the log, the bench's session, the offline session, the lasers, the streams."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from flask import abort, current_app
+
+from server.live import Brain, Session
+from server.log import Log
+from server.pages.lasers import Lasers
+from server.pages.stream import Streams
+from server.pages.view import page_state
+from server.sources import OfflineSource, PracticeSource, Source
+
+__all__ = ["Config", "Desk", "desk", "open_desk"]
+
+
+@dataclass(frozen=True)
+class Config:
+    """How the pages are served.
+
+    data : folder of readings, profiles and secrets. source : makes the bench's source of pictures.
+    code : access code; None serves loopback only. hosts : further host names to answer to.
+    """
+
+    data: Path
+    source: Callable[[], Source] = PracticeSource
+    code: str | None = None
+    hosts: tuple[str, ...] = ()
+    streams: int = 24
+    brain: Brain | None = None
+
+
+@dataclass(frozen=True)
+class Desk:
+    """One per app."""
+
+    log: Log
+    lasers: Lasers
+    streams: Streams
+    sessions: dict[str, Session]
+
+    def session(self, of: str) -> Session:
+        """Return the session ``bench`` or ``offline``; 404 for any other name."""
+        if of not in self.sessions:
+            abort(404, f"There is no session named {of[:40]}.")
+        return self.sessions[of]
+
+    def state(self, of: str) -> dict[str, Any]:
+        """Return what the page of that session draws."""
+        return page_state(self.session(of).snapshot())
+
+
+def open_desk(config: Config) -> Desk:
+    """Open the log and both sessions."""
+    log, lasers = Log(config.data), Lasers(config.data / "lasers")
+    machine = lasers.current()
+    sessions = {
+        "bench": Session(log, config.source(), machine=machine, brain=config.brain),
+        "offline": Session(log, OfflineSource(), machine=machine, brain=config.brain),
+    }
+    return Desk(log, lasers, Streams(limit=config.streams), sessions)
+
+
+def desk() -> Desk:
+    """Return the desk of the app that answers now."""
+    found: Desk = current_app.extensions["spotwright"]
+    return found

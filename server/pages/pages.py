@@ -1,0 +1,127 @@
+"""The pages themselves, made on the server; scripts only bring them to life."""
+
+from __future__ import annotations
+
+import io
+from typing import Any
+
+from flask import Blueprint, Response, abort, redirect, render_template, request, url_for
+from werkzeug.wrappers import Response as BaseResponse
+
+from server.live import Refused
+from server.pages import bodies as b
+from server.pages.desk import desk
+from server.pages.view import CAUTIONS, event_words, verdict_rows
+
+__all__ = ["NAVIGATION", "pages"]
+
+NAVIGATION = (
+    ("pages.bench", "Bench"),
+    ("pages.offline", "Offline"),
+    ("pages.log", "Log"),
+    ("pages.laser", "Laser"),
+    ("pages.cautions", "Cautions"),
+)
+Json = dict[str, Any]
+
+pages = Blueprint("pages", __name__)
+
+
+@pages.get("/")
+def bench() -> str:
+    """The step at the machine."""
+    return render_template("bench.html", state=desk().state("bench"), of="bench", cautions=CAUTIONS)
+
+
+@pages.get("/offline")
+def offline() -> str:
+    """The same steps from photos and typed numbers."""
+    state = desk().state("offline")
+    return render_template("offline.html", state=state, of="offline", cautions=CAUTIONS, lasers=desk().lasers.names())
+
+
+@pages.get("/cautions")
+def cautions() -> str:
+    """What can blind, burn and kill here."""
+    return render_template("cautions.html", cautions=CAUTIONS)
+
+
+@pages.get("/log")
+def log() -> str:
+    """All alignments."""
+    rows = list(reversed(desk().log.alignments()))
+    return render_template("log.html", rows=rows)
+
+
+@pages.get("/log/<int:number>")
+def alignment(number: int) -> str:
+    """One alignment: what happened, and how it ended."""
+    row = _alignment(number)
+    machine = desk().log.document(number)["machine"]
+    events = [event | {"words": event_words(event["event"], machine)} for event in desk().log.events(number)]
+    verdict = verdict_rows(row["verdict"], machine)
+    return render_template("alignment.html", row=row, events=events, verdict=verdict)
+
+
+@pages.get("/log/picture/<int:event>")
+def picture(event: int) -> Response:
+    """The picture that a reading came from."""
+    data = desk().log.picture(event)
+    if data is None:
+        abort(404, "This reading has no picture.")
+    kind = "image/png" if data.startswith(b"\x89PNG") else "image/jpeg"
+    return Response(data, mimetype=kind, headers={"Cache-Control": "private, max-age=86400"})
+
+
+@pages.get("/log/spotwright-log.<ending>")
+def export(ending: str) -> Response:
+    """The whole log as CSV or JSON."""
+    stream = io.StringIO(newline="")
+    if ending == "csv":
+        desk().log.export_csv(stream)
+    elif ending == "json":
+        desk().log.export_json(stream)
+    else:
+        abort(404, "The log is exported as csv or json.")
+    kind = {"csv": "text/csv", "json": "application/json"}[ending]
+    headers = {"Content-Disposition": f'attachment; filename="spotwright-log.{ending}"'}
+    return Response(stream.getvalue(), content_type=f"{kind}; charset=utf-8", headers=headers)
+
+
+@pages.route("/laser", methods=["GET", "POST"])
+def laser() -> BaseResponse | tuple[str, int] | str:
+    """Whose measurements count: choose one, or give a profile."""
+    if request.method == "GET":
+        return _laser_page()
+    try:
+        _take_laser()
+    except Refused as error:
+        fault = f"{error.path}: {error.message}" if error.path else error.message
+        return _laser_page(fault), error.status
+    return redirect(url_for("pages.laser"), 303)
+
+
+def _take_laser() -> None:
+    lasers = desk().lasers
+    sent = request.files.get("file")
+    if request.form.get("choose"):
+        lasers.choose(request.form["choose"])
+    elif sent is not None and sent.filename:
+        lasers.add_toml(sent.stream.read(b.JSON_LIMIT))
+    else:
+        lasers.add_toml(request.form.get("toml", "").encode())
+    for session in desk().sessions.values():
+        session.offer(lasers.current())
+
+
+def _laser_page(fault: str | None = None) -> str:
+    lasers = desk().lasers
+    toml = request.form.get("toml", "")
+    return render_template("laser.html", names=lasers.names(), profile=lasers.current(), fault=fault, toml=toml)
+
+
+def _alignment(number: int) -> Json:
+    for row in desk().log.alignments():
+        if row["id"] == number:
+            return row
+    abort(404, f"There is no alignment {number} in the log.")

@@ -1,0 +1,81 @@
+"""Serve the pages until somebody stops them."""
+
+from __future__ import annotations
+
+import socket
+from collections.abc import Callable
+from pathlib import Path
+
+import waitress
+from flask import Flask
+
+from server.pages.api import UPLOAD_LIMIT
+from server.pages.app import create_app
+from server.pages.desk import Config
+from server.pages.guard import keep_secret, new_code
+from server.sources import PracticeSource, Source
+
+__all__ = ["make_server", "serve"]
+
+STREAMS = 24
+WORKERS = 8  # for everything that is not an open event stream
+
+
+def serve(
+    *,
+    port: int,
+    lan: bool,
+    data: Path,
+    source: Callable[[], Source] = PracticeSource,
+    hosts: tuple[str, ...] = (),
+    say: Callable[[str], object] = print,
+) -> None:
+    """Serve on loopback, or with ``lan`` on the local network with an access code; returns when stopped.
+
+    source : makes where the bench's pictures come from. hosts : names of a proxy in front.
+    Raises OSError where the port is taken.
+    """
+    code = keep_secret(data / "access-code", new_code) if lan else None
+    app = create_app(Config(data=data, source=source, code=code, hosts=hosts, streams=STREAMS))
+    server = make_server(app, port=port, lan=lan)
+    for line in _greeting(app, server.effective_port, code):
+        say(line)
+    try:
+        server.run()
+    finally:
+        server.close()
+
+
+def make_server(app: Flask, *, port: int, lan: bool = False) -> waitress.server.BaseWSGIServer:
+    """Return the listening server, not yet running; port 0 takes a free one (``effective_port``)."""
+    return waitress.create_server(
+        app,
+        host="0.0.0.0" if lan else "127.0.0.1",
+        port=port,
+        threads=STREAMS + WORKERS,
+        ident=None,
+        connection_limit=200,
+        channel_request_lookahead=1,  # lets an event stream notice that its browser has gone
+        max_request_body_size=UPLOAD_LIMIT + 100_000,
+        clear_untrusted_proxy_headers=True,
+    )
+
+
+def _greeting(app: Flask, port: int, code: str | None) -> list[str]:
+    kind = app.extensions["spotwright"].sessions["bench"].source.kind
+    lines = [f"Spotwright: open http://localhost:{port}/ in a browser (Ctrl-C ends it)."]
+    if kind == "practice":
+        lines.append("No camera: this is the practice machine, a laser that exists only in numbers.")
+    if code is not None:
+        lines.append(f"On the local network: http://{_own_address()}:{port}/  access code: {code}")
+    return lines
+
+
+def _own_address() -> str:
+    """Return this machine's address on the local network; nothing is sent to find it."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        try:
+            probe.connect(("192.0.2.1", 9))  # TEST-NET-1, RFC 5737: only picks the route
+            return str(probe.getsockname()[0])
+        except OSError:
+            return socket.gethostname()

@@ -1,0 +1,121 @@
+// What bench and offline page share: the sentence, the number, the button, the chain, the lists.
+
+import { drawCard, drawMount, drawPlan } from "./draw.js";
+import { Link } from "./link.js";
+import { find, html, setText } from "./make.js";
+
+const KNOTS = { done: "✓", due: "●", stale: "!", seen: "·", waiting: "" };
+const ARROWS = { up: "↑", down: "↓", "to the back": "⇧", "to the front": "⇩", "to the left": "←", "to the right": "→" };
+const troubles = { net: "", act: "" };
+
+export function startJob(onState = () => {}) {
+  const of = document.body.dataset.of;
+  const first = JSON.parse(document.body.dataset.state);
+  const link = new Link(of, {
+    onState: (state) => show(state, link, onState),
+    onTrouble: showTrouble,
+  });
+  link.take(first);
+  return link;
+}
+
+export function showTrouble(message, kind = "act") {
+  troubles[kind] = message;
+  const line = find("#trouble");
+  const text = troubles.net || troubles.act;
+  line.hidden = !text;
+  setText(line, text);
+}
+
+function show(state, link, onState) {
+  document.body.dataset.do = state.do;
+  setText(find("#say"), state.say);
+  showBig(state);
+  find("#cautions-first").hidden = !(state.fires && !state.cautions_acknowledged);
+  find("#beside").hidden = !(state.fires && state.cautions_acknowledged);
+  find("#tube").hidden = !state.near_tube;
+  setText(find("#said"), state.said);
+  drawMount(find("#mount"), state.mount);
+  showShift(state.shift);
+  drawCard(find("#card"), state.card);
+  drawPlan(find("#plan"), state.plan);
+  showButtons(state, link);
+  showChain(state.chain);
+  showVerdict(state.verdict, state.do);
+  showReadings(state, link);
+  onState(state, link);
+}
+
+function showBig(state) {
+  const lines = state.big.map(({ value, unit, label }) =>
+    html("p", {}, html("span", { class: "value" }, value), html("span", { class: "unit" }, unit), html("span", { class: "label" }, label)),
+  );
+  find("#big").replaceChildren(...lines);
+}
+
+function showShift(shift) {
+  const place = find("#shift");
+  place.hidden = !shift;
+  if (!shift) return;
+  const lines = shift.moves.map((move) => {
+    const way = Object.keys(ARROWS).find((words) => move.startsWith(words));
+    return html("p", {}, html("span", { class: "arrow", "aria-hidden": "true" }, ARROWS[way] ?? ""), move);
+  });
+  place.replaceChildren(...lines);
+}
+
+function showButtons(state, link) {
+  const make = (button, main) =>
+    html("button", { type: "button", id: main ? "primary" : null, class: main ? "primary" : null, "data-action": button.action, onclick: (event) => press(event, button, link) }, button.label);
+  const list = [...(state.primary ? [make(state.primary, true)] : []), ...state.others.map((button) => make(button, false))];
+  const held = document.activeElement?.id === "primary";
+  find("#buttons").replaceChildren(...list);
+  if (held) find("#primary")?.focus({ preventScroll: true });
+}
+
+async function press(event, button, link) {
+  const pressed = event.currentTarget;
+  pressed.disabled = true;
+  const label = pressed.textContent;
+  pressed.textContent = button.action === "pulse" ? "Looking…" : "One moment…";
+  await link.act(button.action, button.body);
+  if (pressed.isConnected) {
+    pressed.disabled = false;
+    pressed.textContent = label;
+  }
+}
+
+function showChain(chain) {
+  const knots = chain.map(({ name, state, note }) => {
+    const said = html("span", { class: "hush" }, `: ${note}`);
+    return html("li", { class: state, title: note, "aria-current": state === "due" ? "step" : null }, html("span", { class: "knot", "aria-hidden": "true" }, KNOTS[state]), name, said);
+  });
+  find("#chain").replaceChildren(...knots);
+}
+
+function showVerdict(verdict, doing) {
+  const place = find("#verdict");
+  place.hidden = !verdict;
+  if (!verdict) return;
+  const rows = verdict.rows.map(({ name, value, limit, good, known }) =>
+    html("tr", {}, html("th", { scope: "row" }, name), html("td", { class: known ? (good ? "yes" : "no") : "open" }, value), html("td", {}, limit)),
+  );
+  const head = verdict.aligned ? "Good enough to cut" : "Not good enough to cut yet";
+  const table = html("table", {}, html("thead", {}, html("tr", {}, ...["What", "Found", "Allowed"].map((text) => html("th", { scope: "col" }, text)))), html("tbody", {}, ...rows));
+  const power = verdict.power === null ? [] : [html("p", {}, `${verdict.power} % of the beam arrives at the worst place${verdict.worst ? ` (${verdict.worst})` : ""}.`)];
+  const reasons = verdict.reasons.map((reason) => html("li", {}, reason));
+  place.replaceChildren(html("h2", { class: verdict.aligned ? "yes" : "no" }, head), html("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": "Verdict in numbers" }, table), ...power, html("ul", {}, ...reasons));
+}
+
+function showReadings(state, link) {
+  setText(find("#count"), String(state.readings.filter((row) => !row.withdrawn).length));
+  const rows = state.readings.map((row) => {
+    const more = [];
+    if (row.has_picture) more.push(" ", html("a", { href: `/log/picture/${row.id}` }, "picture"));
+    if (row.withdrawn) more.push(" (withdrawn)");
+    else if (state.source !== "practice" || !["turn", "shift"].includes(row.kind))
+      more.push(html("button", { type: "button", onclick: () => link.act("withdraw", { event: row.id }), "aria-label": `Withdraw: ${row.words}` }, "Withdraw"));
+    return html("li", { class: row.withdrawn ? "withdrawn" : null }, row.words, ...more);
+  });
+  find("#readings").replaceChildren(...rows);
+}

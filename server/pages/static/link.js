@@ -1,0 +1,106 @@
+// The wire to the server: state comes in by itself, actions go out, and a cut network is said and mended.
+
+const RETRY_MS = 1000;
+
+export class Link {
+  constructor(of, { onState, onTrouble }) {
+    this.of = of;
+    this.onState = onState;
+    this.onTrouble = onTrouble;
+    this.version = -1;
+    this.lost = false;
+    this.tab = tabName();
+    this.listen();
+    addEventListener("online", () => this.fetchState());
+    document.addEventListener("visibilitychange", () => this.wake());
+  }
+
+  listen() {
+    this.source = new EventSource(`/api/events?of=${this.of}&tab=${this.tab}`);
+    this.source.addEventListener("state", (event) => this.take(JSON.parse(event.data)));
+    this.source.onopen = () => this.found();
+    this.source.onerror = () => this.poll();
+  }
+
+  wake() {
+    if (document.visibilityState !== "visible") return;
+    this.fetchState();
+    if (this.source.readyState === EventSource.CLOSED) this.listen();
+  }
+
+  // While the stream is down the page asks by itself; the stream comes back when it can.
+  poll() {
+    if (this.polling) return;
+    this.polling = setInterval(async () => {
+      const there = await this.fetchState();
+      if (this.source.readyState === EventSource.OPEN) this.stopPolling();
+      else if (there && this.source.readyState === EventSource.CLOSED) this.listen();
+    }, RETRY_MS);
+    this.fetchState();
+  }
+
+  stopPolling() {
+    clearInterval(this.polling);
+    this.polling = null;
+  }
+
+  async fetchState() {
+    try {
+      const answer = await fetch(`/api/state?of=${this.of}`, { cache: "no-store" });
+      if (answer.status === 401) location.assign("/door");
+      if (!answer.ok) throw new Error(answer.statusText);
+      this.take(await answer.json());
+      return true;
+    } catch {
+      this.lose();
+      return false;
+    }
+  }
+
+  take(state) {
+    this.found();
+    if (state.version === this.version && state.run === this.run) return;
+    this.version = state.version;
+    this.run = state.run;
+    this.onState(state);
+  }
+
+  lose() {
+    this.lost = true;
+    this.onTrouble("No connection to Spotwright. It comes back by itself; nothing saved is lost.", "net");
+  }
+
+  found() {
+    if (!this.lost) return;
+    this.lost = false;
+    this.onTrouble("", "net");
+  }
+
+  // Sends JSON, or a form with pictures; returns whether it was done.
+  async act(action, body) {
+    const form = body instanceof FormData;
+    const options = { method: "POST", body: form ? body : JSON.stringify(body ?? {}) };
+    if (!form) options.headers = { "Content-Type": "application/json" };
+    let answer;
+    try {
+      answer = await fetch(`/api/do/${this.of}/${action}`, options);
+    } catch {
+      this.lose();
+      return false;
+    }
+    const data = await answer.json().catch(() => ({ error: { message: answer.statusText } }));
+    if (!answer.ok) {
+      this.onTrouble(data.error.message, "act");
+      this.fetchState();
+      return false;
+    }
+    this.onTrouble("", "act");
+    this.take(data);
+    return true;
+  }
+}
+
+function tabName() {
+  const bytes = crypto.getRandomValues(new Uint8Array(8));
+  return Array.from(bytes, (byte) => byte.toString(16).padStart(2, "0")).join("");
+}

@@ -1,0 +1,81 @@
+"""Server-sent events: a comment at once, the state whenever it changes, nobody kept who has gone.
+
+Each open stream holds one worker thread of the web server, so they are counted, a page that opens a new one
+loses its old one, and no stream lives for ever: browsers come back by themselves.
+"""
+
+from __future__ import annotations
+
+import json
+import threading
+import time
+from collections.abc import Callable, Iterator
+from typing import Any
+
+from server.live import Session
+
+__all__ = ["Streams", "TooMany"]
+
+BEAT_S = 5.0
+LIFE_S = 900.0
+
+
+class TooMany(Exception):
+    """All streams are taken; the page asks every second instead."""
+
+
+class Streams:
+    """Counts the open streams and ends those that are no longer wanted."""
+
+    def __init__(self, *, limit: int, clock: Callable[[], float] = time.monotonic) -> None:
+        self.limit, self._clock = limit, clock
+        self._lock = threading.Lock()
+        self._open: dict[str, object] = {}
+
+    def __len__(self) -> int:
+        with self._lock:
+            return len(self._open)
+
+    def open(
+        self, tab: str, session: Session, show: Callable[[], dict[str, Any]], gone: Callable[[], bool]
+    ) -> Iterator[str]:
+        """Return the body of a stream for the page ``tab``; raises TooMany.
+
+        show : the state to send. gone : whether the browser has hung up.
+        """
+        with self._lock:
+            if tab not in self._open and len(self._open) >= self.limit:
+                raise TooMany
+        return self._run(tab, session, show, gone)
+
+    def _run(
+        self,
+        tab: str,
+        session: Session,
+        show: Callable[[], dict[str, Any]],
+        gone: Callable[[], bool],
+    ) -> Iterator[str]:
+        ticket, until_s = object(), self._clock() + LIFE_S
+        with self._lock:
+            self._open[tab] = ticket
+        try:
+            yield ": here\nretry: 1000\n\n"
+            version = -1
+            while self._wanted(tab, ticket) and not gone() and self._clock() < until_s:
+                now = session.wait(version, timeout_s=BEAT_S)
+                if now == version:
+                    yield ": still here\n\n"
+                    continue
+                version = now
+                yield f"event: state\ndata: {json.dumps(show())}\n\n"
+        finally:
+            self._close(tab, ticket)
+
+    def _wanted(self, tab: str, ticket: object) -> bool:
+        with self._lock:
+            return self._open.get(tab) is ticket
+
+    def _close(self, tab: str, ticket: object) -> None:
+        with self._lock:
+            if self._open.get(tab) is ticket:
+                del self._open[tab]

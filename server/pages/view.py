@@ -1,0 +1,370 @@
+"""A session's snapshot made ready for the page: one sentence, one number, one button."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from server.pages.chain import chain_view
+from server.pages.words import (
+    axis_words,
+    direction_words,
+    fraction_of_turn,
+    head_words,
+    move_words,
+    part_name,
+    station_name,
+    turn_words,
+)
+
+__all__ = ["CAUTIONS", "event_words", "page_state", "verdict_rows"]
+
+Json = dict[str, Any]
+CAUTIONS = (
+    ("Eyes", "Eyewear rated for this laser's wavelength, on everybody in the room. The beam cannot be seen."),
+    ("Lid", "Lid and panels closed before every pulse. Never defeat an interlock."),
+    ("Power", "The lowest power that still leaves a mark, and the shortest pulse."),
+    ("Fire", "Tape and card can burn: stay with it, never alone with a flame, extinguisher at hand."),
+    (
+        "Supply",
+        "The tube's supply kills: switched off, unplugged and discharged before hands go near the tube.",
+    ),
+    (
+        "Rules",
+        "Local rules and licensed people come first. Spotwright never fires the laser and protects nobody.",
+    ),
+)
+BED_PLACES = (
+    ("back left", 0, 1),
+    ("front left", 0, 0),
+    ("centre", 0.5, 0.5),
+    ("back right", 1, 1),
+    ("front right", 1, 0),
+)
+
+
+def page_state(snapshot: Json) -> Json:
+    """Return what the page draws, as plain JSON: words, primary button, drawings' numbers, lists."""
+    machine, step = snapshot["machine"], snapshot["step"]
+    return {
+        **{key: snapshot[key] for key in ("version", "run", "source", "alignment", "said", "missed")},
+        "cautions_acknowledged": snapshot["cautions_acknowledged"],
+        "laser": machine.get("name", ""),
+        "do": step["do"],
+        "fires": step["do"] == "mark",
+        "near_tube": step["do"] == "shift" and str(step.get("part", "")).startswith("tube"),
+        "say": _sentence(snapshot),
+        "why": step["say"],
+        **_buttons(snapshot),
+        "big": _big(snapshot),
+        "card": _card_view(snapshot),
+        "picture": snapshot["card"],
+        "mount": _mount_view(machine, step),
+        "shift": _shift_view(step),
+        "plan": _plan_view(snapshot),
+        "chain": chain_view(snapshot),
+        "verdict": verdict_rows(step.get("verdict"), machine),
+        "readings": [_row(row, machine) for row in reversed(snapshot["events"])],
+        "mounts": [_mount(machine, mount["mirror"]) for mount in machine["mount"]],
+    }
+
+
+# the sentence and the buttons
+
+
+def _placed(snapshot: Json) -> bool:
+    step, place = snapshot["step"], snapshot["place"]
+    if place is None or step["do"] != "mark" or place["station"] != step["station"]:
+        return False
+    return all(abs(a - b) <= 1.0 for a, b in zip(place["head_mm"], step["head_mm"], strict=True))
+
+
+def _sentence(snapshot: Json) -> str:
+    step = snapshot["step"]
+    if step["do"] != "mark" or snapshot["source"] == "offline":
+        return str(step["say"])
+    if not snapshot["cautions_acknowledged"]:
+        return "Before the first pulse: read these, and keep to them."
+    if snapshot["candidates"]:
+        return "More than one mark: choose the newest."
+    if snapshot["missed"]:
+        return "No mark on the card. Did the laser fire?"
+    if _placed(snapshot):
+        return "Lid closed? Fire one short pulse at the card."
+    return str(step["say"])
+
+
+def _buttons(snapshot: Json) -> Json:
+    step, source = snapshot["step"], snapshot["source"]
+    if step["do"] == "mark":
+        if not snapshot["cautions_acknowledged"]:
+            return _set(_button("I have read them and keep to them", "acknowledge"))
+        return _set(None) if source == "offline" else _mark_buttons(snapshot)
+    practice = source == "practice"
+    if step["do"] == "turn":
+        body = {key: step[key] for key in ("mount", "screw", "turns")}
+        words = turn_words(step["turns"])
+        return _set(_button(f"Turn it {words}" if practice else f"I turned it {words}", "turn", body))
+    if step["do"] == "shift":
+        body = {key: step[key] for key in ("part", "move_mm")}
+        words = ", ".join(move_words(step["move_mm"]))
+        return _set(_button(f"Move it {words}" if practice else f"I moved it {words}", "shift", body))
+    if step["do"] == "inspect":
+        return _inspect_buttons(step)
+    return _set(_button("Begin a new alignment", "restart", {}))
+
+
+def _mark_buttons(snapshot: Json) -> Json:
+    practice, step = snapshot["source"] == "practice", snapshot["step"]
+    if snapshot["candidates"]:
+        return _set(None, *_candidate_buttons(snapshot["candidates"]))
+    if snapshot["missed"]:
+        again = _button("Fire again" if practice else "It fired now: look again", "pulse")
+        return _set(_button("It fired, and left no mark: save that", "no-mark", {}), again)
+    if _placed(snapshot):
+        return _set(_button("Fire one pulse" if practice else "That was my pulse", "pulse"))
+    body = {"station": step["station"], "head_mm": step["head_mm"]}
+    at = f"{station_name(step['station'])}, head {head_words(step['head_mm'], snapshot['machine']['bed'])}"
+    return _set(_button(f"Hang the card: {at}" if practice else f"It hangs there: {at}", "hang", body))
+
+
+def _candidate_buttons(offsets: list[list[float]]) -> list[Json]:
+    return [
+        _button(f"Mark {index + 1}: {u:+.1f} right, {v:+.1f} up", "choose", {"index": index})
+        for index, (u, v) in enumerate(offsets)
+    ]
+
+
+def _inspect_buttons(step: Json) -> Json:
+    def outcome(label: str, value: str) -> Json:
+        return _button(label, "inspected", {"cause": step["cause"], "outcome": value})
+
+    return _set(
+        outcome("Looked: nothing found", "nothing-found"),
+        outcome("Found and fixed", "fixed"),
+        outcome("Found, not fixed", "not-fixed"),
+    )
+
+
+def _button(label: str, action: str, body: Json | None = None) -> Json:
+    return {"label": label, "action": action, "body": body or {}}
+
+
+def _set(primary: Json | None, *others: Json) -> Json:
+    return {"primary": primary, "others": list(others)}
+
+
+# the big number
+
+
+def _big(snapshot: Json) -> list[Json]:
+    step = snapshot["step"]
+    if step["do"] == "turn":
+        way = "clockwise ↻" if step["turns"] > 0 else "anticlockwise ↺"
+        unit = "turns" if abs(step["turns"]) > 1 else "turn"
+        return [{"value": fraction_of_turn(step["turns"]), "unit": unit, "label": way}, *_to_go(snapshot)]
+    if step["do"] == "shift":
+        biggest = max(step["move_mm"], key=abs)
+        only = [biggest if value == biggest else 0.0 for value in step["move_mm"]]
+        return [
+            {"value": f"{abs(biggest):.1f}", "unit": "mm", "label": move_words(only)[0].rsplit(" ", 2)[0]}
+        ]
+    if step["do"] == "done" and step.get("verdict"):
+        return [_power(step["verdict"])]
+    return _last_mark(snapshot)
+
+
+def _to_go(snapshot: Json) -> list[Json]:
+    seen, aim = _mark_at_aim(snapshot), snapshot["expect"]
+    if seen is None or aim is None:
+        return []
+    gap = math.dist(seen, aim["offset_mm"])
+    return [{"value": f"{gap:.1f}", "unit": "mm", "label": "the mark has to go"}]
+
+
+def _mark_at_aim(snapshot: Json) -> list[float] | None:
+    aim = snapshot["expect"]
+    if aim is None:
+        return None
+    for row in reversed(snapshot["events"]):
+        event = row["event"]
+        if row["withdrawn"] or event["kind"] != "mark" or event["station"] != aim["station"]:
+            continue
+        if all(abs(a - b) <= 1.0 for a, b in zip(event["head_mm"], aim["head_mm"], strict=True)):
+            return list(event["offset_mm"])
+    return None
+
+
+def _last_mark(snapshot: Json) -> list[Json]:
+    seen = snapshot["seen"]
+    if seen is None:
+        return []
+    return [
+        {
+            "value": f"{math.hypot(*seen['offset_mm']):.1f}",
+            "unit": "mm",
+            "label": "last mark, from the centre",
+        }
+    ]
+
+
+def _power(verdict: Json) -> Json:
+    return {
+        "value": f"{100 * verdict['worst_power']:.0f}",
+        "unit": "%",
+        "label": "of the beam arrives, worst place",
+    }
+
+
+# drawings
+
+
+def _card_view(snapshot: Json) -> Json | None:
+    station, head_mm = _station_shown(snapshot)
+    if station is None:
+        return None
+    corner, aim = snapshot["machine"]["path"]["corner"], snapshot["expect"]
+    trail = _trail(snapshot["events"], station, head_mm)
+    shown_aim = aim if aim and aim["station"] == station and _near(aim["head_mm"], head_mm) else None
+    seen = snapshot["seen"]
+    fresh = seen if seen and seen["station"] == station and _near(seen["head_mm"], head_mm) else None
+    return {
+        "station": station,
+        "name": station_name(station),
+        "head": head_words(head_mm, snapshot["machine"]["bed"]),
+        "axes": axis_words(station, corner),
+        "trail": trail,
+        "mark": fresh,
+        "aim": shown_aim,
+        "words": _card_words(trail, shown_aim, station, corner),
+    }
+
+
+def _station_shown(snapshot: Json) -> tuple[str | None, list[float]]:
+    for holder in (snapshot["step"].get("expect"), snapshot["step"], snapshot["seen"], snapshot["place"]):
+        if holder and holder.get("station"):
+            return holder["station"], holder["head_mm"]
+    return None, [0.0, 0.0]
+
+
+def _trail(rows: list[Json], station: str, head_mm: list[float]) -> list[list[float]]:
+    events = [row["event"] for row in rows if not row["withdrawn"]]
+    marks = [event for event in events if event["kind"] == "mark" and event["station"] == station]
+    return [mark["offset_mm"] for mark in marks if _near(mark["head_mm"], head_mm)]
+
+
+def _near(a: list[float], b: list[float]) -> bool:
+    return all(abs(x - y) <= 1.0 for x, y in zip(a, b, strict=True))
+
+
+def _card_words(trail: list[list[float]], aim: Json | None, station: str, corner: str) -> str:
+    if not trail:
+        return "No mark here yet."
+    u_mm, v_mm = trail[-1]
+    said = f"The mark is {direction_words(station, corner, (u_mm, v_mm))} of the centre."
+    if math.hypot(u_mm, v_mm) < 0.05:
+        said = "The mark is on the centre."
+    if aim is None:
+        return said
+    goal = (aim["offset_mm"][0] - u_mm, aim["offset_mm"][1] - v_mm)
+    return f"{said} It has to move {direction_words(station, corner, goal)}."
+
+
+def _mount_view(machine: Json, step: Json) -> Json | None:
+    if step["do"] != "turn":
+        return None
+    return {**_mount(machine, step["mount"]), "screw": step["screw"], "turns": step["turns"]}
+
+
+def _mount(machine: Json, mirror: int) -> Json:
+    mount = next(mount for mount in machine["mount"] if mount["mirror"] == mirror)
+    contacts = [
+        {
+            "name": contact["name"],
+            "at_mm": contact["at_mm"],
+            "turns": contact.get("screw_pitch_mm") is not None,
+        }
+        for contact in mount["contact"]
+    ]
+    return {"mirror": mirror, "contacts": contacts}
+
+
+def _shift_view(step: Json) -> Json | None:
+    if step["do"] != "shift":
+        return None
+    return {"part": step["part"], "name": part_name(step["part"]), "moves": move_words(step["move_mm"])}
+
+
+def _plan_view(snapshot: Json) -> Json:
+    machine, step, place = snapshot["machine"], snapshot["step"], snapshot["place"]
+    wanted = step if step["do"] == "mark" else step.get("expect")
+    return {
+        "width_mm": machine["bed"]["width_mm"],
+        "depth_mm": machine["bed"]["depth_mm"],
+        "corner": machine["path"]["corner"],
+        "head_mm": place["head_mm"] if place else None,
+        "wanted_mm": wanted["head_mm"] if wanted else None,
+        "station": wanted["station"] if wanted else None,
+        "words": head_words(wanted["head_mm"], machine["bed"]) if wanted else "",
+    }
+
+
+# lists
+
+
+def verdict_rows(verdict: Json | None, machine: Json) -> Json | None:
+    """Return a verdict as lines of name, value, limit, good; None without one."""
+    if not verdict:
+        return None
+    tolerance, rows = machine["tolerance"], []
+    for station, value in (verdict.get("overlap_mm") or {}).items():
+        rows.append(_measured(f"Overlap at {station_name(station)}", value, tolerance["overlap_mm"]))
+    for station, value in (verdict.get("centre_mm") or {}).items():
+        rows.append(_measured(f"Centre at {station_name(station)}", value, tolerance["centre_mm"]))
+    rows.append(_measured("Offset at the lens", verdict.get("lens_mm"), tolerance["lens_mm"]))
+    rows.append(_measured("Offset at the nozzle", verdict.get("nozzle_mm"), tolerance["nozzle_mm"]))
+    worst = verdict.get("worst_at_head_mm")
+    return {
+        "aligned": verdict["aligned"],
+        "rows": rows,
+        "reasons": verdict.get("reasons", []),
+        "power": None if verdict.get("worst_power") is None else _power(verdict)["value"],
+        "worst": head_words(worst, machine["bed"]) if worst else "",
+    }
+
+
+def _measured(name: str, value: float | None, limit: float) -> Json:
+    known = value is not None
+    return {
+        "name": name,
+        "value": f"{value:.2f} mm" if known else "not measured",
+        "limit": f"{limit:g} mm",
+        "good": bool(known and value is not None and value <= limit),
+        "known": known,
+    }
+
+
+def _row(row: Json, machine: Json) -> Json:
+    event = row["event"]
+    return {
+        "id": row["id"],
+        "when": row["when"],
+        "kind": event["kind"],
+        "withdrawn": bool(row["withdrawn"]),
+        "has_picture": bool(row["has_picture"]),
+        "words": event_words(event, machine),
+    }
+
+
+def event_words(event: Json, machine: Json) -> str:
+    """Return one line for one event."""
+    if event["kind"] == "turn":
+        return f"Mirror {event['mount']}, screw {event['screw']}: {turn_words(event['turns'])}"
+    if event["kind"] == "shift":
+        return f"Moved {part_name(event['part'])}: {', '.join(move_words(event['move_mm'])) or 'nothing'}"
+    if event["kind"] == "inspected":
+        return f"Looked at {event['cause'].replace('-', ' ')}: {event['outcome'].replace('-', ' ')}"
+    at = f"{station_name(event['station'])}, head {head_words(event['head_mm'], machine['bed'])}"
+    if event["kind"] == "no-mark":
+        return f"No mark at {at}"
+    return f"Mark at {at}: {event['offset_mm'][0]:+.2f} right, {event['offset_mm'][1]:+.2f} up (mm)"

@@ -1,0 +1,267 @@
+"""Where pictures come from, and whose hands turn the screws: practice machine, camera, or neither.
+
+Each source offers the same few calls to :class:`server.live.Session`, which cannot tell which it has.
+"""
+
+from __future__ import annotations
+
+import secrets
+import threading
+import time
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from firmware.camera import Camera
+from firmware.errors import RigError
+from server.practice import PracticeCamera, PracticeMachine
+
+__all__ = ["CameraSource", "NoPicture", "OfflineSource", "Place", "PracticeSource", "Shot", "Source"]
+
+Pixels = NDArray[np.uint8]
+
+
+class NoPicture(Exception):
+    """There is no picture to be had now; ``str()`` says what to do."""
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where the card hangs and where the head stands (machine frame, mm)."""
+
+    station: str
+    head_mm: tuple[float, float]
+
+    def as_json(self) -> dict[str, Any]:
+        return {"station": self.station, "head_mm": list(self.head_mm)}
+
+    @classmethod
+    def from_json(cls, data: dict[str, Any]) -> Place:
+        x_mm, y_mm = data["head_mm"]
+        return cls(str(data["station"]), (float(x_mm), float(y_mm)))
+
+    def agrees(self, station: str, head_mm: tuple[float, float]) -> bool:
+        """Whether this is that place, to the millimetre."""
+        near = all(abs(a - b) <= 1.0 for a, b in zip(self.head_mm, head_mm, strict=True))
+        return self.station == station and near
+
+
+@dataclass(frozen=True)
+class Shot:
+    """The pictures around one pulse, (rows, cols, 3) uint8 BGR; ``before`` is None where nobody took one."""
+
+    after: Pixels
+    before: Pixels | None
+
+
+class Source(Protocol):
+    """What a session asks of practice machine, camera and photo alike."""
+
+    kind: str
+    frame_age_s: float
+
+    def machine(self) -> dict[str, Any] | None: ...
+    def frame(self) -> Pixels: ...
+    def hang(self, place: Place) -> None: ...
+    def fresh_card(self) -> None: ...
+    def shot(self) -> Shot: ...
+    def taken(self, after: Pixels) -> None: ...
+    def turn(self, mount: int, screw: str, turns: float) -> None: ...
+    def shift(self, part: str, move_mm: list[float]) -> None: ...
+    def inspected(self, cause: str, outcome: str) -> None: ...
+    def renew(self, options: dict[str, Any]) -> None: ...
+    def to_json(self) -> dict[str, Any]: ...
+    def restore(self, data: dict[str, Any]) -> None: ...
+    def close(self) -> None: ...
+
+
+class OfflineSource:
+    """No camera and no virtual hand: photos and numbers come from the person."""
+
+    kind = "offline"
+    frame_age_s = 1.0
+
+    def machine(self) -> dict[str, Any] | None:
+        return None
+
+    def frame(self) -> Pixels:
+        raise NoPicture("There is no camera here: send a photo or type the offset.")
+
+    def shot(self) -> Shot:
+        raise NoPicture("There is no camera here: send a photo or type the offset.")
+
+    def hang(self, place: Place) -> None:
+        """A person did it."""
+
+    def fresh_card(self) -> None:
+        """A person did it."""
+
+    def taken(self, after: Pixels) -> None:
+        """Photos bring their own picture from before."""
+
+    def turn(self, mount: int, screw: str, turns: float) -> None:
+        """A person did it."""
+
+    def shift(self, part: str, move_mm: list[float]) -> None:
+        """A person did it."""
+
+    def inspected(self, cause: str, outcome: str) -> None:
+        """A person did it."""
+
+    def renew(self, options: dict[str, Any]) -> None:
+        """Nothing to renew."""
+
+    def to_json(self) -> dict[str, Any]:
+        return {}
+
+    def restore(self, data: dict[str, Any]) -> None:
+        """Nothing was kept."""
+
+    def close(self) -> None:
+        """Nothing is open."""
+
+
+class CameraSource(OfflineSource):
+    """A real camera: the person fires, the picture from before the pulse is remembered here."""
+
+    kind = "camera"
+    frame_age_s = 0.1
+
+    def __init__(self, camera: Camera, *, timeout_s: float = 2.0) -> None:
+        self._camera = camera
+        self._timeout_s = timeout_s
+        self._before: Pixels | None = None
+        self._number = -1
+        camera.start()
+
+    def frame(self) -> Pixels:
+        return self._newest(newer_than=-1)
+
+    def hang(self, place: Place) -> None:
+        self._before = self._newest(newer_than=self._number)
+
+    def fresh_card(self) -> None:
+        self._before = self._newest(newer_than=self._number)
+
+    def shot(self) -> Shot:
+        return Shot(self._newest(newer_than=self._number), self._before)
+
+    def taken(self, after: Pixels) -> None:
+        self._before = after
+
+    def close(self) -> None:
+        self._camera.stop()
+
+    def _newest(self, *, newer_than: int) -> Pixels:
+        try:
+            frame = self._camera.newest(newer_than=newer_than, timeout_s=self._timeout_s)
+        except RigError as error:
+            raise NoPicture(str(error)) from error
+        self._number = max(self._number, frame.number)
+        return frame.pixels
+
+
+class PracticeSource:
+    """A laser in numbers, with a camera and a hand of its own; its truth never leaves it."""
+
+    kind = "practice"
+    frame_age_s = 0.5
+
+    def __init__(self, machine: PracticeMachine | None = None) -> None:
+        self._lock = threading.RLock()
+        self._use(machine or PracticeMachine(secrets.randbelow(1_000_000)))
+
+    def machine(self) -> dict[str, Any] | None:
+        from server.solver import profile_as_json
+
+        return profile_as_json(self.laser.profile)
+
+    def frame(self) -> Pixels:
+        with self._lock:
+            return self._camera.newest().pixels
+
+    def hang(self, place: Place) -> None:
+        with self._lock:
+            self.laser.hang(place.station)
+            self.laser.move_head(place.head_mm)
+
+    def fresh_card(self) -> None:
+        with self._lock:
+            self.laser.fresh_card()
+
+    def shot(self) -> Shot:
+        with self._lock:
+            before = self._camera.newest()
+            self.laser.pulse()
+            after = self._camera.newest(newer_than=before.number)
+        return Shot(after.pixels, before.pixels)
+
+    def taken(self, after: Pixels) -> None:
+        """The next shot takes its own picture from before."""
+
+    def turn(self, mount: int, screw: str, turns: float) -> None:
+        with self._lock:
+            self.laser.turn(mount, screw, turns)
+
+    def shift(self, part: str, move_mm: list[float]) -> None:
+        with self._lock:
+            self.laser.shift(part, move_mm)
+
+    def inspected(self, cause: str, outcome: str) -> None:
+        """The practice machine has no faults but its screws and mounts."""
+
+    def renew(self, options: dict[str, Any]) -> None:
+        seed = int(options.get("seed", secrets.randbelow(1_000_000)))
+        severity = "rebuilt" if options.get("severity") == "rebuilt" else "drifted"
+        self._use(PracticeMachine(seed, severity=severity))
+
+    def to_json(self) -> dict[str, Any]:
+        with self._lock:
+            return self.laser.to_json()
+
+    def restore(self, data: dict[str, Any]) -> None:
+        self._use(PracticeMachine.from_json(data))
+
+    def close(self) -> None:
+        self._camera.stop()
+
+    def _use(self, machine: PracticeMachine) -> None:
+        with self._lock:
+            self.laser = machine
+            self._camera = PracticeCamera(machine)
+            self._camera.start()
+
+
+class Feed:
+    """The newest frame as JPEG, taken at most once per ``frame_age_s`` however many look."""
+
+    def __init__(self, source: Source, *, clock: Any = time.monotonic, quality: int = 80) -> None:
+        self._source, self._clock, self._quality = source, clock, quality
+        self._lock = threading.Lock()
+        self._jpeg: bytes | None = None
+        self._taken_s = 0.0
+
+    def jpeg(self) -> bytes:
+        """Return the JPEG; raises NoPicture."""
+        with self._lock:
+            now_s = self._clock()
+            if self._jpeg is None or now_s - self._taken_s > self._source.frame_age_s:
+                self._jpeg = as_jpeg(self._source.frame(), quality=self._quality)
+                self._taken_s = self._clock()
+            return self._jpeg
+
+    def forget(self) -> None:
+        """Make the next call take a new picture."""
+        with self._lock:
+            self._jpeg = None
+
+
+def as_jpeg(pixels: Pixels, *, quality: int = 90) -> bytes:
+    """Return (rows, cols, 3) BGR pixels as the bytes of a JPEG file."""
+    done, data = cv2.imencode(".jpg", pixels, [cv2.IMWRITE_JPEG_QUALITY, quality])
+    if not done:
+        raise NoPicture("The picture could not be written as JPEG.")
+    return data.tobytes()
