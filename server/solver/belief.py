@@ -64,6 +64,11 @@ class Bank:
         return np.asarray(np.exp(self.log_weight))
 
     @property
+    def fresh_note(self) -> bool:
+        """Whether the newest mark made the best hypothesis suppose a mistake."""
+        return self.doubt > DOUBT
+
+    @property
     def best(self) -> int:
         """Index of the most probable hypothesis."""
         return int(np.argmax(self.log_weight))
@@ -239,7 +244,7 @@ def _mark(profile: Profile, bank: Bank, event: MarkSeen) -> Bank:
     station, head = STATIONS.index(event.station), np.array(event.head_mm)
     seen, noise = np.array(event.offset_mm), np.diag(np.square(event.sigma_mm) + MODEL_SD**2)
     jacobian = m.mark_jacobian(profile, bank.mean[bank.best], head, station)
-    spread = noise + _scatter(bank, jacobian)
+    spread = noise + scatter(bank, jacobian)
     crossed = bank.cov @ jacobian.T  # (H, SIZE, 2)
     inside = jacobian @ crossed + spread
     gain = crossed @ np.linalg.inv(inside)
@@ -264,7 +269,7 @@ def _mark(profile: Profile, bank: Bank, event: MarkSeen) -> Bank:
     return replace(_prune(_join(believed, wrong)), doubt=float(expit(log_odds)))
 
 
-def _scatter(bank: Bank, jacobian: Array) -> Array:
+def scatter(bank: Bank, jacobian: Array) -> Array:
     """(H, 2, 2) scatter of the mark by a loose mount, for the hypotheses that suppose one."""
     extra = np.zeros((len(bank.fault), 2, 2))
     for i, fault in enumerate(FAULTS):

@@ -100,7 +100,7 @@ def trace_rays(profile: Profile, state: State, head_mm: ArrayLike) -> Rays:
         body = centres[..., i, :] + state.shift_mm[..., i, :]
         point = _to_plane(point, direction, body, frame.along[i])
         offsets.append(_in_frame(point - body, frame, i))
-        slopes.append(_slope(direction, frame, i))
+        slopes.append(_slope(direction + 0 * point, frame, i))  # as many head positions as the point has
         spot, normal = _mirror_plane(profile, state, frame, i, body)
         point = _to_plane(point, direction, spot, normal)
         along_normal = (direction * normal).sum(-1, keepdims=True)

@@ -1,0 +1,88 @@
+"""The one call: an alignment in, the next step out."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from . import outlook as o
+from .documents import parse_alignment
+from .events import Alignment, Shift, Turn
+from .plan import Choice, Place, View, after_move, choose, look
+from .profile import STATIONS
+from .say import say, why
+from .steps import Expect, Step
+from .verdict import estimate, verdict
+
+
+def next_step(alignment: Alignment) -> Step:
+    """The one thing to do next. Pure: the same alignment gets the same step."""
+    view = look(alignment)
+    choice = choose(view)
+    judged = verdict(view, aligned=choice.do == "done")
+    expect = _expect(view, choice)
+    return Step(
+        do=choice.do,
+        say=say(view, choice, expect, judged),
+        **_fields(view, choice),
+        expect=expect,
+        why=why(view, choice),
+        estimate=estimate(view),
+        verdict=judged,
+    )
+
+
+def answer(document: dict[str, Any]) -> dict[str, Any]:
+    """The next step on plain JSON values; DocumentError where the document cannot be read."""
+    return next_step(parse_alignment(document)).as_json()
+
+
+def _fields(view: View, choice: Choice) -> dict[str, Any]:
+    event = choice.event
+    if isinstance(event, Turn):
+        return {"mount": event.mount, "screw": event.screw, "turns": event.turns}
+    if isinstance(event, Shift):
+        return {"part": event.part, "move_mm": event.move_mm}
+    if choice.do == "mark" and choice.place is not None:
+        head = o.grid(view.profile)[choice.place.position]
+        return {"station": STATIONS[choice.place.station], "head_mm": head}
+    if choice.do == "inspect":
+        return {"cause": choice.cause}
+    return {"reason": choice.reason} if choice.do == "stop" else {}
+
+
+def _expect(view: View, choice: Choice) -> Expect | None:
+    """Where a mark will be after a move: the median of the machines as they may be, hand error included."""
+    if choice.event is None or choice.do not in ("turn", "shift"):
+        return None
+    after = after_move(view, choice.event)
+    place = _place(view, after, choice)
+    marks = after.rays.offset_mm[:, place.position, place.station]
+    middle = np.median(marks, axis=0)
+    spread = np.median(np.abs(marks - middle), axis=0) * 1.4826
+    sigma = float(np.hypot(*spread) / np.sqrt(2))
+    head = o.grid(view.profile)[place.position]
+    offset = (float(middle[0]), float(middle[1]))
+    return Expect(STATIONS[place.station], head, offset, max(sigma, 0.01))
+
+
+def _place(view: View, after: View, choice: Choice) -> Place:
+    """Where to look for what the move did: the farthest place of its leg where a mark is probable."""
+    far = 4 if view.profile.path.corner == "back-left" else 1
+    near = 0 if view.profile.path.corner == "back-left" else 3
+    wishes = {
+        0: [Place(0, near)],
+        1: [Place(1, 1), Place(1, 5), Place(1, 0)],
+        2: [Place(2, far), Place(2, 2), Place(2, near)],
+        3: [Place(3, 2)],
+    }
+    event = choice.event
+    stage = min(choice.stage, 3)
+    if stage == 3 and isinstance(event, Turn) and event.mount < 3:
+        stage = event.mount
+    for place in wishes[stage]:
+        if o.hits(view.profile, after.rays, place.station)[:, place.position].mean() > 0.5:
+            return place
+    return wishes[stage][-1]
+

@@ -1,0 +1,140 @@
+"""What can be moved, and what a move does to machines as they may be."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from . import belief as b
+from . import model as m
+from .events import Event, Shift, Turn
+from .outlook import Samples
+from .profile import Profile
+
+Array = NDArray[Any]
+
+MOST_TURNS, MOST_SHIFT_MM = 2.0, 25.0
+
+
+@dataclass(frozen=True)
+class Lever:
+    """One thing that a hand can move: a screw (1 number: turns) or a part (2–3 numbers: mm)."""
+
+    order: int  # place in the chain, upstream first
+    effort: float  # against a turn of a screw
+    part: str = ""
+    mount: int = 0
+    contact: int = -1
+    axes: tuple[int, ...] = ()
+
+    @property
+    def is_screw(self) -> bool:
+        """Whether it is a screw."""
+        return self.contact >= 0
+
+
+def levers(profile: Profile, stage: int) -> list[Lever]:
+    """What may be moved in a stage: nothing downstream of what the stage can see."""
+    found = [
+        Lever(0, 1.2, "tube", axes=(1, 2)),
+        Lever(0, 1.5, "tube-exit", axes=(1, 2)),
+        Lever(0, 1.5, "tube-far", axes=(1, 2)),
+    ]
+    for mount in range(1, min(stage, 3) + 1):
+        for i, contact in enumerate(profile.mount[mount - 1].contact):
+            if contact.screw_pitch_mm is not None:
+                found.append(Lever(2 * mount, 1.0, mount=mount, contact=i))
+    for mount in range(1, min(stage + 1, 3) + 1):
+        if stage >= 1:
+            found.append(Lever(2 * mount - 1, 1.6, f"mirror-{mount}", axes=(0, 1, 2)))
+    return found
+
+
+def direction(profile: Profile, bank: b.Bank, lever: Lever) -> Array:
+    """(SIZE, n) change of the state vector per turn that takes hold, or per mm, under the best hypothesis."""
+    if not lever.is_screw:
+        return m.shift_matrix(lever.part)[:, list(lever.axes)]
+    k, mean = 3 * (lever.mount - 1) + lever.contact, bank.mean[bank.best]
+    gain, cross_talk = mean[m.response_at(lever.mount, lever.contact)]
+    own, cross = m.screw_vectors(profile, lever.mount, lever.contact)
+    column = np.zeros((m.SIZE, 1))
+    column[m.contact_at(lever.mount), 0] = (1 + gain) * own + cross_talk * cross
+    sign = _sign(bank.sign[bank.best], lever.mount, k)
+    return column * _travel(profile, lever) * sign
+
+
+def _sign(signs: Array, mount: int, k: int) -> float:
+    """Which way a screw is taken to work: as seen, else as the others of its mount, else as the profile says."""
+    if signs[k]:
+        return float(signs[k])
+    return -1.0 if signs[3 * (mount - 1) : 3 * mount].sum() < 0 else 1.0
+
+
+def _travel(profile: Profile, lever: Lever) -> float:
+    contact = profile.mount[lever.mount - 1].contact[lever.contact]
+    return contact.clockwise * float(contact.screw_pitch_mm or 0.0)
+
+
+def as_event(profile: Profile, bank: b.Bank, lever: Lever, amount: Array) -> Event | None:
+    """The move that a hand can do nearest to ``amount``; None where that is nothing."""
+    if lever.is_screw:
+        turns = fraction(float(amount[0]), bank.last_turn[3 * (lever.mount - 1) + lever.contact])
+        name = profile.mount[lever.mount - 1].contact[lever.contact].name
+        return Turn(lever.mount, name, turns) if turns else None
+    move = np.zeros(3)
+    move[list(lever.axes)] = np.round(np.asarray(amount), 1)
+    length = float(np.linalg.norm(move))
+    if length < 0.2:
+        return None
+    if length > MOST_SHIFT_MM:
+        move = np.round(move * (MOST_SHIFT_MM / length), 1)
+    return Shift(lever.part, (float(move[0]), float(move[1]), float(move[2])))
+
+
+def fraction(turns: float, last: float = 0.0) -> float:
+    """The nearest fraction a hand can do: sixteenths, near the end thirty-seconds; play on reversal made up for."""
+    way = float(np.sign(turns))
+    lost = b.PLAY_TURNS if last and way != np.sign(last) else 0.0
+    wanted = min(abs(turns), MOST_TURNS)
+    if wanted < 1 / 80:
+        return 0.0
+    wanted += lost
+    parts = 16 if wanted >= 0.25 else 32
+    return way * max(1, round(wanted * parts)) / parts
+
+
+def apply(profile: Profile, bank: b.Bank, samples: Samples, event: Event) -> Samples:
+    """The machines after a move by a hand that errs."""
+    x = samples.x.copy()
+    if isinstance(event, Shift):
+        move = np.array(event.move_mm)
+        err = b.SHIFT_RELATIVE * np.abs(move) + b.SHIFT_HAND * (move != 0)
+        return samples.moved(x + (move + err * samples.noise[:, :3]) @ m.shift_matrix(event.part).T)
+    if not isinstance(event, Turn):
+        return samples
+    contact = profile.contact_index(event.mount, event.screw)
+    k = 3 * (event.mount - 1) + contact
+    turned, variance = b.hand(event.turns, bank.last_turn[k])
+    sign = _drawn_signs(samples, event.mount, k)
+    travel = _travel(profile, Lever(0, 0, mount=event.mount, contact=contact)) * sign
+    own, cross = m.screw_vectors(profile, event.mount, contact)
+    response = x[:, m.response_at(event.mount, contact)]
+    moves = (1 + response[:, :1]) * own + response[:, 1:] * cross
+    done = travel * (turned + np.sqrt(variance) * samples.noise[:, 3])
+    x[:, m.contact_at(event.mount)] += done[:, None] * moves
+    signs = samples.sign.copy()
+    signs[:, k] = sign
+    return replace(samples, x=x, sign=signs)
+
+
+def _drawn_signs(samples: Samples, mount: int, k: int) -> Array:
+    """Signs of a screw over the samples; where not known, some work backwards as often as the prior says."""
+    known = samples.sign[:, k].astype(float)
+    others = samples.sign[:, 3 * (mount - 1) : 3 * mount].sum(1) - samples.sign[:, k]
+    chance = np.where(others == 0, b.BACKWARDS, np.where(others > 0, b.BACKWARDS_ALONE, 1 - b.BACKWARDS_ALONE))
+    count = len(known)
+    dice = (np.random.default_rng(11 + k).permutation(count) + 0.5) / count
+    return np.where(known != 0, known, np.where(dice < chance, -1.0, 1.0))

@@ -1,0 +1,139 @@
+"""What the belief means for the whole bed: samples of the machine, their marks everywhere, the verdict's numbers."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from itertools import combinations
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from . import belief as b
+from . import model as m
+from .profile import Point, Profile
+from .trace import Rays
+
+Array = NDArray[Any]
+
+SAMPLES = 256
+# Fractions of the bed's width and depth: the five positions in their order, then the middles of the edges.
+GRID = ((0, 1), (0, 0), (0.5, 0.5), (1, 1), (1, 0), (0, 0.5), (1, 0.5), (0.5, 0), (0.5, 1))
+FIVE = ("back left", "front left", "centre", "back right", "front right")
+ALONG_Y = [0, 1, 5]  # positions of the grid that differ for the gantry
+PAIRS = np.array(list(combinations(range(len(GRID)), 2))).T
+Y_PAIRS = np.array(list(combinations(ALONG_Y, 2))).T
+KEYS = ("centre-1", "overlap-2", "centre-2", "overlap-3", "centre-3", "nozzle", "lens")
+STAGE_KEYS = (1, 3, 5, 7, 7)  # how many of KEYS count up to each stage
+LOOSE = b.FAULTS.index("loose-mount")
+
+
+def grid(profile: Profile) -> list[Point]:
+    """Head positions (mm) of GRID."""
+    return [profile.head_mm(x, y) for x, y in GRID]
+
+
+@lru_cache(maxsize=4)
+def _normals(count: int) -> Array:
+    """(count, SIZE + 4) fixed standard normals, in pairs of opposite sign so that their mean is nil."""
+    half = np.random.default_rng(20).standard_normal((count // 2, m.SIZE + 4))
+    return np.concatenate([half, -half])
+
+
+@dataclass(frozen=True)
+class Samples:
+    """Machines as they may be: (M, SIZE) vectors, (M,) fault and (M, 9) screw signs of their hypotheses."""
+
+    x: Array
+    fault: Array
+    sign: Array
+    noise: Array  # (M, 4) standard normals for what the hand will do
+
+    def moved(self, x: Array) -> Samples:
+        """The same machines after a step."""
+        return Samples(x, self.fault, self.sign, self.noise)
+
+
+def draw(bank: b.Bank, count: int = SAMPLES) -> Samples:
+    """Machines drawn from the bank: always the same ones for the same bank."""
+    edges = (np.arange(count) + 0.5) / count
+    which = np.searchsorted(np.cumsum(bank.weight), edges * bank.weight.sum())
+    which = np.minimum(which, len(bank.weight) - 1)
+    normals = _normals(count)
+    shuffled = which[np.random.default_rng(7).permutation(count)]
+    x = np.empty((count, m.SIZE))
+    for i in np.unique(shuffled):
+        rows = shuffled == i
+        x[rows] = bank.mean[i] + normals[rows, : m.SIZE] @ _root(bank.cov[i]).T
+    return Samples(x, bank.fault[shuffled], bank.sign[shuffled], normals[:, m.SIZE :])
+
+
+def _root(cov: Array) -> Array:
+    """A square root of a covariance that rounding may have made slightly indefinite."""
+    values, vectors = np.linalg.eigh(cov)
+    return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)))
+
+
+def everywhere(profile: Profile, x: Array) -> Rays:
+    """Rays of machines x (M, SIZE) at every position of the grid: offsets (M, 9, 4, 2), lens (M, 9, 2)."""
+    return m.rays(profile, x[:, None, :], np.array(grid(profile)))
+
+
+def numbers(rays: Rays) -> Array:
+    """(M, 7) the verdict's numbers (KEYS) in mm."""
+    at = rays.offset_mm
+    two, three = at[:, :, 1], at[:, :, 2]
+    columns = [
+        _length(at[:, 0, 0]),
+        _length(two[:, Y_PAIRS[0]] - two[:, Y_PAIRS[1]]).max(1),
+        _length(two[:, ALONG_Y].mean(1)),
+        _length(three[:, PAIRS[0]] - three[:, PAIRS[1]]).max(1),
+        _length(three.mean(1)),
+        _length(at[:, :, 3]).max(1),
+        _length(rays.lens_mm).max(1),
+    ]
+    return np.stack(columns, axis=1)
+
+
+def _length(vector: Array) -> Array:
+    return np.asarray(np.hypot(vector[..., 0], vector[..., 1]))
+
+
+@lru_cache(maxsize=16)
+def limits(profile: Profile) -> Array:
+    """(7,) tolerances of KEYS, mm."""
+    t = profile.tolerance
+    return np.array(
+        [t.centre_mm, t.overlap_mm, t.centre_mm, t.overlap_mm, t.centre_mm, t.nozzle_mm, t.lens_mm]
+    )
+
+
+def hits(profile: Profile, rays: Rays, station: int) -> Array:
+    """(M, 9) whether the beam's axis reaches the card at a station: through the apertures before it, on the card."""
+    a = profile.aperture
+    stops = (a.mirror_1_mm, a.mirror_2_mm, a.mirror_3_mm)
+    reach = (np.abs(rays.offset_mm[:, :, station]) <= b.CARD_HALF).all(-1)
+    for i in range(station):
+        reach &= _length(rays.offset_mm[:, :, i]) <= stops[i] / 2
+    if station == 3:
+        reach &= _length(rays.lens_mm) <= a.lens_mm / 2
+    return np.asarray(reach)
+
+
+def metric_vectors(profile: Profile, rays: Rays, stage: int) -> Array:
+    """(M, L) what a stage's adjustment must bring to nil, in units of the tolerances: linear in the offsets."""
+    t, at = profile.tolerance, rays.offset_mm
+    count = len(at)
+    parts = [at[:, 0, 0] / t.centre_mm]
+    if stage >= 1:
+        two = at[:, ALONG_Y, 1]
+        parts += [(two[:, 0] - two[:, 1]) / t.overlap_mm, two.mean(1) / t.centre_mm]
+    if stage >= 2:
+        three = at[:, :5, 2]
+        spread = (three - three.mean(1, keepdims=True)) / t.overlap_mm
+        parts += [spread.reshape(count, -1), three.mean(1) / t.centre_mm]
+    if stage >= 3:
+        parts += [at[:, :5, 3].reshape(count, -1) / (2.0 * t.nozzle_mm)]
+        parts += [rays.lens_mm[:, :5].reshape(count, -1) / (2.0 * t.lens_mm)]
+    return np.concatenate(parts, axis=1)

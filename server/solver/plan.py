@@ -1,0 +1,446 @@
+"""The next step: kept to the order of the chain, the one that is expected to cut the remaining work most."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from . import belief as b
+from . import model as m
+from . import moves as mv
+from . import outlook as o
+from .events import Alignment, Event, Inspected, MarkSeen, NoMark, Shift, Turn
+from .profile import Point, Profile
+
+Array = NDArray[Any]
+
+STAGES = ("mirror-1", "mirror-2", "mirror-3", "nozzle", "bed")
+PASS = (0.85, 0.75, 0.75, 0.85, 0.9)  # probability at which a stage counts as finished
+SURE = 0.985  # probability at 1.5 × tolerance before it is called done
+GAIN = 0.3  # share of the expected remaining error that a move must take away
+STALE = 0.5  # a proof is void once turns have moved its mark by more than this × overlap tolerance
+GUILTY, SUSPECT = 0.9, 0.06  # probability of a fault to inspect, to look for
+HARM = 0.4  # × overlap tolerance: a fault that moves marks less than this does not matter
+ENOUGH_PULSES = 120
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where a card can hang: station index and index of the head position in the grid."""
+
+    station: int
+    position: int
+
+
+@dataclass(frozen=True)
+class View:
+    """Everything that planning one step looks at."""
+
+    alignment: Alignment
+    bank: b.Bank
+    samples: o.Samples
+    rays: o.Rays
+    numbers: Array  # (M, 7) in units of the tolerances
+
+    @property
+    def profile(self) -> Profile:
+        """The laser."""
+        return self.alignment.machine
+
+    @property
+    def loose(self) -> Array:
+        """(M,) samples whose mount is loose: their marks will scatter whatever is turned."""
+        return np.asarray(self.samples.fault >= o.LOOSE)
+
+
+@dataclass(frozen=True)
+class Choice:
+    """What to do next, before it is put in words."""
+
+    do: str
+    place: Place | None = None
+    event: Event | None = None
+    cause: str = ""
+    reason: str = ""
+    stage: int = 4
+    why: str = ""
+
+
+def look(alignment: Alignment) -> View:
+    """The belief after all events and what it means for the bed."""
+    bank = b.believe(alignment)
+    samples = o.draw(bank)
+    return _view(alignment, bank, samples)
+
+
+def _view(alignment: Alignment, bank: b.Bank, samples: o.Samples) -> View:
+    rays = o.everywhere(alignment.machine, samples.x)
+    return View(alignment, bank, samples, rays, o.numbers(rays) / o.limits(alignment.machine))
+
+
+def choose(view: View) -> Choice:
+    """The next step for a view."""
+    for ask in (_fault, _exhausted):
+        choice = ask(view)
+        if choice is not None:
+            return choice
+    stage = next((s for s in range(5) if not settled(view, s)), 5)
+    if stage == 5:
+        return Choice("done")
+    return _work(view, stage)
+
+
+def probability(view: View, stage: int, factor: float = 1.0) -> float:
+    """Probability that all numbers up to a stage are within ``factor`` × tolerance."""
+    good = (view.numbers[:, : o.STAGE_KEYS[stage]] <= factor).all(1)
+    if stage >= 2:
+        good &= ~view.loose
+    return float(good.mean())
+
+
+def settled(view: View, stage: int) -> bool:
+    """Whether a stage is finished."""
+    if probability(view, stage) < PASS[stage]:
+        return False
+    return stage < 4 or (probability(view, 4, 1.5) >= SURE and not unproved(view))
+
+
+# ── marks and turns ─────────────────────────────────────────────────────────────────────────────────────
+
+
+def _work(view: View, stage: int) -> Choice:
+    """Mark or move: a move where it takes away much of the error that is expected, else the best mark."""
+    places = candidates(view, stage)
+    worth, chance = _worth(view, stage, places)
+    best = int(np.argmax(worth * chance**2))
+    if chance[best] < 0.35:
+        found = _search(view, stage, places, chance.max())
+        if found is not None:
+            return found
+    move, gain = best_move(view, stage)
+    tells = float(worth[best] * chance[best])
+    if move is not None and (gain > GAIN or (tells < 0.1 and gain > 0.05)):
+        return Choice(_kind(move), place=places[best], event=move, stage=stage)
+    proof = unproved(view) if stage == 4 else []
+    if proof:
+        best = max(range(len(places)), key=lambda i: (places[i] in proof, worth[i] * chance[i] ** 2))
+    return Choice("mark", place=places[best], stage=stage)
+
+
+def _kind(event: Event) -> str:
+    return "turn" if isinstance(event, Turn) else "shift"
+
+
+def candidates(view: View, stage: int) -> list[Place]:
+    """Where a mark could be made in a stage."""
+    last = _last_position(view)
+    places = [Place(0, last)]
+    if stage >= 1:
+        places = [Place(1, i) for i in o.ALONG_Y] + (places if stage < 2 else [])
+    if stage >= 2:
+        places = [Place(2, i) for i in range(len(o.GRID))] + places
+    if stage >= 3:
+        places += [Place(3, i) for i in range(5)]
+    return places
+
+
+def _last_position(view: View) -> int:
+    heads = [e.head_mm for e in view.alignment.events if isinstance(e, MarkSeen | NoMark)]
+    return _nearest(view.profile, heads[-1]) if heads else 0
+
+
+def _nearest(profile: Profile, head: Point) -> int:
+    return int(np.argmin([np.hypot(x - head[0], y - head[1]) for x, y in o.grid(profile)]))
+
+
+def _worth(view: View, stage: int, places: list[Place]) -> tuple[Array, Array]:
+    """For each place: the share of the stage's variance that a mark there takes away, and the chance of a mark."""
+    vectors = o.metric_vectors(view.profile, view.rays, min(stage, 3))
+    vectors = vectors - vectors.mean(0)
+    total = float((vectors**2).sum(1).mean()) + 1e-12
+    noise = _next_sigma(view) ** 2
+    worth, chance = [], []
+    for place in places:
+        mark = view.rays.offset_mm[:, place.position, place.station]
+        mark = mark - mark.mean(0)
+        shared = vectors.T @ mark / len(mark)
+        inside = mark.T @ mark / len(mark) + noise * np.eye(2)
+        worth.append(float(np.trace(shared @ np.linalg.solve(inside, shared.T))) / total)
+        chance.append(float(o.hits(view.profile, view.rays, place.station)[:, place.position].mean()))
+    return np.array(worth), np.array(chance)
+
+
+def _next_sigma(view: View) -> float:
+    """How uncertain the next mark will be: as the last ones were."""
+    seen = [max(e.sigma_mm) for e in view.alignment.events if isinstance(e, MarkSeen)]
+    return float(np.median(seen[-3:])) if seen else 0.1
+
+
+def cost(view: View, stage: int) -> float:
+    """Expected squared error of a stage's numbers, in units of the tolerances, each at most 10."""
+    numbers = np.minimum(view.numbers[:, : o.STAGE_KEYS[stage]], 10.0)
+    return float((numbers**2).sum(1).mean())
+
+
+def best_move(view: View, stage: int) -> tuple[Event | None, float]:
+    """The move to make first, and the share of the expected error that it takes away."""
+    best, best_gain = None, 0.0
+    for event in adjustments(view, stage):
+        after = after_move(view, event)
+        now = cost(view, stage)
+        gain = 1.0 - cost(after, stage) / now
+        better = probability(after, stage) - probability(view, stage)
+        gain = max(gain, min(better * 2.0, 1.0)) if better > 0 else gain
+        if gain > best_gain:
+            best, best_gain = event, gain
+        if gain > GAIN:
+            break
+    return best, best_gain
+
+
+def after_move(view: View, event: Event) -> View:
+    """The view as it will be after a move; an untried screw is taken to work as the profile says."""
+    samples = mv.apply(view.profile, view.bank, view.samples, event)
+    if isinstance(event, Turn):
+        k = 3 * (event.mount - 1) + view.profile.contact_index(event.mount, event.screw)
+        as_hoped = samples.sign[:, k] == _likely_sign(samples.sign[:, k])
+        rows = np.flatnonzero(as_hoped)
+        samples = o.Samples(samples.x[rows], samples.fault[rows], samples.sign[rows], samples.noise[rows])
+    return _view(view.alignment, view.bank, samples)
+
+
+def _likely_sign(signs: Array) -> float:
+    return 1.0 if signs.sum() >= 0 else -1.0
+
+
+def adjustments(view: View, stage: int) -> list[Event]:
+    """A small set of moves that together bring the stage's error to nil, the most upstream first.
+
+    Orthogonal matching pursuit: the lever that takes away most for its effort is added to the set until the rest
+    is within what hands can do; a hand's error (8 % and 1/64 turn) is part of the cost.
+    """
+    profile, bank = view.profile, view.bank
+    stage = min(stage, 3)
+    mean = bank.mean[bank.best]
+    residual, jacobian = _residual(profile, mean, stage)
+    choices = [(lever, jacobian @ mv.direction(profile, bank, lever)) for lever in mv.levers(profile, stage)]
+    chosen: list[int] = []
+    now, amounts = float(residual @ residual), np.zeros(0)
+    while now > 0.12 and len(chosen) < 6:
+        scored = []
+        for i, (lever, _) in enumerate(choices):
+            if i in chosen or any(_same(lever, choices[j][0]) for j in chosen):
+                continue
+            left, found = _solve(residual, [choices[j] for j in (*chosen, i)])
+            scored.append(((now - left) / lever.effort, i, left, found))
+        if not scored:
+            break
+        score, i, left, found = max(scored, key=lambda item: item[0])
+        if score < 0.12 * now:
+            break
+        chosen.append(i)
+        now, amounts = left, found
+    return _ordered(view, [choices[i] for i in chosen], amounts)
+
+
+def _same(one: mv.Lever, other: mv.Lever) -> bool:
+    """Levers that would undo each other: parts of the tube, or one part twice."""
+    return not one.is_screw and not other.is_screw and one.part[:4] == other.part[:4] == "tube"
+
+
+def _residual(profile: Profile, mean: Array, stage: int) -> tuple[Array, Array]:
+    """(L,) the stage's error at a machine, and its (L, SIZE) derivative by complex steps."""
+    nudged = np.zeros((m.OPTICS + 1, m.SIZE), dtype=complex)
+    nudged[:] = mean
+    nudged[1:, : m.OPTICS] += 1j * m.STEP * np.eye(m.OPTICS)
+    vectors = o.metric_vectors(profile, o.everywhere(profile, nudged), stage)
+    jacobian = np.zeros((vectors.shape[1], m.SIZE))
+    jacobian[:, : m.OPTICS] = vectors[1:].imag.T / m.STEP
+    return vectors[0].real, jacobian
+
+
+def _solve(residual: Array, chosen: list[tuple[mv.Lever, Array]]) -> tuple[float, Array]:
+    """Expected squared error left after the best amounts, and the amounts side by side."""
+    design = np.hstack([columns for _, columns in chosen])
+    size = (design**2).sum(0)
+    gram = design.T @ design + np.diag(b.HAND_RELATIVE**2 * size + 1e-9)
+    amounts = np.linalg.solve(gram, -design.T @ residual)
+    left = residual + design @ amounts
+    least = np.concatenate(
+        [np.full(c.shape[1], b.HAND_TURNS if lever.is_screw else b.SHIFT_HAND) for lever, c in chosen]
+    )
+    hand = size * ((b.HAND_RELATIVE * amounts) ** 2 + least**2)
+    return float(left @ left + hand.sum()), amounts
+
+
+def _ordered(view: View, chosen: list[tuple[mv.Lever, Array]], amounts: Array) -> list[Event]:
+    found: list[tuple[int, float, Event]] = []
+    start = 0
+    for lever, columns in chosen:
+        amount = amounts[start : start + columns.shape[1]]
+        start += columns.shape[1]
+        event = mv.as_event(view.profile, view.bank, lever, amount)
+        if event is not None:
+            found.append((lever.order, -float(np.linalg.norm(columns @ amount)), event))
+    return [event for _, _, event in sorted(found, key=lambda item: item[:2])]
+
+
+# ── proof over the bed ──────────────────────────────────────────────────────────────────────────────────
+
+
+def unproved(view: View) -> list[Place]:
+    """The five positions (at mirror 3) without a mark that still holds."""
+    events = view.alignment.events
+    start = max((i for i, e in enumerate(events) if isinstance(e, Inspected) and e.outcome == "fixed"), default=-1)
+    return [Place(2, i) for i in range(5) if not _proved(view, events[start + 1 :], i)]
+
+
+def _proved(view: View, events: tuple[Event, ...], position: int) -> bool:
+    profile, head = view.profile, o.grid(view.profile)[position]
+    near = 0.06 * max(profile.bed.width_mm, profile.bed.depth_mm)
+    marked = [
+        i
+        for i, e in enumerate(events)
+        if isinstance(e, MarkSeen)
+        and e.station == "mirror-3"
+        and np.hypot(e.head_mm[0] - head[0], e.head_mm[1] - head[1]) <= near
+    ]
+    if not marked:
+        return False
+    jacobian = m.mark_jacobian(profile, view.bank.mean[view.bank.best], head, 2)
+    moved = sum((jacobian @ _done(view, e) for e in events[marked[-1] + 1 :]), np.zeros(2))
+    return bool(np.hypot(*moved) <= STALE * profile.tolerance.overlap_mm)
+
+
+def _done(view: View, event: Event) -> Array:
+    """(SIZE,) what an earlier move did to the state, under the best hypothesis."""
+    if isinstance(event, Shift):
+        return np.asarray(m.shift_matrix(event.part) @ np.array(event.move_mm))
+    if isinstance(event, Turn):
+        contact = view.profile.contact_index(event.mount, event.screw)
+        lever = mv.Lever(0, 0, mount=event.mount, contact=contact)
+        return np.asarray(mv.direction(view.profile, view.bank, lever)[:, 0] * event.turns)
+    return np.zeros(m.SIZE)
+
+
+# ── the beam is nowhere to be seen ──────────────────────────────────────────────────────────────────────
+
+
+def _search(view: View, stage: int, places: list[Place], chance: float) -> Choice | None:
+    """The move after which a mark is most probable; which way first follows from what was missed so far."""
+    best: tuple[float, Event, Place] | None = None
+    for event in _tries(view, stage):
+        moved = mv.apply(view.profile, view.bank, view.samples, event)
+        rays = o.everywhere(view.profile, moved.x)
+        for place in places:
+            found = float(o.hits(view.profile, rays, place.station)[:, place.position].mean())
+            if best is None or found > best[0] + 1e-9:
+                best = (found, event, place)
+    if best is None or best[0] < chance + 0.08:
+        return None
+    return Choice(_kind(best[1]), place=best[2], event=best[1], stage=stage, why="search")
+
+
+def _tries(view: View, stage: int) -> list[Event]:
+    tries: list[Event] = []
+    for y, z in ((1, 0), (-1, 0), (0, 1), (0, -1), (1, 1), (1, -1), (-1, 1), (-1, -1)):
+        tries += [Shift("tube", (0.0, s * y, s * z)) for s in (8.0, 16.0)]
+    if stage >= 1:
+        for lever in mv.levers(view.profile, stage):
+            if lever.is_screw and lever.mount == stage:
+                name = view.profile.mount[lever.mount - 1].contact[lever.contact].name
+                tries += [Turn(lever.mount, name, s) for s in (-1.0, -0.5, -0.25, 0.25, 0.5, 1.0)]
+    return tries
+
+
+# ── what no screw cures ─────────────────────────────────────────────────────────────────────────────────
+
+
+def causes(bank: b.Bank) -> dict[str, float]:
+    """Probability of each fault that no screw cures."""
+    return {c: float(bank.weight[[b.FAULTS[f] == c for f in bank.fault]].sum()) for c in b.CAUSES}
+
+
+def _fault(view: View) -> Choice | None:
+    """Inspect what is probably to blame; look closer at what may be; stop at what was not fixed."""
+    likely = causes(view.bank)
+    cause = max(likely, key=lambda c: likely[c])
+    answers = _answers(view, cause)
+    if likely[cause] >= GUILTY and _harmful(view, cause):
+        if "not-fixed" in answers or answers.count("nothing-found") >= 2:
+            return Choice("stop", cause=cause, reason=f"{cause} was not fixed")
+        return Choice("inspect", cause=cause)
+    total = sum(likely.values())
+    if SUSPECT < total < GUILTY and settled_but_for_fault(view):
+        place, tells = _telling(view)
+        if tells > 0.2:
+            return Choice("mark", place=place, why="fault")
+    return None
+
+
+def settled_but_for_fault(view: View) -> bool:
+    """Whether the bed's marks are under way: faults show only where readings are more than the unknowns."""
+    return probability(view, 2, 1.5) > 0.3 or len(unproved(view)) <= 3
+
+
+def _answers(view: View, cause: str) -> list[str]:
+    """Outcomes of looking for a cause since something was last fixed."""
+    found: list[str] = []
+    for event in view.alignment.events:
+        if isinstance(event, Inspected):
+            found = [] if event.outcome == "fixed" else found + [event.outcome] * (event.cause == cause)
+    return found
+
+
+def _harmful(view: View, cause: str) -> bool:
+    """Whether the fault alone moves marks by more than the tolerance can spare."""
+    if cause == "loose-mount":
+        return True
+    guilty = [i for i, f in enumerate(view.bank.fault) if b.FAULTS[f] == cause]
+    mean = view.bank.mean[guilty[int(np.argmax(view.bank.log_weight[guilty]))]]
+    alone = np.zeros(m.SIZE)
+    alone[m.RACK], alone[m.BOW] = mean[m.RACK], mean[m.BOW]
+    overlap = o.numbers(o.everywhere(view.profile, alone[None]))[0, [1, 3]].max()
+    return bool(overlap > HARM * view.profile.tolerance.overlap_mm)
+
+
+def _telling(view: View) -> tuple[Place, float]:
+    """The place whose mark tells the most probable fault from what is next to it in probability."""
+    bank = view.bank
+    heads = [int(np.argmax(np.where(bank.fault == f, bank.log_weight, -np.inf))) for f in np.unique(bank.fault)]
+    heads = sorted(heads, key=lambda i: -bank.log_weight[i])[:3]
+    best = (Place(2, 4), 0.0)
+    noise = np.eye(2) * (_next_sigma(view) ** 2 + b.MODEL_SD**2)
+    for place in [Place(1, i) for i in o.ALONG_Y] + [Place(2, i) for i in range(len(o.GRID))]:
+        head = o.grid(view.profile)[place.position]
+        jacobian = m.mark_jacobian(view.profile, bank.mean[bank.best], head, place.station)
+        cov = jacobian @ bank.cov[heads] @ jacobian.T + noise + b.scatter(bank, jacobian)[heads]
+        mean = m.rays(view.profile, bank.mean[heads], head).offset_mm[:, place.station]
+        tells = sum(_divergence(mean[0], cov[0], mean[i], cov[i]) for i in range(1, len(heads)))
+        if tells > best[1]:
+            best = (place, tells)
+    return best
+
+
+def _divergence(mean: Array, cov: Array, other: Array, other_cov: Array) -> float:
+    """Half the sum of both Kullback–Leibler divergences of two Gaussians, at most 10."""
+    gap = other - mean
+    inverse, other_inverse = np.linalg.inv(cov), np.linalg.inv(other_cov)
+    spread = np.trace(other_inverse @ cov + inverse @ other_cov) - 2 * len(mean)
+    return float(min(0.25 * (spread + gap @ (inverse + other_inverse) @ gap), 10.0))
+
+
+def _exhausted(view: View) -> Choice | None:
+    """Too many pulses without an end, or pulse after pulse without a mark where the beam must be."""
+    events = view.alignment.events
+    pulses = [e for e in events if isinstance(e, MarkSeen | NoMark)]
+    if len(pulses) >= ENOUGH_PULSES:
+        return Choice("stop", reason=f"no end in sight after {len(pulses)} pulses")
+    tail = pulses[-8:]
+    if len(tail) == 8 and all(isinstance(e, NoMark) for e in tail):
+        return Choice("stop", reason="eight pulses one after the other left no mark")
+    return None
+
