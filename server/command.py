@@ -1,7 +1,7 @@
 """The command line, thin: words in, one call to the part that does the work, words out.
 
-Exit status: 0 done, 1 a check found damage, 2 bad input (one line on standard error), 3 a good picture
-without a card or a mark.
+Exit status: 0 done, 1 a check found damage or nobody reads the output, 2 bad input (one line on standard
+error), 3 a good picture without a card or a mark.
 """
 
 from __future__ import annotations
@@ -21,7 +21,6 @@ if TYPE_CHECKING:  # the heavy parts are imported by the command that needs them
     from vision import Mark, Reading
 
 MAX_DOCUMENT_BYTES = 20_000_000
-BROKEN_PIPE = 128 + 13  # what a shell reports for SIGPIPE
 
 
 class Refusal(click.ClickException):
@@ -201,7 +200,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except BrokenPipeError:
         # whoever read our output has gone; nothing may be flushed there at exit
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return BROKEN_PIPE
+        return 1
 
 
 def _say(text: str, status: int) -> int:

@@ -12,7 +12,17 @@ from typing import Any, TextIO
 
 import click
 
-from server.log import Access, Log, LogError, back_up, check, default_folder, import_folder, import_json, restore
+from server.log import (
+    Access,
+    Log,
+    LogError,
+    back_up,
+    check,
+    default_folder,
+    import_folder,
+    import_json,
+    restore,
+)
 
 Writer = Callable[[TextIO], None]
 

@@ -168,13 +168,13 @@ def test_log_of_a_newer_version_is_left_alone(tmp_path: Path) -> None:
         db.execute(f"PRAGMA user_version = {_schema.NEWEST + 1}")
     for access in ("create", "read-only"):
         with pytest.raises(LogError, match="newer Spotwright") as error:
-            Log(tmp_path, access=access)  # type: ignore[arg-type]
+            Log(tmp_path, access=access)
         one_line(error)
 
 
 @pytest.mark.parametrize("access", ["existing", "read-only"])
 def test_missing_log_is_not_made_by_reading(tmp_path: Path, access: str) -> None:
     with pytest.raises(LogMissing, match="no log there yet") as error:
-        Log(tmp_path / "nowhere", access=access)  # type: ignore[arg-type]
+        Log(tmp_path / "nowhere", access=access)
     one_line(error)
     assert not (tmp_path / "nowhere").exists()

@@ -1,0 +1,157 @@
+"""``spotwright log``: lists, exports, checks, copies and brings back what the log holds."""
+
+from __future__ import annotations
+
+import csv
+import json
+from pathlib import Path
+
+import pytest
+
+from server import command
+from server.log import Log
+from server.practice import default_profile
+from server.solver import profile_as_json
+
+Capture = pytest.CaptureFixture[str]
+TURN = {"kind": "turn", "mount": 1, "screw": "top", "turns": 0.5}
+JPEG = b"\xff\xd8\xff a picture"
+
+
+@pytest.fixture
+def data(tmp_path: Path) -> Path:
+    folder = tmp_path / "data"
+    with Log(folder) as log:
+        number = log.start_alignment(
+            machine=profile_as_json(default_profile()), source="practice", note="first try"
+        )
+        log.withdraw_event(log.add_event(number, TURN))
+        log.add_event(number, TURN | {"turns": -2}, picture=JPEG)
+        log.set_verdict(number, {"aligned": True}, done=True)
+    return folder
+
+
+def run(capsys: Capture, *arguments: object) -> tuple[int, str, str]:
+    status = command.main(["log", *(str(argument) for argument in arguments)])
+    told = capsys.readouterr()
+    return status, told.out, told.err
+
+
+@pytest.mark.parametrize("words", [("--data", None), ("list", "--data", None), ("--data", None, "list")])
+def test_list(capsys: Capture, data: Path, words: tuple[str | None, ...]) -> None:
+    status, out, _ = run(capsys, *(data if word is None else word for word in words))
+    assert status == 0
+    row = out.splitlines()[1].split()
+    assert row[0] == "1" and row[3:6] == ["practice", "2", "aligned"]
+    assert "first try" in out
+
+
+def test_show(capsys: Capture, data: Path) -> None:
+    status, out, _ = run(capsys, "show", 1, "--data", data)
+    assert status == 0
+    first, second = out.splitlines()
+    assert "turns=0.5" in first and first.endswith("(withdrawn)")
+    assert "turns=-2" in second and not second.endswith("(withdrawn)")
+
+
+def test_export_writes_both(capsys: Capture, data: Path, tmp_path: Path) -> None:
+    status, out, _ = run(capsys, "export", tmp_path / "out", "--data", data)
+    assert status == 0
+    csv_file, json_file = map(Path, out.splitlines())
+    with csv_file.open(newline="", encoding="utf-8") as stream:
+        assert [float(row["turns"]) for row in csv.DictReader(stream)] == [0.5, -2]
+    assert json.loads(json_file.read_text("utf-8"))["format"] == "spotwright-log"
+    assert sorted(path.name for path in (tmp_path / "out").iterdir()) == [
+        "spotwright-log.csv",
+        "spotwright-log.json",
+    ]
+
+
+def test_export_here(capsys: Capture, data: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "here").mkdir()
+    monkeypatch.chdir(tmp_path / "here")
+    assert run(capsys, "export", "--data", data)[0] == 0
+    assert len(list((tmp_path / "here").iterdir())) == 2
+
+
+def test_export_one_kind(capsys: Capture, data: Path, tmp_path: Path) -> None:
+    status, out, _ = run(capsys, "export", "--json", "-", "--data", data)
+    assert status == 0
+    assert json.loads(out)["version"] == 1
+    assert run(capsys, "export", "--csv", tmp_path / "only.csv", "--data", data)[0] == 0
+    assert (tmp_path / "only.csv").read_text("utf-8").startswith("alignment,event,when,")
+
+
+def test_import_is_idempotent(capsys: Capture, data: Path, tmp_path: Path) -> None:
+    run(capsys, "export", "--json", tmp_path / "log.json", "--data", data)
+    words = ("import", tmp_path / "log.json", "--data", tmp_path / "other")
+    assert run(capsys, *words)[:2] == (0, "new: 1 alignments, 2 events, 0 pictures\n")
+    assert run(capsys, *words)[:2] == (0, "new: 0 alignments, 0 events, 0 pictures\n")
+    folder = ("import", data, "--data", tmp_path / "other")
+    assert run(capsys, *folder)[:2] == (0, "new: 0 alignments, 0 events, 1 pictures\n")
+
+
+def test_import_refuses_what_the_solver_cannot_read(capsys: Capture, data: Path, tmp_path: Path) -> None:
+    run(capsys, "export", "--json", tmp_path / "log.json", "--data", data)
+    text = (tmp_path / "log.json").read_text("utf-8").replace('"turns": -2', '"turns": 2000')
+    (tmp_path / "log.json").write_text(text, "utf-8")
+    status, _, err = run(capsys, "import", tmp_path / "log.json", "--data", tmp_path / "other")
+    assert status == 2
+    assert "alignments.0.events.1.turns" in err and err.count("\n") == 1
+
+
+@pytest.mark.parametrize("content", [b"", b"{", b"\xff\xfe\x00", b"[]"])
+def test_import_of_something_else(capsys: Capture, data: Path, tmp_path: Path, content: bytes) -> None:
+    before = run(capsys, "--data", data)
+    (tmp_path / "x.json").write_bytes(content)
+    status, _, err = run(capsys, "import", tmp_path / "x.json", "--data", data)
+    assert status == 2 and err.count("\n") == 1
+    assert run(capsys, "--data", data) == before
+
+
+def test_check_backup_restore(capsys: Capture, data: Path, tmp_path: Path) -> None:
+    assert run(capsys, "check", "--data", data)[:2] == (0, "1 alignments, 2 events, 1 pictures: all whole\n")
+    assert run(capsys, "backup", tmp_path / "copy", "--data", data)[0] == 0
+    next((data / "pictures").glob("*/*")).write_bytes(b"")
+    status, out, err = run(capsys, "check", "--data", data)
+    assert (status, out) == (1, "")
+    assert "is damaged" in err
+    assert run(capsys, "restore", tmp_path / "copy", "--data", data)[0] == 2
+    assert run(capsys, "restore", tmp_path / "copy", "--replace", "--data", data)[0] == 0
+    assert run(capsys, "check", "--data", data)[0] == 0
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("list",),
+        ("show", 1),
+        ("export", "out"),
+        ("check",),
+        ("backup", "copy"),
+        ("restore", "nowhere"),
+        ("import", "nowhere"),
+    ],
+)
+def test_no_log_there_is_one_line(
+    capsys: Capture, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, words: tuple[object, ...]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    status, out, err = run(capsys, *words, "--data", tmp_path / "none")
+    assert (status, out, err.count("\n")) == (2, "", 1)
+    assert not (tmp_path / "none").exists()
+
+
+def test_unknown_alignment(capsys: Capture, data: Path) -> None:
+    status, _, err = run(capsys, "show", 9, "--data", data)
+    assert (status, err) == (2, "spotwright: there is no alignment 9 in this log\n")
+
+
+def test_export_to_where_nothing_can_be_written(capsys: Capture, data: Path, tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("")
+    status, _, err = run(capsys, "export", "--csv", tmp_path / "file" / "x.csv", "--data", data)
+    assert status == 2 and err.count("\n") == 1 and str(tmp_path) in err
+
+
+def test_default_is_the_users_own_folder(capsys: Capture, own_data_folder: Path) -> None:
+    assert str(own_data_folder) in run(capsys, "list")[2]

@@ -1,0 +1,52 @@
+"""Imports run one way (the contracts are in pyproject.toml), and the rig's own packages stay at the rig."""
+
+from __future__ import annotations
+
+import ast
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+PACKAGES = ("firmware", "vision", "server")
+RIG_ONLY = {"picamera2", "libcamera", "gpiozero", "lgpio"}
+
+
+def sources(root: Path) -> Iterator[Path]:
+    for package in PACKAGES:
+        yield from sorted((root / package).rglob("*.py"))
+
+
+def imported(path: Path) -> set[str]:
+    """The top names of all modules that a file imports, wherever in the file."""
+    names: set[str] = set()
+    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+        if isinstance(node, ast.Import):
+            names |= {alias.name.split(".")[0] for alias in node.names}
+        elif isinstance(node, ast.ImportFrom) and node.level == 0 and node.module:
+            names.add(node.module.split(".")[0])
+    return names
+
+
+def test_contracts_are_kept(root: Path) -> None:
+    command = [str(Path(sys.executable).with_name("lint-imports")), "--no-cache"]
+    done = subprocess.run(command, cwd=root, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert "5 kept, 0 broken" in done.stdout
+
+
+def test_rig_packages_are_imported_only_at_the_rig(root: Path) -> None:
+    allowed = set((root / "firmware").glob("*_pi.py"))
+    guilty = [path for path in sources(root) if path not in allowed and imported(path) & RIG_ONLY]
+    assert guilty == []
+
+
+@pytest.mark.parametrize("name", ["click", "flask", "cv2", "matplotlib", "sqlite3", "waitress"])
+def test_solver_touches_no_device(root: Path, name: str) -> None:
+    assert [path for path in (root / "server" / "solver").glob("*.py") if name in imported(path)] == []
+
+
+def test_every_module_says_what_it_is_for(root: Path) -> None:
+    assert [path for path in sources(root) if not ast.get_docstring(ast.parse(path.read_text("utf-8")))] == []
