@@ -1,0 +1,30 @@
+"""From a picture of a card to marks in millimetres. Knows nobody else here; reads no clock and no camera."""
+
+from vision.card import STATIONS, CardSheet, card_sheet
+from vision.core import read
+from vision.errors import CalibrationFailed, PictureRefused, UnknownStation, VisionError
+from vision.find import find_card
+from vision.picture import load_picture
+from vision.print_pdf import write_cards_pdf
+from vision.raster import draw_card, write_cards_png
+from vision.reading import CardView, Mark, NoReading, Reading
+
+__all__ = [
+    "STATIONS",
+    "CalibrationFailed",
+    "CardSheet",
+    "CardView",
+    "Mark",
+    "NoReading",
+    "PictureRefused",
+    "Reading",
+    "UnknownStation",
+    "VisionError",
+    "card_sheet",
+    "draw_card",
+    "find_card",
+    "load_picture",
+    "read",
+    "write_cards_pdf",
+    "write_cards_png",
+]

@@ -1,0 +1,211 @@
+"""The printed card: where everything on it stands, in millimetres.
+
+All shapes are given in the card frame (u right, v up, origin in the middle of the window). The back
+ends in `raster` and `print_pdf` turn the same list of shapes into pixels and into a vector page.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.errors import UnknownStation
+
+Floats = NDArray[np.float64]
+
+STATIONS = ("mirror-1", "mirror-2", "mirror-3", "nozzle")
+WIDTH_MM, HEIGHT_MM = 90.0, 110.0
+WINDOW_DIAMETER_MM = 46.0
+MARKER_MM = 18.0
+MARKER_CENTRE_MM = (33.0, 43.0)  # leaves one module (3 mm) of white to the card's edge: the quiet zone
+CHECK_BAR_MM = 50.0
+MARKERS_PER_CARD = 4
+_MODULES = 6  # 4 × 4 code bits and a border of one module
+_BLACK, _GREY = 1.0, 0.45
+
+_NAMES = {"mirror-1": "Mirror 1", "mirror-2": "Mirror 2", "mirror-3": "Mirror 3", "nozzle": "Nozzle"}
+_UP_WORDS = {"nozzle": "to the back"}
+_CAUTION = (
+    "Invisible beam: eyewear for its wavelength,",
+    "lid closed, lowest power that marks.",
+    "Never alone with a flame.",
+)
+
+
+@dataclass(frozen=True)
+class CardSheet:
+    """Geometry of one printed card; lengths in mm.
+
+    `centre_mm` is the window's middle from the sheet's top-left corner, x right, y down. `markers` maps an ArUco
+    id to its corners, shape (4, 2), in the card frame, in OpenCV's order (top-left first, clockwise as seen).
+    """
+
+    station: str
+    width_mm: float
+    height_mm: float
+    centre_mm: tuple[float, float]
+    window_diameter_mm: float
+    markers: dict[int, Floats]
+
+
+@dataclass(frozen=True)
+class Boxes:
+    """Filled upright rectangles that do not overlap: rows of (left, bottom, right, top) in mm."""
+
+    sides_mm: Floats
+    ink: float = _BLACK
+
+
+@dataclass(frozen=True)
+class Ring:
+    """A circle about the origin, drawn with a line of a given width."""
+
+    radius_mm: float
+    line_mm: float
+    ink: float = _BLACK
+
+
+@dataclass(frozen=True)
+class Polygon:
+    """A filled polygon: corners (n, 2) in mm."""
+
+    corners_mm: Floats
+    ink: float = _BLACK
+
+
+@dataclass(frozen=True)
+class Words:
+    """One line of text centred at a point; `size_mm` is the font's size, `turned` reads it from below upwards."""
+
+    text: str
+    at_mm: tuple[float, float]
+    size_mm: float
+    bold: bool = False
+    turned: bool = False
+    ink: float = _BLACK
+
+
+Shape = Boxes | Ring | Polygon | Words
+
+
+def card_sheet(station: str) -> CardSheet:
+    """Return the geometry of a station's card.
+
+    Raises
+    ------
+    UnknownStation
+        If the name is not one of `STATIONS`.
+    """
+    if station not in STATIONS:
+        raise UnknownStation(f"no station {station!r}: it is one of {', '.join(STATIONS)}")
+    first = MARKERS_PER_CARD * STATIONS.index(station)
+    corners = {first + i: _marker_corners(i) for i in range(MARKERS_PER_CARD)}
+    return CardSheet(station, WIDTH_MM, HEIGHT_MM, (WIDTH_MM / 2, HEIGHT_MM / 2), WINDOW_DIAMETER_MM, corners)
+
+
+def card_shapes(station: str) -> list[Shape]:
+    """Return everything that is printed on a station's card, in the card frame."""
+    sheet = card_sheet(station)
+    code = [_marker_boxes(i, corners) for i, corners in sheet.markers.items()]
+    return [*code, *_frame(), *_rulers(), *_check_bars(), *_up_arrow(station), *_words(station)]
+
+
+def dictionary() -> cv2.aruco.Dictionary:
+    """Return the ArUco dictionary of the cards: 4 × 4 bits, 50 codes."""
+    return cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_50)
+
+
+def _marker_corners(place: int) -> Floats:
+    """Corners of the marker at place 0 … 3: top-left, top-right, bottom-right, bottom-left of the card."""
+    sign = np.array([(-1, 1), (1, 1), (1, -1), (-1, -1)], float)
+    return sign[place] * MARKER_CENTRE_MM + sign * MARKER_MM / 2
+
+
+def _marker_boxes(marker_id: int, corners: Floats) -> Boxes:
+    """One box per run of black modules, so that no seam is left between neighbours in a row."""
+    bits = cv2.aruco.generateImageMarker(dictionary(), marker_id, _MODULES)
+    left, top = corners[0]
+    module = MARKER_MM / _MODULES
+    boxes = [
+        (left + a * module, top - (row + 1) * module, left + b * module, top - row * module)
+        for row in range(_MODULES)
+        for a, b in _dark_runs(bits[row])
+    ]
+    return Boxes(np.array(boxes))
+
+
+def _dark_runs(row: NDArray[np.uint8]) -> list[tuple[int, int]]:
+    """Start and end of each run of zeros."""
+    edges = np.flatnonzero(np.diff(np.r_[False, row == 0, False].astype(int)))
+    return list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))
+
+
+def _line(from_mm: tuple[float, float], to_mm: tuple[float, float], line_mm: float) -> Boxes:
+    """An upright line as a box, widened by half the line's width across, not along."""
+    (u0, v0), (u1, v1) = from_mm, to_mm
+    across = (line_mm / 2, 0.0) if u0 == u1 else (0.0, line_mm / 2)
+    low, high = np.minimum((u0, v0), (u1, v1)) - across, np.maximum((u0, v0), (u1, v1)) + across
+    return Boxes(np.array([[*low, *high]]))
+
+
+def _frame() -> list[Shape]:
+    """The window's outline (outside the window), the cross's arms and the line to cut along."""
+    radius, line = WINDOW_DIAMETER_MM / 2, 0.2
+    arms: list[Shape] = [
+        _line((u * 23.6, v * 23.6), (u * 28.4, v * 28.4), 0.5) for u, v in ((1, 0), (-1, 0), (0, 1), (0, -1))
+    ]
+    w, h = WIDTH_MM / 2, HEIGHT_MM / 2
+    rim = np.array(
+        [(-w, -h, w, -h + line), (-w, h - line, w, h), (-w, -h + line, -w + line, h - line),
+         (w - line, -h + line, w, h - line)]
+    )  # fmt: skip
+    return [Ring(radius + 0.2, 0.2), *arms, Boxes(rim, _GREY)]
+
+
+def _rulers() -> list[Shape]:
+    """Millimetre ticks on the four sides of the window: a straight edge from side to side reads a mark by eye."""
+    shapes: list[Shape] = []
+    near = 24.2
+    ticks = [mm for mm in range(-20, 21) if mm]
+    for mm in ticks:
+        far = near + (2.2 if mm % 10 == 0 else 1.6 if mm % 5 == 0 else 1.0)
+        for sign in (-1, 1):
+            shapes.append(_line((mm, sign * near), (mm, sign * far), 0.15))
+            shapes.append(_line((sign * near, mm), (sign * far, mm), 0.15))
+    for mm in (-20, -10, 10, 20):
+        label = f"{abs(mm)}"
+        shapes += [Words(label, (mm, sign * 27.6), 2.2) for sign in (-1, 1)]
+        shapes += [Words(label, (sign * 28.2, mm), 2.2) for sign in (-1, 1)]
+    return shapes
+
+
+def _check_bars() -> list[Shape]:
+    """Two bars of exactly 50 mm, one each way, because a printer may stretch one direction only."""
+    half = CHECK_BAR_MM / 2
+    return [
+        Boxes(np.array([[-half, -30.4, half, -29.6]])),
+        Boxes(np.array([[-35.4, -half, -34.6, half]])),
+        Words("50 mm", (0.0, -31.9), 2.2),
+        Words("50 mm", (-37.2, 0.0), 2.2, turned=True),
+    ]
+
+
+def _up_arrow(station: str) -> list[Shape]:
+    head = Polygon(np.array([(0.0, 39.6), (-2.4, 35.4), (2.4, 35.4)]))
+    shaft = Boxes(np.array([[-0.6, 31.4, 0.6, 35.5]]))
+    return [head, shaft, Words(_UP_WORDS.get(station, "up"), (11.8, 35.4), 2.6)]
+
+
+def _words(station: str) -> list[Shape]:
+    lines: list[Shape] = [
+        Words(_NAMES[station], (0.0, 48.0), 7.0, bold=True),
+        Words(f"card {station}", (0.0, 42.8), 2.6),
+        Words("print at 100 %", (0.0, -36.0), 4.2, bold=True),
+        Words("both bars must measure 50 mm", (0.0, -39.8), 2.4),
+        Words("tape or film behind the window; beam strikes this side", (36.6, 0.0), 2.0, turned=True),
+    ]
+    lines += [Words(text, (0.0, -43.9 - 2.9 * i), 1.9) for i, text in enumerate(_CAUTION)]
+    return lines

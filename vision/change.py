@@ -1,0 +1,82 @@
+"""What differs from the tape: the smooth part of the light, or the picture before, taken away.
+
+Without a picture before, the tape is a robust quadratic surface. With one, it is that picture times a smooth
+gain plus a smooth offset (exposure, lamps), so that only what changed is left.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.card import Floats
+from vision.window import RADIUS_MM, Grid
+
+Stack = NDArray[np.float32]
+
+INSIDE_MM = RADIUS_MM - 0.5  # the rim itself is blurred paper and tape
+_ROUNDS = 8
+
+
+@dataclass(frozen=True)
+class Tape:
+    """Coefficients, one column per colour channel, of the expected picture of the unmarked tape."""
+
+    coefficients: Floats
+    with_before: bool
+
+    def expected(self, grid: Grid, before: Stack | None) -> Stack:
+        """Return the unmarked tape on a grid, (side, side, 3); `before` is the earlier picture there."""
+        basis = _basis(grid, before if self.with_before else None)
+        if not self.with_before:
+            return np.einsum("kij,kc->ijc", basis, self.coefficients).astype(np.float32)
+        smooth = np.einsum("kij,kc->ijc", basis, self.coefficients[:6])
+        gain = np.einsum("kij,kc->ijc", basis[:3], self.coefficients[6:])
+        assert before is not None
+        return (smooth + gain * before).astype(np.float32)
+
+
+def fit_tape(after: Stack, before: Stack | None, grid: Grid) -> Tape:
+    """Fit the unmarked tape to a whole window, (side, side, 3); marks are outliers and do not count."""
+    step = max(1, grid.side // 60)
+    inside = (grid.radius_mm() < INSIDE_MM)[::step, ::step]
+    smooth = _basis(grid, None)[:, ::step, ::step][:, inside]
+    columns = []
+    for channel in range(3):
+        target = after[::step, ::step, channel][inside].astype(float)
+        basis = smooth
+        if before is not None:
+            earlier = before[::step, ::step, channel][inside].astype(float)
+            basis = np.vstack([smooth, smooth[:3] * earlier])
+        columns.append(_robust_fit(basis, target, before is not None))
+    return Tape(np.column_stack(columns), before is not None)
+
+
+def _basis(grid: Grid, before: Stack | None) -> Floats:
+    """Quadratic terms in card coordinates, (6, side, side)."""
+    del before
+    u, v = (axis / RADIUS_MM for axis in grid.axes_mm())
+    uu, vv = np.broadcast_arrays(u[None, :], v[:, None])
+    return np.stack([np.ones_like(uu), uu, vv, uu * uu, uu * vv, vv * vv])
+
+
+def _robust_fit(basis: Floats, target: Floats, with_gain: bool) -> Floats:
+    """Iteratively reweighted least squares, Tukey's weights from the median absolute deviation."""
+    ridge = np.full(len(basis), 1e-6)
+    prior = np.zeros(len(basis))
+    if with_gain:
+        ridge[6:] = (100.0, 400.0, 400.0)  # uniform tape cannot tell gain from offset: stay near gain one
+        prior[6] = 1.0
+    weight = np.ones_like(target)
+    solution = prior
+    for turn in range(_ROUNDS):
+        weighted = basis * weight
+        solution = np.linalg.solve(weighted @ basis.T + np.diag(ridge), weighted @ target + ridge * prior)
+        rest = target - solution @ basis
+        rest_abs = np.abs(rest - np.median(rest))
+        spread = max(1.4826 * float(np.median(rest_abs)), 0.3)
+        reach = spread * max(4.0, 12.0 - 2 * turn)
+        weight = np.clip(1 - (rest / reach) ** 2, 0, None) ** 2 + 1e-6
+    return solution

@@ -1,0 +1,88 @@
+"""`read`: a picture, or two, to marks in millimetres."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from vision.change import INSIDE_MM, fit_tape
+from vision.find import find_card
+from vision.measure import Scene, measure
+from vision.picture import Pixels
+from vision.reading import CardView, Mark, NoReading, Reading
+from vision.seek import seek
+from vision.window import flatten, window_grid
+
+_SEARCH_PITCH_MM = 0.2
+_HIGH_TILT_DEG = 65.0
+_LOW_SCALE = 1.5
+
+
+def read(after: Pixels, before: Pixels | None = None) -> Reading | NoReading:
+    """Return the marks on the card in a BGR picture, shape (rows, cols, 3) uint8.
+
+    With `before`, a picture of the same card before the pulse, only what changed counts as new (`new` true); marks that
+    were there already follow with `new` false. Without it every mark is listed and `new` is None. A good picture
+    without a card or without a (new) mark gives a `NoReading` that says why.
+    """
+    found = find_card(after)
+    if isinstance(found, NoReading):
+        return found
+    station, view = found
+    if before is None:
+        marks = _marks(after, view, None, None, new=None)
+        nothing = "no mark on the card: pulse once at the lowest power that marks, or use fresh tape"
+        return _answer(station, view, marks, nothing, [])
+    return _read_change(station, view, after, before)
+
+
+def _read_change(station: str, view: CardView, after: Pixels, before: Pixels) -> Reading | NoReading:
+    earlier = find_card(before)
+    if isinstance(earlier, NoReading):
+        reason = f"the picture before the pulse cannot be used: {earlier.reason}"
+        return NoReading(reason, "no-card", view, station)
+    if earlier[0] != station:
+        reason = f"the picture before shows the card of {earlier[0]}, the one after that of {station}"
+        return NoReading(f"{reason}: use two pictures of one card", "no-card", view, station)
+    marks = _marks(after, view, before, earlier[1], new=True)
+    old = _marks(before, earlier[1], None, None, new=False) if marks else ()
+    nothing = "no new mark since the picture before: the pulse missed the card, or was too weak to mark"
+    return _answer(station, view, marks, nothing, list(old))
+
+
+def _answer(
+    station: str, view: CardView, marks: tuple[Mark, ...], nothing: str, old: list[Mark]
+) -> Reading | NoReading:
+    if not marks:
+        return NoReading(nothing, "no-mark", view, station)
+    return Reading(station, (*marks, *old), view, tuple(_warnings(view)))
+
+
+def _marks(
+    picture: Pixels, view: CardView, before: Pixels | None, before_view: CardView | None, *, new: bool | None
+) -> tuple[Mark, ...]:
+    """All marks that stand out from the tape, or from the picture before."""
+    grid = window_grid(_SEARCH_PITCH_MM)
+    flat = flatten(picture, view.homography, grid)
+    earlier = None
+    if before is not None and before_view is not None:
+        earlier = flatten(before, before_view.homography, grid)
+    tape = fit_tape(flat, earlier, grid)
+    rest = flat - tape.expected(grid, earlier)
+    seeds = seek(rest, grid.radius_mm() < INSIDE_MM, grid)
+    scene = Scene(picture, view, before, before_view, tape, grid)
+    marks = [measure(scene, s, [o for o in seeds if o is not s], new=new) for s in seeds]
+    return tuple(m for m in marks if m is not None)
+
+
+def _warnings(view: CardView) -> list[str]:
+    """What makes the reading less sure, in plain words."""
+    told = []
+    if view.markers_seen < 4:
+        told.append(f"only {view.markers_seen} of the card's four black squares are visible")
+    if view.tilt_deg > _HIGH_TILT_DEG:
+        told.append(f"the card is seen at {view.tilt_deg:.0f}°: look at it more squarely")
+    if view.px_per_mm < _LOW_SCALE:
+        told.append(f"the card is small in the picture ({view.px_per_mm:.1f} px per mm): go nearer")
+    if not np.isfinite(view.rms_px) or view.rms_px > 0.6:
+        told.append("the card is bent or blurred: flatten it, hold the camera still")
+    return told

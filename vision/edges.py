@@ -1,0 +1,162 @@
+"""The card's place to a hundredth of a pixel: one homography fitted to all edges of all markers.
+
+A marker's outline is a step from black to white. Across it the picture is sampled along the normal; where the area
+under the normalised step puts the edge is independent of any symmetric blur. The homography takes its eight
+parameters, and one for ink that spread or light that bloomed, from all these distances at once.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.card import MARKER_MM, Floats
+from vision.plane import jacobian, project
+
+SCALE_MM = 50.0  # card coordinates are divided by this, so that the parameters are of one size
+_PER_EDGE = 40
+_ACROSS = 17
+_ALONG = (0.10, 0.90)  # part of an edge that corners do not touch
+_REACH_MODULES = 0.45
+_MODULE_MM = MARKER_MM / 6
+_LONGEST_REACH_PX = 6.0
+_SPREAD_PRIOR_MM = 0.15
+_LEAST_CONTRAST = 8.0
+
+
+@dataclass(frozen=True)
+class EdgeFit:
+    """Homography (card mm → px), covariance (8, 8) of its parameters in `point_terms`, rms of the distances in px."""
+
+    homography: Floats
+    covariance: Floats
+    rms_px: float
+    edges_used: int
+
+    def sigma_mm(self, point_mm: Floats) -> Floats:
+        """Covariance (2, 2), mm², of the card position that is read at a point of the card."""
+        terms = point_terms(np.atleast_2d(point_mm))[0]
+        return np.asarray(terms @ self.covariance @ terms.T) * SCALE_MM**2
+
+
+def point_terms(points_mm: Floats) -> Floats:
+    """Derivative of a card point, in units of `SCALE_MM`, by the eight parameters: shape (n, 2, 8)."""
+    x, y = (points_mm / SCALE_MM).T
+    one, zero = np.ones_like(x), np.zeros_like(x)
+    first = np.stack([x, y, one, zero, zero, zero, -x * x, -x * y], axis=1)
+    second = np.stack([zero, zero, zero, x, y, one, -x * y, -y * y], axis=1)
+    return np.stack([first, second], axis=1)
+
+
+def fit_edges(
+    grey: NDArray[np.uint8], markers: list[Floats], homography: Floats, *, rounds: int = 4
+) -> EdgeFit:
+    """Refine a rough homography (good to a few px) by the edges of markers given by corners (4, 2) in mm."""
+    points, outward = _edge_points(markers)
+    spread_mm = 0.0
+    for _ in range(rounds):
+        across, normal = _normals(homography, points, outward)
+        offset_px, good = _edge_offsets(grey, homography, points, normal, across)
+        design = _design(points, outward, homography, normal)
+        solution, covariance, rms = _solve(design, offset_px, good)
+        homography = _moved(homography, solution[:8])
+        spread_mm = float(solution[8])
+    del spread_mm
+    used = int(good.reshape(-1, _PER_EDGE).any(axis=1).sum())
+    return EdgeFit(homography, covariance[:8, :8], rms, used)
+
+
+def _edge_points(markers: list[Floats]) -> tuple[Floats, Floats]:
+    """Points along all edges, (n, 2) mm, and the outward unit normal in the card at each."""
+    share = np.linspace(*_ALONG, _PER_EDGE)[:, None]
+    points, outward = [], []
+    for corners in markers:
+        for start, stop in zip(corners, np.roll(corners, -1, axis=0), strict=True):
+            points.append(start + share * (stop - start))
+            along = (stop - start) / np.linalg.norm(stop - start)
+            outward.append(np.tile((-along[1], along[0]), (_PER_EDGE, 1)))
+    return np.vstack(points), np.vstack(outward)
+
+
+def _normals(homography: Floats, points: Floats, outward: Floats) -> tuple[Floats, Floats]:
+    """Reach of the profile in px and unit normals of the edges in the picture (pointing out of the marker)."""
+    maps = jacobian(homography, points)
+    along = np.einsum("nij,nj->ni", maps, np.column_stack([outward[:, 1], -outward[:, 0]]))
+    normal = np.column_stack([-along[:, 1], along[:, 0]]) / np.linalg.norm(along, axis=1, keepdims=True)
+    depth = np.einsum("ni,nij,nj->n", normal, maps, outward)
+    normal *= np.sign(depth)[:, None]
+    return np.minimum(np.abs(depth) * _MODULE_MM * _REACH_MODULES, _LONGEST_REACH_PX), normal
+
+
+def _edge_offsets(
+    grey: NDArray[np.uint8], homography: Floats, points: Floats, normal: Floats, reach: Floats
+) -> tuple[Floats, NDArray[np.bool_]]:
+    """Distance (n,) in px from each expected to the measured edge, and which of them are to be trusted."""
+    steps = np.linspace(-1, 1, _ACROSS)
+    at = project(homography, points)[:, None] + (reach[:, None] * steps)[..., None] * normal[:, None]
+    inside = ((at > 0) & (at < np.array(grey.shape[::-1]) - 1)).all(axis=(1, 2))
+    profile = cv2.remap(grey, at.astype(np.float32), None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    profile = profile.astype(float)
+    low = _smooth_along(profile[:, :3].mean(axis=1))
+    high = _smooth_along(profile[:, -3:].mean(axis=1))
+    contrast = high - low
+    step = (profile - low[:, None]) / np.maximum(contrast, _LEAST_CONTRAST)[:, None]
+    area = (step.sum(axis=1) - (step[:, 0] + step[:, -1]) / 2) * (steps[1] - steps[0])
+    offset = reach * (1 - area)
+    typical = np.median(contrast[inside]) if inside.any() else 0.0
+    good = inside & (contrast > max(_LEAST_CONTRAST, 0.25 * typical)) & (np.abs(offset) < reach)
+    return offset, good
+
+
+def _smooth_along(level: Floats) -> Floats:
+    """Straight line through the levels of each edge: light changes slowly, pixels are noisy."""
+    rows = level.reshape(-1, _PER_EDGE)
+    t = np.linspace(-1, 1, _PER_EDGE)
+    slope = rows @ t / (t @ t)
+    return np.asarray((rows.mean(axis=1)[:, None] + slope[:, None] * t).ravel())
+
+
+def _design(points: Floats, outward: Floats, homography: Floats, normal: Floats) -> Floats:
+    """Derivative (n, 9) of the distance across each edge: eight of the homography, one of the spread in mm."""
+    across = np.einsum("ni,nij->nj", normal, jacobian(homography, points))
+    eight = np.einsum("ni,nij->nj", across, point_terms(points)) * SCALE_MM
+    return np.column_stack([eight, np.einsum("ni,ni->n", across, outward)])
+
+
+def _solve(design: Floats, offset: Floats, good: NDArray[np.bool_]) -> tuple[Floats, Floats, float]:
+    """Robust least squares (Tukey's biweight): solution (9,), covariance (9, 9), rms of the kept distances."""
+    weight = good.astype(float)
+    prior = np.zeros((9, 9))
+    solution = np.zeros(9)
+    spread = max(float(np.median(np.abs(offset[good]))) if good.any() else 1.0, 0.02)
+    for _ in range(4):
+        prior[8, 8] = (spread / _SPREAD_PRIOR_MM) ** 2
+        normal_matrix = design.T @ (weight[:, None] * design) + prior + 1e-9 * np.eye(9)
+        solution = np.linalg.solve(normal_matrix, design.T @ (weight * offset))
+        rest = offset - design @ solution
+        spread = max(1.4826 * float(np.median(np.abs(rest[good]))) if good.any() else 1.0, 0.01)
+        weight = good * np.clip(1 - (rest / (5 * spread)) ** 2, 0, None) ** 2
+    kept = weight > 0
+    rms = float(np.sqrt(np.mean(rest[kept] ** 2))) if kept.any() else float("inf")
+    return solution, _covariance(design, weight, rest, normal_matrix), rms
+
+
+def _covariance(design: Floats, weight: Floats, rest: Floats, normal_matrix: Floats) -> Floats:
+    """Covariance that lets the distances along one edge err together (each edge is one cluster)."""
+    inverse = np.linalg.inv(normal_matrix)
+    scores = (design * (weight * rest)[:, None]).reshape(-1, _PER_EDGE, design.shape[1]).sum(axis=1)
+    edges = max(int((weight.reshape(-1, _PER_EDGE) > 0).any(axis=1).sum()), 1)
+    correction = edges / max(edges - 8, 1) if edges > 8 else edges
+    return np.asarray(inverse @ (scores.T @ scores) @ inverse * correction)
+
+
+def _moved(homography: Floats, eight: Floats) -> Floats:
+    """Homography after the card's points moved by the eight parameters."""
+    change = np.eye(3)
+    change.flat[:8] += eight
+    unit = np.diag([1 / SCALE_MM, 1 / SCALE_MM, 1.0])
+    moved = homography @ np.linalg.inv(unit) @ change @ unit
+    return np.asarray(moved / moved[2, 2])

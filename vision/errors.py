@@ -1,0 +1,19 @@
+"""What can go wrong in `vision`: one family, each member also a built-in error."""
+
+from __future__ import annotations
+
+
+class VisionError(Exception):
+    """Base of every error that `vision` raises; its text is one line for a person."""
+
+
+class PictureRefused(VisionError, ValueError):
+    """The file is not a picture that may be read: wrong kind, damaged, or too large."""
+
+
+class UnknownStation(VisionError, ValueError):
+    """The name is not one of `STATIONS`."""
+
+
+class CalibrationFailed(VisionError, ValueError):
+    """The pictures do not hold enough of the printed grid to calibrate a camera."""

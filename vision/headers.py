@@ -1,0 +1,149 @@
+"""What a picture file says of itself, read before a single pixel is decoded.
+
+Formats: PNG (W3C PNG Specification, chunk layout and CRC of section 5), JPEG (ITU-T T.81 annex B, markers),
+EXIF orientation (CIPA DC-008, tag 0x0112).
+"""
+
+from __future__ import annotations
+
+import re
+import struct
+import zlib
+from dataclasses import dataclass, replace
+
+from vision.errors import PictureRefused
+
+PNG_SIGNATURE = b"\x89PNG\r\n\x1a\n"
+JPEG_SIGNATURE = b"\xff\xd8\xff"
+_ORIENTATION_TAG = 0x0112
+_SHORT = 3
+# Inside entropy-coded data 0xFF is followed by 0x00, by a fill byte or by a restart marker (T.81, B.1.1.5).
+_MARKER = re.compile(rb"\xff[^\x00\xff\xd0-\xd7]")
+_FRAMES = {0xC0, 0xC1, 0xC2}
+_OTHER_FRAMES = {0xC3, 0xC5, 0xC6, 0xC7, 0xC9, 0xCA, 0xCB, 0xCD, 0xCE, 0xCF}
+_START_OF_SCAN, _END_OF_IMAGE, _APP1 = 0xDA, 0xD9, 0xE1
+
+
+@dataclass(frozen=True)
+class Header:
+    """Kind (`png` or `jpeg`), size in pixels, whether it is complete, its EXIF orientation 1 … 8, and alpha."""
+
+    kind: str
+    width: int
+    height: int
+    complete: bool = False
+    orientation: int = 1
+    alpha: bool = False
+    channels: int = 3
+    bits: int = 8
+
+
+def read_header(data: bytes) -> Header:
+    """Return what the file's own structure says.
+
+    Raises
+    ------
+    PictureRefused
+        If it is neither PNG nor JPEG, or damaged before the size could be read.
+    """
+    if data.startswith(PNG_SIGNATURE):
+        return _read_png(data)
+    if data.startswith(JPEG_SIGNATURE):
+        return _read_jpeg(data)
+    if not data:
+        raise PictureRefused("the file is empty: take the photo again")
+    raise PictureRefused("not a picture that can be read: save it as JPEG or PNG")
+
+
+def _read_png(data: bytes) -> Header:
+    header: Header | None = None
+    at = len(PNG_SIGNATURE)
+    while at + 12 <= len(data):
+        (size,) = struct.unpack_from(">I", data, at)
+        name, body = data[at + 4 : at + 8], memoryview(data)[at + 8 : at + 8 + size]
+        if at + 12 + size > len(data):
+            break
+        if header is None:
+            header = _png_size(name, bytes(body))
+        if (
+            zlib.crc32(memoryview(data)[at + 4 : at + 8 + size])
+            != struct.unpack_from(">I", data, at + 8 + size)[0]
+        ):
+            break
+        header = _with_chunk(header, name, bytes(body) if name == b"eXIf" else b"")
+        if name == b"IEND":
+            return replace(header, complete=True)
+        at += 12 + size
+    if header is None:
+        raise PictureRefused("the PNG is damaged at its very start: take or save it again")
+    return header
+
+
+def _png_size(name: bytes, body: bytes) -> Header:
+    if name != b"IHDR" or len(body) != 13:
+        raise PictureRefused("the PNG is damaged at its very start: take or save it again")
+    width, height, bits, colour = struct.unpack_from(">IIBB", body)
+    channels = {0: 1, 2: 3, 3: 1, 4: 2, 6: 4}.get(colour, 3)
+    return Header("png", width, height, alpha=colour in (4, 6), channels=channels, bits=bits)
+
+
+def _with_chunk(header: Header, name: bytes, body: bytes) -> Header:
+    if name == b"tRNS":
+        return replace(header, alpha=True)
+    if name == b"eXIf":
+        return replace(header, orientation=exif_orientation(body))
+    return header
+
+
+def _read_jpeg(data: bytes) -> Header:
+    header: Header | None = None
+    orientation = 1
+    at = 2
+    while True:
+        found = _MARKER.search(data, at)
+        if found is None:
+            break
+        code, at = data[found.start() + 1], found.end()
+        if code == _END_OF_IMAGE:
+            if header is not None:
+                return replace(header, complete=True, orientation=orientation)
+            break
+        if code == 0x01 or at + 2 > len(data):
+            continue
+        (size,) = struct.unpack_from(">H", data, at)
+        body = data[at + 2 : at + size] if code != _START_OF_SCAN else b""
+        if code in _FRAMES and header is None:
+            header = _jpeg_size(body)
+        elif code in _OTHER_FRAMES:
+            raise PictureRefused(
+                "a JPEG of a rare kind (lossless or arithmetic): save it as an ordinary JPEG"
+            )
+        elif code == _APP1 and body.startswith(b"Exif\0\0"):
+            orientation = exif_orientation(body[6:])
+        at += max(size, 2)
+    if header is None:
+        raise PictureRefused("the JPEG is damaged before its size: take the photo again")
+    return replace(header, orientation=orientation)
+
+
+def _jpeg_size(body: bytes) -> Header:
+    if len(body) < 6:
+        raise PictureRefused("the JPEG is damaged before its size: take the photo again")
+    bits, height, width, channels = struct.unpack_from(">BHHB", body)
+    return Header("jpeg", width, height, channels=channels, bits=bits)
+
+
+def exif_orientation(tiff: bytes) -> int:
+    """Return the orientation 1 … 8 of an EXIF block (a TIFF header and its first directory); 1 if it says none."""
+    order = {b"II*\0": "<", b"MM\0*": ">"}.get(tiff[:4])
+    if order is None or len(tiff) < 8:
+        return 1
+    (at,) = struct.unpack_from(order + "I", tiff, 4)
+    if at + 2 > len(tiff):
+        return 1
+    (count,) = struct.unpack_from(order + "H", tiff, at)
+    for entry in range(at + 2, min(at + 2 + 12 * count, len(tiff) - 11), 12):
+        tag, kind, _, value = struct.unpack_from(order + "HHIH", tiff, entry)
+        if tag == _ORIENTATION_TAG and kind == _SHORT:
+            return value if 1 <= value <= 8 else 1
+    return 1

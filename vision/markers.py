@@ -1,0 +1,78 @@
+"""Which card is in the picture: marker ids and rough corners, by OpenCV's own detector."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.card import MARKERS_PER_CARD, STATIONS, Floats, dictionary
+
+SEARCH_SIDE_PX = 1600  # larger pictures are searched at a reduced size; the corners are refined at full size
+_KNOWN_IDS = MARKERS_PER_CARD * len(STATIONS)
+
+
+@dataclass(frozen=True)
+class Marker:
+    """One marker: its id and rough corners, shape (4, 2), picture px, pixel centres at integers."""
+
+    id: int
+    corners_px: Floats
+
+    @property
+    def station(self) -> str | None:
+        """The station whose card carries this id, None for an id of no card."""
+        return STATIONS[self.id // MARKERS_PER_CARD] if self.id < _KNOWN_IDS else None
+
+    @property
+    def side_px(self) -> float:
+        """Root of the area inside the corners."""
+        return float(np.sqrt(abs(cv2.contourArea(self.corners_px.astype(np.float32)))))
+
+
+def find_markers(grey: NDArray[np.uint8]) -> list[Marker]:
+    """Return the markers in a grey picture; a dim or tiny card gets a second and a third look."""
+    longest = max(grey.shape)
+    shrink = max(1.0, longest / SEARCH_SIDE_PX)
+    found = _search(grey, 1 / shrink)
+    if len(found) < MARKERS_PER_CARD:
+        found = _merge(found, _search(_evened(grey), 1 / shrink))
+    if len(found) < 2:
+        found = _merge(found, _search(grey, 1.0 if shrink > 1 else 2.0))
+    return found
+
+
+def _search(grey: NDArray[np.uint8], scale: float) -> list[Marker]:
+    picture = grey if scale == 1 else _resized(grey, scale)
+    detector = cv2.aruco.ArucoDetector(dictionary(), cv2.aruco.DetectorParameters())
+    corners, ids, _ = detector.detectMarkers(picture)
+    if ids is None:
+        return []
+    ratio = np.array(picture.shape[::-1]) / grey.shape[::-1]
+    return [
+        Marker(int(i), (c.reshape(4, 2).astype(float) + 0.5) / ratio - 0.5)
+        for i, c in zip(ids.ravel(), corners, strict=True)
+    ]
+
+
+def _resized(grey: NDArray[np.uint8], scale: float) -> NDArray[np.uint8]:
+    how = cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC
+    return np.asarray(cv2.resize(grey, None, fx=scale, fy=scale, interpolation=how), dtype=np.uint8)
+
+
+def _evened(grey: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Contrast evened out tile by tile: lifts a card out of a deep shadow."""
+    return np.asarray(cv2.createCLAHE(clipLimit=4.0, tileGridSize=(8, 8)).apply(grey), dtype=np.uint8)
+
+
+def _merge(found: list[Marker], more: list[Marker]) -> list[Marker]:
+    """Add markers that are not among the found ones (same id at the same place)."""
+    new = [m for m in more if not any(_same(m, known) for known in found)]
+    return found + new
+
+
+def _same(one: Marker, other: Marker) -> bool:
+    apart = np.linalg.norm(one.corners_px.mean(0) - other.corners_px.mean(0))
+    return one.id == other.id and bool(apart < other.side_px / 2)

@@ -1,0 +1,147 @@
+"""From a candidate to a mark: the fine fit on a crop, its honest uncertainty, its shape."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from vision.card import Floats
+from vision.change import INSIDE_MM, Stack, Tape
+from vision.edges import SCALE_MM, point_terms
+from vision.fit import Spot, fit_spot
+from vision.picture import Pixels
+from vision.reading import CardView, Mark
+from vision.seek import Seed
+from vision.window import RADIUS_MM, Grid, flatten
+
+_CROP_SIDE = 72
+_FLOOR_MM = 0.002
+_STRETCHED = 1.25
+_LARGEST_RADIUS_MM = 14.0
+
+
+@dataclass(frozen=True)
+class Scene:
+    """Everything a measurement needs: the picture, its view of the card, the picture before and its view, the tape."""
+
+    picture: Pixels
+    view: CardView
+    before: Pixels | None
+    before_view: CardView | None
+    tape: Tape
+    grid: Grid
+
+    def changed(self, grid: Grid) -> Stack:
+        """What is left of the picture on a grid after the unmarked tape is taken away."""
+        after = flatten(self.picture, self.view.homography, grid)
+        before = None
+        if self.before is not None and self.before_view is not None:
+            before = flatten(self.before, self.before_view.homography, grid)
+        return after - self.tape.expected(grid, before)
+
+
+def measure(scene: Scene, seed: Seed, others: list[Seed], *, new: bool | None) -> Mark | None:
+    """Return the mark of a candidate, None if nothing like a mark fits there."""
+    grid = _crop_grid(scene, seed)
+    height = (scene.changed(grid) @ seed.colour.astype(np.float32)).astype(float)
+    weight = _weights(scene.grid, grid, others)
+    u, v = np.meshgrid(*grid.axes_mm())
+    x, y, z, w = u.ravel(), v.ravel(), height.ravel(), weight.ravel()
+    spot = _robust_spot(x, y, z, w, seed)
+    if spot is None or not _plausible(spot, seed):
+        return None
+    variance = _centre_variance(spot, w, grid) + _card_variance(scene, spot.centre) + _FLOOR_MM**2
+    long_mm, short_mm, _ = spot.widths()
+    return Mark(
+        offset_mm=(float(spot.centre[0]), float(spot.centre[1])),
+        sigma_mm=(float(np.sqrt(variance[0])), float(np.sqrt(variance[1]))),
+        width_mm=(long_mm, short_mm),
+        shape=_shape(spot, long_mm, short_mm),
+        new=new,
+    )
+
+
+def _crop_grid(scene: Scene, seed: Seed) -> Grid:
+    rows, cols = np.nonzero(seed.region)
+    reach = max(np.ptp(rows), np.ptp(cols)) / 2 * scene.grid.pitch_mm
+    half = max(1.9 * reach + 0.5, 1.8)
+    pitch = max(2 * half / _CROP_SIDE, 0.9 / scene.view.px_per_mm)
+    return Grid(seed.centre_mm, pitch, int(np.ceil(2 * half / pitch)) | 1)
+
+
+def _weights(window: Grid, grid: Grid, others: list[Seed]) -> Floats:
+    """One inside the window, zero outside and on other candidates."""
+    weight = (grid.radius_mm() < INSIDE_MM).astype(float)
+    if others:
+        taken = np.any([o.region for o in others], axis=0).astype(np.uint8)
+        taken = cv2.dilate(taken, np.ones((5, 5), np.uint8))
+        to_window = np.linalg.inv(window.to_mm) @ grid.to_mm
+        on_crop = cv2.warpPerspective(
+            taken, to_window, (grid.side, grid.side), flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP
+        )
+        weight[on_crop > 0] = 0
+    return weight
+
+
+def _robust_spot(x: Floats, y: Floats, z: Floats, w: Floats, seed: Seed) -> Spot | None:
+    """Round fit, then oval; points that no disc explains (a hole, a wrinkle) lose their weight."""
+    if w.sum() < 30:
+        return None
+    try:
+        spot = fit_spot(x, y, z, centre=seed.centre_mm, radius=seed.radius_mm, weight=w)
+        w = w * _trust(spot, w)
+        return fit_spot(
+            x, y, z, centre=seed.centre_mm, radius=seed.radius_mm, weight=w, oval=True, start=spot
+        )
+    except np.linalg.LinAlgError:
+        return None
+
+
+def _trust(spot: Spot, w: Floats) -> Floats:
+    """Tukey's weights where there are true outliers, one everywhere where the noise is plain."""
+    rest = spot.rest
+    spread = 1.4826 * float(np.median(np.abs(rest[w > 0]))) + 1e-6
+    if np.mean(np.abs(rest[w > 0]) > 5 * spread) < 0.002:
+        return np.ones_like(rest)
+    return np.clip(1 - (rest / (6 * spread)) ** 2, 0, None) ** 2
+
+
+def _plausible(spot: Spot, seed: Seed) -> bool:
+    """A bump of the seed's sign, near the seed, of a size that a beam makes."""
+    if not np.isfinite(spot.centre).all() or spot.height <= 0:
+        return False
+    away = float(np.hypot(*(spot.centre - seed.centre_mm)))
+    long_mm, short_mm, _ = spot.widths()
+    near = away < max(1.5 * seed.radius_mm, 1.0) and np.hypot(*spot.centre) < RADIUS_MM + 2
+    return bool(near and long_mm / 2 < _LARGEST_RADIUS_MM and short_mm > 0.3)
+
+
+def _centre_variance(spot: Spot, w: Floats, grid: Grid) -> Floats:
+    """Variance (2,) of the centre from the residuals, which may hang together over a block of the crop.
+
+    The sandwich estimator for clustered residuals (Liang and Zeger 1986), never below that of independent ones.
+    """
+    block = max(4, grid.side // 10)
+    scores = (spot.jacobian_centre * spot.rest).reshape(2, grid.side, grid.side)
+    edges = np.arange(0, grid.side, block)
+    sums = np.add.reduceat(np.add.reduceat(scores, edges, axis=1), edges, axis=2)
+    active = max(int((np.abs(sums).max(axis=0) > 0.05 * np.abs(sums).max()).sum()), 12)
+    clustered = (sums**2).sum(axis=(1, 2)) * active / (active - 10)
+    del w
+    return np.maximum(clustered, np.diag(spot.covariance))
+
+
+def _card_variance(scene: Scene, at_mm: Floats) -> Floats:
+    """Variance (2,) of the card's own place at a point."""
+    if scene.view.covariance is None:
+        return np.zeros(2)
+    terms = point_terms(at_mm[None])[0]
+    return np.diag(terms @ scene.view.covariance @ terms.T) * SCALE_MM**2
+
+
+def _shape(spot: Spot, long_mm: float, short_mm: float) -> str:
+    if float(np.hypot(*spot.centre)) + short_mm / 2 > INSIDE_MM:
+        return "off-card"
+    return "stretched" if long_mm > _STRETCHED * short_mm else "round"

@@ -1,0 +1,80 @@
+"""The window laid flat: a square picture of it in millimetres, whatever the camera's angle."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.card import WINDOW_DIAMETER_MM, Floats
+from vision.picture import Pixels
+from vision.plane import pixel_shift, project
+
+RADIUS_MM = WINDOW_DIAMETER_MM / 2
+
+
+@dataclass(frozen=True)
+class Grid:
+    """A square grid on the card: `side` × `side` points, `pitch_mm` apart, about a centre; row 0 is the highest v."""
+
+    centre_mm: tuple[float, float]
+    pitch_mm: float
+    side: int
+
+    @property
+    def to_mm(self) -> Floats:
+        """Homography from grid (col, row) to card mm."""
+        half = (self.side - 1) / 2 * self.pitch_mm
+        u, v = self.centre_mm
+        return np.array([(self.pitch_mm, 0, u - half), (0, -self.pitch_mm, v + half), (0, 0, 1.0)])
+
+    def axes_mm(self) -> tuple[Floats, Floats]:
+        """Card u of each column and v of each row."""
+        steps = (np.arange(self.side) - (self.side - 1) / 2) * self.pitch_mm
+        return self.centre_mm[0] + steps, self.centre_mm[1] - steps
+
+    def radius_mm(self) -> Floats:
+        """Distance of each point from the window's middle, (side, side)."""
+        u, v = self.axes_mm()
+        return np.asarray(np.hypot(u[None, :], v[:, None]))
+
+
+def window_grid(pitch_mm: float) -> Grid:
+    """Grid over the whole window."""
+    return Grid((0.0, 0.0), pitch_mm, int(np.ceil(WINDOW_DIAMETER_MM / pitch_mm)) | 1)
+
+
+def flatten(picture: Pixels, homography: Floats, grid: Grid) -> NDArray[np.float32]:
+    """Return the grid's part of the picture, (side, side, 3) float32; finer pixels are averaged, not skipped."""
+    to_px = homography @ grid.to_mm
+    picture, to_px = _reduced(picture, to_px, grid)
+    flat = cv2.warpPerspective(
+        picture,
+        to_px,
+        (grid.side, grid.side),
+        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
+    return flat.astype(np.float32)
+
+
+def _reduced(picture: Pixels, to_px: Floats, grid: Grid) -> tuple[Pixels, Floats]:
+    """Cut out the grid's part of the picture and average it down to about the grid's own pitch."""
+    end = grid.side - 1.0
+    corners = project(to_px, np.array([(0.0, 0.0), (end, 0.0), (end, end), (0.0, end)]))
+    limit = np.array(picture.shape[1::-1])
+    low = np.clip(np.floor(corners.min(0)).astype(int) - 2, 0, limit - 1)
+    high = np.clip(np.ceil(corners.max(0)).astype(int) + 3, low + 1, limit)
+    part = picture[low[1] : high[1], low[0] : high[0]]
+    to_px = np.array([(1, 0, -low[0]), (0, 1, -low[1]), (0, 0, 1.0)]) @ to_px
+    spacing = np.sqrt(abs(cv2.contourArea(corners.astype(np.float32)))) / end
+    factor = max(1, round(spacing))
+    if factor == 1:
+        return part, to_px
+    rows, cols = (size // factor * factor for size in part.shape[:2])
+    if not rows or not cols:
+        return part, to_px
+    small = cv2.resize(part[:rows, :cols], (cols // factor, rows // factor), interpolation=cv2.INTER_AREA)
+    return np.asarray(small, dtype=np.uint8), pixel_shift(1 / factor) @ to_px
