@@ -111,8 +111,8 @@ def _grid(rows: slice, cols: slice) -> tuple[NDArray[np.float64], NDArray[np.flo
 def _raggedness(angle: NDArray[np.float64], rng: np.random.Generator) -> NDArray[np.float64]:
     # No first harmonic: that would move the mark instead of roughening its edge.
     ragged = np.ones_like(angle)
-    for order in range(2, 14):
-        size = rng.normal(0.0, 0.045 / order**0.6)
+    for order in range(2, 24):
+        size = rng.normal(0.0, 0.032 / order**0.35)
         ragged += size * np.cos(order * angle + rng.uniform(0, 2 * np.pi))
     return ragged
 
@@ -120,7 +120,7 @@ def _raggedness(angle: NDArray[np.float64], rng: np.random.Generator) -> NDArray
 def _grain(shape: tuple[int, ...], rng: np.random.Generator) -> Field:
     coarse = cv2.GaussianBlur(rng.normal(size=shape).astype(np.float32), (0, 0), 2.2)
     fine = cv2.GaussianBlur(rng.normal(size=shape).astype(np.float32), (0, 0), 0.9)
-    return np.asarray(np.exp(0.12 * coarse / coarse.std() + 0.10 * fine / fine.std()), np.float32)
+    return np.asarray(np.exp(0.02 * coarse / coarse.std() + 0.07 * fine / fine.std()), np.float32)
 
 
 def _shadow(u_mm: NDArray[np.float64], v_mm: NDArray[np.float64], clip: Circle) -> NDArray[np.float64]:

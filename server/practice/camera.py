@@ -89,7 +89,7 @@ class PracticeCamera:
             now_s = self._clock()
             if now_s >= give_up_s:
                 raise TimeoutError(f"no practice frame above number {newer_than} within {timeout_s:g} s")
-            self._sleep(min(max(frame.time_s + self._interval_s - now_s, 0.001), give_up_s - now_s))
+            self._sleep(min(max(frame.time_s + self._interval_s - now_s, 1e-4), give_up_s - now_s))
 
     def _current(self) -> PracticeFrame:
         with self._lock:
@@ -97,7 +97,7 @@ class PracticeCamera:
                 raise RuntimeError("the practice camera is not started")
             now_s, frame = self._clock(), self._frame
             changed = self._machine.revision != self._seen_revision
-            if frame is None or changed or now_s - frame.time_s >= self._interval_s:
+            if frame is None or changed or now_s - frame.time_s >= self._interval_s - 1e-6:
                 number = 0 if frame is None else frame.number + 1
                 self._frame = frame = PracticeFrame(self._render(now_s, number), now_s, number)
             return frame

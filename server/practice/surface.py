@@ -77,7 +77,7 @@ def scorched(surface: Surface, field: Field) -> Pixels:
     if not field.any():
         return colour
     rows, cols = _field_slices(surface)
-    heat = field * (1 + 0.12 * surface.relief)
+    heat = field * (1 + 0.04 * surface.relief)
     char = _CHAR_THERMAL if surface.thermal else _CHAR_TAPE
     cover = np.interp(heat, _HEATS, _COVER)
     halo = np.interp(cv2.GaussianBlur(field, (0, 0), 9), [0.08, 0.6], [0, 0.10])

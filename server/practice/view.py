@@ -12,7 +12,7 @@ __all__ = ["COLS", "ROWS", "Pose", "homography", "pose_for", "sway"]
 
 ROWS, COLS = 720, 1280
 _MARGIN_PX = 9.0
-_DISTANCE_MM = 420.0
+_DISTANCE_MM = 520.0
 
 Matrix = NDArray[np.float64]
 

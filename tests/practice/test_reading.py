@@ -1,0 +1,62 @@
+"""No shortcut past the picture: what vision reads off the rendered frames is where the beam struck."""
+
+import numpy as np
+import pytest
+
+import vision
+from server.practice import PracticeCamera, PracticeMachine, default_profile
+
+STATIONS = ("mirror-1", "mirror-2", "mirror-3", "nozzle")
+CORNERS = ("back-left", "back-right")
+
+
+def _read_pulse(machine: PracticeMachine, camera: PracticeCamera) -> vision.Reading:
+    before = camera.newest()
+    machine.pulse()
+    reading = vision.read(camera.newest(newer_than=before.number).pixels, before.pixels)
+    assert isinstance(reading, vision.Reading)
+    return reading
+
+
+@pytest.mark.parametrize("seed", [21, 22])
+@pytest.mark.parametrize("corner", CORNERS)
+def test_the_true_offset_is_found_at_every_station(corner: str, seed: int) -> None:
+    machine = PracticeMachine(seed, default_profile(corner))
+    camera = PracticeCamera(machine)
+    camera.start()
+    machine.move_head(machine.profile.head_mm(0.5, 0.5))
+    true = machine.truth()["offset_mm"]["centre"]
+    errors = []
+    for station in STATIONS:
+        machine.hang(station)
+        reading = _read_pulse(machine, camera)
+        assert reading.station == station
+        assert 24 <= reading.card.tilt_deg <= 37
+        (mark,) = reading.marks
+        errors.append(np.array(mark.offset_mm) - true[station])
+        assert errors[-1] == pytest.approx([0, 0], abs=0.1), station  # mm
+    assert np.sqrt(np.mean(np.square(errors))) < 0.05
+
+
+def test_a_second_mark_beside_the_first_is_the_new_one() -> None:
+    machine = PracticeMachine(23)
+    camera = PracticeCamera(machine)
+    camera.start()
+    _read_pulse(machine, camera)
+    machine.shift("mirror-1", (0.0, 9.0, 0.0))  # the card goes along: the mark falls to one side
+    reading = _read_pulse(machine, camera)
+    (new,) = [mark for mark in reading.marks if mark.new]
+    true = machine.truth()["offset_mm"]["centre"]["mirror-1"]
+    assert np.array(new.offset_mm) == pytest.approx(true, abs=0.1)  # mm
+
+
+def test_without_a_pulse_there_is_no_mark() -> None:
+    machine = PracticeMachine(24)
+    camera = PracticeCamera(machine)
+    camera.start()
+    first = camera.newest()
+    second = camera.newest(newer_than=first.number)
+    answer = vision.read(second.pixels, first.pixels)
+    assert isinstance(answer, vision.NoReading)
+    assert answer.kind == "no-mark"
+    assert answer.station == "mirror-1"
