@@ -107,7 +107,7 @@ def trace_rays(profile: Profile, state: State, head_mm: ArrayLike) -> Rays:
         direction = direction - 2.0 * along_normal * normal
     lens = centres[..., 2, :] + frame.along[3] * profile.path.mirror_3_to_lens_mm
     at_lens = _in_frame(_to_plane(point, direction, lens, frame.along[3]) - lens, frame, 3)
-    down = _slope(direction, frame, 3)
+    down = _slope(direction + 0 * point, frame, 3)
     tip = profile.path.lens_to_nozzle_tip_mm
     offsets.append(at_lens + tip * (down - at_lens / profile.path.lens_focal_mm))
     slopes.append(down)
