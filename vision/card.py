@@ -7,6 +7,7 @@ ends in `raster` and `print_pdf` turn the same list of shapes into pixels and in
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -14,7 +15,7 @@ from numpy.typing import NDArray
 
 from vision.errors import UnknownStation
 
-Floats = NDArray[np.float64]
+Floats = NDArray[np.floating[Any]]
 
 STATIONS = ("mirror-1", "mirror-2", "mirror-3", "nozzle")
 WIDTH_MM, HEIGHT_MM = 90.0, 110.0
@@ -39,8 +40,9 @@ _CAUTION = (
 class CardSheet:
     """Geometry of one printed card; lengths in mm.
 
-    `centre_mm` is the window's middle from the sheet's top-left corner, x right, y down. `markers` maps an ArUco
-    id to its corners, shape (4, 2), in the card frame, in OpenCV's order (top-left first, clockwise as seen).
+    `centre_mm` is the window's middle from the sheet's top-left corner, x right, y down. `markers` maps an
+    ArUco id to its corners, shape (4, 2), in the card frame, in OpenCV's order (top-left first, clockwise
+    as seen).
     """
 
     station: str
@@ -78,7 +80,9 @@ class Polygon:
 
 @dataclass(frozen=True)
 class Words:
-    """One line of text centred at a point; `size_mm` is the font's size, `turned` reads it from below upwards."""
+    """One line of text centred at a point; `size_mm` is the font's size, `turned` reads it from below
+    upwards.
+    """
 
     text: str
     at_mm: tuple[float, float]
@@ -121,7 +125,7 @@ def dictionary() -> cv2.aruco.Dictionary:
 def _marker_corners(place: int) -> Floats:
     """Corners of the marker at place 0 … 3: top-left, top-right, bottom-right, bottom-left of the card."""
     sign = np.array([(-1, 1), (1, 1), (1, -1), (-1, -1)], float)
-    return sign[place] * MARKER_CENTRE_MM + sign * MARKER_MM / 2
+    return np.asarray(sign[place] * MARKER_CENTRE_MM + sign * MARKER_MM / 2)
 
 
 def _marker_boxes(marker_id: int, corners: Floats) -> Boxes:
@@ -166,7 +170,9 @@ def _frame() -> list[Shape]:
 
 
 def _rulers() -> list[Shape]:
-    """Millimetre ticks on the four sides of the window: a straight edge from side to side reads a mark by eye."""
+    """Millimetre ticks on the four sides of the window: a straight edge from side to side reads a mark by
+    eye.
+    """
     shapes: list[Shape] = []
     near = 24.2
     ticks = [mm for mm in range(-20, 21) if mm]

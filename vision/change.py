@@ -7,6 +7,7 @@ gain plus a smooth offset (exposure, lamps), so that only what changed is left.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,7 +15,7 @@ from numpy.typing import NDArray
 from vision.card import Floats
 from vision.window import RADIUS_MM, Grid
 
-Stack = NDArray[np.float32]
+Stack = NDArray[np.floating[Any]]
 
 INSIDE_MM = RADIUS_MM - 0.5  # the rim itself is blurred paper and tape
 _ROUNDS = 8
@@ -31,11 +32,11 @@ class Tape:
         """Return the unmarked tape on a grid, (side, side, 3); `before` is the earlier picture there."""
         basis = _basis(grid, before if self.with_before else None)
         if not self.with_before:
-            return np.einsum("kij,kc->ijc", basis, self.coefficients).astype(np.float32)
+            return np.asarray(np.einsum("kij,kc->ijc", basis, self.coefficients), dtype=np.float32)
         smooth = np.einsum("kij,kc->ijc", basis, self.coefficients[:6])
         gain = np.einsum("kij,kc->ijc", basis[:3], self.coefficients[6:])
         assert before is not None
-        return (smooth + gain * before).astype(np.float32)
+        return np.asarray(smooth + gain * before, dtype=np.float32)
 
 
 def fit_tape(after: Stack, before: Stack | None, grid: Grid) -> Tape:
@@ -70,7 +71,7 @@ def _robust_fit(basis: Floats, target: Floats, with_gain: bool) -> Floats:
         ridge[6:] = (100.0, 400.0, 400.0)  # uniform tape cannot tell gain from offset: stay near gain one
         prior[6] = 1.0
     weight = np.ones_like(target)
-    solution = prior
+    solution: Floats = prior
     for turn in range(_ROUNDS):
         weighted = basis * weight
         solution = np.linalg.solve(weighted @ basis.T + np.diag(ridge), weighted @ target + ridge * prior)

@@ -20,9 +20,9 @@ _LOW_SCALE = 1.5
 def read(after: Pixels, before: Pixels | None = None) -> Reading | NoReading:
     """Return the marks on the card in a BGR picture, shape (rows, cols, 3) uint8.
 
-    With `before`, a picture of the same card before the pulse, only what changed counts as new (`new` true); marks that
-    were there already follow with `new` false. Without it every mark is listed and `new` is None. A good picture
-    without a card or without a (new) mark gives a `NoReading` that says why.
+    With `before`, a picture of the same card before the pulse, only what changed counts as new (`new`
+    true); marks that were there already follow with `new` false. Without it every mark is listed and `new`
+    is None. A good picture without a card or without a (new) mark gives a `NoReading` that says why.
     """
     found = find_card(after)
     if isinstance(found, NoReading):

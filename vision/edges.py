@@ -1,8 +1,8 @@
 """The card's place to a hundredth of a pixel: one homography fitted to all edges of all markers.
 
-A marker's outline is a step from black to white. Across it the picture is sampled along the normal; where the area
-under the normalised step puts the edge is independent of any symmetric blur. The homography takes its eight
-parameters, and one for ink that spread or light that bloomed, from all these distances at once.
+A marker's outline is a step from black to white. Across it the picture is sampled along the normal; where
+the area under the normalised step puts the edge is independent of any symmetric blur. The homography takes
+its eight parameters, and one for ink that spread or light that bloomed, from all these distances at once.
 """
 
 from __future__ import annotations
@@ -29,7 +29,9 @@ _LEAST_CONTRAST = 8.0
 
 @dataclass(frozen=True)
 class EdgeFit:
-    """Homography (card mm → px), covariance (8, 8) of its parameters in `point_terms`, rms of the distances in px."""
+    """Homography (card mm → px), covariance (8, 8) of its parameters in `point_terms`, rms of the distances
+    in px.
+    """
 
     homography: Floats
     covariance: Floats
@@ -56,15 +58,12 @@ def fit_edges(
 ) -> EdgeFit:
     """Refine a rough homography (good to a few px) by the edges of markers given by corners (4, 2) in mm."""
     points, outward = _edge_points(markers)
-    spread_mm = 0.0
     for _ in range(rounds):
         across, normal = _normals(homography, points, outward)
         offset_px, good = _edge_offsets(grey, homography, points, normal, across)
         design = _design(points, outward, homography, normal)
         solution, covariance, rms = _solve(design, offset_px, good)
         homography = _moved(homography, solution[:8])
-        spread_mm = float(solution[8])
-    del spread_mm
     used = int(good.reshape(-1, _PER_EDGE).any(axis=1).sum())
     return EdgeFit(homography, covariance[:8, :8], rms, used)
 
@@ -82,7 +81,7 @@ def _edge_points(markers: list[Floats]) -> tuple[Floats, Floats]:
 
 
 def _normals(homography: Floats, points: Floats, outward: Floats) -> tuple[Floats, Floats]:
-    """Reach of the profile in px and unit normals of the edges in the picture (pointing out of the marker)."""
+    """Reach of the profile in px and unit normals of the edges in the picture, out of the marker."""
     maps = jacobian(homography, points)
     along = np.einsum("nij,nj->ni", maps, np.column_stack([outward[:, 1], -outward[:, 0]]))
     normal = np.column_stack([-along[:, 1], along[:, 0]]) / np.linalg.norm(along, axis=1, keepdims=True)
@@ -98,8 +97,9 @@ def _edge_offsets(
     steps = np.linspace(-1, 1, _ACROSS)
     at = project(homography, points)[:, None] + (reach[:, None] * steps)[..., None] * normal[:, None]
     inside = ((at > 0) & (at < np.array(grey.shape[::-1]) - 1)).all(axis=(1, 2))
-    profile = cv2.remap(grey, at.astype(np.float32), None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    profile = profile.astype(float)
+    x, y = np.moveaxis(at.astype(np.float32), 2, 0)
+    sampled = cv2.remap(grey, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    profile = np.asarray(sampled, dtype=float)
     low = _smooth_along(profile[:, :3].mean(axis=1))
     high = _smooth_along(profile[:, -3:].mean(axis=1))
     contrast = high - low
@@ -120,17 +120,17 @@ def _smooth_along(level: Floats) -> Floats:
 
 
 def _design(points: Floats, outward: Floats, homography: Floats, normal: Floats) -> Floats:
-    """Derivative (n, 9) of the distance across each edge: eight of the homography, one of the spread in mm."""
+    """Derivative (n, 9) of the distance across each edge: eight of the homography, one of the spread."""
     across = np.einsum("ni,nij->nj", normal, jacobian(homography, points))
     eight = np.einsum("ni,nij->nj", across, point_terms(points)) * SCALE_MM
     return np.column_stack([eight, np.einsum("ni,ni->n", across, outward)])
 
 
 def _solve(design: Floats, offset: Floats, good: NDArray[np.bool_]) -> tuple[Floats, Floats, float]:
-    """Robust least squares (Tukey's biweight): solution (9,), covariance (9, 9), rms of the kept distances."""
+    """Robust least squares (Tukey's biweight): solution (9,), covariance (9, 9), rms of what is kept."""
     weight = good.astype(float)
     prior = np.zeros((9, 9))
-    solution = np.zeros(9)
+    solution: Floats = np.zeros(9)
     spread = max(float(np.median(np.abs(offset[good]))) if good.any() else 1.0, 0.02)
     for _ in range(4):
         prior[8, 8] = (spread / _SPREAD_PRIOR_MM) ** 2

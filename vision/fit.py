@@ -1,9 +1,9 @@
 """A small parametric fit of one mark: disc with a soft edge on a sloping background.
 
-The profile is f(q) = (1 + exp(-m)) / (1 + exp(q - m)) with q a positive quadratic form of the distance from the
-centre. For large m it is a flat disc with a soft edge, for m → -∞ it is exactly a Gaussian exp(-q): one family, and the
-data choose. Least squares in nine or eleven parameters by Levenberg–Marquardt (Marquardt 1963); see docs/reading.md for
-why a fit and not a moment.
+The profile is f(q) = (1 + exp(-m)) / (1 + exp(q - m)) with q a positive quadratic form of the distance from
+the centre. For large m it is a flat disc with a soft edge, for m → -∞ it is exactly a Gaussian exp(-q): one
+family, and the data choose. Least squares in nine or eleven parameters by Levenberg–Marquardt (Marquardt
+1963); see docs/reading.md for why a fit and not a moment.
 """
 
 from __future__ import annotations
@@ -20,9 +20,10 @@ _ROUND, _OVAL = 4, 6  # nonlinear parameters: cx cy a m, or cx cy a b c m
 
 @dataclass(frozen=True)
 class Spot:
-    """A fitted mark: centre, shape matrix of q (2, 2), flatness m, height over the background, background plane.
+    """A fitted mark: centre, shape matrix of q (2, 2), flatness m, height, background plane.
 
-    `covariance` (2, 2) of the centre holds for independent residuals; `rest` are the residuals, one per point.
+    `covariance` (2, 2) of the centre holds for independent residuals; `rest` are the residuals, one per
+    point.
     """
 
     centre: Floats
@@ -64,7 +65,9 @@ def fit_spot(
     start: Spot | None = None,
     rounds: int = 25,
 ) -> Spot:
-    """Fit one mark to values z at points x, y (flat arrays) from a rough centre and radius; returns the best `Spot`."""
+    """Fit one mark to values z at points x, y (flat arrays) from a rough centre and radius; returns the
+    best `Spot`.
+    """
     w = np.ones_like(z) if weight is None else weight
     params = _from_spot(start, oval) if start is not None else _first_guess(x, y, z, w, centre, radius, oval)
     params, system = _descend(params, x, y, z, w, oval, rounds)
@@ -102,7 +105,7 @@ def _from_spot(spot: Spot, oval: bool) -> Floats:
 def _profile(q: Floats, m: float) -> tuple[Floats, Floats]:
     """The profile and the Fermi factor 1 / (1 + exp(q - m))."""
     fermi = 1 / (1 + np.exp(np.minimum(q - m, 60.0)))
-    return (1 + np.exp(-m)) * fermi, fermi
+    return np.asarray((1 + np.exp(-m)) * fermi), fermi
 
 
 def _model(
@@ -125,7 +128,7 @@ def _model(
 
 def _residual(params: Floats, form: Floats, x: Floats, y: Floats, z: Floats) -> Floats:
     height, level, slope_x, slope_y = params[-4:]
-    return z - height * form - level - slope_x * (x - params[0]) - slope_y * (y - params[1])
+    return np.asarray(z - height * form - level - slope_x * (x - params[0]) - slope_y * (y - params[1]))
 
 
 def _descend(
@@ -187,7 +190,7 @@ def _spot(params: Floats, x: Floats, y: Floats, z: Floats, w: Floats, oval: bool
         flatness=float(params[5 if oval else 3]),
         height=float(params[-4]),
         plane=params[-3:].copy(),
-        covariance=inverse[:2, :2] * noise**2,
+        covariance=np.asarray(inverse[:2, :2] * noise**2, dtype=float),
         rest=rest,
         noise=noise,
         jacobian_centre=influence,

@@ -26,7 +26,9 @@ _START_OF_SCAN, _END_OF_IMAGE, _APP1 = 0xDA, 0xD9, 0xE1
 
 @dataclass(frozen=True)
 class Header:
-    """Kind (`png` or `jpeg`), size in pixels, whether it is complete, its EXIF orientation 1 … 8, and alpha."""
+    """Kind (`png` or `jpeg`), size in pixels, whether it is complete, its EXIF orientation 1 … 8, and
+    alpha.
+    """
 
     kind: str
     width: int
@@ -134,7 +136,9 @@ def _jpeg_size(body: bytes) -> Header:
 
 
 def exif_orientation(tiff: bytes) -> int:
-    """Return the orientation 1 … 8 of an EXIF block (a TIFF header and its first directory); 1 if it says none."""
+    """Return the orientation 1 … 8 of an EXIF block (a TIFF header and its first directory); 1 if it says
+    none.
+    """
     order = {b"II*\0": "<", b"MM\0*": ">"}.get(tiff[:4])
     if order is None or len(tiff) < 8:
         return 1

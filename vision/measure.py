@@ -24,7 +24,9 @@ _LARGEST_RADIUS_MM = 14.0
 
 @dataclass(frozen=True)
 class Scene:
-    """Everything a measurement needs: the picture, its view of the card, the picture before and its view, the tape."""
+    """Everything a measurement needs: the picture, its view of the card, the picture before and its view,
+    the tape.
+    """
 
     picture: Pixels
     view: CardView
@@ -52,7 +54,7 @@ def measure(scene: Scene, seed: Seed, others: list[Seed], *, new: bool | None) -
     spot = _robust_spot(x, y, z, w, seed)
     if spot is None or not _plausible(spot, seed):
         return None
-    variance = _centre_variance(spot, w, grid) + _card_variance(scene, spot.centre) + _FLOOR_MM**2
+    variance = _centre_variance(spot, grid) + _card_variance(scene, spot.centre) + _FLOOR_MM**2
     long_mm, short_mm, _ = spot.widths()
     return Mark(
         offset_mm=(float(spot.centre[0]), float(spot.centre[1])),
@@ -105,7 +107,7 @@ def _trust(spot: Spot, w: Floats) -> Floats:
     spread = 1.4826 * float(np.median(np.abs(rest[w > 0]))) + 1e-6
     if np.mean(np.abs(rest[w > 0]) > 5 * spread) < 0.002:
         return np.ones_like(rest)
-    return np.clip(1 - (rest / (6 * spread)) ** 2, 0, None) ** 2
+    return np.asarray(np.clip(1 - (rest / (6 * spread)) ** 2, 0, None) ** 2)
 
 
 def _plausible(spot: Spot, seed: Seed) -> bool:
@@ -118,10 +120,11 @@ def _plausible(spot: Spot, seed: Seed) -> bool:
     return bool(near and long_mm / 2 < _LARGEST_RADIUS_MM and short_mm > 0.3)
 
 
-def _centre_variance(spot: Spot, w: Floats, grid: Grid) -> Floats:
+def _centre_variance(spot: Spot, grid: Grid) -> Floats:
     """Variance (2,) of the centre from the residuals, which may hang together over a block of the crop.
 
-    The sandwich estimator for clustered residuals (Liang and Zeger 1986), never below that of independent ones.
+    The sandwich estimator for clustered residuals (Liang and Zeger 1986), never below that of independent
+    ones.
     """
     block = max(4, grid.side // 10)
     scores = (spot.jacobian_centre * spot.rest).reshape(2, grid.side, grid.side)
@@ -129,8 +132,7 @@ def _centre_variance(spot: Spot, w: Floats, grid: Grid) -> Floats:
     sums = np.add.reduceat(np.add.reduceat(scores, edges, axis=1), edges, axis=2)
     active = max(int((np.abs(sums).max(axis=0) > 0.05 * np.abs(sums).max()).sum()), 12)
     clustered = (sums**2).sum(axis=(1, 2)) * active / (active - 10)
-    del w
-    return np.maximum(clustered, np.diag(spot.covariance))
+    return np.asarray(np.maximum(clustered, np.diag(spot.covariance)))
 
 
 def _card_variance(scene: Scene, at_mm: Floats) -> Floats:
@@ -138,7 +140,7 @@ def _card_variance(scene: Scene, at_mm: Floats) -> Floats:
     if scene.view.covariance is None:
         return np.zeros(2)
     terms = point_terms(at_mm[None])[0]
-    return np.diag(terms @ scene.view.covariance @ terms.T) * SCALE_MM**2
+    return np.asarray(np.diag(terms @ scene.view.covariance @ terms.T) * SCALE_MM**2)
 
 
 def _shape(spot: Spot, long_mm: float, short_mm: float) -> str:

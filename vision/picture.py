@@ -21,13 +21,14 @@ MAX_BYTES = 40_000_000
 def load_picture(source: Path | bytes) -> Pixels:
     """Return a JPEG or PNG as (rows, cols, 3) uint8 BGR, turned upright by its EXIF orientation.
 
-    Transparent pixels are laid on white paper; 16 bits become 8, grey and CMYK become BGR. Size and completeness
-    are checked in the file's header before anything is decoded.
+    Transparent pixels are laid on white paper; 16 bits become 8, grey and CMYK become BGR. Size and
+    completeness are checked in the file's header before anything is decoded.
 
     Raises
     ------
     PictureRefused
-        One line that says what is wrong: no such file, over 40 MB or 50 megapixels, not a picture, cut off, damaged.
+        One line that says what is wrong: no such file, over 40 MB or 50 megapixels, not a picture, cut off,
+        damaged.
     """
     data = source if isinstance(source, bytes) else _read_file(Path(source))
     if len(data) > MAX_BYTES:
@@ -56,7 +57,8 @@ def _check(header: Header) -> None:
         raise PictureRefused("the picture has no pixels: take it again")
     if pixels > MAX_PIXELS:
         raise PictureRefused(
-            f"{header.width} × {header.height} is {pixels / 1e6:.0f} megapixels: at most {MAX_PIXELS // 1_000_000}"
+            f"{header.width} × {header.height} is {pixels / 1e6:.0f} megapixels: "
+            f"at most {MAX_PIXELS // 1_000_000}"
         )
     if not header.complete:
         raise PictureRefused(f"the {header.kind.upper()} is cut off or damaged: copy or take it again")

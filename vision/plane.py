@@ -47,8 +47,8 @@ def _normaliser(points: Floats) -> Floats:
 def scale_and_tilt(homography: Floats) -> tuple[float, float]:
     """Return px per mm and tilt in degrees at the card's centre.
 
-    The short and the long axis of a small circle's image are in the ratio cos(tilt) for a camera that looks at the
-    card's centre, whatever its focal length.
+    The short and the long axis of a small circle's image are in the ratio cos(tilt) for a camera that looks
+    at the card's centre, whatever its focal length.
     """
     long_axis, short_axis = np.linalg.svd(jacobian(homography, np.zeros((1, 2)))[0], compute_uv=False)
     tilt = np.degrees(np.arccos(np.clip(short_axis / long_axis, 0, 1)))
@@ -56,6 +56,6 @@ def scale_and_tilt(homography: Floats) -> tuple[float, float]:
 
 
 def pixel_shift(scale: float) -> Floats:
-    """Map from pixel coordinates to those of the picture resized by `scale`; both count from pixel centres."""
+    """Map from pixel coordinates to those of the picture resized by `scale`, both from pixel centres."""
     offset = 0.5 * scale - 0.5
     return np.array([(scale, 0, offset), (0, scale, offset), (0, 0, 1.0)])

@@ -31,7 +31,8 @@ def write_cards_pdf(path: Path, *, paper: Paper = "a4") -> None:
         for place, station in enumerate(STATIONS):
             for shape in card_shapes(station):
                 _lay(axes, shape, _centre(place, width, height))
-        FigureCanvasPdf(figure).print_pdf(path, metadata={"Title": "Spotwright cards", "CreationDate": None})
+        about = {"Title": "Spotwright cards", "CreationDate": None}
+        FigureCanvasPdf(figure).print_pdf(path, metadata=about)  # type: ignore[no-untyped-call]
 
 
 def _centre(place: int, width: float, height: float) -> tuple[float, float]:

@@ -16,7 +16,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.card import STATIONS, Boxes, Floats, Polygon, Ring, Shape, Words, card_sheet, card_shapes
+from vision.card import STATIONS, Boxes, Floats, Polygon, Ring, Shape, Words, card_shapes, card_sheet
 
 MM_PER_INCH = 25.4
 _FINE = 8  # supersampling of polygons, each way
@@ -25,8 +25,8 @@ _FINE = 8  # supersampling of polygons, each way
 def draw_card(station: str, *, dpi: float) -> NDArray[np.uint8]:
     """Return the card as a grey picture at true scale, anti-aliased, the window left white.
 
-    Shape (rows, cols), uint8, 255 = paper. The sheet's top-left corner is the picture's outer top-left corner;
-    a fraction of a pixel that is left over at the right and at the bottom stays white.
+    Shape (rows, cols), uint8, 255 = paper. The sheet's top-left corner is the picture's outer top-left
+    corner; a fraction of a pixel that is left over at the right and at the bottom stays white.
     """
     sheet = card_sheet(station)
     per_mm = dpi / MM_PER_INCH
@@ -38,7 +38,9 @@ def draw_card(station: str, *, dpi: float) -> NDArray[np.uint8]:
 
 
 def write_cards_png(folder: Path, *, dpi: float) -> list[Path]:
-    """Write `card-<station>.png` for every station and a JSON with its measures beside each; return the PNGs."""
+    """Write `card-<station>.png` for every station and a JSON with its measures beside each; return the
+    PNGs.
+    """
     folder.mkdir(parents=True, exist_ok=True)
     return [_write_card(folder, station, dpi) for station in STATIONS]
 
@@ -87,7 +89,7 @@ def _lay(ink: Floats, shape: Shape, per_mm: float, centre_mm: tuple[float, float
 
 def _to_px(points_mm: Floats, per_mm: float, centre_mm: tuple[float, float]) -> Floats:
     """Card frame to pixels from the picture's outer edge (not from the first pixel's centre)."""
-    return (np.asarray(centre_mm) + points_mm * (1, -1)) * per_mm
+    return np.asarray((np.asarray(centre_mm) + points_mm * (1, -1)) * per_mm)
 
 
 def _lay_box(
@@ -119,7 +121,7 @@ def _lay_ring(ink: Floats, ring: Ring, per_mm: float, centre_mm: tuple[float, fl
 def _lay_polygons(
     ink: Floats, outlines: list[Floats], strength: float, per_mm: float, centre_mm: tuple[float, float]
 ) -> None:
-    """Fill outlines together (a hole is an outline inside another), supersampled in their own bounding box."""
+    """Fill outlines together (a hole is an outline inside another), supersampled in their own box."""
     px = [_to_px(outline, per_mm, centre_mm) for outline in outlines]
     every = np.vstack(px)
     low = np.maximum(np.floor(every.min(0)).astype(int), 0)
@@ -131,8 +133,8 @@ def _lay_polygons(
     shift = 4
     at = [np.rint(((p - low) * _FINE - 0.5) * (1 << shift)).astype(np.int32) for p in px]
     cv2.fillPoly(fine, at, 255, lineType=cv2.LINE_8, shift=shift)
-    cover = cv2.resize(fine, (int(cols), int(rows)), interpolation=cv2.INTER_AREA) / 255.0
-    ink[low[1] : high[1], low[0] : high[0]] += strength * cover
+    cover = np.asarray(cv2.resize(fine, (int(cols), int(rows)), interpolation=cv2.INTER_AREA), dtype=float)
+    ink[low[1] : high[1], low[0] : high[0]] += strength / 255 * cover
 
 
 def text_outlines(words: Words) -> list[Floats]:

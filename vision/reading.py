@@ -16,9 +16,10 @@ Pair = tuple[float, float]
 class Mark:
     """One mark on the card; lengths in mm in the card frame (u right, v up).
 
-    `sigma_mm` is one standard uncertainty per axis. `width_mm` are second-moment full widths (ISO 11146-1, four sigma)
-    along the long and the short axis. `flat_side_deg` is the direction of the missing side of a cut-off mark, from +u
-    towards +v. `new`: whether this pulse made it, None when there was no picture before.
+    `sigma_mm` is one standard uncertainty per axis. `width_mm` are second-moment full widths (ISO 11146-1,
+    four sigma) along the long and the short axis. `flat_side_deg` is the direction of the missing side of a
+    cut-off mark, from +u towards +v. `new`: whether this pulse made it, None when there was no picture
+    before.
     """
 
     offset_mm: Pair
@@ -48,8 +49,9 @@ class Mark:
 class CardView:
     """How the card stands in the picture.
 
-    `homography` (3, 3) maps card mm (u right, v up) to picture px (x right, y down, pixel centres at integers);
-    `rms_px` is how far the markers' edges lie from it, `covariance` (8, 8) how well it is known (see `edges`).
+    `homography` (3, 3) maps card mm (u right, v up) to picture px (x right, y down, pixel centres at
+    integers); `rms_px` is how far the markers' edges lie from it, `covariance` (8, 8) how well it is known
+    (see `edges`).
     """
 
     markers_seen: int

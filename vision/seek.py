@@ -1,7 +1,7 @@
 """Where something differs from the tape: candidates for marks, of either contrast and any colour.
 
-At three scales the difference is weighed by its own robust covariance, so that a faint but clean change in one colour
-counts as much as a strong one in a noisy colour, and woven tape raises its own threshold.
+At three scales the difference is weighed by its own robust covariance, so that a faint but clean change in
+one colour counts as much as a strong one in a noisy colour, and woven tape raises its own threshold.
 """
 
 from __future__ import annotations
@@ -30,7 +30,9 @@ _RING_RADIUS_MM, _RING_SHARE = 6.0, 0.4  # a large thin ring is a pen's, not a b
 
 @dataclass(frozen=True)
 class Seed:
-    """A candidate: rough centre and radius in mm, its region on the window's grid, best mix of the colours, strength."""
+    """A candidate: rough centre and radius in mm, its region on the window's grid, best mix of the colours,
+    strength.
+    """
 
     centre_mm: tuple[float, float]
     radius_mm: float
@@ -42,7 +44,7 @@ class Seed:
 def seek(rest: Stack, inside: Mask, grid: Grid) -> list[Seed]:
     """Return candidates, strongest first, in what is left of a window after the tape was taken away."""
     rest = rest * inside[..., None].astype(np.float32)
-    smooth = [cv2.GaussianBlur(rest, (0, 0), s / grid.pitch_mm) for s in SCALES_MM]
+    smooth = [_blurred(rest, s / grid.pitch_mm) for s in SCALES_MM]
     inverses = [_inverse_covariance(s[inside], floor) for s, floor in zip(smooth, _FLOOR_LEVELS, strict=True)]
     scores = np.stack([_score(s, inv) for s, inv in zip(smooth, inverses, strict=True)]) * inside
     scores = _rim_evened(scores, inside, grid)
@@ -61,8 +63,12 @@ def _rim_evened(scores: Floats, inside: Mask, grid: Grid) -> Floats:
     return np.asarray(np.where(rim, scores / np.maximum(ratio, 1.0)[:, None, None], scores))
 
 
+def _blurred(values: Stack, sigma: float) -> Stack:
+    return np.asarray(cv2.GaussianBlur(values, (0, 0), sigma), dtype=np.float32)
+
+
 def _score(smooth: Stack, inverse: Floats) -> Floats:
-    return np.sqrt(np.einsum("ijc,cd,ijd->ij", smooth, inverse, smooth, optimize=True))
+    return np.asarray(np.sqrt(np.einsum("ijc,cd,ijd->ij", smooth, inverse, smooth, optimize=True)))
 
 
 def _inverse_covariance(values: Stack, floor: float) -> Floats:

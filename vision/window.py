@@ -17,7 +17,9 @@ RADIUS_MM = WINDOW_DIAMETER_MM / 2
 
 @dataclass(frozen=True)
 class Grid:
-    """A square grid on the card: `side` × `side` points, `pitch_mm` apart, about a centre; row 0 is the highest v."""
+    """A square grid on the card: `side` × `side` points, `pitch_mm` apart, about a centre; row 0 is the
+    highest v.
+    """
 
     centre_mm: tuple[float, float]
     pitch_mm: float
@@ -33,7 +35,7 @@ class Grid:
     def axes_mm(self) -> tuple[Floats, Floats]:
         """Card u of each column and v of each row."""
         steps = (np.arange(self.side) - (self.side - 1) / 2) * self.pitch_mm
-        return self.centre_mm[0] + steps, self.centre_mm[1] - steps
+        return np.asarray(self.centre_mm[0] + steps), np.asarray(self.centre_mm[1] - steps)
 
     def radius_mm(self) -> Floats:
         """Distance of each point from the window's middle, (side, side)."""
@@ -47,8 +49,10 @@ def window_grid(pitch_mm: float) -> Grid:
 
 
 def flatten(picture: Pixels, homography: Floats, grid: Grid) -> NDArray[np.float32]:
-    """Return the grid's part of the picture, (side, side, 3) float32; finer pixels are averaged, not skipped."""
-    to_px = homography @ grid.to_mm
+    """Return the grid's part of the picture, (side, side, 3) float32; finer pixels are averaged, not
+    skipped.
+    """
+    to_px: Floats = homography @ grid.to_mm
     picture, to_px = _reduced(picture, to_px, grid)
     flat = cv2.warpPerspective(
         picture,

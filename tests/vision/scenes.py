@@ -1,8 +1,8 @@
 """Pictures of cards with known truth: a small renderer of its own, seeded, for tests and benches.
 
-It shares nothing with the reader but the printed card's picture: the camera here is a pinhole with rotation and
-distance (and one radial distortion term), every output pixel is looked up in the card's plane and averaged over a
-finer grid, then comes blur, light, noise and the file format.
+It shares nothing with the reader but the printed card's picture: the camera here is a pinhole with rotation
+and distance (and one radial distortion term), every output pixel is looked up in the card's plane and
+averaged over a finer grid, then comes blur, light, noise and the file format.
 """
 
 from __future__ import annotations
@@ -261,9 +261,13 @@ def render(scene: Scene, rng: np.random.Generator, *, fine: int = 2) -> np.ndarr
     col = (u + 45 + MARGIN_MM) * PX_PER_MM - 0.5
     row = (55 + MARGIN_MM - v) * PX_PER_MM - 0.5
     seen = cv2.remap(
-        plane, col.astype(np.float32), row.astype(np.float32), cv2.INTER_LINEAR,
-        borderMode=cv2.BORDER_CONSTANT, borderValue=scene.background,
-    )  # fmt: skip
+        plane,
+        col.astype(np.float32),
+        row.astype(np.float32),
+        cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_CONSTANT,
+        borderValue=scene.background,
+    )
     picture = cv2.resize(seen, (cols, rows), interpolation=cv2.INTER_AREA)
     return _exposed(_blurred(picture, scene), scene, rng)
 
@@ -333,32 +337,51 @@ def grade(name: str, rng: np.random.Generator, *, tape: str | None = None) -> Sc
     else:
         strength, ragged = rng.uniform(0.25, 1), 0.03
     mark = Spot(
-        (float(at[0]), float(at[1])), float(rng.uniform(3, 7)), strength=float(min(strength, 1)),
-        soft_mm=float(rng.uniform(0.1, 0.5)), ragged=ragged, seed=int(rng.integers(1 << 30)),
-    )  # fmt: skip
+        (float(at[0]), float(at[1])),
+        float(rng.uniform(3, 7)),
+        strength=float(min(strength, 1)),
+        soft_mm=float(rng.uniform(0.1, 0.5)),
+        ragged=ragged,
+        seed=int(rng.integers(1 << 30)),
+    )
     view = View(
-        roll_deg=float(rng.uniform(-180, 180)), tilt_deg=float(rng.uniform(0, 15 if easy else 45)),
-        tilt_axis_deg=float(rng.uniform(0, 360)), distance_mm=float(rng.uniform(210, 300)),
+        roll_deg=float(rng.uniform(-180, 180)),
+        tilt_deg=float(rng.uniform(0, 15 if easy else 45)),
+        tilt_axis_deg=float(rng.uniform(0, 360)),
+        distance_mm=float(rng.uniform(210, 300)),
         shift_mm=(float(rng.uniform(-8, 8)), float(rng.uniform(-4, 4))),
-    )  # fmt: skip
+    )
     return Scene(
-        station=str(rng.choice(["mirror-1", "mirror-2", "mirror-3", "nozzle"])), tape=tape, marks=(mark,), view=view,
-        texture=float(rng.uniform(0.5, 1.5 if easy else 3)), wrinkles=0.0 if easy else float(rng.uniform(0, 6)),
-        light_ratio=1.2 if easy else float(rng.uniform(1, 4 if harsh else 2.5)), light_deg=float(rng.uniform(0, 360)),
-        exposure=float(rng.uniform(0.8, 1.1)), defocus_px=float(rng.uniform(0.5, 1 if easy else 2 if harsh else 1.3)),
-        motion_px=float(rng.uniform(0, 3)) if harsh else 0.0, motion_deg=float(rng.uniform(0, 180)),
-        noise=float(rng.uniform(0.7, 1.5 if easy else 3)), jpeg=60 if harsh else 85 if not easy else 95,
+        station=str(rng.choice(["mirror-1", "mirror-2", "mirror-3", "nozzle"])),
+        tape=tape,
+        marks=(mark,),
+        view=view,
+        texture=float(rng.uniform(0.5, 1.5 if easy else 3)),
+        wrinkles=0.0 if easy else float(rng.uniform(0, 6)),
+        light_ratio=1.2 if easy else float(rng.uniform(1, 4 if harsh else 2.5)),
+        light_deg=float(rng.uniform(0, 360)),
+        exposure=float(rng.uniform(0.8, 1.1)),
+        defocus_px=float(rng.uniform(0.5, 1 if easy else 2 if harsh else 1.3)),
+        motion_px=float(rng.uniform(0, 3)) if harsh else 0.0,
+        motion_deg=float(rng.uniform(0, 180)),
+        noise=float(rng.uniform(0.7, 1.5 if easy else 3)),
+        jpeg=60 if harsh else 85 if not easy else 95,
         paint_seed=int(rng.integers(1 << 30)),
-    )  # fmt: skip
+    )
 
 
 def before_of(scene: Scene, rng: np.random.Generator, *, moved_mm: float = 1.0) -> Scene:
     """The same card before the last mark, the camera slightly elsewhere."""
     v = scene.view
     view = replace(
-        v, roll_deg=v.roll_deg + float(rng.normal(0, moved_mm)), tilt_deg=v.tilt_deg + float(rng.normal(0, moved_mm)),
-        shift_mm=(v.shift_mm[0] + float(rng.normal(0, moved_mm)), v.shift_mm[1] + float(rng.normal(0, moved_mm))),
-    )  # fmt: skip
+        v,
+        roll_deg=v.roll_deg + float(rng.normal(0, moved_mm)),
+        tilt_deg=v.tilt_deg + float(rng.normal(0, moved_mm)),
+        shift_mm=(
+            v.shift_mm[0] + float(rng.normal(0, moved_mm)),
+            v.shift_mm[1] + float(rng.normal(0, moved_mm)),
+        ),
+    )
     return replace(
         scene, marks=scene.marks[:-1], view=view, exposure=scene.exposure * float(rng.uniform(0.95, 1.05))
     )

@@ -13,7 +13,9 @@ import vision
 
 
 def strangers_photo(folder, station, at_mm, *, dpi, tilt_deg, tape, mark, size=(1600, 1200), diameter_mm=5.0):
-    """Paint tape and a mark on the printed PNG by its JSON, look at it from aside; written without our geometry."""
+    """Paint tape and a mark on the printed PNG by its JSON, look at it from aside; written without our
+    geometry.
+    """
     vision.write_cards_png(folder, dpi=dpi)
     picture = cv2.imread(str(folder / f"card-{station}.png"))
     told = json.loads((folder / f"card-{station}.json").read_text())
