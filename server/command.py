@@ -177,7 +177,7 @@ def serve(port: int, lan: bool, data: Path | None) -> None:
 
     folder = data or default_folder()
     try:
-        run(port=port, lan=lan, data=folder)
+        run(port=port, lan=lan, data=folder, say=click.echo)
     except LogError as error:
         raise Refusal(str(error)) from error
     except OSError as error:

@@ -1,0 +1,104 @@
+"""What the documents say is so: commands exist, printed output is what comes out, links lead somewhere."""
+
+from __future__ import annotations
+
+import re
+import shlex
+from collections.abc import Iterator
+from pathlib import Path
+
+import click
+import pytest
+
+from server import command
+
+NUMBER = re.compile(r"[-+]?\d+(?:\.\d+)?")
+
+
+def documents(root: Path) -> list[Path]:
+    return [
+        *sorted(root.glob("*.md")),
+        *sorted((root / "docs").rglob("*.md")),
+        *sorted((root / "hardware").rglob("*.md")),
+    ]
+
+
+def commands(
+    group: click.Group, words: tuple[str, ...] = ()
+) -> Iterator[tuple[tuple[str, ...], click.Command]]:
+    context = click.Context(group)
+    for name in group.list_commands(context):
+        found = group.get_command(context, name)
+        assert found is not None
+        yield (*words, name), found
+        if isinstance(found, click.Group):
+            yield from commands(found, (*words, name))
+
+
+ALL = list(commands(command.spotwright))
+
+
+@pytest.mark.parametrize(("words", "found"), ALL, ids=[" ".join(words) for words, _ in ALL])
+def test_every_command_explains_itself(words: tuple[str, ...], found: click.Command) -> None:
+    assert found.help and found.help.strip()[-1] == "."
+    for parameter in found.params:
+        if isinstance(parameter, click.Option):
+            assert parameter.help, f"{words}: {parameter.opts} without help"
+
+
+@pytest.mark.parametrize("words", [words for words, _ in ALL], ids=" ".join)
+def test_every_command_is_in_the_documents(root: Path, words: tuple[str, ...]) -> None:
+    text = "\n".join(path.read_text("utf-8") for path in documents(root))
+    assert f"spotwright {' '.join(words)}" in text
+
+
+def printed_runs(text: str) -> list[tuple[str, str]]:
+    """Each command of a console block with what is printed below it."""
+    blocks = re.findall(r"```console\n(.*?)```", text, flags=re.DOTALL)
+    parts = [part for block in blocks for part in re.split(r"^\$ ", block, flags=re.MULTILINE) if part]
+    return [(part.partition("\n")[0], part.partition("\n")[2]) for part in parts]
+
+
+def test_readme_prints_what_comes_out(
+    root: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(root)
+    runs = printed_runs((root / "README.md").read_text("utf-8"))
+    assert runs
+    for line, printed in runs:
+        program, *words = shlex.split(line)
+        assert (program, command.main(words)) == ("spotwright", 0)
+        came = capsys.readouterr().out
+        # one OpenCV differs from the next in the last digit of a picture's numbers, never in words
+        assert NUMBER.sub("#", came) == NUMBER.sub("#", printed)
+        numbers = [[float(number) for number in NUMBER.findall(text)] for text in (came, printed)]
+        assert numbers[0] == pytest.approx(numbers[1], abs=0.1)
+
+
+def test_readme_has_the_two_commands_on_one_line_each(root: Path) -> None:
+    text = (root / "README.md").read_text("utf-8")
+    lines = [line for line in text.splitlines() if line.startswith("python3 -m venv")]
+    assert [line.rpartition("/")[2] for line in lines] == ["spotwright serve", "pytest -q"]
+
+
+def test_links_inside_the_project_lead_somewhere(root: Path) -> None:
+    for path in documents(root):
+        for target in re.findall(r"\]\(([^)\s]+)\)", path.read_text("utf-8")):
+            name = target.partition("#")[0]
+            if name and "://" not in target:
+                assert (path.parent / name).exists(), f"{path}: {target}"
+
+
+def test_files_that_the_documents_name_are_there(root: Path) -> None:
+    named = re.compile(
+        r"`((?:firmware|vision|server|tests|docs|hardware|\.ci)/[\w./-]+)`|bin/python (\S+\.py)"
+    )
+    for path in documents(root):
+        for quoted, script in named.findall(path.read_text("utf-8")):
+            assert (root / (quoted or script)).exists(), f"{path}: {quoted or script}"
+
+
+def test_version_is_in_the_changelog(root: Path) -> None:
+    assert f"## {command.installed_version('spotwright')}" in (root / "docs" / "changelog.md").read_text(
+        "utf-8"
+    )
