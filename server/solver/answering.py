@@ -85,4 +85,3 @@ def _place(view: View, after: View, choice: Choice) -> Place:
         if o.hits(view.profile, after.rays, place.station)[:, place.position].mean() > 0.5:
             return place
     return wishes[stage][-1]
-

@@ -27,7 +27,11 @@ FAULTS = ("none", "gantry-racking", "rail-bow", "loose-mount", "loose-mount", "l
 CAUSES = ("gantry-racking", "rail-bow", "loose-mount")
 # Prior odds and sizes: our own guesses of what workshops see (common practice, no source).
 FAULT_PRIOR = np.array([0.94, 0.02, 0.02, 0.007, 0.007, 0.006])
-TUBE_SD, CONTACT_SD, SHIFT_SD = 6.0, 0.3, 1.5
+FAR_PRIOR = (0.9, 0.025, 0.025, 0.025, 0.025)  # no part far off, the tube, mirror 1, 2, 3
+TUBE_SD, FAR_TUBE_SD = 4.0, 15.0  # of each tube mount, mm
+TILT_SD, FAR_TILT_SD = 8e-3, 50e-3  # of each mirror and axis, rad
+PISTON_SD = 0.3  # of each mirror along its normal, mm
+SHIFT_SD = (1.5, 1.5, 0.3)  # of each mount and axis, mm; mirror 3 and the lens sit in one head
 RACK_SD = {"none": 0.05, "gantry-racking": 2.0}
 BOW_SD = {"none": 0.03, "rail-bow": 1.5}
 LOOSE_SD = 0.03  # of each contact, from pulse to pulse, mm
@@ -36,11 +40,14 @@ HAND_RELATIVE, HAND_TURNS = 0.08, 1 / 64
 PLAY_TURNS, PLAY_SD = 0.8 / 32, 0.25 / 32
 SHIFT_RELATIVE, SHIFT_HAND = 0.08, 0.15
 MODEL_SD = 0.02  # what the model leaves out, mm
-BACKWARDS, BACKWARDS_ALONE = 0.2, 0.03  # a whole mount's clockwise is wrong; one screw differs from its mount's
+BACKWARDS, BACKWARDS_ALONE = (
+    0.2,
+    0.03,
+)  # a whole mount's clockwise is wrong; one screw differs from its mount's
 OUTLIER, CARD_AREA, MISREAD_BLANK = 0.003, 1600.0, 0.02
 CARD_HALF = 20.0
 WRONG_SCREW = 0.01
-KEEP, LEAST = 48, 1e-7
+KEEP, LEAST = 64, 1e-7
 DOUBT = 0.2  # share of the weight that would rather not believe a mark, beyond which turns are doubted too
 
 
@@ -123,23 +130,37 @@ def _advance(profile: Profile, bank: Bank, event: Event) -> Bank:
 
 @lru_cache(maxsize=16)
 def prior(profile: Profile) -> Bank:
-    """What is known of a machine before its first pulse."""
-    count = len(FAULTS)
-    sd = np.zeros((count, m.SIZE))
-    sd[:, m.TUBE], sd[:, m.CONTACT], sd[:, m.SHIFT] = TUBE_SD, CONTACT_SD, SHIFT_SD
-    for i, fault in enumerate(FAULTS):
-        sd[i, m.RACK] = RACK_SD.get(fault, RACK_SD["none"])
-        sd[i, m.BOW] = BOW_SD.get(fault, BOW_SD["none"])
-    sd[:, m.RESPONSE.start :: 2], sd[:, m.RESPONSE.start + 1 :: 2] = GAIN_SD, CROSS_SD
+    """What is known of a machine before its first pulse: each fault, with no part or one part far off."""
+    kinds = [(fault, far) for fault in range(len(FAULTS)) for far in range(len(FAR_PRIOR))]
+    count = len(kinds)
+    cov = np.zeros((count, m.SIZE, m.SIZE))
+    for i, (fault, far) in enumerate(kinds):
+        cov[i] = _prior_cov(profile, FAULTS[fault], far)
     return Bank(
-        log_weight=np.log(FAULT_PRIOR),
+        log_weight=np.log([FAULT_PRIOR[fault] * FAR_PRIOR[far] for fault, far in kinds]),
         mean=np.zeros((count, m.SIZE)),
-        cov=sd[:, :, None] ** 2 * np.eye(m.SIZE),
-        fault=np.arange(count),
+        cov=cov,
+        fault=np.array([fault for fault, _ in kinds]),
         sign=np.zeros((count, 9), dtype=np.int8),
         notes=((),) * count,
         last_turn=(0.0,) * 9,
     )
+
+
+def _prior_cov(profile: Profile, fault: str, far: int) -> Array:
+    """(SIZE, SIZE); ``far``: 0 no part, 1 the tube, 2–4 mirror 1–3 is far off."""
+    variance = np.zeros(m.SIZE)
+    variance[m.TUBE] = (FAR_TUBE_SD if far == 1 else TUBE_SD) ** 2
+    variance[m.SHIFT] = np.repeat(SHIFT_SD, 3) ** 2
+    variance[m.RACK] = RACK_SD.get(fault, RACK_SD["none"]) ** 2
+    variance[m.BOW] = BOW_SD.get(fault, BOW_SD["none"]) ** 2
+    variance[m.RESPONSE.start :: 2], variance[m.RESPONSE.start + 1 :: 2] = GAIN_SD**2, CROSS_SD**2
+    cov = np.diag(variance)
+    for mount in (1, 2, 3):
+        at = np.array([c.at_mm for c in profile.mount[mount - 1].contact])
+        tilt = FAR_TILT_SD if far == mount + 1 else TILT_SD
+        cov[m.contact_at(mount), m.contact_at(mount)] = PISTON_SD**2 + tilt**2 * at @ at.T
+    return cov
 
 
 def _take(bank: Bank, index: Array, log_weight: Array) -> Bank:
@@ -342,7 +363,8 @@ def _mistakes(profile: Profile, event: Turn) -> list[tuple[str, tuple[Event, ...
     contacts = profile.mount[event.mount - 1].contact
     others = [c.name for c in contacts if c.screw_pitch_mm is not None and c.name != event.screw]
     found: list[tuple[str, tuple[Event, ...]]] = [
-        (f"screw:{event.mount}:{name}:{event.screw}", (Turn(event.mount, name, event.turns),)) for name in others
+        (f"screw:{event.mount}:{name}:{event.screw}", (Turn(event.mount, name, event.turns),))
+        for name in others
     ]
     found.append((f"way:{event.mount}:{event.screw}", (replace(event, turns=-event.turns),)))
     found.append((f"none:{event.mount}:{event.screw}", ()))

@@ -69,7 +69,9 @@ class _Beam(_In):
     def _not_below_diffraction(self) -> _Beam:
         limit = 4.0 * self.wavelength_um / (math.pi * self.diameter_mm)
         if 0 < self.divergence_mrad < limit * (1 - 1e-9):
-            reason = f"below the diffraction limit 4λ/(πD) = {limit:.3f} mrad of this diameter; 0 means constant"
+            reason = (
+                f"below the diffraction limit 4λ/(πD) = {limit:.3f} mrad of this diameter; 0 means constant"
+            )
             raise _Fault("divergence_mrad", reason)
         return self
 
@@ -109,7 +111,9 @@ class _Contact(_In):
     @model_validator(mode="after")
     def _a_pivot_has_no_clockwise(self) -> _Contact:
         if self.screw_pitch_mm is None and self.clockwise is not None:
-            raise _Fault("clockwise", "a contact without screw_pitch_mm is a fixed pivot and has no clockwise")
+            raise _Fault(
+                "clockwise", "a contact without screw_pitch_mm is a fixed pivot and has no clockwise"
+            )
         return self
 
 
@@ -158,9 +162,7 @@ class _Mark(_In):
     kind: Literal["mark"]
     station: Station
     head_mm: Pair
-    offset_mm: Annotated[
-        list[Annotated[float, Field(ge=-200, le=200)]], Field(min_length=2, max_length=2)
-    ]
+    offset_mm: Annotated[list[Annotated[float, Field(ge=-200, le=200)]], Field(min_length=2, max_length=2)]
     sigma_mm: Sigma | Annotated[list[Sigma], Field(min_length=2, max_length=2)] = 0.4
 
 
@@ -192,7 +194,9 @@ class _Shift(_In):
     @model_validator(mode="after")
     def _within_reach(self) -> _Shift:
         if math.hypot(*self.move_mm) > MAX_SHIFT_MM:
-            raise _Fault("move_mm", f"a shift is at most {MAX_SHIFT_MM:g} mm, not {math.hypot(*self.move_mm):.4g}")
+            raise _Fault(
+                "move_mm", f"a shift is at most {MAX_SHIFT_MM:g} mm, not {math.hypot(*self.move_mm):.4g}"
+            )
         if self.part in ("tube-exit", "tube-far") and self.move_mm[0] != 0:
             raise _Fault("move_mm", f"{self.part} moves in Y and Z only: the first number must be 0")
         return self
@@ -243,7 +247,11 @@ def _one_line(error: ValidationError) -> DocumentError:
     loc = list(fault["loc"])
     if len(loc) > 2 and loc[0] == "events" and loc[2] in _TAGS:
         del loc[2]
-    loc = [part for part in loc if not (isinstance(part, str) and ("[" in part or part in ("float", "constrained-float")))]
+    loc = [
+        part
+        for part in loc
+        if not (isinstance(part, str) and ("[" in part or part in ("float", "constrained-float")))
+    ]
     inner = fault.get("ctx", {}).get("error")
     message = str(inner) if isinstance(inner, ValueError) else fault["msg"]
     if isinstance(inner, _Fault):
@@ -302,7 +310,9 @@ def _head(machine: p.Profile, where: str, head: list[float]) -> p.Point:
         ((x, machine.bed.width_mm, "width"), (y, machine.bed.depth_mm, "depth"))
     ):
         if not 0 <= value <= size:
-            reason = f"the head stands outside the bed: {value:g} is not between 0 and the bed's {name}, {size:g}"
+            reason = (
+                f"the head stands outside the bed: {value:g} is not between 0 and the bed's {name}, {size:g}"
+            )
             raise DocumentError(f"{where}.head_mm.{i}", reason)
     return (x, y)
 

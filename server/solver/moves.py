@@ -39,9 +39,9 @@ class Lever:
 def levers(profile: Profile, stage: int) -> list[Lever]:
     """What may be moved in a stage: nothing downstream of what the stage can see."""
     found = [
-        Lever(0, 1.2, "tube", axes=(1, 2)),
-        Lever(0, 1.5, "tube-exit", axes=(1, 2)),
-        Lever(0, 1.5, "tube-far", axes=(1, 2)),
+        Lever(0, 2.0, "tube", axes=(1, 2)),
+        Lever(0, 4.0, "tube-exit", axes=(1, 2)),
+        Lever(0, 4.0, "tube-far", axes=(1, 2)),
     ]
     for mount in range(1, min(stage, 3) + 1):
         for i, contact in enumerate(profile.mount[mount - 1].contact):
@@ -49,7 +49,7 @@ def levers(profile: Profile, stage: int) -> list[Lever]:
                 found.append(Lever(2 * mount, 1.0, mount=mount, contact=i))
     for mount in range(1, min(stage + 1, 3) + 1):
         if stage >= 1:
-            found.append(Lever(2 * mount - 1, 1.6, f"mirror-{mount}", axes=(0, 1, 2)))
+            found.append(Lever(2 * mount - 1, 2.5, f"mirror-{mount}", axes=(0, 1, 2)))
     return found
 
 
@@ -134,7 +134,9 @@ def _drawn_signs(samples: Samples, mount: int, k: int) -> Array:
     """Signs of a screw over the samples; where not known, some work backwards as often as the prior says."""
     known = samples.sign[:, k].astype(float)
     others = samples.sign[:, 3 * (mount - 1) : 3 * mount].sum(1) - samples.sign[:, k]
-    chance = np.where(others == 0, b.BACKWARDS, np.where(others > 0, b.BACKWARDS_ALONE, 1 - b.BACKWARDS_ALONE))
+    chance = np.where(
+        others == 0, b.BACKWARDS, np.where(others > 0, b.BACKWARDS_ALONE, 1 - b.BACKWARDS_ALONE)
+    )
     count = len(known)
     dice = (np.random.default_rng(11 + k).permutation(count) + 0.5) / count
     return np.where(known != 0, known, np.where(dice < chance, -1.0, 1.0))

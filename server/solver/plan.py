@@ -124,10 +124,20 @@ def _work(view: View, stage: int) -> Choice:
     tells = float(worth[best] * chance[best])
     if move is not None and (gain > GAIN or (tells < 0.1 and gain > 0.05)):
         return Choice(_kind(move), place=places[best], event=move, stage=stage)
+    if tells < 0.08 and move is None and not (stage == 4 and unproved(view)):
+        return _as_good_as_known(view, stage)
     proof = unproved(view) if stage == 4 else []
     if proof:
         best = max(range(len(places)), key=lambda i: (places[i] in proof, worth[i] * chance[i] ** 2))
     return Choice("mark", place=places[best], stage=stage)
+
+
+def _as_good_as_known(view: View, stage: int) -> Choice:
+    """No mark tells more and no move helps: go on where it is probably good, else stop."""
+    if probability(view, stage, 1.5) < 0.9:
+        return Choice("stop", reason=f"no mark and no move from here makes {STAGES[stage]} better")
+    later = next((s for s in range(stage + 1, 5) if not settled(view, s)), 5)
+    return Choice("done") if later == 5 else _work(view, later)
 
 
 def _kind(event: Event) -> str:
@@ -294,7 +304,9 @@ def _ordered(view: View, chosen: list[tuple[mv.Lever, Array]], amounts: Array) -
 def unproved(view: View) -> list[Place]:
     """The five positions (at mirror 3) without a mark that still holds."""
     events = view.alignment.events
-    start = max((i for i, e in enumerate(events) if isinstance(e, Inspected) and e.outcome == "fixed"), default=-1)
+    start = max(
+        (i for i, e in enumerate(events) if isinstance(e, Inspected) and e.outcome == "fixed"), default=-1
+    )
     return [Place(2, i) for i in range(5) if not _proved(view, events[start + 1 :], i)]
 
 
@@ -410,7 +422,9 @@ def _harmful(view: View, cause: str) -> bool:
 def _telling(view: View) -> tuple[Place, float]:
     """The place whose mark tells the most probable fault from what is next to it in probability."""
     bank = view.bank
-    heads = [int(np.argmax(np.where(bank.fault == f, bank.log_weight, -np.inf))) for f in np.unique(bank.fault)]
+    heads = [
+        int(np.argmax(np.where(bank.fault == f, bank.log_weight, -np.inf))) for f in np.unique(bank.fault)
+    ]
     heads = sorted(heads, key=lambda i: -bank.log_weight[i])[:3]
     best = (Place(2, 4), 0.0)
     noise = np.eye(2) * (_next_sigma(view) ** 2 + b.MODEL_SD**2)
@@ -443,4 +457,3 @@ def _exhausted(view: View) -> Choice | None:
     if len(tail) == 8 and all(isinstance(e, NoMark) for e in tail):
         return Choice("stop", reason="eight pulses one after the other left no mark")
     return None
-

@@ -10,7 +10,13 @@ from .plan import Choice, Place, View, causes, unproved
 from .profile import Profile
 from .steps import Expect, Verdict
 
-PLACES = (*o.FIVE, "left edge, half-way", "right edge, half-way", "front edge, half-way", "back edge, half-way")
+PLACES = (
+    *o.FIVE,
+    "left edge, half-way",
+    "right edge, half-way",
+    "front edge, half-way",
+    "back edge, half-way",
+)
 STATION_WORDS = {
     "mirror-1": "mirror 1",
     "mirror-2": "mirror 2",
@@ -66,11 +72,15 @@ def say(view: View, choice: Choice, expect: Expect | None, verdict: Verdict | No
     if isinstance(choice.event, Turn):
         turn = choice.event
         goal = _goal(expect)
-        return f"{prefix}Turn the '{turn.screw}' screw of mirror {turn.mount} {turns_words(turn.turns)}{goal}."
+        return (
+            f"{prefix}Turn the '{turn.screw}' screw of mirror {turn.mount} {turns_words(turn.turns)}{goal}."
+        )
     if isinstance(choice.event, Shift):
         part = {"tube": "the whole tube (both mounts evenly)", "tube-exit": "the tube's exit mount alone"}
         part |= {"tube-far": "the tube's far mount alone"}
-        name = part.get(choice.event.part, f"the whole mount of {choice.event.part.replace('-', ' ')}, unturned,")
+        name = part.get(
+            choice.event.part, f"the whole mount of {choice.event.part.replace('-', ' ')}, unturned,"
+        )
         goal = _goal(expect)
         return f"{prefix}With the supply off and discharged, move {name} {move_words(choice.event.move_mm)}{goal}."
     if choice.do == "inspect":
@@ -132,7 +142,10 @@ def _say_stop(choice: Choice) -> str:
 
 def why(view: View, choice: Choice) -> str:
     """The numbers that were weighed, in two sentences."""
-    chance = [f"{name} {p:.0%}" for name, p in zip(("mirror 1", "leg 1–2", "leg 2–3", "nozzle"), _odds(view), strict=True)]
+    chance = [
+        f"{name} {p:.0%}"
+        for name, p in zip(("mirror 1", "leg 1–2", "leg 2–3", "nozzle"), _odds(view), strict=True)
+    ]
     fault = max(causes(view.bank).items(), key=lambda item: item[1])
     first = f"Probability of being within tolerance: {', '.join(chance)}; most probable fault: {fault[0]} {fault[1]:.0%}."
     second = {
@@ -148,4 +161,3 @@ def why(view: View, choice: Choice) -> str:
 
 def _odds(view: View) -> list[float]:
     return [float((view.numbers[:, lo:hi] <= 1).all(1).mean()) for lo, hi in ((0, 1), (1, 3), (3, 5), (5, 7))]
-

@@ -90,7 +90,13 @@ def aperture_power(profile: Profile, rays: Rays, position: int) -> float:
     tip = np.hypot(narrowed, spot_diameter(profile, size[3]))
     offsets = np.hypot(*rays.offset_mm[0, position].T)
     lens = np.hypot(*rays.lens_mm[0, position])
-    clear = (aperture.mirror_1_mm, aperture.mirror_2_mm, aperture.mirror_3_mm, aperture.lens_mm, aperture.nozzle_mm)
+    clear = (
+        aperture.mirror_1_mm,
+        aperture.mirror_2_mm,
+        aperture.mirror_3_mm,
+        aperture.lens_mm,
+        aperture.nozzle_mm,
+    )
     return float(passed_fraction([*offsets[:3], lens, offsets[3]], clear, [*size, tip]).min())
 
 
@@ -108,7 +114,8 @@ def estimate(view: View) -> dict[str, Any]:
 
 def _pair(values: Array, sigmas: Array) -> list[dict[str, float]]:
     return [
-        {"value": round(float(v), 4), "sigma": round(float(s), 4)} for v, s in zip(values, sigmas, strict=True)
+        {"value": round(float(v), 4), "sigma": round(float(s), 4)}
+        for v, s in zip(values, sigmas, strict=True)
     ]
 
 
