@@ -51,6 +51,7 @@ class Memory:
     expect: Json | None = None
     seen: Json | None = None
     missed: bool = False
+    used: bool = False
     said: str = ""
 
     def as_json(self, source: Json) -> Json:
@@ -111,6 +112,7 @@ class Session:
                 "expect": self._step.get("expect") or memory.expect,
                 "seen": memory.seen,
                 "missed": memory.missed,
+                "used": memory.used,
                 "said": memory.said,
                 "card": self._card_json(),
                 "candidates": self._candidates_json(),
@@ -141,20 +143,13 @@ class Session:
             self._keep(replace(self._memory, cautions=True))
 
     def hang(self, place: Place) -> None:
-        """The card hangs and the head stands at ``place``."""
+        """The card hangs with fresh tape, and the head stands, at ``place``."""
         with self._lock:
             self._check(_mark_event(place, [0.0, 0.0], TYPED_SIGMA_MM))
             self._picture_or_refuse(lambda: self.source.hang(place))
             self._candidates = None
             self._look(place)
-            self._keep(replace(self._memory, place=place, missed=False, said=""))
-
-    def fresh_card(self) -> None:
-        """New tape is on the card."""
-        with self._lock:
-            self._picture_or_refuse(self.source.fresh_card)
-            self._candidates = None
-            self._keep(replace(self._memory, seen=None, missed=False, said="New tape on the card"))
+            self._keep(replace(self._memory, place=place, missed=False, used=False, said=""))
 
     def pulse(self) -> None:
         """A pulse was fired (practice: fires it); read its mark and save it."""
@@ -330,7 +325,7 @@ class Session:
 
     def _hesitate(self, reading: Reading, marks: list[Any], place: Place, picture: bytes) -> None:
         self._candidates = Candidates(reading, picture, place, marks) if marks else None
-        self._keep(replace(self._memory, missed=not marks))
+        self._keep(replace(self._memory, missed=not marks, used=bool(marks)))
         if not marks:
             raise Refused("No new mark in the picture since the one before.", path="picture")
         raise Refused(f"{len(marks)} marks in the picture: choose the newest one.", path="choose", status=409)
@@ -346,7 +341,9 @@ class Session:
             "shape": mark.shape,
             "warnings": list(reading.warnings),
         }
-        memory = replace(self._memory, place=place, seen=seen, missed=False, said=_saved(offset_mm))
+        memory = replace(
+            self._memory, place=place, seen=seen, missed=False, used=True, said=_saved(offset_mm)
+        )
         event = _mark_event(place, offset_mm, sigma_mm)
         self._save(event, memory, picture=picture, reading=reading.as_json())
 

@@ -66,7 +66,6 @@ class Source(Protocol):
     def machine(self) -> dict[str, Any] | None: ...
     def frame(self) -> Pixels: ...
     def hang(self, place: Place) -> None: ...
-    def fresh_card(self) -> None: ...
     def shot(self) -> Shot: ...
     def taken(self, after: Pixels) -> None: ...
     def turn(self, mount: int, screw: str, turns: float) -> None: ...
@@ -94,9 +93,6 @@ class OfflineSource:
         raise NoPicture("There is no camera here: send a photo or type the offset.")
 
     def hang(self, place: Place) -> None:
-        """A person did it."""
-
-    def fresh_card(self) -> None:
         """A person did it."""
 
     def taken(self, after: Pixels) -> None:
@@ -143,9 +139,6 @@ class CameraSource(OfflineSource):
     def hang(self, place: Place) -> None:
         self._before = self._newest(newer_than=self._number)
 
-    def fresh_card(self) -> None:
-        self._before = self._newest(newer_than=self._number)
-
     def shot(self) -> Shot:
         return Shot(self._newest(newer_than=self._number), self._before)
 
@@ -187,9 +180,6 @@ class PracticeSource:
         with self._lock:
             self.laser.hang(place.station)
             self.laser.move_head(place.head_mm)
-
-    def fresh_card(self) -> None:
-        with self._lock:
             self.laser.fresh_card()
 
     def shot(self) -> Shot:

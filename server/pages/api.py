@@ -96,7 +96,6 @@ def _restart(session: Session, body: b.Restart) -> None:
 _ACTIONS: dict[str, tuple[type[b.Body], Callable[[Session, Any], None]]] = {
     "acknowledge": (b.Nothing, lambda session, _: session.acknowledge()),
     "hang": (b.Hang, lambda session, body: session.hang(body.place())),
-    "fresh-card": (b.Nothing, lambda session, _: session.fresh_card()),
     "pulse": (b.Nothing, lambda session, _: session.pulse()),
     "no-mark": (b.Maybe, lambda session, body: session.no_mark(body.place())),
     "typed": (

@@ -14,7 +14,7 @@ LINKS = (
     ("mirror-2", "Mirror 2", "mirror-3", ("mirror-2",)),
     ("mirror-3", "Mirror 3", "nozzle", ("mirror-3",)),
     ("nozzle", "Nozzle", "nozzle", ()),
-    ("bed", "Whole bed", "", ()),
+    ("bed", "Bed", "", ()),
 )
 _ORDER = ["tube", "mirror-1", "mirror-2", "mirror-3"]
 

@@ -37,7 +37,9 @@ def bench() -> str:
 def offline() -> str:
     """The same steps from photos and typed numbers."""
     state = desk().state("offline")
-    return render_template("offline.html", state=state, of="offline", cautions=CAUTIONS, lasers=desk().lasers.names())
+    return render_template(
+        "offline.html", state=state, of="offline", cautions=CAUTIONS, lasers=desk().lasers.names()
+    )
 
 
 @pages.get("/cautions")
@@ -117,7 +119,9 @@ def _take_laser() -> None:
 def _laser_page(fault: str | None = None) -> str:
     lasers = desk().lasers
     toml = request.form.get("toml", "")
-    return render_template("laser.html", names=lasers.names(), profile=lasers.current(), fault=fault, toml=toml)
+    return render_template(
+        "laser.html", names=lasers.names(), profile=lasers.current(), fault=fault, toml=toml
+    )
 
 
 def _alignment(number: int) -> Json:

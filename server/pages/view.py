@@ -34,13 +34,6 @@ CAUTIONS = (
         "Local rules and licensed people come first. Spotwright never fires the laser and protects nobody.",
     ),
 )
-BED_PLACES = (
-    ("back left", 0, 1),
-    ("front left", 0, 0),
-    ("centre", 0.5, 0.5),
-    ("back right", 1, 1),
-    ("front right", 1, 0),
-)
 
 
 def page_state(snapshot: Json) -> Json:
@@ -51,6 +44,7 @@ def page_state(snapshot: Json) -> Json:
         "cautions_acknowledged": snapshot["cautions_acknowledged"],
         "laser": machine.get("name", ""),
         "do": step["do"],
+        "now": _now(snapshot),
         "fires": step["do"] == "mark",
         "near_tube": step["do"] == "shift" and str(step.get("part", "")).startswith("tube"),
         "say": _sentence(snapshot),
@@ -74,24 +68,51 @@ def page_state(snapshot: Json) -> Json:
 
 def _placed(snapshot: Json) -> bool:
     step, place = snapshot["step"], snapshot["place"]
-    if place is None or step["do"] != "mark" or place["station"] != step["station"]:
+    if place is None or snapshot["used"] or step["do"] != "mark" or place["station"] != step["station"]:
         return False
-    return all(abs(a - b) <= 1.0 for a, b in zip(place["head_mm"], step["head_mm"], strict=True))
+    return _near(place["head_mm"], step["head_mm"])
 
 
-def _sentence(snapshot: Json) -> str:
+def _now(snapshot: Json) -> str:
+    """Return what the hands do: hang, pulse, or the step itself."""
     step = snapshot["step"]
+    if step["do"] != "mark":
+        return str(step["do"])
+    return "pulse" if _placed(snapshot) else "hang"
+
+
+def _split(sentence: str) -> list[str]:
+    """Return the order itself, to be read from afar, and what is said beside it."""
+    for mark in ("; ", ": "):
+        order, found, rest = sentence.partition(mark)
+        if found and len(order) > 12:
+            return [order + (":" if mark == ": " else "."), rest]
+    return [sentence, ""]
+
+
+def _sentence(snapshot: Json) -> list[str]:
+    step = snapshot["step"]
+    if step["do"] == "mark" and not snapshot["cautions_acknowledged"]:
+        return ["Before the first pulse: read these, and keep to them.", ""]
     if step["do"] != "mark" or snapshot["source"] == "offline":
-        return str(step["say"])
-    if not snapshot["cautions_acknowledged"]:
-        return "Before the first pulse: read these, and keep to them."
+        return _split(str(step["say"]))
     if snapshot["candidates"]:
-        return "More than one mark: choose the newest."
+        return ["More than one mark. Put fresh tape on and fire again, or choose the newest.", ""]
     if snapshot["missed"]:
-        return "No mark on the card. Did the laser fire?"
+        return ["No mark on the card. Did the laser fire?", ""]
     if _placed(snapshot):
-        return "Lid closed? Fire one short pulse at the card."
-    return str(step["say"])
+        return ["Lid closed? Fire one short pulse at the card.", ""]
+    return [_hang_words(snapshot), str(step["say"])]
+
+
+def _hang_words(snapshot: Json) -> str:
+    step, place = snapshot["step"], snapshot["place"]
+    station, head = station_name(step["station"]), head_words(step["head_mm"], snapshot["machine"]["bed"])
+    if place is None or place["station"] != step["station"]:
+        return f"Hang the card, fresh tape on it, at {station}. Head: {head}."
+    if _near(place["head_mm"], step["head_mm"]):
+        return f"Fresh tape on the card at {station}. The head stays {head}."
+    return f"Head to: {head}. Fresh tape on the card at {station}."
 
 
 def _buttons(snapshot: Json) -> Json:
@@ -115,17 +136,24 @@ def _buttons(snapshot: Json) -> Json:
 
 
 def _mark_buttons(snapshot: Json) -> Json:
-    practice, step = snapshot["source"] == "practice", snapshot["step"]
+    practice = snapshot["source"] == "practice"
     if snapshot["candidates"]:
-        return _set(None, *_candidate_buttons(snapshot["candidates"]))
+        return _set(_hang_button(snapshot), *_candidate_buttons(snapshot["candidates"]))
     if snapshot["missed"]:
         again = _button("Fire again" if practice else "It fired now: look again", "pulse")
-        return _set(_button("It fired, and left no mark: save that", "no-mark", {}), again)
+        return _set(_button("It fired, and left no mark: save that", "no-mark"), again)
     if _placed(snapshot):
         return _set(_button("Fire one pulse" if practice else "That was my pulse", "pulse"))
+    return _set(_hang_button(snapshot))
+
+
+def _hang_button(snapshot: Json) -> Json:
+    step, place = snapshot["step"], snapshot["place"]
     body = {"station": step["station"], "head_mm": step["head_mm"]}
-    at = f"{station_name(step['station'])}, head {head_words(step['head_mm'], snapshot['machine']['bed'])}"
-    return _set(_button(f"Hang the card: {at}" if practice else f"It hangs there: {at}", "hang", body))
+    practice = snapshot["source"] == "practice"
+    if place is not None and place["station"] == step["station"] and _near(place["head_mm"], step["head_mm"]):
+        return _button("Put fresh tape on" if practice else "Fresh tape is on", "hang", body)
+    return _button("Do that" if practice else "Done: card, tape and head are there", "hang", body)
 
 
 def _candidate_buttons(offsets: list[list[float]]) -> list[Json]:
@@ -162,16 +190,37 @@ def _big(snapshot: Json) -> list[Json]:
     if step["do"] == "turn":
         way = "clockwise ↻" if step["turns"] > 0 else "anticlockwise ↺"
         unit = "turns" if abs(step["turns"]) > 1 else "turn"
-        return [{"value": fraction_of_turn(step["turns"]), "unit": unit, "label": way}, *_to_go(snapshot)]
+        return [_figure(fraction_of_turn(step["turns"]), unit, way), *_to_go(snapshot)]
     if step["do"] == "shift":
-        biggest = max(step["move_mm"], key=abs)
-        only = [biggest if value == biggest else 0.0 for value in step["move_mm"]]
-        return [
-            {"value": f"{abs(biggest):.1f}", "unit": "mm", "label": move_words(only)[0].rsplit(" ", 2)[0]}
-        ]
+        return [_figure(*move.rsplit(" ", 2)[1:], _arrow(move.rsplit(" ", 2)[0])) for move in _moves(step)]
     if step["do"] == "done" and step.get("verdict"):
         return [_power(step["verdict"])]
-    return _last_mark(snapshot)
+    if step["do"] == "mark" and snapshot["cautions_acknowledged"]:
+        head = head_words(step["head_mm"], snapshot["machine"]["bed"])
+        return [_figure(station_name(step["station"]).capitalize(), "", f"head {head}", kind="words")]
+    return []
+
+
+def _figure(value: str, unit: str, label: str, *, kind: str = "number") -> Json:
+    return {"value": value, "unit": unit, "label": label, "kind": kind}
+
+
+def _moves(step: Json) -> list[str]:
+    return move_words(step["move_mm"])
+
+
+def _arrow(way: str) -> str:
+    return f"{way} {_ARROWS[way]}"
+
+
+_ARROWS = {
+    "up": "↑",
+    "down": "↓",
+    "to the back": "⇧",
+    "to the front": "⇩",
+    "to machine left": "←",
+    "to machine right": "→",
+}
 
 
 def _to_go(snapshot: Json) -> list[Json]:
@@ -179,7 +228,7 @@ def _to_go(snapshot: Json) -> list[Json]:
     if seen is None or aim is None:
         return []
     gap = math.dist(seen, aim["offset_mm"])
-    return [{"value": f"{gap:.1f}", "unit": "mm", "label": "the mark has to go"}]
+    return [_figure(f"{gap:.1f}", "mm", "the mark has to go", kind="aside")]
 
 
 def _mark_at_aim(snapshot: Json) -> list[float] | None:
@@ -193,19 +242,6 @@ def _mark_at_aim(snapshot: Json) -> list[float] | None:
         if all(abs(a - b) <= 1.0 for a, b in zip(event["head_mm"], aim["head_mm"], strict=True)):
             return list(event["offset_mm"])
     return None
-
-
-def _last_mark(snapshot: Json) -> list[Json]:
-    seen = snapshot["seen"]
-    if seen is None:
-        return []
-    return [
-        {
-            "value": f"{math.hypot(*seen['offset_mm']):.1f}",
-            "unit": "mm",
-            "label": "last mark, from the centre",
-        }
-    ]
 
 
 def _power(verdict: Json) -> Json:

@@ -17,8 +17,8 @@ __all__ = [
 ]
 
 _AXIS_WORDS = {
-    "+X": "to the right",
-    "-X": "to the left",
+    "+X": "to machine right",
+    "-X": "to machine left",
     "+Y": "to the back",
     "-Y": "to the front",
     "+Z": "up",
@@ -106,6 +106,8 @@ def head_words(head_mm: list[float], bed: dict[str, Any]) -> str:
         return f"{head_mm[0]:.0f} mm from the left, {head_mm[1]:.0f} mm from the front"
     if across == along == "middle":
         return "centre"
+    if "middle" in (across, along):
+        return f"{across if along == 'middle' else along} edge, half-way"
     return f"{along} {across}"
 
 

@@ -1,11 +1,12 @@
 // The bench: live picture with the marks over it, and hands on the screws.
 
-import { drawOver } from "./draw.js";
+import { drawOver, zoom } from "./draw.js";
 import { startJob } from "./job.js";
 import { find, html, setText } from "./make.js";
 
 const PAUSE_MS = { practice: 500, camera: 110 };
 let state = null;
+let close = true;
 
 // One picture at a time: the next is asked for when the last is there, so a slow network never queues.
 const nextFrame = {
@@ -46,6 +47,7 @@ const nextFrame = {
 const link = startJob((now) => {
   state = now;
   drawOver(find("#picture svg"), now.picture, now.card);
+  zoom(find(".frame"), find(".lens"), now.picture, close);
   showScrews(now);
   nextFrame.soon();
 });
@@ -89,5 +91,9 @@ onForm("#place-form", (form) => {
   link.act("hang", { station: form.get("station"), head_mm: [x * state.plan.width_mm, y * state.plan.depth_mm] });
 });
 onForm("#restart-form", (form) => link.act("restart", form.get("severity") ? { severity: form.get("severity") } : {}));
+find("#zoom").addEventListener("click", (event) => {
+  close = !close;
+  event.currentTarget.setAttribute("aria-pressed", String(close));
+  zoom(find(".frame"), find(".lens"), state.picture, close);
+});
 find("#fire").addEventListener("click", () => link.act("pulse", {}));
-find("#fresh").addEventListener("click", () => link.act("fresh-card", {}));

@@ -1,6 +1,6 @@
 // The drawings: card, mount from the knob side, bed from above, and the marks over the live picture.
 
-import { find, svg } from "./make.js";
+import { svg } from "./make.js";
 
 const INK = "#2b1608";
 const AIM = "#0a4a86";
@@ -95,8 +95,8 @@ export function drawMount(figure, mount) {
   if (!mount) return;
   const far = Math.max(...mount.contacts.flatMap((contact) => contact.at_mm.map(Math.abs)));
   const k = 25 / far;
-  const parts = [svg("rect", { x: -41, y: -41, width: 82, height: 82, rx: 9, fill: "#4a4238", stroke: "#8d8272" })];
-  parts.push(svg("circle", { r: 13, fill: "none", stroke: "#8d8272", "stroke-dasharray": "2 2" }), label("mirror", 0, 1.5, 4));
+  const parts = [svg("rect", { x: -42, y: -42, width: 84, height: 84, rx: 9, fill: "#4a4238", stroke: "#8d8272" })];
+  parts.push(svg("circle", { r: 11, fill: "none", stroke: "#8d8272", "stroke-dasharray": "2 2" }), label("mirror", 0, 1.3, 3.6));
   for (const contact of mount.contacts) parts.push(knob(contact, contact.name === mount.screw, k));
   const the = mount.contacts.find((contact) => contact.name === mount.screw);
   if (the) parts.push(...turnArrow(the.at_mm[0] * k, -the.at_mm[1] * k, mount.turns));
@@ -114,13 +114,13 @@ function label(text, x, y, size, more = {}) {
 
 function knob(contact, chosen, k) {
   const x = contact.at_mm[0] * k, y = -contact.at_mm[1] * k;
-  const below = y > 0 ? y + 15.2 : y - 11.8;
+  const inside = y > 0 ? y - 18.5 : y + 22; // clear of the arrow
   if (!contact.turns) {
     const fixed = svg("rect", { x: x - 4, y: y - 4, width: 8, height: 8, fill: "#241f19", stroke: "#8d8272" });
-    return svg("g", {}, fixed, label(`${contact.name} (fixed)`, x, y > 0 ? y + 10 : y - 7, 4));
+    return svg("g", {}, fixed, label(`${contact.name} (fixed)`, x, y > 0 ? y - 7 : y + 10, 4));
   }
   const face = svg("circle", { cx: x, cy: y, r: 9, fill: chosen ? "#ffb627" : "#2c2620", stroke: chosen ? "#fff" : "#8d8272", "stroke-width": chosen ? 1.4 : 0.8 });
-  const name = label(contact.name, x, below, chosen ? 5.4 : 4.2, { "font-weight": chosen ? 800 : 400 });
+  const name = label(contact.name, x, chosen ? inside : y > 0 ? y - 12 : y + 15, chosen ? 6.5 : 4.6, { "font-weight": chosen ? 800 : 400 });
   return svg("g", {}, face, chosen ? "" : svg("line", { x1: x, y1: y - 8, x2: x, y2: y - 2, stroke: "#8d8272" }), name);
 }
 
@@ -186,6 +186,23 @@ const nameOf = (station) => (station === "nozzle" ? "nozzle" : station.replace("
 
 // what was read, over the live picture
 
+// Brings the card's window to the middle of the frame, as large as fits; without a card the picture is whole.
+export function zoom(frame, lens, picture, wanted) {
+  const whole = !picture || !wanted;
+  const [x, y, k] = whole ? [0, 0, 1] : closeUp(picture);
+  lens.style.transform = `scale(${k}) translate(${x}%, ${y}%)`;
+  frame.dataset.zoom = whole ? "whole" : "close";
+}
+
+function closeUp({ homography, size_px: [cols, rows] }) {
+  const edge = circle(0, 0, WINDOW_MM + 3).map(([u, v]) => through(homography, u, v));
+  const xs = edge.map(([x]) => x / cols), ys = edge.map(([, y]) => y / rows);
+  const [left, right, top, bottom] = [Math.min(...xs), Math.max(...xs), Math.min(...ys), Math.max(...ys)];
+  const k = Math.max(1, Math.min(1 / (right - left), 1 / (bottom - top)));
+  const shift = (low, high) => -100 * Math.min(Math.max((low + high) / 2 - 0.5 / k, 0), 1 - 1 / k);
+  return [shift(left, right), shift(top, bottom), k];
+}
+
 export function drawOver(drawing, picture, card) {
   const fits = picture && card && picture.station === card.station;
   drawing.replaceChildren();
@@ -230,5 +247,3 @@ function through(h, u, v) {
   const w = h[2][0] * u + h[2][1] * v + h[2][2];
   return [(h[0][0] * u + h[0][1] * v + h[0][2]) / w + 0.5, (h[1][0] * u + h[1][1] * v + h[1][2]) / w + 0.5];
 }
-
-export const drawings = { mount: () => find("#mount"), card: () => find("#card"), plan: () => find("#plan") };

@@ -5,7 +5,6 @@ import { Link } from "./link.js";
 import { find, html, setText } from "./make.js";
 
 const KNOTS = { done: "✓", due: "●", stale: "!", seen: "·", waiting: "" };
-const ARROWS = { up: "↑", down: "↓", "to the back": "⇧", "to the front": "⇩", "to the left": "←", "to the right": "→" };
 const troubles = { net: "", act: "" };
 
 export function startJob(onState = () => {}) {
@@ -28,15 +27,16 @@ export function showTrouble(message, kind = "act") {
 }
 
 function show(state, link, onState) {
-  document.body.dataset.do = state.do;
-  setText(find("#say"), state.say);
+  document.body.dataset.now = state.now;
+  const [order, rest] = find("#say").querySelectorAll("span");
+  setText(order, state.say[0]);
+  setText(rest, state.say[1]);
   showBig(state);
   find("#cautions-first").hidden = !(state.fires && !state.cautions_acknowledged);
   find("#beside").hidden = !(state.fires && state.cautions_acknowledged);
   find("#tube").hidden = !state.near_tube;
   setText(find("#said"), state.said);
   drawMount(find("#mount"), state.mount);
-  showShift(state.shift);
   drawCard(find("#card"), state.card);
   drawPlan(find("#plan"), state.plan);
   showButtons(state, link);
@@ -47,21 +47,10 @@ function show(state, link, onState) {
 }
 
 function showBig(state) {
-  const lines = state.big.map(({ value, unit, label }) =>
-    html("p", {}, html("span", { class: "value" }, value), html("span", { class: "unit" }, unit), html("span", { class: "label" }, label)),
+  const lines = state.big.map(({ value, unit, label, kind }) =>
+    html("p", { class: kind }, html("span", { class: "value" }, value), html("span", { class: "unit" }, unit), html("span", { class: "label" }, label)),
   );
   find("#big").replaceChildren(...lines);
-}
-
-function showShift(shift) {
-  const place = find("#shift");
-  place.hidden = !shift;
-  if (!shift) return;
-  const lines = shift.moves.map((move) => {
-    const way = Object.keys(ARROWS).find((words) => move.startsWith(words));
-    return html("p", {}, html("span", { class: "arrow", "aria-hidden": "true" }, ARROWS[way] ?? ""), move);
-  });
-  place.replaceChildren(...lines);
 }
 
 function showButtons(state, link) {
