@@ -16,15 +16,23 @@ from server.log import (
     Access,
     Log,
     LogError,
+    PictureRule,
     back_up,
     check,
     default_folder,
+    draw_chart,
     import_folder,
     import_json,
     restore,
 )
 
 Writer = Callable[[TextIO], None]
+
+
+class Refusal(click.ClickException):
+    """What the log or the disk refused, in one line."""
+
+    exit_code = 2
 
 
 class OneLine(click.Group):
@@ -37,9 +45,7 @@ class OneLine(click.Group):
         except (LogError, OSError) as error:
             if isinstance(error, BrokenPipeError):
                 raise
-            told = click.ClickException(_reason(error))
-            told.exit_code = 2
-            raise told from error
+            raise Refusal(_reason(error)) from error
 
 
 def _reason(error: Exception) -> str:
@@ -165,6 +171,38 @@ def import_(source: Path, data: Path) -> None:
             with source.open(encoding="utf-8-sig") as stream:
                 new = import_json(book, stream, judge=parse_alignment)
     click.echo(f"new: {new.alignments} alignments, {new.events} events, {new.pictures} pictures")
+
+
+@log.command()
+@click.argument("file", type=click.Path(dir_okay=False, path_type=Path))
+@click.option("--practice", is_flag=True, help="Chart the practice laser instead of the real ones.")
+@data_option
+def chart(file: Path, practice: bool, data: Path) -> None:
+    """Draw how far off the marks were found and left over the years, to FILE (.svg, .png or .pdf)."""
+    kind = file.suffix.removeprefix(".").lower()
+    if kind not in ("svg", "png", "pdf"):
+        raise click.UsageError(f"{file}: name it .svg, .png or .pdf")
+    sources = ("practice",) if practice else ("camera", "offline")
+    with _opened(data) as book, file.open("wb") as stream:
+        draw_chart(book, stream, kind=kind, sources=sources)
+    click.echo(file)
+
+
+@log.command()
+@click.option("--keep-alignments", type=click.IntRange(min=1), help="Keep those of the newest so many.")
+@click.option("--keep-gb", type=click.FloatRange(min=0), help="Keep at most so many GB of pictures.")
+@click.option("--keep-all", is_flag=True, help="Forget the rule: no picture goes any more.")
+@data_option
+def prune(keep_alignments: int | None, keep_gb: float | None, keep_all: bool, data: Path) -> None:
+    """Set which pictures may go, and let them go; readings never go. Without options: as set before.
+
+    The rule is applied again whenever an alignment begins. The newest alignment keeps its pictures.
+    """
+    with _opened(data, "existing") as book:
+        if keep_all or keep_alignments is not None or keep_gb is not None:
+            book.set_picture_rule(PictureRule(keep_alignments, keep_gb))
+        gone = book.prune()
+    click.echo(f"{gone.pictures} pictures removed, {gone.size_bytes / 1e6:.1f} MB freed")
 
 
 @log.command("check")

@@ -121,9 +121,32 @@ def test_check_backup_restore(capsys: Capture, data: Path, tmp_path: Path) -> No
     assert run(capsys, "check", "--data", data)[0] == 0
 
 
+def test_chart(capsys: Capture, data: Path, tmp_path: Path) -> None:
+    for name, begins in (("a.svg", b"<?xml"), ("b.PNG", b"\x89PNG")):
+        assert run(capsys, "chart", tmp_path / name, "--practice", "--data", data)[0] == 0
+        assert (tmp_path / name).read_bytes().startswith(begins)
+    status, _, err = run(capsys, "chart", tmp_path / "c.txt", "--data", data)
+    assert status == 2 and ".svg, .png or .pdf" in err
+
+
+def test_prune_by_the_rule_that_was_set(capsys: Capture, data: Path) -> None:
+    assert run(capsys, "prune", "--data", data)[1] == "0 pictures removed, 0.0 MB freed\n"
+    with Log(data) as log:
+        log.start_alignment(machine={}, source="practice")
+    assert run(capsys, "prune", "--keep-alignments", 1, "--data", data)[1].startswith("1 pictures removed")
+    status, _, err = run(capsys, "prune", "--keep-alignments", 0, "--data", data)
+    assert status == 2 and err.count("\n") == 1
+    assert run(capsys, "prune", "--keep-gb", "nan", "--data", data)[0] == 2
+    assert run(capsys, "prune", "--keep-all", "--data", data)[0] == 0
+    with Log(data) as log:
+        assert log.picture_rule().keep_alignments is None
+
+
 @pytest.mark.parametrize(
     "words",
     [
+        ("chart", "x.svg"),
+        ("prune",),
         ("list",),
         ("show", 1),
         ("export", "out"),

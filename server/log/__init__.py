@@ -1,8 +1,10 @@
 """What was read, turned, cut and cleaned, kept for years. Knows nobody else here: plain JSON values."""
 
 from server.log._care import Health, back_up, check, restore
+from server.log._chart import draw_chart
 from server.log._database import default_folder
 from server.log._errors import BadEntry, LogError, LogMissing, NoSuchEntry
+from server.log._prune import PictureRule, Pruned
 from server.log._store import Access, Log
 from server.log._transfer import Imported, import_folder, import_json
 
@@ -15,9 +17,12 @@ __all__ = [
     "LogError",
     "LogMissing",
     "NoSuchEntry",
+    "PictureRule",
+    "Pruned",
     "back_up",
     "check",
     "default_folder",
+    "draw_chart",
     "import_folder",
     "import_json",
     "restore",

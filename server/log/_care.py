@@ -19,6 +19,7 @@ from server.log._database import (
 )
 from server.log._errors import LogError, LogMissing, one_line
 from server.log._pictures import PictureFolder, name_of
+from server.log._schema import checksum
 
 _PART = FILE_NAME + ".part"
 _COMPANIONS = ("-wal", "-shm")
@@ -62,7 +63,7 @@ def _health(db: sqlite3.Connection, pictures: PictureFolder) -> Health:
         alignments=_count(db, "alignment"),
         events=_count(db, "event"),
         pictures=len(names),
-        problems=(*_loose_ends(db), *_gaps(db), *_picture_faults(names, pictures)),
+        problems=(*_loose_ends(db), *_gaps(db), *_altered(db), *_picture_faults(names, pictures)),
     )
 
 
@@ -83,6 +84,13 @@ def _loose_ends(db: sqlite3.Connection) -> list[str]:
 def _gaps(db: sqlite3.Connection) -> list[str]:
     sql = "SELECT alignment_id FROM event GROUP BY 1 HAVING count(*) != max(sequence) OR min(sequence) != 1"
     return [f"alignment {row[0]}: events are missing" for row in db.execute(sql)]
+
+
+def _altered(db: sqlite3.Connection) -> list[str]:
+    sql = "SELECT uuid, happened, body, reading, checksum, id FROM event WHERE checksum IS NOT NULL"
+    return [
+        f"event {row[5]}: its content is damaged" for row in db.execute(sql) if checksum(*row[:4]) != row[4]
+    ]
 
 
 def _picture_faults(names: list[str], pictures: PictureFolder) -> list[str]:

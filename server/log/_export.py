@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import math
 import sqlite3
 from collections.abc import Iterator
 from itertools import chain
@@ -40,6 +41,28 @@ SELECT '    {"uuid": "' || uuid || '", "when": "' || happened || '", "withdrawn"
 FROM event WHERE alignment_id = ? ORDER BY sequence
 """
 _HEAD = "SELECT id, uuid, started, source, note, done, machine, state, verdict FROM alignment ORDER BY id"
+
+
+# min() and max() pick the row that the other columns come from: https://www.sqlite.org/lang_select.html#bareagg
+_DRIFT = """
+WITH found AS (SELECT alignment_id, min(sequence), u_mm, v_mm FROM event
+        WHERE station = ?1 AND kind = 'mark' AND NOT withdrawn GROUP BY alignment_id),
+    left_so AS (SELECT alignment_id, max(sequence), u_mm, v_mm FROM event
+        WHERE station = ?1 AND kind = 'mark' AND NOT withdrawn GROUP BY alignment_id)
+SELECT alignment.id AS alignment, started,
+    sqrt(found.u_mm * found.u_mm + found.v_mm * found.v_mm) AS found,
+    sqrt(left_so.u_mm * left_so.u_mm + left_so.v_mm * left_so.v_mm) AS "left"
+FROM alignment JOIN found ON found.alignment_id = alignment.id
+    JOIN left_so ON left_so.alignment_id = alignment.id
+WHERE source IN (SELECT value FROM json_each(?2)) ORDER BY alignment.id
+"""
+
+
+def drift(db: sqlite3.Connection, station: str, sources: tuple[str, ...]) -> list[sqlite3.Row]:
+    """One row for each alignment with a mark at ``station``: alignment, started, found, left (mm)."""
+    # not every SQLite is built with sqrt
+    db.create_function("sqrt", 1, math.sqrt, deterministic=True)
+    return db.execute(_DRIFT, (station, json.dumps(sources))).fetchall()
 
 
 def write_csv(db: sqlite3.Connection, stream: TextIO) -> None:

@@ -61,19 +61,22 @@ class PictureFolder:
         except FileNotFoundError:
             return None
 
+    def size(self, name: str) -> int:
+        """Bytes, 0 when it is not there."""
+        try:
+            return (self.folder / name).stat().st_size
+        except FileNotFoundError:
+            return 0
+
     def names(self) -> Iterator[str]:
-        """The names of all pictures there, kept or left over."""
+        """All files there that we wrote: pictures, and parts of such as were never finished."""
         for path in sorted(self.folder.glob("??/*")):
             name = f"{path.parent.name}/{path.name}"
-            if NAME.fullmatch(name):
+            if NAME.fullmatch(name) or name.endswith(_PART):
                 yield name
 
     def remove(self, name: str) -> int:
         """Remove one picture; returns the bytes freed."""
-        path = self.folder / name
-        try:
-            size = path.stat().st_size
-            path.unlink()
-        except FileNotFoundError:
-            return 0
+        size = self.size(name)
+        (self.folder / name).unlink(missing_ok=True)
         return size

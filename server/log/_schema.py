@@ -6,6 +6,7 @@ A version once released is never edited: a change is a new entry at the end of `
 from __future__ import annotations
 
 import sqlite3
+import zlib
 from collections.abc import Callable
 
 from server.log._errors import LogError
@@ -61,6 +62,25 @@ CREATE INDEX event_by_picture ON event (picture) WHERE picture IS NOT NULL;
 """
 
 
+# version 2: each event can be told from a damaged one, and the user's rules live with the log
+_VERSION_2 = """
+ALTER TABLE event ADD COLUMN checksum INTEGER;
+CREATE TABLE setting (name TEXT PRIMARY KEY, value TEXT NOT NULL CHECK (json_valid(value)));
+"""
+
+
+def checksum(uuid: str, happened: str, body: str, reading: str | None) -> int:
+    """CRC-32 over what never changes in an event."""
+    return zlib.crc32("\n".join((uuid, happened, body, reading or "")).encode())
+
+
+def _add_checksums(db: sqlite3.Connection) -> None:
+    _script(_VERSION_2)(db)
+    rows = db.execute("SELECT uuid, happened, body, reading, id FROM event")
+    sums = [(checksum(*row[:4]), row[4]) for row in rows.fetchall()]
+    db.executemany("UPDATE event SET checksum = ? WHERE id = ?", sums)
+
+
 def _script(text: str) -> Callable[[sqlite3.Connection], None]:
     def run(db: sqlite3.Connection) -> None:
         # executescript would commit the transaction that holds the whole migration together
@@ -71,7 +91,7 @@ def _script(text: str) -> Callable[[sqlite3.Connection], None]:
     return run
 
 
-MIGRATIONS: tuple[Callable[[sqlite3.Connection], None], ...] = (_script(_VERSION_1),)
+MIGRATIONS: tuple[Callable[[sqlite3.Connection], None], ...] = (_script(_VERSION_1), _add_checksums)
 NEWEST = len(MIGRATIONS)
 
 

@@ -8,7 +8,7 @@ import threading
 import uuid
 import weakref
 from collections.abc import Callable, Iterator
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Literal, TextIO
@@ -17,6 +17,8 @@ from server.log import _export
 from server.log._database import FILE_NAME, open_reader, open_writer
 from server.log._errors import BadEntry, LogError, NoSuchEntry, one_line
 from server.log._pictures import PictureFolder
+from server.log._prune import PictureRule, Pruned, drop_pictures, remove_leftovers, rule_in
+from server.log._schema import checksum
 
 Json = dict[str, Any]
 SOURCES = ("practice", "camera", "offline")
@@ -26,8 +28,8 @@ _NEW_ALIGNMENT = """
 INSERT INTO alignment (uuid, started, source, machine, note, state) VALUES (?, ?, ?, ?, ?, ?)
 """
 _NEW_EVENT = """
-INSERT INTO event (uuid, alignment_id, sequence, happened, body, reading, picture)
-SELECT :uuid, :alignment, coalesce(max(sequence), 0) + 1, :happened, :body, :reading, :picture
+INSERT INTO event (uuid, alignment_id, sequence, happened, body, reading, picture, checksum)
+SELECT :uuid, :alignment, coalesce(max(sequence), 0) + 1, :happened, :body, :reading, :picture, :checksum
 FROM event WHERE alignment_id = :alignment
 """
 _LIST = """
@@ -150,7 +152,10 @@ class Log:
             _optional_text(state, what="state"),
         )
         with self.writing() as db:
-            return _row_id(db.execute(_NEW_ALIGNMENT, row))
+            number = _row_id(db.execute(_NEW_ALIGNMENT, row))
+        with suppress(LogError):  # old pictures that cannot go now go the next time
+            self._apply_rule()
+        return number
 
     def add_event(
         self,
@@ -172,6 +177,7 @@ class Log:
             "body": event_text(event),
             "reading": _optional_text(reading, what="reading"),
         }
+        row["checksum"] = checksum(row["uuid"], row["happened"], row["body"], row["reading"])
         state_text = _optional_text(state, what="state")
         with self.writing() as db:
             _must_exist(db, "alignment", alignment_id)
@@ -201,6 +207,35 @@ class Log:
             _must_exist(db, "alignment", alignment_id)
             sql = "UPDATE alignment SET verdict = ?, done = ? WHERE id = ?"
             db.execute(sql, (text, int(done), alignment_id))
+
+    # pictures that may go
+
+    def set_picture_rule(self, rule: PictureRule) -> None:
+        """Say which pictures may go when a new alignment begins; readings never go."""
+        with self.writing() as db:
+            sql = (
+                "INSERT INTO setting VALUES ('pictures', ?) ON CONFLICT DO UPDATE SET value = excluded.value"
+            )
+            db.execute(sql, (as_text(rule.as_json(), what="rule"),))
+
+    def picture_rule(self) -> PictureRule:
+        """The rule that was set last; keeps everything until one is."""
+        with self.reading() as db:
+            return rule_in(db)
+
+    def prune(self) -> Pruned:
+        """Remove the pictures that the rule gives up and files that no event names; returns how much."""
+        dropped = self._apply_rule()
+        with self.writing() as db:  # while we hold it, nobody else is between a picture and its event
+            return dropped + remove_leftovers(db, self.pictures)
+
+    def _apply_rule(self) -> Pruned:
+        with self.writing() as db:
+            names = drop_pictures(db, self.pictures, rule_in(db))
+        if not names:
+            return Pruned()
+        with self.writing() as db:
+            return remove_leftovers(db, self.pictures, among=names)
 
     # reading
 
@@ -244,6 +279,14 @@ class Log:
         with self.reading() as db:
             state: Json | None = _as_value(_must_exist(db, "alignment", alignment_id)["state"])
             return state
+
+    def drift(self, station: str, *, sources: tuple[str, ...] = ("camera", "offline")) -> list[Json]:
+        """How each alignment found and left the marks at a station, oldest first.
+
+        alignment, started, found and left: distance of the first and of the last mark from the centre, mm.
+        """
+        with self.reading() as db:
+            return [dict(row) for row in _export.drift(db, station, sources)]
 
     def export_csv(self, stream: TextIO) -> None:
         """Write every event as a line of CSV (RFC 4180); open a file for it with ``newline=""``."""

@@ -16,6 +16,7 @@ from server.log import _export
 from server.log._database import copy_at_newest
 from server.log._errors import BadEntry
 from server.log._pictures import NAME, PictureFolder
+from server.log._schema import checksum
 from server.log._store import Json, Log, as_text, event_text
 
 Judge = Callable[
@@ -31,8 +32,8 @@ _Picture = Annotated[str, pydantic.StringConstraints(pattern=f"^{NAME.pattern}$"
 
 
 _OLD_EVENT = """
-INSERT INTO event (uuid, alignment_id, sequence, happened, body, reading, picture, withdrawn)
-SELECT ?1, ?2, coalesce(max(sequence), 0) + 1, ?3, ?4, ?5, ?6, ?7 FROM event WHERE alignment_id = ?2
+INSERT INTO event (uuid, alignment_id, sequence, happened, body, reading, picture, withdrawn, checksum)
+SELECT ?1, ?2, coalesce(max(sequence), 0) + 1, ?3, ?4, ?5, ?6, ?7, ?8 FROM event WHERE alignment_id = ?2
 """
 
 
@@ -212,7 +213,8 @@ def _insert_event(target: _Target, alignment_id: int, event: EventIn) -> None:
     picture = target.take_picture(event.picture)
     reading = None if event.reading is None else as_text(event.reading, what="reading")
     body = event_text(event.event)
-    row = (event.uuid, alignment_id, event.when, body, reading, picture, int(event.withdrawn))
+    proof = checksum(event.uuid, event.when, body, reading)
+    row = (event.uuid, alignment_id, event.when, body, reading, picture, int(event.withdrawn), proof)
     target.db.execute(_OLD_EVENT, row)
     target.total.pictures += picture is not None
 

@@ -70,6 +70,12 @@ def test_missing_event_is_found(log: Log, data: Path) -> None:
     assert check(data).problems == ("alignment 1: events are missing",)
 
 
+@pytest.mark.parametrize("column", ["body", "happened", "reading"])
+def test_altered_event_is_found(log: Log, data: Path, column: str) -> None:
+    change(data, f'UPDATE event SET {column} = \'{{"kind": "turn", "turns": 0.6}}\' WHERE id = 2')
+    assert check(data).problems == ("event 2: its content is damaged",)
+
+
 def test_event_of_no_alignment_is_found(log: Log, data: Path) -> None:
     change(data, "DELETE FROM alignment")
     assert "event 1 belongs to nothing in alignment" in check(data).problems

@@ -1,0 +1,40 @@
+"""A chart over the years: how far from the centre each alignment found the marks, and how it left them."""
+
+from __future__ import annotations
+
+from typing import IO, TYPE_CHECKING, Any
+
+from server.log._store import Log
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+STATIONS = ("mirror-1", "mirror-2", "mirror-3", "nozzle")
+
+
+def draw_chart(log: Log, stream: IO[bytes], *, kind: str = "svg", sources: tuple[str, ...] = ()) -> None:
+    """Write a chart of the whole log as ``kind``: svg, png or pdf.
+
+    The horizontal axis counts alignments, since a clock may have been wrong. ``sources`` as in ``Log.drift``,
+    empty for all.
+    """
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(9, 7), layout="constrained")
+    panels = figure.subplots(2, 2, sharex=True).ravel()
+    for panel, station in zip(panels, STATIONS, strict=True):
+        _draw(panel, station, log.drift(station, sources=sources or ("practice", "camera", "offline")))
+    figure.supxlabel("alignment, in the order they were begun")
+    figure.supylabel("distance of the mark from the centre, mm")
+    figure.savefig(stream, format=kind, dpi=110)
+
+
+def _draw(panel: Axes, station: str, rows: list[dict[str, Any]]) -> None:
+    panel.set_title(station, loc="left")
+    numbers = [row["alignment"] for row in rows]
+    panel.plot(numbers, [row["found"] for row in rows], "o", color="#b3541e", markersize=3, label="as found")
+    panel.plot(numbers, [row["left"] for row in rows], ".", color="#1b6f8a", markersize=3, label="as left")
+    panel.set_ylim(bottom=0)
+    panel.grid(alpha=0.3)
+    if rows:
+        panel.legend(loc="upper right", fontsize="small")

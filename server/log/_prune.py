@@ -1,0 +1,92 @@
+"""Pictures take the room; which of them may go is the user's rule. Readings never go.
+
+The rule counts alignments and bytes, never days: a clock that jumps must not cost a single picture.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any
+
+from server.log._errors import BadEntry
+from server.log._pictures import PictureFolder
+
+_NEWEST_FIRST = """
+SELECT picture, alignment_id FROM event WHERE picture IS NOT NULL ORDER BY alignment_id DESC, sequence DESC
+"""
+
+
+@dataclass(frozen=True)
+class PictureRule:
+    """Keep the pictures of the newest ``keep_alignments``, and of those the newest ``keep_gb`` (10⁹ bytes).
+
+    None: no limit of that kind. The pictures of the newest alignment always stay.
+    """
+
+    keep_alignments: int | None = None
+    keep_gb: float | None = None
+
+    def __post_init__(self) -> None:
+        if self.keep_alignments is not None and self.keep_alignments < 1:
+            raise BadEntry("keep at least 1 alignment", path="keep_alignments")
+        if self.keep_gb is not None and not 0 <= self.keep_gb < float("inf"):
+            raise BadEntry("a size in GB, 0 or more", path="keep_gb")
+
+    def as_json(self) -> dict[str, Any]:
+        """The rule as plain JSON."""
+        return {"keep_alignments": self.keep_alignments, "keep_gb": self.keep_gb}
+
+
+@dataclass(frozen=True)
+class Pruned:
+    """How many files went, and how many bytes they held."""
+
+    pictures: int = 0
+    size_bytes: int = 0
+
+    def __add__(self, other: Pruned) -> Pruned:
+        return Pruned(self.pictures + other.pictures, self.size_bytes + other.size_bytes)
+
+
+def rule_in(db: sqlite3.Connection) -> PictureRule:
+    """The rule kept in the log."""
+    row = db.execute("SELECT value FROM setting WHERE name = 'pictures'").fetchone()
+    return PictureRule() if row is None else PictureRule(**json.loads(row[0]))
+
+
+def drop_pictures(db: sqlite3.Connection, pictures: PictureFolder, rule: PictureRule) -> set[str]:
+    """Take the pictures that ``rule`` gives up out of their events; returns their names. The files stay."""
+    if rule == PictureRule():
+        return set()
+    rows = db.execute(_NEWEST_FIRST).fetchall()
+    kept = _kept(rows, pictures, rule, newest=db.execute("SELECT max(id) FROM alignment").fetchone()[0])
+    gone = {row[0] for row in rows} - kept
+    db.executemany("UPDATE event SET picture = NULL WHERE picture = ?", [(name,) for name in gone])
+    return gone
+
+
+def _kept(
+    rows: Iterable[tuple[str, int]], pictures: PictureFolder, rule: PictureRule, *, newest: int
+) -> set[str]:
+    kept: set[str] = set()
+    room = float("inf") if rule.keep_gb is None else rule.keep_gb * 1e9
+    oldest = 0 if rule.keep_alignments is None else newest - rule.keep_alignments + 1
+    for name, alignment in rows:
+        size = 0 if name in kept else pictures.size(name)
+        room -= size
+        if alignment == newest or (room >= 0 and alignment >= oldest):
+            kept.add(name)
+    return kept
+
+
+def remove_leftovers(
+    db: sqlite3.Connection, pictures: PictureFolder, *, among: Iterable[str] | None = None
+) -> Pruned:
+    """Remove the files (of all, or ``among`` these) that no event names. The caller holds the write lock."""
+    names = set(pictures.names() if among is None else among)
+    named = {row[0] for row in db.execute("SELECT picture FROM event WHERE picture IS NOT NULL")}
+    sizes = [pictures.remove(name) for name in sorted(names - named)]
+    return Pruned(len(sizes), sum(sizes))
