@@ -1,0 +1,29 @@
+"""At the mirror: cameras, the panel with its pins, the health of the rig. Knows nobody else here."""
+
+from firmware.camera import KINDS, Camera, Frame, FrameLike, open_camera
+from firmware.errors import (
+    CameraBusy,
+    CameraMissing,
+    CameraNotStarted,
+    CameraTimeout,
+    PanelMissing,
+    ReplayRefused,
+    RigError,
+    UnknownCamera,
+)
+
+__all__ = [
+    "KINDS",
+    "Camera",
+    "CameraBusy",
+    "CameraMissing",
+    "CameraNotStarted",
+    "CameraTimeout",
+    "Frame",
+    "FrameLike",
+    "PanelMissing",
+    "ReplayRefused",
+    "RigError",
+    "UnknownCamera",
+    "open_camera",
+]

@@ -1,0 +1,185 @@
+"""The Raspberry Pi's own camera through picamera2: the only file that knows that library."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from threading import Event, Thread
+from typing import Any
+
+import cv2
+import numpy as np
+
+from firmware.camera import Frame, Pixels
+from firmware.errors import CameraBusy, CameraMissing, CameraNotStarted
+from firmware.slot import NewestSlot
+
+__all__ = ["PiCamera", "pi_cameras"]
+
+_PLAUSIBLE_S = 5.0
+
+
+class PiCamera:
+    """A camera on the Pi's ribbon cable: a small stream for finding, the full one for measuring.
+
+    newest : frames of the small stream.
+    newest_full : one frame of the large stream, taken when asked for.
+    Only controls that this camera says it has are ever set; without a second stream both are the same.
+    ``start`` raises CameraMissing or CameraBusy.
+    """
+
+    kind = "pi"
+
+    def __init__(
+        self,
+        number: int = 0,
+        *,
+        full_px: tuple[int, int] = (2304, 1296),
+        small_px: tuple[int, int] | None = (1280, 720),
+        pixel_format: str = "RGB888",
+        opener: Callable[[int], Any] | None = None,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self._which, self._full_px, self._small_px = number, full_px, small_px
+        self._format = pixel_format
+        self._opener, self._clock = opener or _open, clock
+        self._slot, self._full_slot = NewestSlot(), NewestSlot()
+        self._full_wanted, self._quit = Event(), Event()
+        self._metadata: dict[str, Any] = {}
+        self._thread: Thread | None = None
+        self._camera: Any = None
+        self._number = -1
+
+    def start(self) -> None:
+        if self._thread is not None:
+            return
+        self._slot, self._full_slot = NewestSlot(), NewestSlot()
+        self._camera = self._configured()
+        self._quit.clear()
+        self._thread = Thread(target=self._pump, name=f"pi camera {self._which}", daemon=True)
+        self._thread.start()
+
+    def stop(self) -> None:
+        thread, self._thread = self._thread, None
+        if thread is None:
+            return
+        self._quit.set()
+        thread.join(timeout=2.0)
+        self._camera.stop()
+        self._camera.close()
+
+    def newest(self, *, newer_than: int = -1, timeout_s: float = 2.0) -> Frame:
+        """Return the newest frame of the small stream above that number."""
+        self._check_started()
+        return self._slot.get(newer_than=newer_than, timeout_s=timeout_s)
+
+    def newest_full(self, *, newer_than: int = -1, timeout_s: float = 2.0) -> Frame:
+        """Return a frame of the large stream above that number; numbers are shared with ``newest``."""
+        self._check_started()
+        self._full_wanted.set()
+        return self._full_slot.get(newer_than=newer_than, timeout_s=timeout_s)
+
+    def lock_light(self) -> tuple[str, ...]:
+        """Hold exposure, white balance and focus where they stand; return the names of what was held."""
+        held = _held(self._metadata, self._camera.camera_controls)
+        self._camera.set_controls({key: value for _, controls in held for key, value in controls.items()})
+        return tuple(name for name, _ in held)
+
+    def release_light(self) -> None:
+        """Let exposure, white balance and focus find themselves again."""
+        free = {"AeEnable": True, "AwbEnable": True, "AfMode": 2}
+        self._camera.set_controls({k: v for k, v in free.items() if k in self._camera.camera_controls})
+
+    def _check_started(self) -> None:
+        if self._thread is None:
+            raise CameraNotStarted(f"Pi camera {self._which} is not started")
+
+    def _configured(self) -> Any:
+        camera = self._opener(self._which)
+        small = {} if self._small_px is None else {"lores": {"size": self._small_px, "format": "YUV420"}}
+        main = {"size": self._full_px, "format": self._format}
+        try:
+            camera.configure(
+                camera.create_video_configuration(main=main, buffer_count=3, queue=False, **small)
+            )
+            camera.start()
+        except RuntimeError as error:
+            camera.close()
+            raise CameraBusy(
+                f"Pi camera {self._which} does not start ({error}): close the other program"
+            ) from None
+        return camera
+
+    def _pump(self) -> None:
+        while not self._quit.is_set():
+            request = self._camera.capture_request()
+            try:
+                self._take(request)
+            finally:
+                request.release()
+
+    def _take(self, request: Any) -> None:
+        self._number += 1
+        self._metadata = request.get_metadata()
+        taken_s = _stamp(self._metadata, self._clock())
+        if self._small_px is None:
+            frame = Frame(_bgr(request.make_array("main"), self._format), taken_s, self._number)
+            self._slot.put(frame)
+            self._full_slot.put(frame)
+            return
+        self._slot.put(Frame(_bgr(request.make_array("lores"), "YUV420"), taken_s, self._number))
+        if self._full_wanted.is_set():
+            self._full_wanted.clear()
+            self._full_slot.put(Frame(_bgr(request.make_array("main"), self._format), taken_s, self._number))
+
+
+def pi_cameras() -> list[str]:
+    """Return the models of the Pi cameras here, in the order of their numbers; [] without picamera2."""
+    try:
+        from picamera2 import Picamera2
+    except ImportError:
+        return []
+    return [str(info.get("Model", "camera")) for info in Picamera2.global_camera_info()]
+
+
+def _open(number: int) -> Any:
+    try:
+        from picamera2 import Picamera2
+    except ImportError as error:
+        raise CameraMissing(f"picamera2 is not installed here ({error}): use a USB camera, or a Pi") from None
+    try:
+        return Picamera2(number)
+    except IndexError:
+        raise CameraMissing(f"no Pi camera {number}: check the ribbon cable, then restart the Pi") from None
+    except RuntimeError as error:
+        raise CameraBusy(f"Pi camera {number} cannot be opened ({error}): close the other program") from None
+
+
+def _bgr(array: Any, pixel_format: str) -> Pixels:
+    """Return an array of its own, BGR. picamera2 calls 'RGB888' what lies in memory as B, G, R."""
+    if pixel_format == "RGB888":
+        return np.array(array[..., :3], np.uint8)
+    if pixel_format == "NV12":
+        return np.asarray(cv2.cvtColor(array, cv2.COLOR_YUV2BGR_NV12), np.uint8)
+    return np.asarray(cv2.cvtColor(array, cv2.COLOR_YUV2BGR_I420), np.uint8)
+
+
+def _stamp(metadata: dict[str, Any], now_s: float) -> float:
+    """Return the sensor's own time (ns since boot) where it is plausible on the monotonic clock."""
+    taken_s = metadata.get("SensorTimestamp", 0) / 1e9
+    return float(taken_s) if 0 <= now_s - taken_s < _PLAUSIBLE_S else now_s
+
+
+def _held(metadata: dict[str, Any], there: Any) -> list[tuple[str, dict[str, Any]]]:
+    """Return (name, controls) for what this camera can hold at the values of its last frame."""
+    wanted = (
+        ("exposure", {"AeEnable": False}, ("ExposureTime", "AnalogueGain")),
+        ("white balance", {"AwbEnable": False}, ("ColourGains",)),
+        ("focus", {"AfMode": 0}, ("LensPosition",)),
+    )
+    held = []
+    for name, switch, values in wanted:
+        if set(switch) <= set(there):
+            kept = {key: metadata[key] for key in values if key in metadata and key in there}
+            held.append((name, {**switch, **kept}))
+    return held

@@ -1,0 +1,162 @@
+"""The panel at the mirror: lamp ring, status light, sounder, foot button, lid contact; every one optional.
+
+This file decides; ``panel_pi`` has the pins. The lid contact is shown and logged, it is never part of the
+laser's own chain, and nothing here can fire the laser.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, fields
+from typing import Literal, Protocol
+
+from firmware.errors import PanelMissing
+
+__all__ = ["Lamp", "Panel", "Parts", "Pins", "Signal", "Switch", "open_panel", "tone_hz"]
+
+Signal = Literal["off", "ready", "working", "look-here", "fault"]
+# (seconds on, seconds off); 0 off means steady.
+RHYTHMS: dict[Signal, tuple[float, float]] = {
+    "off": (0.0, 0.0),
+    "ready": (1.0, 0.0),
+    "working": (0.1, 0.9),
+    "look-here": (0.5, 0.5),
+    "fault": (0.1, 0.1),
+}
+_LOW_HZ, _HIGH_HZ = 330.0, 880.0
+_FAR_MM = 10.0
+
+
+@dataclass(frozen=True)
+class Pins:
+    """BCM numbers of the pins in use; None where nothing is connected."""
+
+    ring: int | None = None
+    status: int | None = None
+    sounder: int | None = None
+    foot: int | None = None
+    lid: int | None = None
+
+    def used(self) -> dict[str, int]:
+        """Return the names and numbers of the pins in use; raise ValueError where two share one."""
+        used = {f.name: getattr(self, f.name) for f in fields(self) if getattr(self, f.name) is not None}
+        if len(set(used.values())) != len(used):
+            raise ValueError(f"two parts of the panel share a pin: {used}")
+        return used
+
+
+class Lamp(Protocol):
+    """Something that shines; ``value`` 0 … 1."""
+
+    value: float
+
+    def blink(self, on_time: float, off_time: float) -> None: ...
+    def close(self) -> None: ...
+
+
+class Sounder(Protocol):
+    """Something that sounds; None is silence."""
+
+    def sound(self, hertz: float | None) -> None: ...
+    def close(self) -> None: ...
+
+
+class Switch(Protocol):
+    """Something that is pressed; ``when`` is called at every change with whether it is pressed now."""
+
+    pressed: bool
+
+    def when(self, changed: Callable[[bool], None]) -> None: ...
+    def close(self) -> None: ...
+
+
+@dataclass(frozen=True)
+class Parts:
+    """What is connected."""
+
+    ring: Lamp | None = None
+    status: Lamp | None = None
+    sounder: Sounder | None = None
+    foot: Switch | None = None
+    lid: Switch | None = None
+
+
+class Panel:
+    """The whole panel; whatever is not connected is quietly left out."""
+
+    def __init__(self, parts: Parts | None = None, *, silent: bool = False) -> None:
+        self._parts = parts or Parts()
+        self.silent = silent
+
+    def light(self, level: float) -> None:
+        """Set the lamp ring, 0 (dark film) … 1; between for a glow that is watched."""
+        if self._parts.ring is not None:
+            self._parts.ring.value = min(max(level, 0.0), 1.0)
+
+    def signal(self, what: Signal) -> None:
+        """Show it on the status light, by rhythm alone: it is read without colours."""
+        lamp = self._parts.status
+        if lamp is None:
+            return
+        on_s, off_s = RHYTHMS[what]
+        if on_s and off_s:
+            lamp.blink(on_s, off_s)
+        else:
+            lamp.value = float(on_s > 0)
+
+    def sound_distance(self, distance_mm: float | None) -> None:
+        """Sound how far the mark is from where it has to go: higher is nearer; None is silence."""
+        if self._parts.sounder is not None:
+            heard = distance_mm is not None and not self.silent
+            self._parts.sounder.sound(tone_hz(distance_mm) if heard and distance_mm is not None else None)
+
+    def when_foot(self, pressed: Callable[[], None]) -> None:
+        """Call it at every press of the foot button."""
+        if self._parts.foot is not None:
+            self._parts.foot.when(lambda down: pressed() if down else None)
+
+    def when_lid(self, changed: Callable[[bool], None]) -> None:
+        """Call it with True when the lid closes, False when it opens."""
+        if self._parts.lid is not None:
+            self._parts.lid.when(changed)
+
+    @property
+    def lid_closed(self) -> bool | None:
+        """What the lid contact says, or None where there is none. Shown, never acted on."""
+        return None if self._parts.lid is None else self._parts.lid.pressed
+
+    def close(self) -> None:
+        """Let go of every pin, lamps and sounder off."""
+        self.light(0.0)
+        self.signal("off")
+        self.sound_distance(None)
+        for part in (getattr(self._parts, f.name) for f in fields(self._parts)):
+            if part is not None:
+                part.close()
+
+
+def tone_hz(distance_mm: float) -> float:
+    """Return the pitch for a distance: 330 Hz at 10 mm and beyond, 880 Hz at the goal, even steps to the ear.
+
+    Equal ratios of frequency for equal distances (the ear hears ratios). The span is our own choice.
+    """
+    near = 1 - min(max(distance_mm, 0.0), _FAR_MM) / _FAR_MM
+    return float(_LOW_HZ * (_HIGH_HZ / _LOW_HZ) ** near)
+
+
+def open_panel(
+    pins: Pins, *, silent: bool = False, connect: Callable[[Pins], Parts] | None = None
+) -> tuple[Panel, str | None]:
+    """Return the panel and, where pins were asked for and are not there, one line on why it runs without."""
+    if not pins.used():
+        return Panel(silent=silent), None
+    try:
+        return Panel((connect or _connect_pi)(pins), silent=silent), None
+    except PanelMissing as missing:
+        return Panel(silent=silent), str(missing)
+
+
+def _connect_pi(pins: Pins) -> Parts:
+    from firmware.panel_pi import connect
+
+    return connect(pins)
