@@ -102,7 +102,7 @@ def main() -> None:
     with ProcessPoolExecutor(asked.jobs) as pool:
         runs = list(pool.map(run_one, tasks, chunksize=1))
     print_table(runs)
-    print_failures(runs)
+    print_failures(runs, player=players[0])
 
 
 if __name__ == "__main__":

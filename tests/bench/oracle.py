@@ -1,0 +1,277 @@
+"""An oracle: knows every lever and sign, not the misalignment, the noise or what the hand did. Knows no
+faults.
+
+It measures along the chain where it does not know enough, takes the fewest moves that bring all it expects
+within half the tolerances, does them all, looks again, and ends with the five positions.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from tests.bench.estimate import SIZE, Belief, Estimator, shift_places, unpack
+from tests.machines import Machine, offsets
+from tests.machines.optics import Array, reaches
+
+Step = dict[str, Any]
+PARTS = ("tube", "tube-exit", "tube-far", "mirror-1", "mirror-2", "mirror-3")
+GOOD = 0.45  # of the tolerance: what a plan must reach
+WORTH_A_MOVE = 0.85  # of the tolerance: below that a hand's next turn is as likely to harm as to help
+SURE = 0.97
+ENOUGH_VISIBLE = 0.7
+ALONG = (1.0, 0.5, 0.25, 0.1, 0.04, 0.0)  # where the head may stand, from far to near
+SMALLEST_TURN = 1 / 64
+SMALLEST_MOVE_MM = 0.1
+
+
+class Oracle:
+    """A player: call it with the alignment document, get the next step."""
+
+    def __init__(self, machine: Machine) -> None:
+        self.estimator = Estimator(machine)
+        self.layout, self.profile = machine.layout, machine.profile
+        self.threads, self.number = self.estimator.threads, machine.contact_number
+        self.rng = np.random.default_rng(0)
+        self.queue: list[Step] = []
+        self.searched = 0
+        self.missed: set[tuple[str, tuple[float, float]]] = set()
+        w, d = self.layout.width_mm, self.layout.depth_mm
+        self.near_x, self.far_x = (0.0, w) if self.layout.incoming[2, 0] > 0 else (w, 0.0)
+        self.five = [(0.0, d), (0.0, 0.0), (w / 2, d / 2), (w, d), (w, 0.0)]
+        self.nearest = 0 if self.near_x == 0.0 else 3
+        self.corners = np.array([self.five[i] for i in (0, 1, 3, 4)])
+
+    def __call__(self, document: dict[str, Any]) -> Step:
+        events = document["events"]
+        self.note(events[-1] if events else {"kind": "none"})
+        if self.queue:
+            return self.queue.pop(0)
+        belief = self.estimator.belief(events)
+        return self.look(belief) or self.move(belief) or self.confirm(belief, events)
+
+    # measure
+
+    def note(self, event: dict[str, Any]) -> None:
+        """A miss is remembered until something moves; a miss at the nearest place starts the search."""
+        if event["kind"] == "no-mark":
+            self.missed.add((event["station"], tuple(event["head_mm"])))
+            if (
+                event["station"] in ("mirror-1", "nozzle")
+                or tuple(event["head_mm"]) == self.five[self.nearest]
+            ):
+                self.queue = self.search(event["station"])
+        elif event["kind"] == "mark":
+            self.searched = 0
+        else:
+            self.missed.clear()
+
+    def chain(self) -> list[tuple[str, list[tuple[float, float]]]]:
+        """Stations in the beam's order, each with heads from the one wanted to the nearest."""
+        d = self.layout.depth_mm
+        along_y = [(self.near_x, d * (1 - a)) for a in ALONG]
+        along_x = [(self.near_x + a * (self.far_x - self.near_x), d) for a in ALONG]
+        return [
+            ("mirror-1", [(self.near_x, d)]),
+            ("mirror-2", along_y[-1:]),
+            ("mirror-2", along_y),
+            ("mirror-3", along_x[-1:]),
+            ("mirror-3", along_x),
+            ("nozzle", [self.five[self.nearest]]),
+        ]
+
+    def look(self, belief: Belief) -> Step | None:
+        """The first mark along the chain that is not known well enough, or the moves that bring it into
+        sight.
+        """
+        for station, heads in self.chain():
+            mean, sd = belief.expected(station, np.array(heads[0]))
+            if np.max(sd) <= self.enough(station, mean):
+                continue
+            for head in heads:
+                if (station, head) in self.missed:
+                    continue
+                if belief.visible(station, np.array(head), self.rng) >= ENOUGH_VISIBLE:
+                    near_mean, near_sd = belief.expected(station, np.array(head))
+                    if np.max(near_sd) > 0.5 * self.enough(station, near_mean) or head == heads[0]:
+                        return pulse(station, head)
+            self.queue = self.plan(belief, until=station)
+            return self.queue.pop(0) if self.queue else pulse(station, heads[-1])
+        return None
+
+    def enough(self, station: str, mean: Array) -> float:
+        """How well a mark must be known before it is worth moving: within a share of tolerance or of the
+        hand's error.
+        """
+        tolerance = self.profile["tolerance"]["nozzle_mm" if station == "nozzle" else "overlap_mm"]
+        return float(max(0.35 * tolerance, 0.1 * np.hypot(*mean)))
+
+    def search(self, station: str) -> list[Step]:
+        """The nearest card saw nothing: swing the mirror before it to the next place of a spiral, then
+        look.
+        """
+        reach = 2.5 if station == "nozzle" else 30.0
+        ring = [(0, 0), (1, 0), (1, 1), (0, 1), (-1, 1), (-1, 0), (-1, -1), (0, -1), (1, -1), (0, 0)]
+        step = (np.array(ring[self.searched % 9 + 1]) - ring[self.searched % 9]) * reach
+        self.searched += 1
+        upstream = max(1, ["mirror-1", "mirror-2", "mirror-3", "nozzle"].index(station))
+        head = np.array([self.near_x, self.layout.depth_mm])
+        columns, names = [], [key for key in self.threads if key[0] == upstream][:2]
+        for key in names:
+            x = np.zeros(SIZE)
+            x[self.place(*key)] = 0.1
+            columns.append(offsets(self.layout, unpack(x), head)[station] / 0.1)
+        travel = np.linalg.solve(np.array(columns).T, step)
+        turns = [self.turn(*key, mm) for key, mm in zip(names, travel, strict=True)]
+        return [t for t in turns if t] + [pulse(station, self.five[self.nearest])]
+
+    # move
+
+    def move(self, belief: Belief) -> Step | None:
+        if np.max(np.abs(self.targets(belief.mean))) < WORTH_A_MOVE or self.chance(belief) >= SURE:
+            return None
+        self.queue = self.plan(belief)
+        return self.queue.pop(0) if self.queue else None
+
+    def targets(self, x: Array, until: str = "") -> Array:
+        """(…, k): all that must be small, in tolerances, at the corners; until a station only what counts
+        there.
+        """
+        allowed = self.profile["tolerance"]
+        found = offsets(self.layout, unpack(x[..., None, :]), self.corners)
+        first, second, third = (found[f"mirror-{k}"] for k in (1, 2, 3))
+        parts = [first[..., :1, :] / allowed["centre_mm"], _mean(second) / allowed["centre_mm"],
+                 (second - _mean(second)) / (allowed["overlap_mm"] / 2)]  # fmt: skip
+        if until in ("", "nozzle"):
+            parts += [
+                _mean(third) / allowed["centre_mm"],
+                (third - _mean(third)) / (allowed["overlap_mm"] / 2),
+            ]
+        if until == "":
+            parts += [found["lens"] / allowed["lens_mm"], found["nozzle"] / allowed["nozzle_mm"]]
+        return np.concatenate([p.reshape(*p.shape[:-2], -1) for p in parts], axis=-1)
+
+    def actions(self, until: str) -> list[tuple[Any, Array]]:
+        """Each thing that can be moved in one step, with its directions (n, 22) in the state."""
+        last = {"mirror-1": 0, "mirror-2": 1, "mirror-3": 2}.get(until, 3)
+        shifts = [(p, self.directions(p)) for p in PARTS if p.startswith("tube") or int(p[-1]) <= last]
+        screws = [(key, np.eye(SIZE)[[self.place(*key)]]) for key in self.threads if key[0] <= last]
+        return [*shifts, *screws]
+
+    def directions(self, part: str) -> Array:
+        axes = (1, 2) if part.startswith("tube") else (0, 1, 2)
+        rows = np.zeros((len(axes), SIZE))
+        for row, axis in zip(rows, axes, strict=True):
+            for place, moved in shift_places(part, [float(a == axis) for a in range(3)]):
+                row[place] = moved
+        return rows
+
+    def plan(self, belief: Belief, until: str = "") -> list[Step]:
+        """Fewest moves (greedily in, then out) whose exact effect on the mean leaves all within GOOD."""
+        actions = self.actions(until)
+        chosen: list[int] = []
+        best = self.fit(belief.mean, [], actions, until)
+        while best[0] > GOOD and len(chosen) < 12:
+            tries = [(self.fit(belief.mean, [*chosen, i], actions, until), i) for i in range(len(actions))
+                     if i not in chosen]  # fmt: skip
+            best, i = min(tries, key=lambda t: t[0][2])
+            chosen.append(i)
+        for i in list(chosen):
+            fewer = self.fit(belief.mean, [c for c in chosen if c != i], actions, until)
+            if fewer[0] <= max(GOOD, best[0]):
+                chosen.remove(i)
+                best = fewer
+        exact = self.fit(belief.mean, chosen, actions, until, rounds=3)
+        steps = [
+            self.step(actions[i][0], actions[i][1], amount)
+            for i, amount in zip(chosen, exact[1], strict=True)
+        ]
+        return sorted([s for s in steps if s], key=_along_the_beam)
+
+    def fit(
+        self, mean: Array, chosen: list[int], actions: list[tuple[Any, Array]], until: str, rounds: int = 1
+    ) -> tuple[float, list[Array], float]:
+        """(largest target left, amounts, sum of squares left) after the best use of the chosen actions."""
+        if not chosen:
+            left = self.targets(mean, until)
+            return float(np.max(np.abs(left))), [], float(left @ left)
+        rows = np.concatenate([actions[i][1] for i in chosen])
+        amounts = np.zeros(len(rows))
+        for _ in range(rounds):
+            here = mean + amounts @ rows
+            left = self.targets(here, until)
+            near = np.stack([here + 1e-3 * rows, here - 1e-3 * rows])
+            slope = np.subtract(*self.targets(near, until)).T / 2e-3
+            damped = np.concatenate([slope, 1e-3 * np.eye(len(rows))])
+            change = np.linalg.lstsq(damped, np.concatenate([-left, -1e-3 * amounts]), rcond=None)[0]
+            amounts, left = amounts + change, left + slope @ change
+        cuts = np.cumsum([len(actions[i][1]) for i in chosen])[:-1]
+        return float(np.max(np.abs(left))), np.split(amounts, cuts), float(left @ left)
+
+    def step(self, what: Any, rows: Array, amount: Array) -> Step | None:
+        if isinstance(what, tuple):
+            return self.turn(*what, float(amount[0]))
+        move = [0.0] * (3 - len(amount)) + [float(np.clip(a, -50, 50)) for a in amount]
+        move = [a if abs(a) > SMALLEST_MOVE_MM else 0.0 for a in move]
+        return {"do": "shift", "part": what, "move_mm": move, "say": "shift"} if any(move) else None
+
+    def turn(self, mirror: int, screw: str, travel_mm: float) -> Step | None:
+        pitch_mm, clockwise = self.threads[mirror, screw]
+        turns = float(np.clip(travel_mm / (pitch_mm * clockwise), -20, 20))
+        if abs(turns) < SMALLEST_TURN / 2:
+            return None
+        return {"do": "turn", "mount": mirror, "screw": screw, "turns": turns, "say": "turn"}
+
+    def place(self, mirror: int, screw: str) -> int:
+        return 4 + 3 * (mirror - 1) + self.number(mirror, screw)
+
+    # end
+
+    def chance(self, belief: Belief) -> float:
+        """Probability that all is within tolerance at the corners and the middle."""
+        allowed = self.profile["tolerance"]
+        found = offsets(self.layout, unpack(belief.draw(200, self.rng)[:, None, :]), np.array(self.five))
+        good = reaches(self.layout, found, "nozzle").all(axis=1)
+        for k in (1, 2, 3):
+            marks = found[f"mirror-{k}"]
+            good &= np.hypot(*np.moveaxis(marks.mean(axis=1), -1, 0)) <= allowed["centre_mm"]
+            apart = np.linalg.norm(marks[:, :, None] - marks[:, None], axis=-1).max(axis=(1, 2))
+            good &= apart <= allowed["overlap_mm"]
+        for place, limit in (("lens", "lens_mm"), ("nozzle", "nozzle_mm")):
+            good &= np.linalg.norm(found[place], axis=-1).max(axis=1) <= allowed[limit]
+        return float(good.mean())
+
+    def confirm(self, belief: Belief, events: list[dict[str, Any]]) -> Step:
+        """The five positions since the last move, then done if it is sure; else the mark it knows least."""
+        moved = [i for i, e in enumerate(events) if e["kind"] in ("turn", "shift")]
+        since = events[moved[-1] + 1 if moved else 0 :]
+        seen = [tuple(e["head_mm"]) for e in since if e["station"] == "mirror-3"]
+        for head in self.five:
+            if head not in seen:
+                return pulse("mirror-3", head)
+        if self.chance(belief) >= SURE or len(since) > 20:
+            return {"do": "done", "say": "done"}
+        return pulse(*max(self.places(), key=lambda place: self.doubt(belief, *place)))
+
+    def places(self) -> list[tuple[str, tuple[float, float]]]:
+        along = [(station, heads[0]) for station, heads in self.chain()]
+        return [*along, *(("mirror-3", head) for head in self.five)]
+
+    def doubt(self, belief: Belief, station: str, head: tuple[float, float]) -> float:
+        tolerance = self.profile["tolerance"]["nozzle_mm" if station == "nozzle" else "overlap_mm"]
+        return float(np.max(belief.expected(station, np.array(head))[1])) / tolerance
+
+
+def pulse(station: str, head: tuple[float, float]) -> Step:
+    return {"do": "mark", "station": station, "head_mm": [float(a) for a in head], "say": "pulse"}
+
+
+def _mean(marks: Array) -> Array:
+    return np.asarray(marks.mean(axis=-2, keepdims=True))
+
+
+def _along_the_beam(step: Step) -> int:
+    if step["do"] == "turn":
+        return 10 * int(step["mount"]) + 5
+    return PARTS.index(step["part"]) if step["part"].startswith("tube") else 10 * int(step["part"][-1])
