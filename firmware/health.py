@@ -17,7 +17,7 @@ _LOW_MB, _FULL_MB = 500, 50
 # Bits of `vcgencmd get_throttled`, as Raspberry Pi documents vcgencmd: 0–3 now, 16–19 since
 # the start.
 _NOW = {
-    0: ("low-voltage", "the supply sags below 4.63 V: use the Pi's own supply and a short cable"),
+    0: ("low-voltage", "the supply sags: use the Pi's own supply and a short cable"),
     1: ("capped", "the processor is slowed down: let air to the Pi"),
     2: ("throttled", "the processor is throttled: let air to the Pi"),
     3: ("hot", "the Pi is too hot: let air to it, keep it out of the laser's case"),

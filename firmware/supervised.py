@@ -32,9 +32,9 @@ class SupervisedCamera:
     """The camera ``open_camera(of, **options)`` behind the same interface, in a child process.
 
     ``start`` returns at once; until the first frame ``newest`` waits. A camera that is absent, frozen,
-    unplugged or whose process was killed is started anew with growing pauses; meanwhile ``newest`` raises
-    CameraMissing or CameraTimeout with the reason, and ``problem`` holds the same line. Frame numbers go on
-    over restarts.
+    unplugged or whose process was killed is started anew with growing pauses; ``newest`` waits for it as for
+    any frame and then raises CameraMissing with the reason, which ``problem`` holds all the while. Frame
+    numbers go on over restarts.
     """
 
     def __init__(
@@ -79,8 +79,10 @@ class SupervisedCamera:
             raise CameraNotStarted(f"the {self.kind} camera is not started")
         try:
             return self._slot.get(newer_than=newer_than, timeout_s=timeout_s)
-        except CameraTimeout as silent:
-            raise CameraTimeout(self.problem or str(silent)) from None
+        except CameraTimeout:
+            if self.problem is not None:
+                raise CameraMissing(self.problem) from None
+            raise
 
     def lock_light(self) -> tuple[str, ...]:
         """Ask for exposure, white balance and focus to be held, over restarts too; returns nothing known."""
@@ -101,11 +103,11 @@ class SupervisedCamera:
         while not self._quit.is_set():
             order = self._watch.order(time.monotonic())
             if order == "kill":
-                self._end(self._watch.problem or "")
+                self._end()
             elif order == "start":
                 self._begin()
             self._listen(min(self._watch.next_look_s(time.monotonic()), 0.25))
-        self._end("stopped")
+        self._end()
 
     def _begin(self) -> None:
         self._watch.started(time.monotonic())
@@ -113,11 +115,10 @@ class SupervisedCamera:
         if self._light_locked:
             self._child.say("lock light")
 
-    def _end(self, why: str) -> None:
+    def _end(self) -> None:
         child, self._child = self._child, None
         if child is not None:
             child.kill()
-            self._slot.fail(CameraMissing(why))
 
     def _listen(self, patience_s: float) -> None:
         child = self._child
@@ -143,7 +144,7 @@ class SupervisedCamera:
 
     def _lost(self, why: str) -> None:
         self._watch.died(time.monotonic(), why)
-        self._end(why)
+        self._end()
 
 
 class _Child:

@@ -1,0 +1,108 @@
+"""The watchdog with real processes: each test waits for events, never for a span of time."""
+
+import os
+import signal
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any
+
+import numpy as np
+import pytest
+
+from firmware import CameraMissing, CameraNotStarted, CameraTimeout, Frame, RigError
+from firmware.shared import FrameRing
+from firmware.supervised import SupervisedCamera
+from firmware.watch import Watch
+from tests.firmware.children import opener
+
+QUICK = {"patience_s": 0.3, "warm_up_s": 30.0, "pauses_s": (0.0,)}
+
+
+@contextmanager
+def _running(of: str, **options: Any) -> Iterator[SupervisedCamera]:
+    camera = SupervisedCamera(of, opener=opener, watch=Watch(**QUICK), **options)
+    camera.start()
+    try:
+        yield camera
+    finally:
+        camera.stop()
+
+
+def _sooner_or_later(camera: SupervisedCamera, newer_than: int) -> Frame:
+    for _ in range(60):
+        try:
+            return camera.newest(newer_than=newer_than, timeout_s=1.0)
+        except RigError:
+            continue
+    raise AssertionError("the camera did not come back")
+
+
+def _pictures(count: int) -> np.ndarray:
+    return np.arange(count * 5 * 7 * 3, dtype=np.uint8).reshape(count, 5, 7, 3)
+
+
+def test_frames_cross_unchanged_and_survive_a_killed_process() -> None:
+    picture = np.random.default_rng(1).integers(0, 255, (40, 64, 3)).astype(np.uint8)
+    with _running("fake", picture=picture, frames_per_s=50.0) as camera:
+        first = _sooner_or_later(camera, -1)
+        assert np.array_equal(first.pixels, picture)
+        second = _sooner_or_later(camera, first.number)
+        assert second.time_s > first.time_s
+        killed = camera.pid
+        assert killed is not None
+        os.kill(killed, signal.SIGKILL)
+        again = _sooner_or_later(camera, second.number + 25)
+        assert again.number > second.number
+        assert camera.pid != killed
+        assert camera.problem is None
+
+
+def test_a_camera_stuck_in_its_driver_is_killed_and_comes_back() -> None:
+    with _running("stuck") as camera:
+        first = _sooner_or_later(camera, -1)
+        stuck = camera.pid
+        later = _sooner_or_later(camera, first.number + 3)
+        assert later.number > first.number + 3
+        assert camera.pid != stuck
+
+
+def test_a_camera_that_is_absent_says_so_in_its_own_words() -> None:
+    with _running("absent") as camera:
+        for _ in range(600):
+            with pytest.raises((CameraMissing, CameraTimeout)) as raised:
+                camera.newest(timeout_s=0.1)
+            if isinstance(raised.value, CameraMissing):
+                break
+        assert str(raised.value) == camera.problem == "no camera here: plug one in"
+
+
+def test_before_start_and_after_stop_there_is_nothing() -> None:
+    camera = SupervisedCamera("fake", opener=opener)
+    with pytest.raises(CameraNotStarted):
+        camera.newest()
+    camera.start()
+    camera.stop()
+    assert camera.pid is None
+    with pytest.raises(CameraNotStarted):
+        camera.newest()
+
+
+def test_waiting_for_the_first_frame_is_a_timeout() -> None:
+    with _running("fake") as camera, pytest.raises(CameraTimeout):
+        camera.newest(newer_than=10**9, timeout_s=0.0)
+
+
+def test_the_ring_hands_over_and_notices_what_was_overwritten() -> None:
+    ring = FrameRing(slot_bytes=1000)
+    try:
+        other = FrameRing(name=ring.name, slot_bytes=1000)
+        for number, pixels in enumerate(_pictures(4)):
+            other.write(Frame(pixels, 0.0, number))
+        assert ring.read(0, (5, 7, 3)) is None
+        for number in (1, 2, 3):
+            assert np.array_equal(ring.read(number, (5, 7, 3)), _pictures(4)[number])
+        with pytest.raises(ValueError, match="larger than 1000"):
+            ring.write(Frame(np.zeros((40, 40, 3), np.uint8), 0.0, 5))
+        other.close()
+    finally:
+        ring.close()

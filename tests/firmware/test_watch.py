@@ -1,0 +1,59 @@
+from itertools import pairwise
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from firmware.watch import Watch
+
+
+def test_a_silent_camera_is_killed_and_started_anew() -> None:
+    watch = Watch(patience_s=2, warm_up_s=8, pauses_s=(0.5, 3))
+    assert watch.order(0) == "start"
+    watch.started(0)
+    assert watch.order(7.9) == "wait"
+    watch.frame(7.9)
+    assert watch.next_look_s(8.0) == 1.9000000000000004
+    assert watch.order(9.8) == "wait"
+    assert watch.order(9.9) == "kill"
+    assert "frozen" in (watch.problem or "")
+    assert watch.order(10.3) == "wait"
+    assert watch.order(10.4) == "start"
+
+
+def test_pauses_grow_and_a_frame_ends_the_trouble() -> None:
+    watch, starts, now_s = Watch(pauses_s=(1, 2, 4)), [], 0.0
+    for _ in range(5):
+        now_s += watch.next_look_s(now_s)
+        assert watch.order(now_s) == "start"
+        starts.append(now_s)
+        watch.started(now_s)
+        watch.died(now_s, "not there")
+    assert [b - a for a, b in pairwise(starts)] == [1, 2, 4, 4]
+    assert watch.problem == "not there"
+    watch.started(now_s)
+    watch.frame(now_s)
+    assert (watch.failures, watch.problem) == (0, None)
+
+
+def test_dying_twice_counts_once() -> None:
+    watch = Watch()
+    watch.started(0)
+    watch.died(1, "first")
+    watch.died(1, "second")
+    assert (watch.failures, watch.problem) == (1, "first")
+
+
+@given(st.lists(st.tuples(st.sampled_from(["frame", "died", "pass"]), st.floats(0, 5)), max_size=30))
+def test_whatever_happens_it_is_started_again_within_the_longest_pause(story) -> None:
+    watch, now_s = Watch(), 0.0
+    for what, passed_s in story:
+        now_s += passed_s
+        order = watch.order(now_s)
+        if order == "start":
+            watch.started(now_s)
+        elif what == "frame" and order == "wait":
+            watch.frame(now_s)
+        elif what == "died":
+            watch.died(now_s, "gone")
+    watch.died(now_s, "gone")
+    assert watch.order(now_s + 5.0) == "start"
