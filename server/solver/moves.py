@@ -16,7 +16,8 @@ from .profile import Profile
 
 Array = NDArray[Any]
 
-MOST_TURNS, MOST_SHIFT_MM = 2.0, 25.0
+MOST_TURNS, LEAST_TURNS = 2.0, 1 / 128
+MOST_SHIFT_MM, LEAST_SHIFT_MM = 25.0, 0.2
 
 
 @dataclass(frozen=True)
@@ -78,32 +79,31 @@ def _travel(profile: Profile, lever: Lever) -> float:
     return contact.clockwise * float(contact.screw_pitch_mm or 0.0)
 
 
-def as_event(profile: Profile, bank: b.Bank, lever: Lever, amount: Array) -> Event | None:
-    """The move that a hand can do nearest to ``amount``; None where that is nothing."""
+def as_events(profile: Profile, bank: b.Bank, lever: Lever, amount: Array) -> list[Event]:
+    """The moves that a hand can do nearest to ``amount``, the nearest first; none where that is nothing."""
     if lever.is_screw:
-        turns = fraction(float(amount[0]), bank.last_turn[3 * (lever.mount - 1) + lever.contact])
         name = profile.mount[lever.mount - 1].contact[lever.contact].name
-        return Turn(lever.mount, name, turns) if turns else None
+        last = bank.last_turn[3 * (lever.mount - 1) + lever.contact]
+        return [Turn(lever.mount, name, turns) for turns in fractions(float(amount[0]), last)]
     move = np.zeros(3)
-    move[list(lever.axes)] = np.round(np.asarray(amount), 1)
-    length = float(np.linalg.norm(move))
-    if length < 0.2:
-        return None
-    if length > MOST_SHIFT_MM:
-        move = np.round(move * (MOST_SHIFT_MM / length), 1)
-    return Shift(lever.part, (float(move[0]), float(move[1]), float(move[2])))
+    move[list(lever.axes)] = np.asarray(amount)
+    move *= min(1.0, MOST_SHIFT_MM / max(float(np.linalg.norm(move)), 1e-9))
+    x, y, z = (float(v) + 0.0 for v in np.round(move, 1))
+    return [Shift(lever.part, (x, y, z))] if np.linalg.norm(move) >= LEAST_SHIFT_MM else []
 
 
-def fraction(turns: float, last: float = 0.0) -> float:
-    """The nearest fraction a hand can do: sixteenths, near the end thirty-seconds; play on reversal made up for."""
+def fractions(turns: float, last: float = 0.0) -> list[float]:
+    """The fractions of a turn on both sides of what is wanted, the nearer first: sixteenths, near the end
+    thirty-seconds; play that is lost on reversal is made up for."""
     way = float(np.sign(turns))
-    lost = b.PLAY_TURNS if last and way != np.sign(last) else 0.0
     wanted = min(abs(turns), MOST_TURNS)
-    if wanted < 1 / 80:
-        return 0.0
-    wanted += lost
+    if wanted < LEAST_TURNS:
+        return []
     parts = 16 if wanted >= 0.25 else 32
-    return way * max(1, round(wanted * parts)) / parts
+    below = np.floor(wanted * parts)
+    options = [way * (below + step) / parts for step in (0, 1, 2) if below + step > 0]
+    options.sort(key=lambda option: abs(abs(b.hand(option, last)[0]) - wanted))
+    return [float(option) for option in options[:2]]
 
 
 def apply(profile: Profile, bank: b.Bank, samples: Samples, event: Event) -> Samples:

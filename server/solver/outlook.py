@@ -54,6 +54,10 @@ class Samples:
         """The same machines after a step."""
         return Samples(x, self.fault, self.sign, self.noise)
 
+    def only(self, rows: Array) -> Samples:
+        """Some of the machines."""
+        return Samples(self.x[rows], self.fault[rows], self.sign[rows], self.noise[rows])
+
 
 def draw(bank: b.Bank, count: int = SAMPLES) -> Samples:
     """Machines drawn from the bank: always the same ones for the same bank."""
@@ -78,6 +82,25 @@ def _root(cov: Array) -> Array:
 def everywhere(profile: Profile, x: Array) -> Rays:
     """Rays of machines x (M, SIZE) at every position of the grid: offsets (M, 9, 4, 2), lens (M, 9, 2)."""
     return m.rays(profile, x[:, None, :], np.array(grid(profile)))
+
+
+def everywhere_jacobian(profile: Profile, mean: Array) -> Rays:
+    """Derivatives (complex steps) of the rays at a machine (SIZE,): the leading dimension is the state vector's."""
+    nudge = 1j * m.STEP * np.eye(m.OPTICS, m.SIZE)
+    nudged = mean + nudge
+    bent = everywhere(profile, nudged)
+    return Rays(bent.offset_mm.imag / m.STEP, bent.lens_mm.imag / m.STEP, bent.slope.imag / m.STEP)
+
+
+def pushed(rays: Rays, jacobian: Rays, change: Array) -> Rays:
+    """The rays after the machines were changed a little, (M, SIZE), by linear extrapolation."""
+    used = np.flatnonzero(change[:, : m.OPTICS].any(0))
+    step = change[:, used]
+    return Rays(
+        rays.offset_mm + np.tensordot(step, jacobian.offset_mm[used], 1),
+        rays.lens_mm + np.tensordot(step, jacobian.lens_mm[used], 1),
+        rays.slope,
+    )
 
 
 def numbers(rays: Rays) -> Array:
@@ -133,7 +156,8 @@ def metric_vectors(profile: Profile, rays: Rays, stage: int) -> Array:
         three = at[:, :5, 2]
         spread = (three - three.mean(1, keepdims=True)) / t.overlap_mm
         parts += [spread.reshape(count, -1), three.mean(1) / t.centre_mm]
+        # A mirror 3 moved to meet the beam must not carry it off the lens.
+        parts += [rays.lens_mm[:, :5].reshape(count, -1) / (2.0 * t.lens_mm)]
     if stage >= 3:
         parts += [at[:, :5, 3].reshape(count, -1) / (2.0 * t.nozzle_mm)]
-        parts += [rays.lens_mm[:, :5].reshape(count, -1) / (2.0 * t.lens_mm)]
     return np.concatenate(parts, axis=1)

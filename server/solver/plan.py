@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -14,16 +15,23 @@ from . import moves as mv
 from . import outlook as o
 from .events import Alignment, Event, Inspected, MarkSeen, NoMark, Shift, Turn
 from .profile import Point, Profile
+from .trace import Rays
 
 Array = NDArray[Any]
 
 STAGES = ("mirror-1", "mirror-2", "mirror-3", "nozzle", "bed")
 PASS = (0.85, 0.75, 0.75, 0.85, 0.9)  # probability at which a stage counts as finished
 SURE = 0.985  # probability at 1.5 × tolerance before it is called done
+MARK_FIRST = 0.5  # a mark that tells more than this × what a move takes away comes first
+LITTLE = 0.1  # a mark that tells less than this (tolerances²) is hardly worth a pulse
+LEAST_GAIN = 0.03  # a move that takes away a smaller share is none
+DONE = 0.1  # rest (tolerances²) at which no further lever is added
+EASY = 2.6  # effort above which a lever is not tried by itself
 GAIN = 0.3  # share of the expected remaining error that a move must take away
 STALE = 0.5  # a proof is void once turns have moved its mark by more than this × overlap tolerance
 GUILTY, SUSPECT = 0.9, 0.06  # probability of a fault to inspect, to look for
 HARM = 0.4  # × overlap tolerance: a fault that moves marks less than this does not matter
+FAR_MOVE = 1e-3  # cost (tolerances²) of a move per turn² or mm²: far moves that do little are not worth it
 ENOUGH_PULSES = 120
 
 
@@ -42,8 +50,9 @@ class View:
     alignment: Alignment
     bank: b.Bank
     samples: o.Samples
-    rays: o.Rays
+    rays: Rays
     numbers: Array  # (M, 7) in units of the tolerances
+    jacobian: Rays  # derivatives at the best hypothesis
 
     @property
     def profile(self) -> Profile:
@@ -73,12 +82,10 @@ def look(alignment: Alignment) -> View:
     """The belief after all events and what it means for the bed."""
     bank = b.believe(alignment)
     samples = o.draw(bank)
-    return _view(alignment, bank, samples)
-
-
-def _view(alignment: Alignment, bank: b.Bank, samples: o.Samples) -> View:
     rays = o.everywhere(alignment.machine, samples.x)
-    return View(alignment, bank, samples, rays, o.numbers(rays) / o.limits(alignment.machine))
+    numbers = o.numbers(rays) / o.limits(alignment.machine)
+    jacobian = o.everywhere_jacobian(alignment.machine, bank.mean[bank.best])
+    return View(alignment, bank, samples, rays, numbers, jacobian)
 
 
 def choose(view: View) -> Choice:
@@ -120,16 +127,23 @@ def _work(view: View, stage: int) -> Choice:
         found = _search(view, stage, places, chance.max())
         if found is not None:
             return found
-    move, gain = best_move(view, stage)
+    move = best_move(view, stage)
     tells = float(worth[best] * chance[best])
-    if move is not None and (gain > GAIN or (tells < 0.1 and gain > 0.05)):
-        return Choice(_kind(move), place=places[best], event=move, stage=stage)
-    if tells < 0.08 and move is None and not (stage == 4 and unproved(view)):
+    if move is not None and _move_first(move, tells):
+        return Choice(_kind(move.event), place=places[best], event=move.event, stage=stage)
+    if tells < 0.02 and move is None and not (stage == 4 and unproved(view)):
         return _as_good_as_known(view, stage)
     proof = unproved(view) if stage == 4 else []
     if proof:
         best = max(range(len(places)), key=lambda i: (places[i] in proof, worth[i] * chance[i] ** 2))
     return Choice("mark", place=places[best], stage=stage)
+
+
+def _move_first(move: Move, tells: float) -> bool:
+    """Whether to move before the next mark: the move takes away much, or a mark would hardly tell anything."""
+    if tells < LITTLE:
+        return True
+    return move.gain > GAIN and move.drop > MARK_FIRST * tells
 
 
 def _as_good_as_known(view: View, stage: int) -> Choice:
@@ -149,12 +163,19 @@ def candidates(view: View, stage: int) -> list[Place]:
     last = _last_position(view)
     places = [Place(0, last)]
     if stage >= 1:
-        places = [Place(1, i) for i in o.ALONG_Y] + (places if stage < 2 else [])
+        places = [Place(1, i) for i in _reachable(view, 1, (0, 1), (5,))] + (places if stage < 2 else [])
     if stage >= 2:
-        places = [Place(2, i) for i in range(len(o.GRID))] + places
+        places += [Place(2, i) for i in _reachable(view, 2, range(5), range(5, 9))]
     if stage >= 3:
         places += [Place(3, i) for i in range(5)]
     return places
+
+
+def _reachable(view: View, station: int, first: Iterable[int], others: Iterable[int]) -> list[int]:
+    """Positions to mark at a station: the first ones, and others where those would probably be missed."""
+    chance = o.hits(view.profile, view.rays, station).mean(0)
+    found = list(first)
+    return found if chance[found].max() > 0.7 else [*found, *others]
 
 
 def _last_position(view: View) -> int:
@@ -167,10 +188,9 @@ def _nearest(profile: Profile, head: Point) -> int:
 
 
 def _worth(view: View, stage: int, places: list[Place]) -> tuple[Array, Array]:
-    """For each place: the share of the stage's variance that a mark there takes away, and the chance of a mark."""
+    """For each place: how much of the stage's variance (tolerances²) a mark there takes away; chance of a mark."""
     vectors = o.metric_vectors(view.profile, view.rays, min(stage, 3))
     vectors = vectors - vectors.mean(0)
-    total = float((vectors**2).sum(1).mean()) + 1e-12
     noise = _next_sigma(view) ** 2
     worth, chance = [], []
     for place in places:
@@ -178,7 +198,7 @@ def _worth(view: View, stage: int, places: list[Place]) -> tuple[Array, Array]:
         mark = mark - mark.mean(0)
         shared = vectors.T @ mark / len(mark)
         inside = mark.T @ mark / len(mark) + noise * np.eye(2)
-        worth.append(float(np.trace(shared @ np.linalg.solve(inside, shared.T))) / total)
+        worth.append(float(np.trace(shared @ np.linalg.solve(inside, shared.T))))
         chance.append(float(o.hits(view.profile, view.rays, place.station)[:, place.position].mean()))
     return np.array(worth), np.array(chance)
 
@@ -189,37 +209,51 @@ def _next_sigma(view: View) -> float:
     return float(np.median(seen[-3:])) if seen else 0.1
 
 
-def cost(view: View, stage: int) -> float:
-    """Expected squared error of a stage's numbers, in units of the tolerances, each at most 10."""
-    numbers = np.minimum(view.numbers[:, : o.STAGE_KEYS[stage]], 10.0)
-    return float((numbers**2).sum(1).mean())
+def cost(view: View, stage: int, caps: Array) -> float:
+    """Expected squared error of a stage's numbers, in units of the tolerances, each at most its cap."""
+    count = o.STAGE_KEYS[stage]
+    return float((np.minimum(view.numbers[:, :count], caps[:count]) ** 2).sum(1).mean())
 
 
-def best_move(view: View, stage: int) -> tuple[Event | None, float]:
-    """The move to make first, and the share of the expected error that it takes away."""
-    best, best_gain = None, 0.0
+@dataclass(frozen=True)
+class Move:
+    """A move, how much of the expected error (tolerances²) it takes away, and what share of it."""
+
+    event: Event
+    drop: float
+    gain: float
+
+
+def best_move(view: View, stage: int) -> Move | None:
+    """The most upstream move of a set that brings the stage to nil, or the single best; None where none helps."""
     for event in adjustments(view, stage):
-        after = after_move(view, event)
-        now = cost(view, stage)
-        gain = 1.0 - cost(after, stage) / now
-        better = probability(after, stage) - probability(view, stage)
-        gain = max(gain, min(better * 2.0, 1.0)) if better > 0 else gain
-        if gain > best_gain:
-            best, best_gain = event, gain
-        if gain > GAIN:
-            break
-    return best, best_gain
+        move = _weighed(view, stage, event)
+        if move.gain > GAIN:
+            return move
+    moves = [_weighed(view, stage, event) for event in _singles(view, stage)]
+    best = max(moves, key=lambda move: move.gain, default=None)
+    return best if best is not None and best.gain > LEAST_GAIN else None
+
+
+def _weighed(view: View, stage: int, event: Event) -> Move:
+    after = after_move(view, event)
+    caps = 2.0 * np.maximum(np.median(view.numbers, axis=0), 5.0)
+    now = cost(view, stage, caps)
+    drop = now - cost(after, stage, caps)
+    better = probability(after, stage) - probability(view, stage)
+    return Move(event, drop, max(drop / now, 2.0 * better))
 
 
 def after_move(view: View, event: Event) -> View:
     """The view as it will be after a move; an untried screw is taken to work as the profile says."""
     samples = mv.apply(view.profile, view.bank, view.samples, event)
+    rows = np.arange(len(samples.x))
     if isinstance(event, Turn):
         k = 3 * (event.mount - 1) + view.profile.contact_index(event.mount, event.screw)
-        as_hoped = samples.sign[:, k] == _likely_sign(samples.sign[:, k])
-        rows = np.flatnonzero(as_hoped)
-        samples = o.Samples(samples.x[rows], samples.fault[rows], samples.sign[rows], samples.noise[rows])
-    return _view(view.alignment, view.bank, samples)
+        rows = np.flatnonzero(samples.sign[:, k] == _likely_sign(samples.sign[:, k]))
+    rays = Rays(view.rays.offset_mm[rows], view.rays.lens_mm[rows], view.rays.slope[rows])
+    rays = o.pushed(rays, view.jacobian, samples.x[rows] - view.samples.x[rows])
+    return replace(view, samples=samples.only(rows), rays=rays, numbers=o.numbers(rays) / o.limits(view.profile))
 
 
 def _likely_sign(signs: Array) -> float:
@@ -230,16 +264,12 @@ def adjustments(view: View, stage: int) -> list[Event]:
     """A small set of moves that together bring the stage's error to nil, the most upstream first.
 
     Orthogonal matching pursuit: the lever that takes away most for its effort is added to the set until the rest
-    is within what hands can do; a hand's error (8 % and 1/64 turn) is part of the cost.
+    is small; the relative error of a hand is part of the cost.
     """
-    profile, bank = view.profile, view.bank
-    stage = min(stage, 3)
-    mean = bank.mean[bank.best]
-    residual, jacobian = _residual(profile, mean, stage)
-    choices = [(lever, jacobian @ mv.direction(profile, bank, lever)) for lever in mv.levers(profile, stage)]
+    residual, choices = _problem(view, stage)
     chosen: list[int] = []
     now, amounts = float(residual @ residual), np.zeros(0)
-    while now > 0.12 and len(chosen) < 6:
+    while now > DONE and len(chosen) < 6:
         scored = []
         for i, (lever, _) in enumerate(choices):
             if i in chosen or any(_same(lever, choices[j][0]) for j in chosen):
@@ -249,11 +279,33 @@ def adjustments(view: View, stage: int) -> list[Event]:
         if not scored:
             break
         score, i, left, found = max(scored, key=lambda item: item[0])
-        if score < 0.12 * now:
+        if score < 0.2 * now:
             break
         chosen.append(i)
         now, amounts = left, found
     return _ordered(view, [choices[i] for i in chosen], amounts)
+
+
+def _problem(view: View, stage: int) -> tuple[Array, list[tuple[mv.Lever, Array]]]:
+    """The stage's error (L,) at the best hypothesis, and for each lever how it changes that (L, n)."""
+    profile, bank, stage = view.profile, view.bank, min(stage, 3)
+    mean = bank.mean[bank.best : bank.best + 1]
+    residual = o.metric_vectors(profile, o.everywhere(profile, mean), stage)[0]
+    slopes = o.metric_vectors(profile, view.jacobian, stage).T  # the metrics are linear in the offsets
+    moves = [(lever, mv.direction(profile, bank, lever)[: m.OPTICS]) for lever in mv.levers(profile, stage)]
+    return residual, [(lever, slopes @ columns) for lever, columns in moves]
+
+
+def _singles(view: View, stage: int) -> list[Event]:
+    """For each lever that can take something away by itself: the moves that a hand can do nearest to the best."""
+    residual, choices = _problem(view, stage)
+    now = float(residual @ residual)
+    found: list[Event] = []
+    for lever, columns in choices:
+        left, amount = _solve(residual, [(lever, columns)])
+        if left < 0.8 * now and lever.effort <= EASY:
+            found += mv.as_events(view.profile, view.bank, lever, amount)
+    return found
 
 
 def _same(one: mv.Lever, other: mv.Lever) -> bool:
@@ -261,29 +313,14 @@ def _same(one: mv.Lever, other: mv.Lever) -> bool:
     return not one.is_screw and not other.is_screw and one.part[:4] == other.part[:4] == "tube"
 
 
-def _residual(profile: Profile, mean: Array, stage: int) -> tuple[Array, Array]:
-    """(L,) the stage's error at a machine, and its (L, SIZE) derivative by complex steps."""
-    nudged = np.zeros((m.OPTICS + 1, m.SIZE), dtype=complex)
-    nudged[:] = mean
-    nudged[1:, : m.OPTICS] += 1j * m.STEP * np.eye(m.OPTICS)
-    vectors = o.metric_vectors(profile, o.everywhere(profile, nudged), stage)
-    jacobian = np.zeros((vectors.shape[1], m.SIZE))
-    jacobian[:, : m.OPTICS] = vectors[1:].imag.T / m.STEP
-    return vectors[0].real, jacobian
-
-
 def _solve(residual: Array, chosen: list[tuple[mv.Lever, Array]]) -> tuple[float, Array]:
     """Expected squared error left after the best amounts, and the amounts side by side."""
     design = np.hstack([columns for _, columns in chosen])
     size = (design**2).sum(0)
-    gram = design.T @ design + np.diag(b.HAND_RELATIVE**2 * size + 1e-9)
+    gram = design.T @ design + np.diag(b.HAND_RELATIVE**2 * size + FAR_MOVE)
     amounts = np.linalg.solve(gram, -design.T @ residual)
     left = residual + design @ amounts
-    least = np.concatenate(
-        [np.full(c.shape[1], b.HAND_TURNS if lever.is_screw else b.SHIFT_HAND) for lever, c in chosen]
-    )
-    hand = size * ((b.HAND_RELATIVE * amounts) ** 2 + least**2)
-    return float(left @ left + hand.sum()), amounts
+    return float(left @ left + size @ (b.HAND_RELATIVE * amounts) ** 2), amounts
 
 
 def _ordered(view: View, chosen: list[tuple[mv.Lever, Array]], amounts: Array) -> list[Event]:
@@ -292,8 +329,7 @@ def _ordered(view: View, chosen: list[tuple[mv.Lever, Array]], amounts: Array) -
     for lever, columns in chosen:
         amount = amounts[start : start + columns.shape[1]]
         start += columns.shape[1]
-        event = mv.as_event(view.profile, view.bank, lever, amount)
-        if event is not None:
+        for event in mv.as_events(view.profile, view.bank, lever, amount)[:1]:
             found.append((lever.order, -float(np.linalg.norm(columns @ amount)), event))
     return [event for _, _, event in sorted(found, key=lambda item: item[:2])]
 
