@@ -34,7 +34,7 @@ class Spot:
     covariance: Floats
     rest: Floats
     noise: float
-    jacobian_centre: Floats
+    influence: Floats
 
     def widths(self) -> tuple[float, float, float]:
         """Second-moment full widths (long, short) and direction of the long axis in radians (ISO 11146-1)."""
@@ -46,6 +46,12 @@ class Spot:
             float(4 * np.sqrt(second[1])),
             float(np.arctan2(axis[1], axis[0])),
         )
+
+    def relative_radius(self, x: Floats, y: Floats) -> Floats:
+        """Distance from the centre as a share of the distance at half height, at points."""
+        d = np.stack([x - self.centre[0], y - self.centre[1]])
+        half = self.flatness + np.log1p(2 * np.exp(-self.flatness))
+        return np.asarray(np.sqrt(np.einsum("i...,ij,j...->...", d, self.form, d) / half))
 
     def profile(self, x: Floats, y: Floats) -> Floats:
         """Fraction of the height, 0 … 1, at points."""
@@ -193,7 +199,7 @@ def _spot(params: Floats, x: Floats, y: Floats, z: Floats, w: Floats, oval: bool
         covariance=np.asarray(inverse[:2, :2] * noise**2, dtype=float),
         rest=rest,
         noise=noise,
-        jacobian_centre=influence,
+        influence=influence,
     )
 
 

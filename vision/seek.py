@@ -23,7 +23,8 @@ THRESHOLD = 6.0  # outline of a candidate, in robust standard deviations of the 
 _PEAK = 9.0  # its strongest point must reach this …
 _SHARE_OF_STRONGEST = 0.03  # … and this share of the strongest candidate: a bright mark has faint echoes
 _RIM_MM = 2.5  # near the window's edge the tape is rougher (blur, file format): it sets its own scale there
-_FLOOR_LEVELS = (0.4, 0.25, 0.2)  # never trust the tape to be smoother than this
+_FLOOR_LEVELS = (0.4, 0.3, 0.25)  # never trust the tape to be smoother than this …
+_COLOUR_FLOOR_LEVELS = 1.0  # … and less in hue, which JPEG keeps in coarse steps over squares of 16 px
 _SMALLEST_RADIUS_MM = 0.3
 _RING_RADIUS_MM, _RING_SHARE = 6.0, 0.4  # a large thin ring is a pen's, not a beam's
 
@@ -45,7 +46,10 @@ def seek(rest: Stack, inside: Mask, grid: Grid) -> list[Seed]:
     """Return candidates, strongest first, in what is left of a window after the tape was taken away."""
     rest = rest * inside[..., None].astype(np.float32)
     smooth = [_blurred(rest, s / grid.pitch_mm) for s in SCALES_MM]
-    inverses = [_inverse_covariance(s[inside], floor) for s, floor in zip(smooth, _FLOOR_LEVELS, strict=True)]
+    inverses = [
+        _inverse_covariance(s[inside], _floor(levels))
+        for s, levels in zip(smooth, _FLOOR_LEVELS, strict=True)
+    ]
     scores = np.stack([_score(s, inv) for s, inv in zip(smooth, inverses, strict=True)]) * inside
     scores = _rim_evened(scores, inside, grid)
     count, labels = cv2.connectedComponents((scores.max(axis=0) > THRESHOLD).astype(np.uint8))
@@ -71,15 +75,21 @@ def _score(smooth: Stack, inverse: Floats) -> Floats:
     return np.asarray(np.sqrt(np.einsum("ijc,cd,ijd->ij", smooth, inverse, smooth, optimize=True)))
 
 
-def _inverse_covariance(values: Stack, floor: float) -> Floats:
+def _floor(levels: float) -> Floats:
+    """Least covariance: `levels` in brightness, more in hue."""
+    grey = np.full((3, 3), 1 / 3)
+    return np.asarray(levels**2 * grey + _COLOUR_FLOOR_LEVELS**2 * (np.eye(3) - grey))
+
+
+def _inverse_covariance(values: Stack, floor: Floats) -> Floats:
     """Inverse covariance of the tape's own roughness, outliers left out."""
     values = values[:: max(1, len(values) // 6000)].astype(float)
-    covariance = np.diag((1.4826 * np.median(np.abs(values), axis=0)) ** 2) + floor**2 * np.eye(3)
+    covariance = np.diag((1.4826 * np.median(np.abs(values), axis=0)) ** 2) + floor
     for _ in range(4):
         near = np.einsum("nc,cd,nd->n", values, np.linalg.inv(covariance), values) < 9.0
         if near.sum() < 50:
             break
-        covariance = 1.15 * np.cov(values[near].T) + floor**2 * np.eye(3)
+        covariance = 1.15 * np.cov(values[near].T) + floor
     return np.asarray(np.linalg.inv(covariance))
 
 

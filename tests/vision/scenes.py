@@ -17,6 +17,7 @@ from vision import card_sheet, draw_card
 
 PX_PER_MM = 12.0
 MARGIN_MM = 14.0
+_RAGGED_LENGTH = 0.3  # radians along the edge over which a burnt edge hangs together
 
 TAPES = {
     "masking": (150, 205, 225),
@@ -128,15 +129,13 @@ def _plane(shape: tuple[int, int]) -> tuple[np.ndarray, np.ndarray]:
 def outline(spot: Spot, angle: np.ndarray) -> np.ndarray:
     """Radius of the ragged edge at angles, as a share of the nominal one."""
     rng = np.random.default_rng(spot.seed)
+    orders = np.arange(1, 21)
+    size = np.exp(-((orders * _RAGGED_LENGTH) ** 2) / 4)
+    size *= spot.ragged / np.sqrt((size**2).sum())
     wave = np.zeros_like(angle)
-    orders = np.arange(2, 16)
-    size = rng.normal(0, 1, len(orders)) / np.sqrt(len(orders) / 2)
-    phase = rng.uniform(0, 2 * np.pi, len(orders))
-    first = rng.normal(0, 0.5), rng.uniform(0, 2 * np.pi)
-    for k, a, p in zip(orders, size, phase, strict=True):
-        wave += a * np.cos(k * angle + p)
-    wave += first[0] * np.cos(angle + first[1])
-    return 1 + spot.ragged * wave
+    for k, s, (a, b) in zip(orders, size, rng.normal(0, 1, (len(orders), 2)), strict=True):
+        wave += s * (a * np.cos(k * angle) + b * np.sin(k * angle))
+    return 1 + wave
 
 
 def cover(spot: Spot, u: np.ndarray, v: np.ndarray) -> np.ndarray:
@@ -333,7 +332,7 @@ def grade(name: str, rng: np.random.Generator, *, tape: str | None = None) -> Sc
     if easy:
         strength, ragged = rng.uniform(0.7, 1), 0.015
     elif harsh:
-        strength, ragged = max(rng.uniform(6, 60), 6) / full, 0.04
+        strength, ragged = max(rng.uniform(6, 60), 6) / full, 0.045
     else:
         strength, ragged = rng.uniform(0.25, 1), 0.03
     mark = Spot(
