@@ -118,7 +118,7 @@ class PracticeCamera:
     def _still(self, station: str, number: int, seed: int, burns: tuple[Burn, ...]) -> Pixels:
         still = self._stills.pop(station, None)
         if still is None or still.card != number:
-            still = self._hung(station, number, seed)
+            still = self._hung(station, number, seed, still)
         self._stills[station] = still
         while len(self._stills) > _KEPT_STILLS:
             del self._stills[next(iter(self._stills))]
@@ -129,10 +129,14 @@ class PracticeCamera:
             still.picture = still.scene.still(still.field)
         return still.picture
 
-    def _hung(self, station: str, number: int, seed: int) -> _Still:
-        place_seed = 1000 * self._machine.seed + STATIONS.index(station)
-        pose = pose_for(np.random.default_rng(place_seed))
-        scene = Scene(station, pose, place_seed=place_seed, card_seed=seed)
+    def _hung(self, station: str, number: int, seed: int, before: _Still | None) -> _Still:
+        if before is not None:
+            scene = before.scene
+            scene.hang(seed)
+        else:
+            place_seed = 1000 * self._machine.seed + STATIONS.index(station)
+            pose = pose_for(np.random.default_rng(place_seed))
+            scene = Scene(station, pose, place_seed=place_seed, card_seed=seed)
         field = empty_field()
         return _Still(scene, number, 0, field, scene.still(field))
 

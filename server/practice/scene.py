@@ -22,8 +22,9 @@ class Scene:
     """A station's card in its workshop; ``still(field)`` is the picture without sway and noise."""
 
     def __init__(self, station: str, pose: Pose, *, place_seed: int, card_seed: int) -> None:
+        self._station = station
+        self.hang(card_seed)
         place = np.random.default_rng(place_seed)
-        self._surface = card_surface(station, np.random.default_rng(card_seed))
         sheet = vision.card_sheet(station)
         left, top = -sheet.centre_mm[0], sheet.centre_mm[1]
         right, bottom = left + sheet.width_mm, top - sheet.height_mm
@@ -36,6 +37,10 @@ class Scene:
         behind = workshop(rows, cols, rng=place) * (1 - 0.5 * _shadow(self._cover)) * lamp
         self._behind = _grey_levels(behind * (1 - self._cover[..., None]))
         self._front = lamp * self._cover[..., None] * _sheen(rows, cols, place)
+
+    def hang(self, card_seed: int) -> None:
+        """Put another card at this place."""
+        self._surface = card_surface(self._station, np.random.default_rng(card_seed))
 
     def still(self, field: Field) -> NDArray[np.uint8]:
         """Return the (ROWS + 2 PAD, COLS + 2 PAD, 3) uint8 picture with that heat burnt into the card."""
@@ -70,6 +75,7 @@ def _shadow(cover: Picture) -> Picture:
 
 def _sheen(rows: int, cols: int, rng: np.random.Generator) -> Picture:
     """The card is never quite flat: a broad, faint band of reflected lamp."""
-    y, x = np.mgrid[0:rows, 0:cols].astype(np.float32)
-    along = x / cols + 0.35 * y / rows - rng.uniform(0.4, 0.9)
+    x = np.linspace(0, 1, cols, dtype=np.float32)[None, :]
+    y = np.linspace(0, 1, rows, dtype=np.float32)[:, None]
+    along = x + 0.35 * y - rng.uniform(0.4, 0.9)
     return np.asarray(0.93 + 0.07 * np.exp(-((along / 0.25) ** 2)), np.float32)[..., None]

@@ -25,7 +25,7 @@ FIVE = {
 
 # Standard deviations in mm: tube mounts, contact points, whole mounts. Invented, of the size that months of
 # heat and cutting (drifted) or a new tube and cleaned mirrors (rebuilt) leave behind.
-_SPREAD = {"drifted": (0.35, 0.035, 0.25), "rebuilt": (1.2, 0.10, 0.8)}
+_SPREAD = {"drifted": (0.25, 0.025, 0.20), "rebuilt": (1.2, 0.10, 0.8)}
 _ARM_SPREAD, _ARM_LIMIT = 0.06, 0.15
 _CARD_MM = 20.0
 

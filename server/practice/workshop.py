@@ -37,8 +37,8 @@ def workshop(rows: int, cols: int, *, rng: np.random.Generator) -> Picture:
 
 def light(rows: int, cols: int, *, rng: np.random.Generator) -> Picture:
     """Return the (rows, cols, 1) float32 lamp field: brighter to the upper left, darker in the corners."""
-    y, x = np.mgrid[0:rows, 0:cols].astype(np.float32)
-    x, y = x / cols - 0.5, y / rows - 0.5
+    x = np.linspace(-0.5, 0.5, cols, dtype=np.float32)[None, :]
+    y = np.linspace(-0.5, 0.5, rows, dtype=np.float32)[:, None]
     lean = rng.uniform(0.10, 0.20)
     lamp = 1.0 - lean * x * rng.uniform(0.5, 1.3) - lean * y
     vignette = 1.0 - 0.42 * (x**2 + 0.6 * y**2)
