@@ -19,9 +19,11 @@ Step = dict[str, Any]
 PARTS = ("tube", "tube-exit", "tube-far", "mirror-1", "mirror-2", "mirror-3")
 GOOD = 0.45  # of the tolerance: what a plan must reach
 WORTH_A_MOVE = 0.85  # of the tolerance: below that a hand's next turn is as likely to harm as to help
-SURE = 0.97
+KNOWN = {"rig": 0.2, "eye": 0.35}  # of the tolerance: marks known better than that need no more pulses
+SURE = {"rig": 0.97, "eye": 0.93}
 ENOUGH_VISIBLE = 0.7
 ALONG = (1.0, 0.5, 0.25, 0.1, 0.04, 0.0)  # where the head may stand, from far to near
+DAMPED = 0.02  # tolerances for a millimetre: moves that do nothing are not made
 SMALLEST_TURN = 1 / 64
 SMALLEST_MOVE_MM = 0.1
 
@@ -35,6 +37,7 @@ class Oracle:
         self.threads, self.number = self.estimator.threads, machine.contact_number
         self.rng = np.random.default_rng(0)
         self.queue: list[Step] = []
+        self.reading = "rig" if machine.sigma_mm < 0.2 else "eye"
         self.searched = 0
         self.missed: set[tuple[str, tuple[float, float]]] = set()
         w, d = self.layout.width_mm, self.layout.depth_mm
@@ -112,8 +115,8 @@ class Oracle:
         look.
         """
         reach = 2.5 if station == "nozzle" else 30.0
-        ring = [(0, 0), (1, 0), (1, 1), (0, 1), (-1, 1), (-1, 0), (-1, -1), (0, -1), (1, -1), (0, 0)]
-        step = (np.array(ring[self.searched % 9 + 1]) - ring[self.searched % 9]) * reach
+        ring = square_spiral(25)
+        step = (np.array(ring[(self.searched + 1) % 25]) - ring[self.searched % 25]) * reach
         self.searched += 1
         upstream = max(1, ["mirror-1", "mirror-2", "mirror-3", "nozzle"].index(station))
         head = np.array([self.near_x, self.layout.depth_mm])
@@ -129,7 +132,10 @@ class Oracle:
     # move
 
     def move(self, belief: Belief) -> Step | None:
-        if np.max(np.abs(self.targets(belief.mean))) < WORTH_A_MOVE or self.chance(belief) >= SURE:
+        """The first of the moves that are worth it, if any."""
+        near = np.max(np.abs(self.targets(belief.mean))) < WORTH_A_MOVE
+        known = max(self.doubt(belief, *place) for place in self.places()) < KNOWN[self.reading]
+        if (near and not known) or self.chance(belief) >= SURE[self.reading]:
             return None
         self.queue = self.plan(belief)
         return self.queue.pop(0) if self.queue else None
@@ -203,8 +209,8 @@ class Oracle:
             left = self.targets(here, until)
             near = np.stack([here + 1e-3 * rows, here - 1e-3 * rows])
             slope = np.subtract(*self.targets(near, until)).T / 2e-3
-            damped = np.concatenate([slope, 1e-3 * np.eye(len(rows))])
-            change = np.linalg.lstsq(damped, np.concatenate([-left, -1e-3 * amounts]), rcond=None)[0]
+            damped = np.concatenate([slope, DAMPED * np.eye(len(rows))])
+            change = np.linalg.lstsq(damped, np.concatenate([-left, -DAMPED * amounts]), rcond=None)[0]
             amounts, left = amounts + change, left + slope @ change
         cuts = np.cumsum([len(actions[i][1]) for i in chosen])[:-1]
         return float(np.max(np.abs(left))), np.split(amounts, cuts), float(left @ left)
@@ -250,7 +256,7 @@ class Oracle:
         for head in self.five:
             if head not in seen:
                 return pulse("mirror-3", head)
-        if self.chance(belief) >= SURE or len(since) > 20:
+        if self.chance(belief) >= SURE[self.reading] or len(since) > 35:
             return {"do": "done", "say": "done"}
         return pulse(*max(self.places(), key=lambda place: self.doubt(belief, *place)))
 
@@ -265,6 +271,19 @@ class Oracle:
 
 def pulse(station: str, head: tuple[float, float]) -> Step:
     return {"do": "mark", "station": station, "head_mm": [float(a) for a in head], "say": "pulse"}
+
+
+def square_spiral(count: int) -> list[tuple[int, int]]:
+    """Grid points round and round from the middle, each one step from the last."""
+    points, (x, y), (dx, dy), run = [(0, 0)], (0, 0), (1, 0), 1
+    while len(points) < count:
+        for _ in range(2):
+            for _ in range(run):
+                x, y = x + dx, y + dy
+                points.append((x, y))
+            dx, dy = -dy, dx
+        run += 1
+    return points[:count]
 
 
 def _mean(marks: Array) -> Array:
