@@ -18,11 +18,26 @@ from .trace import Rays
 Array = NDArray[Any]
 
 SAMPLES = 256
-# Fractions of the bed's width and depth: the five positions in their order, then the middles of the edges.
-GRID = ((0, 1), (0, 0), (0.5, 0.5), (1, 1), (1, 0), (0, 0.5), (1, 0.5), (0.5, 0), (0.5, 1))
+# Fractions of the bed's width and depth: the five positions in their order, the middles of the edges, and places
+# near the start of a leg, where a beam that is far off can still be caught.
+GRID = (
+    (0, 1),
+    (0, 0),
+    (0.5, 0.5),
+    (1, 1),
+    (1, 0),
+    (0, 0.5),
+    (1, 0.5),
+    (0.5, 0),
+    (0.5, 1),
+    (0, 0.8),
+    (0.2, 1),
+    (0.8, 1),
+)
+BED = 9  # how many of them stand for the whole bed
 FIVE = ("back left", "front left", "centre", "back right", "front right")
 ALONG_Y = [0, 1, 5]  # positions of the grid that differ for the gantry
-PAIRS = np.array(list(combinations(range(len(GRID)), 2))).T
+PAIRS = np.array(list(combinations(range(BED), 2))).T
 Y_PAIRS = np.array(list(combinations(ALONG_Y, 2))).T
 KEYS = ("centre-1", "overlap-2", "centre-2", "overlap-3", "centre-3", "nozzle", "lens")
 STAGE_KEYS = (1, 3, 5, 7, 7)  # how many of KEYS count up to each stage
@@ -80,7 +95,7 @@ def _root(cov: Array) -> Array:
 
 
 def everywhere(profile: Profile, x: Array) -> Rays:
-    """Rays of machines x (M, SIZE) at every position of the grid: offsets (M, 9, 4, 2), lens (M, 9, 2)."""
+    """Rays of machines x (M, SIZE) at every position of the grid: offsets (M, 12, 4, 2), lens (M, 12, 2)."""
     return m.rays(profile, x[:, None, :], np.array(grid(profile)))
 
 
@@ -105,7 +120,7 @@ def pushed(rays: Rays, jacobian: Rays, change: Array) -> Rays:
 
 def numbers(rays: Rays) -> Array:
     """(M, 7) the verdict's numbers (KEYS) in mm."""
-    at = rays.offset_mm
+    at = rays.offset_mm[:, :BED]
     two, three = at[:, :, 1], at[:, :, 2]
     columns = [
         _length(at[:, 0, 0]),
@@ -114,7 +129,7 @@ def numbers(rays: Rays) -> Array:
         _length(three[:, PAIRS[0]] - three[:, PAIRS[1]]).max(1),
         _length(three.mean(1)),
         _length(at[:, :, 3]).max(1),
-        _length(rays.lens_mm).max(1),
+        _length(rays.lens_mm[:, :BED]).max(1),
     ]
     return np.stack(columns, axis=1)
 
@@ -133,7 +148,7 @@ def limits(profile: Profile) -> Array:
 
 
 def hits(profile: Profile, rays: Rays, station: int) -> Array:
-    """(M, 9) whether the beam's axis reaches the card at a station: through the apertures before it, on the card."""
+    """(M, 12) whether the beam's axis reaches the card at a station: through the apertures before it, on the card."""
     a = profile.aperture
     stops = (a.mirror_1_mm, a.mirror_2_mm, a.mirror_3_mm)
     reach = (np.abs(rays.offset_mm[:, :, station]) <= b.CARD_HALF).all(-1)

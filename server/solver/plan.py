@@ -31,6 +31,7 @@ GAIN = 0.3  # share of the expected remaining error that a move must take away
 STALE = 0.5  # a proof is void once turns have moved its mark by more than this × overlap tolerance
 GUILTY, SUSPECT = 0.9, 0.06  # probability of a fault to inspect, to look for
 HARM = 0.4  # × overlap tolerance: a fault that moves marks less than this does not matter
+CHANCE = 0.15  # a move that brings a stage to its end with less probability is not worth a try
 FAR_MOVE = 1e-3  # cost (tolerances²) of a move per turn² or mm²: far moves that do little are not worth it
 ENOUGH_PULSES = 120
 
@@ -147,7 +148,15 @@ def _move_first(move: Move, tells: float) -> bool:
 
 
 def _as_good_as_known(view: View, stage: int) -> Choice:
-    """No mark tells more and no move helps: go on where it is probably good, else stop."""
+    """No mark tells more and no move surely helps: take the best chance, else go on where it is probably good."""
+    if probability(view, stage) < 0.5:
+        moves = [
+            (probability(after_move(view, event), stage), event)
+            for event in _singles(view, stage, effort=9.0)
+        ]
+        best = max(moves, key=lambda move: move[0], default=None)
+        if best is not None and best[0] > CHANCE:
+            return Choice(_kind(best[1]), event=best[1], stage=stage)
     if probability(view, stage, 1.5) < 0.9:
         return Choice("stop", reason=f"no mark and no move from here makes {STAGES[stage]} better")
     later = next((s for s in range(stage + 1, 5) if not settled(view, s)), 5)
@@ -163,9 +172,9 @@ def candidates(view: View, stage: int) -> list[Place]:
     last = _last_position(view)
     places = [Place(0, last)]
     if stage >= 1:
-        places = [Place(1, i) for i in _reachable(view, 1, (0, 1), (5,))] + (places if stage < 2 else [])
+        places = [Place(1, i) for i in _reachable(view, 1, (0, 1), (5, 9))] + (places if stage < 2 else [])
     if stage >= 2:
-        places += [Place(2, i) for i in _reachable(view, 2, range(5), range(5, 9))]
+        places += [Place(2, i) for i in _reachable(view, 2, range(5), range(5, 12))]
     if stage >= 3:
         places += [Place(3, i) for i in range(5)]
     return places
@@ -175,7 +184,7 @@ def _reachable(view: View, station: int, first: Iterable[int], others: Iterable[
     """Positions to mark at a station: the first ones, and others where those would probably be missed."""
     chance = o.hits(view.profile, view.rays, station).mean(0)
     found = list(first)
-    return found if chance[found].max() > 0.7 else [*found, *others]
+    return found if chance[found].min() > 0.7 else [*found, *others]
 
 
 def _last_position(view: View) -> int:
@@ -253,7 +262,9 @@ def after_move(view: View, event: Event) -> View:
         rows = np.flatnonzero(samples.sign[:, k] == _likely_sign(samples.sign[:, k]))
     rays = Rays(view.rays.offset_mm[rows], view.rays.lens_mm[rows], view.rays.slope[rows])
     rays = o.pushed(rays, view.jacobian, samples.x[rows] - view.samples.x[rows])
-    return replace(view, samples=samples.only(rows), rays=rays, numbers=o.numbers(rays) / o.limits(view.profile))
+    return replace(
+        view, samples=samples.only(rows), rays=rays, numbers=o.numbers(rays) / o.limits(view.profile)
+    )
 
 
 def _likely_sign(signs: Array) -> float:
@@ -296,14 +307,14 @@ def _problem(view: View, stage: int) -> tuple[Array, list[tuple[mv.Lever, Array]
     return residual, [(lever, slopes @ columns) for lever, columns in moves]
 
 
-def _singles(view: View, stage: int) -> list[Event]:
+def _singles(view: View, stage: int, *, effort: float = EASY) -> list[Event]:
     """For each lever that can take something away by itself: the moves that a hand can do nearest to the best."""
     residual, choices = _problem(view, stage)
     now = float(residual @ residual)
     found: list[Event] = []
     for lever, columns in choices:
         left, amount = _solve(residual, [(lever, columns)])
-        if left < 0.8 * now and lever.effort <= EASY:
+        if left < 0.8 * now and lever.effort <= effort:
             found += mv.as_events(view.profile, view.bank, lever, amount)
     return found
 
@@ -464,7 +475,7 @@ def _telling(view: View) -> tuple[Place, float]:
     heads = sorted(heads, key=lambda i: -bank.log_weight[i])[:3]
     best = (Place(2, 4), 0.0)
     noise = np.eye(2) * (_next_sigma(view) ** 2 + b.MODEL_SD**2)
-    for place in [Place(1, i) for i in o.ALONG_Y] + [Place(2, i) for i in range(len(o.GRID))]:
+    for place in [Place(1, i) for i in o.ALONG_Y] + [Place(2, i) for i in range(o.BED)]:
         head = o.grid(view.profile)[place.position]
         jacobian = m.mark_jacobian(view.profile, bank.mean[bank.best], head, place.station)
         cov = jacobian @ bank.cov[heads] @ jacobian.T + noise + b.scatter(bank, jacobian)[heads]

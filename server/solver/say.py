@@ -16,6 +16,9 @@ PLACES = (
     "right edge, half-way",
     "front edge, half-way",
     "back edge, half-way",
+    "left edge, near the back",
+    "back edge, towards the left",
+    "back edge, towards the right",
 )
 STATION_WORDS = {
     "mirror-1": "mirror 1",

@@ -72,7 +72,7 @@ def _reasons(view: View, values: dict[str, float]) -> list[str]:
 
 def worst_power(profile: Profile, rays: Rays) -> tuple[float, Point]:
     """Least fraction of the power that passes the five apertures, over the bed, and where."""
-    heads = o.grid(profile)
+    heads = o.grid(profile)[: o.BED]
     passed = np.array([aperture_power(profile, rays, i) for i in range(len(heads))])
     worst = int(np.argmin(passed))
     return float(passed[worst]), heads[worst]
