@@ -9,70 +9,20 @@ from __future__ import annotations
 import secrets
 import threading
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from typing import Any, TypeVar
 
-from server import solver
+from server.brain import Brain, Refused, load_shot, read_photo, refusing
 from server.log import Log
-from server.sources import Feed, NoPicture, Pixels, Place, Shot, Source, as_jpeg
-from vision import CardView, NoReading, PictureRefused, Reading, find_card, load_picture, read
+from server.memory import Candidates, Memory, mark_event, name_of, saved_words
+from server.sources import Feed, NoPicture, Place, Shot, Source, as_jpeg
+from vision import CardView, NoReading, Reading
 
 __all__ = ["Brain", "Refused", "Session", "read_photo"]
 
 Json = dict[str, Any]
 T = TypeVar("T")
 TYPED_SIGMA_MM = 0.5  # a steel rule read by eye, common practice, no source
-
-
-class Refused(ValueError):
-    """An action that was not done: one line for a person, and where the fault is."""
-
-    def __init__(self, message: str, *, path: str = "", status: int = 422) -> None:
-        super().__init__(message)
-        self.message, self.path, self.status = message, path, status
-
-
-@dataclass(frozen=True)
-class Brain:
-    """What sees and what thinks; a test may put its own in."""
-
-    answer: Callable[[Json], Json] = solver.answer
-    read: Callable[[Pixels, Pixels | None], Reading | NoReading] = read
-    find_card: Callable[[Pixels], tuple[str, CardView] | NoReading] = find_card
-    load_picture: Callable[[bytes], Pixels] = load_picture
-
-
-@dataclass(frozen=True)
-class Memory:
-    """What a session knows beside the events; kept with the alignment so that a restart loses nothing."""
-
-    cautions: bool = False
-    place: Place | None = None
-    expect: Json | None = None
-    seen: Json | None = None
-    missed: bool = False
-    used: bool = False
-    said: str = ""
-
-    def as_json(self, source: Json) -> Json:
-        place = self.place.as_json() if self.place else None
-        return {**vars(self), "place": place, "source": source}
-
-    @classmethod
-    def from_json(cls, data: Json) -> Memory:
-        kept = {name: data[name] for name in vars(cls()) if name in data}
-        place = kept.get("place")
-        return cls(**{**kept, "place": Place.from_json(place) if place else None})
-
-
-@dataclass
-class Candidates:
-    """Several marks in one picture of which only the person knows the newest."""
-
-    reading: Reading
-    picture: bytes
-    place: Place
-    marks: list[Any] = field(default_factory=list)
 
 
 class Session:
@@ -92,6 +42,7 @@ class Session:
         self._next_machine = source.machine() or machine
         self._candidates: Candidates | None = None
         self._card: tuple[str, CardView, tuple[int, int]] | None = None
+        self.alignment: int | None = None
         self._resume(log.newest(source.kind))
 
     # what it knows
@@ -145,7 +96,7 @@ class Session:
     def hang(self, place: Place) -> None:
         """The card hangs with fresh tape, and the head stands, at ``place``."""
         with self._lock:
-            self._check(_mark_event(place, [0.0, 0.0], TYPED_SIGMA_MM))
+            self._check_place(place)
             self._picture_or_refuse(lambda: self.source.hang(place))
             self._candidates = None
             self._look(place)
@@ -162,8 +113,8 @@ class Session:
         """Read an uploaded photo (and the one from before the pulse) and save its mark."""
         with self._lock:
             self._need_cautions()
-            shot = _load(self._brain, after, before)
-            self._check(_mark_event(place, [0.0, 0.0], TYPED_SIGMA_MM))
+            shot = load_shot(self._brain, after, before)
+            self._check_place(place)
             self._read(shot, place, after)
 
     def choose(self, index: int) -> None:
@@ -178,8 +129,8 @@ class Session:
         """A person measured the mark: offset (u, v) from the card's centre, mm."""
         with self._lock:
             self._need_cautions()
-            memory = replace(self._memory, place=place, seen=None, missed=False, said=_saved(offset_mm))
-            self._save(_mark_event(place, offset_mm, sigma_mm), memory)
+            memory = replace(self._memory, place=place, seen=None, missed=False, said=saved_words(offset_mm))
+            self._save(mark_event(place, offset_mm, sigma_mm), memory)
 
     def no_mark(self, place: Place | None = None) -> None:
         """The pulse left nothing on the card."""
@@ -267,10 +218,13 @@ class Session:
             }
 
     def _ask(self, document: Json) -> Json:
-        try:
+        with refusing():
             return self._brain.answer(document)
-        except solver.DocumentError as error:
-            raise Refused(error.message, path=_tail(error.path)) from error
+
+    def _check_place(self, place: Place) -> None:
+        event = mark_event(place, [0.0, 0.0], TYPED_SIGMA_MM)
+        with refusing():
+            self._brain.check({"machine": self.machine(), "events": [event]})
 
     def _check(self, event: Json) -> Json:
         document = self.document()
@@ -306,8 +260,8 @@ class Session:
         if result.station != place.station:
             self._keep(self._memory)
             raise Refused(
-                f"That is the card of {_name(result.station)}, but it should hang at {_name(place.station)}: "
-                "change the card, or choose the place where it hangs.",
+                f"That is the card of {name_of(result.station)}, but it should hang at "
+                f"{name_of(place.station)}: change the card, or choose the place where it hangs.",
                 path="station",
             )
         marks = [mark for mark in result.marks if mark.new is not False]
@@ -342,13 +296,13 @@ class Session:
             "warnings": list(reading.warnings),
         }
         memory = replace(
-            self._memory, place=place, seen=seen, missed=False, used=True, said=_saved(offset_mm)
+            self._memory, place=place, seen=seen, missed=False, used=True, said=saved_words(offset_mm)
         )
-        event = _mark_event(place, offset_mm, sigma_mm)
+        event = mark_event(place, offset_mm, sigma_mm)
         self._save(event, memory, picture=picture, reading=reading.as_json())
 
     def _event(self, event_id: int) -> Json:
-        rows = self._log.events(self.alignment) if self.alignment is not None else []
+        rows: list[Json] = self._log.events(self.alignment) if self.alignment is not None else []
         for row in rows:
             if row["id"] == event_id and not row["withdrawn"]:
                 return row
@@ -419,52 +373,7 @@ class Session:
         return [[float(v) for v in mark.offset_mm] for mark in waiting.marks] if waiting else []
 
 
-def read_photo(after: bytes, before: bytes | None = None, *, brain: Brain | None = None) -> Reading:
-    """Return the marks in a photo (files' bytes); raises Refused when there are none or it is no picture."""
-    brain = brain or Brain()
-    shot = _load(brain, after, before)
-    result = brain.read(shot.after, shot.before)
-    if isinstance(result, NoReading):
-        raise Refused(result.reason, path="picture")
-    return result
-
-
-def _load(brain: Brain, after: bytes, before: bytes | None) -> Shot:
-    return Shot(_picture(brain, after, "after"), _picture(brain, before, "before") if before else None)
-
-
-def _picture(brain: Brain, data: bytes, name: str) -> Pixels:
-    try:
-        return brain.load_picture(data)
-    except PictureRefused as error:
-        raise Refused(str(error), path=name, status=400) from error
-
-
-def _saved(offset_mm: list[float]) -> str:
-    return "Saved: the mark at " + _where(offset_mm)
-
-
-def _mark_event(place: Place, offset_mm: list[float], sigma_mm: float | list[float]) -> Json:
-    return {"kind": "mark", **place.as_json(), "offset_mm": offset_mm, "sigma_mm": sigma_mm}
-
-
 def _as_asked(step: Json, event: Json) -> bool:
     keys = [key for key in event if key not in ("kind", "outcome")]
     kinds = {"turn": "turn", "shift": "shift", "inspect": "inspected"}
     return kinds.get(step["do"]) == event["kind"] and all(step.get(key) == event[key] for key in keys)
-
-
-def _tail(path: str) -> str:
-    parts = path.split(".")
-    return ".".join(parts[2:]) if parts[0] == "events" and len(parts) > 2 else path
-
-
-def _name(station: str) -> str:
-    return "the nozzle" if station == "nozzle" else station.replace("-", " ")
-
-
-def _where(offset_mm: list[float]) -> str:
-    u_mm, v_mm = offset_mm
-    side = "right" if u_mm >= 0 else "left"
-    height = "up" if v_mm >= 0 else "down"
-    return f"{abs(u_mm):.1f} mm {side}, {abs(v_mm):.1f} mm {height}"

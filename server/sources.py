@@ -18,8 +18,20 @@ from numpy.typing import NDArray
 from firmware.camera import Camera
 from firmware.errors import RigError
 from server.practice import PracticeCamera, PracticeMachine
+from server.practice.truth import Severity
+from server.solver import profile_as_json
 
-__all__ = ["CameraSource", "NoPicture", "OfflineSource", "Place", "PracticeSource", "Shot", "Source"]
+__all__ = [
+    "CameraSource",
+    "Feed",
+    "NoPicture",
+    "OfflineSource",
+    "Place",
+    "PracticeSource",
+    "Shot",
+    "Source",
+    "as_jpeg",
+]
 
 Pixels = NDArray[np.uint8]
 
@@ -168,13 +180,11 @@ class PracticeSource:
         self._use(machine or PracticeMachine(secrets.randbelow(1_000_000)))
 
     def machine(self) -> dict[str, Any] | None:
-        from server.solver import profile_as_json
-
         return profile_as_json(self.laser.profile)
 
     def frame(self) -> Pixels:
         with self._lock:
-            return self._camera.newest().pixels
+            return self._newest()
 
     def hang(self, place: Place) -> None:
         with self._lock:
@@ -184,10 +194,9 @@ class PracticeSource:
 
     def shot(self) -> Shot:
         with self._lock:
-            before = self._camera.newest()
+            before = self._newest()
             self.laser.pulse()
-            after = self._camera.newest(newer_than=before.number)
-        return Shot(after.pixels, before.pixels)
+            return Shot(self._newest(), before)
 
     def taken(self, after: Pixels) -> None:
         """The next shot takes its own picture from before."""
@@ -198,14 +207,15 @@ class PracticeSource:
 
     def shift(self, part: str, move_mm: list[float]) -> None:
         with self._lock:
-            self.laser.shift(part, move_mm)
+            x_mm, y_mm, z_mm = move_mm
+            self.laser.shift(part, (x_mm, y_mm, z_mm))
 
     def inspected(self, cause: str, outcome: str) -> None:
         """The practice machine has no faults but its screws and mounts."""
 
     def renew(self, options: dict[str, Any]) -> None:
         seed = int(options.get("seed", secrets.randbelow(1_000_000)))
-        severity = "rebuilt" if options.get("severity") == "rebuilt" else "drifted"
+        severity: Severity = "rebuilt" if options.get("severity") == "rebuilt" else "drifted"
         self._use(PracticeMachine(seed, severity=severity))
 
     def to_json(self) -> dict[str, Any]:
@@ -217,6 +227,10 @@ class PracticeSource:
 
     def close(self) -> None:
         self._camera.stop()
+
+    def _newest(self) -> Pixels:
+        # drawn anew whenever the machine has changed since the last frame
+        return self._camera.newest().pixels
 
     def _use(self, machine: PracticeMachine) -> None:
         with self._lock:

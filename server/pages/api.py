@@ -36,7 +36,7 @@ def next_step() -> Response:
 def read() -> Response:
     """A photo in (and the one from before), its marks out; writes nothing."""
     after, before = _photos()
-    return jsonify(read_photo(after, before).as_json())
+    return jsonify(read_photo(after, before, brain=desk().brain).as_json())
 
 
 @api.get("/state")

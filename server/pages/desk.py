@@ -43,6 +43,7 @@ class Desk:
     lasers: Lasers
     streams: Streams
     sessions: dict[str, Session]
+    brain: Brain
 
     def session(self, of: str) -> Session:
         """Return the session ``bench`` or ``offline``; 404 for any other name."""
@@ -58,12 +59,13 @@ class Desk:
 def open_desk(config: Config) -> Desk:
     """Open the log and both sessions."""
     log, lasers = Log(config.data), Lasers(config.data / "lasers")
+    brain = config.brain or Brain()
     machine = lasers.current()
     sessions = {
-        "bench": Session(log, config.source(), machine=machine, brain=config.brain),
-        "offline": Session(log, OfflineSource(), machine=machine, brain=config.brain),
+        "bench": Session(log, config.source(), machine=machine, brain=brain),
+        "offline": Session(log, OfflineSource(), machine=machine, brain=brain),
     }
-    return Desk(log, lasers, Streams(limit=config.streams), sessions)
+    return Desk(log, lasers, Streams(limit=config.streams), sessions, brain)
 
 
 def desk() -> Desk:

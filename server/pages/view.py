@@ -6,9 +6,8 @@ import math
 from typing import Any
 
 from server.pages.chain import chain_view
+from server.pages.drawings import card_view, mount_of, mount_view, near, plan_view, shift_view
 from server.pages.words import (
-    axis_words,
-    direction_words,
     fraction_of_turn,
     head_words,
     move_words,
@@ -51,15 +50,15 @@ def page_state(snapshot: Json) -> Json:
         "why": step["say"],
         **_buttons(snapshot),
         "big": _big(snapshot),
-        "card": _card_view(snapshot),
+        "card": card_view(snapshot),
         "picture": snapshot["card"],
-        "mount": _mount_view(machine, step),
-        "shift": _shift_view(step),
-        "plan": _plan_view(snapshot),
+        "mount": mount_view(machine, step),
+        "shift": shift_view(step),
+        "plan": plan_view(snapshot),
         "chain": chain_view(snapshot),
         "verdict": verdict_rows(step.get("verdict"), machine),
         "readings": [_row(row, machine) for row in reversed(snapshot["events"])],
-        "mounts": [_mount(machine, mount["mirror"]) for mount in machine["mount"]],
+        "mounts": [mount_of(machine, mount["mirror"]) for mount in machine["mount"]],
     }
 
 
@@ -70,7 +69,7 @@ def _placed(snapshot: Json) -> bool:
     step, place = snapshot["step"], snapshot["place"]
     if place is None or snapshot["used"] or step["do"] != "mark" or place["station"] != step["station"]:
         return False
-    return _near(place["head_mm"], step["head_mm"])
+    return near(place["head_mm"], step["head_mm"])
 
 
 def _now(snapshot: Json) -> str:
@@ -110,7 +109,7 @@ def _hang_words(snapshot: Json) -> str:
     station, head = station_name(step["station"]), head_words(step["head_mm"], snapshot["machine"]["bed"])
     if place is None or place["station"] != step["station"]:
         return f"Hang the card, fresh tape on it, at {station}. Head: {head}."
-    if _near(place["head_mm"], step["head_mm"]):
+    if near(place["head_mm"], step["head_mm"]):
         return f"Fresh tape on the card at {station}. The head stays {head}."
     return f"Head to: {head}. Fresh tape on the card at {station}."
 
@@ -151,7 +150,7 @@ def _hang_button(snapshot: Json) -> Json:
     step, place = snapshot["step"], snapshot["place"]
     body = {"station": step["station"], "head_mm": step["head_mm"]}
     practice = snapshot["source"] == "practice"
-    if place is not None and place["station"] == step["station"] and _near(place["head_mm"], step["head_mm"]):
+    if place is not None and place["station"] == step["station"] and near(place["head_mm"], step["head_mm"]):
         return _button("Put fresh tape on" if practice else "Fresh tape is on", "hang", body)
     return _button("Do that" if practice else "Done: card, tape and head are there", "hang", body)
 
@@ -192,7 +191,7 @@ def _big(snapshot: Json) -> list[Json]:
         unit = "turns" if abs(step["turns"]) > 1 else "turn"
         return [_figure(fraction_of_turn(step["turns"]), unit, way), *_to_go(snapshot)]
     if step["do"] == "shift":
-        return [_figure(*move.rsplit(" ", 2)[1:], _arrow(move.rsplit(" ", 2)[0])) for move in _moves(step)]
+        return [_move_figure(move) for move in move_words(step["move_mm"])]
     if step["do"] == "done" and step.get("verdict"):
         return [_power(step["verdict"])]
     if step["do"] == "mark" and snapshot["cautions_acknowledged"]:
@@ -205,12 +204,9 @@ def _figure(value: str, unit: str, label: str, *, kind: str = "number") -> Json:
     return {"value": value, "unit": unit, "label": label, "kind": kind}
 
 
-def _moves(step: Json) -> list[str]:
-    return move_words(step["move_mm"])
-
-
-def _arrow(way: str) -> str:
-    return f"{way} {_ARROWS[way]}"
+def _move_figure(move: str) -> Json:
+    way, value, unit = move.rsplit(" ", 2)
+    return _figure(value, unit, f"{way} {_ARROWS[way]}")
 
 
 _ARROWS = {
@@ -249,99 +245,6 @@ def _power(verdict: Json) -> Json:
         "value": f"{100 * verdict['worst_power']:.0f}",
         "unit": "%",
         "label": "of the beam arrives, worst place",
-    }
-
-
-# drawings
-
-
-def _card_view(snapshot: Json) -> Json | None:
-    station, head_mm = _station_shown(snapshot)
-    if station is None:
-        return None
-    corner, aim = snapshot["machine"]["path"]["corner"], snapshot["expect"]
-    trail = _trail(snapshot["events"], station, head_mm)
-    shown_aim = aim if aim and aim["station"] == station and _near(aim["head_mm"], head_mm) else None
-    seen = snapshot["seen"]
-    fresh = seen if seen and seen["station"] == station and _near(seen["head_mm"], head_mm) else None
-    return {
-        "station": station,
-        "name": station_name(station),
-        "head": head_words(head_mm, snapshot["machine"]["bed"]),
-        "axes": axis_words(station, corner),
-        "trail": trail,
-        "mark": fresh,
-        "aim": shown_aim,
-        "words": _card_words(trail, shown_aim, station, corner),
-    }
-
-
-def _station_shown(snapshot: Json) -> tuple[str | None, list[float]]:
-    for holder in (snapshot["step"].get("expect"), snapshot["step"], snapshot["seen"], snapshot["place"]):
-        if holder and holder.get("station"):
-            return holder["station"], holder["head_mm"]
-    return None, [0.0, 0.0]
-
-
-def _trail(rows: list[Json], station: str, head_mm: list[float]) -> list[list[float]]:
-    events = [row["event"] for row in rows if not row["withdrawn"]]
-    marks = [event for event in events if event["kind"] == "mark" and event["station"] == station]
-    return [mark["offset_mm"] for mark in marks if _near(mark["head_mm"], head_mm)]
-
-
-def _near(a: list[float], b: list[float]) -> bool:
-    return all(abs(x - y) <= 1.0 for x, y in zip(a, b, strict=True))
-
-
-def _card_words(trail: list[list[float]], aim: Json | None, station: str, corner: str) -> str:
-    if not trail:
-        return "No mark here yet."
-    u_mm, v_mm = trail[-1]
-    said = f"The mark is {direction_words(station, corner, (u_mm, v_mm))} of the centre."
-    if math.hypot(u_mm, v_mm) < 0.05:
-        said = "The mark is on the centre."
-    if aim is None:
-        return said
-    goal = (aim["offset_mm"][0] - u_mm, aim["offset_mm"][1] - v_mm)
-    return f"{said} It has to move {direction_words(station, corner, goal)}."
-
-
-def _mount_view(machine: Json, step: Json) -> Json | None:
-    if step["do"] != "turn":
-        return None
-    return {**_mount(machine, step["mount"]), "screw": step["screw"], "turns": step["turns"]}
-
-
-def _mount(machine: Json, mirror: int) -> Json:
-    mount = next(mount for mount in machine["mount"] if mount["mirror"] == mirror)
-    contacts = [
-        {
-            "name": contact["name"],
-            "at_mm": contact["at_mm"],
-            "turns": contact.get("screw_pitch_mm") is not None,
-        }
-        for contact in mount["contact"]
-    ]
-    return {"mirror": mirror, "contacts": contacts}
-
-
-def _shift_view(step: Json) -> Json | None:
-    if step["do"] != "shift":
-        return None
-    return {"part": step["part"], "name": part_name(step["part"]), "moves": move_words(step["move_mm"])}
-
-
-def _plan_view(snapshot: Json) -> Json:
-    machine, step, place = snapshot["machine"], snapshot["step"], snapshot["place"]
-    wanted = step if step["do"] == "mark" else step.get("expect")
-    return {
-        "width_mm": machine["bed"]["width_mm"],
-        "depth_mm": machine["bed"]["depth_mm"],
-        "corner": machine["path"]["corner"],
-        "head_mm": place["head_mm"] if place else None,
-        "wanted_mm": wanted["head_mm"] if wanted else None,
-        "station": wanted["station"] if wanted else None,
-        "words": head_words(wanted["head_mm"], machine["bed"]) if wanted else "",
     }
 
 

@@ -1,0 +1,71 @@
+"""What sees and what thinks for a session, and how it refuses: one line each."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import Any
+
+from server import solver
+from server.sources import Pixels, Shot
+from vision import CardView, NoReading, PictureRefused, Reading, find_card, load_picture, read
+
+__all__ = ["Brain", "Refused", "load_shot", "read_photo", "refusing"]
+
+Json = dict[str, Any]
+
+
+class Refused(ValueError):
+    """An action that was not done: one line for a person, and where the fault is."""
+
+    def __init__(self, message: str, *, path: str = "", status: int = 422) -> None:
+        super().__init__(message)
+        self.message, self.path, self.status = message, path, status
+
+
+@dataclass(frozen=True)
+class Brain:
+    """What sees and what thinks; a test may put its own in."""
+
+    answer: Callable[[Json], Json] = solver.answer
+    check: Callable[[Json], object] = solver.parse_alignment
+    read: Callable[[Pixels, Pixels | None], Reading | NoReading] = read
+    find_card: Callable[[Pixels], tuple[str, CardView] | NoReading] = find_card
+    load_picture: Callable[[bytes], Pixels] = load_picture
+
+
+def read_photo(after: bytes, before: bytes | None = None, *, brain: Brain | None = None) -> Reading:
+    """Return the marks in a photo (files' bytes); raises Refused when there are none or it is no picture."""
+    brain = brain or Brain()
+    shot = load_shot(brain, after, before)
+    result = brain.read(shot.after, shot.before)
+    if isinstance(result, NoReading):
+        raise Refused(result.reason, path="picture")
+    return result
+
+
+def load_shot(brain: Brain, after: bytes, before: bytes | None) -> Shot:
+    """Return both files' pictures; raises Refused (400) naming the one that is no picture."""
+    return Shot(_picture(brain, after, "after"), _picture(brain, before, "before") if before else None)
+
+
+def _picture(brain: Brain, data: bytes, name: str) -> Pixels:
+    try:
+        return brain.load_picture(data)
+    except PictureRefused as error:
+        raise Refused(str(error), path=name, status=400) from error
+
+
+@contextmanager
+def refusing() -> Iterator[None]:
+    """Turn what the solver says about a document into a Refused."""
+    try:
+        yield
+    except solver.DocumentError as error:
+        raise Refused(error.message, path=_tail(error.path)) from error
+
+
+def _tail(path: str) -> str:
+    parts = path.split(".")
+    return ".".join(parts[2:]) if parts[0] == "events" and len(parts) > 2 else path

@@ -1,0 +1,68 @@
+"""What a session keeps in mind beside the events, and the words for what it saved."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+from server.sources import Place
+from vision import Reading
+
+__all__ = ["Candidates", "Memory", "mark_event", "name_of", "saved_words"]
+
+Json = dict[str, Any]
+
+
+@dataclass(frozen=True)
+class Memory:
+    """What a session knows beside the events; kept with the alignment so that a restart loses nothing."""
+
+    cautions: bool = False
+    place: Place | None = None
+    expect: Json | None = None
+    seen: Json | None = None
+    missed: bool = False
+    used: bool = False
+    said: str = ""
+
+    def as_json(self, source: Json) -> Json:
+        place = self.place.as_json() if self.place else None
+        return {**vars(self), "place": place, "source": source}
+
+    @classmethod
+    def from_json(cls, data: Json) -> Memory:
+        kept = {name: data[name] for name in vars(cls()) if name in data}
+        place = kept.get("place")
+        return cls(**{**kept, "place": Place.from_json(place) if place else None})
+
+
+@dataclass
+class Candidates:
+    """Several marks in one picture of which only the person knows the newest."""
+
+    reading: Reading
+    picture: bytes
+    place: Place
+    marks: list[Any] = field(default_factory=list)
+
+
+def mark_event(place: Place, offset_mm: list[float], sigma_mm: float | list[float]) -> Json:
+    """Return the event of a mark at that place."""
+    return {"kind": "mark", **place.as_json(), "offset_mm": offset_mm, "sigma_mm": sigma_mm}
+
+
+def saved_words(offset_mm: list[float]) -> str:
+    """Return what the page says once the mark is on disk."""
+    return "Saved: the mark at " + _where(offset_mm)
+
+
+def name_of(station: str) -> str:
+    """Return 'the nozzle' or 'mirror 2'."""
+    return "the nozzle" if station == "nozzle" else station.replace("-", " ")
+
+
+def _where(offset_mm: list[float]) -> str:
+    u_mm, v_mm = offset_mm
+    side = "right" if u_mm >= 0 else "left"
+    height = "up" if v_mm >= 0 else "down"
+    return f"{abs(u_mm):.1f} mm {side}, {abs(v_mm):.1f} mm {height}"

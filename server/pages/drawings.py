@@ -1,0 +1,102 @@
+"""The numbers behind the drawings: the card, the mount from its knobs, the machine from above."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from server.pages.words import axis_words, direction_words, head_words, move_words, part_name, station_name
+
+__all__ = ["card_view", "mount_of", "mount_view", "near", "plan_view", "shift_view"]
+
+Json = dict[str, Any]
+
+
+def card_view(snapshot: Json) -> Json | None:
+    station, head_mm = _station_shown(snapshot)
+    if station is None:
+        return None
+    corner, aim = snapshot["machine"]["path"]["corner"], snapshot["expect"]
+    trail = _trail(snapshot["events"], station, head_mm)
+    shown_aim = aim if aim and aim["station"] == station and near(aim["head_mm"], head_mm) else None
+    seen = snapshot["seen"]
+    fresh = seen if seen and seen["station"] == station and near(seen["head_mm"], head_mm) else None
+    return {
+        "station": station,
+        "name": station_name(station),
+        "head": head_words(head_mm, snapshot["machine"]["bed"]),
+        "axes": axis_words(station, corner),
+        "trail": trail,
+        "mark": fresh,
+        "aim": shown_aim,
+        "words": _card_words(trail, shown_aim, station, corner),
+    }
+
+
+def _station_shown(snapshot: Json) -> tuple[str | None, list[float]]:
+    for holder in (snapshot["step"].get("expect"), snapshot["step"], snapshot["seen"], snapshot["place"]):
+        if holder and holder.get("station"):
+            return holder["station"], holder["head_mm"]
+    return None, [0.0, 0.0]
+
+
+def _trail(rows: list[Json], station: str, head_mm: list[float]) -> list[list[float]]:
+    events = [row["event"] for row in rows if not row["withdrawn"]]
+    marks = [event for event in events if event["kind"] == "mark" and event["station"] == station]
+    return [mark["offset_mm"] for mark in marks if near(mark["head_mm"], head_mm)]
+
+
+def near(a: list[float], b: list[float]) -> bool:
+    return all(abs(x - y) <= 1.0 for x, y in zip(a, b, strict=True))
+
+
+def _card_words(trail: list[list[float]], aim: Json | None, station: str, corner: str) -> str:
+    if not trail:
+        return "No mark here yet."
+    u_mm, v_mm = trail[-1]
+    said = f"The mark is {direction_words(station, corner, (u_mm, v_mm))} of the centre."
+    if math.hypot(u_mm, v_mm) < 0.05:
+        said = "The mark is on the centre."
+    if aim is None:
+        return said
+    goal = (aim["offset_mm"][0] - u_mm, aim["offset_mm"][1] - v_mm)
+    return f"{said} It has to move {direction_words(station, corner, goal)}."
+
+
+def mount_view(machine: Json, step: Json) -> Json | None:
+    if step["do"] != "turn":
+        return None
+    return {**mount_of(machine, step["mount"]), "screw": step["screw"], "turns": step["turns"]}
+
+
+def mount_of(machine: Json, mirror: int) -> Json:
+    mount = next(mount for mount in machine["mount"] if mount["mirror"] == mirror)
+    contacts = [
+        {
+            "name": contact["name"],
+            "at_mm": contact["at_mm"],
+            "turns": contact.get("screw_pitch_mm") is not None,
+        }
+        for contact in mount["contact"]
+    ]
+    return {"mirror": mirror, "contacts": contacts}
+
+
+def shift_view(step: Json) -> Json | None:
+    if step["do"] != "shift":
+        return None
+    return {"part": step["part"], "name": part_name(step["part"]), "moves": move_words(step["move_mm"])}
+
+
+def plan_view(snapshot: Json) -> Json:
+    machine, step, place = snapshot["machine"], snapshot["step"], snapshot["place"]
+    wanted = step if step["do"] == "mark" else step.get("expect")
+    return {
+        "width_mm": machine["bed"]["width_mm"],
+        "depth_mm": machine["bed"]["depth_mm"],
+        "corner": machine["path"]["corner"],
+        "head_mm": place["head_mm"] if place else None,
+        "wanted_mm": wanted["head_mm"] if wanted else None,
+        "station": wanted["station"] if wanted else None,
+        "words": head_words(wanted["head_mm"], machine["bed"]) if wanted else "",
+    }

@@ -1,0 +1,43 @@
+"""A fresh app over a scripted bench for each test."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+from flask import Flask
+from flask.testing import FlaskClient
+
+from server.pages import Config, create_app
+from tests.pages.doubles import Bench, Script
+
+
+@pytest.fixture
+def bench() -> Bench:
+    return Bench()
+
+
+@pytest.fixture
+def script() -> Script:
+    return Script()
+
+
+@pytest.fixture
+def app(tmp_path: Path, bench: Bench, script: Script) -> Flask:
+    return create_app(Config(data=tmp_path, source=lambda: bench, brain=script.brain()))
+
+
+@pytest.fixture
+def client(app: Flask) -> FlaskClient:
+    return app.test_client()
+
+
+@pytest.fixture
+def do(client: FlaskClient) -> Any:
+    """Send one action of the bench; returns the response."""
+
+    def send(action: str, body: object = None, *, of: str = "bench") -> Any:
+        return client.post(f"/api/do/{of}/{action}", json=body if body is not None else {})
+
+    return send

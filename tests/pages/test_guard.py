@@ -1,0 +1,144 @@
+"""Who may speak to the pages: hosts, other sites, the access code, and what every answer carries."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+from flask import Flask
+from flask.testing import FlaskClient
+
+from server.pages import Config, create_app
+from server.pages.guard import Doorkeeper, keep_secret, new_code
+from tests.pages.doubles import Bench, Script
+
+PAGES = ["/", "/offline", "/log", "/laser", "/cautions", "/nothing"]
+
+
+@pytest.fixture
+def lan(tmp_path: Path) -> FlaskClient:
+    config = Config(data=tmp_path, source=Bench, code="abcd-efgh", brain=Script().brain())
+    return create_app(config).test_client()
+
+
+@pytest.mark.parametrize("host", ["localhost", "localhost:8000", "127.0.0.1:8000", "[::1]:8000"])
+def test_loopback_names_are_answered(client: FlaskClient, host: str) -> None:
+    assert client.get("/", headers={"Host": host}).status_code == 200
+
+
+@pytest.mark.parametrize(
+    "host", ["evil.example", "localhost.evil.example", "192.168.1.5", "[bad", "127.0.0.1.nip.io"]
+)
+def test_other_names_are_refused_on_loopback(client: FlaskClient, host: str) -> None:
+    assert client.get("/", headers={"Host": host}).status_code == 421
+    assert client.get("/api/state", headers={"Host": host}).status_code == 421
+
+
+def test_on_the_network_addresses_are_answered_but_no_foreign_name(lan: FlaskClient) -> None:
+    assert lan.get("/door", headers={"Host": "192.168.1.5:8000"}).status_code == 200
+    assert lan.get("/door", headers={"Host": "evil.example"}).status_code == 421
+
+
+def test_a_proxys_name_is_answered_when_it_was_given(tmp_path: Path) -> None:
+    config = Config(data=tmp_path, source=Bench, hosts=("laser.workshop.example",), brain=Script().brain())
+    client = create_app(config).test_client()
+    assert client.get("/", headers={"Host": "laser.workshop.example"}).status_code == 200
+
+
+@pytest.mark.parametrize(
+    ("headers", "status"),
+    [
+        ({}, 200),
+        ({"Origin": "http://localhost"}, 200),
+        ({"Sec-Fetch-Site": "same-origin", "Origin": "http://localhost"}, 200),
+        ({"Origin": "http://evil.example"}, 403),
+        ({"Origin": "null"}, 403),
+        ({"Sec-Fetch-Site": "cross-site"}, 403),
+        ({"Sec-Fetch-Site": "same-site"}, 403),
+    ],
+)
+def test_posts_from_other_sites_are_refused(
+    client: FlaskClient, headers: dict[str, str], status: int
+) -> None:
+    answer = client.post("/api/do/bench/acknowledge", json={}, headers=headers)
+    assert answer.status_code == status
+
+
+@pytest.mark.parametrize("path", [*PAGES, "/api/state", "/static/bench.js"])
+def test_every_answer_carries_the_policy(client: FlaskClient, path: str) -> None:
+    with client.get(path) as answer:
+        headers = answer.headers
+    policy = headers["Content-Security-Policy"]
+    assert "default-src 'none'" in policy
+    assert "unsafe" not in policy
+    assert "http" not in policy
+    assert headers["X-Content-Type-Options"] == "nosniff"
+    assert headers["Referrer-Policy"] == "no-referrer"
+
+
+@pytest.mark.parametrize("path", PAGES)
+def test_nothing_is_inline_and_nothing_comes_from_elsewhere(client: FlaskClient, path: str) -> None:
+    text = client.get(path).text
+    assert not re.search(r"<script(?![^>]*\bsrc=)", text)
+    assert not re.search(r"<style|\sstyle=|\son\w+=", text)
+    assert not re.search(r"""(?:src|href|action)=["'](?:https?:)?//""", text)
+
+
+def test_scripts_and_looks_name_no_other_host(app: Flask) -> None:
+    for file in Path(app.static_folder or "").iterdir():
+        hosts = re.findall(r"https?://[\w.]+", file.read_text("utf-8"))
+        assert set(hosts) <= {"http://www.w3.org"}, file.name  # the name of SVG, never fetched
+
+
+def test_without_the_code_nothing_is_shown(lan: FlaskClient) -> None:
+    assert lan.get("/").headers["Location"] == "/door"
+    assert lan.get("/api/state").status_code == 401
+    assert lan.get("/api/frame.jpg").status_code == 401
+    assert lan.post("/api/next-step", json={}).status_code == 401
+    assert lan.get("/log/spotwright-log.csv").status_code == 302
+
+
+def test_the_code_opens_and_the_device_is_remembered(lan: FlaskClient) -> None:
+    answer = lan.post("/door", data={"code": " ABCD efgh "})
+    assert answer.status_code == 302
+    cookie = answer.headers["Set-Cookie"]
+    assert "HttpOnly" in cookie
+    assert "SameSite=Strict" in cookie
+    assert "abcd" not in cookie
+    assert lan.get("/").status_code == 200
+
+
+def test_a_wrong_code_does_not_open_and_guessing_is_slowed_down(lan: FlaskClient) -> None:
+    assert lan.post("/door", data={"code": "x"}).status_code == 403
+    for _ in range(9):
+        lan.post("/door", data={"code": "abcd-efgi"})
+    assert lan.post("/door", data={"code": "abcd-efgh"}).status_code == 429
+    assert lan.get("/api/state").status_code == 401
+
+
+def test_guessing_may_go_on_after_a_minute() -> None:
+    now = [0.0]
+    door = Doorkeeper("abcd-efgh", "secret", clock=lambda: now[0])
+    for _ in range(10):
+        assert door.opens("nope") is False
+    assert door.opens("abcdefgh") is None
+    now[0] = 61.0
+    assert door.opens("abcdefgh") is True
+
+
+@pytest.mark.parametrize("token", [None, "", "ümlaut", "0" * 64])
+def test_a_made_up_cookie_opens_nothing(token: str | None) -> None:
+    assert not Doorkeeper("abcd-efgh", "secret").knows(token)
+
+
+def test_another_code_forgets_all_devices() -> None:
+    assert not Doorkeeper("new", "secret").knows(Doorkeeper("old", "secret").token())
+
+
+def test_a_secret_is_made_once_and_readable_by_the_owner_only(tmp_path: Path) -> None:
+    path = tmp_path / "deep" / "access-code"
+    code = keep_secret(path, new_code)
+    assert re.fullmatch(r"[a-z2-9]{4}-[a-z2-9]{4}", code)
+    assert keep_secret(path, new_code) == code
+    assert path.stat().st_mode & 0o077 == 0

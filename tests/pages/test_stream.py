@@ -1,0 +1,95 @@
+"""Event streams: a word at once, the state on change, nobody kept who has gone."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from flask.testing import FlaskClient
+
+from server.live import Session
+from server.log import Log
+from server.pages.stream import LIFE_S, Streams, TooMany
+from tests.pages.doubles import MACHINE, Bench, Script
+
+
+@pytest.fixture
+def session(tmp_path: Path) -> Session:
+    return Session(Log(tmp_path), Bench(), machine=MACHINE, brain=Script().brain())
+
+
+def opened(streams: Streams, session: Session, tab: str, *, gone: bool = False) -> Iterator[str]:
+    return streams.open(tab, session, lambda: {"version": session.version}, lambda: gone)
+
+
+def test_a_comment_comes_at_once_then_the_state(session: Session) -> None:
+    stream = opened(Streams(limit=2), session, "a")
+    assert next(stream).startswith(": ")
+    event, data = next(stream).strip().split("\n")
+    assert event == "event: state"
+    assert json.loads(data.removeprefix("data: ")) == {"version": session.version}
+
+
+def test_a_change_is_sent(session: Session) -> None:
+    stream = opened(Streams(limit=2), session, "a")
+    next(stream), next(stream)
+    session.acknowledge()
+    assert json.loads(next(stream).split("data: ")[1])["version"] == session.version
+
+
+def test_streams_are_counted_and_given_back(session: Session) -> None:
+    streams = Streams(limit=1)
+    first = opened(streams, session, "a")
+    next(first)
+    assert len(streams) == 1
+    with pytest.raises(TooMany):
+        opened(streams, session, "b")
+    first.close()
+    assert len(streams) == 0
+    next(opened(streams, session, "b"))
+
+
+def test_a_page_that_comes_back_ends_its_old_stream(session: Session) -> None:
+    streams = Streams(limit=1)
+    old = opened(streams, session, "a")
+    next(old)
+    new = opened(streams, session, "a")
+    next(new)
+    assert list(old) == []
+    assert len(streams) == 1
+    assert "state" in next(new)
+
+
+def test_who_has_hung_up_is_let_go(session: Session) -> None:
+    streams = Streams(limit=1)
+    stream = opened(streams, session, "a", gone=True)
+    next(stream)
+    assert list(stream) == []
+    assert len(streams) == 0
+
+
+def test_no_stream_lives_for_ever(session: Session) -> None:
+    now = [0.0]
+    streams = Streams(limit=1, clock=lambda: now[0])
+    stream = opened(streams, session, "a")
+    next(stream), next(stream)
+    now[0] = LIFE_S + 1
+    session.acknowledge()
+    assert list(stream)[1:] == []
+
+
+def test_a_stream_never_begun_holds_no_place(session: Session) -> None:
+    streams = Streams(limit=1)
+    opened(streams, session, "a").close()  # type: ignore[attr-defined]
+    next(opened(streams, session, "b"))
+
+
+def test_the_route_streams(client: FlaskClient) -> None:
+    answer = client.get("/api/events?of=bench&tab=t1")
+    assert answer.mimetype == "text/event-stream"
+    parts = iter(answer.response)
+    assert next(parts).startswith(b": here")
+    assert next(parts).startswith(b"event: state")
+    answer.close()

@@ -1,0 +1,161 @@
+"""What the page shows for each kind of step."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from server.pages.chain import chain_view
+from server.pages.view import page_state
+from tests.pages.doubles import BACK_LEFT, EXPECT, FRONT_LEFT, MACHINE, STEPS, VERDICT
+
+Json = dict[str, Any]
+AT_2 = {"station": "mirror-2", "head_mm": FRONT_LEFT}
+
+
+def snapshot(step: Json, **more: Any) -> Json:
+    known: Json = {
+        "version": 1,
+        "run": "x",
+        "source": "practice",
+        "alignment": 1,
+        "machine": MACHINE,
+        "cautions_acknowledged": True,
+        "place": None,
+        "step": {"verdict": None, **step},
+        "expect": step.get("expect"),
+        "seen": None,
+        "missed": False,
+        "used": False,
+        "said": "",
+        "card": None,
+        "candidates": [],
+        "events": [],
+    }
+    return {**known, **more}
+
+
+def row(event: Json, number: int = 1, *, withdrawn: bool = False) -> Json:
+    return {"id": number, "when": "", "event": event, "withdrawn": withdrawn, "has_picture": False}
+
+
+def seen(station: str, u: float = 0.0, v: float = 0.0, head: list[float] = BACK_LEFT) -> Json:
+    return {"kind": "mark", "station": station, "head_mm": head, "offset_mm": [u, v], "sigma_mm": 0.1}
+
+
+@pytest.mark.parametrize("source", ["practice", "camera"])
+@pytest.mark.parametrize("step", STEPS)
+def test_there_is_always_one_primary_button_and_one_sentence(step: Json, source: str) -> None:
+    for acknowledged in (False, True):
+        state = page_state(snapshot(step, source=source, cautions_acknowledged=acknowledged))
+        assert state["say"][0].strip()
+        assert state["primary"]["label"]
+
+
+def test_the_cautions_come_before_the_first_pulse_and_stand_beside_each() -> None:
+    state = page_state(snapshot(STEPS[0], cautions_acknowledged=False))
+    assert state["primary"]["action"] == "acknowledge"
+    assert page_state(snapshot(STEPS[0]))["fires"]
+    assert not page_state(snapshot(STEPS[2]))["fires"]
+    assert page_state(snapshot(STEPS[3]))["near_tube"]
+
+
+def test_first_the_card_hangs_with_fresh_tape_then_the_pulse() -> None:
+    hang = page_state(snapshot(STEPS[1]))
+    assert hang["primary"]["action"] == "hang"
+    assert hang["primary"]["body"] == AT_2
+    pulse = page_state(snapshot(STEPS[1], place=AT_2))
+    assert pulse["primary"]["action"] == "pulse"
+    again = page_state(snapshot(STEPS[1], place=AT_2, used=True))
+    assert again["primary"]["action"] == "hang"
+    assert "fresh tape" in again["say"][0].lower()
+
+
+def test_only_practice_offers_to_fire() -> None:
+    real = page_state(snapshot(STEPS[1], place=AT_2, source="camera"))
+    assert real["primary"]["label"] == "That was my pulse"
+    assert "Fire" in page_state(snapshot(STEPS[1], place=AT_2))["primary"]["label"]
+
+
+def test_a_missing_mark_can_be_saved_or_fired_again() -> None:
+    state = page_state(snapshot(STEPS[1], place=AT_2, missed=True))
+    assert [state["primary"]["action"], state["others"][0]["action"]] == ["no-mark", "pulse"]
+
+
+def test_candidates_can_be_chosen_or_replaced_by_fresh_tape() -> None:
+    state = page_state(snapshot(STEPS[1], place=AT_2, used=True, candidates=[[1.0, 2.0], [3.0, 4.0]]))
+    assert state["primary"]["action"] == "hang"
+    assert [button["body"] for button in state["others"]] == [{"index": 0}, {"index": 1}]
+
+
+def test_the_number_of_a_turn_is_its_size_and_how_far_the_mark_has_to_go() -> None:
+    rows = [row(seen("mirror-2", 3.4, 4.1, FRONT_LEFT))]
+    big = page_state(snapshot(STEPS[2], events=rows))["big"]
+    assert (big[0]["value"], big[0]["unit"]) == ("3/16", "turn")
+    assert big[0]["label"].startswith("anticlockwise")
+    assert big[1]["value"] == "5.0"  # 3-4-5: from (3.4, 4.1) to the aim (0.4, 0.1)
+
+
+def test_the_turn_button_sends_exactly_what_was_asked() -> None:
+    primary = page_state(snapshot(STEPS[2]))["primary"]
+    assert primary["body"] == {"mount": 1, "screw": "top", "turns": -0.1875}
+    mount = page_state(snapshot(STEPS[2]))["mount"]
+    assert mount["screw"] == "top"
+    assert {contact["name"] for contact in mount["contacts"]} == {"top", "side", "corner"}
+
+
+def test_a_shift_shows_each_axis() -> None:
+    big = page_state(snapshot(STEPS[3]))["big"]
+    assert [(line["value"], line["label"]) for line in big] == [("0.8", "to the front ⇩"), ("1.2", "up ↑")]
+
+
+def test_an_inspection_has_three_answers() -> None:
+    state = page_state(snapshot(STEPS[4]))
+    outcomes = [button["body"]["outcome"] for button in (state["primary"], *state["others"])]
+    assert outcomes == ["nothing-found", "fixed", "not-fixed"]
+
+
+def test_the_card_shows_trail_and_aim_of_this_place_only() -> None:
+    rows = [
+        row(seen("mirror-2", 1, 1, BACK_LEFT), 1),
+        row(seen("mirror-2", 2, 2, FRONT_LEFT), 2),
+        row(seen("mirror-2", 9, 9, FRONT_LEFT), 3, withdrawn=True),
+        row(seen("mirror-2", 1.4, 0.1, FRONT_LEFT), 4),
+    ]
+    card = page_state(snapshot(STEPS[2], events=rows))["card"]
+    assert card["trail"] == [[2, 2], [1.4, 0.1]]
+    assert card["aim"] == EXPECT
+    assert "has to move 1.0 mm left (to machine right)" in card["words"]
+
+
+def test_the_verdict_says_found_allowed_and_good() -> None:
+    verdict = page_state(snapshot({**STEPS[5], "verdict": {**VERDICT, "nozzle_mm": 0.9}}))["verdict"]
+    lines = {line["name"]: line for line in verdict["rows"]}
+    assert lines["Overlap at mirror 2"]["good"]
+    assert not lines["Offset at the nozzle"]["good"]
+    assert lines["Offset at the nozzle"]["limit"] == "0.4 mm"
+    assert verdict["worst"] == "front right"
+
+
+def states(step: Json, events: list[Json]) -> list[str]:
+    rows = [row(event, number) for number, event in enumerate(events)]
+    return [link["state"] for link in chain_view(snapshot(step, events=rows))]
+
+
+def test_the_chain_knows_due_seen_and_waiting() -> None:
+    assert states(STEPS[0], []) == ["due", "waiting", "waiting", "waiting", "waiting", "waiting"]
+    assert states(STEPS[1], [seen("mirror-1")])[:3] == ["seen", "due", "waiting"]
+
+
+def test_a_link_goes_stale_when_something_before_it_was_moved() -> None:
+    events = [seen("mirror-1"), seen("mirror-2"), seen("mirror-3")]
+    turned = [*events, {"kind": "turn", "mount": 1, "screw": "top", "turns": 0.1}]
+    assert states(STEPS[0], turned)[:3] == ["due", "stale", "stale"]
+    lifted = [*events, {"kind": "shift", "part": "mirror-2", "move_mm": [0, 0, 1]}]
+    assert states(STEPS[0], lifted)[:3] == ["due", "seen", "stale"]
+
+
+def test_all_links_are_done_when_it_is_good_enough() -> None:
+    events = [seen(station) for station in ("mirror-1", "mirror-2", "mirror-3", "nozzle")]
+    assert states({**STEPS[5], "verdict": VERDICT}, events) == ["done"] * 6

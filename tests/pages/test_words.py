@@ -1,0 +1,107 @@
+"""Words for numbers; the sides follow from u = d × v (shared frames), worked out by hand."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from server.pages.words import (
+    axis_words,
+    direction_words,
+    fraction_of_turn,
+    head_words,
+    move_words,
+    turn_words,
+)
+
+BED = {"width_mm": 1600.0, "depth_mm": 1000.0}
+UNIT = {
+    "to machine right": (1, 0, 0),
+    "to machine left": (-1, 0, 0),
+    "to the back": (0, 1, 0),
+    "to the front": (0, -1, 0),
+    "up": (0, 0, 1),
+    "down": (0, 0, -1),
+}
+BEAM = {
+    "back-left": {
+        "mirror-1": (-1, 0, 0),
+        "mirror-2": (0, -1, 0),
+        "mirror-3": (1, 0, 0),
+        "nozzle": (0, 0, -1),
+    },
+    "back-right": {
+        "mirror-1": (1, 0, 0),
+        "mirror-2": (0, -1, 0),
+        "mirror-3": (-1, 0, 0),
+        "nozzle": (0, 0, -1),
+    },
+}
+
+
+@pytest.mark.parametrize(
+    ("turns", "words"),
+    [
+        (0.1875, "3/16 turn clockwise"),
+        (-0.125, "1/8 turn anticlockwise"),
+        (1.25, "1 1/4 turns clockwise"),
+        (-2.0, "2 turns anticlockwise"),
+        (1.0, "1 turn clockwise"),
+    ],
+)
+def test_turns_are_said_in_parts_of_a_turn(turns: float, words: str) -> None:
+    assert turn_words(turns) == words
+
+
+@given(st.integers(1, 64 * 20))
+def test_every_64th_is_said_exactly(count: int) -> None:
+    said = fraction_of_turn(count / 64)
+    assert sum(Fraction(part) for part in said.split()) == Fraction(count, 64)
+
+
+@pytest.mark.parametrize("corner", ["back-left", "back-right"])
+@pytest.mark.parametrize("station", ["mirror-1", "mirror-2", "mirror-3", "nozzle"])
+def test_the_sides_of_a_card_are_u_and_v_of_the_frames(corner: str, station: str) -> None:
+    v = np.array([0, 1, 0] if station == "nozzle" else [0, 0, 1])
+    u = np.cross(BEAM[corner][station], v)
+    words = axis_words(station, corner)
+    assert UNIT[words["right"]] == tuple(u)
+    assert UNIT[words["left"]] == tuple(-u)
+    assert UNIT[words["up"]] == tuple(v)
+    assert UNIT[words["down"]] == tuple(-v)
+
+
+def test_a_direction_names_card_and_machine() -> None:
+    said = direction_words("mirror-1", "back-left", (2.13, -0.42))
+    assert said == "2.1 mm right (to the back), 0.4 mm down"
+
+
+@pytest.mark.parametrize(
+    ("move", "words"),
+    [
+        ([0, 0, 1.2], ["up 1.2 mm"]),
+        ([0.5, -0.8, 0], ["to machine right 0.5 mm", "to the front 0.8 mm"]),
+        ([0, 0, 0], []),
+    ],
+)
+def test_moves_are_said_axis_by_axis(move: list[float], words: list[str]) -> None:
+    assert move_words(move) == words
+
+
+@pytest.mark.parametrize(
+    ("head", "words"),
+    [
+        ([0, 1000], "back left"),
+        ([1600, 0], "front right"),
+        ([800, 500], "centre"),
+        ([0, 500], "left edge, half-way"),
+        ([800, 1000], "back edge, half-way"),
+        ([123, 456], "123 mm from the left, 456 mm from the front"),
+    ],
+)
+def test_the_head_stands_in_words(head: list[float], words: str) -> None:
+    assert head_words(head, BED) == words
