@@ -79,7 +79,7 @@ def test_export_one_kind(capsys: Capture, data: Path, tmp_path: Path) -> None:
     assert status == 0
     assert json.loads(out)["version"] == 1
     assert run(capsys, "export", "--csv", tmp_path / "only.csv", "--data", data)[0] == 0
-    assert (tmp_path / "only.csv").read_text("utf-8").startswith("alignment,event,when,")
+    assert (tmp_path / "only.csv").read_text("utf-8").startswith("alignment,source,machine,note,event,when,")
 
 
 def test_import_is_idempotent(capsys: Capture, data: Path, tmp_path: Path) -> None:

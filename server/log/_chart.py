@@ -20,7 +20,8 @@ def draw_chart(log: Log, stream: IO[bytes], *, kind: str = "svg", sources: tuple
     """
     from matplotlib.figure import Figure
 
-    figure = Figure(figsize=(9, 7), layout="constrained")
+    figure = Figure(figsize=(9, 7))
+    figure.subplots_adjust(left=0.08, right=0.98, bottom=0.08, top=0.95)
     panels = figure.subplots(2, 2, sharex=True).ravel()
     for panel, station in zip(panels, STATIONS, strict=True):
         _draw(panel, station, log.drift(station, sources=sources or ("practice", "camera", "offline")))

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import csv
+import io
 import json
 import math
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from itertools import chain
 from typing import TextIO
 
@@ -14,24 +15,33 @@ FORMAT = "spotwright-log"
 FORMAT_VERSION = 1
 
 
-def _cell(column: str, name: str) -> str:
-    # a spreadsheet runs a cell that begins like a formula; the leading apostrophe makes it text
-    looks = f"substr({column}, 1, 1) IN ('=', '+', '-', '@', char(9), char(13))"
-    return f"CASE WHEN {looks} THEN '''' ELSE '' END || {column} AS {name}"
-
-
-_NUMBERS_BEFORE = "station, head_x_mm, head_y_mm, u_mm, v_mm, sigma_u_mm, sigma_v_mm, mount"
-_NUMBERS_AFTER = "turns, part, move_x_mm, move_y_mm, move_z_mm"
-_CSV = f"""
-SELECT a.id AS alignment, e.sequence AS event, e.happened AS "when", a.source,
-    {_cell("a.machine_name", "machine")}, {_cell("a.note", "note")}, kind, {_NUMBERS_BEFORE},
-    {_cell("screw", "screw")}, {_NUMBERS_AFTER}, {_cell("cause", "cause")}, {_cell("outcome", "outcome")},
-    CASE withdrawn WHEN 1 THEN 'yes' ELSE 'no' END AS withdrawn, picture
-FROM event AS e JOIN
-    (SELECT id, source, note, json_extract(machine, '$.name') AS machine_name FROM alignment) AS a
-    ON a.id = e.alignment_id
-ORDER BY e.alignment_id, e.sequence
+COLUMNS = (
+    *("alignment", "source", "machine", "note", "event", "when", "withdrawn", "picture", "kind", "station"),
+    *(
+        "head_x_mm",
+        "head_y_mm",
+        "u_mm",
+        "v_mm",
+        "sigma_u_mm",
+        "sigma_v_mm",
+        "mount",
+        "screw",
+        "turns",
+        "part",
+    ),
+    *("move_x_mm", "move_y_mm", "move_z_mm", "cause", "outcome"),
+)
+_STATIONS = ("mirror-1", "mirror-2", "mirror-3", "nozzle")
+# marks are nearly all there is, so they go straight through; the rest is fetched for other events only
+_MARK = "station, head_x_mm, head_y_mm, u_mm, v_mm, sigma_u_mm, sigma_v_mm"
+_REST = "mount, screw, turns, part, move_x_mm, move_y_mm, move_z_mm, cause, outcome"
+_AFTER_MARK = "," * len(_REST.split(", ")) + "\r\n"
+_CSV_HEAD = "SELECT id, source, json_extract(machine, '$.name'), note FROM alignment ORDER BY id"
+_CSV_EVENT = f"""
+SELECT sequence, happened, withdrawn, picture, kind, {_MARK}
+FROM event WHERE alignment_id = ? ORDER BY sequence
 """
+_CSV_REST = f"SELECT {_REST} FROM event WHERE alignment_id = ? AND sequence = ?"
 # the uuid, the moment and the picture's name hold nothing that JSON would have to escape
 _EVENT_LINE = """
 SELECT '    {"uuid": "' || uuid || '", "when": "' || happened || '", "withdrawn": '
@@ -68,11 +78,36 @@ def drift(db: sqlite3.Connection, station: str, sources: tuple[str, ...]) -> lis
 def write_csv(db: sqlite3.Connection, stream: TextIO) -> None:
     """One line for each event, with a header; lines end in CR LF as RFC 4180 has it."""
     cursor = db.cursor()
-    cursor.row_factory = None  # plain tuples are what csv writes fastest
-    cursor.execute(_CSV)
-    writer = csv.writer(stream)
-    writer.writerow([column[0] for column in cursor.description])
-    writer.writerows(cursor)
+    cursor.row_factory = None  # plain tuples are fastest
+    stream.write(_line(COLUMNS))
+    for head in cursor.execute(_CSV_HEAD).fetchall():
+        stream.writelines(_csv_lines(cursor, head[0], _line(head).removesuffix("\r\n")))
+
+
+def _csv_lines(cursor: sqlite3.Cursor, number: int, before: str) -> Iterator[str]:
+    for event in cursor.execute(_CSV_EVENT, (number,)).fetchall():
+        sequence, when, withdrawn, picture, kind, station, x, y, u, v, su, sv = event
+        start = f"{before},{sequence},{when},{'yes' if withdrawn else 'no'},{picture or ''}"
+        if kind == "mark" and station in _STATIONS and set(map(type, event[6:])) == {float}:
+            yield f"{start},mark,{station},{x},{y},{u},{v},{su},{sv}{_AFTER_MARK}"
+        else:
+            rest = cursor.execute(_CSV_REST, (number, sequence)).fetchone()
+            yield f"{start},{_line((*event[4:], *rest))}"
+
+
+def _line(cells: Iterable[object]) -> str:
+    text = io.StringIO(newline="")
+    csv.writer(text).writerow([_cell(cell) for cell in cells])
+    return text.getvalue()
+
+
+def _cell(value: object) -> object:
+    # a spreadsheet runs a cell that begins like a formula; the leading apostrophe makes it text
+    return (
+        "'" + value
+        if isinstance(value, str) and value.startswith(("=", "+", "-", "@", "\t", "\r"))
+        else value
+    )
 
 
 def alignment_texts(db: sqlite3.Connection) -> Iterator[Iterator[str]]:

@@ -65,6 +65,8 @@ CREATE INDEX event_by_picture ON event (picture) WHERE picture IS NOT NULL;
 # version 2: each event can be told from a damaged one, and the user's rules live with the log
 _VERSION_2 = """
 ALTER TABLE event ADD COLUMN checksum INTEGER;
+CREATE INDEX mark_by_station ON event (station, alignment_id, sequence, u_mm, v_mm)
+    WHERE kind = 'mark' AND NOT withdrawn;
 CREATE TABLE setting (name TEXT PRIMARY KEY, value TEXT NOT NULL CHECK (json_valid(value)));
 """
 

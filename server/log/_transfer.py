@@ -38,7 +38,7 @@ SELECT ?1, ?2, coalesce(max(sequence), 0) + 1, ?3, ?4, ?5, ?6, ?7, ?8 FROM event
 
 
 class _Strict(pydantic.BaseModel):
-    model_config = pydantic.ConfigDict(extra="forbid", strict=True)
+    model_config = pydantic.ConfigDict(extra="forbid", strict=True, defer_build=True)
 
 
 class EventIn(_Strict):

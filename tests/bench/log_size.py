@@ -1,6 +1,6 @@
 """A log after ten busy years: how long listing, charting, exporting and pruning take, and how much memory.
 
-Run: ``python tests/bench/log_size.py [--readings 200000] [--alignments 4000] [--pictures 0] [--keep FOLDER]``.
+Run: ``python tests/bench/log_size.py [--readings 200000] [--alignments 4000] [--pictures 0]``.
 Each row is one command in a process of its own, from its start to its end: the seconds that a person waits.
 """
 
@@ -67,8 +67,8 @@ def fill(folder: Path, *, readings: int, alignments: int, pictures: int) -> None
                     row(number, i, e, names[place * each + i :][:1]) for i, e in enumerate(events(rng, each))
                 ]
                 db.executemany(
-                    "INSERT INTO event (uuid, alignment_id, sequence, happened, body, reading, picture, checksum)"
-                    " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                    "INSERT INTO event (uuid, alignment_id, sequence, happened, body, reading, picture,"
+                    " checksum) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
                     rows,
                 )
             verdict = json.dumps({"aligned": True, "overlap_mm": {"mirror-2": 0.4}, "reasons": []})
@@ -91,15 +91,17 @@ def row(number: int, place: int, event: dict[str, Any], picture: list[str]) -> t
     return known, number, place + 1, when, body, reading, name, checksum(known, when, body, reading)
 
 
-def measure(*words: str) -> tuple[float, float, int]:
-    """Seconds, peak memory in MB, exit status of one command."""
+def measure(*words: str) -> tuple[float, float, float]:
+    """Seconds by the clock and of the processor, peak memory in MB of one command."""
     begin = time.perf_counter()
     with subprocess.Popen(
         [sys.executable, "-m", "server.command", *words], stdout=subprocess.DEVNULL
     ) as process:
         _, status, usage = os.wait4(process.pid, 0)
         process.returncode = os.waitstatus_to_exitcode(status)
-    return time.perf_counter() - begin, usage.ru_maxrss / 1000, process.returncode
+    if process.returncode:
+        raise SystemExit(f"{words}: exit status {process.returncode}")
+    return time.perf_counter() - begin, usage.ru_utime + usage.ru_stime, usage.ru_maxrss / 1000
 
 
 def main() -> None:
@@ -121,7 +123,7 @@ def main() -> None:
             f"{asked.readings} readings, {asked.alignments} alignments, {asked.pictures} pictures,", end=" "
         )
         print(f"{size:.0f} MB of database, filled in {time.perf_counter() - begin:.0f} s\n")
-        print(f"{'command':<34}{'best s':>8}{'worst s':>9}{'memory MB':>11}")
+        print(f"{'command':<34}{'best s':>8}{'worst s':>9}{'cpu s':>8}{'memory MB':>11}")
         data = ("--data", str(folder))
         for words in (
             ("--version",),
@@ -136,10 +138,10 @@ def main() -> None:
             ("log", "prune", "--keep-alignments", str(asked.alignments // 2), *data),
         ):
             runs = [measure(*words) for _ in range(asked.repeat)]
-            seconds = [run[0] for run in runs]
+            seconds, processor, memory = zip(*runs, strict=True)
             name = " ".join(word.replace(place, "").lstrip("/") for word in words if word not in data)
-            status = "" if runs[0][2] == 0 else f"  exit status {runs[0][2]}"
-            print(f"{name:<34}{min(seconds):8.2f}{max(seconds):9.2f}{max(r[1] for r in runs):11.0f}{status}")
+            times = f"{min(seconds):8.2f}{max(seconds):9.2f}{min(processor):8.2f}"
+            print(f"{name:<34}{times}{max(memory):11.0f}")
 
 
 if __name__ == "__main__":
