@@ -147,10 +147,10 @@ def _open(number: int) -> Any:
         from picamera2 import Picamera2
     except ImportError as error:
         raise CameraMissing(f"picamera2 is not installed here ({error}): use a USB camera, or a Pi") from None
+    if number >= len(Picamera2.global_camera_info()):
+        raise CameraMissing(f"no Pi camera {number}: check the ribbon cable, then restart the Pi")
     try:
         return Picamera2(number)
-    except IndexError:
-        raise CameraMissing(f"no Pi camera {number}: check the ribbon cable, then restart the Pi") from None
     except RuntimeError as error:
         raise CameraBusy(f"Pi camera {number} cannot be opened ({error}): close the other program") from None
 

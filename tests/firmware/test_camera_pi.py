@@ -1,7 +1,9 @@
 """The Pi camera against a stand-in that has picamera2's shapes; the real library runs in tests/rig."""
 
+import sys
 from queue import Queue
 from threading import Event
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -123,8 +125,29 @@ def test_a_camera_that_does_not_start_is_busy_and_closed() -> None:
     assert library.closed
 
 
+def _installed(monkeypatch, cameras: list[dict[str, Any]], opened: Any) -> None:
+    def make(number: int) -> Any:
+        if isinstance(opened, Exception):
+            raise opened
+        return opened
+
+    make.global_camera_info = lambda: cameras
+    monkeypatch.setitem(sys.modules, "picamera2", SimpleNamespace(Picamera2=make))
+
+
+def test_no_such_camera_is_missing_and_a_held_one_is_busy(monkeypatch) -> None:
+    # The library says RuntimeError to both; seen with its version 0.3.
+    _installed(monkeypatch, [], RuntimeError("No camera number 0 found"))
+    with pytest.raises(CameraMissing, match="no Pi camera 0: check the ribbon cable"):
+        PiCamera().start()
+    _installed(monkeypatch, [{"Model": "imx708"}], RuntimeError("__init__ sequence did not complete."))
+    assert pi_cameras() == ["imx708"]
+    with pytest.raises(CameraBusy, match="close the other program"):
+        PiCamera().start()
+
+
 def test_without_the_library_there_is_no_pi_camera(monkeypatch) -> None:
-    monkeypatch.setitem(__import__("sys").modules, "picamera2", None)
+    monkeypatch.setitem(sys.modules, "picamera2", None)
     assert pi_cameras() == []
     with pytest.raises(CameraMissing, match="picamera2 is not installed here"):
         PiCamera().start()
