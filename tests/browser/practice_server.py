@@ -1,0 +1,23 @@
+"""Serve the practice machine of one seed: ``python practice_server.py FOLDER PORT SEED``; prints the port."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+from server.pages import Config, create_app
+from server.pages.serve import make_server
+from server.practice import PracticeMachine
+from server.sources import PracticeSource
+
+
+def main(folder: str, port: str, seed: str) -> None:
+    """Serve until killed."""
+    app = create_app(Config(data=Path(folder), source=lambda: PracticeSource(PracticeMachine(int(seed)))))
+    server = make_server(app, port=int(port))
+    print(server.effective_port, flush=True)
+    server.run()
+
+
+if __name__ == "__main__":
+    main(*sys.argv[1:])

@@ -1,0 +1,102 @@
+"""Play the practice machine to the end by doing only what the page says."""
+
+from __future__ import annotations
+
+import json
+import urllib.request
+from collections.abc import Callable
+from typing import Any
+
+from playwright.sync_api import Page, expect
+
+from tests.browser.conftest import Server
+
+Json = dict[str, Any]
+MOST_PRESSES = 150
+
+
+def press(page: Page) -> str:
+    """Press the one large button and wait for the answer; returns what the hands did."""
+    button = page.locator("#primary")
+    action = str(button.get_attribute("data-action"))
+    with page.expect_response(lambda answer: "/api/do/" in answer.url):
+        button.click()
+    expect(page.locator("#primary")).to_be_enabled()
+    return action
+
+
+def play(
+    page: Page, *, presses: int = MOST_PRESSES, until: Callable[[list[str]], bool] = lambda _: False
+) -> list[str]:
+    """Press until the page says done, or ``until`` says stop; returns what was done."""
+    done: list[str] = []
+    while page.locator("body").get_attribute("data-now") != "done" and not until(done):
+        assert len(done) < presses, f"not aligned after {presses} presses: {page.inner_text('#say')}"
+        assert page.locator("body").get_attribute("data-now") != "stop", page.inner_text("#say")
+        done.append(press(page))
+    return done
+
+
+def state(server: Server) -> Json:
+    with urllib.request.urlopen(f"{server.url}/api/state") as answer:
+        return dict(json.load(answer))
+
+
+def shown(page: Page) -> list[str]:
+    expect(page.locator("#primary")).to_be_enabled()
+    return [page.inner_text(part) for part in ("#say", "#big", "#buttons", "#chain", "#count")]
+
+
+def test_a_newcomer_gets_from_the_first_pulse_to_aligned_and_a_reload_loses_nothing(
+    serve: Callable[[int], Server], window: Callable[[int, int], Page]
+) -> None:
+    server, page = serve(1), window(390, 844)
+    page.goto(server.url)
+    expect(page.locator("#cautions-first")).to_be_visible()
+    first = play(page, until=lambda done: done.count("pulse") >= 3)
+    assert first[:3] == ["acknowledge", "hang", "pulse"]
+
+    before = shown(page)
+    page.reload()
+    assert shown(page) == before
+
+    second = play(page)
+    assert state(server)["verdict"]["aligned"] is True
+    expect(page.locator("#verdict h2")).to_have_text("Good enough to cut")
+    assert page.locator("#chain .done").count() == 6
+    assert {"pulse", "turn"} <= set(first + second)
+
+    page.goto(f"{server.url}/log")
+    expect(page.locator("tbody tr")).to_have_count(1)
+    expect(page.locator("tbody tr")).to_contain_text("aligned")
+
+
+def test_killing_the_server_in_the_middle_loses_nothing_and_the_page_comes_back_by_itself(
+    serve: Callable[[int], Server], window: Callable[[int, int], Page]
+) -> None:
+    server, page = serve(1), window(1280, 800)
+    page.goto(server.url)
+    play(page, until=lambda done: done.count("turn") >= 1)
+    before, saved = shown(page), state(server)
+
+    server.kill()
+    expect(page.locator("#trouble")).to_contain_text("No connection")
+    server.start()
+    expect(page.locator("#trouble")).to_be_hidden()
+
+    assert shown(page) == before
+    assert [row["words"] for row in state(server)["readings"]] == [row["words"] for row in saved["readings"]]
+    played = play(page, until=lambda done: done.count("pulse") >= 2)
+    assert "pulse" in played
+    assert len(state(server)["readings"]) > len(saved["readings"])
+
+
+def test_two_windows_show_the_same_without_being_asked(
+    serve: Callable[[int], Server], window: Callable[[int, int], Page]
+) -> None:
+    server, phone, desk = serve(1), window(390, 844), window(1280, 800)
+    phone.goto(server.url)
+    desk.goto(server.url)
+    play(phone, until=lambda done: "pulse" in done)
+    expect(desk.locator("#count")).to_have_text("1")
+    assert shown(desk) == shown(phone)
