@@ -6,6 +6,7 @@ import numpy as np
 
 from vision.change import INSIDE_MM, fit_tape
 from vision.find import find_card
+from vision.lobes import join_lobes
 from vision.measure import Scene, measure
 from vision.picture import Pixels
 from vision.reading import CardView, Mark, NoReading, Reading
@@ -71,7 +72,8 @@ def _marks(
     seeds = seek(rest, grid.radius_mm() < INSIDE_MM, grid)
     scene = Scene(picture, view, before, before_view, tape, grid)
     marks = [measure(scene, s, [o for o in seeds if o is not s], new=new) for s in seeds]
-    return tuple(m for m in marks if m is not None)
+    found = [m for m in marks if m is not None]
+    return tuple(join_lobes(found) if new else found)
 
 
 def _warnings(view: CardView) -> list[str]:

@@ -13,7 +13,8 @@ from vision.edges import SCALE_MM, point_terms
 from vision.fit import Spot, fit_spot
 from vision.picture import Pixels
 from vision.reading import CardView, Mark
-from vision.seek import Seed
+from vision.seek import Mask, Seed
+from vision.shape import Figure, name_shape, outline_points, region_moments
 from vision.window import RADIUS_MM, Grid, flatten
 
 _CROP_SIDE = 72
@@ -21,7 +22,7 @@ _FLOOR_MM = 0.002
 _EDGE_ZONE = 0.3  # share of the radius
 _HARMONICS = np.arange(3, 6)
 _FIRST_OVER_NEXT = 2.4  # of the variances; measured on rendered pictures, see docs/reading.md
-_STRETCHED = 1.25
+_OFF_CARD = 0.02  # of the mark hidden behind the window's edge
 _LARGEST_RADIUS_MM = 14.0
 
 
@@ -57,15 +58,48 @@ def measure(scene: Scene, seed: Seed, others: list[Seed], *, new: bool | None) -
     spot = _robust_spot(x, y, z, w, seed)
     if spot is None or not _plausible(spot, seed):
         return None
-    variance = _centre_variance(spot, x, y) + _card_variance(scene, spot.centre) + _FLOOR_MM**2
+    hidden = _hidden_share(spot, x, y)
+    if hidden > _OFF_CARD:
+        spot = fit_spot(x, y, z, centre=seed.centre_mm, radius=seed.radius_mm, weight=w)
+        return _mark(scene, spot, Figure("off-card"), x, y, new)
+    return _mark(scene, spot, _figure(scene, seed, spot, grid, height), x, y, new)
+
+
+def _hidden_share(spot: Spot, x: Floats, y: Floats) -> float:
+    """Share of the fitted mark that lies outside the window."""
+    covered = spot.relative_radius(x, y) < 1
+    return float(np.mean(np.hypot(x, y)[covered] > INSIDE_MM)) if covered.any() else 0.0
+
+
+def _figure(scene: Scene, seed: Seed, spot: Spot, grid: Grid, height: Floats) -> Figure:
+    """Name the shape by the outline at half height."""
+    u, v = np.meshgrid(*grid.axes_mm())
+    level, slope_u, slope_v = spot.plane
+    bare = height - level - slope_u * (u - spot.centre[0]) - slope_v * (v - spot.centre[1])
+    region = _on_crop(seed.region, scene.grid, grid)
+    top = float(np.percentile(bare[region], 70)) if region.any() else spot.height
+    near = np.linalg.inv(grid.to_mm) @ (*seed.centre_mm, 1.0)
+    points = outline_points(bare / max(top, 1e-6), grid.to_mm, (float(near[0]), float(near[1])))
     long_mm, short_mm, _ = spot.widths()
-    return Mark(
-        offset_mm=(float(spot.centre[0]), float(spot.centre[1])),
-        sigma_mm=(float(np.sqrt(variance[0])), float(np.sqrt(variance[1]))),
-        width_mm=(long_mm, short_mm),
-        shape=_shape(spot, long_mm, short_mm),
-        new=new,
-    )
+    return name_shape(points, long_mm / short_mm)
+
+
+def _mark(scene: Scene, spot: Spot, figure: Figure, x: Floats, y: Floats, new: bool | None) -> Mark:
+    """Put together what was found; the centroid of an incomplete or twofold mark is that of its figure."""
+    variance = _centre_variance(spot, x, y) + _card_variance(scene, spot.centre) + _FLOOR_MM**2
+    centre, (long_mm, short_mm, _) = spot.centre, spot.widths()
+    if figure.inside is not None:
+        low, high = np.array([x.min(), y.min()]), np.array([x.max(), y.max()])
+        centre, long_mm, short_mm = region_moments(figure.inside, (low, high))
+    if figure.name == "off-card":
+        long_mm = short_mm = float(np.sqrt(long_mm * short_mm))
+    lobes = None if figure.lobes is None else (_pair(figure.lobes[0]), _pair(figure.lobes[1]))
+    sigma = (float(np.sqrt(variance[0])), float(np.sqrt(variance[1])))
+    return Mark(_pair(centre), sigma, (long_mm, short_mm), figure.name, figure.flat_side_deg, new, lobes)
+
+
+def _pair(point: Floats) -> tuple[float, float]:
+    return float(point[0]), float(point[1])
 
 
 def _crop_grid(scene: Scene, seed: Seed) -> Grid:
@@ -81,13 +115,16 @@ def _weights(window: Grid, grid: Grid, others: list[Seed]) -> Floats:
     weight = (grid.radius_mm() < INSIDE_MM).astype(float)
     if others:
         taken = np.any([o.region for o in others], axis=0).astype(np.uint8)
-        taken = cv2.dilate(taken, np.ones((5, 5), np.uint8))
-        to_window = np.linalg.inv(window.to_mm) @ grid.to_mm
-        on_crop = cv2.warpPerspective(
-            taken, to_window, (grid.side, grid.side), flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP
-        )
-        weight[on_crop > 0] = 0
+        weight[_on_crop(cv2.dilate(taken, np.ones((5, 5), np.uint8)) > 0, window, grid)] = 0
     return weight
+
+
+def _on_crop(mask: Mask, window: Grid, grid: Grid) -> Mask:
+    """A mask of the whole window as seen on a crop."""
+    to_window = np.linalg.inv(window.to_mm) @ grid.to_mm
+    size = (grid.side, grid.side)
+    flags = cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP
+    return np.asarray(cv2.warpPerspective(mask.astype(np.uint8), to_window, size, flags=flags) > 0)
 
 
 def _robust_spot(x: Floats, y: Floats, z: Floats, w: Floats, seed: Seed) -> Spot | None:
@@ -105,7 +142,9 @@ def _robust_spot(x: Floats, y: Floats, z: Floats, w: Floats, seed: Seed) -> Spot
 
 
 def _trust(spot: Spot, x: Floats, y: Floats, w: Floats) -> Floats:
-    """Tukey's weights where there are true outliers (a hole, a wrinkle); the edge itself may be ragged and keeps one."""
+    """Tukey's weights where there are true outliers (a hole, a wrinkle); the edge itself may be ragged and
+    keeps one.
+    """
     rest = spot.rest
     spread = 1.4826 * float(np.median(np.abs(rest[w > 0]))) + 1e-6
     at_edge = np.abs(spot.relative_radius(x, y) - 1) < _EDGE_ZONE
@@ -128,9 +167,9 @@ def _plausible(spot: Spot, seed: Seed) -> bool:
 def _centre_variance(spot: Spot, x: Floats, y: Floats) -> Floats:
     """Variance (2,) of the centre, from how the residuals load the harmonics next to the one that moves it.
 
-    A shift of the centre is the first harmonic around the edge, and the fit has used it up. Pixel noise, woven tape and
-    a ragged edge load all low harmonics about alike, so what they did to the third to the fifth (the second
-    is the oval's) tells what they did, unseen, to the first.
+    A shift of the centre is the first harmonic around the edge, and the fit has used it up. Pixel noise,
+    woven tape and a ragged edge load all low harmonics about alike, so what they did to the third to the
+    fifth (the second is the oval's) tells what they did, unseen, to the first.
     """
     dx, dy = x - spot.centre[0], y - spot.centre[1]
     angle = np.arctan2(dy, dx)
@@ -148,9 +187,3 @@ def _card_variance(scene: Scene, at_mm: Floats) -> Floats:
         return np.zeros(2)
     terms = point_terms(at_mm[None])[0]
     return np.asarray(np.diag(terms @ scene.view.covariance @ terms.T) * SCALE_MM**2)
-
-
-def _shape(spot: Spot, long_mm: float, short_mm: float) -> str:
-    if float(np.hypot(*spot.centre)) + short_mm / 2 > INSIDE_MM:
-        return "off-card"
-    return "stretched" if long_mm > _STRETCHED * short_mm else "round"

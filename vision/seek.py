@@ -26,6 +26,7 @@ _RIM_MM = 2.5  # near the window's edge the tape is rougher (blur, file format):
 _FLOOR_LEVELS = (0.4, 0.3, 0.25)  # never trust the tape to be smoother than this …
 _COLOUR_FLOOR_LEVELS = 1.0  # … and less in hue, which JPEG keeps in coarse steps over squares of 16 px
 _SMALLEST_RADIUS_MM = 0.3
+_SMALLEST_PART = 0.1
 _RING_RADIUS_MM, _RING_SHARE = 6.0, 0.4  # a large thin ring is a pen's, not a beam's
 
 
@@ -53,8 +54,8 @@ def seek(rest: Stack, inside: Mask, grid: Grid) -> list[Seed]:
     scores = np.stack([_score(s, inv) for s, inv in zip(smooth, inverses, strict=True)]) * inside
     scores = _rim_evened(scores, inside, grid)
     count, labels = cv2.connectedComponents((scores.max(axis=0) > THRESHOLD).astype(np.uint8))
-    seeds = [_seed(labels == i, scores, smooth, inverses, grid) for i in range(1, count)]
-    ordered = sorted((s for s in seeds if s is not None), key=lambda s: -s.strength)
+    seeds = [s for i in range(1, count) for s in _seeds(labels == i, scores, smooth, inverses, grid)]
+    ordered = sorted(seeds, key=lambda s: -s.strength)
     return [s for s in ordered if s.strength > max(_PEAK, _SHARE_OF_STRONGEST * ordered[0].strength)]
 
 
@@ -93,15 +94,28 @@ def _inverse_covariance(values: Stack, floor: Floats) -> Floats:
     return np.asarray(np.linalg.inv(covariance))
 
 
-def _seed(blob: Mask, scores: Floats, smooth: list[Stack], inverses: list[Floats], grid: Grid) -> Seed | None:
-    """Region at half the height of the change, holes filled."""
+def _seeds(blob: Mask, scores: Floats, smooth: list[Stack], inverses: list[Floats], grid: Grid) -> list[Seed]:
+    """The parts of a blob at half the height of its change, holes filled."""
     scale, row, col = np.unravel_index(int(np.argmax(np.where(blob, scores, -1))), scores.shape)
     colour = inverses[scale] @ smooth[scale][row, col]
     colour = colour / np.abs(colour).sum()
     height = smooth[0] @ colour
     top = float(np.percentile(height[blob], 85))
     wide = cv2.dilate(blob.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
-    bare = _largest_part((height > top / 2) & wide)
+    parts = _parts((height > top / 2) & wide)
+    best = scores.max(axis=0)
+    seeds = [_seed(part, best, colour, grid) for part in parts]
+    return [s for s in seeds if s is not None]
+
+
+def _parts(mask: Mask) -> list[Mask]:
+    """Connected parts, without those that are tiny beside the largest."""
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8))
+    areas = stats[1:, cv2.CC_STAT_AREA]
+    return [labels == i for i in range(1, count) if areas[i - 1] >= _SMALLEST_PART * areas.max()]
+
+
+def _seed(bare: Mask, best: Floats, colour: Floats, grid: Grid) -> Seed | None:
     region = _filled(bare)
     rows, cols = np.nonzero(region)
     radius = float(np.sqrt(len(rows) / np.pi)) * grid.pitch_mm
@@ -110,14 +124,7 @@ def _seed(blob: Mask, scores: Floats, smooth: list[Stack], inverses: list[Floats
         return None
     u, v = grid.axes_mm()
     centre = (float(u[cols].mean()), float(v[rows].mean()))
-    return Seed(centre, radius, region, colour, float(scores[scale, row, col]))
-
-
-def _largest_part(mask: Mask) -> Mask:
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8))
-    if count < 2:
-        return mask
-    return np.asarray(labels == 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA])))
+    return Seed(centre, radius, region, colour, float(best[bare].max()))
 
 
 def _filled(mask: Mask) -> Mask:

@@ -1,0 +1,55 @@
+"""Two marks that one pulse made side by side are one `double` mark: a reflection off a wall."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from vision.card import Floats
+from vision.reading import Mark
+
+_LARGEST_GAP = 0.6  # between the edges, as a share of the larger width
+_LEAST_SIZE = 0.35  # a lobe's width as a share of the other's: less is a spark
+
+
+def join_lobes(marks: list[Mark]) -> list[Mark]:
+    """Return new marks with the two strongest joined where they are lobes of one."""
+    if len(marks) < 2 or not _are_lobes(marks[0], marks[1]):
+        return marks
+    return [_joined(marks[0], marks[1]), *marks[2:]]
+
+
+def _are_lobes(one: Mark, other: Mark) -> bool:
+    plain = {one.shape, other.shape} <= {"round", "stretched"}
+    sizes = sorted((_size(one), _size(other)))
+    gap = float(np.hypot(*np.subtract(one.offset_mm, other.offset_mm))) - sum(sizes) / 2
+    return plain and sizes[0] > _LEAST_SIZE * sizes[1] and gap < _LARGEST_GAP * sizes[1]
+
+
+def _size(mark: Mark) -> float:
+    return float(np.sqrt(mark.width_mm[0] * mark.width_mm[1]))
+
+
+def _joined(one: Mark, other: Mark) -> Mark:
+    """Centroid and second moments of the two areas together."""
+    areas = np.array([_size(m) ** 2 for m in (one, other)])
+    share = areas / areas.sum()
+    centres = np.array([one.offset_mm, other.offset_mm])
+    centre = share @ centres
+    sigma = np.sqrt(share**2 @ np.square([one.sigma_mm, other.sigma_mm]))
+    width = 4 * np.sqrt(np.linalg.eigvalsh(_second_moment(share, centres, (one, other)))[::-1])
+    lobes = (one.offset_mm, other.offset_mm)
+    return Mark(
+        (float(centre[0]), float(centre[1])),
+        (float(sigma[0]), float(sigma[1])),
+        (float(width[0]), float(width[1])),
+        "double",
+        None,
+        one.new,
+        lobes,
+    )
+
+
+def _second_moment(share: Floats, centres: Floats, marks: tuple[Mark, Mark]) -> Floats:
+    own = sum(part * (_size(m) / 4) ** 2 * np.eye(2) for part, m in zip(share, marks, strict=True))
+    away = centres - share @ centres
+    return np.asarray(own + (share * away.T) @ away)
