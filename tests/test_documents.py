@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import shlex
 from collections.abc import Iterator
+from importlib.metadata import version
 from pathlib import Path
 
 import click
@@ -99,6 +100,4 @@ def test_files_that_the_documents_name_are_there(root: Path) -> None:
 
 
 def test_version_is_in_the_changelog(root: Path) -> None:
-    assert f"## {command.installed_version('spotwright')}" in (root / "docs" / "changelog.md").read_text(
-        "utf-8"
-    )
+    assert f"## {version('spotwright')}" in (root / "docs" / "changelog.md").read_text("utf-8")

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from server.log import Log, LogError, LogMissing, _database, _schema, check
+from server.log import Access, Log, LogError, LogMissing, _database, _schema, check
 
 MACHINE = {"name": "one"}
 TURN = {"kind": "turn", "mount": 1, "screw": "top", "turns": 0.5}
@@ -73,7 +73,7 @@ def test_picture_that_cannot_be_written_leaves_no_event(
 _FILLING = """
     import resource, sys
     from pathlib import Path
-    from server.log import Log, LogError
+    from server.log import Access, Log, LogError
     log = Log(Path(sys.argv[1]))
     number = log.start_alignment(machine={"name": "one"}, source="camera")
     resource.setrlimit(resource.RLIMIT_FSIZE, (1_000_000, 1_000_000))
@@ -166,14 +166,15 @@ def test_log_of_a_newer_version_is_left_alone(tmp_path: Path) -> None:
     Log(tmp_path).close()
     with closing(sqlite3.connect(tmp_path / "spotwright.db")) as db:
         db.execute(f"PRAGMA user_version = {_schema.NEWEST + 1}")
-    for access in ("create", "read-only"):
+    accesses: tuple[Access, ...] = ("create", "read-only")
+    for access in accesses:
         with pytest.raises(LogError, match="newer Spotwright") as error:
             Log(tmp_path, access=access)
         one_line(error)
 
 
 @pytest.mark.parametrize("access", ["existing", "read-only"])
-def test_missing_log_is_not_made_by_reading(tmp_path: Path, access: str) -> None:
+def test_missing_log_is_not_made_by_reading(tmp_path: Path, access: Access) -> None:
     with pytest.raises(LogMissing, match="no log there yet") as error:
         Log(tmp_path / "nowhere", access=access)
     one_line(error)
