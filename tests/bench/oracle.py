@@ -38,7 +38,7 @@ class Oracle:
         self.rng = np.random.default_rng(0)
         self.queue: list[Step] = []
         self.reading = "rig" if machine.sigma_mm < 0.2 else "eye"
-        self.searched = 0
+        self.searched, self.lost = 0, ""
         self.missed: set[tuple[str, tuple[float, float]]] = set()
         w, d = self.layout.width_mm, self.layout.depth_mm
         self.near_x, self.far_x = (0.0, w) if self.layout.incoming[2, 0] > 0 else (w, 0.0)
@@ -52,6 +52,10 @@ class Oracle:
         if self.queue:
             return self.queue.pop(0)
         belief = self.estimator.belief(events)
+        if self.lost:
+            self.queue = self.centre_before(belief, self.lost) or self.search(self.lost)
+            self.lost = ""
+            return self.queue.pop(0)
         return self.look(belief) or self.move(belief) or self.confirm(belief, events)
 
     # measure
@@ -64,7 +68,7 @@ class Oracle:
                 event["station"] in ("mirror-1", "nozzle")
                 or tuple(event["head_mm"]) == self.five[self.nearest]
             ):
-                self.queue = self.search(event["station"])
+                self.queue, self.lost = [], event["station"]
         elif event["kind"] == "mark":
             self.searched = 0
         else:
@@ -99,7 +103,7 @@ class Oracle:
                     near_mean, near_sd = belief.expected(station, np.array(head))
                     if np.max(near_sd) > 0.5 * self.enough(station, near_mean) or head == heads[0]:
                         return pulse(station, head)
-            self.queue = self.plan(belief, until=station)
+            self.queue = self.plan(belief, until=station) or self.plan(belief, until="nozzle")
             return self.queue.pop(0) if self.queue else pulse(station, heads[-1])
         return None
 
@@ -109,6 +113,17 @@ class Oracle:
         """
         tolerance = self.profile["tolerance"]["nozzle_mm" if station == "nozzle" else "overlap_mm"]
         return float(max(0.35 * tolerance, 0.1 * np.hypot(*mean)))
+
+    def centre_before(self, belief: Belief, station: str) -> list[Step]:
+        """A beam near the edge of a mirror upstream may be lost there: that mark is centred first."""
+        head = self.five[self.nearest]
+        for k, before in enumerate(["mirror-1", "mirror-2", "mirror-3"]):
+            if before == station:
+                break
+            if np.hypot(*belief.expected(before, np.array(head))[0]) > 0.3 * self.layout.aperture_mm[k]:
+                moves = self.plan(belief, until=before)
+                return [*moves, pulse(station, head)] if moves else []
+        return []
 
     def search(self, station: str) -> list[Step]:
         """The nearest card saw nothing: swing the mirror before it to the next place of a spiral, then
@@ -147,8 +162,12 @@ class Oracle:
         allowed = self.profile["tolerance"]
         found = offsets(self.layout, unpack(x[..., None, :]), self.corners)
         first, second, third = (found[f"mirror-{k}"] for k in (1, 2, 3))
-        parts = [first[..., :1, :] / allowed["centre_mm"], _mean(second) / allowed["centre_mm"],
-                 (second - _mean(second)) / (allowed["overlap_mm"] / 2)]  # fmt: skip
+        parts = [first[..., :1, :] / allowed["centre_mm"]]
+        if until != "mirror-1":
+            parts += [
+                _mean(second) / allowed["centre_mm"],
+                (second - _mean(second)) / (allowed["overlap_mm"] / 2),
+            ]
         if until in ("", "nozzle"):
             parts += [
                 _mean(third) / allowed["centre_mm"],
@@ -178,7 +197,7 @@ class Oracle:
         actions = self.actions(until)
         chosen: list[int] = []
         best = self.fit(belief.mean, [], actions, until)
-        while best[0] > GOOD and len(chosen) < 12:
+        while best[0] > GOOD and len(chosen) < min(12, len(actions)):
             tries = [(self.fit(belief.mean, [*chosen, i], actions, until), i) for i in range(len(actions))
                      if i not in chosen]  # fmt: skip
             best, i = min(tries, key=lambda t: t[0][2])
