@@ -61,6 +61,7 @@ class Session:
                 "place": memory.place.as_json() if memory.place else None,
                 "step": self._step,
                 "expect": self._step.get("expect") or memory.expect,
+                "aimed": memory.expect,
                 "seen": memory.seen,
                 "missed": memory.missed,
                 "used": memory.used,

@@ -242,7 +242,7 @@ class PracticeSource:
 class Feed:
     """The newest frame as JPEG, taken at most once per ``frame_age_s`` however many look."""
 
-    def __init__(self, source: Source, *, clock: Any = time.monotonic, quality: int = 80) -> None:
+    def __init__(self, source: Source, *, clock: Any = time.monotonic, quality: int = 72) -> None:
         self._source, self._clock, self._quality = source, clock, quality
         self._lock = threading.Lock()
         self._jpeg: bytes | None = None

@@ -7,6 +7,7 @@ from typing import Any
 
 from server.pages.chain import chain_view
 from server.pages.drawings import card_view, mount_of, mount_view, near, plan_view, shift_view
+from server.pages.landing import landing
 from server.pages.words import (
     fraction_of_turn,
     head_words,
@@ -50,6 +51,7 @@ def page_state(snapshot: Json) -> Json:
         "why": step["say"],
         **_buttons(snapshot),
         "big": _big(snapshot),
+        "landing": landing(snapshot),
         "card": card_view(snapshot),
         "picture": snapshot["card"],
         "mount": mount_view(machine, step),

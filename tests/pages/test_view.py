@@ -25,6 +25,7 @@ def snapshot(step: Json, **more: Any) -> Json:
         "place": None,
         "step": {"verdict": None, **step},
         "expect": step.get("expect"),
+        "aimed": None,
         "seen": None,
         "missed": False,
         "used": False,

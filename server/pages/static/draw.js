@@ -161,7 +161,7 @@ export function drawPlan(figure, plan) {
   for (const [station, [x, y]] of Object.entries(spots)) if (station !== "nozzle") parts.push(svg("circle", { cx: x, cy: y, r: 2.2, fill: "#9fd4ff" }));
   if (plan.station) parts.push(...cardFlag(spots[plan.station], side, plan.station));
   const drawing = figure.querySelector("svg");
-  drawing.setAttribute("viewBox", `-20 ${back - 8} 140 ${height - back + 18}`);
+  drawing.setAttribute("viewBox", `-20 ${back - 15} 140 ${height - back + 25}`);
   drawing.replaceChildren(...parts);
   const words = plan.station ? `From above: the card at ${nameOf(plan.station)}, the head ${plan.words}.` : "The machine from above.";
   drawing.setAttribute("aria-label", words);
@@ -174,11 +174,10 @@ function ghostHead(x, y) {
 
 function cardFlag([x, y], side, station) {
   const anchor = x > 80 ? "end" : x < 20 ? "start" : "middle";
-  const tx = anchor === "middle" ? x : x > 80 ? Math.min(x + 6, 118) : Math.max(x - 6, -18);
-  const ty = y > 20 ? y - 8 : y + 13;
+  const tx = anchor === "middle" ? x : anchor === "end" ? Math.min(x + 6, 118) : Math.max(x - 6, -18);
   return [
     svg("circle", { cx: x, cy: y, r: 6, fill: "none", stroke: "#ffb627", "stroke-width": 1.8 }),
-    svg("text", { x: tx, y: ty, "font-size": 5.4, "font-weight": 800, "text-anchor": anchor, class: "amber" }, `card: ${nameOf(station)}`),
+    svg("text", { x: tx, y: y > 25 ? y - 8.5 : y - 8, "font-size": 6, "font-weight": 800, "text-anchor": anchor, class: "amber" }, `card: ${nameOf(station)}`),
   ];
 }
 

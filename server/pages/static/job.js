@@ -3,6 +3,7 @@
 import { drawCard, drawMount, drawPlan } from "./draw.js";
 import { Link } from "./link.js";
 import { find, html, setText } from "./make.js";
+import { hear, startSound } from "./sound.js";
 
 const KNOTS = { done: "✓", due: "●", stale: "!", seen: "·", waiting: "" };
 const troubles = { net: "", act: "" };
@@ -14,6 +15,7 @@ export function startJob(onState = () => {}) {
     onState: (state) => show(state, link, onState),
     onTrouble: showTrouble,
   });
+  startSound();
   link.take(first);
   return link;
 }
@@ -36,6 +38,7 @@ function show(state, link, onState) {
   find("#beside").hidden = !(state.fires && state.cautions_acknowledged);
   find("#tube").hidden = !state.near_tube;
   setText(find("#said"), state.said);
+  showLanding(state.landing);
   drawMount(find("#mount"), state.mount);
   drawCard(find("#card"), state.card);
   drawPlan(find("#plan"), state.plan);
@@ -44,6 +47,16 @@ function show(state, link, onState) {
   showVerdict(state.verdict, state.do);
   showReadings(state, link);
   onState(state, link);
+  hear(state);
+}
+
+function showLanding(landing) {
+  const place = find("#landing");
+  place.hidden = !landing;
+  if (!landing) return;
+  place.className = `landing ${landing.kind}`;
+  place.querySelector(".bar div").style.width = `${Math.round(landing.left * 100)}%`;
+  setText(place.querySelector("p"), landing.words);
 }
 
 function showBig(state) {

@@ -1,0 +1,86 @@
+"""Where the mark went after a turn: where it was to go, short, too far, the wrong way, the wrong screw."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from server.pages.drawings import near
+
+__all__ = ["landing"]
+
+Json = dict[str, Any]
+Point = tuple[float, float]
+SIGMAS = 2.5  # inside so many of its own uncertainty a mark is where it was foretold
+LEAST_MM = 0.3
+
+
+def landing(snapshot: Json) -> Json | None:
+    """Return ``{"kind", "words", "left", "gap_mm"}`` for a last mark that follows a turn with an aim, else None.
+
+    ``kind``: there, short, far, back (it went the other way), aside (it went across: another screw turns so).
+    ``left`` is the part of the way still to go, 0 to 1.
+    """
+    aim = snapshot["aimed"]
+    events = [row["event"] for row in snapshot["events"] if not row["withdrawn"]]
+    if aim is None or not events or not _at(events[-1], aim) or not _moved_before(events):
+        return None
+    end = _point(events[-1]["offset_mm"])
+    goal = _point(aim["offset_mm"])
+    gap_mm = math.dist(end, goal)
+    start = _mark_before_the_move(events, aim)
+    kind = _kind(start, end, goal, _limit_mm(aim))
+    whole_mm = math.dist(start, goal) if start else gap_mm
+    left = 0.0 if kind == "there" else min(1.0, gap_mm / max(whole_mm, 1e-9))
+    return {"kind": kind, "words": _WORDS[kind].format(gap_mm), "left": left, "gap_mm": gap_mm}
+
+
+_WORDS = {
+    "there": "There: {:.1f} mm from the aim, as foretold.",
+    "short": "Short: {:.1f} mm still to go.",
+    "far": "Too far, by {:.1f} mm: the next step takes it back.",
+    "back": "It went the other way. Was the screw turned the way of the arrow?",
+    "aside": "It went sideways. Was that the right screw?",
+}
+
+
+def _at(event: Json, aim: Json) -> bool:
+    at_station = event["kind"] == "mark" and event["station"] == aim["station"]
+    return at_station and near(event["head_mm"], aim["head_mm"])
+
+
+def _moved_before(events: list[Json]) -> bool:
+    return len(events) > 1 and events[-2]["kind"] in ("turn", "shift")
+
+
+def _mark_before_the_move(events: list[Json], aim: Json) -> Point | None:
+    moves = 0
+    for event in reversed(events[:-1]):
+        moves += event["kind"] in ("turn", "shift")
+        if _at(event, aim):
+            return _point(event["offset_mm"]) if moves == 1 else None
+    return None
+
+
+def _point(offset_mm: list[float]) -> Point:
+    return (float(offset_mm[0]), float(offset_mm[1]))
+
+
+def _limit_mm(aim: Json) -> float:
+    sigma = aim["sigma_mm"]
+    return max(LEAST_MM, SIGMAS * (max(sigma) if isinstance(sigma, list) else sigma))
+
+
+def _kind(start: Point | None, end: Point, goal: Point, limit_mm: float) -> str:
+    if math.dist(end, goal) <= limit_mm or start is None:
+        return "there" if math.dist(end, goal) <= limit_mm else "short"
+    way = (goal[0] - start[0], goal[1] - start[1])
+    went = (end[0] - start[0], end[1] - start[1])
+    length_mm = max(math.hypot(*way), 1e-9)
+    along_mm = (way[0] * went[0] + way[1] * went[1]) / length_mm
+    across_mm = abs(way[0] * went[1] - way[1] * went[0]) / length_mm
+    if across_mm > max(limit_mm, abs(along_mm)):
+        return "aside"
+    if along_mm < -0.2 * length_mm:
+        return "back"
+    return "far" if along_mm > length_mm else "short"

@@ -1,0 +1,63 @@
+// For eyes that are on the mirror: a voice that reads the step and a tone that rises towards the aim. Both start off.
+
+import { find } from "./make.js";
+
+const LOW_HZ = 220, HIGH_HZ = 1320;
+let audio = null;
+let last = { text: "", version: -1 };
+
+const wants = (name) => find(`#sound input[name=${name}]`).checked;
+
+export function startSound() {
+  for (const input of document.querySelectorAll("#sound input")) {
+    input.checked = localStorage.getItem(`sound-${input.name}`) === "on";
+    input.addEventListener("change", () => {
+      localStorage.setItem(`sound-${input.name}`, input.checked ? "on" : "off");
+      if (input.checked) input.name === "voice" ? speak(last.text || "Voice on.") : beep(0.5);
+      else if (input.name === "voice") speechSynthesis?.cancel();
+    });
+  }
+  find("#repeat").addEventListener("click", () => speak(last.text));
+}
+
+export function hear(state) {
+  const first = last.version < 0;
+  const text = [state.landing?.words, ...state.say].filter(Boolean).join(" ");
+  const changed = text !== last.text;
+  last = { text, version: state.version };
+  if (first || !changed) return;
+  if (wants("tone") && state.landing) beep(1 - state.landing.left, state.landing.kind === "there");
+  if (wants("voice")) speak(text);
+}
+
+function speak(text) {
+  if (!("speechSynthesis" in globalThis) || !text) return;
+  speechSynthesis.cancel();
+  speechSynthesis.speak(new SpeechSynthesisUtterance(inWords(text)));
+}
+
+// 3/16 is read as "3 sixteenths", mm as millimetres
+function inWords(text) {
+  const parts = { 2: "half", 4: "quarter", 8: "eighth", 16: "sixteenth", 32: "thirty-second", 64: "sixty-fourth" };
+  return text
+    .replace(/(\d+)\/(\d+)/g, (whole, over, under) => (parts[under] ? `${over} ${parts[under]}${over === "1" ? "" : "s"} of a` : whole))
+    .replace(/\bmm\b/g, "millimetres");
+}
+
+// nearness 0 … 1 as pitch; arriving is two notes
+function beep(nearness, arrived = false) {
+  audio ??= new AudioContext();
+  const at = audio.currentTime;
+  note(LOW_HZ * (HIGH_HZ / LOW_HZ) ** nearness, at);
+  if (arrived) note(HIGH_HZ * 1.25, at + 0.2);
+}
+
+function note(hz, at) {
+  const tone = audio.createOscillator(), loud = audio.createGain();
+  tone.frequency.value = hz;
+  loud.gain.setValueAtTime(0.25, at);
+  loud.gain.exponentialRampToValueAtTime(0.001, at + 0.35);
+  tone.connect(loud).connect(audio.destination);
+  tone.start(at);
+  tone.stop(at + 0.36);
+}
