@@ -1,0 +1,1 @@
+"""The server: solver, log, practice laser, pages, and the command line that starts them."""
