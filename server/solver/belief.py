@@ -284,7 +284,7 @@ def _mark(profile: Profile, bank: Bank, event: MarkSeen) -> Bank:
     wrong = replace(
         bank,
         log_weight=bank.log_weight + np.log(OUTLIER / CARD_AREA),
-        notes=tuple((*n, "reading") for n in bank.notes),
+        notes=tuple((*n[-3:], "reading") for n in bank.notes),
     )
     log_odds = np.logaddexp.reduce(wrong.log_weight) - np.logaddexp.reduce(believed.log_weight)
     return replace(_prune(_join(believed, wrong)), doubt=float(expit(log_odds)))

@@ -31,6 +31,12 @@ class Lever:
     contact: int = -1
     axes: tuple[int, ...] = ()
 
+    def name(self, profile: Profile) -> str:
+        """Mount and screw, or the part."""
+        if not self.is_screw:
+            return self.part
+        return f"{self.mount}:{profile.mount[self.mount - 1].contact[self.contact].name}"
+
     @property
     def is_screw(self) -> bool:
         """Whether it is a screw."""
@@ -112,7 +118,7 @@ def apply(profile: Profile, bank: b.Bank, samples: Samples, event: Event) -> Sam
     if isinstance(event, Shift):
         move = np.array(event.move_mm)
         err = b.SHIFT_RELATIVE * np.abs(move) + b.SHIFT_HAND * (move != 0)
-        return samples.moved(x + (move + err * samples.noise[:, :3]) @ m.shift_matrix(event.part).T)
+        return samples.moved(x + (move + err * samples.noise[:, 9:]) @ m.shift_matrix(event.part).T)
     if not isinstance(event, Turn):
         return samples
     contact = profile.contact_index(event.mount, event.screw)
@@ -123,7 +129,7 @@ def apply(profile: Profile, bank: b.Bank, samples: Samples, event: Event) -> Sam
     own, cross = m.screw_vectors(profile, event.mount, contact)
     response = x[:, m.response_at(event.mount, contact)]
     moves = (1 + response[:, :1]) * own + response[:, 1:] * cross
-    done = travel * (turned + np.sqrt(variance) * samples.noise[:, 3])
+    done = travel * (turned + np.sqrt(variance) * samples.noise[:, k])
     x[:, m.contact_at(event.mount)] += done[:, None] * moves
     signs = samples.sign.copy()
     signs[:, k] = sign

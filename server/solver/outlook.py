@@ -17,7 +17,7 @@ from .trace import Rays
 
 Array = NDArray[Any]
 
-SAMPLES = 256
+SAMPLES, HANDS = 256, 12
 # Fractions of the bed's width and depth: the five positions in their order, the middles of the edges, and places
 # near the start of a leg, where a beam that is far off can still be caught.
 GRID = (
@@ -51,8 +51,8 @@ def grid(profile: Profile) -> list[Point]:
 
 @lru_cache(maxsize=4)
 def _normals(count: int) -> Array:
-    """(count, SIZE + 4) fixed standard normals, in pairs of opposite sign so that their mean is nil."""
-    half = np.random.default_rng(20).standard_normal((count // 2, m.SIZE + 4))
+    """(count, SIZE + HANDS) fixed standard normals, in pairs of opposite sign so that their mean is nil."""
+    half = np.random.default_rng(20).standard_normal((count // 2, m.SIZE + HANDS))
     return np.concatenate([half, -half])
 
 
@@ -63,7 +63,7 @@ class Samples:
     x: Array
     fault: Array
     sign: Array
-    noise: Array  # (M, 4) standard normals for what the hand will do
+    noise: Array  # (M, HANDS) standard normals for what the hand will do: 9 screws, then X, Y, Z of a shift
 
     def moved(self, x: Array) -> Samples:
         """The same machines after a step."""

@@ -14,7 +14,7 @@ from . import model as m
 from . import moves as mv
 from . import outlook as o
 from .events import Alignment, Event, Inspected, MarkSeen, NoMark, Shift, Turn
-from .profile import Point, Profile
+from .profile import STATIONS, Point, Profile
 from .trace import Rays
 
 Array = NDArray[Any]
@@ -24,16 +24,19 @@ PASS = (0.85, 0.75, 0.75, 0.85, 0.9)  # probability at which a stage counts as f
 SURE = 0.985  # probability at 1.5 × tolerance before it is called done
 MARK_FIRST = 0.5  # a mark that tells more than this × what a move takes away comes first
 LITTLE = 0.1  # a mark that tells less than this (tolerances²) is hardly worth a pulse
+CATCH = 0.35  # chance of a mark below which the beam is searched for
 LEAST_GAIN = 0.03  # a move that takes away a smaller share is none
+WORTH = 0.1  # share of the rest that a lever must take away for its effort to be added
 DONE = 0.1  # rest (tolerances²) at which no further lever is added
 EASY = 2.6  # effort above which a lever is not tried by itself
 GAIN = 0.3  # share of the expected remaining error that a move must take away
 STALE = 0.5  # a proof is void once turns have moved its mark by more than this × overlap tolerance
-GUILTY, SUSPECT = 0.9, 0.06  # probability of a fault to inspect, to look for
+GUILTY, SUSPECT = 0.9, 0.12  # probability of a fault to inspect, to look for
+TELLING = 0.3  # divergence of what two explanations foretell, below which a mark does not tell them apart
 HARM = 0.4  # × overlap tolerance: a fault that moves marks less than this does not matter
 CHANCE = 0.15  # a move that brings a stage to its end with less probability is not worth a try
 FAR_MOVE = 1e-3  # cost (tolerances²) of a move per turn² or mm²: far moves that do little are not worth it
-ENOUGH_PULSES = 120
+ENOUGH_PULSES, BLANKS = 120, 14
 
 
 @dataclass(frozen=True)
@@ -91,7 +94,7 @@ def look(alignment: Alignment) -> View:
 
 def choose(view: View) -> Choice:
     """The next step for a view."""
-    for ask in (_fault, _exhausted):
+    for ask in (_exhausted, _doubtful, _fault):
         choice = ask(view)
         if choice is not None:
             return choice
@@ -124,10 +127,9 @@ def _work(view: View, stage: int) -> Choice:
     places = candidates(view, stage)
     worth, chance = _worth(view, stage, places)
     best = int(np.argmax(worth * chance**2))
-    if chance[best] < 0.35:
-        found = _search(view, stage, places, chance.max())
-        if found is not None:
-            return found
+    own = [i for i, place in enumerate(places) if place.station == min(stage, 3)]
+    if chance[own].max() < CATCH:
+        return _search(view, stage, [places[i] for i in own], chance[own])
     move = best_move(view, stage)
     tells = float(worth[best] * chance[best])
     if move is not None and _move_first(move, tells):
@@ -235,22 +237,26 @@ class Move:
 
 def best_move(view: View, stage: int) -> Move | None:
     """The most upstream move of a set that brings the stage to nil, or the single best; None where none helps."""
-    for event in adjustments(view, stage):
-        move = _weighed(view, stage, event)
+    events = adjustments(view, stage)
+    for count in range(1, len(events) + 1):
+        move = _weighed(view, stage, events[:count])
         if move.gain > GAIN:
             return move
-    moves = [_weighed(view, stage, event) for event in _singles(view, stage)]
+    moves = [_weighed(view, stage, [event]) for event in _singles(view, stage)]
     best = max(moves, key=lambda move: move.gain, default=None)
     return best if best is not None and best.gain > LEAST_GAIN else None
 
 
-def _weighed(view: View, stage: int, event: Event) -> Move:
-    after = after_move(view, event)
+def _weighed(view: View, stage: int, events: list[Event]) -> Move:
+    """What a few moves take away together; the first of them is the one to make now."""
+    after = view
+    for event in events:
+        after = after_move(after, event)
     caps = 2.0 * np.maximum(np.median(view.numbers, axis=0), 5.0)
     now = cost(view, stage, caps)
     drop = now - cost(after, stage, caps)
     better = probability(after, stage) - probability(view, stage)
-    return Move(event, drop, max(drop / now, 2.0 * better))
+    return Move(events[0], drop, max(drop / now, 2.0 * better))
 
 
 def after_move(view: View, event: Event) -> View:
@@ -290,7 +296,7 @@ def adjustments(view: View, stage: int) -> list[Event]:
         if not scored:
             break
         score, i, left, found = max(scored, key=lambda item: item[0])
-        if score < 0.2 * now:
+        if score < WORTH * now:
             break
         chosen.append(i)
         now, amounts = left, found
@@ -303,8 +309,23 @@ def _problem(view: View, stage: int) -> tuple[Array, list[tuple[mv.Lever, Array]
     mean = bank.mean[bank.best : bank.best + 1]
     residual = o.metric_vectors(profile, o.everywhere(profile, mean), stage)[0]
     slopes = o.metric_vectors(profile, view.jacobian, stage).T  # the metrics are linear in the offsets
-    moves = [(lever, mv.direction(profile, bank, lever)[: m.OPTICS]) for lever in mv.levers(profile, stage)]
+    used = _moved_since_mark(view)
+    levers = [lever for lever in mv.levers(profile, stage) if lever.name(profile) not in used]
+    moves = [(lever, mv.direction(profile, bank, lever)[: m.OPTICS]) for lever in levers]
     return residual, [(lever, slopes @ columns) for lever, columns in moves]
+
+
+def _moved_since_mark(view: View) -> set[str]:
+    """What was moved since the last pulse: moving it again before a mark would be adjusting a hand's error blindly."""
+    used: set[str] = set()
+    for event in reversed(view.alignment.events):
+        if isinstance(event, Turn):
+            used.add(f"{event.mount}:{event.screw}")
+        elif isinstance(event, Shift):
+            used |= {"tube", "tube-exit", "tube-far"} if event.part.startswith("tube") else {event.part}
+        else:
+            break
+    return used
 
 
 def _singles(view: View, stage: int, *, effort: float = EASY) -> list[Event]:
@@ -388,31 +409,28 @@ def _done(view: View, event: Event) -> Array:
 # ── the beam is nowhere to be seen ──────────────────────────────────────────────────────────────────────
 
 
-def _search(view: View, stage: int, places: list[Place], chance: float) -> Choice | None:
-    """The move after which a mark is most probable; which way first follows from what was missed so far."""
-    best: tuple[float, Event, Place] | None = None
+def _search(view: View, stage: int, places: list[Place], chance: Array) -> Choice:
+    """The move after which a mark is most probable, which way first follows from what was missed so far; or the
+    most probable place for a mark where no move makes one more probable."""
+    best = (float(chance.max()) + 0.08, Choice("mark", place=places[int(np.argmax(chance))], stage=stage, why="search"))
     for event in _tries(view, stage):
         moved = mv.apply(view.profile, view.bank, view.samples, event)
-        rays = o.everywhere(view.profile, moved.x)
+        rays = o.pushed(view.rays, view.jacobian, moved.x - view.samples.x)
         for place in places:
             found = float(o.hits(view.profile, rays, place.station)[:, place.position].mean())
-            if best is None or found > best[0] + 1e-9:
-                best = (found, event, place)
-    if best is None or best[0] < chance + 0.08:
-        return None
-    return Choice(_kind(best[1]), place=best[2], event=best[1], stage=stage, why="search")
+            if found > best[0] + 1e-9:
+                best = (found, Choice(_kind(event), place=place, event=event, stage=stage, why="search"))
+    return best[1]
 
 
 def _tries(view: View, stage: int) -> list[Event]:
-    tries: list[Event] = []
-    for y, z in ((1, 0), (-1, 0), (0, 1), (0, -1), (1, 1), (1, -1), (-1, 1), (-1, -1)):
-        tries += [Shift("tube", (0.0, s * y, s * z)) for s in (8.0, 16.0)]
-    if stage >= 1:
-        for lever in mv.levers(view.profile, stage):
-            if lever.is_screw and lever.mount == stage:
-                name = view.profile.mount[lever.mount - 1].contact[lever.contact].name
-                tries += [Turn(lever.mount, name, s) for s in (-1.0, -0.5, -0.25, 0.25, 0.5, 1.0)]
-    return tries
+    if stage == 0:
+        ways = ((1, 0), (-1, 0), (0, 1), (0, -1), (1, 1), (1, -1), (-1, 1), (-1, -1))
+        return [Shift("tube", (0.0, size * y, size * z)) for y, z in ways for size in (8.0, 16.0)]
+    mount = min(stage, 3)
+    screws = [c.name for c in view.profile.mount[mount - 1].contact if c.screw_pitch_mm is not None]
+    sizes = (0.25, 0.5, 1.0, 1.5, 2.0, 3.0)
+    return [Turn(mount, name, way * size) for name in screws for size in sizes for way in (-1, 1)]
 
 
 # ── what no screw cures ─────────────────────────────────────────────────────────────────────────────────
@@ -432,17 +450,24 @@ def _fault(view: View) -> Choice | None:
         if "not-fixed" in answers or answers.count("nothing-found") >= 2:
             return Choice("stop", cause=cause, reason=f"{cause} was not fixed")
         return Choice("inspect", cause=cause)
-    total = sum(likely.values())
-    if SUSPECT < total < GUILTY and settled_but_for_fault(view):
+    if sum(likely.values()) - likely[cause] * (likely[cause] >= GUILTY) > SUSPECT:
         place, tells = _telling(view)
-        if tells > 0.2:
+        if tells > TELLING:
             return Choice("mark", place=place, why="fault")
     return None
 
 
-def settled_but_for_fault(view: View) -> bool:
-    """Whether the bed's marks are under way: faults show only where readings are more than the unknowns."""
-    return probability(view, 2, 1.5) > 0.3 or len(unproved(view)) <= 3
+def _doubtful(view: View) -> Choice | None:
+    """A mark that nothing explains is made again, once, before anything is built on it."""
+    events = view.alignment.events
+    if not events or not isinstance(events[-1], MarkSeen) or not view.bank.fresh_note:
+        return None
+    newest = events[-1]
+    before = events[-2] if len(events) > 1 else None
+    if isinstance(before, MarkSeen) and (before.station, before.head_mm) == (newest.station, newest.head_mm):
+        return None
+    place = Place(STATIONS.index(newest.station), _nearest(view.profile, newest.head_mm))
+    return Choice("mark", place=place, why="doubt")
 
 
 def _answers(view: View, cause: str) -> list[str]:
@@ -500,7 +525,7 @@ def _exhausted(view: View) -> Choice | None:
     pulses = [e for e in events if isinstance(e, MarkSeen | NoMark)]
     if len(pulses) >= ENOUGH_PULSES:
         return Choice("stop", reason=f"no end in sight after {len(pulses)} pulses")
-    tail = pulses[-8:]
-    if len(tail) == 8 and all(isinstance(e, NoMark) for e in tail):
-        return Choice("stop", reason="eight pulses one after the other left no mark")
+    tail = pulses[-BLANKS:]
+    if len(tail) == BLANKS and all(isinstance(e, NoMark) for e in tail):
+        return Choice("stop", reason=f"{BLANKS} pulses one after the other left no mark")
     return None

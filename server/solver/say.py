@@ -96,6 +96,8 @@ def say(view: View, choice: Choice, expect: Expect | None, verdict: Verdict | No
 
 def _say_mark(view: View, choice: Choice, place: Place) -> str:
     where = place_words(view.profile, place)
+    if choice.why == "doubt":
+        return f"Mark {where} once more, on a clear spot: {PULSE}."
     if choice.why == "fault":
         return f"Something is odd, so mark {where}, once more: {PULSE}."
     seen = [e for e in view.alignment.events if isinstance(e, MarkSeen)]
