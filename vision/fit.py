@@ -14,8 +14,9 @@ import numpy as np
 
 from vision.card import Floats
 
-_M_LOW, _M_HIGH = -6.0, 60.0
-_ROUND, _OVAL = 4, 6  # nonlinear parameters: cx cy a m, or cx cy a b c m
+_M_LOW, _M_HIGH = -4.0, 60.0
+_DISC_START, _BELL_START = 4.0, -4.0
+_ENOUGH = 3e-3  # gain in squared residual noise below which another step moves nothing that matters
 
 
 @dataclass(frozen=True)
@@ -67,6 +68,7 @@ def fit_spot(
     centre: tuple[float, float],
     radius: float,
     weight: Floats | None = None,
+    flatness: float = _DISC_START,
     oval: bool = False,
     start: Spot | None = None,
     rounds: int = 25,
@@ -74,38 +76,112 @@ def fit_spot(
     """Fit one mark to values z at points x, y (flat arrays) from a rough centre and radius; returns the
     best `Spot`.
     """
-    w = np.ones_like(z) if weight is None else weight
-    params = _from_spot(start, oval) if start is not None else _first_guess(x, y, z, w, centre, radius, oval)
-    params, system = _descend(params, x, y, z, w, oval, rounds)
-    return _spot(params, x, y, z, w, oval, system)
+    problem = _Problem(x - centre[0], y - centre[1], z, weight, _Kind(oval))
+    params = problem.first_guess(radius, flatness) if start is None else _from_spot(start, centre, oval)
+    return _spot(problem, _descend(problem, params, rounds), centre)
 
 
-def _first_guess(
-    x: Floats, y: Floats, z: Floats, w: Floats, centre: tuple[float, float], radius: float, oval: bool
-) -> Floats:
-    m = 4.0
-    a = np.sqrt(m) / radius
-    shape = [a, 0.0, a] if oval else [a]
-    params = np.array([*centre, *shape, m, 1.0, 0.0, 0.0, 0.0])
-    return _with_linear(params, x, y, z, w, oval)
+def locate_spot(values: Floats) -> tuple[float, float]:
+    """Return the centre (x, y) in px of the one spot in a crop (rows, cols), bright or dark."""
+    return _pair(fit_crop(values).centre)
 
 
-def _with_linear(params: Floats, x: Floats, y: Floats, z: Floats, w: Floats, oval: bool) -> Floats:
-    """Solve the four parameters that enter linearly: height and plane."""
-    form, _ = _model(params, x, y, oval)
-    basis = np.stack([form, np.ones_like(x), x - params[0], y - params[1]])
-    weighted = basis * w
-    params[-4:] = np.linalg.solve(weighted @ basis.T + 1e-9 * np.eye(4), weighted @ z)
-    return params
+def fit_crop(values: Floats) -> Spot:
+    """Fit the one spot of a crop (rows, cols) from moments alone; returns the `Spot` in px."""
+    y, x = (axis.ravel() for axis in np.indices(values.shape, dtype=float))
+    rim = np.r_[values[0], values[-1], values[1:-1, 0], values[1:-1, -1]]
+    bare = values.ravel() - np.median(rim)
+    bare = bare * np.sign(bare[np.argmax(np.abs(bare))])
+    near = np.where(bare > bare.max() / 2, bare, 0.0)
+    centre = (float(near @ x / near.sum()), float(near @ y / near.sum()))
+    radius = max(float(np.sqrt(np.count_nonzero(near) / np.pi)), 1.0)
+    pointed = np.count_nonzero(near > 0.75 * bare.max()) < 0.4 * np.count_nonzero(near)
+    flatness = _BELL_START if pointed else _DISC_START
+    return fit_spot(x, y, values.ravel().astype(float), centre=centre, radius=radius, flatness=flatness)
 
 
-def _from_spot(spot: Spot, oval: bool) -> Floats:
+def _pair(point: Floats) -> tuple[float, float]:
+    return float(point[0]), float(point[1])
+
+
+class _Kind:
+    """Which parameter stands where: centre; shape a (round) or a, b, c (oval); flatness; height, plane."""
+
+    def __init__(self, oval: bool) -> None:
+        self.oval = oval
+        self.flatness = 5 if oval else 3
+        self.linear = self.flatness + 1
+        self.count = self.linear + 4
+
+    def shape(self, params: Floats) -> tuple[float, float, float]:
+        """q = (a dx + b dy)² + (c dy)²."""
+        if self.oval:
+            return float(params[2]), float(params[3]), float(params[4])
+        return float(params[2]), 0.0, float(params[2])
+
+
+@dataclass(frozen=True)
+class _Problem:
+    """Values z at points x, y (about the rough centre) and their weights; None for all alike."""
+
+    x: Floats
+    y: Floats
+    z: Floats
+    weight: Floats | None
+    kind: _Kind
+
+    def first_guess(self, radius: float, flatness: float) -> Floats:
+        """Parameters from a rough radius; the four linear ones are solved for."""
+        a = 1.0 / radius if flatness < 0 else np.sqrt(flatness) / radius
+        shape = [a, 0.0, a] if self.kind.oval else [a]
+        params = np.array([0.0, 0.0, *shape, flatness, 0.0, 0.0, 0.0, 0.0])
+        basis = self.basis(params)[self.kind.linear :]
+        weighted = self.weighted(basis)
+        params[-4:] = np.linalg.solve(weighted @ basis.T + 1e-9 * np.eye(4), weighted @ self.z)
+        return params
+
+    def basis(self, params: Floats) -> Floats:
+        """Derivatives (parameters, n) of the model; the nonlinear ones are per unit of height."""
+        kind, m = self.kind, float(params[self.kind.flatness])
+        a, b, c = kind.shape(params)
+        dx, dy = self.x - params[0], self.y - params[1]
+        p, r = (a * dx + b * dy, c * dy) if kind.oval else (a * dx, a * dy)
+        form, fermi = _profile(p * p + r * r, m)
+        rows = np.empty((kind.count, len(dx)))
+        by_q = form * (fermi - 1)
+        p *= 2 * by_q
+        r *= 2 * by_q
+        rows[0] = -a * p
+        if kind.oval:
+            rows[1], rows[2], rows[3], rows[4] = -b * p - c * r, dx * p, dy * p, dy * r
+        else:
+            rows[1], rows[2] = -a * r, dx * p + dy * r
+        rows[kind.flatness] = -by_q - np.exp(-m) * fermi
+        rows[kind.linear], rows[-3], rows[-2], rows[-1] = form, 1.0, self.x, self.y
+        return rows
+
+    def rest(self, params: Floats, basis: Floats) -> Floats:
+        """Residuals (n,)."""
+        return np.asarray(self.z - params[-4:] @ basis[-4:])
+
+    def weighted(self, rows: Floats) -> Floats:
+        """Rows times the weights."""
+        return rows if self.weight is None else rows * self.weight
+
+    def scale(self, params: Floats) -> Floats:
+        """What turns the rows of `basis` into derivatives: the height, one for the linear parameters."""
+        return np.asarray(np.r_[np.full(self.kind.linear, params[-4]), np.ones(4)])
+
+
+def _from_spot(spot: Spot, about: tuple[float, float], oval: bool) -> Floats:
     if oval:
         factor = np.linalg.cholesky(spot.form).T
         shape = [factor[0, 0], factor[0, 1], factor[1, 1]]
     else:
         shape = [float(np.sqrt(np.sqrt(np.linalg.det(spot.form))))]
-    return np.array([*spot.centre, *shape, spot.flatness, spot.height, *spot.plane])
+    away = spot.centre - about
+    level = spot.plane[0] - spot.plane[1:] @ away
+    return np.array([*away, *shape, spot.flatness, spot.height, level, *spot.plane[1:]])
 
 
 def _profile(q: Floats, m: float) -> tuple[Floats, Floats]:
@@ -114,92 +190,72 @@ def _profile(q: Floats, m: float) -> tuple[Floats, Floats]:
     return np.asarray((1 + np.exp(-m)) * fermi), fermi
 
 
-def _model(
-    params: Floats, x: Floats, y: Floats, oval: bool, *, derive: bool = False
-) -> tuple[Floats, Floats]:
-    """The profile and, if asked, its derivatives by the nonlinear parameters: (n,), (k, n)."""
-    dx, dy = x - params[0], y - params[1]
-    a, b, c, m = (*params[2:5], params[5]) if oval else (params[2], 0.0, params[2], params[3])
-    p, r = (a * dx + b * dy, c * dy) if oval else (a * dx, a * dy)
-    form, fermi = _profile(p * p + r * r, m)
-    if not derive:
-        return form, form
-    by_q = form * (fermi - 1)
-    by_m = fermi * (1 - fermi) * (1 + np.exp(-m)) - np.exp(-m) * fermi
-    p2, r2 = 2 * p * by_q, 2 * r * by_q
-    if oval:
-        return form, np.stack([-a * p2, -b * p2 - c * r2, dx * p2, dy * p2, dy * r2, by_m])
-    return form, np.stack([-a * p2, -a * r2, dx * p2 + dy * r2, by_m])
-
-
-def _residual(params: Floats, form: Floats, x: Floats, y: Floats, z: Floats) -> Floats:
-    height, level, slope_x, slope_y = params[-4:]
-    return np.asarray(z - height * form - level - slope_x * (x - params[0]) - slope_y * (y - params[1]))
-
-
-def _descend(
-    params: Floats, x: Floats, y: Floats, z: Floats, w: Floats, oval: bool, rounds: int
-) -> tuple[Floats, Floats]:
-    """Levenberg–Marquardt; returns the parameters and the undamped normal matrix at the end."""
+def _descend(problem: _Problem, params: Floats, rounds: int) -> Floats:
+    """Levenberg–Marquardt."""
     damp = 1e-3
-    form, slopes = _model(params, x, y, oval, derive=True)
-    rest = _residual(params, form, x, y, z)
-    cost = float(w @ (rest * rest))
+    basis = problem.basis(params)
+    rest = problem.rest(params, basis)
+    cost = float(problem.weighted(rest) @ rest)
     for _ in range(rounds):
-        jacobian = _jacobian(params, form, slopes, x, y)
-        weighted = jacobian * w
-        matrix = weighted @ jacobian.T
-        gradient = weighted @ rest
-        while True:
+        matrix, gradient = _normal_equations(problem, params, basis, rest)
+        gain = -1.0
+        while gain < 0 and damp < 1e6:
             step = np.linalg.solve(matrix + damp * np.diag(np.diag(matrix) + 1e-12), gradient)
-            tried = _bounded(params + step, oval)
-            new_form, new_slopes = _model(tried, x, y, oval, derive=True)
-            new_rest = _residual(tried, new_form, x, y, z)
-            new_cost = float(w @ (new_rest * new_rest))
-            if new_cost <= cost or damp > 1e6:
-                break
-            damp *= 8
-        done = cost - new_cost <= 1e-7 * cost
-        if new_cost <= cost:
-            params, form, slopes, rest, cost = tried, new_form, new_slopes, new_rest, new_cost
-        damp = max(damp / 8, 1e-7)
-        if done or damp > 1e5:
+            tried = _bounded(params + step, problem.kind)
+            new_basis = problem.basis(tried)
+            new_rest = problem.rest(tried, new_basis)
+            gain = cost - float(problem.weighted(new_rest) @ new_rest)
+            damp *= 8 if gain < 0 else 1 / 8
+        if gain >= 0:
+            params, basis, rest, cost = tried, new_basis, new_rest, cost - gain
+        if gain <= _ENOUGH * cost / len(rest):
             break
-    jacobian = _jacobian(params, form, slopes, x, y)
-    return params, (jacobian * w) @ jacobian.T
-
-
-def _jacobian(params: Floats, form: Floats, slopes: Floats, x: Floats, y: Floats) -> Floats:
-    """Derivatives (k + 4, n) of the model by all parameters; the plane's own are taken about the centre."""
-    linear = np.stack([form, np.ones_like(x), x - params[0], y - params[1]])
-    return np.vstack([params[-4] * slopes, linear])
-
-
-def _bounded(params: Floats, oval: bool) -> Floats:
-    at = _OVAL - 1 if oval else _ROUND - 1
-    params[at] = min(max(params[at], _M_LOW), _M_HIGH)
+        damp = max(damp, 1e-7)
     return params
 
 
-def _spot(params: Floats, x: Floats, y: Floats, z: Floats, w: Floats, oval: bool, system: Floats) -> Spot:
-    form, slopes = _model(params, x, y, oval, derive=True)
-    rest = _residual(params, form, x, y, z)
-    freedom = max(float(w.sum()) - len(params), 1.0)
-    noise = float(np.sqrt(w @ (rest * rest) / freedom))
-    inverse = np.linalg.pinv(system)
-    influence = inverse[:2] @ (_jacobian(params, form, slopes, x, y) * w)
-    a, b, c = params[2:5] if oval else (params[2], 0.0, params[2])
+def _normal_equations(
+    problem: _Problem, params: Floats, basis: Floats, rest: Floats
+) -> tuple[Floats, Floats]:
+    """Matrix and right side; a flatness at its bound that wants out is held, lest it bend the whole step."""
+    scale = problem.scale(params)
+    weighted = problem.weighted(basis)
+    matrix = (weighted @ basis.T) * np.outer(scale, scale)
+    gradient = (weighted @ rest) * scale
+    at = problem.kind.flatness
+    low, high = params[at] <= _M_LOW, params[at] >= _M_HIGH
+    if (low and gradient[at] < 0) or (high and gradient[at] > 0):
+        matrix[at], matrix[:, at], gradient[at] = 0.0, 0.0, 0.0
+        matrix[at, at] = 1.0
+    return matrix, gradient
+
+
+def _bounded(params: Floats, kind: _Kind) -> Floats:
+    params[kind.flatness] = min(max(params[kind.flatness], _M_LOW), _M_HIGH)
+    return params
+
+
+def _spot(problem: _Problem, params: Floats, about: tuple[float, float]) -> Spot:
+    """Put the parameters, about the rough centre, into a `Spot`."""
+    basis = problem.basis(params)
+    rest = problem.rest(params, basis)
+    count = float(len(rest) if problem.weight is None else problem.weight.sum())
+    noise = float(np.sqrt(problem.weighted(rest) @ rest / max(count - len(params), 1.0)))
+    matrix, _ = _normal_equations(problem, params, basis, rest)
+    inverse = np.linalg.pinv(matrix)
+    a, b, c = problem.kind.shape(params)
     factor = np.array([(a, b), (0.0, c)])
+    level = params[-3] + params[-2:] @ params[:2]
     return Spot(
-        centre=params[:2].copy(),
+        centre=params[:2] + about,
         form=factor.T @ factor,
-        flatness=float(params[5 if oval else 3]),
+        flatness=float(params[problem.kind.flatness]),
         height=float(params[-4]),
-        plane=params[-3:].copy(),
+        plane=np.array([level, *params[-2:]]),
         covariance=np.asarray(inverse[:2, :2] * noise**2, dtype=float),
         rest=rest,
         noise=noise,
-        influence=influence,
+        influence=(inverse[:2] * problem.scale(params)) @ problem.weighted(basis),
     )
 
 

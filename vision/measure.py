@@ -21,7 +21,7 @@ _CROP_SIDE = 72
 _FLOOR_MM = 0.002
 _EDGE_ZONE = 0.3  # share of the radius
 _HARMONICS = np.arange(3, 6)
-_FIRST_OVER_NEXT = 2.4  # of the variances; measured on rendered pictures, see docs/reading.md
+_FIRST_OVER_NEXT = 2.9  # of the variances; measured on rendered pictures, see docs/reading.md
 _OFF_CARD = 0.02  # of the mark hidden behind the window's edge
 _LARGEST_RADIUS_MM = 14.0
 
