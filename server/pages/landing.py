@@ -16,7 +16,7 @@ LEAST_MM = 0.3
 
 
 def landing(snapshot: Json) -> Json | None:
-    """Return ``{"kind", "words", "left", "gap_mm"}`` for a last mark that follows a turn with an aim, else None.
+    """Return ``{"kind", "words", "left", "gap_mm"}`` for a mark that follows a turn with an aim, else None.
 
     ``kind``: there, short, far, back (it went the other way), aside (it went across: another screw turns so).
     ``left`` is the part of the way still to go, 0 to 1.
@@ -68,7 +68,8 @@ def _point(offset_mm: list[float]) -> Point:
 
 def _limit_mm(aim: Json) -> float:
     sigma = aim["sigma_mm"]
-    return max(LEAST_MM, SIGMAS * (max(sigma) if isinstance(sigma, list) else sigma))
+    sigma_mm = float(max(sigma) if isinstance(sigma, list) else sigma)
+    return max(LEAST_MM, SIGMAS * sigma_mm)
 
 
 def _kind(start: Point | None, end: Point, goal: Point, limit_mm: float) -> str:

@@ -61,7 +61,7 @@ function pictureWords() {
 function showScrews(now) {
   const blocks = now.mounts.map((mount) => {
     const rows = mount.contacts.filter((contact) => contact.turns).map((contact) => screwRow(mount.mirror, contact.name, now));
-    return html("div", {}, html("h3", {}, `Mirror ${mount.mirror}`), ...rows);
+    return html("div", {}, html("h2", {}, `Mirror ${mount.mirror}`), ...rows);
   });
   find("#screws").replaceChildren(...blocks);
 }
