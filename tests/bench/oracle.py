@@ -11,21 +11,16 @@ from typing import Any
 
 import numpy as np
 
-from tests.bench.estimate import SIZE, Belief, Estimator, shift_places, unpack
+from tests.bench.estimate import SIZE, Belief, Estimator, unpack
+from tests.bench.planner import Planner, Step
 from tests.machines import Machine, offsets
 from tests.machines.optics import Array, reaches
 
-Step = dict[str, Any]
-PARTS = ("tube", "tube-exit", "tube-far", "mirror-1", "mirror-2", "mirror-3")
-GOOD = 0.45  # of the tolerance: what a plan must reach
 WORTH_A_MOVE = 0.85  # of the tolerance: below that a hand's next turn is as likely to harm as to help
 KNOWN = {"rig": 0.2, "eye": 0.35}  # of the tolerance: marks known better than that need no more pulses
 SURE = {"rig": 0.97, "eye": 0.93}
 ENOUGH_VISIBLE = 0.7
 ALONG = (1.0, 0.5, 0.25, 0.1, 0.04, 0.0)  # where the head may stand, from far to near
-DAMPED = 0.02  # tolerances for a millimetre: moves that do nothing are not made
-SMALLEST_TURN = 1 / 64
-SMALLEST_MOVE_MM = 0.1
 
 
 class Oracle:
@@ -34,17 +29,18 @@ class Oracle:
     def __init__(self, machine: Machine) -> None:
         self.estimator = Estimator(machine)
         self.layout, self.profile = machine.layout, machine.profile
-        self.threads, self.number = self.estimator.threads, machine.contact_number
+        self.threads = self.estimator.threads
         self.rng = np.random.default_rng(0)
         self.queue: list[Step] = []
         self.reading = "rig" if machine.sigma_mm < 0.2 else "eye"
         self.searched, self.lost = 0, ""
         self.missed: set[tuple[str, tuple[float, float]]] = set()
         w, d = self.layout.width_mm, self.layout.depth_mm
-        self.near_x, self.far_x = (0.0, w) if self.layout.incoming[2, 0] > 0 else (w, 0.0)
+        self.near_x = 0.0 if self.layout.incoming[2, 0] > 0 else w
+        self.far_x = w - self.near_x
         self.five = [(0.0, d), (0.0, 0.0), (w / 2, d / 2), (w, d), (w, 0.0)]
         self.nearest = 0 if self.near_x == 0.0 else 3
-        self.corners = np.array([self.five[i] for i in (0, 1, 3, 4)])
+        self.planner = Planner(machine, np.array([self.five[i] for i in (0, 1, 3, 4)]))
 
     def __call__(self, document: dict[str, Any]) -> Step:
         events = document["events"]
@@ -103,7 +99,7 @@ class Oracle:
                     near_mean, near_sd = belief.expected(station, np.array(head))
                     if np.max(near_sd) > 0.5 * self.enough(station, near_mean) or head == heads[0]:
                         return pulse(station, head)
-            self.queue = self.plan(belief, until=station) or self.plan(belief, until="nozzle")
+            self.queue = self.planner.plan(belief, until=station) or self.planner.plan(belief, until="nozzle")
             return self.queue.pop(0) if self.queue else pulse(station, heads[-1])
         return None
 
@@ -121,7 +117,7 @@ class Oracle:
             if before == station:
                 break
             if np.hypot(*belief.expected(before, np.array(head))[0]) > 0.3 * self.layout.aperture_mm[k]:
-                moves = self.plan(belief, until=before)
+                moves = self.planner.plan(belief, until=before)
                 return [*moves, pulse(station, head)] if moves else []
         return []
 
@@ -138,118 +134,22 @@ class Oracle:
         columns, names = [], [key for key in self.threads if key[0] == upstream][:2]
         for key in names:
             x = np.zeros(SIZE)
-            x[self.place(*key)] = 0.1
+            x[self.planner.place(*key)] = 0.1
             columns.append(offsets(self.layout, unpack(x), head)[station] / 0.1)
         travel = np.linalg.solve(np.array(columns).T, step)
-        turns = [self.turn(*key, mm) for key, mm in zip(names, travel, strict=True)]
+        turns = [self.planner.turn(*key, mm) for key, mm in zip(names, travel, strict=True)]
         return [t for t in turns if t] + [pulse(station, self.five[self.nearest])]
 
     # move
 
     def move(self, belief: Belief) -> Step | None:
         """The first of the moves that are worth it, if any."""
-        near = np.max(np.abs(self.targets(belief.mean))) < WORTH_A_MOVE
+        near = np.max(np.abs(self.planner.targets(belief.mean))) < WORTH_A_MOVE
         known = max(self.doubt(belief, *place) for place in self.places()) < KNOWN[self.reading]
         if (near and not known) or self.chance(belief) >= SURE[self.reading]:
             return None
-        self.queue = self.plan(belief)
+        self.queue = self.planner.plan(belief)
         return self.queue.pop(0) if self.queue else None
-
-    def targets(self, x: Array, until: str = "") -> Array:
-        """(…, k): all that must be small, in tolerances, at the corners; until a station only what counts
-        there.
-        """
-        allowed = self.profile["tolerance"]
-        found = offsets(self.layout, unpack(x[..., None, :]), self.corners)
-        first, second, third = (found[f"mirror-{k}"] for k in (1, 2, 3))
-        parts = [first[..., :1, :] / allowed["centre_mm"]]
-        if until != "mirror-1":
-            parts += [
-                _mean(second) / allowed["centre_mm"],
-                (second - _mean(second)) / (allowed["overlap_mm"] / 2),
-            ]
-        if until in ("", "nozzle"):
-            parts += [
-                _mean(third) / allowed["centre_mm"],
-                (third - _mean(third)) / (allowed["overlap_mm"] / 2),
-            ]
-        if until == "":
-            parts += [found["lens"] / allowed["lens_mm"], found["nozzle"] / allowed["nozzle_mm"]]
-        return np.concatenate([p.reshape(*p.shape[:-2], -1) for p in parts], axis=-1)
-
-    def actions(self, until: str) -> list[tuple[Any, Array]]:
-        """Each thing that can be moved in one step, with its directions (n, 22) in the state."""
-        last = {"mirror-1": 0, "mirror-2": 1, "mirror-3": 2}.get(until, 3)
-        shifts = [(p, self.directions(p)) for p in PARTS if p.startswith("tube") or int(p[-1]) <= last]
-        screws = [(key, np.eye(SIZE)[[self.place(*key)]]) for key in self.threads if key[0] <= last]
-        return [*shifts, *screws]
-
-    def directions(self, part: str) -> Array:
-        axes = (1, 2) if part.startswith("tube") else (0, 1, 2)
-        rows = np.zeros((len(axes), SIZE))
-        for row, axis in zip(rows, axes, strict=True):
-            for place, moved in shift_places(part, [float(a == axis) for a in range(3)]):
-                row[place] = moved
-        return rows
-
-    def plan(self, belief: Belief, until: str = "") -> list[Step]:
-        """Fewest moves (greedily in, then out) whose exact effect on the mean leaves all within GOOD."""
-        actions = self.actions(until)
-        chosen: list[int] = []
-        best = self.fit(belief.mean, [], actions, until)
-        while best[0] > GOOD and len(chosen) < min(12, len(actions)):
-            tries = [(self.fit(belief.mean, [*chosen, i], actions, until), i) for i in range(len(actions))
-                     if i not in chosen]  # fmt: skip
-            best, i = min(tries, key=lambda t: t[0][2])
-            chosen.append(i)
-        for i in list(chosen):
-            fewer = self.fit(belief.mean, [c for c in chosen if c != i], actions, until)
-            if fewer[0] <= max(GOOD, best[0]):
-                chosen.remove(i)
-                best = fewer
-        exact = self.fit(belief.mean, chosen, actions, until, rounds=3)
-        steps = [
-            self.step(actions[i][0], actions[i][1], amount)
-            for i, amount in zip(chosen, exact[1], strict=True)
-        ]
-        return sorted([s for s in steps if s], key=_along_the_beam)
-
-    def fit(
-        self, mean: Array, chosen: list[int], actions: list[tuple[Any, Array]], until: str, rounds: int = 1
-    ) -> tuple[float, list[Array], float]:
-        """(largest target left, amounts, sum of squares left) after the best use of the chosen actions."""
-        if not chosen:
-            left = self.targets(mean, until)
-            return float(np.max(np.abs(left))), [], float(left @ left)
-        rows = np.concatenate([actions[i][1] for i in chosen])
-        amounts = np.zeros(len(rows))
-        for _ in range(rounds):
-            here = mean + amounts @ rows
-            left = self.targets(here, until)
-            near = np.stack([here + 1e-3 * rows, here - 1e-3 * rows])
-            slope = np.subtract(*self.targets(near, until)).T / 2e-3
-            damped = np.concatenate([slope, DAMPED * np.eye(len(rows))])
-            change = np.linalg.lstsq(damped, np.concatenate([-left, -DAMPED * amounts]), rcond=None)[0]
-            amounts, left = amounts + change, left + slope @ change
-        cuts = np.cumsum([len(actions[i][1]) for i in chosen])[:-1]
-        return float(np.max(np.abs(left))), np.split(amounts, cuts), float(left @ left)
-
-    def step(self, what: Any, rows: Array, amount: Array) -> Step | None:
-        if isinstance(what, tuple):
-            return self.turn(*what, float(amount[0]))
-        move = [0.0] * (3 - len(amount)) + [float(np.clip(a, -50, 50)) for a in amount]
-        move = [a if abs(a) > SMALLEST_MOVE_MM else 0.0 for a in move]
-        return {"do": "shift", "part": what, "move_mm": move, "say": "shift"} if any(move) else None
-
-    def turn(self, mirror: int, screw: str, travel_mm: float) -> Step | None:
-        pitch_mm, clockwise = self.threads[mirror, screw]
-        turns = float(np.clip(travel_mm / (pitch_mm * clockwise), -20, 20))
-        if abs(turns) < SMALLEST_TURN / 2:
-            return None
-        return {"do": "turn", "mount": mirror, "screw": screw, "turns": turns, "say": "turn"}
-
-    def place(self, mirror: int, screw: str) -> int:
-        return 4 + 3 * (mirror - 1) + self.number(mirror, screw)
 
     # end
 
@@ -303,13 +203,3 @@ def square_spiral(count: int) -> list[tuple[int, int]]:
             dx, dy = -dy, dx
         run += 1
     return points[:count]
-
-
-def _mean(marks: Array) -> Array:
-    return np.asarray(marks.mean(axis=-2, keepdims=True))
-
-
-def _along_the_beam(step: Step) -> int:
-    if step["do"] == "turn":
-        return 10 * int(step["mount"]) + 5
-    return PARTS.index(step["part"]) if step["part"].startswith("tube") else 10 * int(step["part"][-1])

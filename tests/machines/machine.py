@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from tests.machines.faults import Fault
 from tests.machines.hands import Screw, hand_move_mm, hand_turns
@@ -65,12 +67,12 @@ class Machine:
     def carried(self, head_mm: Array) -> Carried | None:
         return self.fault.carried(self.layout, head_mm) if self.fault else None
 
-    def true_offsets(self, head_mm: Array) -> dict[str, Array]:
+    def true_offsets(self, head_mm: ArrayLike) -> dict[str, Array]:
         """Offsets (…, 2) at each station and the lens, without looseness, noise or head error."""
-        head_mm = np.asarray(head_mm, float)
-        return offsets(self.layout, self.now(), head_mm, self.carried(head_mm))
+        head = np.asarray(head_mm, float)
+        return offsets(self.layout, self.now(), head, self.carried(head))
 
-    def pulse(self, station: str, head_mm: Array) -> dict[str, Any]:
+    def pulse(self, station: str, head_mm: Sequence[float] | Array) -> dict[str, Any]:
         """Fire once at a fresh card and read it: a 'mark' or a 'no-mark' event, also kept in events."""
         asked = [float(a) for a in head_mm]
         self._refuse_outside_bed(asked)
