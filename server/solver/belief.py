@@ -44,7 +44,7 @@ BACKWARDS, BACKWARDS_ALONE = (
     0.2,
     0.03,
 )  # a whole mount's clockwise is wrong; one screw differs from its mount's
-OUTLIER, CARD_AREA, MISREAD_BLANK = 0.003, 1600.0, 0.02
+OUTLIER, CARD_AREA, MISREAD_BLANK = 0.003, 1600.0, 0.003
 CARD_HALF = 20.0
 WRONG_SCREW = 0.01
 KEEP, LEAST = 64, 1e-7
@@ -303,16 +303,14 @@ def scatter(bank: Bank, jacobian: Array) -> Array:
 def _no_mark(profile: Profile, bank: Bank, event: NoMark) -> Bank:
     """The beam passed the card on one of four sides, was stopped by an aperture before, or the pulse was bad."""
     station, head = STATIONS.index(event.station), np.array(event.head_mm)
-    aperture = profile.aperture
-    stops = (aperture.mirror_1_mm, aperture.mirror_2_mm, aperture.mirror_3_mm)
-    limits = [(i, stops[i] / 2) for i in range(station)] + [(station, CARD_HALF)]
-    foretold = m.rays(profile, bank.mean, head).offset_mm
+    limits = [*m.stops(profile, station), (station, CARD_HALF)]
+    foretold = m.rays(profile, bank.mean, head)
     blank = replace(bank, log_weight=bank.log_weight + np.log(MISREAD_BLANK))
     for at, limit in limits:
         jacobian = m.mark_jacobian(profile, bank.mean[bank.best], head, at)
         for axis in (0, 1):
             for way in (1.0, -1.0):
-                side = _beyond(bank, way * jacobian[axis], way * foretold[:, at, axis], limit)
+                side = _beyond(bank, way * jacobian[axis], way * m.spot(foretold, at)[:, axis], limit)
                 blank = _join(blank, side)
     return _prune(blank)
 

@@ -61,10 +61,30 @@ def rays(profile: Profile, x: Array, head_mm: ArrayLike) -> Rays:
     return trace_rays(profile, state_of(profile, x, head), head)
 
 
+LENS = 4  # counts as a station where no card hangs
+
+
+def spot(found: Rays, station: int) -> Array:
+    """(..., 2) where the beam is at a station (index into STATIONS) or at the LENS."""
+    return found.lens_mm if station == LENS else np.asarray(found.offset_mm[..., station, :])
+
+
+def stops(profile: Profile, station: int) -> list[tuple[int, float]]:
+    """Where a beam on its way to a station's card may be stopped, and the radius (mm) that lets it pass."""
+    a = profile.aperture
+    on_the_way = [
+        (0, a.mirror_1_mm / 2),
+        (1, a.mirror_2_mm / 2),
+        (2, a.mirror_3_mm / 2),
+        (LENS, a.lens_mm / 2),
+    ]
+    return on_the_way[:station] if station < 3 else [*on_the_way, (3, a.nozzle_mm / 2)]
+
+
 def mark_jacobian(profile: Profile, x: Array, head_mm: ArrayLike, station: int) -> Array:
-    """(2, SIZE) derivative of the mark at a station with respect to the state vector x (SIZE,)."""
+    """(2, SIZE) derivative of the mark at a station (or LENS) with respect to the state vector x (SIZE,)."""
     nudged = x[:OPTICS] + 1j * STEP * np.eye(OPTICS)
-    moved = rays(profile, nudged, head_mm).offset_mm[:, station, :]
+    moved = spot(rays(profile, nudged, head_mm), station)
     jacobian = np.zeros((2, SIZE))
     jacobian[:, :OPTICS] = moved.imag.T / STEP
     return jacobian

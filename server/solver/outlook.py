@@ -149,13 +149,9 @@ def limits(profile: Profile) -> Array:
 
 def hits(profile: Profile, rays: Rays, station: int) -> Array:
     """(M, 12) whether the beam's axis reaches the card at a station: through the apertures before it, on the card."""
-    a = profile.aperture
-    stops = (a.mirror_1_mm, a.mirror_2_mm, a.mirror_3_mm)
     reach = (np.abs(rays.offset_mm[:, :, station]) <= b.CARD_HALF).all(-1)
-    for i in range(station):
-        reach &= _length(rays.offset_mm[:, :, i]) <= stops[i] / 2
-    if station == 3:
-        reach &= _length(rays.lens_mm) <= a.lens_mm / 2
+    for at, radius in m.stops(profile, station):
+        reach &= _length(m.spot(rays, at)) <= radius
     return np.asarray(reach)
 
 

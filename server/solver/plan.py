@@ -412,7 +412,9 @@ def _done(view: View, event: Event) -> Array:
 def _search(view: View, stage: int, places: list[Place], chance: Array) -> Choice:
     """The move after which a mark is most probable, which way first follows from what was missed so far; or the
     most probable place for a mark where no move makes one more probable."""
-    best = (float(chance.max()) + 0.08, Choice("mark", place=places[int(np.argmax(chance))], stage=stage, why="search"))
+    blank = bool(view.alignment.events) and isinstance(view.alignment.events[-1], NoMark)
+    least = 0.02 if blank else float(chance.max()) + 0.08
+    best = (least, Choice("mark", place=places[int(np.argmax(chance))], stage=stage, why="search"))
     for event in _tries(view, stage):
         moved = mv.apply(view.profile, view.bank, view.samples, event)
         rays = o.pushed(view.rays, view.jacobian, moved.x - view.samples.x)
@@ -429,7 +431,7 @@ def _tries(view: View, stage: int) -> list[Event]:
         return [Shift("tube", (0.0, size * y, size * z)) for y, z in ways for size in (8.0, 16.0)]
     mount = min(stage, 3)
     screws = [c.name for c in view.profile.mount[mount - 1].contact if c.screw_pitch_mm is not None]
-    sizes = (0.25, 0.5, 1.0, 1.5, 2.0, 3.0)
+    sizes = (0.25, 0.5, 0.75, 1.0, 1.5, 2.0, 3.0)
     return [Turn(mount, name, way * size) for name in screws for size in sizes for way in (-1, 1)]
 
 
