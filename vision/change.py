@@ -18,7 +18,7 @@ from vision.window import RADIUS_MM, Grid
 Stack = NDArray[np.floating[Any]]
 
 INSIDE_MM = RADIUS_MM - 0.5  # the rim itself is blurred paper and tape
-_ROUNDS = 8
+_ROUNDS = 6
 
 
 @dataclass(frozen=True)
@@ -30,20 +30,18 @@ class Tape:
 
     def expected(self, grid: Grid, before: Stack | None) -> Stack:
         """Return the unmarked tape on a grid, (side, side, 3); `before` is the earlier picture there."""
-        basis = _basis(grid, before if self.with_before else None)
+        basis = _basis(grid)
         if not self.with_before:
-            return np.asarray(np.einsum("kij,kc->ijc", basis, self.coefficients), dtype=np.float32)
-        smooth = np.einsum("kij,kc->ijc", basis, self.coefficients[:6])
-        gain = np.einsum("kij,kc->ijc", basis[:3], self.coefficients[6:])
+            return _mixed(basis, self.coefficients)
         assert before is not None
-        return np.asarray(smooth + gain * before, dtype=np.float32)
+        return _mixed(basis, self.coefficients[:6]) + _mixed(basis[:3], self.coefficients[6:]) * before
 
 
 def fit_tape(after: Stack, before: Stack | None, grid: Grid) -> Tape:
     """Fit the unmarked tape to a whole window, (side, side, 3); marks are outliers and do not count."""
-    step = max(1, grid.side // 60)
+    step = max(1, grid.side // 45)
     inside = (grid.radius_mm() < INSIDE_MM)[::step, ::step]
-    smooth = _basis(grid, None)[:, ::step, ::step][:, inside]
+    smooth = _basis(grid)[:, ::step, ::step][:, inside]
     columns = []
     for channel in range(3):
         target = after[::step, ::step, channel][inside].astype(float)
@@ -55,9 +53,13 @@ def fit_tape(after: Stack, before: Stack | None, grid: Grid) -> Tape:
     return Tape(np.column_stack(columns), before is not None)
 
 
-def _basis(grid: Grid, before: Stack | None) -> Floats:
+def _mixed(basis: Floats, coefficients: Floats) -> Stack:
+    """Sum of basis pictures (k, rows, cols) by coefficients (k, 3): (rows, cols, 3)."""
+    return np.tensordot(basis.astype(np.float32), coefficients.astype(np.float32), axes=(0, 0))
+
+
+def _basis(grid: Grid) -> Floats:
     """Quadratic terms in card coordinates, (6, side, side)."""
-    del before
     u, v = (axis / RADIUS_MM for axis in grid.axes_mm())
     uu, vv = np.broadcast_arrays(u[None, :], v[:, None])
     return np.stack([np.ones_like(uu), uu, vv, uu * uu, uu * vv, vv * vv])

@@ -17,7 +17,7 @@ from vision.card import MARKER_MM, Floats
 from vision.plane import jacobian, project
 
 SCALE_MM = 50.0  # card coordinates are divided by this, so that the parameters are of one size
-_PER_EDGE = 40
+_PER_EDGE = 32
 _ACROSS = 17
 _ALONG = (0.10, 0.90)  # part of an edge that corners do not touch
 _REACH_MODULES = 0.45
@@ -54,7 +54,7 @@ def point_terms(points_mm: Floats) -> Floats:
 
 
 def fit_edges(
-    grey: NDArray[np.uint8], markers: list[Floats], homography: Floats, *, rounds: int = 4
+    grey: NDArray[np.uint8], markers: list[Floats], homography: Floats, *, rounds: int = 3
 ) -> EdgeFit:
     """Refine a rough homography (good to a few px) by the edges of markers given by corners (4, 2) in mm."""
     points, outward = _edge_points(markers)

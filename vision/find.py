@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from vision.card import Floats, card_sheet
 from vision.edges import EdgeFit, fit_edges
-from vision.markers import Marker, find_markers
+from vision.markers import Marker, find_markers, shows_code
 from vision.picture import Pixels
 from vision.plane import fit_homography, project, scale_and_tilt
 from vision.reading import CardView, NoReading
@@ -38,10 +38,16 @@ def to_grey(picture: Pixels) -> NDArray[np.uint8]:
 
 def locate(grey: NDArray[np.uint8], station: str, markers: list[Marker]) -> CardView:
     """Return the refined view of a station's card from its rough markers."""
-    sheet = card_sheet(station)
-    corners = [sheet.markers[m.id] for m in markers]
-    rough = fit_homography(np.vstack(corners), np.vstack([m.corners_px for m in markers]))
-    return view_of(fit_edges(grey, corners, rough), len(markers))
+    corners = card_sheet(station).markers
+    rough = fit_homography(
+        np.vstack([corners[m.id] for m in markers]), np.vstack([m.corners_px for m in markers])
+    )
+    seen = [m.id for m in markers]
+    if len(seen) < len(corners):
+        fit = fit_edges(grey, [corners[i] for i in seen], rough)
+        rough = fit.homography
+        seen += [i for i in corners if i not in seen and shows_code(grey, i, corners[i], rough)]
+    return view_of(fit_edges(grey, [corners[i] for i in seen], rough), len(seen))
 
 
 def view_of(fit: EdgeFit, markers_seen: int) -> CardView:

@@ -9,8 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.card import MARKERS_PER_CARD, STATIONS, Floats, dictionary
+from vision.plane import project
 
 SEARCH_SIDE_PX = 1600  # larger pictures are searched at a reduced size; the corners are refined at full size
+_CELLS = 6  # modules along a side, border and code
+_LEAST_CONTRAST, _LIKE = 12.0, 0.85
 _KNOWN_IDS = MARKERS_PER_CARD * len(STATIONS)
 
 
@@ -33,11 +36,11 @@ class Marker:
 
 
 def find_markers(grey: NDArray[np.uint8]) -> list[Marker]:
-    """Return the markers in a grey picture; a dim or tiny card gets a second and a third look."""
+    """Return the markers in a grey picture; a card in the dark or far away gets a second and a third look."""
     longest = max(grey.shape)
     shrink = max(1.0, longest / SEARCH_SIDE_PX)
     found = _search(grey, 1 / shrink)
-    if len(found) < MARKERS_PER_CARD:
+    if len(found) < 2:
         found = _merge(found, _search(_evened(grey), 1 / shrink))
     if len(found) < 2:
         found = _merge(found, _search(grey, 1.0 if shrink > 1 else 2.0))
@@ -76,3 +79,19 @@ def _merge(found: list[Marker], more: list[Marker]) -> list[Marker]:
 def _same(one: Marker, other: Marker) -> bool:
     apart = np.linalg.norm(one.corners_px.mean(0) - other.corners_px.mean(0))
     return one.id == other.id and bool(apart < other.side_px / 2)
+
+
+def shows_code(grey: NDArray[np.uint8], marker_id: int, corners_mm: Floats, homography: Floats) -> bool:
+    """Return whether a marker that the search missed stands where the homography (card mm → px) puts it."""
+    cells = np.asarray(cv2.aruco.generateImageMarker(dictionary(), marker_id, _CELLS), dtype=float) > 127
+    steps = (np.arange(_CELLS) + 0.5) / _CELLS
+    left_top, right_bottom = corners_mm[0], corners_mm[2]
+    u, v = np.meshgrid(*(left_top + steps[:, None] * (right_bottom - left_top)).T)
+    at = project(homography, np.stack([u, v], axis=-1).reshape(-1, 2)).astype(np.float32)
+    if not ((at > 0) & (at < np.array(grey.shape[::-1]) - 1)).all():
+        return False
+    sampled = cv2.remap(grey, at[None, :, 0], at[None, :, 1], cv2.INTER_LINEAR)
+    seen = np.asarray(sampled, dtype=float).ravel()
+    if np.ptp(seen) < _LEAST_CONTRAST:
+        return False
+    return bool(np.corrcoef(seen, cells.ravel())[0, 1] > _LIKE)

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from vision.card import Floats
 
-_POINTS = 120
+_POINTS = 72
 _STARTS = 12
 _STRETCHED = 1.22
 _BETTER = 0.72  # a cut or double figure must leave less than this share of what an ellipse leaves
@@ -95,7 +95,7 @@ def _least_squares(distance: Distance, params: Floats, points: Floats) -> tuple[
     """Damped Gauss–Newton with a numerical Jacobian; returns the parameters and the rms distance."""
     rest = distance(params, points)
     damp = 1e-2
-    for _ in range(15):
+    for _ in range(12):
         steps = 1e-4 * np.eye(len(params))
         jacobian = np.stack([(distance(params + s, points) - rest) / 1e-4 for s in steps], axis=1)
         matrix = jacobian.T @ jacobian + damp * np.eye(len(params))
@@ -138,7 +138,7 @@ def _fit_cut(points: Floats) -> tuple[Floats, float]:
     """Best circle with a cut, from starts all around."""
     angle = np.arange(_STARTS) * 2 * np.pi / _STARTS
     starts = [np.array([-0.2 * np.cos(a), -0.2 * np.sin(a), 1.1, a, 0.7]) for a in angle]
-    rough = sorted(starts, key=lambda s: float(np.sum(_cut_distance(s, points) ** 2)))[:4]
+    rough = sorted(starts, key=lambda s: float(np.sum(_cut_distance(s, points) ** 2)))[:2]
     return min((_least_squares(_cut_distance, s, points) for s in rough), key=lambda found: found[1])
 
 
