@@ -31,6 +31,7 @@ def chain_view(snapshot: Json) -> list[Json]:
     links = []
     for link, name, station, _ in LINKS:
         state = "due" if link == due else _state(link, station, events, good)
+        state = "done" if good.get("bed") else state
         links.append({"link": link, "name": name, "state": state, "note": _NOTES[state]})
     return links
 

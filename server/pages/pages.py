@@ -10,6 +10,8 @@ from werkzeug.wrappers import Response as BaseResponse
 
 from server.live import Refused
 from server.pages import bodies as b
+from server.pages.bed import bed_maps
+from server.pages.checks import CHECKS
 from server.pages.desk import desk
 from server.pages.view import CAUTIONS, event_words, verdict_rows
 
@@ -18,7 +20,9 @@ __all__ = ["NAVIGATION", "pages"]
 NAVIGATION = (
     ("pages.bench", "Bench"),
     ("pages.offline", "Offline"),
+    ("pages.bed", "Bed"),
     ("pages.log", "Log"),
+    ("pages.checks", "Checks"),
     ("pages.laser", "Laser"),
     ("pages.cautions", "Cautions"),
 )
@@ -40,6 +44,34 @@ def offline() -> str:
     return render_template(
         "offline.html", state=state, of="offline", cautions=CAUTIONS, lasers=desk().lasers.names()
     )
+
+
+@pages.get("/bed")
+@pages.get("/bed/<int:number>")
+def bed(number: int | None = None) -> str:
+    """The five positions, and the maps fitted through them."""
+    shown = number or desk().session("bench").alignment or desk().log.newest()
+    if shown is None:
+        return render_template("bed.html", start=None, now=None, number=None)
+    start, now = bed_maps(desk().log.document(shown))
+    return render_template("bed.html", start=start, now=now, number=shown)
+
+
+@pages.get("/bed/<int:number>.svg")
+def bed_chart(number: int) -> Response:
+    """The maps as a picture."""
+    from server.pages.bed_chart import bed_svg  # matplotlib takes a second to load: only who looks pays
+
+    headers = {
+        "Content-Security-Policy": "default-src 'none'; style-src 'unsafe-inline'"
+    }  # a drawing, no script
+    return Response(bed_svg(desk().log.document(number)), mimetype="image/svg+xml", headers=headers)
+
+
+@pages.get("/checks")
+def checks() -> str:
+    """What else it may be."""
+    return render_template("checks.html", checks=CHECKS)
 
 
 @pages.get("/cautions")

@@ -154,7 +154,7 @@ def _hang_button(snapshot: Json) -> Json:
     practice = snapshot["source"] == "practice"
     if place is not None and place["station"] == step["station"] and near(place["head_mm"], step["head_mm"]):
         return _button("Put fresh tape on" if practice else "Fresh tape is on", "hang", body)
-    return _button("Do that" if practice else "Done: card, tape and head are there", "hang", body)
+    return _button("Hang it there" if practice else "It hangs there, with fresh tape", "hang", body)
 
 
 def _candidate_buttons(offsets: list[list[float]]) -> list[Json]:

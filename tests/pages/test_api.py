@@ -182,7 +182,7 @@ def test_the_newest_frame_is_a_jpeg_that_nobody_stores(client: FlaskClient) -> N
     assert answer.headers["Cache-Control"] == "no-store"
 
 
-@pytest.mark.parametrize("path", ["/", "/offline", "/log", "/laser", "/cautions"])
+@pytest.mark.parametrize("path", ["/", "/offline", "/bed", "/log", "/checks", "/laser", "/cautions"])
 def test_the_pages_come_whole_and_empty(client: FlaskClient, path: str) -> None:
     answer = client.get(path)
     assert answer.status_code == 200

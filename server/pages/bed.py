@@ -1,0 +1,134 @@
+"""What the marks say about the whole bed: fitted offset and power at mirror 3, as found and now."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from server import solver
+from server.pages.words import head_words
+from server.solver.power import beam_diameter, passed_fraction
+
+__all__ = ["BedMap", "Spot", "bed_maps", "opening"]
+
+Json = dict[str, Any]
+Array = NDArray[np.float64]
+STATION = "mirror-3"  # it rides to every place of the bed, and what misses it never reaches the lens
+GRID = 33
+CORNERS = ((0, 1), (0, 0), (0.5, 0.5), (1, 1), (1, 0))
+
+
+@dataclass(frozen=True)
+class Spot:
+    """One place of the bed: head and offset in mm, the offset's standard uncertainty, power 0–1, a name."""
+
+    head_mm: tuple[float, float]
+    offset_mm: tuple[float, float]
+    sigma_mm: float
+    power: float
+    name: str
+
+
+@dataclass(frozen=True)
+class BedMap:
+    """Fitted maps, (GRID, GRID) by (y, x): the offset's length and sigma in mm, power 0–1; named spots."""
+
+    x_mm: Array
+    y_mm: Array
+    offset_mm: Array
+    sigma_mm: Array
+    power: Array
+    spots: tuple[Spot, ...]
+    marks: tuple[Spot, ...]
+
+    @property
+    def worst(self) -> Spot:
+        """The named place with the largest offset."""
+        return max(self.spots, key=lambda spot: math.hypot(*spot.offset_mm))
+
+
+def bed_maps(document: Json) -> tuple[BedMap | None, BedMap | None]:
+    """Return the bed as it was found and as it is now; None where mirror 3 had no mark yet."""
+    start, now = _map(opening(document)), _map(document)
+    return start, now
+
+
+def opening(document: Json) -> Json:
+    """Return the document as it stood before the first move that followed a mark at mirror 3."""
+    seen, kept = False, []
+    for event in document["events"]:
+        if seen and event["kind"] in ("turn", "shift"):
+            break
+        seen = seen or _counts(event)
+        kept.append(event)
+    return {"machine": document["machine"], "events": kept}
+
+
+def _counts(event: Json) -> bool:
+    return bool(event["kind"] == "mark" and event["station"] == STATION)
+
+
+def _map(document: Json) -> BedMap | None:
+    if not any(_counts(event) for event in document["events"]):
+        return None
+    fitted = solver.answer(document)["estimate"]["five_point"]
+    if any(pair is None for pair in fitted["mean"]):
+        return None
+    machine = document["machine"]
+    width, depth = float(machine["bed"]["width_mm"]), float(machine["bed"]["depth_mm"])
+    x_mm, y_mm = np.linspace(0, width, GRID), np.linspace(0, depth, GRID)
+    offset, sigma = _fitted(fitted, *np.meshgrid(x_mm - width / 2, y_mm - depth / 2))
+    length = np.hypot(*offset)
+    power = _power(machine, length, *np.meshgrid(x_mm, y_mm))
+    spots = tuple(_spot(machine, fitted, (x * width, y * depth)) for x, y in CORNERS)
+    return BedMap(x_mm, y_mm, length, sigma, power, spots, _marks(document))
+
+
+def _fitted(fitted: Json, x_mm: Any, y_mm: Any) -> tuple[Array, Array]:
+    """Offset (2, …) at places relative to the bed's centre, and the sigma of its larger component."""
+    x_m, y_m = np.asarray(x_mm) * 1e-3, np.asarray(y_mm) * 1e-3
+    terms = {"mean": np.ones_like(x_m), "per_m_y": y_m, "per_m_x": x_m, "per_m2_xy": x_m * y_m}
+
+    def total(key: str, axis: int, power: int) -> Array:
+        return np.asarray(sum((fitted[name][axis][key] * term) ** power for name, term in terms.items()))
+
+    offset = np.stack([total("value", axis, 1) for axis in (0, 1)])
+    sigma = np.sqrt(np.maximum(total("sigma", 0, 2), total("sigma", 1, 2)))
+    return offset, sigma
+
+
+def _power(machine: Json, length_mm: Array, x_mm: Any, y_mm: Any) -> Array:
+    """Fraction of a Gaussian beam through mirror 3's and the lens's clear diameters, the narrower one."""
+    profile = solver.parse_profile(machine)
+    path, aperture = machine["path"], machine["aperture"]
+    across = x_mm if path["corner"] == "back-left" else machine["bed"]["width_mm"] - x_mm
+    along = machine["bed"]["depth_mm"] - y_mm
+    distance_mm = path["mirror_1_to_2_mm"][0] + along + path["mirror_2_to_3_mm"][0] + across
+    narrow_mm = min(aperture["mirror_3_mm"], aperture["lens_mm"])
+    return np.asarray(passed_fraction(length_mm, narrow_mm, beam_diameter(profile, distance_mm)))
+
+
+def _spot(machine: Json, fitted: Json, head_mm: tuple[float, float]) -> Spot:
+    bed = machine["bed"]
+    offset, sigma = _fitted(fitted, head_mm[0] - bed["width_mm"] / 2, head_mm[1] - bed["depth_mm"] / 2)
+    power = _power(machine, np.hypot(*offset), np.asarray(head_mm[0]), np.asarray(head_mm[1]))
+    point = (float(offset[0]), float(offset[1]))
+    return Spot(head_mm, point, float(sigma), float(power), head_words(list(head_mm), bed))
+
+
+def _marks(document: Json) -> tuple[Spot, ...]:
+    """The marks at mirror 3 since the last move, as measured."""
+    marks: list[Spot] = []
+    for event in document["events"]:
+        if event["kind"] in ("turn", "shift"):
+            marks.clear()
+        elif _counts(event):
+            sigma = event["sigma_mm"]
+            largest = float(max(sigma) if isinstance(sigma, list) else sigma)
+            head, offset = event["head_mm"], event["offset_mm"]
+            marks.append(Spot((head[0], head[1]), (offset[0], offset[1]), largest, math.nan, "measured"))
+    return tuple(marks)

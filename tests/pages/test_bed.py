@@ -1,0 +1,98 @@
+"""The maps of the bed, on marks whose answer can be worked out by hand."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+from flask.testing import FlaskClient
+from scipy.special import erf
+
+from server.pages import bed as b
+from server.pages.bed_chart import bed_svg
+from tests.pages.doubles import MACHINE
+
+Json = dict[str, Any]
+CORNERS = [[0.0, 1000.0], [0.0, 0.0], [800.0, 500.0], [1600.0, 1000.0], [1600.0, 0.0]]
+TURN = {"kind": "turn", "mount": 1, "screw": "top", "turns": 0.125}
+
+
+def mark(head: list[float], u: float, v: float, station: str = "mirror-3") -> Json:
+    return {"kind": "mark", "station": station, "head_mm": head, "offset_mm": [u, v], "sigma_mm": 0.02}
+
+
+def tilted(head: list[float]) -> Json:
+    """A mark of a beam that leaves the axis by 1 mm per metre along the bed in u, 0.5 in v."""
+    x_m, y_m = (head[0] - 800) / 1000, (head[1] - 500) / 1000
+    return mark(head, 1.0 * x_m + 0.3, 0.5 * y_m - 0.2)
+
+
+FOUND: Json = {"machine": MACHINE, "events": [tilted(head) for head in CORNERS]}
+
+
+@pytest.fixture(scope="module")
+def fitted() -> b.BedMap:
+    _, now = b.bed_maps(FOUND)
+    assert now is not None
+    return now
+
+
+def test_the_fit_goes_through_the_marks(fitted: b.BedMap) -> None:
+    for spot, head in zip(fitted.spots, CORNERS, strict=True):
+        assert spot.head_mm == tuple(head)
+        assert spot.offset_mm == pytest.approx(tilted(head)["offset_mm"], abs=0.1)
+        assert 0 < spot.sigma_mm < 0.1
+
+
+def test_the_map_says_at_the_corners_what_the_spots_say(fitted: b.BedMap) -> None:
+    lengths = {spot.name: np.hypot(*spot.offset_mm) for spot in fitted.spots}
+    assert fitted.offset_mm[0, 0] == pytest.approx(lengths["front left"])
+    assert fitted.offset_mm[-1, -1] == pytest.approx(lengths["back right"])
+    assert fitted.worst.name == max(lengths, key=lambda name: float(lengths[name]))
+
+
+def test_power_of_a_centred_beam_is_the_closed_form() -> None:
+    # 1 − exp(−2a²/w²) through a centred round aperture (any handbook of Gaussian beams)
+    power = b._power(MACHINE, np.zeros(1), np.zeros(1), np.full(1, 1000.0))
+    distance_mm = MACHINE["path"]["mirror_1_to_2_mm"][0] + MACHINE["path"]["mirror_2_to_3_mm"][0]
+    beam = MACHINE["beam"]
+    wide_mm = np.hypot(beam["diameter_mm"], beam["divergence_mrad"] * 1e-3 * distance_mm)
+    radius_mm = min(MACHINE["aperture"]["mirror_3_mm"], MACHINE["aperture"]["lens_mm"]) / 2
+    assert power[0] == pytest.approx(1 - np.exp(-2 * radius_mm**2 / (wide_mm / 2) ** 2), abs=1e-9)
+
+
+def test_power_far_off_tends_to_a_straight_edge() -> None:
+    # on the rim of an aperture much wider than the beam about half passes: (1 + erf(0)) / 2
+    wide = {**MACHINE, "aperture": {**MACHINE["aperture"], "mirror_3_mm": 400.0, "lens_mm": 400.0}}
+    power = b._power(wide, np.array([200.0]), np.zeros(1), np.full(1, 1000.0))
+    assert power[0] == pytest.approx((1 + erf(0)) / 2, abs=0.01)
+
+
+def test_as_found_ends_at_the_first_move_after_a_mark_at_mirror_3() -> None:
+    early = [mark(CORNERS[0], 1, 1, "mirror-1"), TURN]
+    document = {
+        "machine": MACHINE,
+        "events": [*early, tilted(CORNERS[0]), tilted(CORNERS[1]), TURN, tilted(CORNERS[0])],
+    }
+    assert b.opening(document)["events"] == [*early, tilted(CORNERS[0]), tilted(CORNERS[1])]
+
+
+def test_without_a_mark_at_mirror_3_there_is_no_map() -> None:
+    nothing: Json = {"machine": MACHINE, "events": [mark(CORNERS[0], 1, 1, "mirror-2")]}
+    assert b.bed_maps(nothing) == (None, None)
+    assert b"not measured" in bed_svg(nothing) or bed_svg(nothing).startswith(b"<?xml")
+
+
+def test_the_page_shows_the_map_of_an_alignment(client: FlaskClient) -> None:
+    desk: Any = client.application.extensions["spotwright"]
+    number = desk.log.start_alignment(machine=MACHINE, source="offline")
+    for event in FOUND["events"]:
+        desk.log.add_event(number, event)
+    text = client.get("/bed").text
+    assert "worst at the" in text
+    assert f"/bed/{number}.svg" in text
+    picture = client.get(f"/bed/{number}.svg")
+    assert picture.mimetype == "image/svg+xml"
+    assert len(picture.data) < 400_000
+    assert client.get("/bed/99").status_code == 404
