@@ -181,7 +181,13 @@ def serve(port: int, lan: bool, data: Path | None) -> None:
     except LogError as error:
         raise Refusal(str(error)) from error
     except OSError as error:
-        raise Refusal(f"port {port}: {error.strerror or error}; name another with --port") from error
+        raise Refusal(_why_not(port, error)) from error
+
+
+def _why_not(port: int, error: OSError) -> str:
+    if error.filename:
+        return f"{error.filename}: {error.strerror}"
+    return f"port {port}: {error.strerror or error}; name another with --port"
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

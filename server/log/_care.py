@@ -21,6 +21,7 @@ from server.log._errors import LogError, LogMissing, one_line
 from server.log._pictures import PictureFolder, name_of
 from server.log._schema import checksum
 
+BESIDE = "lasers"
 _PART = FILE_NAME + ".part"
 _COMPANIONS = ("-wal", "-shm")
 
@@ -123,12 +124,24 @@ def back_up(folder: Path, target: Path) -> Health:
             # one plain file, readable where nothing may be written
             copy.execute("PRAGMA journal_mode = DELETE")
             _copy_pictures(_picture_names(copy), folder, target)
+        _copy_beside(folder, target, over=True)
         _put_in_place(part, target / FILE_NAME)
     return check(target)
 
 
 def _is_backup_place(target: Path) -> bool:
     return (target / FILE_NAME).is_file() or (target.is_dir() and not any(target.iterdir()))
+
+
+def _copy_beside(source: Path, target: Path, *, over: bool) -> None:
+    """The laser profiles that the page keeps beside the log; ``over`` replaces those that are there."""
+    for path in sorted((source / BESIDE).glob("*")):
+        goal = target / BESIDE / path.name
+        if path.is_file() and (over or not goal.exists()):
+            make_folder(goal.parent)
+            part = goal.with_name(goal.name + ".part")
+            shutil.copyfile(path, part)
+            _put_in_place(part, goal)
 
 
 def _fresh_part(folder: Path) -> Path:
@@ -157,8 +170,8 @@ def restore(backup: Path, folder: Path, *, replace: bool = False) -> Health:
     """Put the log that was backed up (or any log) into ``folder``.
 
     A damaged backup is refused. A log that stands there is refused unless ``replace``, and then kept beside
-    the new one as ``spotwright-replaced-N.db``; pictures are only ever added. Raises LogError; until the
-    last moment nothing has changed.
+    the new one as ``spotwright-replaced-N.db``; pictures and laser profiles are only ever added. Raises
+    LogError; until the last moment nothing has changed.
     """
     _refuse_damaged(backup)
     path = folder / FILE_NAME
@@ -171,6 +184,7 @@ def restore(backup: Path, folder: Path, *, replace: bool = False) -> Health:
             copy_at_newest(backup, copy)
             copy.execute("PRAGMA journal_mode = DELETE")
             _copy_pictures(_picture_names(copy), backup, folder)
+        _copy_beside(backup, folder, over=False)
         if path.exists():
             _put_aside(path)
         _put_in_place(part, path)

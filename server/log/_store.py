@@ -9,7 +9,7 @@ import uuid
 import weakref
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager, suppress
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 from typing import Any, Literal, TextIO
 
@@ -19,8 +19,8 @@ from server.log._errors import BadEntry, LogError, NoSuchEntry, one_line
 from server.log._pictures import PictureFolder
 from server.log._prune import PictureRule, Pruned, drop_pictures, remove_leftovers, rule_in
 from server.log._schema import checksum
+from server.log._text import Json, as_text, as_value, event_text, optional_text, stamp, utc_now
 
-Json = dict[str, Any]
 SOURCES = ("practice", "camera", "offline")
 Access = Literal["create", "existing", "read-only"]
 
@@ -39,39 +39,6 @@ FROM alignment ORDER BY id
 """
 
 
-def utc_now() -> datetime:
-    """The wall clock; only shown to people, never used to order anything."""
-    return datetime.now(UTC)
-
-
-def as_text(value: Any, *, what: str) -> str:
-    """``value`` as JSON text; BadEntry for what JSON has no word for (NaN, infinity, other types)."""
-    try:
-        return json.dumps(value, allow_nan=False, separators=(", ", ": "))
-    except (TypeError, ValueError, RecursionError) as error:
-        raise BadEntry(f"not plain JSON ({error})", path=what) from error
-
-
-def _optional_text(value: Json | None, *, what: str) -> str | None:
-    return None if value is None else as_text(value, what=what)
-
-
-def _as_value(text: str | None) -> Any:
-    return None if text is None else json.loads(text)
-
-
-def event_text(event: Json) -> str:
-    """An event as it is kept; BadEntry unless it is an object with a ``kind``."""
-    if not isinstance(event, dict) or not isinstance(event.get("kind"), str):
-        raise BadEntry("an event is an object with a 'kind'", path="event")
-    return as_text(event, what="event")
-
-
-def stamp(moment: datetime) -> str:
-    """UTC in ISO 8601 with milliseconds: ``2025-01-31T08:30:00.000Z``."""
-    return moment.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
-
-
 class Log:
     """One folder with the database and its pictures. Safe to use from several threads and programs at once.
 
@@ -88,6 +55,7 @@ class Log:
         self._now = now
         self._lock = threading.RLock()
         self._writer = self._open(access)
+        self._file = _identity(self._path)
         self._closer = weakref.finalize(self, self._writer.close) if self._writer else None
 
     def _open(self, access: Access) -> sqlite3.Connection | None:
@@ -115,6 +83,8 @@ class Log:
         with self._lock, one_line(self._path):
             if self._writer is None:
                 raise LogError(f"{self._path}: the log is closed or open for reading only")
+            if _identity(self._path) != self._file:
+                raise LogError(f"{self._path}: the log was moved or deleted while it was open; start again")
             self._writer.execute("BEGIN IMMEDIATE")
             try:
                 yield self._writer
@@ -149,7 +119,7 @@ class Log:
             source,
             as_text(machine, what="machine"),
             note,
-            _optional_text(state, what="state"),
+            optional_text(state, what="state"),
         )
         with self.writing() as db:
             number = _row_id(db.execute(_NEW_ALIGNMENT, row))
@@ -175,10 +145,10 @@ class Log:
             "alignment": alignment_id,
             "happened": stamp(self._now()),
             "body": event_text(event),
-            "reading": _optional_text(reading, what="reading"),
+            "reading": optional_text(reading, what="reading"),
         }
         row["checksum"] = checksum(row["uuid"], row["happened"], row["body"], row["reading"])
-        state_text = _optional_text(state, what="state")
+        state_text = optional_text(state, what="state")
         with self.writing() as db:
             _must_exist(db, "alignment", alignment_id)
             row["picture"] = None if picture is None else self.pictures.keep(picture)
@@ -244,7 +214,7 @@ class Log:
         machine as ``machine`` and the number of events as ``events``."""
         with self.reading() as db:
             rows = [dict(row) for row in db.execute(_LIST)]
-        return [row | {"done": bool(row["done"]), "verdict": _as_value(row["verdict"])} for row in rows]
+        return [row | {"done": bool(row["done"]), "verdict": as_value(row["verdict"])} for row in rows]
 
     def newest(self, source: str | None = None) -> int | None:
         """The number of the alignment begun last (of that source), None when there is none."""
@@ -277,7 +247,7 @@ class Log:
     def state(self, alignment_id: int) -> Json | None:
         """What was kept last with set_state or add_event, None before that."""
         with self.reading() as db:
-            state: Json | None = _as_value(_must_exist(db, "alignment", alignment_id)["state"])
+            state: Json | None = as_value(_must_exist(db, "alignment", alignment_id)["state"])
             return state
 
     def drift(self, station: str, *, sources: tuple[str, ...] = ("camera", "offline")) -> list[Json]:
@@ -299,6 +269,13 @@ class Log:
             _export.write_json(db, stream)
 
 
+def _identity(path: Path) -> tuple[int, int]:
+    # a file that was unlinked takes writes as if nothing had happened, and then they are gone
+    with one_line(path):
+        told = path.stat()
+        return told.st_dev, told.st_ino
+
+
 def _row_id(cursor: sqlite3.Cursor) -> int:
     assert cursor.lastrowid is not None  # always there after an INSERT
     return cursor.lastrowid
@@ -317,7 +294,7 @@ def _event_of(row: sqlite3.Row) -> Json:
         "uuid": row["uuid"],
         "when": row["happened"],
         "event": json.loads(row["body"]),
-        "reading": _as_value(row["reading"]),
+        "reading": as_value(row["reading"]),
         "withdrawn": bool(row["withdrawn"]),
         "has_picture": row["picture"] is not None,
     }

@@ -17,7 +17,8 @@ from server.log._database import copy_at_newest
 from server.log._errors import BadEntry
 from server.log._pictures import NAME, PictureFolder
 from server.log._schema import checksum
-from server.log._store import Json, Log, as_text, event_text
+from server.log._store import Log
+from server.log._text import Json, as_text, event_text
 
 Judge = Callable[
     [Json], object

@@ -110,6 +110,22 @@ def test_backup_and_restore_bring_everything_back(log: Log, data: Path, tmp_path
         again.add_event(1, TURN)  # and it goes on from there
 
 
+def test_laser_profiles_go_along(log: Log, data: Path, tmp_path: Path) -> None:
+    for place, text in ((data, "old"), (tmp_path / "new", "kept")):
+        (place / "lasers").mkdir(parents=True, exist_ok=True)
+        (place / "lasers" / "one.json").write_text(text)
+    (data / "lasers" / "two.json").write_text("two")
+    (data / "access-code").write_text("secret")
+    back_up(data, tmp_path / "copy")
+    (data / "lasers" / "one.json").write_text("newer")
+    back_up(data, tmp_path / "copy")
+    assert (tmp_path / "copy" / "lasers" / "one.json").read_text() == "newer"
+    assert not (tmp_path / "copy" / "access-code").exists()
+    restore(tmp_path / "copy", tmp_path / "new")
+    texts = [path.read_text() for path in sorted((tmp_path / "new" / "lasers").iterdir())]
+    assert texts == ["kept", "two"]
+
+
 def test_backup_is_renewed(log: Log, data: Path, tmp_path: Path) -> None:
     back_up(data, tmp_path / "copy")
     log.add_event(1, TURN, picture=JPEG + b"2")

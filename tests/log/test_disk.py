@@ -138,6 +138,20 @@ def test_log_held_by_another_program_is_said(tmp_path: Path, monkeypatch: pytest
         assert len(log.events(number)) == 1
 
 
+@pytest.mark.parametrize("gone", ["moved", "replaced"])
+def test_log_that_was_taken_away_does_not_pretend(tmp_path: Path, gone: str) -> None:
+    with Log(tmp_path / "data") as log:
+        number = log.start_alignment(machine=MACHINE, source="camera")
+        (tmp_path / "data").rename(tmp_path / "elsewhere")
+        if gone == "replaced":
+            Log(tmp_path / "data").close()
+        with pytest.raises(LogError) as error:
+            log.add_event(number, TURN)
+        one_line(error)
+    with Log(tmp_path / "elsewhere") as log:
+        assert log.events(number) == []
+
+
 def test_folder_that_is_a_file(tmp_path: Path) -> None:
     (tmp_path / "data").write_text("a file")
     with pytest.raises(LogError) as error:
