@@ -12,6 +12,7 @@ import click
 import pytest
 
 from server import command
+from server.log import Log, default_folder
 
 NUMBER = re.compile(r"[-+]?\d+(?:\.\d+)?")
 
@@ -74,6 +75,31 @@ def test_readme_prints_what_comes_out(
         assert NUMBER.sub("#", came) == NUMBER.sub("#", printed)
         numbers = [[float(number) for number in NUMBER.findall(text)] for text in (came, printed)]
         assert numbers[0] == pytest.approx(numbers[1], abs=0.1)
+
+
+def shown_commands(text: str) -> list[str]:
+    """The lines that begin with spotwright, in the blocks that a person would copy."""
+    blocks = re.findall(r"```sh\n(.*?)```", text, flags=re.DOTALL)
+    return [line for block in blocks for line in block.splitlines() if line.startswith("spotwright ")]
+
+
+def test_commands_in_the_documents_run(
+    root: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
+    monkeypatch.chdir(tmp_path)
+    with Log(default_folder()) as log:
+        for _ in range(12):
+            log.start_alignment(machine={"name": "one"}, source="camera")
+    ran = []
+    for path in documents(root):
+        for line in shown_commands(path.read_text("utf-8")):
+            words = shlex.split(line.replace("/media/stick", str(tmp_path / "stick")))[1:]
+            if words[0] in ("serve", "read") or "<" in words:
+                continue  # these have tests of their own
+            assert command.main(words) == 0, f"{path.name}: {line}: {capsys.readouterr().err}"
+            ran.append(words[:2])
+    assert ["log", "backup"] in ran and ["log", "restore"] in ran
 
 
 def test_readme_has_the_two_commands_on_one_line_each(root: Path) -> None:
