@@ -100,7 +100,11 @@ def main() -> None:
     numbers = range(asked.first, asked.first + asked.machines)
     tasks = [(n, r, p) for n in numbers for r in readings for p in players]
     with ProcessPoolExecutor(asked.jobs) as pool:
-        runs = list(pool.map(run_one, tasks, chunksize=1))
+        runs = []
+        for run in pool.map(run_one, tasks, chunksize=1):
+            runs.append(run)
+            print(f"\r{len(runs)} of {len(tasks)}", end="", file=sys.stderr, flush=True)
+        print("\r", end="", file=sys.stderr)
     print_table(runs)
     print_failures(runs, player=players[0])
 
