@@ -16,8 +16,9 @@ from .profile import Profile
 
 Array = NDArray[Any]
 
+LAST_RESORT = 8.0  # effort of a lever that is moved only where nothing else helps
 MOST_TURNS, LEAST_TURNS = 2.0, 1 / 128
-MOST_SHIFT_MM, LEAST_SHIFT_MM = 25.0, 0.2
+MOST_SHIFT_MM, LEAST_SHIFT_MM = 25.0, 0.3
 
 
 @dataclass(frozen=True)
@@ -47,8 +48,8 @@ def levers(profile: Profile, stage: int) -> list[Lever]:
     """What may be moved in a stage: nothing downstream of what the stage can see."""
     found = [
         Lever(0, 2.0, "tube", axes=(1, 2)),
-        Lever(0, 4.0, "tube-exit", axes=(1, 2)),
-        Lever(0, 4.0, "tube-far", axes=(1, 2)),
+        Lever(0, LAST_RESORT, "tube-exit", axes=(1, 2)),
+        Lever(0, LAST_RESORT, "tube-far", axes=(1, 2)),
     ]
     for mount in range(1, min(stage, 3) + 1):
         for i, contact in enumerate(profile.mount[mount - 1].contact):
@@ -105,9 +106,9 @@ def fractions(turns: float, last: float = 0.0) -> list[float]:
     wanted = min(abs(turns), MOST_TURNS)
     if wanted < LEAST_TURNS:
         return []
-    parts = 16 if wanted >= 0.25 else 32
+    parts = 16 if wanted >= 0.25 else 32 if wanted >= 0.125 else 64
     below = np.floor(wanted * parts)
-    options = [way * (below + step) / parts for step in (0, 1, 2) if below + step > 0]
+    options = [way * (below + step) / parts for step in (0, 1, 2, 3) if below + step > 0]
     options.sort(key=lambda option: abs(abs(b.hand(option, last)[0]) - wanted))
     return [float(option) for option in options[:2]]
 

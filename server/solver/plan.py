@@ -237,11 +237,12 @@ class Move:
 
 def best_move(view: View, stage: int) -> Move | None:
     """The most upstream move of a set that brings the stage to nil, or the single best; None where none helps."""
-    events = adjustments(view, stage)
-    for count in range(1, len(events) + 1):
-        move = _weighed(view, stage, events[:count])
-        if move.gain > GAIN:
-            return move
+    for screws_only in (True, False) if _angle_first(view, stage) else (False,):
+        events = adjustments(view, stage, screws_only=screws_only)
+        for count in range(1, len(events) + 1):
+            move = _weighed(view, stage, events[:count])
+            if move.gain > GAIN:
+                return move
     moves = [_weighed(view, stage, [event]) for event in _singles(view, stage)]
     best = max(moves, key=lambda move: move.gain, default=None)
     return best if best is not None and best.gain > LEAST_GAIN else None
@@ -277,13 +278,13 @@ def _likely_sign(signs: Array) -> float:
     return 1.0 if signs.sum() >= 0 else -1.0
 
 
-def adjustments(view: View, stage: int) -> list[Event]:
+def adjustments(view: View, stage: int, *, screws_only: bool = False) -> list[Event]:
     """A small set of moves that together bring the stage's error to nil, the most upstream first.
 
     Orthogonal matching pursuit: the lever that takes away most for its effort is added to the set until the rest
     is small; the relative error of a hand is part of the cost.
     """
-    residual, choices = _problem(view, stage)
+    residual, choices = _problem(view, stage, screws_only=screws_only)
     chosen: list[int] = []
     now, amounts = float(residual @ residual), np.zeros(0)
     while now > DONE and len(chosen) < 6:
@@ -303,14 +304,24 @@ def adjustments(view: View, stage: int) -> list[Event]:
     return _ordered(view, [choices[i] for i in chosen], amounts)
 
 
-def _problem(view: View, stage: int) -> tuple[Array, list[tuple[mv.Lever, Array]]]:
+def _angle_first(view: View, stage: int) -> bool:
+    """Whether the marks of a leg still wander too far: a screw turns the beam, an offset is dealt with after that."""
+    overlaps = [i for i in (1, 3) if i < o.STAGE_KEYS[stage]]
+    return bool((np.median(view.numbers[:, overlaps], axis=0) > 1.0).any())
+
+
+def _problem(view: View, stage: int, *, screws_only: bool = False, effort: float = EASY) -> tuple[Array, list[tuple[mv.Lever, Array]]]:
     """The stage's error (L,) at the best hypothesis, and for each lever how it changes that (L, n)."""
     profile, bank, stage = view.profile, view.bank, min(stage, 3)
     mean = bank.mean[bank.best : bank.best + 1]
     residual = o.metric_vectors(profile, o.everywhere(profile, mean), stage)[0]
     slopes = o.metric_vectors(profile, view.jacobian, stage).T  # the metrics are linear in the offsets
     used = _moved_since_mark(view)
-    levers = [lever for lever in mv.levers(profile, stage) if lever.name(profile) not in used]
+    levers = [
+        lever
+        for lever in mv.levers(profile, stage)
+        if lever.name(profile) not in used and (lever.is_screw or not screws_only) and lever.effort <= effort
+    ]
     moves = [(lever, mv.direction(profile, bank, lever)[: m.OPTICS]) for lever in levers]
     return residual, [(lever, slopes @ columns) for lever, columns in moves]
 
@@ -330,12 +341,12 @@ def _moved_since_mark(view: View) -> set[str]:
 
 def _singles(view: View, stage: int, *, effort: float = EASY) -> list[Event]:
     """For each lever that can take something away by itself: the moves that a hand can do nearest to the best."""
-    residual, choices = _problem(view, stage)
+    residual, choices = _problem(view, stage, effort=effort)
     now = float(residual @ residual)
     found: list[Event] = []
     for lever, columns in choices:
         left, amount = _solve(residual, [(lever, columns)])
-        if left < 0.8 * now and lever.effort <= effort:
+        if left < 0.9 * now:
             found += mv.as_events(view.profile, view.bank, lever, amount)
     return found
 
