@@ -4,6 +4,7 @@ from vision.card import STATIONS, CardSheet, card_sheet
 from vision.core import read
 from vision.errors import CalibrationFailed, PictureRefused, UnknownStation, VisionError
 from vision.find import find_card
+from vision.live import Moment, Stream
 from vision.picture import load_picture
 from vision.print_pdf import write_cards_pdf
 from vision.raster import draw_card, write_cards_png
@@ -15,9 +16,11 @@ __all__ = [
     "CardSheet",
     "CardView",
     "Mark",
+    "Moment",
     "NoReading",
     "PictureRefused",
     "Reading",
+    "Stream",
     "UnknownStation",
     "VisionError",
     "card_sheet",

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from vision.change import INSIDE_MM, fit_tape
 from vision.find import find_card
 from vision.lobes import join_lobes
-from vision.measure import Scene, measure
+from vision.measure import Follower, Scene, measure
 from vision.picture import Pixels
 from vision.reading import CardView, Mark, NoReading, Reading
 from vision.seek import seek
@@ -30,7 +32,7 @@ def read(after: Pixels, before: Pixels | None = None) -> Reading | NoReading:
         return found
     station, view = found
     if before is None:
-        marks = _marks(after, view, None, None, new=None)
+        marks = [seen.mark for seen in _marks(after, view, None, None, new=None)]
         nothing = "no mark on the card: pulse once at the lowest power that marks, or use fresh tape"
         return _answer(station, view, marks, nothing, [])
     return _read_change(station, view, after, before)
@@ -44,14 +46,25 @@ def _read_change(station: str, view: CardView, after: Pixels, before: Pixels) ->
     if earlier[0] != station:
         reason = f"the picture before shows the card of {earlier[0]}, the one after that of {station}"
         return NoReading(f"{reason}: use two pictures of one card", "no-card", view, station)
-    marks = _marks(after, view, before, earlier[1], new=True)
-    old = _marks(before, earlier[1], None, None, new=False) if marks else ()
+    return read_between(station, after, view, before, earlier[1])[0]
+
+
+def read_between(
+    station: str, after: Pixels, view: CardView, before: Pixels, before_view: CardView
+) -> tuple[Reading | NoReading, Follower | None]:
+    """Return what is new between two pictures of one card, and how to follow the strongest new mark."""
+    seen = _marks(after, view, before, before_view, new=True)
+    marks = join_lobes([found.mark for found in seen])
+    old = [found.mark for found in _marks(before, before_view, None, None, new=False)] if marks else []
     nothing = "no new mark since the picture before: the pulse missed the card, or was too weak to mark"
-    return _answer(station, view, marks, nothing, list(old))
+    answer = _answer(station, view, marks, nothing, old)
+    if not seen or not marks:
+        return answer, None
+    return answer, replace(seen[0], mark=marks[0])
 
 
 def _answer(
-    station: str, view: CardView, marks: tuple[Mark, ...], nothing: str, old: list[Mark]
+    station: str, view: CardView, marks: list[Mark], nothing: str, old: list[Mark]
 ) -> Reading | NoReading:
     if not marks:
         return NoReading(nothing, "no-mark", view, station)
@@ -60,7 +73,7 @@ def _answer(
 
 def _marks(
     picture: Pixels, view: CardView, before: Pixels | None, before_view: CardView | None, *, new: bool | None
-) -> tuple[Mark, ...]:
+) -> list[Follower]:
     """All marks that stand out from the tape, or from the picture before."""
     grid = window_grid(_SEARCH_PITCH_MM)
     flat = flatten(picture, view.homography, grid)
@@ -71,9 +84,8 @@ def _marks(
     rest = flat - tape.expected(grid, earlier)
     seeds = seek(rest, grid.radius_mm() < INSIDE_MM, grid)
     scene = Scene(picture, view, before, before_view, tape, grid)
-    marks = [measure(scene, s, [o for o in seeds if o is not s], new=new) for s in seeds]
-    found = [m for m in marks if m is not None]
-    return tuple(join_lobes(found) if new else found)
+    found = [measure(scene, s, [o for o in seeds if o is not s], new=new) for s in seeds]
+    return [seen for seen in found if seen is not None]
 
 
 def _warnings(view: CardView) -> list[str]:

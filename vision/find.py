@@ -16,6 +16,7 @@ from vision.plane import fit_homography, project, scale_and_tilt
 from vision.reading import CardView, NoReading
 
 _FEWEST_MARKERS = 2
+_FEWEST_EDGES, _WORST_RMS_PX = 6, 1.0
 _MISFIT_SHARE = (
     0.12  # corners farther from the fit than this share of a marker's side do not belong to the card
 )
@@ -48,6 +49,18 @@ def locate(grey: NDArray[np.uint8], station: str, markers: list[Marker]) -> Card
         rough = fit.homography
         seen += [i for i in corners if i not in seen and shows_code(grey, i, corners[i], rough)]
     return view_of(fit_edges(grey, [corners[i] for i in seen], rough), len(seen))
+
+
+def track(grey: NDArray[np.uint8], station: str, last: CardView) -> CardView | None:
+    """Return the view of a card that moved little since the last frame, None if it must be searched for."""
+    corners = card_sheet(station).markers
+    seen = [i for i in corners if shows_code(grey, i, corners[i], last.homography)]
+    if len(seen) < _FEWEST_MARKERS:
+        return None
+    fit = fit_edges(grey, [corners[i] for i in seen], last.homography, rounds=2)
+    if fit.edges_used < _FEWEST_EDGES or not fit.rms_px < _WORST_RMS_PX:
+        return None
+    return view_of(fit, len(seen))
 
 
 def view_of(fit: EdgeFit, markers_seen: int) -> CardView:

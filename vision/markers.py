@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -81,9 +82,14 @@ def _same(one: Marker, other: Marker) -> bool:
     return one.id == other.id and bool(apart < other.side_px / 2)
 
 
+@lru_cache(maxsize=50)
+def _cells(marker_id: int) -> Floats:
+    """The marker's modules row by row, 1 where white."""
+    return (np.asarray(cv2.aruco.generateImageMarker(dictionary(), marker_id, _CELLS)) > 127).ravel() * 1.0
+
+
 def shows_code(grey: NDArray[np.uint8], marker_id: int, corners_mm: Floats, homography: Floats) -> bool:
     """Return whether a marker that the search missed stands where the homography (card mm → px) puts it."""
-    cells = np.asarray(cv2.aruco.generateImageMarker(dictionary(), marker_id, _CELLS), dtype=float) > 127
     steps = (np.arange(_CELLS) + 0.5) / _CELLS
     left_top, right_bottom = corners_mm[0], corners_mm[2]
     u, v = np.meshgrid(*(left_top + steps[:, None] * (right_bottom - left_top)).T)
@@ -94,4 +100,4 @@ def shows_code(grey: NDArray[np.uint8], marker_id: int, corners_mm: Floats, homo
     seen = np.asarray(sampled, dtype=float).ravel()
     if np.ptp(seen) < _LEAST_CONTRAST:
         return False
-    return bool(np.corrcoef(seen, cells.ravel())[0, 1] > _LIKE)
+    return bool(np.corrcoef(seen, _cells(marker_id))[0, 1] > _LIKE)

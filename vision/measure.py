@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -19,6 +19,7 @@ from vision.window import RADIUS_MM, Grid, flatten
 
 _CROP_SIDE = 72
 _FLOOR_MM = 0.002
+_FOLLOW_MM, _FOLLOW_HEIGHT = 0.5, 0.3
 _EDGE_ZONE = 0.3  # share of the radius
 _HARMONICS = np.arange(3, 6)
 _FIRST_OVER_NEXT = 2.9  # of the variances; measured on rendered pictures, see docs/reading.md
@@ -39,30 +40,73 @@ class Scene:
     tape: Tape
     grid: Grid
 
-    def changed(self, grid: Grid) -> Stack:
-        """What is left of the picture on a grid after the unmarked tape is taken away."""
-        after = flatten(self.picture, self.view.homography, grid)
+    def seen(self, grid: Grid) -> Stack:
+        """The picture on a grid."""
+        return flatten(self.picture, self.view.homography, grid)
+
+    def unmarked(self, grid: Grid) -> Stack:
+        """The tape as it would look on a grid without the change."""
         before = None
         if self.before is not None and self.before_view is not None:
             before = flatten(self.before, self.before_view.homography, grid)
-        return after - self.tape.expected(grid, before)
+        return self.tape.expected(grid, before)
 
 
-def measure(scene: Scene, seed: Seed, others: list[Seed], *, new: bool | None) -> Mark | None:
-    """Return the mark of a candidate, None if nothing like a mark fits there."""
+@dataclass(frozen=True, eq=False)
+class Follower:
+    """What is needed to see one mark again in the next frame: the crop, its unmarked tape, the fit that
+    held.
+    """
+
+    mark: Mark
+    spot: Spot
+    grid: Grid
+    tape: Stack
+    colour: Floats
+    weight: Floats
+
+
+def measure(scene: Scene, seed: Seed, others: list[Seed], *, new: bool | None) -> Follower | None:
+    """Return the mark of a candidate and how to follow it, None if nothing like a mark fits there."""
     grid = _crop_grid(scene, seed)
-    height = (scene.changed(grid) @ seed.colour.astype(np.float32)).astype(float)
+    after, tape = scene.seen(grid), scene.unmarked(grid)
+    height = ((after - tape) @ seed.colour.astype(np.float32)).astype(float)
     weight = _weights(scene.grid, grid, others)
     u, v = np.meshgrid(*grid.axes_mm())
     x, y, z, w = u.ravel(), v.ravel(), height.ravel(), weight.ravel()
     spot = _robust_spot(x, y, z, w, seed)
     if spot is None or not _plausible(spot, seed):
         return None
-    hidden = _hidden_share(spot, x, y)
-    if hidden > _OFF_CARD:
+    if _hidden_share(spot, x, y) > _OFF_CARD:
+        figure = Figure("off-card")
         spot = fit_spot(x, y, z, centre=seed.centre_mm, radius=seed.radius_mm, weight=w)
-        return _mark(scene, spot, Figure("off-card"), x, y, new)
-    return _mark(scene, spot, _figure(scene, seed, spot, grid, height), x, y, new)
+    else:
+        figure = _figure(scene, seed, spot, grid, height)
+    mark = _mark(scene, spot, figure, x, y, new)
+    return Follower(mark, spot, grid, tape, seed.colour, w)
+
+
+def follow(last: Follower, picture: Pixels, view: CardView) -> Mark | None:
+    """Return the mark as the next frame shows it; None if it is hidden. Its shape and width are taken as
+    before.
+    """
+    now = flatten(picture, view.homography, last.grid)
+    u, v = np.meshgrid(*last.grid.axes_mm())
+    x, y = u.ravel(), v.ravel()
+    bare = ((last.spot.relative_radius(x, y) > 1.5) & (last.weight > 0)).reshape(u.shape)
+    gain = np.median(now[bare] / np.maximum(last.tape[bare], 4.0), axis=0) if bare.sum() > 20 else np.ones(3)
+    z = ((now - last.tape * gain) @ last.colour).astype(float).ravel()
+    centre = _pair(last.spot.centre)
+    try:
+        spot = fit_spot(
+            x, y, z, centre=centre, radius=1.0, weight=last.weight, oval=True, start=last.spot, rounds=4
+        )
+    except np.linalg.LinAlgError:
+        return None
+    moved = spot.centre - last.spot.centre
+    if not np.hypot(*moved) < _FOLLOW_MM or spot.height < _FOLLOW_HEIGHT * last.spot.height:
+        return None
+    return replace(last.mark, offset_mm=_pair(moved + last.mark.offset_mm))
 
 
 def _hidden_share(spot: Spot, x: Floats, y: Floats) -> float:

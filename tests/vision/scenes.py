@@ -244,31 +244,38 @@ def _texture(shape: tuple[int, int], scene: Scene, rng: np.random.Generator) -> 
 
 def render(scene: Scene, rng: np.random.Generator, *, fine: int = 2) -> np.ndarray:
     """The picture the camera takes, (rows, cols, 3) uint8 BGR, before any file format."""
-    plane = paint(scene)
-    plane = _lit(plane, scene)
-    to_px = camera(scene.view)
+    plane = _lit_plane(replace(scene, view=View(), exposure=1, defocus_px=0, motion_px=0, noise=0, jpeg=None))
     cols, rows = scene.view.size
-    x = (np.arange(cols * fine) + 0.5) / fine - 0.5
-    y = (np.arange(rows * fine) + 0.5) / fine - 0.5
+    col, row = _lookup(scene.view, fine)
+    seen = cv2.remap(
+        plane, col, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=scene.background
+    )
+    picture = seen if fine == 1 else cv2.resize(seen, (cols, rows), interpolation=cv2.INTER_AREA)
+    return _exposed(_blurred(picture, scene), scene, rng)
+
+
+@lru_cache(maxsize=3)
+def _lit_plane(scene: Scene) -> np.ndarray:
+    return _lit(paint(scene), scene)
+
+
+@lru_cache(maxsize=2)
+def _lookup(view: View, fine: int) -> tuple[np.ndarray, np.ndarray]:
+    """Where on the painted plane each point of the finer picture looks: columns and rows."""
+    cols, rows = view.size
+    x = (np.arange(cols * fine, dtype=np.float32) + 0.5) / fine - 0.5
+    y = (np.arange(rows * fine, dtype=np.float32) + 0.5) / fine - 0.5
     gx, gy = np.meshgrid(x, y)
-    if scene.view.radial:
-        gx, gy = _undistorted(gx, gy, scene.view)
-    back = np.linalg.inv(to_px)
+    if view.radial:
+        gx, gy = _undistorted(gx, gy, view)
+    back = np.linalg.inv(camera(view)) / np.linalg.inv(camera(view))[2, 2]
+    back = back.astype(np.float32) if fine == 1 else back
     w = back[2, 0] * gx + back[2, 1] * gy + back[2, 2]
     u = (back[0, 0] * gx + back[0, 1] * gy + back[0, 2]) / w
     v = (back[1, 0] * gx + back[1, 1] * gy + back[1, 2]) / w
     col = (u + 45 + MARGIN_MM) * PX_PER_MM - 0.5
     row = (55 + MARGIN_MM - v) * PX_PER_MM - 0.5
-    seen = cv2.remap(
-        plane,
-        col.astype(np.float32),
-        row.astype(np.float32),
-        cv2.INTER_LINEAR,
-        borderMode=cv2.BORDER_CONSTANT,
-        borderValue=scene.background,
-    )
-    picture = cv2.resize(seen, (cols, rows), interpolation=cv2.INTER_AREA)
-    return _exposed(_blurred(picture, scene), scene, rng)
+    return col.astype(np.float32), row.astype(np.float32)
 
 
 def _undistorted(gx: np.ndarray, gy: np.ndarray, view: View) -> tuple[np.ndarray, np.ndarray]:
