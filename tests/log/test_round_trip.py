@@ -12,7 +12,7 @@ import hypothesis.strategies as st
 import pytest
 from hypothesis import given, settings
 
-from server.log import BadEntry, Imported, Log, import_folder, import_json
+from server.log import BadEntry, Imported, Log, check, import_folder, import_json
 
 Json = dict[str, Any]
 MACHINE = {"name": "one"}
@@ -151,6 +151,27 @@ def test_no_json_is_one_line(tmp_path: Path, text: str) -> None:
     with Log(tmp_path) as log, pytest.raises(BadEntry) as error:
         import_json(log, io.StringIO(text))
     assert "\n" not in str(error.value)
+
+
+def places(value: Any, path: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
+    """The path of every value inside a JSON document."""
+    inner = value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
+    return [path, *(found for key, item in inner for found in places(item, (*path, key)))]
+
+
+@settings(max_examples=60)
+@given(data=st.data(), value=plain)
+def test_any_one_value_exchanged_is_taken_or_refused_in_one_line(data: st.DataObject, value: Any) -> None:
+    with tempfile.TemporaryDirectory() as folder, Log(Path(folder)) as log:
+        fill(log, MACHINE, [(TURN, {"rms_px": 0.1}, JPEG, True)])
+        text = exported(log)
+        where = data.draw(st.sampled_from([path for path in places(json.loads(text)) if path]))
+        try:
+            import_json(log, io.StringIO(spoil(text, *where, value=value)))
+        except BadEntry as error:
+            assert str(error) and "\n" not in str(error)
+            assert exported(log) == text
+        assert check(log.folder).problems == ()
 
 
 def test_event_of_another_alignment_is_refused(tmp_path: Path) -> None:
