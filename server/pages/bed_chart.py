@@ -8,6 +8,7 @@ from functools import lru_cache
 from typing import Any
 
 import numpy as np
+from matplotlib import rc_context
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
@@ -34,7 +35,8 @@ def _drawn(text: str) -> bytes:
         _panel(axes[0][column], bed, f"Offset at mirror 3, mm: {title}", "offset_mm", most_mm)
         _panel(axes[1][column], bed, f"Beam that passes, %: {title}", "power", 100.0)
     stream = io.BytesIO()
-    figure.savefig(stream, format="svg", metadata={"Date": None, "Title": "The bed, as found and now"})
+    with rc_context({"svg.fonttype": "none"}):  # text stays text: smaller, and a reader can read it
+        figure.savefig(stream, format="svg", metadata={"Date": None, "Title": "The bed, as found and now"})
     return stream.getvalue()
 
 

@@ -5,7 +5,15 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from server.pages.words import axis_words, direction_words, head_words, move_words, part_name, station_name
+from server.pages.words import (
+    axis_words,
+    controller_words,
+    direction_words,
+    head_words,
+    move_words,
+    part_name,
+    station_name,
+)
 
 __all__ = ["card_view", "mount_of", "mount_view", "near", "plan_view", "shift_view"]
 
@@ -99,4 +107,5 @@ def plan_view(snapshot: Json) -> Json:
         "wanted_mm": wanted["head_mm"] if wanted else None,
         "station": wanted["station"] if wanted else None,
         "words": head_words(wanted["head_mm"], machine["bed"]) if wanted else "",
+        "controller": controller_words(wanted["head_mm"], machine["bed"]) if wanted else "",
     }

@@ -108,12 +108,11 @@ def _sentence(snapshot: Json) -> list[str]:
 
 def _hang_words(snapshot: Json) -> str:
     step, place = snapshot["step"], snapshot["place"]
-    station, head = station_name(step["station"]), head_words(step["head_mm"], snapshot["machine"]["bed"])
     if place is None or place["station"] != step["station"]:
-        return f"Hang the card, fresh tape on it, at {station}. Head: {head}."
+        return f"Hang the card at {station_name(step['station'])}, fresh tape on it."
     if near(place["head_mm"], step["head_mm"]):
-        return f"Fresh tape on the card at {station}. The head stays {head}."
-    return f"Head to: {head}. Fresh tape on the card at {station}."
+        return "Fresh tape on the card. Nothing else moves."
+    return "Move the head, and put fresh tape on the card."
 
 
 def _buttons(snapshot: Json) -> Json:

@@ -7,6 +7,7 @@ from typing import Any
 
 __all__ = [
     "axis_words",
+    "controller_words",
     "direction_words",
     "fraction_of_turn",
     "head_words",
@@ -103,12 +104,29 @@ def head_words(head_mm: list[float], bed: dict[str, Any]) -> str:
     across = _third(head_mm[0], float(bed["width_mm"]), ("left", "middle", "right"))
     along = _third(head_mm[1], float(bed["depth_mm"]), ("front", "middle", "back"))
     if across is None or along is None:
-        return f"{head_mm[0]:.0f} mm from the left, {head_mm[1]:.0f} mm from the front"
+        return _edge_words(head_mm, across, along)
     if across == along == "middle":
         return "centre"
     if "middle" in (across, along):
         return f"{across if along == 'middle' else along} edge, half-way"
     return f"{along} {across}"
+
+
+def controller_words(head_mm: list[float], bed: dict[str, Any]) -> str:
+    """Return the place as the machine's controller counts it, from the corner that it calls zero: 'X 320, Y 0'."""
+    zero = bed.get("zero", "front-left")
+    x_mm = head_mm[0] if zero.endswith("left") else bed["width_mm"] - head_mm[0]
+    y_mm = head_mm[1] if zero.startswith("front") else bed["depth_mm"] - head_mm[1]
+    return f"X {x_mm:.0f}, Y {y_mm:.0f}"
+
+
+def _edge_words(head_mm: list[float], across: str | None, along: str | None) -> str:
+    left, front = f"{head_mm[0]:.0f} mm from the left", f"{head_mm[1]:.0f} mm from the front"
+    if along in ("front", "back"):
+        return f"{along} edge, {left}"
+    if across in ("left", "right"):
+        return f"{across} edge, {front}"
+    return f"{left}, {front}"
 
 
 def _third(value: float, full: float, names: tuple[str, str, str]) -> str | None:

@@ -44,7 +44,7 @@ def state(server: Server) -> Json:
 
 def shown(page: Page) -> list[str]:
     expect(page.locator("#primary")).to_be_enabled()
-    return [page.inner_text(part) for part in ("#say", "#big", "#buttons", "#chain", "#count")]
+    return [page.inner_text(part) for part in ("#say", "#rest", "#big", "#buttons", "#chain", "#count")]
 
 
 def test_a_newcomer_gets_from_the_first_pulse_to_aligned_and_a_reload_loses_nothing(

@@ -100,8 +100,23 @@ def test_moves_are_said_axis_by_axis(move: list[float], words: list[str]) -> Non
         ([800, 500], "centre"),
         ([0, 500], "left edge, half-way"),
         ([800, 1000], "back edge, half-way"),
+        ([320, 1000], "back edge, 320 mm from the left"),
+        ([1600, 200], "right edge, 200 mm from the front"),
         ([123, 456], "123 mm from the left, 456 mm from the front"),
     ],
 )
 def test_the_head_stands_in_words(head: list[float], words: str) -> None:
     assert head_words(head, BED) == words
+
+
+@pytest.mark.parametrize(
+    ("zero", "words"),
+    [
+        ("front-left", "X 320, Y 1000"),
+        ("front-right", "X 1280, Y 1000"),
+        ("back-left", "X 320, Y 0"),
+        ("back-right", "X 1280, Y 0"),
+    ],
+)
+def test_the_controllers_own_corner_is_respected(zero: str, words: str) -> None:
+    assert controller_words([320, 1000], {**BED, "zero": zero}) == words

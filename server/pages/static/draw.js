@@ -163,7 +163,7 @@ export function drawPlan(figure, plan) {
   const drawing = figure.querySelector("svg");
   drawing.setAttribute("viewBox", `-20 ${back - 15} 140 ${height - back + 25}`);
   drawing.replaceChildren(...parts);
-  const words = plan.station ? `From above: the card at ${nameOf(plan.station)}, the head ${plan.words}.` : "The machine from above.";
+  const words = plan.station ? `From above: the card at ${nameOf(plan.station)}, the head ${plan.words} (${plan.controller}).` : "The machine from above.";
   drawing.setAttribute("aria-label", words);
   figure.querySelector("figcaption").textContent = words;
 }

@@ -30,9 +30,8 @@ export function showTrouble(message, kind = "act") {
 
 function show(state, link, onState) {
   document.body.dataset.now = state.now;
-  const [order, rest] = find("#say").querySelectorAll("span");
-  setText(order, state.say[0]);
-  setText(rest, state.say[1]);
+  setText(find("#say"), state.say[0]);
+  setText(find("#rest"), state.say[1]);
   showBig(state);
   find("#cautions-first").hidden = !(state.fires && !state.cautions_acknowledged);
   find("#beside").hidden = !(state.fires && state.cautions_acknowledged);

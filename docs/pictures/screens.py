@@ -1,0 +1,104 @@
+"""Take the pictures of the pages in this folder: ``python docs/pictures/screens.py`` (needs Chromium).
+
+Plays one practice machine by its primary button and photographs what a person sees on the way.
+"""
+
+from __future__ import annotations
+
+import io
+import sys
+import tempfile
+from pathlib import Path
+
+from PIL import Image
+from playwright.sync_api import Browser, Page, sync_playwright
+
+HERE = Path(__file__).parent
+sys.path.insert(0, str(HERE.parents[1]))
+
+from tests.browser.conftest import QUIET, Server, chromium_path  # noqa: E402
+from tests.browser.test_practice import play, press  # noqa: E402
+
+SIZES = {"phone": (390, 844), "desk": (1280, 800)}
+LIMIT_BYTES = 200_000
+SEED = 3
+
+
+def take(page: Page, name: str) -> None:
+    """Write the picture as a PNG of at most 256 colours, at both sizes."""
+    for size, (width, height) in SIZES.items():
+        page.set_viewport_size({"width": width, "height": height})
+        page.evaluate("scrollTo(0, 0)")
+        page.wait_for_timeout(900)
+        _write(page.screenshot(), HERE / f"{name}-{size}.png")
+
+
+def _write(png: bytes, path: Path) -> None:
+    picture = Image.open(io.BytesIO(png)).convert("RGB")
+    for colours in (256, 128, 64):
+        picture.quantize(colours, method=Image.Quantize.MAXCOVERAGE, dither=Image.Dither.NONE).save(
+            path, optimize=True
+        )
+        if path.stat().st_size <= LIMIT_BYTES:
+            break
+    print(f"{path.name}: {path.stat().st_size / 1000:.0f} kB")
+
+
+def bench(page: Page, server: Server) -> None:
+    """Cautions, hang, pulse, turn, landing, done; then bed and log."""
+    page.goto(server.url)
+    take(page, "bench-cautions")
+    press(page)
+    take(page, "bench-hang")
+    press(page)
+    take(page, "bench-pulse")
+    play(page, until=lambda done: page.locator("body").get_attribute("data-now") == "turn")
+    take(page, "bench")
+    play(page, until=lambda done: page.locator("#landing").is_visible())
+    take(page, "bench-landing")
+    play(page)
+    take(page, "bench-done")
+    page.goto(f"{server.url}/bed")
+    take(page, "bed")
+    page.goto(f"{server.url}/log")
+    take(page, "log")
+
+
+def offline(page: Page, server: Server) -> None:
+    """The forms, and a file that is no picture."""
+    page.goto(f"{server.url}/offline")
+    page.click("#primary")
+    page.locator("#entry").wait_for()
+    take(page, "offline")
+    page.set_input_files("input[name=after]", str(HERE / "screens.py"))
+    page.click("#photo-form button[type=submit]")
+    page.locator("#trouble").wait_for()
+    take(page, "offline-error")
+
+
+def other(page: Page, server: Server) -> None:
+    """Pages that need no alignment, and a server that has gone."""
+    for name in ("checks", "laser"):
+        page.goto(f"{server.url}/{name}")
+        take(page, name)
+    page.goto(server.url)
+    server.kill()
+    page.locator("#trouble").wait_for()
+    take(page, "bench-no-connection")
+
+
+def _all(browser: Browser, server: Server) -> None:
+    page = browser.new_page()
+    page.set_default_timeout(30_000)
+    page.goto(f"{server.url}/log")
+    take(page, "log-empty")
+    bench(page, server)
+    offline(page, server)
+    other(page, server)
+
+
+if __name__ == "__main__":
+    with tempfile.TemporaryDirectory() as folder, sync_playwright() as playwright:
+        running = playwright.chromium.launch(executable_path=chromium_path(), args=list(QUIET))
+        _all(running, Server(Path(folder), SEED))
+        running.close()
