@@ -19,7 +19,10 @@ def utc_now() -> datetime:
 def as_text(value: Any, *, what: str) -> str:
     """``value`` as JSON text; BadEntry for what JSON has no word for (NaN, infinity, other types)."""
     try:
-        return json.dumps(value, allow_nan=False, separators=(", ", ": "))
+        text = json.dumps(value, allow_nan=False, separators=(", ", ": "))
+        if "\\ud" in text:  # half a surrogate pair has no UTF-8 and could never be read back
+            json.dumps(value, ensure_ascii=False).encode()
+        return text
     except (TypeError, ValueError, RecursionError) as error:
         raise BadEntry(f"not plain JSON ({error})", path=what) from error
 

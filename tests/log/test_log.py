@@ -181,6 +181,24 @@ def test_what_json_cannot_say_is_refused_and_nothing_written(log: Log, number: i
     assert log.events(number) == []
 
 
+@pytest.mark.parametrize("half", ["\ud800", "a\udfff"])
+def test_half_a_character_is_refused_before_it_spoils_the_log(log: Log, number: int, half: str) -> None:
+    for refused in (
+        lambda: log.start_alignment(machine={"name": half}, source="camera"),
+        lambda: log.start_alignment(machine=MACHINE, source="camera", note=half),
+        lambda: log.add_event(number, MARK | {"station": half}),
+        lambda: log.set_state(number, {half: 1}),
+    ):
+        with pytest.raises(BadEntry):
+            refused()
+    whole = "\U0001f525 µ"
+    log.add_event(number, TURN | {"screw": whole})
+    stream = io.StringIO(newline="")
+    log.export_csv(stream)
+    assert whole in stream.getvalue()
+    assert len(log.alignments()) == 1
+
+
 def test_event_without_kind_is_refused(log: Log, number: int) -> None:
     with pytest.raises(BadEntry, match="'kind'"):
         log.add_event(number, {"station": "mirror-1"})
