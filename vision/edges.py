@@ -17,7 +17,7 @@ from vision.card import MARKER_MM, Floats
 from vision.plane import jacobian, project
 
 SCALE_MM = 50.0  # card coordinates are divided by this, so that the parameters are of one size
-_PER_EDGE = 32
+_PER_EDGE = 24
 _ACROSS = 17
 _ALONG = (0.10, 0.90)  # part of an edge that corners do not touch
 _REACH_MODULES = 0.45
@@ -25,6 +25,7 @@ _MODULE_MM = MARKER_MM / 6
 _LONGEST_REACH_PX = 6.0
 _SPREAD_PRIOR_MM = 0.15
 _LEAST_CONTRAST = 8.0
+_REWEIGHTINGS = 3
 
 
 @dataclass(frozen=True)
@@ -62,10 +63,10 @@ def fit_edges(
         across, normal = _normals(homography, points, outward)
         offset_px, good = _edge_offsets(grey, homography, points, normal, across)
         design = _design(points, outward, homography, normal)
-        solution, covariance, rms = _solve(design, offset_px, good)
-        homography = _moved(homography, solution[:8])
+        solved = _solve(design, offset_px, good)
+        homography = _moved(homography, solved.solution[:8])
     used = int(good.reshape(-1, _PER_EDGE).any(axis=1).sum())
-    return EdgeFit(homography, covariance[:8, :8], rms, used)
+    return EdgeFit(homography, solved.covariance(design)[:8, :8], solved.rms_px(), used)
 
 
 def _edge_points(markers: list[Floats]) -> tuple[Floats, Floats]:
@@ -126,31 +127,45 @@ def _design(points: Floats, outward: Floats, homography: Floats, normal: Floats)
     return np.column_stack([eight, np.einsum("ni,ni->n", across, outward)])
 
 
-def _solve(design: Floats, offset: Floats, good: NDArray[np.bool_]) -> tuple[Floats, Floats, float]:
-    """Robust least squares (Tukey's biweight): solution (9,), covariance (9, 9), rms of what is kept."""
+@dataclass(frozen=True)
+class _Solved:
+    """Solution (9,) of one round, the weights and residuals (n,) and the normal matrix (9, 9) behind it."""
+
+    solution: Floats
+    weight: Floats
+    rest: Floats
+    matrix: Floats
+
+    def rms_px(self) -> float:
+        """Root mean square of the residuals that kept weight; infinite if none did."""
+        kept = self.weight > 0
+        return float(np.sqrt(np.mean(self.rest[kept] ** 2))) if kept.any() else float("inf")
+
+    def covariance(self, design: Floats) -> Floats:
+        """Covariance (9, 9) that lets the distances along one edge err together: each edge is a cluster."""
+        inverse = np.linalg.inv(self.matrix)
+        pull = (
+            (design * (self.weight * self.rest)[:, None]).reshape(-1, _PER_EDGE, design.shape[1]).sum(axis=1)
+        )
+        edges = max(int((self.weight.reshape(-1, _PER_EDGE) > 0).any(axis=1).sum()), 1)
+        correction = 2 * edges / (edges - 8) if edges > 9 else 2 * edges
+        return np.asarray(inverse @ (pull.T @ pull) @ inverse * correction)
+
+
+def _solve(design: Floats, offset: Floats, good: NDArray[np.bool_]) -> _Solved:
+    """Robust least squares by Tukey's biweight."""
     weight = good.astype(float)
-    prior = np.zeros((9, 9))
-    solution: Floats = np.zeros(9)
+    prior = 1e-9 * np.eye(9)
     spread = max(float(np.median(np.abs(offset[good]))) if good.any() else 1.0, 0.02)
-    for _ in range(4):
+    for _ in range(_REWEIGHTINGS):
         prior[8, 8] = (spread / _SPREAD_PRIOR_MM) ** 2
-        normal_matrix = design.T @ (weight[:, None] * design) + prior + 1e-9 * np.eye(9)
-        solution = np.linalg.solve(normal_matrix, design.T @ (weight * offset))
+        weighted = design * weight[:, None]
+        matrix = weighted.T @ design + prior
+        solution = np.linalg.solve(matrix, weighted.T @ offset)
         rest = offset - design @ solution
         spread = max(1.4826 * float(np.median(np.abs(rest[good]))) if good.any() else 1.0, 0.01)
         weight = good * np.clip(1 - (rest / (5 * spread)) ** 2, 0, None) ** 2
-    kept = weight > 0
-    rms = float(np.sqrt(np.mean(rest[kept] ** 2))) if kept.any() else float("inf")
-    return solution, _covariance(design, weight, rest, normal_matrix), rms
-
-
-def _covariance(design: Floats, weight: Floats, rest: Floats, normal_matrix: Floats) -> Floats:
-    """Covariance that lets the distances along one edge err together (each edge is one cluster)."""
-    inverse = np.linalg.inv(normal_matrix)
-    scores = (design * (weight * rest)[:, None]).reshape(-1, _PER_EDGE, design.shape[1]).sum(axis=1)
-    edges = max(int((weight.reshape(-1, _PER_EDGE) > 0).any(axis=1).sum()), 1)
-    correction = edges / max(edges - 8, 1) if edges > 8 else edges
-    return np.asarray(inverse @ (scores.T @ scores) @ inverse * correction)
+    return _Solved(solution, weight, rest, matrix)
 
 
 def _moved(homography: Floats, eight: Floats) -> Floats:

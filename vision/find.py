@@ -45,7 +45,7 @@ def locate(grey: NDArray[np.uint8], station: str, markers: list[Marker]) -> Card
     )
     seen = [m.id for m in markers]
     if len(seen) < len(corners):
-        fit = fit_edges(grey, [corners[i] for i in seen], rough)
+        fit = fit_edges(grey, [corners[i] for i in seen], rough, rounds=1)
         rough = fit.homography
         seen += [i for i in corners if i not in seen and shows_code(grey, i, corners[i], rough)]
     return view_of(fit_edges(grey, [corners[i] for i in seen], rough), len(seen))

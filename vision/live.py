@@ -56,7 +56,7 @@ class _Best:
 
 @dataclass
 class Stream:
-    """Feed it frames in order of time; it remembers the quiet card, the pulse under way and the mark that is there.
+    """Feed it frames in order of time; it remembers the quiet card, the pulse under way and the last mark.
 
     One stream watches one camera. `feed` never raises on a picture; whatever cannot be read is said in the
     `Moment`.
