@@ -34,7 +34,7 @@ PISTON_SD = 0.3  # of each mirror along its normal, mm
 SHIFT_SD = (1.5, 1.5, 0.3)  # of each mount and axis, mm; mirror 3 and the lens sit in one head
 RACK_SD = {"none": 0.05, "gantry-racking": 2.0}
 BOW_SD = {"none": 0.03, "rail-bow": 1.5}
-LOOSE_SD = 0.03  # of each contact, from pulse to pulse, mm
+LOOSE_SD = (1.2e-3, 1.2e-3, 5e-3)  # tilt of a loose mirror 1, 2, 3 from pulse to pulse, rad
 GAIN_SD, CROSS_SD = 0.16, 0.16  # lever arms off by 15 %
 HAND_RELATIVE, HAND_TURNS = 0.08, 1 / 64
 PLAY_TURNS, PLAY_SD = 0.8 / 32, 0.25 / 32
@@ -265,7 +265,7 @@ def _mark(profile: Profile, bank: Bank, event: MarkSeen) -> Bank:
     station, head = STATIONS.index(event.station), np.array(event.head_mm)
     seen, noise = np.array(event.offset_mm), np.diag(np.square(event.sigma_mm) + MODEL_SD**2)
     jacobian = m.mark_jacobian(profile, bank.mean[bank.best], head, station)
-    spread = noise + scatter(bank, jacobian)
+    spread = noise + scatter(profile, bank, jacobian)
     crossed = bank.cov @ jacobian.T  # (H, SIZE, 2)
     inside = jacobian @ crossed + spread
     gain = crossed @ np.linalg.inv(inside)
@@ -290,12 +290,14 @@ def _mark(profile: Profile, bank: Bank, event: MarkSeen) -> Bank:
     return replace(_prune(_join(believed, wrong)), doubt=float(expit(log_odds)))
 
 
-def scatter(bank: Bank, jacobian: Array) -> Array:
+def scatter(profile: Profile, bank: Bank, jacobian: Array) -> Array:
     """(H, 2, 2) scatter of the mark by a loose mount, for the hypotheses that suppose one."""
     extra = np.zeros((len(bank.fault), 2, 2))
     for i, fault in enumerate(FAULTS):
         if fault == "loose-mount":
-            shaken = jacobian[:, m.contact_at(i - 2)] * LOOSE_SD
+            mount = i - FAULTS.index("loose-mount") + 1
+            at = np.array([c.at_mm for c in profile.mount[mount - 1].contact])
+            shaken = jacobian[:, m.contact_at(mount)] @ at * LOOSE_SD[mount - 1]
             extra[bank.fault == i] = shaken @ shaken.T
     return extra
 

@@ -1,7 +1,7 @@
 """The unknowns of one machine as a vector, and how they make marks.
 
 Layout of the state vector (all in mm, but ``rack`` in mrad per m and the responses as plain numbers):
-tube mounts 4, contact points 9, whole mounts 9, racking 2, rail bow 6, and for each contact the response of
+tube mounts 4, contact points 9, whole mounts 9, racking 2, rail bow 4 (Y rail sideways and up, X rail back and up), and for each contact the response of
 its screw: relative gain and cross-talk, 18. What a turn does to a contact is in ``screw_vectors``.
 """
 
@@ -19,8 +19,8 @@ from .trace import Rays, State, frames, mirror_centres, trace_rays
 Array = NDArray[Any]
 
 TUBE, CONTACT, SHIFT = slice(0, 4), slice(4, 13), slice(13, 22)
-RACK, BOW, RESPONSE = slice(22, 24), slice(24, 30), slice(30, 48)
-OPTICS, SIZE = 30, 48  # the first OPTICS unknowns decide where marks fall
+RACK, BOW, RESPONSE = slice(22, 24), slice(24, 28), slice(28, 46)
+OPTICS, SIZE = 28, 46  # the first OPTICS unknowns decide where marks fall
 STEP = 1e-30  # of the complex step: any size below the square root of the smallest double will do
 
 PARTS = ("tube", "tube-exit", "tube-far", "mirror-1", "mirror-2", "mirror-3")
@@ -33,7 +33,7 @@ def contact_at(mount: int) -> slice:
 
 def response_at(mount: int, contact: int) -> slice:
     """Where the (gain, cross-talk) of a contact's screw stand in the state vector."""
-    start = 30 + 2 * (3 * (mount - 1) + contact)
+    start = RESPONSE.start + 2 * (3 * (mount - 1) + contact)
     return slice(start, start + 2)
 
 
@@ -44,15 +44,21 @@ def state_of(profile: Profile, x: Array, head_mm: Array) -> State:
     shift = x[..., SHIFT].reshape(*x.shape[:-1], 3, 3)
     along_y = head_mm[..., 1] / profile.bed.depth_mm
     along_x = head_mm[..., 0] / profile.bed.width_mm
-    yaw = x[..., RACK] * (1e-6 * (head_mm[..., 1] - profile.bed.depth_mm / 2))[..., None]
-    racked = np.zeros(yaw.shape[:-1] + (3, 3), dtype=x.dtype)
-    racked[..., 1, :] = yaw @ _tilt_of_slope(profile).T
+    swing = x[..., RACK] * (1e-6 * (head_mm[..., 1] - profile.bed.depth_mm / 2))[..., None]
     bow = x[..., BOW]
-    bowed = np.zeros(yaw.shape[:-1] + (3, 3), dtype=x.dtype)
-    y_sag, x_sag = (4 * along_y * (1 - along_y))[..., None], (4 * along_x * (1 - along_x))[..., None]
-    bowed[..., 1, 0::2] = bow[..., 0:2] * y_sag
-    bowed[..., 2, 1:] = bow[..., 2:4] * y_sag + bow[..., 4:6] * x_sag
-    return State(tube, contact + racked, shift + bowed)
+    y_sag, x_sag = 4 * along_y * (1 - along_y), 4 * along_x * (1 - along_x)
+    lean = bow[..., 2:] * (4 * (1 - 2 * along_x) / profile.bed.width_mm)[..., None]  # slope of the X rail
+    side = -1.0 if profile.path.corner == "back-left" else 1.0
+    nod = np.stack([lean[..., 1], side * lean[..., 0]], axis=-1)
+    bent = np.zeros((*swing.shape[:-1], 3, 3), dtype=x.dtype)
+    bent[..., 1, :] = swing @ _tilt_of_slope(profile, 2).T
+    bent[..., 2, :] = nod @ _tilt_of_slope(profile, 3).T
+    bowed = np.zeros_like(bent)
+    bowed[..., 1, 0::2] = bow[..., :2] * y_sag[..., None]
+    carry = np.zeros((*swing.shape[:-1], 3), dtype=x.dtype)
+    carry[..., 1] = bow[..., 2] * x_sag
+    carry[..., 2] = bow[..., 1] * y_sag + bow[..., 3] * x_sag
+    return State(tube, contact + bent, shift + bowed, carry)
 
 
 def rays(profile: Profile, x: Array, head_mm: ArrayLike) -> Rays:
@@ -91,14 +97,16 @@ def mark_jacobian(profile: Profile, x: Array, head_mm: ArrayLike, station: int) 
 
 
 @lru_cache(maxsize=16)
-def _tilt_of_slope(profile: Profile) -> Array:
-    """(3, 2): displacements of mount 2's contacts that turn the beam behind it by slopes (u, v)."""
-    head = np.array(profile.head_mm(0.5, 0.5))
+def _tilt_of_slope(profile: Profile, mount: int) -> Array:
+    """(3, 2): displacements of a mount's contacts that turn the beam behind its mirror by slopes (u, v).
+
+    In the frame of a gantry or head that yaws or nods, the beam turns as if the mirror had been tilted.
+    """
     contact = np.zeros((3, 3, 3), dtype=complex)
-    contact[:, 1, :] = 1j * STEP * np.eye(3)
-    zero = np.zeros((3, 1))
-    bent = trace_rays(profile, State(zero[..., None] * np.zeros((2, 2)), contact, np.zeros((3, 3, 3))), head)
-    return np.asarray(np.linalg.pinv(bent.slope[:, 2, :].imag.T / STEP))
+    contact[:, mount - 1, :] = 1j * STEP * np.eye(3)
+    state = State(np.zeros((3, 2, 2)), contact, np.zeros((3, 3, 3)))
+    turned = trace_rays(profile, state, np.array(profile.head_mm(0.5, 0.5)))
+    return np.asarray(np.linalg.pinv(turned.slope[:, mount, :].imag.T / STEP))
 
 
 @lru_cache(maxsize=16)

@@ -310,7 +310,9 @@ def _angle_first(view: View, stage: int) -> bool:
     return bool((np.median(view.numbers[:, overlaps], axis=0) > 1.0).any())
 
 
-def _problem(view: View, stage: int, *, screws_only: bool = False, effort: float = EASY) -> tuple[Array, list[tuple[mv.Lever, Array]]]:
+def _problem(
+    view: View, stage: int, *, screws_only: bool = False, effort: float = EASY
+) -> tuple[Array, list[tuple[mv.Lever, Array]]]:
     """The stage's error (L,) at the best hypothesis, and for each lever how it changes that (L, n)."""
     profile, bank, stage = view.profile, view.bank, min(stage, 3)
     mean = bank.mean[bank.best : bank.best + 1]
@@ -516,7 +518,7 @@ def _telling(view: View) -> tuple[Place, float]:
     for place in [Place(1, i) for i in o.ALONG_Y] + [Place(2, i) for i in range(o.BED)]:
         head = o.grid(view.profile)[place.position]
         jacobian = m.mark_jacobian(view.profile, bank.mean[bank.best], head, place.station)
-        cov = jacobian @ bank.cov[heads] @ jacobian.T + noise + b.scatter(bank, jacobian)[heads]
+        cov = jacobian @ bank.cov[heads] @ jacobian.T + noise + b.scatter(view.profile, bank, jacobian)[heads]
         mean = m.rays(view.profile, bank.mean[heads], head).offset_mm[:, place.station]
         tells = sum(_divergence(mean[0], cov[0], mean[i], cov[i]) for i in range(1, len(heads)))
         if tells > best[1]:

@@ -6,7 +6,7 @@ had by complex steps (Squire & Trapp, SIAM Review 40, 1998: f'(x) = Im f(x + ih)
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Any
 
@@ -27,11 +27,13 @@ class State:
     tube_mm : (..., 2, 2), [[exit mount dY, dZ], [far mount dY, dZ]].
     contact_mm : (..., 3, 3), [mirror, contact], displacement of each contact point along the nominal +n.
     shift_mm : (..., 3, 3), [mirror, XYZ], displacement of each whole mount, card included.
+    carry_mm : (..., 3), XYZ, how far the rails carry the head (mirror 3, lens, nozzle) off its nominal place.
     """
 
     tube_mm: Array
     contact_mm: Array
     shift_mm: Array
+    carry_mm: Array = field(default_factory=lambda: np.zeros(3))
 
     @staticmethod
     def nominal() -> State:
@@ -97,7 +99,7 @@ def trace_rays(profile: Profile, state: State, head_mm: ArrayLike) -> Rays:
     point, direction = _tube_ray(profile, state, frame, centres)
     offsets, slopes = [], []
     for i in range(3):
-        body = centres[..., i, :] + state.shift_mm[..., i, :]
+        body = centres[..., i, :] + state.shift_mm[..., i, :] + (state.carry_mm if i == 2 else 0.0)
         point = _to_plane(point, direction, body, frame.along[i])
         offsets.append(_in_frame(point - body, frame, i))
         slopes.append(_slope(direction + 0 * point, frame, i))  # as many head positions as the point has
@@ -105,7 +107,7 @@ def trace_rays(profile: Profile, state: State, head_mm: ArrayLike) -> Rays:
         point = _to_plane(point, direction, spot, normal)
         along_normal = (direction * normal).sum(-1, keepdims=True)
         direction = direction - 2.0 * along_normal * normal
-    lens = centres[..., 2, :] + frame.along[3] * profile.path.mirror_3_to_lens_mm
+    lens = centres[..., 2, :] + state.carry_mm + frame.along[3] * profile.path.mirror_3_to_lens_mm
     at_lens = _in_frame(_to_plane(point, direction, lens, frame.along[3]) - lens, frame, 3)
     down = _slope(direction + 0 * point, frame, 3)
     tip = profile.path.lens_to_nozzle_tip_mm
