@@ -103,8 +103,8 @@ def main() -> None:
         runs = []
         for run in pool.map(run_one, tasks, chunksize=1):
             runs.append(run)
-            print(f"\r{len(runs)} of {len(tasks)}", end="", file=sys.stderr, flush=True)
-        print("\r", end="", file=sys.stderr)
+            if sys.stderr.isatty():
+                print(f"{len(runs)} of {len(tasks)}", end="\r", file=sys.stderr, flush=True)
     print_table(runs)
     print_failures(runs, player=players[0])
 
