@@ -9,6 +9,7 @@ from server.log._store import Log
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+MANY = 500  # more points than that are drawn as pixels in an svg or pdf, or it grows to megabytes
 STATIONS = ("mirror-1", "mirror-2", "mirror-3", "nozzle")
 
 
@@ -33,8 +34,15 @@ def draw_chart(log: Log, stream: IO[bytes], *, kind: str = "svg", sources: tuple
 def _draw(panel: Axes, station: str, rows: list[dict[str, Any]]) -> None:
     panel.set_title(station, loc="left")
     numbers = [row["alignment"] for row in rows]
-    panel.plot(numbers, [row["found"] for row in rows], "o", color="#b3541e", markersize=3, label="as found")
-    panel.plot(numbers, [row["left"] for row in rows], ".", color="#1b6f8a", markersize=3, label="as left")
+    for key, colour in (("found", "#b3541e"), ("left", "#1b6f8a")):
+        distances = [row[key] for row in rows]
+        style: dict[str, Any] = {
+            "color": colour,
+            "markersize": 3,
+            "label": f"as {key}",
+            "rasterized": len(rows) > MANY,
+        }
+        panel.plot(numbers, distances, ".", **style)
     panel.set_ylim(bottom=0)
     panel.grid(alpha=0.3)
     if rows:
