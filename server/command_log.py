@@ -176,15 +176,16 @@ def import_(source: Path, data: Path) -> None:
 @log.command()
 @click.argument("file", type=click.Path(dir_okay=False, path_type=Path))
 @click.option("--practice", is_flag=True, help="Chart the practice laser instead of the real ones.")
+@click.option("--laser", help="Only the laser of that name.")
 @data_option
-def chart(file: Path, practice: bool, data: Path) -> None:
+def chart(file: Path, practice: bool, laser: str | None, data: Path) -> None:
     """Draw how far off the marks were found and left over the years, to FILE (.svg, .png or .pdf)."""
     kind = file.suffix.removeprefix(".").lower()
     if kind not in ("svg", "png", "pdf"):
         raise click.UsageError(f"{file}: name it .svg, .png or .pdf")
     sources = ("practice",) if practice else ("camera", "offline")
     with _opened(data) as book, file.open("wb") as stream:
-        draw_chart(book, stream, kind=kind, sources=sources)
+        draw_chart(book, stream, kind=kind, sources=sources, laser=laser)
     click.echo(file)
 
 

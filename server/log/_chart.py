@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import IO, TYPE_CHECKING, Any
 
-from server.log._store import Log
+from server.log._store import SOURCES, Log
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -13,11 +13,13 @@ MANY = 500  # more points than that are drawn as pixels in an svg or pdf, or it 
 STATIONS = ("mirror-1", "mirror-2", "mirror-3", "nozzle")
 
 
-def draw_chart(log: Log, stream: IO[bytes], *, kind: str = "svg", sources: tuple[str, ...] = ()) -> None:
+def draw_chart(
+    log: Log, stream: IO[bytes], *, kind: str = "svg", sources: tuple[str, ...] = (), laser: str | None = None
+) -> None:
     """Write a chart of the whole log as ``kind``: svg, png or pdf.
 
     The horizontal axis counts alignments, since a clock may have been wrong. ``sources`` as in ``Log.drift``,
-    empty for all.
+    empty for all; ``laser`` is the name of one, None for all.
     """
     from matplotlib.figure import Figure
 
@@ -25,7 +27,7 @@ def draw_chart(log: Log, stream: IO[bytes], *, kind: str = "svg", sources: tuple
     figure.subplots_adjust(left=0.08, right=0.98, bottom=0.08, top=0.95)
     panels = figure.subplots(2, 2, sharex=True).ravel()
     for panel, station in zip(panels, STATIONS, strict=True):
-        _draw(panel, station, log.drift(station, sources=sources or ("practice", "camera", "offline")))
+        _draw(panel, station, log.drift(station, sources=sources or SOURCES, laser=laser))
     figure.supxlabel("alignment, in the order they were begun")
     figure.supylabel("distance of the mark from the centre, mm")
     figure.savefig(stream, format=kind, dpi=110)
@@ -38,7 +40,7 @@ def _draw(panel: Axes, station: str, rows: list[dict[str, Any]]) -> None:
         distances = [row[key] for row in rows]
         style: dict[str, Any] = {
             "color": colour,
-            "markersize": 3,
+            "markersize": 3 if len(rows) > MANY else 8,
             "label": f"as {key}",
             "rasterized": len(rows) > MANY,
         }

@@ -64,15 +64,18 @@ SELECT alignment.id AS alignment, started,
     sqrt(left_so.u_mm * left_so.u_mm + left_so.v_mm * left_so.v_mm) AS "left"
 FROM alignment JOIN found ON found.alignment_id = alignment.id
     JOIN left_so ON left_so.alignment_id = alignment.id
-WHERE source IN (SELECT value FROM json_each(?2)) ORDER BY alignment.id
+WHERE source IN (SELECT value FROM json_each(?2)) AND (?3 IS NULL OR json_extract(machine, '$.name') = ?3)
+ORDER BY alignment.id
 """
 
 
-def drift(db: sqlite3.Connection, station: str, sources: tuple[str, ...]) -> list[sqlite3.Row]:
+def drift(
+    db: sqlite3.Connection, station: str, sources: tuple[str, ...], laser: str | None
+) -> list[sqlite3.Row]:
     """One row for each alignment with a mark at ``station``: alignment, started, found, left (mm)."""
     # not every SQLite is built with sqrt
     db.create_function("sqrt", 1, math.sqrt, deterministic=True)
-    return db.execute(_DRIFT, (station, json.dumps(sources))).fetchall()
+    return db.execute(_DRIFT, (station, json.dumps(sources), laser)).fetchall()
 
 
 def write_csv(db: sqlite3.Connection, stream: TextIO) -> None:

@@ -250,13 +250,16 @@ class Log:
             state: Json | None = as_value(_must_exist(db, "alignment", alignment_id)["state"])
             return state
 
-    def drift(self, station: str, *, sources: tuple[str, ...] = ("camera", "offline")) -> list[Json]:
+    def drift(
+        self, station: str, *, sources: tuple[str, ...] = ("camera", "offline"), laser: str | None = None
+    ) -> list[Json]:
         """How each alignment found and left the marks at a station, oldest first.
 
         alignment, started, found and left: distance of the first and of the last mark from the centre, mm.
+        ``laser``: only the machine of that name.
         """
         with self.reading() as db:
-            return [dict(row) for row in _export.drift(db, station, sources)]
+            return [dict(row) for row in _export.drift(db, station, sources, laser)]
 
     def export_csv(self, stream: TextIO) -> None:
         """Write every event as a line of CSV (RFC 4180); open a file for it with ``newline=""``."""

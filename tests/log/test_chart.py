@@ -41,6 +41,13 @@ def test_practice_is_told_apart(log: Log) -> None:
     assert len(log.drift("mirror-2", sources=("practice", "camera"))) == 2
 
 
+def test_one_laser_of_several(log: Log) -> None:
+    other = log.start_alignment(machine={"name": "other"}, source="camera")
+    log.add_event(other, mark(0, 7))
+    assert [row["alignment"] for row in log.drift("mirror-2", laser="other")] == [other]
+    assert [row["alignment"] for row in log.drift("mirror-2")] == [1, other]
+
+
 def test_nothing_at_a_station(log: Log) -> None:
     assert log.drift("mirror-3") == []
 
