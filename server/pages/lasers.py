@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
 import re
@@ -70,7 +71,9 @@ class Lasers:
         return profile
 
     def _path(self, name: str) -> Path:
-        return self._folder / (re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-")[:60] + ".json")
+        slug = re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-")[:40]
+        tell_apart = hashlib.sha256(name.encode()).hexdigest()[:8]  # names of other scripts have no slug
+        return self._folder / f"{slug}-{tell_apart}.json"
 
 
 def _practice() -> Json:

@@ -13,6 +13,7 @@ from server.pages import bodies as b
 from server.pages.bed import bed_maps
 from server.pages.checks import CHECKS
 from server.pages.desk import desk
+from server.pages.setup import PITCHES, Answers, profile_from, what_matters
 from server.pages.view import CAUTIONS, event_words, verdict_rows
 
 __all__ = ["NAVIGATION", "pages"]
@@ -135,6 +136,21 @@ def laser() -> BaseResponse | tuple[str, int] | str:
     return redirect(url_for("pages.laser"), 303)
 
 
+@pages.route("/laser/new", methods=["GET", "POST"])
+def setup() -> BaseResponse | tuple[str, int] | str:
+    """Eight questions to a profile."""
+    given = request.form.to_dict()
+    if request.method == "GET":
+        return render_template("setup.html", given=given, pitches=PITCHES, fault=None)
+    try:
+        desk().lasers.add(profile_from(b.parse(Answers, given)))
+    except Refused as error:
+        fault = f"{error.path}: {error.message}"
+        return render_template("setup.html", given=given, pitches=PITCHES, fault=fault), error.status
+    _offer_laser()
+    return redirect(url_for("pages.laser"), 303)
+
+
 def _take_laser() -> None:
     lasers = desk().lasers
     sent = request.files.get("file")
@@ -144,16 +160,19 @@ def _take_laser() -> None:
         lasers.add_toml(sent.stream.read(b.JSON_LIMIT))
     else:
         lasers.add_toml(request.form.get("toml", "").encode())
+    _offer_laser()
+
+
+def _offer_laser() -> None:
     for session in desk().sessions.values():
-        session.offer(lasers.current())
+        session.offer(desk().lasers.current())
 
 
 def _laser_page(fault: str | None = None) -> str:
     lasers = desk().lasers
-    toml = request.form.get("toml", "")
-    return render_template(
-        "laser.html", names=lasers.names(), profile=lasers.current(), fault=fault, toml=toml
-    )
+    profile, toml = lasers.current(), request.form.get("toml", "")
+    shown = {"names": lasers.names(), "profile": profile, "matters": what_matters(profile)}
+    return render_template("laser.html", **shown, fault=fault, toml=toml)
 
 
 def _alignment(number: int) -> Json:

@@ -113,7 +113,7 @@ def head_words(head_mm: list[float], bed: dict[str, Any]) -> str:
 
 
 def controller_words(head_mm: list[float], bed: dict[str, Any]) -> str:
-    """Return the place as the machine's controller counts it, from the corner that it calls zero: 'X 320, Y 0'."""
+    """Return the place as the controller counts it, from the corner that it calls zero: 'X 320, Y 0'."""
     zero = bed.get("zero", "front-left")
     x_mm = head_mm[0] if zero.endswith("left") else bed["width_mm"] - head_mm[0]
     y_mm = head_mm[1] if zero.startswith("front") else bed["depth_mm"] - head_mm[1]

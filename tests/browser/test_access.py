@@ -17,7 +17,18 @@ from tests.browser.test_practice import play
 
 RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 SIZES = [(390, 844), (1280, 800)]
-PAGES = ["/", "/offline", "/bed", "/checks", "/log", "/log/1", "/laser", "/cautions", "/nothing"]
+PAGES = [
+    "/",
+    "/offline",
+    "/bed",
+    "/checks",
+    "/log",
+    "/log/1",
+    "/laser",
+    "/laser/new",
+    "/cautions",
+    "/nothing",
+]
 
 
 @pytest.fixture(scope="module")

@@ -13,7 +13,7 @@ from server.pages import Config, create_app
 from server.pages.guard import Doorkeeper, keep_secret, new_code
 from tests.pages.doubles import Bench, Script
 
-PAGES = ["/", "/offline", "/bed", "/checks", "/log", "/laser", "/cautions", "/nothing"]
+PAGES = ["/", "/offline", "/bed", "/checks", "/log", "/laser", "/laser/new", "/cautions", "/nothing"]
 
 
 @pytest.fixture

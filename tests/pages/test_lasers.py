@@ -30,6 +30,14 @@ def test_a_profile_is_kept_and_current(tmp_path: Path) -> None:
     assert again.names()[0] == "By the window"
 
 
+def test_names_of_any_script_are_told_apart(tmp_path: Path) -> None:
+    lasers = Lasers(tmp_path)
+    for name in ("лазер", "雷射", "../../etc"):
+        lasers.add_toml(TOML.replace('"practice 1600"', f'"{name}"', 1).encode())
+    assert sorted(lasers.names()) == sorted(["лазер", "雷射", "../../etc"])
+    assert {path.parent for path in tmp_path.rglob("*")} == {tmp_path}
+
+
 @pytest.mark.parametrize(
     ("text", "path", "status"),
     [

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from server.pages.words import (
     axis_words,
+    controller_words,
     direction_words,
     fraction_of_turn,
     head_words,

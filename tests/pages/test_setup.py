@@ -1,0 +1,71 @@
+"""Eight answers make a profile that the solver takes."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import pytest
+from flask.testing import FlaskClient
+
+from server import solver
+from server.pages.setup import PITCHES, Answers, profile_from, what_matters
+
+GIVEN: dict[str, Any] = {
+    "name": "by the window",
+    "corner": "back-right",
+    "width_mm": "900",
+    "depth_mm": "600",
+    "tube_to_mirror_1_mm": "140",
+    "mirror_1_to_2_mm": "110",
+    "mirror_2_to_3_mm": "80",
+    "mount": "three-screws",
+    "lever_mm": "40",
+    "pitch": "M5",
+}
+
+
+def test_the_answers_become_a_profile_that_the_solver_takes() -> None:
+    profile = profile_from(Answers.model_validate(GIVEN))
+    solver.parse_profile(profile)
+    assert profile["path"]["mirror_1_to_2_mm"] == [110, 710]
+    assert profile["path"]["mirror_2_to_3_mm"] == [80, 980]
+    assert profile["path"]["corner"] == "back-right"
+    assert [contact["screw_pitch_mm"] for contact in profile["mount"][1]["contact"]] == [0.8] * 3
+    assert solver.answer({"machine": profile, "events": []})["do"] == "mark"
+
+
+def test_a_mount_with_a_fixed_corner_has_two_screws() -> None:
+    profile = profile_from(Answers.model_validate({**GIVEN, "mount": "two-screws"}))
+    pitches = [contact.get("screw_pitch_mm") for contact in profile["mount"][0]["contact"]]
+    assert pitches == [0.8, 0.8, None]
+
+
+@pytest.mark.parametrize("lever_mm", [30.0, 40.0])
+def test_what_a_sixteenth_of_a_turn_does_is_the_lever_rule(lever_mm: float) -> None:
+    # a mirror tilted by δ about the normal of the plane of incidence bends the beam by 2δ, about the in-plane
+    # axis at 45° by √2·δ (mirror law); the axis through two corners of the square is one of those two
+    profile = profile_from(Answers.model_validate({**GIVEN, "lever_mm": lever_mm}))
+    (near, far) = profile["path"]["mirror_1_to_2_mm"]
+    tilt = PITCHES["M5"] / 16 / lever_mm
+    said = next(line for line in what_matters(profile) if "mirror 1 moves" in line)
+    moved_mm = float(said.split(" by ")[1].split(" mm")[0])
+    assert math.sqrt(2) * tilt * far - 0.1 <= moved_mm <= 2 * tilt * far + 0.1
+    assert near < far
+
+
+@pytest.mark.parametrize(
+    ("field", "value"), [("width_mm", "-5"), ("width_mm", "wide"), ("corner", "middle"), ("name", "")]
+)
+def test_a_wrong_answer_is_said_and_the_others_are_kept(client: FlaskClient, field: str, value: str) -> None:
+    answer = client.post("/laser/new", data={**GIVEN, field: value})
+    assert answer.status_code == 422
+    assert field in answer.text.split('role="alert">')[1].split("<")[0]
+    assert 'value="140"' in answer.text
+
+
+def test_the_new_laser_is_current(client: FlaskClient) -> None:
+    assert client.get("/laser/new").status_code == 200
+    assert client.post("/laser/new", data=GIVEN).status_code == 303
+    assert "Laser: by the window" in client.get("/laser").text
+    assert client.get("/api/state?of=offline").get_json()["laser"] == "by the window"
