@@ -39,16 +39,30 @@ class Honest:
             sigma = np.broadcast_to(self.expected["sigma_mm"], 2)
             self.pulls += list((np.array(self.expected["offset_mm"]) - true) / sigma)
         step = answer(document)
+        known = every_screw_was_seen(document["events"], step)
         assert step["say"]
         assert bool(step["verdict"] and step["verdict"]["aligned"]) == (step["do"] == "done")
-        self.expected = step.get("expect") if step["do"] in ("turn", "shift") else None
-        assert (self.expected is not None) == (step["do"] in ("turn", "shift"))
+        assert ("expect" in step) == (step["do"] in ("turn", "shift"))
+        self.expected = step["expect"] if "expect" in step and known else None
         return step
 
 
+def every_screw_was_seen(events: list[dict[str, Any]], step: dict[str, Any]) -> bool:
+    """Whether a mark followed the first turn of each screw turned so far, this step's included."""
+    first: dict[tuple[int, str], int] = {}
+    for i, event in enumerate(events):
+        if event["kind"] == "turn":
+            first.setdefault((event["mount"], event["screw"]), i)
+    if step["do"] == "turn":
+        first.setdefault((step["mount"], step["screw"]), len(events))
+    marks = [i for i, event in enumerate(events) if event["kind"] == "mark"]
+    return max(first.values(), default=-1) < max(marks, default=0)
+
+
 def test_expect_is_as_sure_as_it_says() -> None:
-    """Over some machines, where the mark goes is within 3 sigma of where it was foretold in most cases, wrong
-    `clockwise` in one mount in four included."""
+    """Where a mark goes is within 3 sigma of where it was foretold. Left out is what follows the first
+    turn of a
+    screw until a mark is seen: one mount in four has a wrong `clockwise`, which nobody can know before."""
     pulls: list[float] = []
     for seed in range(4):
         machine = draw_machine(seed, severity="drifted", bed="600", corner=CORNERS[seed % 2], fault=None)
@@ -56,7 +70,7 @@ def test_expect_is_as_sure_as_it_says() -> None:
         play(machine, honest, most_pulses=60)
         pulls += honest.pulls
     assert len(pulls) >= 8
-    assert np.mean(np.abs(pulls) < 3) > 0.85
+    assert np.mean(np.abs(pulls) < 3) >= 0.9, np.round(pulls, 1)
 
 
 @pytest.mark.parametrize("cause", CAUSES)
