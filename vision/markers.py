@@ -15,6 +15,7 @@ from vision.plane import project
 SEARCH_SIDE_PX = 1600  # larger pictures are searched at a reduced size; the corners are refined at full size
 _CELLS = 6  # modules along a side, border and code
 _LEAST_CONTRAST, _LIKE = 12.0, 0.85
+_CLOSER_LOOK = 2.0  # times the first look's size
 _KNOWN_IDS = MARKERS_PER_CARD * len(STATIONS)
 
 
@@ -44,7 +45,7 @@ def find_markers(grey: NDArray[np.uint8]) -> list[Marker]:
     if len(found) < 2:
         found = _merge(found, _search(_evened(grey), 1 / shrink))
     if len(found) < 2:
-        found = _merge(found, _search(grey, 1.0 if shrink > 1 else 2.0))
+        found = _merge(found, _search(grey, min(_CLOSER_LOOK / shrink, 1.0) if shrink > 1 else _CLOSER_LOOK))
     return found
 
 

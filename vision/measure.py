@@ -18,7 +18,7 @@ from vision.shape import Figure, name_shape, outline_points, region_moments
 from vision.window import RADIUS_MM, Grid, flatten
 
 _CROP_SIDE = 72
-_FLOOR_MM = 0.002
+_FLOOR_MM, _FLOOR_PX = 0.002, 0.02  # light that slopes over a marker, and whatever else no residual shows
 _FOLLOW_MM, _FOLLOW_HEIGHT = 0.5, 0.3
 _EDGE_ZONE = 0.3  # share of the radius
 _HARMONICS = np.arange(3, 6)
@@ -130,7 +130,8 @@ def _figure(scene: Scene, seed: Seed, spot: Spot, grid: Grid, height: Floats) ->
 
 def _mark(scene: Scene, spot: Spot, figure: Figure, x: Floats, y: Floats, new: bool | None) -> Mark:
     """Put together what was found; the centroid of an incomplete or twofold mark is that of its figure."""
-    variance = _centre_variance(spot, x, y) + _card_variance(scene, spot.centre) + _FLOOR_MM**2
+    floor_mm = _FLOOR_MM + _FLOOR_PX / scene.view.px_per_mm
+    variance = _centre_variance(spot, x, y) + card_sigma_mm(scene.view, spot.centre) ** 2 + floor_mm**2
     centre, (long_mm, short_mm, _) = spot.centre, spot.widths()
     if figure.inside is not None:
         low, high = np.array([x.min(), y.min()]), np.array([x.max(), y.max()])
@@ -225,9 +226,9 @@ def _centre_variance(spot: Spot, x: Floats, y: Floats) -> Floats:
     return np.asarray(np.maximum(seen * white / white.mean(), white))
 
 
-def _card_variance(scene: Scene, at_mm: Floats) -> Floats:
-    """Variance (2,) of the card's own place at a point."""
-    if scene.view.covariance is None:
+def card_sigma_mm(view: CardView, at_mm: Floats) -> Floats:
+    """Return the standard uncertainty (2,) in mm of the card's own place at a point of the card."""
+    if view.covariance is None:
         return np.zeros(2)
     terms = point_terms(at_mm[None])[0]
-    return np.asarray(np.diag(terms @ scene.view.covariance @ terms.T) * SCALE_MM**2)
+    return np.asarray(np.sqrt(np.diag(terms @ view.covariance @ terms.T)) * SCALE_MM)

@@ -16,13 +16,19 @@ Pixels = NDArray[np.uint8]
 
 MAX_PIXELS = 50_000_000
 MAX_BYTES = 40_000_000
+FULL_SIZE_PIXELS = 16_000_000  # larger ones are decoded at half their size: no mark needs more
+MAX_ALPHA_BYTES = 100_000_000
+
+
+_STRIP_ROWS = 256
 
 
 def load_picture(source: Path | bytes) -> Pixels:
     """Return a JPEG or PNG as (rows, cols, 3) uint8 BGR, turned upright by its EXIF orientation.
 
-    Transparent pixels are laid on white paper; 16 bits become 8, grey and CMYK become BGR. Size and
-    completeness are checked in the file's header before anything is decoded.
+    Transparent pixels are laid on white paper; 16 bits become 8, grey and CMYK become BGR; a picture of
+    more than 16 megapixels comes at half its size. Size and completeness are checked in the file's header
+    before anything is decoded.
 
     Raises
     ------
@@ -60,12 +66,16 @@ def _check(header: Header) -> None:
             f"{header.width} × {header.height} is {pixels / 1e6:.0f} megapixels: "
             f"at most {MAX_PIXELS // 1_000_000}"
         )
+    if header.alpha and pixels * header.channels * header.bits // 8 > MAX_ALPHA_BYTES:
+        raise PictureRefused("a transparent picture of this size needs too much memory: save it as JPEG")
     if not header.complete:
         raise PictureRefused(f"the {header.kind.upper()} is cut off or damaged: copy or take it again")
 
 
 def _decode(data: bytes, header: Header) -> Pixels:
-    flags = cv2.IMREAD_UNCHANGED if header.alpha else cv2.IMREAD_COLOR | cv2.IMREAD_IGNORE_ORIENTATION
+    large = header.width * header.height > FULL_SIZE_PIXELS
+    plain = cv2.IMREAD_REDUCED_COLOR_2 if large else cv2.IMREAD_COLOR
+    flags = cv2.IMREAD_UNCHANGED if header.alpha else plain | cv2.IMREAD_IGNORE_ORIENTATION
     try:
         picture: Any = cv2.imdecode(np.frombuffer(data, np.uint8), flags)
     except cv2.error as error:
@@ -83,9 +93,12 @@ def _on_white(picture: NDArray[Any]) -> Pixels:
         return np.asarray(cv2.cvtColor(picture, cv2.COLOR_GRAY2BGR), dtype=np.uint8)
     if picture.shape[2] == 3:
         return picture
-    alpha = picture[..., 3:].astype(np.uint16)
-    mixed = (picture[..., :3] * alpha + 255 * (255 - alpha) + 127) // 255
-    return mixed.astype(np.uint8)
+    mixed = np.empty((*picture.shape[:2], 3), np.uint8)
+    for top in range(0, len(picture), _STRIP_ROWS):
+        strip = picture[top : top + _STRIP_ROWS]
+        alpha = strip[..., 3:].astype(np.uint16)
+        mixed[top : top + _STRIP_ROWS] = (strip[..., :3] * alpha + 255 * (255 - alpha) + 127) // 255
+    return mixed
 
 
 def _upright(picture: Pixels, orientation: int) -> Pixels:
