@@ -32,7 +32,7 @@ TUBE_SD, FAR_TUBE_SD = 4.0, 15.0  # of each tube mount, mm
 TILT_SD, FAR_TILT_SD = 8e-3, 50e-3  # of each mirror and axis, rad
 PISTON_SD = 0.3  # of each mirror along its normal, mm
 SHIFT_SD = (1.5, 1.5, 0.3)  # of each mount and axis, mm; mirror 3 and the lens sit in one head
-RACK_SD = {"none": 0.05, "gantry-racking": 2.0}
+RACK_SD = {"none": 0.1, "gantry-racking": 4.0}  # swing of the far mark between front and back, mm
 BOW_SD = {"none": 0.03, "rail-bow": 1.5}
 LOOSE_SD = (1.2e-3, 1.2e-3, 5e-3)  # tilt of a loose mirror 1, 2, 3 from pulse to pulse, rad
 GAIN_SD, CROSS_SD = 0.16, 0.16  # lever arms off by 15 %
@@ -46,8 +46,9 @@ BACKWARDS, BACKWARDS_ALONE = (
 )  # a whole mount's clockwise is wrong; one screw differs from its mount's
 OUTLIER, CARD_AREA, MISREAD_BLANK = 0.003, 1600.0, 0.003
 CARD_HALF = 20.0
-WRONG_SCREW = 0.01
-KEEP, LEAST = 64, 1e-7
+WRONG_SCREW, UPSET = 0.01, 1e-3  # a turn was another one; something was knocked and all before is void
+CLOSE = 0.1  # hypotheses whose contact points differ by less, mm, share their derivatives
+KEEP, LEAST, LEAST_OF_FAULT = 56, 1e-6, 1e-12
 DOUBT = 0.2  # share of the weight that would rather not believe a mark, beyond which turns are doubted too
 
 
@@ -152,7 +153,8 @@ def _prior_cov(profile: Profile, fault: str, far: int) -> Array:
     variance = np.zeros(m.SIZE)
     variance[m.TUBE] = (FAR_TUBE_SD if far == 1 else TUBE_SD) ** 2
     variance[m.SHIFT] = np.repeat(SHIFT_SD, 3) ** 2
-    variance[m.RACK] = RACK_SD.get(fault, RACK_SD["none"]) ** 2
+    reach_m2 = profile.path.mirror_2_to_3_mm[1] * profile.bed.depth_mm * 1e-6
+    variance[m.RACK] = (RACK_SD.get(fault, RACK_SD["none"]) / reach_m2) ** 2
     variance[m.BOW] = BOW_SD.get(fault, BOW_SD["none"]) ** 2
     variance[m.RESPONSE.start :: 2], variance[m.RESPONSE.start + 1 :: 2] = GAIN_SD**2, CROSS_SD**2
     cov = np.diag(variance)
@@ -192,8 +194,11 @@ def _prune(bank: Bank) -> Bank:
     """Weights that add up to one, the improbable dropped."""
     total = float(np.logaddexp.reduce(bank.log_weight))
     log_weight = bank.log_weight - total
-    order = np.argsort(-log_weight, kind="stable")[:KEEP]
-    order = order[log_weight[order] > np.log(LEAST)]
+    order = np.argsort(-log_weight, kind="stable")
+    first_of_fault = np.unique(bank.fault[order], return_index=True)[1]
+    keep = (np.arange(len(order)) < KEEP) & (log_weight[order] > np.log(LEAST))
+    keep[first_of_fault] |= log_weight[order[first_of_fault]] > np.log(LEAST_OF_FAULT)
+    order = order[keep]
     kept = _take(bank, order, log_weight[order])
     rest = kept.log_weight - np.logaddexp.reduce(kept.log_weight)
     return replace(kept, log_weight=rest, evidence=bank.evidence + total)
@@ -264,17 +269,15 @@ def _shift(bank: Bank, event: Shift) -> Bank:
 def _mark(profile: Profile, bank: Bank, event: MarkSeen) -> Bank:
     station, head = STATIONS.index(event.station), np.array(event.head_mm)
     seen, noise = np.array(event.offset_mm), np.diag(np.square(event.sigma_mm) + MODEL_SD**2)
-    jacobian = m.mark_jacobian(profile, bank.mean[bank.best], head, station)
-    spread = noise + scatter(profile, bank, jacobian)
-    crossed = bank.cov @ jacobian.T  # (H, SIZE, 2)
-    inside = jacobian @ crossed + spread
+    jacobian = _jacobians(profile, bank, head, station)  # (H, 2, SIZE)
+    crossed = bank.cov @ jacobian.transpose(0, 2, 1)  # (H, SIZE, 2)
+    inside = jacobian @ crossed + noise + scatter(profile, bank, jacobian)
     gain = crossed @ np.linalg.inv(inside)
-    foretold = m.rays(profile, bank.mean, head).offset_mm[:, station, :]
-    miss = seen - foretold
+    miss = seen - m.rays(profile, bank.mean, head).offset_mm[:, station, :]
     mean = bank.mean + (gain @ miss[:, :, None])[:, :, 0]
     # One Gauss–Newton repeat, because the path bends a large first correction.
     now = m.rays(profile, mean, head).offset_mm[:, station, :]
-    left = seen - now - (bank.mean - mean) @ jacobian.T
+    left = seen - now - (jacobian @ (bank.mean - mean)[:, :, None])[:, :, 0]
     mean = bank.mean + (gain @ left[:, :, None])[:, :, 0]
     cov = bank.cov - gain @ crossed.transpose(0, 2, 1)
     cov = 0.5 * (cov + cov.transpose(0, 2, 1))
@@ -290,15 +293,22 @@ def _mark(profile: Profile, bank: Bank, event: MarkSeen) -> Bank:
     return replace(_prune(_join(believed, wrong)), doubt=float(expit(log_odds)))
 
 
+def _jacobians(profile: Profile, bank: Bank, head: Array, station: int) -> Array:
+    """(H, 2, SIZE): one for all hypotheses where they lie close together, else one for each."""
+    best = bank.mean[bank.best]
+    if np.abs(bank.mean[:, m.CONTACT] - best[m.CONTACT]).max() > CLOSE:
+        return m.mark_jacobian(profile, bank.mean, head, station)
+    return np.broadcast_to(m.mark_jacobian(profile, best, head, station), (len(bank.fault), 2, m.SIZE))
+
+
 def scatter(profile: Profile, bank: Bank, jacobian: Array) -> Array:
-    """(H, 2, 2) scatter of the mark by a loose mount, for the hypotheses that suppose one."""
+    """(H, 2, 2) scatter of the mark by a loose mount, for the hypotheses that suppose one; jacobian (H, 2, SIZE)."""
     extra = np.zeros((len(bank.fault), 2, 2))
-    for i, fault in enumerate(FAULTS):
-        if fault == "loose-mount":
-            mount = i - FAULTS.index("loose-mount") + 1
-            at = np.array([c.at_mm for c in profile.mount[mount - 1].contact])
-            shaken = jacobian[:, m.contact_at(mount)] @ at * LOOSE_SD[mount - 1]
-            extra[bank.fault == i] = shaken @ shaken.T
+    for mount in (1, 2, 3):
+        loose = bank.fault == FAULTS.index("loose-mount") + mount - 1
+        at = np.array([c.at_mm for c in profile.mount[mount - 1].contact])
+        shaken = jacobian[loose][:, :, m.contact_at(mount)] @ at * LOOSE_SD[mount - 1]
+        extra[loose] = shaken @ shaken.transpose(0, 2, 1)
     return extra
 
 
@@ -309,18 +319,18 @@ def _no_mark(profile: Profile, bank: Bank, event: NoMark) -> Bank:
     foretold = m.rays(profile, bank.mean, head)
     blank = replace(bank, log_weight=bank.log_weight + np.log(MISREAD_BLANK))
     for at, limit in limits:
-        jacobian = m.mark_jacobian(profile, bank.mean[bank.best], head, at)
+        jacobian = _jacobians(profile, bank, head, at)
         for axis in (0, 1):
             for way in (1.0, -1.0):
-                side = _beyond(bank, way * jacobian[axis], way * m.spot(foretold, at)[:, axis], limit)
+                side = _beyond(bank, way * jacobian[:, axis], way * m.spot(foretold, at)[:, axis], limit)
                 blank = _join(blank, side)
     return _prune(blank)
 
 
 def _beyond(bank: Bank, row: Array, value: Array, limit: float) -> Bank:
     """The bank given that ``row·x`` (now ``value``) is beyond ``limit``: moments of a truncated Gaussian."""
-    crossed = bank.cov @ row  # (H, SIZE)
-    sigma = np.sqrt(crossed @ row + MODEL_SD**2)
+    crossed = (bank.cov @ row[:, :, None])[:, :, 0]  # (H, SIZE)
+    sigma = np.sqrt((crossed * row).sum(1) + MODEL_SD**2)
     alpha = (limit - value) / sigma
     tail = log_ndtr(-alpha)
     ratio = np.exp(-0.5 * alpha**2 - 0.5 * np.log(2 * np.pi) - tail)
@@ -351,7 +361,12 @@ def _rethink(profile: Profile, events: tuple[Event, ...], known: tuple[Bank, ...
                 for later in (*instead, *events[len(events) - back :]):
                     other = _advance(profile, other, later)
                 bank = _join(bank, _shifted(other, other.evidence - bank.evidence))
-    return _prune(bank)
+    fresh = _forget_readings(profile, known[-1])
+    fresh = replace(
+        fresh, log_weight=fresh.log_weight + np.log(UPSET), notes=(("upset",),) * len(fresh.fault)
+    )
+    fresh = _advance(profile, fresh, events[-1])
+    return _prune(_join(bank, _shifted(fresh, fresh.evidence - bank.evidence)))
 
 
 def _shifted(bank: Bank, log_factor: float) -> Bank:

@@ -88,11 +88,11 @@ def stops(profile: Profile, station: int) -> list[tuple[int, float]]:
 
 
 def mark_jacobian(profile: Profile, x: Array, head_mm: ArrayLike, station: int) -> Array:
-    """(2, SIZE) derivative of the mark at a station (or LENS) with respect to the state vector x (SIZE,)."""
-    nudged = x[:OPTICS] + 1j * STEP * np.eye(OPTICS)
-    moved = spot(rays(profile, nudged, head_mm), station)
-    jacobian = np.zeros((2, SIZE))
-    jacobian[:, :OPTICS] = moved.imag.T / STEP
+    """(..., 2, SIZE) derivative of the mark at a station (or LENS) with respect to state vectors x (..., SIZE)."""
+    nudged = x[..., None, :OPTICS] + 1j * STEP * np.eye(OPTICS)
+    moved = spot(rays(profile, nudged, head_mm), station)  # (..., OPTICS, 2)
+    jacobian = np.zeros((*x.shape[:-1], 2, SIZE))
+    jacobian[..., :OPTICS] = np.swapaxes(moved.imag, -1, -2) / STEP
     return jacobian
 
 

@@ -517,8 +517,13 @@ def _telling(view: View) -> tuple[Place, float]:
     noise = np.eye(2) * (_next_sigma(view) ** 2 + b.MODEL_SD**2)
     for place in [Place(1, i) for i in o.ALONG_Y] + [Place(2, i) for i in range(o.BED)]:
         head = o.grid(view.profile)[place.position]
-        jacobian = m.mark_jacobian(view.profile, bank.mean[bank.best], head, place.station)
-        cov = jacobian @ bank.cov[heads] @ jacobian.T + noise + b.scatter(view.profile, bank, jacobian)[heads]
+        some = replace(bank, mean=bank.mean[heads], cov=bank.cov[heads], fault=bank.fault[heads])
+        jacobian = m.mark_jacobian(view.profile, some.mean, head, place.station)
+        cov = (
+            jacobian @ some.cov @ jacobian.transpose(0, 2, 1)
+            + noise
+            + b.scatter(view.profile, some, jacobian)
+        )
         mean = m.rays(view.profile, bank.mean[heads], head).offset_mm[:, place.station]
         tells = sum(_divergence(mean[0], cov[0], mean[i], cov[i]) for i in range(1, len(heads)))
         if tells > best[1]:

@@ -134,6 +134,10 @@ def _noticed(view: View) -> str:
             return f"It looks as if the '{rest[1]}' screw of mirror {rest[0]} was turned the other way. "
         case "none":
             return f"It looks as if the '{rest[1]}' screw of mirror {rest[0]} was not turned or slips. "
+        case "upset":
+            return (
+                "The marks before no longer fit: something seems to have moved, so they are not relied on. "
+            )
         case _:
             return "That mark does not fit the others, so it is not counted yet. "
 
