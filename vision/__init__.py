@@ -1,18 +1,20 @@
 """From a picture of a card to marks in millimetres. Knows nobody else here; reads no clock and no camera."""
 
+from vision.calibrate import CameraModel, calibrate
 from vision.card import STATIONS, CardSheet, card_sheet
 from vision.core import read
 from vision.errors import CalibrationFailed, PictureRefused, UnknownStation, VisionError
 from vision.find import find_card
 from vision.live import Moment, Stream
 from vision.picture import load_picture
-from vision.print_pdf import write_cards_pdf
+from vision.print_pdf import write_cards_pdf, write_grid_pdf
 from vision.raster import draw_card, write_cards_png
 from vision.reading import CardView, Mark, NoReading, Reading
 
 __all__ = [
     "STATIONS",
     "CalibrationFailed",
+    "CameraModel",
     "CardSheet",
     "CardView",
     "Mark",
@@ -23,6 +25,7 @@ __all__ = [
     "Stream",
     "UnknownStation",
     "VisionError",
+    "calibrate",
     "card_sheet",
     "draw_card",
     "find_card",
@@ -30,4 +33,5 @@ __all__ = [
     "read",
     "write_cards_pdf",
     "write_cards_png",
+    "write_grid_pdf",
 ]

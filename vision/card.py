@@ -113,7 +113,7 @@ def card_sheet(station: str) -> CardSheet:
 def card_shapes(station: str) -> list[Shape]:
     """Return everything that is printed on a station's card, in the card frame."""
     sheet = card_sheet(station)
-    code = [_marker_boxes(i, corners) for i, corners in sheet.markers.items()]
+    code = [marker_boxes(i, corners) for i, corners in sheet.markers.items()]
     return [*code, *_frame(), *_rulers(), *_check_bars(), *_up_arrow(station), *_words(station)]
 
 
@@ -125,14 +125,21 @@ def dictionary() -> cv2.aruco.Dictionary:
 def _marker_corners(place: int) -> Floats:
     """Corners of the marker at place 0 … 3: top-left, top-right, bottom-right, bottom-left of the card."""
     sign = np.array([(-1, 1), (1, 1), (1, -1), (-1, -1)], float)
-    return np.asarray(sign[place] * MARKER_CENTRE_MM + sign * MARKER_MM / 2)
+    across, up = sign[place] * MARKER_CENTRE_MM
+    return marker_square((float(across), float(up)), MARKER_MM)
 
 
-def _marker_boxes(marker_id: int, corners: Floats) -> Boxes:
-    """One box per run of black modules, so that no seam is left between neighbours in a row."""
-    bits = cv2.aruco.generateImageMarker(dictionary(), marker_id, _MODULES)
+def marker_square(centre_mm: tuple[float, float], side_mm: float) -> Floats:
+    """Return the corners (4, 2) of an upright marker in OpenCV's order: top-left first, clockwise."""
+    sign = np.array([(-1, 1), (1, 1), (1, -1), (-1, -1)], float)
+    return np.asarray(centre_mm + sign * side_mm / 2)
+
+
+def marker_boxes(marker_id: int, corners: Floats) -> Boxes:
+    """Return a marker's ink, one box per run of black modules: no seam between neighbours in a row."""
+    bits = np.asarray(cv2.aruco.generateImageMarker(dictionary(), marker_id, _MODULES))
     left, top = corners[0]
-    module = MARKER_MM / _MODULES
+    module = (corners[1, 0] - left) / _MODULES
     boxes = [
         (left + a * module, top - (row + 1) * module, left + b * module, top - row * module)
         for row in range(_MODULES)
@@ -141,7 +148,7 @@ def _marker_boxes(marker_id: int, corners: Floats) -> Boxes:
     return Boxes(np.array(boxes))
 
 
-def _dark_runs(row: NDArray[np.uint8]) -> list[tuple[int, int]]:
+def _dark_runs(row: NDArray[Any]) -> list[tuple[int, int]]:
     """Start and end of each run of zeros."""
     edges = np.flatnonzero(np.diff(np.r_[False, row == 0, False].astype(int)))
     return list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from vision.calibrate import CameraModel
 from vision.change import INSIDE_MM, fit_tape
 from vision.find import find_card
 from vision.lobes import join_lobes
@@ -21,13 +22,19 @@ _HIGH_TILT_DEG = 65.0
 _LOW_SCALE = 1.5
 
 
-def read(after: Pixels, before: Pixels | None = None) -> Reading | NoReading:
+def read(
+    after: Pixels, before: Pixels | None = None, *, camera: CameraModel | None = None
+) -> Reading | NoReading:
     """Return the marks on the card in a BGR picture, shape (rows, cols, 3) uint8.
 
     With `before`, a picture of the same card before the pulse, only what changed counts as new (`new`
     true); marks that were there already follow with `new` false. Without it every mark is listed and `new`
-    is None. A good picture without a card or without a (new) mark gives a `NoReading` that says why.
+    is None. A good picture without a card or without a (new) mark gives a `NoReading` that says why. With
+    `camera`, from `calibrate`, the lens is straightened first.
     """
+    if camera is not None:
+        after = camera.straighten(after)
+        before = None if before is None else camera.straighten(before)
     found = find_card(after)
     if isinstance(found, NoReading):
         return found

@@ -12,6 +12,7 @@ from typing import Literal
 
 import numpy as np
 
+from vision.calibrate import CameraModel
 from vision.core import read_between
 from vision.find import find_card, to_grey, track
 from vision.measure import Follower, follow
@@ -62,6 +63,7 @@ class Stream:
     `Moment`.
     """
 
+    camera: CameraModel | None = None
     _station: str | None = None
     _view: CardView | None = None
     _anchor: CardView | None = None
@@ -78,6 +80,8 @@ class Stream:
     def feed(self, picture: Pixels, time_s: float) -> Moment:
         """Take one BGR frame, (rows, cols, 3) uint8, seen at a time in seconds; return what it told."""
         self._events = []
+        if self.camera is not None:
+            picture = self.camera.straighten(picture)
         reason = self._locate(picture)
         if self._view is None:
             return self._moment(time_s, reason)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from vision.card import HEIGHT_MM, STATIONS, WIDTH_MM, Boxes, Polygon, Ring, Shape, Words, card_shapes
+from vision.grid import grid_shapes
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -19,6 +20,18 @@ _MM_PER_INCH, _POINTS_PER_MM = 25.4, 72 / 25.4
 
 def write_cards_pdf(path: Path, *, paper: Paper = "a4") -> None:
     """Write all four cards on one page at true scale; they fit A4 and Letter alike."""
+    width, height = PAPER_MM[paper]
+    places = [_centre(place, width, height) for place in range(len(STATIONS))]
+    _write_page(path, paper, [(card_shapes(s), at) for s, at in zip(STATIONS, places, strict=True)])
+
+
+def write_grid_pdf(path: Path, *, paper: Paper = "a4") -> None:
+    """Write the grid for `calibrate` on one page at true scale."""
+    width, height = PAPER_MM[paper]
+    _write_page(path, paper, [(grid_shapes(), (width / 2, height / 2 + 8.0))])
+
+
+def _write_page(path: Path, paper: Paper, parts: list[tuple[list[Shape], tuple[float, float]]]) -> None:
     import matplotlib as mpl  # a slow import that reading a picture never needs
     from matplotlib.backends.backend_pdf import FigureCanvasPdf
     from matplotlib.figure import Figure
@@ -28,9 +41,9 @@ def write_cards_pdf(path: Path, *, paper: Paper = "a4") -> None:
         figure = Figure(figsize=(width / _MM_PER_INCH, height / _MM_PER_INCH))
         axes = figure.add_axes((0, 0, 1, 1), xlim=(0, width), ylim=(0, height))
         axes.set_axis_off()
-        for place, station in enumerate(STATIONS):
-            for shape in card_shapes(station):
-                _lay(axes, shape, _centre(place, width, height))
+        for shapes, at in parts:
+            for shape in shapes:
+                _lay(axes, shape, at)
         about = {"Title": "Spotwright cards", "CreationDate": None}
         FigureCanvasPdf(figure).print_pdf(path, metadata=about)  # type: ignore[no-untyped-call]
 

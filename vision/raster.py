@@ -29,11 +29,20 @@ def draw_card(station: str, *, dpi: float) -> NDArray[np.uint8]:
     corner; a fraction of a pixel that is left over at the right and at the bottom stays white.
     """
     sheet = card_sheet(station)
+    return draw_shapes(card_shapes(station), (sheet.width_mm, sheet.height_mm), sheet.centre_mm, dpi=dpi)
+
+
+def draw_shapes(
+    shapes: list[Shape], size_mm: tuple[float, float], centre_mm: tuple[float, float], *, dpi: float
+) -> NDArray[np.uint8]:
+    """Return shapes on white paper of a size (width, height), their origin at a point from the top-left
+    corner.
+    """
     per_mm = dpi / MM_PER_INCH
-    rows, cols = (math.ceil(round(side * per_mm, 6)) for side in (sheet.height_mm, sheet.width_mm))
+    cols, rows = (math.ceil(round(side * per_mm, 6)) for side in size_mm)
     ink = np.zeros((rows, cols))
-    for shape in card_shapes(station):
-        _lay(ink, shape, per_mm, sheet.centre_mm)
+    for shape in shapes:
+        _lay(ink, shape, per_mm, centre_mm)
     return np.asarray(np.rint(255 * (1 - np.clip(ink, 0, 1))), dtype=np.uint8)
 
 
