@@ -20,12 +20,13 @@ from .trace import Rays
 Array = NDArray[Any]
 
 STAGES = ("mirror-1", "mirror-2", "mirror-3", "nozzle", "bed")
-PASS = (0.85, 0.75, 0.75, 0.85, 0.9)  # probability at which a stage counts as finished
+PASS = (0.85, 0.75, 0.75, 0.85, 0.85)  # probability at which a stage counts as finished
 SURE = 0.985  # probability at 1.5 × tolerance before it is called done
 MARK_FIRST = 0.5  # a mark that tells more than this × what a move takes away comes first
 LITTLE = 0.1  # a mark that tells less than this (tolerances²) is hardly worth a pulse
 CATCH = 0.35  # chance of a mark below which the beam is searched for
-LEAST_GAIN = 0.03  # a move that takes away a smaller share is none
+MUCH = 0.5  # error (tolerances²) below which only the chance of being within tolerance counts
+LEAST_GAIN = 0.1  # a move that takes away a smaller share is none
 WORTH = 0.1  # share of the rest that a lever must take away for its effort to be added
 DONE = 0.1  # rest (tolerances²) at which no further lever is added
 EASY = 2.6  # effort above which a lever is not tried by itself
@@ -113,10 +114,12 @@ def probability(view: View, stage: int, factor: float = 1.0) -> float:
 
 
 def settled(view: View, stage: int) -> bool:
-    """Whether a stage is finished."""
-    if probability(view, stage) < PASS[stage]:
-        return False
-    return stage < 4 or (probability(view, 4, 1.5) >= SURE and not unproved(view))
+    """Whether a stage is finished: its own numbers are probably within tolerance, the bed's all together."""
+    if stage < 4:
+        first = o.STAGE_KEYS[stage - 1] if stage else 0
+        good = (view.numbers[:, first : o.STAGE_KEYS[stage]] <= 1.0).all(1)
+        return float(good.mean()) >= PASS[stage]
+    return probability(view, 4) >= PASS[4] and probability(view, 4, 1.5) >= SURE and not unproved(view)
 
 
 # ── marks and turns ─────────────────────────────────────────────────────────────────────────────────────
@@ -186,7 +189,7 @@ def _reachable(view: View, station: int, first: Iterable[int], others: Iterable[
     """Positions to mark at a station: the first ones, and others where those would probably be missed."""
     chance = o.hits(view.profile, view.rays, station).mean(0)
     found = list(first)
-    return found if chance[found].min() > 0.7 else [*found, *others]
+    return found if (chance[found] > 0.5).sum() >= 2 else [*found, *others]
 
 
 def _last_position(view: View) -> int:
@@ -257,7 +260,7 @@ def _weighed(view: View, stage: int, events: list[Event]) -> Move:
     now = cost(view, stage, caps)
     drop = now - cost(after, stage, caps)
     better = probability(after, stage) - probability(view, stage)
-    return Move(events[0], drop, max(drop / now, 2.0 * better))
+    return Move(events[0], drop, max(2.0 * better, drop / now if drop > MUCH else 0.0))
 
 
 def after_move(view: View, event: Event) -> View:
