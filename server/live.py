@@ -87,6 +87,12 @@ class Session:
             self.changed.wait_for(lambda: self.version != version, timeout_s)
             return self.version
 
+    def announce(self) -> None:
+        """Wake all who wait although nothing of the alignment has changed."""
+        with self.changed:
+            self.version += 1
+            self.changed.notify_all()
+
     # what the person does
 
     def acknowledge(self) -> None:
@@ -353,9 +359,7 @@ class Session:
 
     def _tell(self) -> None:
         self.feed.forget()
-        with self.changed:
-            self.version += 1
-            self.changed.notify_all()
+        self.announce()
 
     def _card_json(self) -> Json | None:
         if self._card is None:

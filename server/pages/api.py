@@ -49,7 +49,7 @@ def state() -> Response:
 def events() -> Response:
     """The same, sent whenever it changes (server-sent events)."""
     of, here = _of(), desk()
-    tab = re.sub(r"[^A-Za-z0-9-]", "", request.args.get("tab", ""))[:40] or "nameless"
+    tab = _tab(request.args.get("tab", ""))
     gone = request.environ.get("waitress.client_disconnected", lambda: False)
     body = here.streams.open(f"{of}:{tab}", here.session(of), lambda: here.state(of), gone)
     return Response(body, mimetype="text/event-stream", headers={"X-Accel-Buffering": "no"})
@@ -65,6 +65,7 @@ def frame() -> Response:
 def do(of: str, action: str) -> Response:
     """One thing that the person did; answers with the new state."""
     session = desk().session(of)
+    desk().hands.use(of, _tab(request.headers.get("X-Spotwright-Tab", "")))
     if action == "photo":
         _photo(session)
     elif action in _ACTIONS:
@@ -72,6 +73,15 @@ def do(of: str, action: str) -> Response:
         act(session, b.parse(model, b.json_body()))
     else:
         raise Refused(f"There is no action named {action[:40]}.", status=404)
+    return jsonify(desk().state(of))
+
+
+@api.post("/hands/<of>")
+def hands(of: str) -> Response:
+    """The page that asks takes the hands; the others watch."""
+    session = desk().session(of)
+    desk().hands.take(of, _tab(request.headers.get("X-Spotwright-Tab", "")))
+    session.announce()
     return jsonify(desk().state(of))
 
 
@@ -109,6 +119,10 @@ _ACTIONS: dict[str, tuple[type[b.Body], Callable[[Session, Any], None]]] = {
     "withdraw": (b.Withdraw, lambda session, body: session.withdraw(body.event)),
     "restart": (b.Restart, _restart),
 }
+
+
+def _tab(name: str) -> str:
+    return re.sub(r"[^A-Za-z0-9-]", "", name)[:40] or "nameless"
 
 
 def _of() -> str:

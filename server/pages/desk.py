@@ -11,6 +11,7 @@ from flask import abort, current_app
 
 from server.live import Brain, Session
 from server.log import Log
+from server.pages.hands import Hands
 from server.pages.lasers import Lasers
 from server.pages.stream import Streams
 from server.pages.view import page_state
@@ -44,6 +45,7 @@ class Desk:
     streams: Streams
     sessions: dict[str, Session]
     brain: Brain
+    hands: Hands
 
     def session(self, of: str) -> Session:
         """Return the session ``bench`` or ``offline``; 404 for any other name."""
@@ -53,7 +55,7 @@ class Desk:
 
     def state(self, of: str) -> dict[str, Any]:
         """Return what the page of that session draws."""
-        return page_state(self.session(of).snapshot())
+        return page_state(self.session(of).snapshot()) | {"holder": self.hands.holder(of)}
 
 
 def open_desk(config: Config) -> Desk:
@@ -65,7 +67,8 @@ def open_desk(config: Config) -> Desk:
         "bench": Session(log, config.source(), machine=machine, brain=brain),
         "offline": Session(log, OfflineSource(), machine=machine, brain=brain),
     }
-    return Desk(log, lasers, Streams(limit=config.streams), sessions, brain)
+    streams = Streams(limit=config.streams)
+    return Desk(log, lasers, streams, sessions, brain, Hands(streams))
 
 
 def desk() -> Desk:

@@ -36,6 +36,11 @@ class Streams:
         with self._lock:
             return len(self._open)
 
+    def has(self, tab: str) -> bool:
+        """Whether the page ``tab`` listens now."""
+        with self._lock:
+            return tab in self._open
+
     def open(
         self, tab: str, session: Session, show: Callable[[], dict[str, Any]], gone: Callable[[], bool]
     ) -> Iterator[str]:
@@ -69,13 +74,16 @@ class Streams:
                 version = now
                 yield f"event: state\ndata: {json.dumps(show())}\n\n"
         finally:
-            self._close(tab, ticket)
+            if self._close(tab, ticket):
+                session.announce()  # whoever watches may now have the hands
 
     def _wanted(self, tab: str, ticket: object) -> bool:
         with self._lock:
             return self._open.get(tab) is ticket
 
-    def _close(self, tab: str, ticket: object) -> None:
+    def _close(self, tab: str, ticket: object) -> bool:
         with self._lock:
-            if self._open.get(tab) is ticket:
-                del self._open[tab]
+            if self._open.get(tab) is not ticket:
+                return False
+            del self._open[tab]
+            return True

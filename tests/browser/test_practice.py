@@ -91,7 +91,7 @@ def test_killing_the_server_in_the_middle_loses_nothing_and_the_page_comes_back_
     assert len(state(server)["readings"]) > len(saved["readings"])
 
 
-def test_two_windows_show_the_same_without_being_asked(
+def test_one_has_the_hands_and_the_other_watches_until_it_takes_them(
     serve: Callable[[int], Server], window: Callable[[int, int], Page]
 ) -> None:
     server, phone, desk = serve(1), window(390, 844), window(1280, 800)
@@ -99,4 +99,13 @@ def test_two_windows_show_the_same_without_being_asked(
     desk.goto(server.url)
     play(phone, until=lambda done: "pulse" in done)
     expect(desk.locator("#count")).to_have_text("1")
-    assert shown(desk) == shown(phone)
+    assert desk.inner_text("#say") == phone.inner_text("#say")
+    expect(desk.locator("#watching")).to_be_visible()
+
+    desk.click("#take")
+    expect(phone.locator("#watching")).to_be_visible()
+    assert press(desk) == "hang"
+
+    desk.close()
+    expect(phone.locator("#watching")).to_be_hidden(timeout=15_000)
+    assert press(phone) == "pulse"

@@ -41,7 +41,10 @@ function show(state, link, onState) {
   drawMount(find("#mount"), state.mount);
   drawCard(find("#card"), state.card);
   drawPlan(find("#plan"), state.plan);
-  showButtons(state, link);
+  const watching = Boolean(state.holder) && state.holder !== link.tab;
+  find("#watching").hidden = !watching;
+  if (watching) showTake(link);
+  else showButtons(state, link);
   showChain(state.chain);
   showVerdict(state.verdict, state.do);
   showReadings(state, link);
@@ -72,6 +75,11 @@ function showButtons(state, link) {
   const held = document.activeElement?.id === "primary";
   find("#buttons").replaceChildren(...list);
   if (held) find("#primary")?.focus({ preventScroll: true });
+}
+
+function showTake(link) {
+  const take = html("button", { type: "button", id: "take", class: "primary", onclick: () => link.takeHands() }, "Take the hands here");
+  find("#buttons").replaceChildren(take);
 }
 
 async function press(event, button, link) {

@@ -79,11 +79,18 @@ export class Link {
   // Sends JSON, or a form with pictures; returns whether it was done.
   async act(action, body) {
     const form = body instanceof FormData;
-    const options = { method: "POST", body: form ? body : JSON.stringify(body ?? {}) };
-    if (!form) options.headers = { "Content-Type": "application/json" };
+    const headers = { "X-Spotwright-Tab": this.tab, ...(form ? {} : { "Content-Type": "application/json" }) };
+    return this.post(`/api/do/${this.of}/${action}`, { method: "POST", headers, body: form ? body : JSON.stringify(body ?? {}) });
+  }
+
+  takeHands() {
+    return this.post(`/api/hands/${this.of}`, { method: "POST", headers: { "X-Spotwright-Tab": this.tab } });
+  }
+
+  async post(address, options) {
     let answer;
     try {
-      answer = await fetch(`/api/do/${this.of}/${action}`, options);
+      answer = await fetch(address, options);
     } catch {
       this.lose();
       return false;
@@ -100,7 +107,12 @@ export class Link {
   }
 }
 
+// Kept over a reload, so that a page does not lose the hands to its own ghost.
 function tabName() {
+  const kept = sessionStorage.getItem("tab");
+  if (kept) return kept;
   const bytes = crypto.getRandomValues(new Uint8Array(8));
-  return Array.from(bytes, (byte) => byte.toString(16).padStart(2, "0")).join("");
+  const name = Array.from(bytes, (byte) => byte.toString(16).padStart(2, "0")).join("");
+  sessionStorage.setItem("tab", name);
+  return name;
 }
