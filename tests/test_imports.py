@@ -48,5 +48,18 @@ def test_solver_touches_no_device(root: Path, name: str) -> None:
     assert [path for path in (root / "server" / "solver").glob("*.py") if name in imported(path)] == []
 
 
+def silent(path: Path) -> Iterator[str]:
+    """Public classes and functions of a module that explain nothing."""
+    for node in ast.parse(path.read_text("utf-8")).body:
+        if not isinstance(node, ast.ClassDef | ast.FunctionDef) or node.name.startswith("_"):
+            continue
+        if not ast.get_docstring(node):
+            yield f"{path}: {node.name}"
+
+
+def test_every_public_thing_explains_itself(root: Path) -> None:
+    assert [name for path in sources(root) for name in silent(path)] == []
+
+
 def test_every_module_says_what_it_is_for(root: Path) -> None:
     assert [path for path in sources(root) if not ast.get_docstring(ast.parse(path.read_text("utf-8")))] == []

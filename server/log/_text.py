@@ -28,10 +28,12 @@ def as_text(value: Any, *, what: str) -> str:
 
 
 def optional_text(value: Json | None, *, what: str) -> str | None:
+    """As :func:`as_text`, None for None."""
     return None if value is None else as_text(value, what=what)
 
 
 def as_value(text: str | None) -> Any:
+    """What JSON text says, None for None."""
     return None if text is None else json.loads(text)
 
 

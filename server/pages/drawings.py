@@ -21,6 +21,7 @@ Json = dict[str, Any]
 
 
 def card_view(snapshot: Json) -> Json | None:
+    """What the card shows: its marks and where they should go; None without a card."""
     station, head_mm = _station_shown(snapshot)
     if station is None:
         return None
@@ -55,6 +56,7 @@ def _trail(rows: list[Json], station: str, head_mm: list[float]) -> list[list[fl
 
 
 def near(a: list[float], b: list[float]) -> bool:
+    """Whether two places are within a millimetre of each other on each axis."""
     return all(abs(x - y) <= 1.0 for x, y in zip(a, b, strict=True))
 
 
@@ -72,12 +74,14 @@ def _card_words(trail: list[list[float]], aim: Json | None, station: str, corner
 
 
 def mount_view(machine: Json, step: Json) -> Json | None:
+    """The mount and the screw that the step turns; None for any other step."""
     if step["do"] != "turn":
         return None
     return {**mount_of(machine, step["mount"]), "screw": step["screw"], "turns": step["turns"]}
 
 
 def mount_of(machine: Json, mirror: int) -> Json:
+    """The contact points of one mirror mount, as its drawing needs them."""
     mount = next(mount for mount in machine["mount"] if mount["mirror"] == mirror)
     contacts = [
         {
@@ -91,12 +95,14 @@ def mount_of(machine: Json, mirror: int) -> Json:
 
 
 def shift_view(step: Json) -> Json | None:
+    """The part that the step moves, and in which directions; None for any other step."""
     if step["do"] != "shift":
         return None
     return {"part": step["part"], "name": part_name(step["part"]), "moves": move_words(step["move_mm"])}
 
 
 def plan_view(snapshot: Json) -> Json:
+    """The bed from above: where the head and the card are, and where they should be."""
     machine, step, place = snapshot["machine"], snapshot["step"], snapshot["place"]
     wanted = step if step["do"] == "mark" else step.get("expect")
     return {
