@@ -170,15 +170,24 @@ def _as_json(value: Any) -> str:
 )
 @click.option("--lan", is_flag=True, help="Let phones on the local network in, with an access code.")
 @click.option("--data", type=click.Path(path_type=Path), help="Folder that keeps the readings.")
-def serve(port: int, lan: bool, data: Path | None) -> None:
+@click.option(
+    "--camera", metavar="KIND", help="pi, usb, usb:DEVICE or replay:FOLDER; else the practice machine."
+)
+@click.option(
+    "--host", "hosts", multiple=True, metavar="NAME", help="A name that a proxy in front answers to."
+)
+def serve(port: int, lan: bool, data: Path | None, camera: str | None, hosts: tuple[str, ...]) -> None:
     """Serve the page; without a camera, with the practice machine."""
+    from firmware import RigError
     from server.log import LogError, default_folder
     from server.pages.serve import serve as run
+    from server.pages.serve import source_named
 
     folder = data or default_folder()
+    more: dict[str, Any] = {"source": source_named(camera)} if camera else {}
     try:
-        run(port=port, lan=lan, data=folder, say=click.echo)
-    except LogError as error:
+        run(port=port, lan=lan, data=folder, hosts=hosts, say=click.echo, **more)
+    except (LogError, RigError) as error:
         raise Refusal(str(error)) from error
     except OSError as error:
         raise Refusal(_why_not(port, error)) from error

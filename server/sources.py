@@ -15,8 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from firmware.camera import Camera
-from firmware.errors import RigError
+from firmware import Camera, RigError, open_camera
 from server.practice import PracticeCamera, PracticeMachine
 from server.practice.truth import Severity
 from server.solver import profile_as_json
@@ -31,6 +30,7 @@ __all__ = [
     "Shot",
     "Source",
     "as_jpeg",
+    "camera_source",
 ]
 
 Pixels = NDArray[np.uint8]
@@ -167,6 +167,11 @@ class CameraSource(OfflineSource):
             raise NoPicture(str(error)) from error
         self._number = max(self._number, frame.number)
         return frame.pixels
+
+
+def camera_source(kind: str, **options: Any) -> CameraSource:
+    """Return a source on a camera of that kind (``firmware.KINDS``); raises RigError in one line."""
+    return CameraSource(open_camera(kind, **options))
 
 
 class PracticeSource:

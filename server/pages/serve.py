@@ -5,6 +5,7 @@ from __future__ import annotations
 import socket
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import waitress
 from flask import Flask
@@ -13,9 +14,9 @@ from server.pages.api import UPLOAD_LIMIT
 from server.pages.app import create_app
 from server.pages.desk import Config
 from server.pages.guard import keep_secret, new_code
-from server.sources import PracticeSource, Source
+from server.sources import PracticeSource, Source, camera_source
 
-__all__ = ["make_server", "serve"]
+__all__ = ["make_server", "serve", "source_named"]
 
 STREAMS = 24
 WORKERS = 8  # for everything that is not an open event stream
@@ -33,7 +34,7 @@ def serve(
     """Serve on loopback, or with ``lan`` on the local network with an access code; returns when stopped.
 
     source : makes where the bench's pictures come from. hosts : names of a proxy in front.
-    Raises OSError where the port is taken.
+    Raises OSError where the port is taken, RigError where the camera does not open.
     """
     code = keep_secret(data / "access-code", new_code) if lan else None
     app = create_app(Config(data=data, source=source, code=code, hosts=hosts, streams=STREAMS))
@@ -44,6 +45,20 @@ def serve(
         server.run()
     finally:
         server.close()
+
+
+def source_named(text: str) -> Callable[[], Source]:
+    """Return what opens the camera named ``pi``, ``usb``, ``usb:DEVICE`` or ``replay:FOLDER``.
+
+    Opening raises RigError in one line, for an unknown kind as well.
+    """
+    kind, _, where = text.partition(":")
+    options: dict[str, Any] = {}
+    if where and kind == "usb":
+        options["device"] = int(where) if where.isdigit() else where
+    elif kind == "replay":
+        options["source"] = where or "."
+    return lambda: camera_source(kind, **options)
 
 
 def make_server(app: Flask, *, port: int, lan: bool = False) -> waitress.server.BaseWSGIServer:
