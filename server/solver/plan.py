@@ -26,6 +26,7 @@ MARK_FIRST = 0.5  # a mark that tells more than this × what a move takes away c
 LITTLE = 0.1  # a mark that tells less than this (tolerances²) is hardly worth a pulse
 CATCH = 0.35  # chance of a mark below which the beam is searched for
 MUCH = 0.5  # error (tolerances²) below which only the chance of being within tolerance counts
+SPARE = 0.1  # share of the error for which no further move is made
 LEAST_GAIN = 0.1  # a move that takes away a smaller share is none
 WORTH = 0.1  # share of the rest that a lever must take away for its effort to be added
 DONE = 0.1  # rest (tolerances²) at which no further lever is added
@@ -241,14 +242,27 @@ class Move:
 def best_move(view: View, stage: int) -> Move | None:
     """The most upstream move of a set that brings the stage to nil, or the single best; None where none helps."""
     for screws_only in (True, False) if _angle_first(view, stage) else (False,):
-        events = adjustments(view, stage, screws_only=screws_only)
-        for count in range(1, len(events) + 1):
-            move = _weighed(view, stage, events[:count])
-            if move.gain > GAIN:
-                return move
+        move = _needed(view, stage, adjustments(view, stage, screws_only=screws_only))
+        if move is not None and move.gain > GAIN:
+            return move
     moves = [_weighed(view, stage, [event]) for event in _singles(view, stage)]
     best = max(moves, key=lambda move: move.gain, default=None)
     return best if best is not None and best.gain > LEAST_GAIN else None
+
+
+def _needed(view: View, stage: int, events: list[Event]) -> Move | None:
+    """The set without the moves that it can do without; the first of the rest is the one to make now."""
+    if not events:
+        return None
+    move = _weighed(view, stage, events)
+    while len(events) > 1:
+        fewer = [events[:i] + events[i + 1 :] for i in range(len(events))]
+        weighed = [_weighed(view, stage, some) for some in fewer]
+        best = max(range(len(fewer)), key=lambda i: weighed[i].gain)
+        if weighed[best].gain < move.gain - SPARE:
+            break
+        events, move = fewer[best], weighed[best]
+    return move
 
 
 def _weighed(view: View, stage: int, events: list[Event]) -> Move:
