@@ -106,7 +106,7 @@ def fractions(turns: float, last: float = 0.0) -> list[float]:
     wanted = min(abs(turns), MOST_TURNS)
     if wanted < LEAST_TURNS:
         return []
-    parts = 16 if wanted >= 0.25 else 32 if wanted >= 0.125 else 64
+    parts = 16 if wanted >= 0.25 else 32 if wanted >= 1 / 16 else 64
     below = np.floor(wanted * parts)
     options = [way * (below + step) / parts for step in (0, 1, 2, 3) if below + step > 0]
     options.sort(key=lambda option: abs(abs(b.hand(option, last)[0]) - wanted))
