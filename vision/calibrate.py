@@ -109,9 +109,7 @@ def _solve(views: list[tuple[Floats, Floats]], size: tuple[int, int]) -> CameraM
         object_points, image_points, size, np.eye(3), np.zeros(5)
     )
     if not rms < _WORST_RMS_PX:
-        raise CalibrationFailed(
-            f"the pictures disagree by {rms:.1f} px: is the grid flat and sharp?"
-        )
+        raise CalibrationFailed(f"the pictures disagree by {rms:.1f} px: is the grid flat and sharp?")
     terms = np.asarray(distortion, dtype=float).ravel()[:5]
     return CameraModel(np.asarray(matrix, dtype=float), terms, size, float(rms))
 

@@ -1,8 +1,9 @@
 """The card's place to a hundredth of a pixel: one homography fitted to all edges of all markers.
 
-A marker's outline is a step from black to white. Across it the picture is sampled along the normal; where
-the area under the normalised step puts the edge is independent of any symmetric blur. The homography takes
-its eight parameters, and one for ink that spread or light that bloomed, from all these distances at once.
+A marker's outline is a step from black to white. Across it the picture is sampled along the normal; where the
+area under the normalised step puts the edge is independent of any symmetric blur. The homography takes its
+eight parameters from all these distances at once, and with them one for ink that spread or light that bloomed
+and one for the bend of the lens.
 """
 
 from __future__ import annotations
@@ -24,6 +25,7 @@ _REACH_MODULES = 0.45
 _MODULE_MM = MARKER_MM / 6
 _LONGEST_REACH_PX = 6.0
 _SPREAD_PRIOR_MM = 0.15
+_BEND_PRIOR = 0.05  # typical distortion of an uncalibrated lens at the picture's corner
 _LEAST_CONTRAST = 8.0
 _REWEIGHTINGS = 3
 
@@ -59,10 +61,12 @@ def fit_edges(
 ) -> EdgeFit:
     """Refine a rough homography (good to a few px) by the edges of markers given by corners (4, 2) in mm."""
     points, outward = _edge_points(markers)
-    for _ in range(rounds):
+    for turn in range(rounds):
         across, normal = _normals(homography, points, outward)
         offset_px, good = _edge_offsets(grey, homography, points, normal, across)
         design = _design(points, outward, homography, normal)
+        bend = _bend(homography, points, normal, grey.shape) if turn else np.zeros(len(points))
+        design = np.column_stack([design, bend])
         solved = _solve(design, offset_px, good)
         homography = _moved(homography, solved.solution[:8])
     used = int(good.reshape(-1, _PER_EDGE).any(axis=1).sum())
@@ -127,9 +131,31 @@ def _design(points: Floats, outward: Floats, homography: Floats, normal: Floats)
     return np.column_stack([eight, np.einsum("ni,ni->n", across, outward)])
 
 
+def _bend(homography: Floats, points: Floats, normal: Floats, shape: tuple[int, ...]) -> Floats:
+    """Derivative (n,) of the distances by a radial distortion, less what a homography absorbs.
+
+    So the lens bends the markers' places as it must, and the homography is the one that holds around a mark.
+    """
+    middle = (np.array(shape[1::-1]) - 1) / 2
+    u, v = np.meshgrid(*[np.linspace(-18, 18, 5)] * 2)
+    window = np.column_stack([u.ravel(), v.ravel()])
+    near = np.einsum("nij,njk->nik", jacobian(homography, window), point_terms(window)) * SCALE_MM
+    pushed = _radial(project(homography, window), middle)
+    absorbed = np.linalg.lstsq(near.reshape(-1, 8), pushed.ravel(), rcond=None)[0]
+    far = np.einsum("nij,njk->nik", jacobian(homography, points), point_terms(points)) * SCALE_MM
+    left = _radial(project(homography, points), middle) - far @ absorbed
+    return np.asarray((normal * left).sum(axis=1))
+
+
+def _radial(at_px: Floats, middle_px: Floats) -> Floats:
+    """Shift by a third-order radial distortion of one at the picture's corner, (n, 2) px."""
+    away = at_px - middle_px
+    return np.asarray(away * (away * away).sum(axis=1, keepdims=True) / (middle_px @ middle_px))
+
+
 @dataclass(frozen=True)
 class _Solved:
-    """Solution (9,) of one round, the weights and residuals (n,) and the normal matrix (9, 9) behind it."""
+    """Solution (10,) of one round, the weights and residuals (n,) and the normal matrix behind it."""
 
     solution: Floats
     weight: Floats
@@ -142,7 +168,7 @@ class _Solved:
         return float(np.sqrt(np.mean(self.rest[kept] ** 2))) if kept.any() else float("inf")
 
     def covariance(self, design: Floats) -> Floats:
-        """Covariance (9, 9) that lets the distances along one edge err together: each edge is a cluster."""
+        """Covariance (10, 10) that lets the distances along one edge err together: each edge is a cluster."""
         inverse = np.linalg.inv(self.matrix)
         pull = (
             (design * (self.weight * self.rest)[:, None]).reshape(-1, _PER_EDGE, design.shape[1]).sum(axis=1)
@@ -155,10 +181,10 @@ class _Solved:
 def _solve(design: Floats, offset: Floats, good: NDArray[np.bool_]) -> _Solved:
     """Robust least squares by Tukey's biweight."""
     weight = good.astype(float)
-    prior = 1e-9 * np.eye(9)
+    prior = 1e-9 * np.eye(10)
     spread = max(float(np.median(np.abs(offset[good]))) if good.any() else 1.0, 0.02)
     for _ in range(_REWEIGHTINGS):
-        prior[8, 8] = (spread / _SPREAD_PRIOR_MM) ** 2
+        prior[8, 8], prior[9, 9] = (spread / _SPREAD_PRIOR_MM) ** 2, (spread / _BEND_PRIOR) ** 2
         weighted = design * weight[:, None]
         matrix = weighted.T @ design + prior
         solution = np.linalg.solve(matrix, weighted.T @ offset)
