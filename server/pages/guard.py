@@ -41,6 +41,7 @@ HEADERS = {
 }
 COOKIE, COOKIE_DAYS = "spotwright_device", 180
 TRIES, TRIES_WINDOW_S = 10, 60.0
+_STRANGER = "Spotwright does not answer to this name: use the address that it printed."
 _LETTERS = "abcdefghjkmnpqrstuvwxyz23456789"
 
 
@@ -99,7 +100,8 @@ def guard(app: Flask, *, door: Doorkeeper | None, hosts: tuple[str, ...] = ()) -
     @app.before_request
     def check() -> BaseResponse | None:
         if not _host_known(request.host, lan=door is not None, hosts=hosts):
-            abort(421, "This name is not one that Spotwright answers to: use the address it printed.")
+            # plain text: with a name like this no address of ours can be built into a page
+            return Response(f"{_STRANGER}\n", 421, mimetype="text/plain")
         if request.method not in ("GET", "HEAD", "OPTIONS") and not _same_site():
             abort(403, "This request came from another site and was refused.")
         return _let_in(door)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import socket
 from collections.abc import Callable
 from pathlib import Path
@@ -19,7 +20,7 @@ from server.sources import PracticeSource, Source, camera_source
 __all__ = ["make_server", "serve", "source_named"]
 
 STREAMS = 24
-WORKERS = 8  # for everything that is not an open event stream
+WORKERS = 12  # for everything that is not an open event stream
 
 
 def serve(
@@ -63,6 +64,7 @@ def source_named(text: str) -> Callable[[], Source]:
 
 def make_server(app: Flask, *, port: int, lan: bool = False) -> waitress.server.BaseWSGIServer:
     """Return the listening server, not yet running; port 0 takes a free one (``effective_port``)."""
+    logging.getLogger("waitress.queue").setLevel(logging.ERROR)  # a short queue is no news
     return waitress.create_server(
         app,
         host="0.0.0.0" if lan else "127.0.0.1",

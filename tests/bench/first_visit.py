@@ -1,7 +1,7 @@
 """The first visit of a phone: bytes over the network, and seconds until the large button can be pressed.
 
-``python tests/bench/first_visit.py``: Chromium at 390 × 844, CPU four times slower, 'fast 3G' (150 ms round trip,
-1.6 Mbit/s down, 0.75 Mbit/s up: the throttling preset of Chromium's developer tools, from memory).
+``python tests/bench/first_visit.py``: Chromium at 390 × 844, CPU four times slower, 'fast 3G' (150 ms round
+trip, 1.6 Mbit/s down, 0.75 Mbit/s up: the throttling preset of Chromium's developer tools, from memory).
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """Many viewers on the bench page at once: how late the newest offset is, and whether memory stays flat.
 
-``python tests/bench/viewers.py [VIEWERS] [SECONDS]`` (20 viewers, 600 s). Each viewer holds an event stream and
-fetches pictures as the page does; another saves an offset every two seconds and notes when each viewer has it.
+``python tests/bench/viewers.py [VIEWERS] [SECONDS]`` (20 viewers, 600 s). Each viewer holds an event stream
+and fetches pictures as the page does; another saves an offset every two seconds and notes when each has it.
 """
 
 from __future__ import annotations
@@ -90,13 +90,9 @@ def run(server: Server, count: int, seconds: float) -> None:
 
 def table(late: list[float], sizes: list[float], viewers: list[Viewer], seconds: float) -> None:
     print(f"viewers {len(viewers)}, {seconds:.0f} s, offsets seen {len(late)}")
-    print(
-        f"later than the saving answer: median {statistics.median(late):.3f} s, worst {max(late):.3f} s (0.3 s)"
-    )
-    tenth = max(1, len(sizes) // 10)
-    print(
-        f"memory: {statistics.mean(sizes[:tenth]):.0f} MB at first, {statistics.mean(sizes[-tenth:]):.0f} MB at last"
-    )
+    print(f"late by: median {statistics.median(late):.3f} s, worst {max(late):.3f} s (to reach: 0.3 s)")
+    tenths = [sizes[len(sizes) * part // 10] for part in range(10)] + sizes[-1:]
+    print("memory, MB, by tenths of the time:", " ".join(f"{size:.0f}" for size in tenths))
     print(f"pictures: {sum(viewer.pictures for viewer in viewers) / seconds:.0f} a second in all")
 
 
