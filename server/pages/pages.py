@@ -48,7 +48,7 @@ def offline() -> str:
 
 
 @pages.get("/bed")
-@pages.get("/bed/<int:number>")
+@pages.get("/bed/<int(max=2147483647):number>")
 def bed(number: int | None = None) -> str:
     """The five positions, and the maps fitted through them."""
     shown = number or desk().session("bench").alignment or desk().log.newest()
@@ -58,7 +58,7 @@ def bed(number: int | None = None) -> str:
     return render_template("bed.html", start=start, now=now, number=shown)
 
 
-@pages.get("/bed/<int:number>.svg")
+@pages.get("/bed/<int(max=2147483647):number>.svg")
 def bed_chart(number: int) -> Response:
     """The maps as a picture."""
     from server.pages.bed_chart import bed_svg  # matplotlib takes a second to load: only who looks pays
@@ -88,7 +88,7 @@ def log() -> str:
     return render_template("log.html", rows=rows)
 
 
-@pages.get("/log/<int:number>")
+@pages.get("/log/<int(max=2147483647):number>")
 def alignment(number: int) -> str:
     """One alignment: what happened, and how it ended."""
     row = _alignment(number)
@@ -98,7 +98,7 @@ def alignment(number: int) -> str:
     return render_template("alignment.html", row=row, events=events, verdict=verdict)
 
 
-@pages.get("/log/picture/<int:event>")
+@pages.get("/log/picture/<int(max=2147483647):event>")
 def picture(event: int) -> Response:
     """The picture that a reading came from."""
     data = desk().log.picture(event)
