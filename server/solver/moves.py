@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -145,5 +146,10 @@ def _drawn_signs(samples: Samples, mount: int, k: int) -> Array:
         others == 0, b.BACKWARDS, np.where(others > 0, b.BACKWARDS_ALONE, 1 - b.BACKWARDS_ALONE)
     )
     count = len(known)
-    dice = (np.random.default_rng(11 + k).permutation(count) + 0.5) / count
-    return np.where(known != 0, known, np.where(dice < chance, -1.0, 1.0))
+    return np.where(known != 0, known, np.where(_dice(count, k) < chance, -1.0, 1.0))
+
+
+@lru_cache(maxsize=64)
+def _dice(count: int, k: int) -> Array:
+    """(count,) evenly spread numbers 0–1 in a fixed disorder."""
+    return (np.random.default_rng(11 + k).permutation(count) + 0.5) / count

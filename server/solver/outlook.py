@@ -111,9 +111,10 @@ def pushed(rays: Rays, jacobian: Rays, change: Array) -> Rays:
     """The rays after the machines were changed a little, (M, SIZE), by linear extrapolation."""
     used = np.flatnonzero(change[:, : m.OPTICS].any(0))
     step = change[:, used]
+    marks, lens = (step @ bent[used].reshape(len(used), -1) for bent in (jacobian.offset_mm, jacobian.lens_mm))
     return Rays(
-        rays.offset_mm + np.tensordot(step, jacobian.offset_mm[used], 1),
-        rays.lens_mm + np.tensordot(step, jacobian.lens_mm[used], 1),
+        rays.offset_mm + marks.reshape(rays.offset_mm.shape),
+        rays.lens_mm + lens.reshape(rays.lens_mm.shape),
         rays.slope,
     )
 
@@ -122,20 +123,20 @@ def numbers(rays: Rays) -> Array:
     """(M, 7) the verdict's numbers (KEYS) in mm."""
     at = rays.offset_mm[:, :BED]
     two, three = at[:, :, 1], at[:, :, 2]
-    columns = [
-        _length(at[:, 0, 0]),
-        _length(two[:, Y_PAIRS[0]] - two[:, Y_PAIRS[1]]).max(1),
-        _length(two[:, ALONG_Y].mean(1)),
-        _length(three[:, PAIRS[0]] - three[:, PAIRS[1]]).max(1),
-        _length(three.mean(1)),
-        _length(at[:, :, 3]).max(1),
-        _length(rays.lens_mm[:, :BED]).max(1),
+    squares = [
+        _square(at[:, 0, 0]),
+        _square(two[:, Y_PAIRS[0]] - two[:, Y_PAIRS[1]]).max(1),
+        _square(two[:, ALONG_Y].mean(1)),
+        _square(three[:, PAIRS[0]] - three[:, PAIRS[1]]).max(1),
+        _square(three.mean(1)),
+        _square(at[:, :, 3]).max(1),
+        _square(rays.lens_mm[:, :BED]).max(1),
     ]
-    return np.stack(columns, axis=1)
+    return np.sqrt(np.stack(squares, axis=1))
 
 
-def _length(vector: Array) -> Array:
-    return np.asarray(np.hypot(vector[..., 0], vector[..., 1]))
+def _square(vector: Array) -> Array:
+    return np.asarray(vector[..., 0] * vector[..., 0] + vector[..., 1] * vector[..., 1])
 
 
 @lru_cache(maxsize=16)
@@ -151,7 +152,7 @@ def hits(profile: Profile, rays: Rays, station: int) -> Array:
     """(M, 12) whether the beam's axis reaches the card at a station: through the apertures before it, on the card."""
     reach = (np.abs(rays.offset_mm[:, :, station]) <= b.CARD_HALF).all(-1)
     for at, radius in m.stops(profile, station):
-        reach &= _length(m.spot(rays, at)) <= radius
+        reach &= _square(m.spot(rays, at)) <= radius * radius
     return np.asarray(reach)
 
 

@@ -420,8 +420,8 @@ def _proved(view: View, events: tuple[Event, ...], position: int) -> bool:
     ]
     if not marked:
         return False
-    jacobian = m.mark_jacobian(profile, view.bank.mean[view.bank.best], head, 2)
-    moved = sum((jacobian @ _done(view, e) for e in events[marked[-1] + 1 :]), np.zeros(2))
+    jacobian = view.jacobian.offset_mm[:, position, 2].T
+    moved = sum((jacobian @ _done(view, e)[: m.OPTICS] for e in events[marked[-1] + 1 :]), np.zeros(2))
     return bool(np.hypot(*moved) <= STALE * profile.tolerance.overlap_mm)
 
 

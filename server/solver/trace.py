@@ -48,6 +48,7 @@ class Frames:
     along: Array  # (4, 3) direction d of the beam into each station
     u: Array  # (4, 3)
     v: Array  # (4, 3)
+    across: Array  # (4, 3, 2) u and v side by side
     normal: Array  # (3, 3) n of each mirror
     r: Array  # (3, 3)
     t: Array  # (3, 3)
@@ -62,7 +63,8 @@ def frames(corner: str) -> Frames:
     normal = (along[1:] - along[:-1]) / np.sqrt(2.0)
     t = Z - normal * normal[:, 2:3]
     t = t / np.linalg.norm(t, axis=1, keepdims=True)
-    return Frames(along, np.cross(along, v), v, normal, np.cross(normal, t), t)
+    u = np.cross(along, v)
+    return Frames(along, u, v, np.stack([u, v], axis=-1), normal, np.cross(normal, t), t)
 
 
 def mirror_centres(profile: Profile, head_mm: ArrayLike) -> Array:
@@ -134,11 +136,16 @@ def _tube_ray(profile: Profile, state: State, frame: Frames, centres: Array) -> 
 
 def _mirror_plane(profile: Profile, state: State, frame: Frames, i: int, body: Array) -> tuple[Array, Array]:
     """A point of mirror i's plane and its unit normal, from the three contact points."""
+    rise = state.contact_mm[..., i, :] @ _rises(profile, i)  # at the mirror's centre, per mm along r, along t
+    normal = frame.normal[i] - rise[..., 1:] @ np.array([frame.r[i], frame.t[i]])
+    return body + rise[..., :1] * frame.normal[i], normal / np.sqrt((normal * normal).sum(-1, keepdims=True))
+
+
+@lru_cache(maxsize=64)
+def _rises(profile: Profile, i: int) -> Array:
+    """(3 contacts, 3): the plane through the contacts of mirror i is a + b·r + c·t high; a, b, c from their travels."""
     at = np.array([contact.at_mm for contact in profile.mount[i].contact])
-    flat = at @ np.array([frame.r[i], frame.t[i]])  # (3 contacts, 3)
-    points = flat + state.contact_mm[..., i, :, None] * frame.normal[i]
-    normal = np.cross(points[..., 1, :] - points[..., 0, :], points[..., 2, :] - points[..., 0, :])
-    return body + points[..., 0, :], normal / np.sqrt((normal * normal).sum(-1, keepdims=True))
+    return np.linalg.inv(np.column_stack([np.ones(3), at])).T
 
 
 def _to_plane(point: Array, direction: Array, on_plane: Array, normal: Array) -> Array:
@@ -148,7 +155,7 @@ def _to_plane(point: Array, direction: Array, on_plane: Array, normal: Array) ->
 
 
 def _in_frame(vector: Array, frame: Frames, i: int) -> Array:
-    return np.stack([vector @ frame.u[i], vector @ frame.v[i]], axis=-1)
+    return np.asarray(vector @ frame.across[i])
 
 
 def _slope(direction: Array, frame: Frames, i: int) -> Array:
