@@ -6,6 +6,7 @@ is due. Every action either is refused in one line with nothing written, or is o
 
 from __future__ import annotations
 
+import math
 import secrets
 import threading
 from collections.abc import Callable
@@ -22,6 +23,7 @@ __all__ = ["Brain", "Refused", "Session", "read_photo"]
 
 Json = dict[str, Any]
 T = TypeVar("T")
+STILL_MM = 0.15  # two looks at one mark agree to so much
 TYPED_SIGMA_MM = 0.5  # a steel rule read by eye, common practice, no source
 
 
@@ -41,6 +43,7 @@ class Session:
         self.feed = Feed(source)
         self._next_machine = source.machine() or machine
         self._candidates: Candidates | None = None
+        self._glimpse: tuple[float, float] | None = None
         self._card: tuple[str, CardView, tuple[int, int]] | None = None
         self.alignment: int | None = None
         self._resume(log.newest(source.kind))
@@ -65,6 +68,7 @@ class Session:
                 "seen": memory.seen,
                 "missed": memory.missed,
                 "used": memory.used,
+                "watch": memory.watch,
                 "said": memory.said,
                 "card": self._card_json(),
                 "candidates": self._candidates_json(),
@@ -105,7 +109,7 @@ class Session:
         with self._lock:
             self._check_place(place)
             self._picture_or_refuse(lambda: self.source.hang(place))
-            self._candidates = None
+            self._candidates = self._glimpse = None
             self._look(place)
             self._keep(replace(self._memory, place=place, missed=False, used=False, said=""))
 
@@ -115,6 +119,26 @@ class Session:
             place = self._firing_place()
             shot = self._picture_or_refuse(self.source.shot)
             self._read(shot, place, as_jpeg(shot.after))
+
+    def watch(self, on: bool) -> None:
+        """Look for the mark without being told (a camera only), so that nobody has to touch the page."""
+        with self._lock:
+            if on and self.source.kind != "camera":
+                raise Refused("Only a camera can watch.", path="watch", status=409)
+            self._glimpse = None
+            self._keep(replace(self._memory, watch=on))
+
+    def glance(self) -> bool:
+        """Look once; save the mark when two looks agree on it, and return whether that was so."""
+        with self._lock:
+            memory = self._memory
+            if not (memory.watch and memory.cautions and memory.place and not memory.used):
+                return False
+            try:
+                shot = self.source.shot()
+            except NoPicture:
+                return False
+            return self._seen_twice(shot, memory.place)
 
     def photo(self, after: bytes, before: bytes | None, place: Place) -> None:
         """Read an uploaded photo (and the one from before the pulse) and save its mark."""
@@ -277,6 +301,20 @@ class Session:
             self.source.taken(shot.after)
             return
         self._hesitate(result, marks, place, picture)
+
+    def _seen_twice(self, shot: Shot, place: Place) -> bool:
+        result = self._brain.read(shot.after, shot.before) if shot.before is not None else None
+        marks = [mark for mark in getattr(result, "marks", ()) if mark.new]
+        if not isinstance(result, Reading) or result.station != place.station or len(marks) != 1:
+            self._glimpse = None
+            return False
+        before, self._glimpse = self._glimpse, marks[0].offset_mm
+        if before is None or math.dist(before, marks[0].offset_mm) > STILL_MM:
+            return False  # the smoke still stands before it, or a hand
+        self._card = (result.station, result.card, shot.after.shape[:2])
+        self._save_mark(result, marks[0], place, as_jpeg(shot.after))
+        self.source.taken(shot.after)
+        return True
 
     def _nothing(self, result: NoReading, shot: Shot) -> None:
         if result.card is not None and result.station is not None:

@@ -23,6 +23,7 @@ class Memory:
     seen: Json | None = None
     missed: bool = False
     used: bool = False
+    watch: bool = False
     said: str = ""
 
     def as_json(self, source: Json) -> Json:

@@ -116,6 +116,7 @@ _ACTIONS: dict[str, tuple[type[b.Body], Callable[[Session, Any], None]]] = {
     "turn": (b.Turn, lambda session, body: session.turn(body.mount, body.screw, body.turns)),
     "shift": (b.Shift, lambda session, body: session.shift(body.part, body.move_mm)),
     "inspected": (b.Inspected, lambda session, body: session.inspected(body.cause, body.outcome)),
+    "watch": (b.Watch, lambda session, body: session.watch(body.on)),
     "withdraw": (b.Withdraw, lambda session, body: session.withdraw(body.event)),
     "restart": (b.Restart, _restart),
 }

@@ -21,6 +21,7 @@ __all__ = [
     "Shift",
     "Turn",
     "Typed",
+    "Watch",
     "Withdraw",
     "json_body",
     "parse",
@@ -102,6 +103,12 @@ class Withdraw(Body):
     """Which saved event."""
 
     event: int
+
+
+class Watch(Body):
+    """Whether the camera looks for the mark by itself."""
+
+    on: bool
 
 
 class Restart(Body):

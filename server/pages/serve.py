@@ -16,6 +16,7 @@ from server.pages.app import create_app
 from server.pages.desk import Config
 from server.pages.guard import keep_secret, new_code
 from server.sources import PracticeSource, Source, camera_source
+from server.watcher import Watcher
 
 __all__ = ["make_server", "serve", "source_named"]
 
@@ -42,9 +43,12 @@ def serve(
     server = make_server(app, port=port, lan=lan)
     for line in _greeting(app, server.effective_port, code):
         say(line)
+    watcher = Watcher(app.extensions["spotwright"].sessions["bench"])
+    watcher.start()
     try:
         server.run()
     finally:
+        watcher.stop()
         server.close()
 
 

@@ -102,7 +102,8 @@ def _sentence(snapshot: Json) -> list[str]:
     if snapshot["missed"]:
         return ["No mark on the card. Did the laser fire?", ""]
     if _placed(snapshot):
-        return ["Lid closed? Fire one short pulse at the card.", ""]
+        watching = "The camera watches: the mark is read by itself." if snapshot["watch"] else ""
+        return ["Lid closed? Fire one short pulse at the card.", watching]
     return [_hang_words(snapshot), str(step["say"])]
 
 
@@ -143,8 +144,14 @@ def _mark_buttons(snapshot: Json) -> Json:
         again = _button("Fire again" if practice else "It fired now: look again", "pulse")
         return _set(_button("It fired, and left no mark: save that", "no-mark"), again)
     if _placed(snapshot):
-        return _set(_button("Fire one pulse" if practice else "That was my pulse", "pulse"))
+        fire = _button("Fire one pulse" if practice else "That was my pulse", "pulse")
+        return _set(fire) if practice else _set(fire, _watch_button(snapshot))
     return _set(_hang_button(snapshot))
+
+
+def _watch_button(snapshot: Json) -> Json:
+    words = "Stop watching by itself" if snapshot["watch"] else "Watch by itself: hands stay free"
+    return _button(words, "watch", {"on": not snapshot["watch"]})
 
 
 def _hang_button(snapshot: Json) -> Json:

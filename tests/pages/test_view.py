@@ -29,6 +29,7 @@ def snapshot(step: Json, **more: Any) -> Json:
         "seen": None,
         "missed": False,
         "used": False,
+        "watch": False,
         "said": "",
         "card": None,
         "candidates": [],
