@@ -179,8 +179,9 @@ def _robust_spot(x: Floats, y: Floats, z: Floats, w: Floats, seed: Seed) -> Spot
     try:
         spot = fit_spot(x, y, z, centre=seed.centre_mm, radius=seed.radius_mm, weight=w)
         w = w * _trust(spot, x, y, w)
+        oval = not _at_rim(seed)
         return fit_spot(
-            x, y, z, centre=seed.centre_mm, radius=seed.radius_mm, weight=w, oval=True, start=spot
+            x, y, z, centre=seed.centre_mm, radius=seed.radius_mm, weight=w, oval=oval, start=spot
         )
     except np.linalg.LinAlgError:
         return None
@@ -199,13 +200,19 @@ def _trust(spot: Spot, x: Floats, y: Floats, w: Floats) -> Floats:
     return np.where(at_edge, 1.0, np.clip(1 - (rest / (6 * spread)) ** 2, 0, None) ** 2)
 
 
+def _at_rim(seed: Seed) -> bool:
+    """Whether the window's edge may hide a part of the candidate."""
+    return float(np.hypot(*seed.centre_mm)) + 1.3 * seed.radius_mm > INSIDE_MM
+
+
 def _plausible(spot: Spot, seed: Seed) -> bool:
     """A bump of the seed's sign, near the seed, of a size that a beam makes."""
     if not np.isfinite(spot.centre).all() or spot.height <= 0:
         return False
     away = float(np.hypot(*(spot.centre - seed.centre_mm)))
     long_mm, short_mm, _ = spot.widths()
-    near = away < max(1.5 * seed.radius_mm, 1.0) and np.hypot(*spot.centre) < RADIUS_MM + 2
+    reach = (4.0 if _at_rim(seed) else 1.5) * seed.radius_mm
+    near = away < max(reach, 1.0) and np.hypot(*spot.centre) < RADIUS_MM + 2
     return bool(near and long_mm / 2 < _LARGEST_RADIUS_MM and short_mm > 0.3)
 
 

@@ -18,10 +18,11 @@ from vision.card import Floats
 
 _POINTS = 72
 _STARTS = 12
-_STRETCHED = 1.22
-_BETTER = 0.72  # a cut or double figure must leave less than this share of what an ellipse leaves
+_STRETCHED = 1.25
+_LEAST_LONG = 1.15  # two lobes make a longer mark
+_BETTER = 0.78  # a cut or double figure must leave less than this share of what an ellipse leaves
 _LEAST_CUT = 0.10  # depth of the cut as a share of the diameter
-_LEAST_APART = 0.45  # distance of two lobes as a share of the larger radius
+_LEAST_APART = 0.6  # distance of two lobes as a share of the larger radius
 _GOOD_ENOUGH = 0.012  # an outline this close to an ellipse, as a share of the radius, needs no other figure
 
 Distance = Callable[[Floats, Floats], Floats]
@@ -73,7 +74,7 @@ def name_shape(points: Floats, axis_ratio: float) -> Figure:
     if cut_rms <= pair_rms and (1 - cut[4] / cut[2]) / 2 > _LEAST_CUT:
         return _cut_figure(cut, centre, radius)
     apart = float(np.hypot(*(pair[:2] - pair[3:5])))
-    if pair_rms < cut_rms and apart > _LEAST_APART * max(pair[2], pair[5]):
+    if pair_rms < cut_rms and axis_ratio > _LEAST_LONG and apart > _LEAST_APART * max(pair[2], pair[5]):
         return _pair_figure(pair, centre, radius)
     return plain
 
