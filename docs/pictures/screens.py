@@ -55,6 +55,7 @@ def bench(page: Page, server: Server) -> None:
     play(page, until=lambda done: page.locator("body").get_attribute("data-now") == "turn")
     take(page, "bench")
     play(page, until=lambda done: page.locator("#landing").is_visible())
+    page.wait_for_timeout(300)
     take(page, "bench-landing")
     play(page)
     take(page, "bench-done")

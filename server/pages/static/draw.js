@@ -51,7 +51,7 @@ function line(x1, y1, x2, y2, more = {}) {
 function edgeWords(axes) {
   const word = (text, x, y, anchor) => svg("text", { x, y, "text-anchor": anchor, "font-size": 2.9, "font-weight": 700, class: "ink" }, text);
   return [
-    word(`${axes.right} ▸`, 29, -1.6, "end"),
+    word(`${axes.right} ▸`, 29, 4.6, "end"),
     word(`◂ ${axes.left}`, -29, -1.6, "start"),
     word(`▴ ${axes.up}`, 1.4, -26.6, "start"),
     word(`▾ ${axes.down}`, 1.4, 27, "start"),
