@@ -12,7 +12,7 @@ from werkzeug.datastructures import FileStorage
 from server import solver
 from server.live import Refused, Session, read_photo
 from server.pages import bodies as b
-from server.pages.desk import desk
+from server.pages.desk import UNITS_COOKIE, desk, units
 from server.pages.lasers import Lasers
 
 __all__ = ["api"]
@@ -42,16 +42,16 @@ def read() -> Response:
 @api.get("/state")
 def state() -> Response:
     """What the page of a session draws; ``?of=bench`` or ``offline``."""
-    return jsonify(desk().state(_of()))
+    return jsonify(desk().state(_of(), units=units()))
 
 
 @api.get("/events")
 def events() -> Response:
     """The same, sent whenever it changes (server-sent events)."""
-    of, here = _of(), desk()
+    of, here, read_in = _of(), desk(), units()
     tab = _tab(request.args.get("tab", ""))
     gone = request.environ.get("waitress.client_disconnected", lambda: False)
-    body = here.streams.open(f"{of}:{tab}", here.session(of), lambda: here.state(of), gone)
+    body = here.streams.open(f"{of}:{tab}", here.session(of), lambda: here.state(of, units=read_in), gone)
     return Response(body, mimetype="text/event-stream", headers={"X-Accel-Buffering": "no"})
 
 
@@ -73,7 +73,16 @@ def do(of: str, action: str) -> Response:
         act(session, b.parse(model, b.json_body()))
     else:
         raise Refused(f"There is no action named {action[:40]}.", status=404)
-    return jsonify(desk().state(of))
+    return jsonify(desk().state(of, units=units()))
+
+
+@api.post("/units")
+def choose_units() -> Response:
+    """Millimetres or inches, for the device that asks."""
+    chosen = b.parse(b.Units, b.json_body()).units
+    answer = jsonify({"units": chosen})
+    answer.set_cookie(UNITS_COOKIE, chosen, max_age=180 * 86400, httponly=True, samesite="Strict")
+    return answer
 
 
 @api.post("/hands/<of>")
@@ -82,7 +91,7 @@ def hands(of: str) -> Response:
     session = desk().session(of)
     desk().hands.take(of, _tab(request.headers.get("X-Spotwright-Tab", "")))
     session.announce()
-    return jsonify(desk().state(of))
+    return jsonify(desk().state(of, units=units()))
 
 
 @api.post("/lasers")

@@ -7,17 +7,20 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from flask import abort, current_app
+from flask import abort, current_app, request
 
 from server.live import Brain, Session
 from server.log import Log
 from server.pages.hands import Hands
 from server.pages.lasers import Lasers
 from server.pages.stream import Streams
+from server.pages.units import in_inches
 from server.pages.view import page_state
 from server.sources import OfflineSource, PracticeSource, Source
 
-__all__ = ["Config", "Desk", "desk", "open_desk"]
+__all__ = ["UNITS_COOKIE", "Config", "Desk", "desk", "open_desk", "units"]
+
+UNITS_COOKIE = "spotwright_units"
 
 
 @dataclass(frozen=True)
@@ -53,9 +56,10 @@ class Desk:
             abort(404, f"There is no session named {of[:40]}.")
         return self.sessions[of]
 
-    def state(self, of: str) -> dict[str, Any]:
-        """Return what the page of that session draws."""
-        return page_state(self.session(of).snapshot()) | {"holder": self.hands.holder(of)}
+    def state(self, of: str, *, units: str = "mm") -> dict[str, Any]:
+        """Return what the page of that session draws; lengths in words in ``units`` (mm or inch)."""
+        state = page_state(self.session(of).snapshot()) | {"holder": self.hands.holder(of), "units": units}
+        return dict(in_inches(state)) if units == "inch" else state
 
 
 def open_desk(config: Config) -> Desk:
@@ -75,3 +79,8 @@ def desk() -> Desk:
     """Return the desk of the app that answers now."""
     found: Desk = current_app.extensions["spotwright"]
     return found
+
+
+def units() -> str:
+    """Return what the device that asks now reads lengths in: mm or inch."""
+    return "inch" if request.cookies.get(UNITS_COOKIE) == "inch" else "mm"

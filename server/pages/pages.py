@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from collections import Counter
 from typing import Any
 
 from flask import Blueprint, Response, abort, redirect, render_template, request, url_for
@@ -12,7 +13,7 @@ from server.live import Refused
 from server.pages import bodies as b
 from server.pages.bed import bed_maps
 from server.pages.checks import CHECKS
-from server.pages.desk import desk
+from server.pages.desk import desk, units
 from server.pages.setup import PITCHES, Answers, profile_from, what_matters
 from server.pages.view import CAUTIONS, event_words, verdict_rows
 
@@ -35,13 +36,15 @@ pages = Blueprint("pages", __name__)
 @pages.get("/")
 def bench() -> str:
     """The step at the machine."""
-    return render_template("bench.html", state=desk().state("bench"), of="bench", cautions=CAUTIONS)
+    return render_template(
+        "bench.html", state=desk().state("bench", units=units()), of="bench", cautions=CAUTIONS
+    )
 
 
 @pages.get("/offline")
 def offline() -> str:
     """The same steps from photos and typed numbers."""
-    state = desk().state("offline")
+    state = desk().state("offline", units=units())
     return render_template(
         "offline.html", state=state, of="offline", cautions=CAUTIONS, lasers=desk().lasers.names()
     )
@@ -96,6 +99,23 @@ def alignment(number: int) -> str:
     events = [event | {"words": event_words(event["event"], machine)} for event in desk().log.events(number)]
     verdict = verdict_rows(row["verdict"], machine)
     return render_template("alignment.html", row=row, events=events, verdict=verdict)
+
+
+@pages.get("/log/<int(max=2147483647):number>/report")
+def report(number: int) -> str:
+    """One page to print: verdict, bed as found and now, who and when."""
+    row, document = _alignment(number), desk().log.document(number)
+    start, now = bed_maps(document)
+    events = desk().log.events(number)
+    return render_template(
+        "report.html",
+        row=row,
+        verdict=verdict_rows(row["verdict"], document["machine"]),
+        start=start,
+        now=now,
+        last=events[-1]["when"] if events else None,
+        counts=Counter(event["kind"] for event in document["events"]),
+    )
 
 
 @pages.get("/log/picture/<int(max=2147483647):event>")

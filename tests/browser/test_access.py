@@ -23,7 +23,7 @@ PAGES = [
     "/bed",
     "/checks",
     "/log",
-    "/log/1",
+    "/log/1", "/log/1/report",
     "/laser",
     "/laser/new",
     "/cautions",

@@ -97,3 +97,7 @@ def test_the_page_shows_the_map_of_an_alignment(client: FlaskClient) -> None:
     assert picture.mimetype == "image/svg+xml"
     assert len(picture.data) < 400_000
     assert client.get("/bed/99").status_code == 404
+    report = client.get(f"/log/{number}/report").text
+    assert "5 marks, 0 turns of a screw, 0 moves" in report
+    assert f"/bed/{number}.svg" in report
+    assert client.get("/log/99/report").status_code == 404

@@ -16,8 +16,15 @@ export function startJob(onState = () => {}) {
     onTrouble: showTrouble,
   });
   startSound();
+  find("#units").addEventListener("change", (event) => chooseUnits(event.target.value));
   link.take(first);
   return link;
+}
+
+async function chooseUnits(units) {
+  const headers = { "Content-Type": "application/json" };
+  const answer = await fetch("/api/units", { method: "POST", headers, body: JSON.stringify({ units }) });
+  if (answer.ok) location.reload();
 }
 
 export function showTrouble(message, kind = "act") {

@@ -9,7 +9,7 @@ let last = { text: "", version: -1 };
 const wants = (name) => find(`#sound input[name=${name}]`).checked;
 
 export function startSound() {
-  for (const input of document.querySelectorAll("#sound input")) {
+  for (const input of document.querySelectorAll("#sound input[type=checkbox]")) {
     input.checked = localStorage.getItem(`sound-${input.name}`) === "on";
     input.addEventListener("change", () => {
       localStorage.setItem(`sound-${input.name}`, input.checked ? "on" : "off");

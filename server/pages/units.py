@@ -1,0 +1,39 @@
+"""Millimetres as inches for who thinks in them; the data stay in millimetres."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+__all__ = ["in_inches"]
+
+MM_PER_INCH = 25.4  # exact, by the international yard and pound agreement of 1959
+_LENGTH = re.compile(r"([+-]?\d+(?:\.\d+)?) mm\b")
+_BARE_PAIR = re.compile(r"([+-]\d+\.\d+)(?= (?:right|up))")
+
+
+def in_inches(state: Any) -> Any:
+    """Return a page's state with the lengths that a person reads in inches; drawings stay in mm."""
+    if isinstance(state, str):
+        return _words(state)
+    if isinstance(state, list):
+        return [in_inches(value) for value in state]
+    if isinstance(state, dict):
+        return _figure({key: in_inches(value) for key, value in state.items()})
+    return state
+
+
+def _words(text: str) -> str:
+    if text.endswith("(mm)"):
+        return _BARE_PAIR.sub(lambda found: _inch(found[1], sign="+"), text[:-4]) + "(in)"
+    return _LENGTH.sub(lambda found: f"{_inch(found[1])} in", text)
+
+
+def _figure(shown: dict[str, Any]) -> dict[str, Any]:
+    if shown.get("unit") == "mm":
+        return {**shown, "value": _inch(shown["value"]), "unit": "in"}
+    return shown
+
+
+def _inch(mm: str, *, sign: str = "") -> str:
+    return format(float(mm) / MM_PER_INCH, f"{sign}.3f")

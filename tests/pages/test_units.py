@@ -1,0 +1,50 @@
+"""Inches are for reading only."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+from flask.testing import FlaskClient
+
+from server.pages.units import in_inches
+
+
+@pytest.mark.parametrize(
+    ("mm", "inch"),
+    [
+        ("up 25.4 mm", "up 1.000 in"),
+        ("The mark is 2.54 mm right, 0.0 mm up.", "The mark is 0.100 in right, 0.000 in up."),
+        ("Mark at mirror 2: +12.70 right, -2.54 up (mm)", "Mark at mirror 2: +0.500 right, -0.100 up (in)"),
+        ("3/16 turn clockwise", "3/16 turn clockwise"),
+        ("mirror 1", "mirror 1"),
+        ("X 320, Y 0", "X 320, Y 0"),
+    ],
+)
+def test_words(mm: str, inch: str) -> None:
+    assert in_inches(mm) == inch
+
+
+def test_numbers_for_drawings_and_buttons_stay() -> None:
+    state = {"big": [{"value": "2.54", "unit": "mm"}], "primary": {"body": {"move_mm": [0, 0, 25.4]}}}
+    assert in_inches(state) == {
+        "big": [{"value": "0.100", "unit": "in"}],
+        "primary": {"body": {"move_mm": [0, 0, 25.4]}},
+    }
+
+
+def test_the_device_remembers_its_units(client: FlaskClient, do: Any) -> None:
+    answer = client.post("/api/units", json={"units": "inch"})
+    assert "HttpOnly" in answer.headers["Set-Cookie"]
+    do("acknowledge")
+    do("hang", {"station": "mirror-1", "head_mm": [0, 1000]})
+    state = do("pulse").get_json()
+    assert state["said"] == "Saved: the mark at 0.059 in right, 0.020 in down"
+    stream = client.get("/api/events?tab=a")
+    parts = iter(stream.response)
+    next(parts)
+    assert b"0.059 in right" in next(parts)
+    stream.close()
+    client.post("/api/units", json={"units": "mm"})
+    assert "1.5 mm right" in client.get("/api/state").get_json()["said"]
+    assert client.post("/api/units", json={"units": "cubits"}).status_code == 422
