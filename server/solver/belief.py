@@ -27,7 +27,7 @@ FAULTS = ("none", "gantry-racking", "rail-bow", "loose-mount", "loose-mount", "l
 CAUSES = ("gantry-racking", "rail-bow", "loose-mount")
 # Prior odds and sizes: our own guesses of what workshops see (common practice, no source).
 FAULT_PRIOR = np.array([0.94, 0.02, 0.02, 0.007, 0.007, 0.006])
-FAR_PRIOR = (0.9, 0.025, 0.025, 0.025, 0.025)  # no part far off, the tube, mirror 1, 2, 3
+FAR = 0.03  # of the tube and of each mirror: it stands far off
 TUBE_SD, FAR_TUBE_SD = 4.0, 15.0  # of each tube mount, mm
 TILT_SD, FAR_TILT_SD = 8e-3, 50e-3  # of each mirror and axis, rad
 PISTON_SD = 0.3  # of each mirror along its normal, mm
@@ -46,6 +46,7 @@ BACKWARDS, BACKWARDS_ALONE = (
 )  # a whole mount's clockwise is wrong; one screw differs from its mount's
 OUTLIER, CARD_AREA, MISREAD_BLANK = 0.003, 1600.0, 0.003
 CARD_HALF = 20.0
+FORGOTTEN = 0.05  # odds of a belief without the blanks against the one that they have bent
 WRONG_SCREW, UPSET = 0.01, 1e-3  # a turn was another one; something was knocked and all before is void
 CLOSE = 0.1  # hypotheses whose contact points differ by less, mm, share their derivatives
 KEEP, LEAST, LEAST_OF_FAULT = 56, 1e-6, 1e-12
@@ -65,6 +66,9 @@ class Bank:
     last_turn: tuple[float, ...]  # (9) direction in which each screw was turned last
     evidence: float = 0.0  # log of what normalising took away so far: banks of one alignment can be compared
     doubt: float = 0.0  # probability that the newest mark was misread rather than explained
+    parts_seen: int = 0  # tube, mirror 1, 2, 3: how many of them a card has shown
+    blind: Bank | None = None  # the same without the blanks since the last mark
+    blanks: tuple[NoMark, ...] = ()  # those since the last move
 
     @property
     def weight(self) -> Array:
@@ -116,42 +120,46 @@ def _step(profile: Profile, events: tuple[Event, ...], known: tuple[Bank, ...]) 
 
 
 def _advance(profile: Profile, bank: Bank, event: Event) -> Bank:
+    if isinstance(event, MarkSeen | NoMark):
+        bank = _split_far(profile, bank, STATIONS.index(event.station))
+        if bank.blind is not None:
+            bank = replace(bank, blind=_split_far(profile, bank.blind, STATIONS.index(event.station)))
+    blind = bank.blind
     match event:
         case MarkSeen():
-            return _mark(profile, bank, event)
+            return _mark_after_blanks(profile, bank, event)
         case NoMark():
-            return _no_mark(profile, bank, event)
+            before = replace(bank, blind=None, blanks=()) if blind is None else blind
+            blanks = (*bank.blanks, event)
+            return replace(_no_mark(profile, bank, event), blind=before, blanks=blanks)
         case Turn():
-            return _turn(profile, bank, event)
+            moved = _turn(profile, bank, event)
         case Shift():
-            return _shift(bank, event)
+            moved = _shift(bank, event)
         case Inspected():
-            return _inspected(profile, bank, event)
+            return replace(_inspected(profile, bank, event), blind=None, blanks=())
+    return moved if blind is None else replace(moved, blind=_advance(profile, blind, event), blanks=())
 
 
 @lru_cache(maxsize=16)
 def prior(profile: Profile) -> Bank:
-    """What is known of a machine before its first pulse: each fault, with no part or one part far off."""
-    kinds = [(fault, far) for fault in range(len(FAULTS)) for far in range(len(FAR_PRIOR))]
-    count = len(kinds)
-    cov = np.zeros((count, m.SIZE, m.SIZE))
-    for i, (fault, far) in enumerate(kinds):
-        cov[i] = _prior_cov(profile, FAULTS[fault], far)
+    """What is known of a machine before its first pulse: each fault."""
+    count = len(FAULTS)
     return Bank(
-        log_weight=np.log([FAULT_PRIOR[fault] * FAR_PRIOR[far] for fault, far in kinds]),
+        log_weight=np.log(FAULT_PRIOR),
         mean=np.zeros((count, m.SIZE)),
-        cov=cov,
-        fault=np.array([fault for fault, _ in kinds]),
+        cov=np.stack([_prior_cov(profile, fault) for fault in FAULTS]),
+        fault=np.arange(count),
         sign=np.zeros((count, 9), dtype=np.int8),
         notes=((),) * count,
         last_turn=(0.0,) * 9,
     )
 
 
-def _prior_cov(profile: Profile, fault: str, far: int) -> Array:
-    """(SIZE, SIZE); ``far``: 0 no part, 1 the tube, 2–4 mirror 1–3 is far off."""
+def _prior_cov(profile: Profile, fault: str) -> Array:
+    """(SIZE, SIZE), no part far off."""
     variance = np.zeros(m.SIZE)
-    variance[m.TUBE] = (FAR_TUBE_SD if far == 1 else TUBE_SD) ** 2
+    variance[m.TUBE] = TUBE_SD**2
     variance[m.SHIFT] = np.repeat(SHIFT_SD, 3) ** 2
     reach_m2 = profile.path.mirror_2_to_3_mm[1] * profile.bed.depth_mm * 1e-6
     variance[m.RACK] = (RACK_SD.get(fault, RACK_SD["none"]) / reach_m2) ** 2
@@ -160,9 +168,22 @@ def _prior_cov(profile: Profile, fault: str, far: int) -> Array:
     cov = np.diag(variance)
     for mount in (1, 2, 3):
         at = np.array([c.at_mm for c in profile.mount[mount - 1].contact])
-        tilt = FAR_TILT_SD if far == mount + 1 else TILT_SD
-        cov[m.contact_at(mount), m.contact_at(mount)] = PISTON_SD**2 + tilt**2 * at @ at.T
+        cov[m.contact_at(mount), m.contact_at(mount)] = PISTON_SD**2 + TILT_SD**2 * at @ at.T
     return cov
+
+
+def _split_far(profile: Profile, bank: Bank, station: int) -> Bank:
+    """Before a card sees a part for the first time, each hypothesis becomes two: the part as usual, or far off."""
+    for part in range(bank.parts_seen, station + 1):
+        extra = np.zeros((m.SIZE, m.SIZE))
+        if part == 0:
+            extra[m.TUBE, m.TUBE] = (FAR_TUBE_SD**2 - TUBE_SD**2) * np.eye(4)
+        else:
+            at = np.array([c.at_mm for c in profile.mount[part - 1].contact])
+            extra[m.contact_at(part), m.contact_at(part)] = (FAR_TILT_SD**2 - TILT_SD**2) * at @ at.T
+        far = replace(bank, log_weight=bank.log_weight + np.log(FAR), cov=bank.cov + extra)
+        bank = _join(replace(bank, log_weight=bank.log_weight + np.log1p(-FAR)), far)
+    return replace(bank, parts_seen=max(bank.parts_seen, station + 1))
 
 
 def _take(bank: Bank, index: Array, log_weight: Array) -> Bank:
@@ -264,6 +285,22 @@ def _shift(bank: Bank, event: Shift) -> Bank:
 
 
 # ── marks ───────────────────────────────────────────────────────────────────────────────────────────────
+
+
+def _mark_after_blanks(profile: Profile, bank: Bank, event: MarkSeen) -> Bank:
+    """A blank cuts into a Gaussian and distorts it: the mark that ends the search is taken first where nothing was
+    moved in between, and else beside a belief that has forgotten the blanks."""
+    blind, blanks = bank.blind, bank.blanks
+    if blind is None:
+        return _mark(profile, bank, event)
+    found = _mark(profile, blind, event)
+    if not blanks:
+        seen = _mark(profile, replace(bank, blind=None), event)
+        return _prune(_join(seen, _shifted(found, found.evidence - seen.evidence + np.log(FORGOTTEN))))
+    doubt = found.doubt
+    for blank in blanks:
+        found = _no_mark(profile, found, blank)
+    return replace(found, doubt=doubt)
 
 
 def _mark(profile: Profile, bank: Bank, event: MarkSeen) -> Bank:

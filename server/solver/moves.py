@@ -17,7 +17,7 @@ from .profile import Profile
 
 Array = NDArray[Any]
 
-LAST_RESORT = 8.0  # effort of a lever that is moved only where nothing else helps
+ONE_END = 2.0  # effort of moving one end of the tube
 MOST_TURNS, LEAST_TURNS = 2.0, 1 / 128
 MOST_SHIFT_MM, LEAST_SHIFT_MM = 25.0, 0.3
 
@@ -49,8 +49,8 @@ def levers(profile: Profile, stage: int) -> list[Lever]:
     """What may be moved in a stage: nothing downstream of what the stage can see."""
     found = [
         Lever(0, 2.0, "tube", axes=(1, 2)),
-        Lever(0, LAST_RESORT, "tube-exit", axes=(1, 2)),
-        Lever(0, LAST_RESORT, "tube-far", axes=(1, 2)),
+        Lever(0, ONE_END, "tube-exit", axes=(1, 2)),
+        Lever(0, ONE_END, "tube-far", axes=(1, 2)),
     ]
     for mount in range(1, min(stage, 3) + 1):
         for i, contact in enumerate(profile.mount[mount - 1].contact):

@@ -38,6 +38,7 @@ TELLING = 0.3  # divergence of what two explanations foretell, below which a mar
 HARM = 0.4  # × overlap tolerance: a fault that moves marks less than this does not matter
 CHANCE = 0.15  # a move that brings a stage to its end with less probability is not worth a try
 FAR_MOVE = 1e-3  # cost (tolerances²) of a move per turn² or mm²: far moves that do little are not worth it
+WEIGHED = 96  # samples on which moves are weighed
 ENOUGH_PULSES, BLANKS = 120, 14
 
 
@@ -92,6 +93,14 @@ def look(alignment: Alignment) -> View:
     numbers = o.numbers(rays) / o.limits(alignment.machine)
     jacobian = o.everywhere_jacobian(alignment.machine, bank.mean[bank.best])
     return View(alignment, bank, samples, rays, numbers, jacobian)
+
+
+def thin(view: View) -> View:
+    """The view with fewer samples, in their pairs of opposites: enough to weigh moves against each other."""
+    half = len(view.samples.x) // 2
+    rows = np.concatenate([np.arange(WEIGHED // 2), half + np.arange(WEIGHED // 2)])
+    rays = Rays(view.rays.offset_mm[rows], view.rays.lens_mm[rows], view.rays.slope[rows])
+    return replace(view, samples=view.samples.only(rows), rays=rays, numbers=view.numbers[rows])
 
 
 def choose(view: View) -> Choice:
@@ -241,6 +250,7 @@ class Move:
 
 def best_move(view: View, stage: int) -> Move | None:
     """The most upstream move of a set that brings the stage to nil, or the single best; None where none helps."""
+    view = thin(view)
     for screws_only in (True, False) if _angle_first(view, stage) else (False,):
         move = _needed(view, stage, adjustments(view, stage, screws_only=screws_only))
         if move is not None and move.gain > GAIN:
