@@ -16,9 +16,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from firmware import Camera, RigError, open_camera
-from server.practice import PracticeCamera, PracticeMachine
+from server.practice import PracticeCamera, PracticeMachine, default_profile
 from server.practice.truth import Severity
 from server.solver import profile_as_json
+from server.solver.profile import Corner
 
 __all__ = [
     "CameraSource",
@@ -221,7 +222,8 @@ class PracticeSource:
     def renew(self, options: dict[str, Any]) -> None:
         seed = int(options.get("seed", secrets.randbelow(1_000_000)))
         severity: Severity = "rebuilt" if options.get("severity") == "rebuilt" else "drifted"
-        self._use(PracticeMachine(seed, severity=severity))
+        corner: Corner = "back-right" if options.get("corner") == "back-right" else "back-left"
+        self._use(PracticeMachine(seed, default_profile(corner), severity=severity))
 
     def to_json(self) -> dict[str, Any]:
         with self._lock:

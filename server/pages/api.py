@@ -106,7 +106,7 @@ def _lasers() -> Lasers:
 
 
 def _restart(session: Session, body: b.Restart) -> None:
-    options: dict[str, Any] = {"severity": body.severity}
+    options: dict[str, Any] = {"severity": body.severity, "corner": body.corner}
     if body.seed is not None:
         options["seed"] = body.seed
     session.restart(machine=_lasers().current(), options=options)

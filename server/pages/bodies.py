@@ -123,6 +123,7 @@ class Restart(Body):
 
     seed: Annotated[int, Field(ge=0, le=2**31)] | None = None
     severity: Literal["drifted", "rebuilt"] = "drifted"
+    corner: Literal["back-left", "back-right"] = "back-left"
 
 
 def json_body() -> Any:

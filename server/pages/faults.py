@@ -9,7 +9,7 @@ from flask import Flask, jsonify, render_template, request
 from werkzeug.exceptions import HTTPException
 
 from server.live import Refused
-from server.log import LogError, NoSuchEntry
+from server.log import BadEntry, LogError, NoSuchEntry
 from server.pages.stream import TooMany
 from server.solver import DocumentError
 from server.sources import NoPicture
@@ -26,6 +26,7 @@ def add_faults(app: Flask) -> None:
     app.register_error_handler(DocumentError, lambda e: _answer(e.message, 422, e.path))
     app.register_error_handler(NoPicture, lambda e: _answer(str(e), 409, "camera"))
     app.register_error_handler(NoSuchEntry, lambda e: _answer(str(e), 404))
+    app.register_error_handler(BadEntry, lambda e: _answer(str(e), 422, e.path))
     app.register_error_handler(LogError, lambda e: _answer(str(e), 503, "log"))
     app.register_error_handler(
         TooMany, lambda _: _answer("Too many viewers: this page asks again by itself.", 503)

@@ -10,12 +10,14 @@ from flask import Blueprint, Response, abort, redirect, render_template, request
 from werkzeug.wrappers import Response as BaseResponse
 
 from server.live import Refused
+from server.log import import_json
 from server.pages import bodies as b
 from server.pages.bed import bed_maps
 from server.pages.checks import CHECKS
 from server.pages.desk import desk, units
 from server.pages.setup import PITCHES, Answers, profile_from, what_matters
 from server.pages.view import CAUTIONS, event_words, verdict_rows
+from server.solver import parse_alignment
 
 __all__ = ["NAVIGATION", "pages"]
 
@@ -29,6 +31,7 @@ NAVIGATION = (
     ("pages.cautions", "Cautions"),
 )
 Json = dict[str, Any]
+DRAWING = {"Content-Security-Policy": "default-src 'none'; style-src 'unsafe-inline'"}  # no script in it
 
 pages = Blueprint("pages", __name__)
 
@@ -66,10 +69,7 @@ def bed_chart(number: int) -> Response:
     """The maps as a picture."""
     from server.pages.bed_chart import bed_svg  # matplotlib takes a second to load: only who looks pays
 
-    headers = {
-        "Content-Security-Policy": "default-src 'none'; style-src 'unsafe-inline'"
-    }  # a drawing, no script
-    return Response(bed_svg(desk().log.document(number)), mimetype="image/svg+xml", headers=headers)
+    return Response(bed_svg(desk().log.document(number)), mimetype="image/svg+xml", headers=DRAWING)
 
 
 @pages.get("/checks")
@@ -88,7 +88,8 @@ def cautions() -> str:
 def log() -> str:
     """All alignments."""
     rows = list(reversed(desk().log.alignments()))
-    return render_template("log.html", rows=rows)
+    kinds = {"practice" if row["source"] == "practice" else "real" for row in rows}
+    return render_template("log.html", rows=rows, kinds=kinds, new=request.args.get("new", type=int))
 
 
 @pages.get("/log/<int(max=2147483647):number>")
@@ -126,6 +127,31 @@ def picture(event: int) -> Response:
         abort(404, "This reading has no picture.")
     kind = "image/png" if data.startswith(b"\x89PNG") else "image/jpeg"
     return Response(data, mimetype=kind, headers={"Cache-Control": "private, max-age=86400"})
+
+
+@pages.get("/log/drift.svg")
+def drift() -> Response:
+    """How far off the marks were found and left, by alignment; ``?practice`` for the practice laser."""
+    from server.log import draw_chart  # matplotlib takes a second to load: only who looks pays
+
+    sources = ("practice",) if "practice" in request.args else ("camera", "offline")
+    stream = io.BytesIO()
+    draw_chart(desk().log, stream, kind="svg", sources=sources)
+    return Response(stream.getvalue(), mimetype="image/svg+xml", headers=DRAWING)
+
+
+@pages.post("/log/import")
+def take_in() -> BaseResponse:
+    """Another device's exported log (JSON), merged into this one."""
+    sent = request.files.get("file")
+    if sent is None or not sent.filename:
+        raise Refused("Choose the JSON file that the other device exported.", path="file", status=400)
+    try:
+        text = sent.stream.read().decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise Refused("That file is not text in UTF-8.", path="file", status=400) from error
+    new = import_json(desk().log, io.StringIO(text), judge=parse_alignment)
+    return redirect(url_for("pages.log", new=new.alignments), 303)
 
 
 @pages.get("/log/spotwright-log.<ending>")

@@ -11,6 +11,7 @@ import pytest
 from flask.testing import FlaskClient
 
 from server.log import Log
+from server.pages import Config, create_app
 from tests.pages.doubles import FRONT_LEFT, MACHINE, Bench, Script, mark, reading
 from vision import NoReading
 
@@ -197,6 +198,36 @@ def test_the_log_pages_show_what_happened(client: FlaskClient, do: Any) -> None:
     assert "Mark at mirror 1" in client.get("/log/1").text
     assert "mirror-1" in client.get("/log/spotwright-log.csv").text
     assert json.loads(client.get("/log/spotwright-log.json").text)
+
+
+def upload(client: FlaskClient, data: bytes) -> Any:
+    sent = {"file": (io.BytesIO(data), "log.json")}
+    return client.post("/log/import", data=sent, content_type="multipart/form-data")
+
+
+def test_a_log_goes_to_another_device_and_is_not_taken_twice(
+    client: FlaskClient, do: Any, tmp_path: Path
+) -> None:
+    do("acknowledge")
+    do("hang", {"station": "mirror-1", "head_mm": [0, 1000]})
+    do("pulse")
+    exported = client.get("/log/spotwright-log.json").data
+    other = create_app(Config(data=tmp_path / "other", source=Bench, brain=Script().brain())).test_client()
+    assert upload(other, exported).headers["Location"] == "/log?new=1"
+    assert upload(other, exported).headers["Location"] == "/log?new=0"
+    assert "Taken in: 1 new alignment" in other.get("/log?new=1").text
+    assert "Mark at mirror 1" in other.get("/log/1").text
+    assert client.get("/log/drift.svg?practice").mimetype == "image/svg+xml"
+
+
+@pytest.mark.parametrize(("data", "status"), [(b"", 422), (b"{", 422), (b"\xff\xfe", 400), (b"[1, 2]", 422)])
+def test_what_is_no_log_is_not_taken_in(
+    client: FlaskClient, tmp_path: Path, data: bytes, status: int
+) -> None:
+    answer = upload(client, data)
+    assert answer.status_code == status
+    assert 'role="alert"' in answer.text
+    assert Log(tmp_path, access="read-only").alignments() == []
 
 
 @pytest.mark.parametrize("path", ["/log/77", "/log/spotwright-log.xls", "/nothing", "/log/picture/5"])

@@ -132,3 +132,13 @@ def test_a_folder_of_pictures_serves_as_a_camera(tmp_path: Path) -> None:
     source = source_named(f"replay:{tmp_path}")()
     assert source.frame().shape == (48, 64, 3)
     source.close()
+
+
+@pytest.mark.parametrize("corner", ["back-left", "back-right"])
+def test_the_practice_laser_comes_in_both_layouts(corner: str) -> None:
+    source = PracticeSource(PracticeMachine(3))
+    source.renew({"seed": 4, "corner": corner, "severity": "rebuilt"})
+    machine = source.machine()
+    assert machine is not None
+    assert machine["path"]["corner"] == corner
+    assert source.laser.severity == "rebuilt"

@@ -90,7 +90,7 @@ onForm("#place-form", (form) => {
   const [x, y] = form.get("head").split(",").map(Number);
   link.act("hang", { station: form.get("station"), head_mm: [x * state.plan.width_mm, y * state.plan.depth_mm] });
 });
-onForm("#restart-form", (form) => link.act("restart", form.get("severity") ? { severity: form.get("severity") } : {}));
+onForm("#restart-form", (form) => link.act("restart", Object.fromEntries(form)));
 find("#zoom").addEventListener("click", (event) => {
   close = !close;
   event.currentTarget.setAttribute("aria-pressed", String(close));
