@@ -8,6 +8,7 @@ __all__ = [
     "CameraNotStarted",
     "CameraTimeout",
     "PanelMissing",
+    "ProfileRefused",
     "ReplayRefused",
     "RigError",
     "UnknownCamera",
@@ -44,3 +45,7 @@ class ReplayRefused(RigError, ValueError):
 
 class PanelMissing(RigError, OSError):
     """The pins asked for are not there."""
+
+
+class ProfileRefused(RigError, ValueError):
+    """The rig's profile cannot be read."""

@@ -12,6 +12,8 @@ import signal
 import time
 from collections.abc import Callable
 from contextlib import suppress
+from dataclasses import dataclass, field
+from itertools import count
 from multiprocessing.connection import Connection
 from threading import Event, Thread
 from typing import Any
@@ -43,10 +45,11 @@ class SupervisedCamera:
         self.kind = of
         self._opener, self._options = opener, options
         self._watch = watch or Watch()
-        self._slot, self._quit = NewestSlot(), Event()
+        self._slot, self._full_slot, self._quit = NewestSlot(), NewestSlot(), Event()
         self._thread: Thread | None = None
         self._child: _Child | None = None
         self._light_locked = False
+        self._frames_per_s: float | None = None
         self._first = 0
 
     @property
@@ -63,7 +66,7 @@ class SupervisedCamera:
     def start(self) -> None:
         if self._thread is None:
             self._quit.clear()
-            self._slot = NewestSlot()
+            self._slot, self._full_slot = NewestSlot(), NewestSlot()
             self._thread = Thread(target=self._guard, name=f"watchdog of {self.kind}", daemon=True)
             self._thread.start()
 
@@ -75,10 +78,24 @@ class SupervisedCamera:
 
     def newest(self, *, newer_than: int = -1, timeout_s: float = 2.0) -> Frame:
         """Return the newest frame above that number, whichever child took it."""
+        return self._wait(self._slot, newer_than, timeout_s)
+
+    def newest_full(self, *, newer_than: int = -1, timeout_s: float = 2.0) -> Frame:
+        """Return a frame at the sensor's full resolution where the camera has one, else an ordinary one."""
+        self._say("full")
+        return self._wait(self._full_slot, newer_than, timeout_s)
+
+    def set_pace(self, frames_per_s: float) -> None:
+        """Send no more frames a second than that: nobody looks closely just now."""
+        if frames_per_s != self._frames_per_s:
+            self._frames_per_s = frames_per_s
+            self._say(f"pace {frames_per_s:g}")
+
+    def _wait(self, slot: NewestSlot, newer_than: int, timeout_s: float) -> Frame:
         if self._thread is None:
             raise CameraNotStarted(f"the {self.kind} camera is not started")
         try:
-            return self._slot.get(newer_than=newer_than, timeout_s=timeout_s)
+            return slot.get(newer_than=newer_than, timeout_s=timeout_s)
         except CameraTimeout:
             if self.problem is not None:
                 raise CameraMissing(self.problem) from None
@@ -95,9 +112,12 @@ class SupervisedCamera:
 
     def _set_light(self, *, locked: bool) -> None:
         self._light_locked = locked
+        self._say("lock light" if locked else "release light")
+
+    def _say(self, word: str) -> None:
         child = self._child
         if child is not None:
-            child.say("lock light" if locked else "release light")
+            child.say(word)
 
     def _guard(self) -> None:
         while not self._quit.is_set():
@@ -114,6 +134,8 @@ class SupervisedCamera:
         self._child = _Child(self._opener, self.kind, self._options, self._first)
         if self._light_locked:
             self._child.say("lock light")
+        if self._frames_per_s is not None:
+            self._child.say(f"pace {self._frames_per_s:g}")
 
     def _end(self) -> None:
         child, self._child = self._child, None
@@ -135,12 +157,17 @@ class SupervisedCamera:
         if isinstance(word, str):
             self._lost(word)
             return
-        number, time_s, shape = word
+        number, time_s, shape, full = word
         self._first = number + 1
         self._watch.frame(time.monotonic())
         pixels = child.ring.read(number, shape)
-        if pixels is not None:
-            self._slot.put(Frame(pixels, time_s, number))
+        if pixels is None:
+            return
+        frame = Frame(pixels, time_s, number)
+        if full:
+            self._full_slot.put(frame)
+        else:
+            self._slot.put(frame)
 
     def _lost(self, why: str) -> None:
         self._watch.died(time.monotonic(), why)
@@ -180,14 +207,9 @@ def _serve(
     try:
         camera = opener(kind, **options)
         camera.start()
-        Thread(target=_obey, args=(camera, pipe), daemon=True).start()
-        seen, number = -1, first
-        while True:
-            frame = camera.newest(newer_than=seen)
-            seen = frame.number
-            ring.write(Frame(frame.pixels, frame.time_s, number))
-            pipe.send((number, frame.time_s, frame.pixels.shape))
-            number += 1
+        orders = _Orders()
+        Thread(target=_obey, args=(camera, pipe, orders), daemon=True).start()
+        _send_frames(camera, ring, pipe, orders, first)
     except (RigError, ValueError) as error:
         with suppress(OSError):
             pipe.send(str(error))
@@ -196,13 +218,38 @@ def _serve(
     os._exit(0)  # never through the camera's own clean-up: that is where libraries block
 
 
-def _obey(camera: Any, pipe: Connection) -> None:
+@dataclass
+class _Orders:
+    """What the parent wants just now."""
+
+    interval_s: float = 0.0
+    full: Event = field(default_factory=Event)
+
+
+def _send_frames(camera: Any, ring: FrameRing, pipe: Connection, orders: _Orders, first: int) -> None:
+    seen, due_s = -1, 0.0
+    for number in count(first):
+        full = orders.full.wait(max(due_s - time.monotonic(), 0.0))
+        take = getattr(camera, "newest_full", camera.newest) if full else camera.newest
+        orders.full.clear()
+        frame = take(newer_than=seen)
+        seen = frame.number
+        due_s = time.monotonic() + orders.interval_s
+        ring.write(Frame(frame.pixels, frame.time_s, number))
+        pipe.send((number, frame.time_s, frame.pixels.shape, full))
+
+
+def _obey(camera: Any, pipe: Connection, orders: _Orders) -> None:
     """Take the parent's words; its end of the pipe closing is the last one."""
     deeds = {"lock light": "lock_light", "release light": "release_light"}
     while True:
         try:
-            deed = getattr(camera, deeds[pipe.recv()], None)
+            word = pipe.recv()
         except (EOFError, OSError):
             os._exit(0)
-        if deed is not None:
+        if word == "full":
+            orders.full.set()
+        elif word.startswith("pace "):
+            orders.interval_s = 1.0 / float(word[5:])
+        elif (deed := getattr(camera, deeds[word], None)) is not None:
             deed()

@@ -1,0 +1,96 @@
+"""The rig's own profile (TOML): its name, its camera, its pins. Everything in it is optional."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from firmware.errors import ProfileRefused
+from firmware.panel import Pins
+
+__all__ = ["FILE_NAME", "RigProfile", "camera_named", "load_profile"]
+
+FILE_NAME = "rig.toml"
+_PIN = Annotated[int, Field(ge=2, le=27)]  # the BCM numbers that the 40-pin header brings out
+
+
+class _Strict(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class _CameraTable(_Strict):
+    kind: Literal["pi", "usb"] = "pi"
+    number: int | None = Field(None, ge=0, le=9)
+    device: str | None = None
+
+    def named(self) -> str:
+        where = self.device if self.kind == "usb" else self.number
+        return self.kind if where is None else f"{self.kind}:{where}"
+
+
+class _PinsTable(_Strict):
+    ring: _PIN | None = None
+    status: _PIN | None = None
+    sounder: _PIN | None = None
+    foot: _PIN | None = None
+    lid: _PIN | None = None
+
+
+class _PanelTable(_Strict):
+    silent: bool = False
+    film: Literal["light", "dark"] = "light"
+
+
+class RigProfile(_Strict):
+    """What is connected to this rig.
+
+    name : how other machines call it. camera : None where the command line says which. pins : BCM numbers.
+    panel.silent : no sound. panel.film : ``dark`` keeps the lamp ring off while a mark is awaited.
+    """
+
+    name: str = Field("rig", pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]{0,31}$")
+    camera: _CameraTable | None = None
+    pins: _PinsTable = _PinsTable()
+    panel: _PanelTable = _PanelTable()
+
+    def used_pins(self) -> Pins:
+        """Return the pins as the panel takes them."""
+        return Pins(**self.pins.model_dump())
+
+    def camera_name(self) -> str | None:
+        """Return the camera as the command line names one, or None."""
+        return self.camera.named() if self.camera else None
+
+
+def load_profile(path: Path) -> RigProfile:
+    """Return the profile in that file; raises ProfileRefused, one line that says where and what."""
+    try:
+        data = tomllib.loads(path.read_text("utf-8"))
+    except OSError as error:
+        raise ProfileRefused(f"{path}: {error.strerror}") from None
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise ProfileRefused(f"{path}: not TOML: {error}") from None
+    try:
+        profile = RigProfile.model_validate(data)
+        profile.used_pins().used()
+    except ValidationError as error:
+        first = error.errors()[0]
+        where = ".".join(str(part) for part in first["loc"])
+        raise ProfileRefused(f"{path}: {where}: {first['msg']}") from None
+    except ValueError as error:
+        raise ProfileRefused(f"{path}: {error}") from None
+    return profile
+
+
+def camera_named(text: str) -> tuple[str, dict[str, Any]]:
+    """Return (kind, options for ``open_camera``) for ``pi``, ``pi:1``, ``usb``, ``usb:DEVICE``, ``replay:FOLDER``."""
+    kind, _, where = text.partition(":")
+    if kind == "replay":
+        return kind, {"source": where or "."}
+    if not where:
+        return kind, {}
+    number = int(where) if where.isdigit() and len(where) < 4 else where
+    return kind, {"number" if kind == "pi" else "device": number}
