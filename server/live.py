@@ -238,11 +238,12 @@ class Session:
     def _think(self) -> None:
         try:
             self._step = self._ask(self.document())
-        except Refused as error:
-            said = f"This alignment cannot be read ({error.message}). Begin a new one."
+        except (ArithmeticError, LookupError, ValueError) as error:
+            # a log of years must never keep the program from starting
+            said = f"This alignment cannot be read ({error}). Begin a new one."
             self._step = {
                 "do": "stop",
-                "reason": error.message,
+                "reason": str(error),
                 "say": said,
                 "verdict": None,
                 "estimate": None,

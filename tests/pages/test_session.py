@@ -227,3 +227,19 @@ def test_every_change_wakes_who_waits(tmp_path: Path) -> None:
     session.acknowledge()
     assert session.wait(before, timeout_s=0) > before
     assert session.wait(session.version, timeout_s=0) == session.version
+
+
+@pytest.mark.parametrize(
+    "fault", [ZeroDivisionError("division by zero"), ValueError("singular matrix"), KeyError("x")]
+)
+def test_a_log_that_the_solver_cannot_bear_still_opens(tmp_path: Path, fault: Exception) -> None:
+    marked(tmp_path)
+
+    def broken(document: object) -> dict[str, object]:
+        raise fault
+
+    session = Session(Log(tmp_path), Bench(), machine=MACHINE, brain=Script().brain(broken))
+    step = session.snapshot()["step"]
+    assert step["do"] == "stop"
+    assert "Begin a new one" in step["say"]
+    assert len(session.snapshot()["events"]) == 1
