@@ -13,7 +13,7 @@ from vision.lobes import join_lobes
 from vision.measure import Follower, Scene, measure
 from vision.picture import Pixels
 from vision.reading import CardView, Mark, NoReading, Reading
-from vision.seek import seek
+from vision.seek import Mask, seek
 from vision.window import flatten, window_grid
 
 _SEARCH_PITCH_MM = 0.2
@@ -40,7 +40,7 @@ def read(
         return found
     station, view = found
     if before is None:
-        marks = [seen.mark for seen in _marks(after, view, None, None, new=None)]
+        marks = [seen.mark for seen in _marks(after, view, None, None, new=None)[0]]
         nothing = "no mark on the card: pulse once at the lowest power that marks, or use fresh tape"
         return _answer(station, view, marks, nothing, [])
     return _read_change(station, view, after, before)
@@ -61,9 +61,10 @@ def read_between(
     station: str, after: Pixels, view: CardView, before: Pixels, before_view: CardView
 ) -> tuple[Reading | NoReading, Follower | None]:
     """Return what is new between two pictures of one card, and how to follow the strongest new mark."""
-    seen = _marks(after, view, before, before_view, new=True)
+    earlier, stale = _marks(before, before_view, None, None, new=False)
+    seen, _ = _marks(after, view, before, before_view, new=True, stale=stale)
     marks = join_lobes([found.mark for found in seen])
-    old = [found.mark for found in _marks(before, before_view, None, None, new=False)] if marks else []
+    old = [found.mark for found in earlier]
     nothing = "no new mark since the picture before: the pulse missed the card, or was too weak to mark"
     answer = _answer(station, view, marks, nothing, old)
     if not seen or not marks:
@@ -80,20 +81,29 @@ def _answer(
 
 
 def _marks(
-    picture: Pixels, view: CardView, before: Pixels | None, before_view: CardView | None, *, new: bool | None
-) -> list[Follower]:
-    """All marks that stand out from the tape, or from the picture before."""
+    picture: Pixels,
+    view: CardView,
+    before: Pixels | None,
+    before_view: CardView | None,
+    *,
+    new: bool | None,
+    stale: Mask | None = None,
+) -> tuple[list[Follower], Mask]:
+    """All marks that stand out from the tape, or from the picture before, and where anything stands out.
+
+    `stale` is where the picture before already differed from its tape: an older mark under the new one.
+    """
     grid = window_grid(_SEARCH_PITCH_MM)
     flat = flatten(picture, view.homography, grid)
     earlier = None
     if before is not None and before_view is not None:
         earlier = flatten(before, before_view.homography, grid)
     tape = fit_tape(flat, earlier, grid)
-    rest = flat - tape.expected(grid, earlier)
-    seeds = seek(rest, grid.radius_mm() < INSIDE_MM, grid)[:_MOST_SEEDS]
-    scene = Scene(picture, view, before, before_view, tape, grid)
+    sighting = seek(flat - tape.expected(grid, earlier), grid.radius_mm() < INSIDE_MM, grid)
+    seeds = sighting.seeds[:_MOST_SEEDS]
+    scene = Scene(picture, view, before, before_view, tape, grid, stale)
     found = [measure(scene, s, [o for o in seeds if o is not s], new=new) for s in seeds]
-    return [seen for seen in found if seen is not None]
+    return [seen for seen in found if seen is not None], sighting.differs
 
 
 def _warnings(view: CardView) -> list[str]:

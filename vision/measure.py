@@ -13,7 +13,7 @@ from vision.edges import SCALE_MM, point_terms
 from vision.fit import Spot, fit_spot
 from vision.picture import Pixels
 from vision.reading import CardView, Mark
-from vision.seek import Mask, Seed
+from vision.seek import Mask, Seed, grown
 from vision.shape import Figure, name_shape, outline_points, region_moments
 from vision.window import RADIUS_MM, Grid, flatten
 
@@ -24,7 +24,8 @@ _EDGE_ZONE = 0.3  # share of the radius
 _HARMONICS = np.arange(3, 6)
 _FIRST_OVER_NEXT = 2.9  # of the variances; measured on rendered pictures, see docs/reading.md
 _OFF_CARD = 0.02  # of the mark hidden behind the window's edge
-_LARGEST_RADIUS_MM = 14.0
+_LARGEST_RADIUS_MM, _WIDEST_MM = 14.0, 20.0
+_TOUCHING, _BURIED = 0.06, 0.6  # shares of a candidate's area that lie beside or on an older mark
 
 
 @dataclass(frozen=True)
@@ -39,6 +40,7 @@ class Scene:
     before_view: CardView | None
     tape: Tape
     grid: Grid
+    stale: Mask | None = None
 
     def seen(self, grid: Grid) -> Stack:
         """The picture on a grid."""
@@ -72,17 +74,24 @@ def measure(scene: Scene, seed: Seed, others: list[Seed], *, new: bool | None) -
     after, tape = scene.seen(grid), scene.unmarked(grid)
     height = ((after - tape) @ seed.colour.astype(np.float32)).astype(float)
     weight = _weights(scene.grid, grid, others)
+    overlaps = _overlaps(scene, seed)
+    if overlaps and scene.stale is not None:
+        weight[_on_crop(grown(scene.stale, 2), scene.grid, grid)] = 0
     u, v = np.meshgrid(*grid.axes_mm())
     x, y, z, w = u.ravel(), v.ravel(), height.ravel(), weight.ravel()
-    spot = _robust_spot(x, y, z, w, seed)
-    if spot is None or not _plausible(spot, seed):
+    spot = _robust_spot(x, y, z, w, seed, whole=not overlaps and not _at_rim(seed))
+    if spot is None or not _plausible(spot, seed, whole=not overlaps and not _at_rim(seed)):
         return None
     if _hidden_share(spot, x, y) > _OFF_CARD:
         figure = Figure("off-card")
         spot = fit_spot(x, y, z, centre=seed.centre_mm, radius=seed.radius_mm, weight=w)
+    elif overlaps:
+        figure = Figure("round")
     else:
         figure = _figure(scene, seed, spot, grid, height)
     mark = _mark(scene, spot, figure, x, y, new)
+    if mark.width_mm[0] > _WIDEST_MM:
+        return None
     return Follower(mark, spot, grid, tape, seed.colour, w)
 
 
@@ -107,6 +116,16 @@ def follow(last: Follower, picture: Pixels, view: CardView) -> Mark | None:
     if not np.hypot(*moved) < _FOLLOW_MM or spot.height < _FOLLOW_HEIGHT * last.spot.height:
         return None
     return replace(last.mark, offset_mm=_pair(moved + last.mark.offset_mm))
+
+
+def _overlaps(scene: Scene, seed: Seed) -> bool:
+    """Whether an older mark hides a part of this one, but not most of it."""
+    if scene.stale is None:
+        return False
+    area = float(seed.region.sum())
+    under = float((seed.region & scene.stale).sum())
+    beside = float((grown(seed.region, 2) & scene.stale).sum())
+    return beside > _TOUCHING * area and under < _BURIED * area
 
 
 def _hidden_share(spot: Spot, x: Floats, y: Floats) -> float:
@@ -159,8 +178,8 @@ def _weights(window: Grid, grid: Grid, others: list[Seed]) -> Floats:
     """One inside the window, zero outside and on other candidates."""
     weight = (grid.radius_mm() < INSIDE_MM).astype(float)
     if others:
-        taken = np.any([o.region for o in others], axis=0).astype(np.uint8)
-        weight[_on_crop(cv2.dilate(taken, np.ones((5, 5), np.uint8)) > 0, window, grid)] = 0
+        taken = np.any([o.region for o in others], axis=0)
+        weight[_on_crop(grown(taken, 2), window, grid)] = 0
     return weight
 
 
@@ -172,16 +191,15 @@ def _on_crop(mask: Mask, window: Grid, grid: Grid) -> Mask:
     return np.asarray(cv2.warpPerspective(mask.astype(np.uint8), to_window, size, flags=flags) > 0)
 
 
-def _robust_spot(x: Floats, y: Floats, z: Floats, w: Floats, seed: Seed) -> Spot | None:
+def _robust_spot(x: Floats, y: Floats, z: Floats, w: Floats, seed: Seed, *, whole: bool) -> Spot | None:
     """Round fit, then oval; points that no disc explains (a hole, a wrinkle) lose their weight."""
     if w.sum() < 30:
         return None
     try:
         spot = fit_spot(x, y, z, centre=seed.centre_mm, radius=seed.radius_mm, weight=w)
         w = w * _trust(spot, x, y, w)
-        oval = not _at_rim(seed)
         return fit_spot(
-            x, y, z, centre=seed.centre_mm, radius=seed.radius_mm, weight=w, oval=oval, start=spot
+            x, y, z, centre=seed.centre_mm, radius=seed.radius_mm, weight=w, oval=whole, start=spot
         )
     except np.linalg.LinAlgError:
         return None
@@ -205,13 +223,13 @@ def _at_rim(seed: Seed) -> bool:
     return float(np.hypot(*seed.centre_mm)) + 1.3 * seed.radius_mm > INSIDE_MM
 
 
-def _plausible(spot: Spot, seed: Seed) -> bool:
+def _plausible(spot: Spot, seed: Seed, *, whole: bool) -> bool:
     """A bump of the seed's sign, near the seed, of a size that a beam makes."""
     if not np.isfinite(spot.centre).all() or spot.height <= 0:
         return False
     away = float(np.hypot(*(spot.centre - seed.centre_mm)))
     long_mm, short_mm, _ = spot.widths()
-    reach = (4.0 if _at_rim(seed) else 1.5) * seed.radius_mm
+    reach = (1.5 if whole else 4.0) * seed.radius_mm
     near = away < max(reach, 1.0) and np.hypot(*spot.centre) < RADIUS_MM + 2
     return bool(near and long_mm / 2 < _LARGEST_RADIUS_MM and short_mm > 0.3)
 

@@ -27,6 +27,8 @@ _FLOOR_LEVELS = (0.4, 0.3, 0.25)  # never trust the tape to be smoother than thi
 _COLOUR_FLOOR_LEVELS = 1.0  # … and less in hue, which JPEG keeps in coarse steps over squares of 16 px
 _SMALLEST_RADIUS_MM = 0.3
 _SMALLEST_PART = 0.1
+_RIM_OVER_HOLE, _RIM_SHARE = 0.25, 0.4
+_PEN_PX = 7  # of the search grid: 1.4 mm
 _RING_RADIUS_MM, _RING_SHARE = 6.0, 0.4  # a large thin ring is a pen's, not a beam's
 
 
@@ -43,8 +45,16 @@ class Seed:
     strength: float
 
 
-def seek(rest: Stack, inside: Mask, grid: Grid) -> list[Seed]:
-    """Return candidates, strongest first, in what is left of a window after the tape was taken away."""
+@dataclass(frozen=True, eq=False)
+class Sighting:
+    """Candidates, strongest first, and every point of the window that differs from the tape."""
+
+    seeds: list[Seed]
+    differs: Mask
+
+
+def seek(rest: Stack, inside: Mask, grid: Grid) -> Sighting:
+    """Return what stands out in the rest of a window after the tape was taken away."""
     rest = rest * inside[..., None].astype(np.float32)
     smooth = [_blurred(rest, s / grid.pitch_mm) for s in SCALES_MM]
     inverses = [
@@ -53,10 +63,19 @@ def seek(rest: Stack, inside: Mask, grid: Grid) -> list[Seed]:
     ]
     scores = np.stack([_score(s, inv) for s, inv in zip(smooth, inverses, strict=True)]) * inside
     scores = _rim_evened(scores, inside, grid)
-    count, labels = cv2.connectedComponents((scores.max(axis=0) > THRESHOLD).astype(np.uint8))
-    seeds = [s for i in range(1, count) for s in _seeds(labels == i, scores, smooth, inverses, grid)]
+    differs = scores.max(axis=0) > THRESHOLD
+    count, labels = cv2.connectedComponents(differs.astype(np.uint8))
+    blobs = [labels == i for i in range(1, count)]
+    seeds = [s for blob in blobs for s in _seeds(blob, scores, smooth, inverses, grid)]
     ordered = sorted(seeds, key=lambda s: -s.strength)
-    return [s for s in ordered if s.strength > max(_PEAK, _SHARE_OF_STRONGEST * ordered[0].strength)]
+    kept = [s for s in ordered if s.strength > max(_PEAK, _SHARE_OF_STRONGEST * ordered[0].strength)]
+    kept = [s for i, s in enumerate(kept) if not any(_same_place(s, stronger) for stronger in kept[:i])]
+    marked = [blob & (scores[0] > _part_level(blob, scores[0])) for blob in blobs]
+    return Sighting(kept, np.any(marked, axis=0) if marked else differs)
+
+
+def _same_place(one: Seed, other: Seed) -> bool:
+    return bool((one.region & other.region).sum() > 0.5 * min(one.region.sum(), other.region.sum()))
 
 
 def _rim_evened(scores: Floats, inside: Mask, grid: Grid) -> Floats:
@@ -96,17 +115,32 @@ def _inverse_covariance(values: Stack, floor: Floats) -> Floats:
 
 
 def _seeds(blob: Mask, scores: Floats, smooth: list[Stack], inverses: list[Floats], grid: Grid) -> list[Seed]:
-    """The parts of a blob at half the height of its change, holes filled."""
-    scale, row, col = np.unravel_index(int(np.argmax(np.where(blob, scores, -1))), scores.shape)
-    colour = inverses[scale] @ smooth[scale][row, col]
-    colour = colour / np.abs(colour).sum()
-    height = smooth[0] @ colour
-    top = float(np.percentile(height[blob], 85))
-    wide = cv2.dilate(blob.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
-    parts = _parts((height > top / 2) & wide)
+    """The candidates in a blob."""
+    scale = _scale_of(blob, scores)
+    part_of = blob & (scores[scale] > _part_level(blob, scores[scale]))
     best = scores.max(axis=0)
-    seeds = [_seed(part, best, colour, grid) for part in parts]
-    return [s for s in seeds if s is not None]
+    return [
+        seed
+        for part in _parts(part_of)
+        for seed in _of_part(part, best, smooth[scale], inverses[scale], grid)
+    ]
+
+
+def _scale_of(blob: Mask, scores: Floats) -> int:
+    """The finest scale if the blob stands out there, else the one where it stands out most."""
+    if np.percentile(scores[0][blob], 85) > 2 * THRESHOLD:
+        return 0
+    return int(np.argmax([scores[i][blob].max() for i in range(len(scores))]))
+
+
+def _part_level(blob: Mask, scores: Floats) -> float:
+    """What belongs together: a char's rim may be much fainter than the hole burnt into it."""
+    return max(THRESHOLD, _RIM_OVER_HOLE * float(np.percentile(scores[blob], 85)))
+
+
+def grown(mask: Mask, by_px: int) -> Mask:
+    """Return a mask grown by some points of its grid on every side."""
+    return np.asarray(cv2.dilate(mask.astype(np.uint8), np.ones((2 * by_px + 1,) * 2, np.uint8)) > 0)
 
 
 def _parts(mask: Mask) -> list[Mask]:
@@ -116,16 +150,36 @@ def _parts(mask: Mask) -> list[Mask]:
     return [labels == i for i in range(1, count) if areas[i - 1] >= _SMALLEST_PART * areas.max()]
 
 
-def _seed(bare: Mask, best: Floats, colour: Floats, grid: Grid) -> Seed | None:
+def _of_part(part: Mask, best: Floats, smooth: Stack, inverse: Floats, grid: Grid) -> list[Seed]:
+    """Candidates of one connected part: half the height of its change in the colour of its own rim, holes
+    filled.
+    """
+    colour, top = _rim_colour(part, smooth, inverse)
+    bare = (smooth @ colour > top / 2) & grown(part, 2)
     region = _filled(bare)
+    radius = float(np.sqrt(region.sum() / np.pi)) * grid.pitch_mm
+    if radius > _RING_RADIUS_MM and bare.sum() < _RING_SHARE * region.sum():
+        brush = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (_PEN_PX, _PEN_PX))
+        bare = np.asarray(cv2.morphologyEx(bare.astype(np.uint8), cv2.MORPH_OPEN, brush) > 0)
+    seeds = [_seed(_filled(piece), best, colour, grid) for piece in _parts(bare)]
+    return [seed for seed in seeds if seed.radius_mm >= _SMALLEST_RADIUS_MM]
+
+
+def _rim_colour(part: Mask, smooth: Stack, inverse: Floats) -> tuple[Floats, float]:
+    """The mix of colours that shows the outer zone of a part best, and the change's full height in it."""
+    depth = cv2.distanceTransform(_filled(part).astype(np.uint8), cv2.DIST_L2, 3)
+    rim = part & (depth < max(_RIM_SHARE * float(depth.max()), 2.5))
+    colour = inverse @ smooth[rim].mean(axis=0)
+    colour = colour / max(float(np.abs(colour).sum()), 1e-9)
+    return colour, float(np.percentile(smooth[rim] @ colour, 85))
+
+
+def _seed(region: Mask, best: Floats, colour: Floats, grid: Grid) -> Seed:
     rows, cols = np.nonzero(region)
     radius = float(np.sqrt(len(rows) / np.pi)) * grid.pitch_mm
-    drawn = radius > _RING_RADIUS_MM and bare.sum() < _RING_SHARE * region.sum()
-    if radius < _SMALLEST_RADIUS_MM or drawn:
-        return None
     u, v = grid.axes_mm()
     centre = (float(u[cols].mean()), float(v[rows].mean()))
-    return Seed(centre, radius, region, colour, float(best[bare].max()))
+    return Seed(centre, radius, region, colour, float(best[region].max()))
 
 
 def _filled(mask: Mask) -> Mask:
