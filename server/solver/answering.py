@@ -9,11 +9,12 @@ import numpy as np
 from . import outlook as o
 from .documents import parse_alignment
 from .events import Alignment, Shift, Turn
-from .plan import Choice, Place, View, after_move, choose, look
+from .plan import choose
 from .profile import STATIONS
 from .say import say, why
 from .steps import Expect, Step
 from .verdict import estimate, verdict
+from .view import Choice, Place, View, after_move, look
 
 
 def next_step(alignment: Alignment) -> Step:

@@ -29,7 +29,8 @@ CAUSES = ("gantry-racking", "rail-bow", "loose-mount")
 FAULT_PRIOR = np.array([0.94, 0.02, 0.02, 0.007, 0.007, 0.006])
 FAR = 0.03  # of the tube and of each mirror: it stands far off
 TUBE_SD, FAR_TUBE_SD = 4.0, 15.0  # of each tube mount, mm
-TILT_SD, FAR_TILT_SD = 8e-3, 50e-3  # of each mirror and axis, rad
+TILT_SD = 8e-3  # of each mirror and axis, rad
+FAR_TILT_SD = (50e-3, 50e-3, 25e-3)  # of a mirror far off; mirror 3 loses the nozzle's hole long before
 PISTON_SD = 0.3  # of each mirror along its normal, mm
 SHIFT_SD = (1.5, 1.5, 0.3)  # of each mount and axis, mm; mirror 3 and the lens sit in one head
 RACK_SD = {"none": 0.1, "gantry-racking": 4.0}  # swing of the far mark between front and back, mm
@@ -172,6 +173,25 @@ def _prior_cov(profile: Profile, fault: str) -> Array:
     return cov
 
 
+def expecting(profile: Profile, bank: Bank, station: int) -> Bank:
+    """The bank ready for a card at a station that may see parts for the first time."""
+    return _prune(_split_far(profile, bank, station))
+
+
+def doubted(profile: Profile, bank: Bank, mount: int) -> Bank:
+    """The bank with what is known of a mirror's tilt taken back as far as a part that stands far off."""
+    at = np.array([c.at_mm for c in profile.mount[mount - 1].contact])
+    cov = bank.cov.copy()
+    cov[:, m.contact_at(mount), m.contact_at(mount)] += FAR_TILT_SD[mount - 1] ** 2 * at @ at.T
+    return replace(bank, cov=cov)
+
+
+def turned(bank: Bank, k: int, turns: float) -> Bank:
+    """The bank with only the direction of a screw's last turn noted."""
+    way = float(np.sign(turns))
+    return replace(bank, last_turn=tuple(way if i == k else last for i, last in enumerate(bank.last_turn)))
+
+
 def _split_far(profile: Profile, bank: Bank, station: int) -> Bank:
     """Before a card sees a part for the first time, each hypothesis becomes two: the part as usual, or far off."""
     for part in range(bank.parts_seen, station + 1):
@@ -180,7 +200,9 @@ def _split_far(profile: Profile, bank: Bank, station: int) -> Bank:
             extra[m.TUBE, m.TUBE] = (FAR_TUBE_SD**2 - TUBE_SD**2) * np.eye(4)
         else:
             at = np.array([c.at_mm for c in profile.mount[part - 1].contact])
-            extra[m.contact_at(part), m.contact_at(part)] = (FAR_TILT_SD**2 - TILT_SD**2) * at @ at.T
+            extra[m.contact_at(part), m.contact_at(part)] = (
+                (FAR_TILT_SD[part - 1] ** 2 - TILT_SD**2) * at @ at.T
+            )
         far = replace(bank, log_weight=bank.log_weight + np.log(FAR), cov=bank.cov + extra)
         bank = _join(replace(bank, log_weight=bank.log_weight + np.log1p(-FAR)), far)
     return replace(bank, parts_seen=max(bank.parts_seen, station + 1))
@@ -244,7 +266,7 @@ def _turn(profile: Profile, bank: Bank, event: Turn) -> Bank:
     contact = profile.contact_index(event.mount, event.screw)
     k = 3 * (event.mount - 1) + contact
     bank = _split_sign(profile, bank, event.mount, k)
-    turned, variance = hand(event.turns, bank.last_turn[k])
+    effective, variance = hand(event.turns, bank.last_turn[k])
     screw = profile.mount[event.mount - 1].contact[contact]
     travel = screw.clockwise * float(screw.screw_pitch_mm or 0.0) * bank.sign[:, k]
     own, cross = m.screw_vectors(profile, event.mount, contact)
@@ -252,13 +274,12 @@ def _turn(profile: Profile, bank: Bank, event: Turn) -> Bank:
     response = bank.mean[:, responds]
     moves = (1 + response[:, :1]) * own + response[:, 1:] * cross  # (H, 3) per mm of travel
     mean, cov = bank.mean.copy(), bank.cov.copy()
-    mean[:, at] += (travel * turned)[:, None] * moves
-    spread = (travel * turned)[:, None, None] * np.column_stack([own, cross])
+    mean[:, at] += (travel * effective)[:, None] * moves
+    spread = (travel * effective)[:, None, None] * np.column_stack([own, cross])
     cov[:, at, :] += spread @ cov[:, responds, :]
     cov[:, :, at] += cov[:, :, responds] @ spread.transpose(0, 2, 1)
     cov[:, at, at] += (travel**2 * variance)[:, None, None] * moves[:, :, None] * moves[:, None, :]
-    last = tuple(float(np.sign(event.turns)) if i == k else way for i, way in enumerate(bank.last_turn))
-    return _prune(replace(bank, mean=mean, cov=cov, last_turn=last))
+    return _prune(turned(replace(bank, mean=mean, cov=cov), k, event.turns))
 
 
 def _split_sign(profile: Profile, bank: Bank, mount: int, k: int) -> Bank:

@@ -111,7 +111,9 @@ def pushed(rays: Rays, jacobian: Rays, change: Array) -> Rays:
     """The rays after the machines were changed a little, (M, SIZE), by linear extrapolation."""
     used = np.flatnonzero(change[:, : m.OPTICS].any(0))
     step = change[:, used]
-    marks, lens = (step @ bent[used].reshape(len(used), -1) for bent in (jacobian.offset_mm, jacobian.lens_mm))
+    marks, lens = (
+        step @ bent[used].reshape(len(used), -1) for bent in (jacobian.offset_mm, jacobian.lens_mm)
+    )
     return Rays(
         rays.offset_mm + marks.reshape(rays.offset_mm.shape),
         rays.lens_mm + lens.reshape(rays.lens_mm.shape),
@@ -132,7 +134,7 @@ def numbers(rays: Rays) -> Array:
         _square(at[:, :, 3]).max(1),
         _square(rays.lens_mm[:, :BED]).max(1),
     ]
-    return np.sqrt(np.stack(squares, axis=1))
+    return np.asarray(np.sqrt(np.stack(squares, axis=1)))
 
 
 def _square(vector: Array) -> Array:

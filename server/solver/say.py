@@ -5,10 +5,12 @@ from __future__ import annotations
 from fractions import Fraction
 
 from . import outlook as o
+from .causes import causes
 from .events import MarkSeen, Shift, Turn
-from .plan import Choice, Place, View, causes, unproved
 from .profile import Profile
+from .proof import unproved
 from .steps import Expect, Verdict
+from .view import Choice, Place, View
 
 PLACES = (
     *o.FIVE,

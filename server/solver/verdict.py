@@ -9,11 +9,11 @@ from numpy.typing import NDArray
 
 from . import outlook as o
 from .events import Inspected, MarkSeen
-from .plan import View
 from .power import beam_diameter, passed_fraction, spot_diameter
 from .profile import STATIONS, Point, Profile
 from .steps import Verdict
 from .trace import Rays
+from .view import View
 
 Array = NDArray[Any]
 

@@ -1,0 +1,123 @@
+"""What no screw cures: faults to look for, marks that nothing explains, and when to stop."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from . import belief as b
+from . import model as m
+from . import outlook as o
+from .events import Inspected, MarkSeen, NoMark
+from .profile import STATIONS
+from .view import Choice, Place, View, nearest, next_sigma
+
+Array = NDArray[Any]
+
+GUILTY, SUSPECT = 0.9, 0.12  # probability of a fault to inspect, to look for
+TELLING = 0.3  # divergence of what two explanations foretell, below which a mark does not tell them apart
+HARM = 0.4  # × overlap tolerance: a fault that moves marks less than this does not matter
+ENOUGH_PULSES, BLANKS = 120, 14
+
+
+def causes(bank: b.Bank) -> dict[str, float]:
+    """Probability of each fault that no screw cures."""
+    return {c: float(bank.weight[[b.FAULTS[f] == c for f in bank.fault]].sum()) for c in b.CAUSES}
+
+
+def faulty(view: View) -> Choice | None:
+    """Inspect what is probably to blame; look closer at what may be; stop at what was not fixed."""
+    likely = causes(view.bank)
+    cause = max(likely, key=lambda c: likely[c])
+    answers = _answers(view, cause)
+    if likely[cause] >= GUILTY and _harmful(view, cause):
+        if "not-fixed" in answers or answers.count("nothing-found") >= 2:
+            return Choice("stop", cause=cause, reason=f"{cause} was not fixed")
+        return Choice("inspect", cause=cause)
+    if sum(likely.values()) - likely[cause] * (likely[cause] >= GUILTY) > SUSPECT:
+        place, tells = _telling(view)
+        if tells > TELLING:
+            return Choice("mark", place=place, why="fault")
+    return None
+
+
+def doubtful(view: View) -> Choice | None:
+    """A mark that nothing explains is made again, once, before anything is built on it."""
+    events = view.alignment.events
+    if not events or not isinstance(events[-1], MarkSeen) or not view.bank.fresh_note:
+        return None
+    newest = events[-1]
+    before = events[-2] if len(events) > 1 else None
+    if isinstance(before, MarkSeen) and (before.station, before.head_mm) == (newest.station, newest.head_mm):
+        return None
+    place = Place(STATIONS.index(newest.station), nearest(view.profile, newest.head_mm))
+    return Choice("mark", place=place, why="doubt")
+
+
+def _answers(view: View, cause: str) -> list[str]:
+    """Outcomes of looking for a cause since something was last fixed."""
+    found: list[str] = []
+    for event in view.alignment.events:
+        if isinstance(event, Inspected):
+            found = [] if event.outcome == "fixed" else found + [event.outcome] * (event.cause == cause)
+    return found
+
+
+def _harmful(view: View, cause: str) -> bool:
+    """Whether the fault alone moves marks by more than the tolerance can spare."""
+    if cause == "loose-mount":
+        return True
+    guilty = [i for i, f in enumerate(view.bank.fault) if b.FAULTS[f] == cause]
+    mean = view.bank.mean[guilty[int(np.argmax(view.bank.log_weight[guilty]))]]
+    alone = np.zeros(m.SIZE)
+    alone[m.RACK], alone[m.BOW] = mean[m.RACK], mean[m.BOW]
+    overlap = o.numbers(o.everywhere(view.profile, alone[None]))[0, [1, 3]].max()
+    return bool(overlap > HARM * view.profile.tolerance.overlap_mm)
+
+
+def _telling(view: View) -> tuple[Place, float]:
+    """The place whose mark tells the most probable fault from what is next to it in probability."""
+    bank = view.bank
+    heads = [
+        int(np.argmax(np.where(bank.fault == f, bank.log_weight, -np.inf))) for f in np.unique(bank.fault)
+    ]
+    heads = sorted(heads, key=lambda i: -bank.log_weight[i])[:3]
+    best = (Place(2, 4), 0.0)
+    noise = np.eye(2) * (next_sigma(view) ** 2 + b.MODEL_SD**2)
+    for place in [Place(1, i) for i in o.ALONG_Y] + [Place(2, i) for i in range(o.BED)]:
+        head = o.grid(view.profile)[place.position]
+        some = replace(bank, mean=bank.mean[heads], cov=bank.cov[heads], fault=bank.fault[heads])
+        jacobian = m.mark_jacobian(view.profile, some.mean, head, place.station)
+        cov = (
+            jacobian @ some.cov @ jacobian.transpose(0, 2, 1)
+            + noise
+            + b.scatter(view.profile, some, jacobian)
+        )
+        mean = m.rays(view.profile, bank.mean[heads], head).offset_mm[:, place.station]
+        tells = sum(_divergence(mean[0], cov[0], mean[i], cov[i]) for i in range(1, len(heads)))
+        if tells > best[1]:
+            best = (place, tells)
+    return best
+
+
+def _divergence(mean: Array, cov: Array, other: Array, other_cov: Array) -> float:
+    """Half the sum of both Kullback–Leibler divergences of two Gaussians, at most 10."""
+    gap = other - mean
+    inverse, other_inverse = np.linalg.inv(cov), np.linalg.inv(other_cov)
+    spread = np.trace(other_inverse @ cov + inverse @ other_cov) - 2 * len(mean)
+    return float(min(0.25 * (spread + gap @ (inverse + other_inverse) @ gap), 10.0))
+
+
+def exhausted(view: View) -> Choice | None:
+    """Too many pulses without an end, or pulse after pulse without a mark where the beam must be."""
+    events = view.alignment.events
+    pulses = [e for e in events if isinstance(e, MarkSeen | NoMark)]
+    if len(pulses) >= ENOUGH_PULSES:
+        return Choice("stop", reason=f"no end in sight after {len(pulses)} pulses")
+    tail = pulses[-BLANKS:]
+    if len(tail) == BLANKS and all(isinstance(e, NoMark) for e in tail):
+        return Choice("stop", reason=f"{BLANKS} pulses one after the other left no mark")
+    return None

@@ -1,0 +1,126 @@
+"""Everything that planning one step looks at: the belief, the machines as they may be, their marks over the bed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from . import belief as b
+from . import moves as mv
+from . import outlook as o
+from .events import Alignment, Event, MarkSeen, NoMark, Turn
+from .profile import Point, Profile
+from .trace import Rays
+
+Array = NDArray[Any]
+
+WEIGHED = 96  # samples on which moves are weighed
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where a card can hang: station index and index of the head position in the grid."""
+
+    station: int
+    position: int
+
+
+@dataclass(frozen=True)
+class View:
+    """Everything that planning one step looks at."""
+
+    alignment: Alignment
+    bank: b.Bank
+    samples: o.Samples
+    rays: Rays
+    numbers: Array  # (M, 7) in units of the tolerances
+    jacobian: Rays  # derivatives at the best hypothesis
+
+    @property
+    def profile(self) -> Profile:
+        """The laser."""
+        return self.alignment.machine
+
+    @property
+    def loose(self) -> Array:
+        """(M,) samples whose mount is loose: their marks will scatter whatever is turned."""
+        return np.asarray(self.samples.fault >= o.LOOSE)
+
+
+@dataclass(frozen=True)
+class Choice:
+    """What to do next, before it is put in words."""
+
+    do: str
+    place: Place | None = None
+    event: Event | None = None
+    cause: str = ""
+    reason: str = ""
+    stage: int = 4
+    why: str = ""
+
+
+def look(alignment: Alignment) -> View:
+    """The belief after all events and what it means for the bed."""
+    bank = b.believe(alignment)
+    samples = o.draw(bank)
+    rays = o.everywhere(alignment.machine, samples.x)
+    numbers = o.numbers(rays) / o.limits(alignment.machine)
+    jacobian = o.everywhere_jacobian(alignment.machine, bank.mean[bank.best])
+    return View(alignment, bank, samples, rays, numbers, jacobian)
+
+
+def thin(view: View) -> View:
+    """The view with fewer samples, in their pairs of opposites: enough to weigh moves against each other."""
+    half = len(view.samples.x) // 2
+    rows = np.concatenate([np.arange(WEIGHED // 2), half + np.arange(WEIGHED // 2)])
+    rays = Rays(view.rays.offset_mm[rows], view.rays.lens_mm[rows], view.rays.slope[rows])
+    return replace(view, samples=view.samples.only(rows), rays=rays, numbers=view.numbers[rows])
+
+
+def probability(view: View, stage: int, factor: float = 1.0) -> float:
+    """Probability that all numbers up to a stage are within ``factor`` × tolerance."""
+    good = (view.numbers[:, : o.STAGE_KEYS[stage]] <= factor).all(1)
+    if stage >= 2:
+        good &= ~view.loose
+    return float(good.mean())
+
+
+def after_move(view: View, event: Event) -> View:
+    """The view as it will be after a move; an untried screw is taken to work as the profile says."""
+    samples = mv.apply(view.profile, view.bank, view.samples, event)
+    rows = np.arange(len(samples.x))
+    if isinstance(event, Turn):
+        k = 3 * (event.mount - 1) + view.profile.contact_index(event.mount, event.screw)
+        rows = np.flatnonzero(samples.sign[:, k] == _likely_sign(samples.sign[:, k]))
+    rays = Rays(view.rays.offset_mm[rows], view.rays.lens_mm[rows], view.rays.slope[rows])
+    rays = o.pushed(rays, view.jacobian, samples.x[rows] - view.samples.x[rows])
+    return replace(
+        view, samples=samples.only(rows), rays=rays, numbers=o.numbers(rays) / o.limits(view.profile)
+    )
+
+
+def _likely_sign(signs: Array) -> float:
+    return 1.0 if signs.sum() >= 0 else -1.0
+
+
+def kind(event: Event) -> str:
+    return "turn" if isinstance(event, Turn) else "shift"
+
+
+def nearest(profile: Profile, head: Point) -> int:
+    return int(np.argmin([np.hypot(x - head[0], y - head[1]) for x, y in o.grid(profile)]))
+
+
+def last_position(view: View) -> int:
+    heads = [e.head_mm for e in view.alignment.events if isinstance(e, MarkSeen | NoMark)]
+    return nearest(view.profile, heads[-1]) if heads else 0
+
+
+def next_sigma(view: View) -> float:
+    """How uncertain the next mark will be: as the last ones were."""
+    seen = [max(e.sigma_mm) for e in view.alignment.events if isinstance(e, MarkSeen)]
+    return float(np.median(seen[-3:])) if seen else 0.1

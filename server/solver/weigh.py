@@ -1,0 +1,182 @@
+"""Which move: a small set that together brings a stage to nil, weighed on machines as they may be."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from . import belief as b
+from . import model as m
+from . import moves as mv
+from . import outlook as o
+from .events import Event, Shift, Turn
+from .view import View, after_move, probability, thin
+
+Array = NDArray[Any]
+
+MUCH = 0.5  # error (tolerances²) below which only the chance of being within tolerance counts
+SPARE = 0.1  # share of the error for which no further move is made
+LEAST_GAIN = 0.1  # a move that takes away a smaller share is none
+WORTH = 0.1  # share of the rest that a lever must take away for its effort to be added
+DONE = 0.1  # rest (tolerances²) at which no further lever is added
+EASY = 2.6  # effort above which a lever is not tried by itself
+GAIN = 0.3  # share of the expected remaining error that a move must take away
+FAR_MOVE = 1e-3  # cost (tolerances²) of a move per turn² or mm²: far moves that do little are not worth it
+
+
+@dataclass(frozen=True)
+class Move:
+    """A move, how much of the expected error (tolerances²) it takes away, and what share of it."""
+
+    event: Event
+    drop: float
+    gain: float
+
+
+def best_move(view: View, stage: int) -> Move | None:
+    """The most upstream move of a set that brings the stage to nil, or the single best; None where none helps."""
+    view = thin(view)
+    for screws_only in (True, False) if _angle_first(view, stage) else (False,):
+        move = _needed(view, stage, adjustments(view, stage, screws_only=screws_only))
+        if move is not None and move.gain > GAIN:
+            return move
+    moves = [_weighed(view, stage, [event]) for event in singles(view, stage)]
+    best = max(moves, key=lambda move: move.gain, default=None)
+    return best if best is not None and best.gain > LEAST_GAIN else None
+
+
+def _needed(view: View, stage: int, events: list[Event]) -> Move | None:
+    """The set without the moves that it can do without; the first of the rest is the one to make now."""
+    if not events:
+        return None
+    move = _weighed(view, stage, events)
+    while len(events) > 1:
+        fewer = [events[:i] + events[i + 1 :] for i in range(len(events))]
+        weighed = [_weighed(view, stage, some) for some in fewer]
+        best = max(range(len(fewer)), key=lambda i: weighed[i].gain)
+        if weighed[best].gain < move.gain - SPARE:
+            break
+        events, move = fewer[best], weighed[best]
+    return move
+
+
+def _weighed(view: View, stage: int, events: list[Event]) -> Move:
+    """What a few moves take away together; the first of them is the one to make now."""
+    after = view
+    for event in events:
+        after = after_move(after, event)
+    caps = 2.0 * np.maximum(np.median(view.numbers, axis=0), 5.0)
+    now = cost(view, stage, caps)
+    drop = now - cost(after, stage, caps)
+    better = probability(after, stage) - probability(view, stage)
+    return Move(events[0], drop, max(2.0 * better, drop / now if drop > MUCH else 0.0))
+
+
+def cost(view: View, stage: int, caps: Array) -> float:
+    """Expected squared error of a stage's numbers, in units of the tolerances, each at most its cap."""
+    count = o.STAGE_KEYS[stage]
+    return float((np.minimum(view.numbers[:, :count], caps[:count]) ** 2).sum(1).mean())
+
+
+def adjustments(view: View, stage: int, *, screws_only: bool = False) -> list[Event]:
+    """A small set of moves that together bring the stage's error to nil, the most upstream first.
+
+    Orthogonal matching pursuit: the lever that takes away most for its effort is added to the set until the rest
+    is small; the relative error of a hand is part of the cost.
+    """
+    residual, choices = _problem(view, stage, screws_only=screws_only)
+    chosen: list[int] = []
+    now, amounts = float(residual @ residual), np.zeros(0)
+    while now > DONE and len(chosen) < 6:
+        scored = []
+        for i, (lever, _) in enumerate(choices):
+            if i in chosen or any(_same(lever, choices[j][0]) for j in chosen):
+                continue
+            left, found = _solve(residual, [choices[j] for j in (*chosen, i)])
+            scored.append(((now - left) / lever.effort, i, left, found))
+        if not scored:
+            break
+        score, i, left, found = max(scored, key=lambda item: item[0])
+        if score < WORTH * now:
+            break
+        chosen.append(i)
+        now, amounts = left, found
+    return _ordered(view, [choices[i] for i in chosen], amounts)
+
+
+def _angle_first(view: View, stage: int) -> bool:
+    """Whether the marks of a leg still wander too far: a screw turns the beam, an offset is dealt with after that."""
+    overlaps = [i for i in (1, 3) if i < o.STAGE_KEYS[stage]]
+    return bool((np.median(view.numbers[:, overlaps], axis=0) > 1.0).any())
+
+
+def _problem(
+    view: View, stage: int, *, screws_only: bool = False, effort: float = EASY
+) -> tuple[Array, list[tuple[mv.Lever, Array]]]:
+    """The stage's error (L,) at the best hypothesis, and for each lever how it changes that (L, n)."""
+    profile, bank, stage = view.profile, view.bank, min(stage, 3)
+    mean = bank.mean[bank.best : bank.best + 1]
+    residual = o.metric_vectors(profile, o.everywhere(profile, mean), stage)[0]
+    slopes = o.metric_vectors(profile, view.jacobian, stage).T  # the metrics are linear in the offsets
+    used = _moved_since_mark(view)
+    levers = [
+        lever
+        for lever in mv.levers(profile, stage)
+        if lever.name(profile) not in used and (lever.is_screw or not screws_only) and lever.effort <= effort
+    ]
+    moves = [(lever, mv.direction(profile, bank, lever)[: m.OPTICS]) for lever in levers]
+    return residual, [(lever, slopes @ columns) for lever, columns in moves]
+
+
+def _moved_since_mark(view: View) -> set[str]:
+    """What was moved since the last pulse: moving it again before a mark would be adjusting a hand's error blindly."""
+    used: set[str] = set()
+    for event in reversed(view.alignment.events):
+        if isinstance(event, Turn):
+            used.add(f"{event.mount}:{event.screw}")
+        elif isinstance(event, Shift):
+            used |= {"tube", "tube-exit", "tube-far"} if event.part.startswith("tube") else {event.part}
+        else:
+            break
+    return used
+
+
+def singles(view: View, stage: int, *, effort: float = EASY) -> list[Event]:
+    """For each lever that can take something away by itself: the moves that a hand can do nearest to the best."""
+    residual, choices = _problem(view, stage, effort=effort)
+    now = float(residual @ residual)
+    found: list[Event] = []
+    for lever, columns in choices:
+        left, amount = _solve(residual, [(lever, columns)])
+        if left < 0.9 * now:
+            found += mv.as_events(view.profile, view.bank, lever, amount)
+    return found
+
+
+def _same(one: mv.Lever, other: mv.Lever) -> bool:
+    """Levers that would undo each other: parts of the tube, or one part twice."""
+    return not one.is_screw and not other.is_screw and one.part[:4] == other.part[:4] == "tube"
+
+
+def _solve(residual: Array, chosen: list[tuple[mv.Lever, Array]]) -> tuple[float, Array]:
+    """Expected squared error left after the best amounts, and the amounts side by side."""
+    design = np.hstack([columns for _, columns in chosen])
+    size = (design**2).sum(0)
+    gram = design.T @ design + np.diag(b.HAND_RELATIVE**2 * size + FAR_MOVE)
+    amounts = np.linalg.solve(gram, -design.T @ residual)
+    left = residual + design @ amounts
+    return float(left @ left + size @ (b.HAND_RELATIVE * amounts) ** 2), amounts
+
+
+def _ordered(view: View, chosen: list[tuple[mv.Lever, Array]], amounts: Array) -> list[Event]:
+    found: list[tuple[int, float, Event]] = []
+    start = 0
+    for lever, columns in chosen:
+        amount = amounts[start : start + columns.shape[1]]
+        start += columns.shape[1]
+        for event in mv.as_events(view.profile, view.bank, lever, amount)[:1]:
+            found.append((lever.order, -float(np.linalg.norm(columns @ amount)), event))
+    return [event for _, _, event in sorted(found, key=lambda item: item[:2])]
