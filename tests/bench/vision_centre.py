@@ -2,9 +2,9 @@
 
     python tests/bench/vision_centre.py [spots per row] [seed]
 
-A 64 × 64 crop, white noise, Gaussian spot and flat disc with a soft (error function) edge, amplitude 30 to 75 times the
-noise, on a flat background and on one that slopes by 10 levels across the crop. The bound is computed here by numerical
-Fisher information with all parameters of the drawn spot unknown.
+A 64 × 64 crop, white noise, Gaussian spot and flat disc with a soft (error function) edge, amplitude 30 to
+75 times the noise, on a flat background and on one that slopes by 10 levels across the crop. The bound is
+computed here by numerical Fisher information with all parameters of the drawn spot unknown.
 """
 
 from __future__ import annotations
@@ -51,7 +51,9 @@ def peers() -> dict:
     try:
         from scipy.ndimage import center_of_mass
 
-        found["scipy com"] = lambda z: center_of_mass(np.where(bare(z) > 0.5 * bare(z).max(), bare(z), 0))[::-1]
+        found["scipy com"] = lambda z: center_of_mass(np.where(bare(z) > 0.5 * bare(z).max(), bare(z), 0))[
+            ::-1
+        ]
     except ImportError:
         pass
     try:
@@ -115,7 +117,10 @@ def row(methods: dict, model, slope: float, x: np.ndarray, y: np.ndarray, count:
             error = np.subtract(method(z), p[:2])
             times[name].append(time.perf_counter() - start)
             ratios[name].append(np.hypot(*error) / limit)
-    cells = [f"{np.sqrt(np.nanmean(np.square(ratios[n]))):10.2f} ({1e3 * np.median(times[n]):6.2f} ms)" for n in methods]
+    cells = [
+        f"{np.sqrt(np.nanmean(np.square(ratios[n]))):10.2f} ({1e3 * np.median(times[n]):6.2f} ms)"
+        for n in methods
+    ]
     return "".join(f"{c:>22s}" for c in cells)
 
 

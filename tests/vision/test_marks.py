@@ -1,0 +1,175 @@
+"""Marks of every kind on every target, with known truth."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import scenes
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+import vision
+from vision.fit import fit_crop, fit_spot, locate_spot
+from vision.shape import name_shape
+
+VIEW = scenes.View(size=(800, 640), focal_px=950.0, tilt_deg=30, roll_deg=20)
+MARK = scenes.Spot((4.0, 3.0), diameter=5.0)
+
+
+def picture(seed=1, **changes):
+    scene = scenes.Scene(**{"view": VIEW, "marks": (MARK,), **changes})
+    return scenes.render(scene, np.random.default_rng(seed), fine=1)
+
+
+@pytest.mark.parametrize("hole", [0.0, 2.5])
+@pytest.mark.parametrize("tape", sorted(scenes.TAPES))
+def test_any_tape_either_contrast_burnt_through_or_not(tape, hole):
+    reading = vision.read(picture(tape=tape, marks=(replace(MARK, hole=hole),)))
+    (mark,) = reading.marks
+    assert mark.offset_mm == pytest.approx(MARK.centre, abs=0.03)
+    assert mark.shape == "round"
+
+
+@pytest.mark.parametrize("old_at", [(2.0, 2.0), (3.3, 2.6)])
+def test_a_new_mark_over_an_old_one_keeps_its_own_centre(old_at):
+    old = scenes.Spot(old_at, diameter=5.0, seed=7)
+    reading = vision.read(picture(marks=(old, MARK)), picture(2, marks=(old,)))
+    new = [m for m in reading.marks if m.new]
+    assert len(new) == 1
+    assert new[0].offset_mm == pytest.approx(MARK.centre, abs=0.05)
+
+
+def test_a_pen_circle_that_the_mark_touches_does_not_pull_it():
+    reading = vision.read(picture(pen_circle=7.0), picture(2, pen_circle=7.0, marks=()))
+    assert [m.new for m in reading.marks][:1] == [True]
+    assert reading.marks[0].offset_mm == pytest.approx(MARK.centre, abs=0.03)
+
+
+@pytest.mark.parametrize("cut_deg", [0, 75, 200, 290])
+def test_a_cut_off_mark_tells_its_missing_side_and_the_centroid_of_the_rest(cut_deg):
+    spot = replace(MARK, cut_deg=float(cut_deg), cut_depth=0.8)
+    mark = vision.read(picture(marks=(spot,))).marks[0]
+    assert mark.shape == "cut-off"
+    assert abs((mark.flat_side_deg - cut_deg + 180) % 360 - 180) < 8
+    assert mark.offset_mm == pytest.approx(scenes.true_centroid(spot), abs=0.05)
+
+
+def test_a_stretched_mark_and_its_widths():
+    spot = replace(MARK, stretch=1.7, axis_deg=35.0)
+    mark = vision.read(picture(marks=(spot,))).marks[0]
+    assert mark.shape == "stretched"
+    assert mark.width_mm == pytest.approx((5 * 1.7**0.5, 5 / 1.7**0.5), rel=0.05)
+
+
+@pytest.mark.parametrize("apart", [3.2, 4.5, 6.5])
+def test_two_lobes_of_one_pulse_are_one_double_mark(apart):
+    spot = replace(MARK, second=(4.0 - apart, 3.0))
+    reading = vision.read(picture(marks=(spot,)), picture(2, marks=()))
+    (mark,) = [m for m in reading.marks if m.new]
+    assert mark.shape == "double"
+    lobes = sorted(mark.lobes_mm)
+    assert lobes[0] == pytest.approx((4.0 - apart, 3.0), abs=0.15)
+    assert lobes[1] == pytest.approx((4.0, 3.0), abs=0.15)
+    assert mark.offset_mm == pytest.approx((4.0 - apart / 2, 3.0), abs=0.06)
+    assert "lobes_mm" in mark.as_json()
+
+
+def test_a_mark_that_runs_off_the_card_gives_the_whole_one_s_centre():
+    spot = replace(MARK, centre=(15.5, 16.0))
+    mark = vision.read(picture(marks=(spot,))).marks[0]
+    assert mark.shape == "off-card"
+    assert mark.offset_mm == pytest.approx((15.5, 16.0), abs=0.2)
+
+
+def test_an_unknown_card_is_said():
+    from vision.grid import grid_shapes
+    from vision.raster import draw_shapes
+
+    page = draw_shapes(grid_shapes(), (200.0, 250.0), (100.0, 115.0), dpi=70)
+    answer = vision.read(np.repeat(page[..., None], 3, axis=2))
+    assert isinstance(answer, vision.NoReading)
+    assert "none of our cards" in answer.reason
+
+
+def test_two_cards_of_one_station_are_said():
+    both = np.hstack([picture(), picture(2)])
+    answer = vision.read(both)
+    assert isinstance(answer, vision.NoReading)
+    assert answer.kind == "no-card"
+    assert "two cards" in answer.reason
+
+
+def test_before_of_another_station_is_said():
+    answer = vision.read(picture(), picture(station="nozzle"))
+    assert isinstance(answer, vision.NoReading)
+    assert "nozzle" in answer.reason
+
+
+def test_sigma_is_true_on_ragged_marks():
+    """|error| < 2 sigma for about 95 % per axis: the error of the nominal centre under a ragged edge."""
+    rng = np.random.default_rng(21)
+    ratios = []
+    for i in range(40):
+        at = rng.uniform(-9, 9, 2)
+        spot = replace(MARK, centre=(float(at[0]), float(at[1])), ragged=0.03, seed=100 + i)
+        mark = vision.read(picture(seed=i, marks=(spot,), paint_seed=i)).marks[0]
+        ratios.append(np.subtract(mark.offset_mm, at) / mark.sigma_mm)
+    inside = np.mean(np.abs(ratios) < 2)
+    assert 0.85 <= inside <= 0.995
+    assert 0.6 < np.sqrt(np.mean(np.square(ratios))) < 1.4
+
+
+def crop(kind, at, size, *, height, slope, noise, rng):
+    y, x = np.indices((64, 64)).astype(float)
+    r = np.hypot(x - at[0], y - at[1])
+    form = np.exp(-2 * (r / size) ** 2) if kind == "bell" else 1 / (1 + np.exp((r - size) / 0.8))
+    return height * form + 40 + slope * x / 64 + rng.normal(0, noise, r.shape)
+
+
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(
+    kind=st.sampled_from(["bell", "disc"]),
+    at=st.tuples(st.floats(27, 36), st.floats(27, 36)),
+    size=st.floats(8, 16),
+    height=st.one_of(st.floats(40, 150), st.floats(-150, -40)),
+    slope=st.floats(-12, 12),
+)
+def test_the_fit_finds_any_spot_bright_or_dark_on_any_slope(kind, at, size, height, slope):
+    z = crop(kind, at, size, height=height, slope=slope, noise=1.0, rng=np.random.default_rng(3))
+    assert locate_spot(z) == pytest.approx(at, abs=0.15)
+
+
+def test_the_fit_agrees_with_general_libraries_on_a_clean_spot():
+    """Centroids of photutils and scikit-image on a spot without slope, where theirs are at their best."""
+    photutils = pytest.importorskip("photutils.centroids")
+    measure = pytest.importorskip("skimage.measure")
+    z = crop("bell", (30.4, 33.1), 11.0, height=100, slope=0, noise=0.0, rng=np.random.default_rng(0)) - 40
+    assert locate_spot(z) == pytest.approx(photutils.centroid_2dg(z), abs=1e-3)
+    region = measure.regionprops((z > 5).astype(int), intensity_image=z)[0]
+    assert locate_spot(z) == pytest.approx(region.centroid_weighted[::-1], abs=0.02)
+
+
+def test_widths_are_those_of_iso_11146():
+    """Four sigma: a Gaussian's is its 1/e² diameter, a uniform disc's its diameter (ISO 11146-1)."""
+    rng = np.random.default_rng(0)
+    bell = fit_crop(crop("bell", (31.0, 32.0), 10.0, height=100, slope=0, noise=0.01, rng=rng))
+    assert bell.widths()[:2] == pytest.approx((20, 20), rel=0.02)
+    y, x = np.indices((64, 64)).astype(float)
+    disc = np.clip(12.5 - np.hypot(x - 31, y - 32), 0, 1) * 100
+    spot = fit_spot(x.ravel(), y.ravel(), disc.ravel(), centre=(31.0, 32.0), radius=12.0, oval=True)
+    assert spot.widths()[:2] == pytest.approx((24, 24), rel=0.02)
+
+
+@settings(max_examples=40, deadline=None)
+@given(turn=st.floats(0, 360), depth=st.floats(0.25, 1.1), size=st.floats(0.5, 6))
+def test_a_cut_circle_is_named_at_any_turn_and_size(turn, depth, size):
+    angle = np.linspace(0, 2 * np.pi, 200, endpoint=False)
+    way = np.radians(turn)
+    ahead = np.cos(angle - way)
+    reach = np.where(ahead > 1e-9, (1 - depth) / np.maximum(ahead, 1e-9), np.inf)
+    if depth < 1:
+        r = np.minimum(1.0, reach)
+        points = size * r[:, None] * np.column_stack([np.cos(angle), np.sin(angle)])
+        figure = name_shape(points[::3], 1.3)
+        assert figure.name == "cut-off"
+        assert abs((figure.flat_side_deg - turn + 180) % 360 - 180) < 3
