@@ -13,7 +13,8 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Any, TypeVar
 
-from server.brain import Brain, Refused, load_shot, read_photo, refusing
+from server.brain import Brain, Refused, load_shot, read_photo
+from server.journal import Journal
 from server.log import Log
 from server.memory import Candidates, Memory, mark_event, name_of, saved_words
 from server.sources import Feed, NoPicture, Place, Shot, Source, as_jpeg
@@ -36,24 +37,23 @@ class Session:
     """
 
     def __init__(self, log: Log, source: Source, *, machine: Json, brain: Brain | None = None) -> None:
-        self._log, self.source, self._brain = log, source, brain or Brain()
+        self.source, self._brain = source, brain or Brain()
+        self._journal = Journal(log, source.kind, self._brain, machine=source.machine() or machine)
         self._lock = threading.RLock()
         self.changed = threading.Condition()
         self.version, self.run = 0, secrets.token_hex(4)
         self.feed = Feed(source)
-        self._next_machine = source.machine() or machine
         self._candidates: Candidates | None = None
         self._glimpse: tuple[float, float] | None = None
         self._card: tuple[str, CardView, tuple[int, int]] | None = None
-        self.alignment: int | None = None
-        self._resume(log.newest(source.kind))
+        self._resume()
 
     # what it knows
 
     def snapshot(self) -> Json:
         """Return all that a page shows, as plain JSON values."""
         with self._lock:
-            memory = self._memory
+            memory, step = self._memory, self._journal.step
             return {
                 "version": self.version,
                 "run": self.run,
@@ -62,8 +62,8 @@ class Session:
                 "machine": self.machine(),
                 "cautions_acknowledged": memory.cautions,
                 "place": memory.place.as_json() if memory.place else None,
-                "step": self._step,
-                "expect": self._step.get("expect") or memory.expect,
+                "step": step,
+                "expect": step.get("expect") or memory.expect,
                 "aimed": memory.expect,
                 "seen": memory.seen,
                 "missed": memory.missed,
@@ -72,7 +72,7 @@ class Session:
                 "said": memory.said,
                 "card": self._card_json(),
                 "candidates": self._candidates_json(),
-                "events": self._log.events(self.alignment) if self.alignment is not None else [],
+                "events": self._journal.events(),
             }
 
     def machine(self) -> Json:
@@ -81,9 +81,12 @@ class Session:
 
     def document(self) -> Json:
         """Return the alignment document that the solver gets."""
-        if self.alignment is None:
-            return {"machine": self._next_machine, "events": []}
-        return self._log.document(self.alignment)
+        return self._journal.document()
+
+    @property
+    def alignment(self) -> int | None:
+        """The alignment's number in the log, None before its first entry."""
+        return self._journal.alignment
 
     def wait(self, version: int, *, timeout_s: float) -> int:
         """Return the version as soon as it differs from ``version``, or after ``timeout_s``."""
@@ -107,7 +110,7 @@ class Session:
     def hang(self, place: Place) -> None:
         """The card hangs with fresh tape, and the head stands, at ``place``."""
         with self._lock:
-            self._check_place(place)
+            self._journal.check_place(place)
             self._picture_or_refuse(lambda: self.source.hang(place))
             self._candidates = self._glimpse = None
             self._look(place)
@@ -145,7 +148,7 @@ class Session:
         with self._lock:
             self._need_cautions()
             shot = load_shot(self._brain, after, before)
-            self._check_place(place)
+            self._journal.check_place(place)
             self._read(shot, place, after)
 
     def choose(self, index: int) -> None:
@@ -191,92 +194,60 @@ class Session:
     def withdraw(self, event_id: int) -> None:
         """An event was a mistake: kept in the log, no longer counted."""
         with self._lock:
-            event = self._event(event_id)
-            if self.source.kind == "practice" and event["event"]["kind"] in ("turn", "shift"):
+            entry = self._journal.entry(event_id)
+            if self.source.kind == "practice" and entry["event"]["kind"] in ("turn", "shift"):
                 raise Refused("The practice screw did turn: turn it back instead.", path="event", status=409)
-            self._log.withdraw_event(event_id)
-            self._think()
+            self._journal.withdraw(event_id)
             self._keep(replace(self._memory, seen=None, expect=None, said="Withdrawn: it no longer counts"))
 
     def restart(self, *, machine: Json | None = None, options: Json | None = None) -> None:
         """Leave this alignment in the log as it is and begin a new one."""
         with self._lock:
             if machine is not None:
-                self._ask({"machine": machine, "events": []})
+                self._journal.ask({"machine": machine, "events": []})
             self.source.renew(options or {})
-            self._next_machine = self.source.machine() or machine or self.machine()
-            self.alignment = None
-            self._begun()
-            self._resume(self.alignment)
+            self._journal.next_machine = self.source.machine() or machine or self.machine()
+            self._journal.begin(anew=True)
+            self._resume()
 
     def offer(self, machine: Json) -> None:
         """Use this profile from now on where nothing has been read yet, else from the next alignment on."""
         with self._lock:
             if self.source.machine() is not None:
                 return
-            self._ask({"machine": machine, "events": []})
-            self._next_machine = machine
-            if self.alignment is not None and not self._log.events(self.alignment):
+            self._journal.ask({"machine": machine, "events": []})
+            self._journal.next_machine = machine
+            if self.alignment is not None and not self._journal.events():
                 self.restart(machine=machine)
             else:
-                self._think()
+                self._journal.think()
                 self._tell()
 
     # inside
 
-    def _resume(self, alignment: int | None) -> None:
-        self.alignment = alignment
-        state = (self._log.state(alignment) if alignment is not None else None) or {}
+    def _resume(self) -> None:
+        state = self._journal.state()
         self._memory = Memory.from_json(state)
-        self._candidates = None
+        self._candidates = self._glimpse = None
         if state.get("source"):
             self.source.restore(state["source"])
-        self._think()
+        self._journal.think()
         self._look(self._memory.place)
         self._tell()
 
-    def _think(self) -> None:
-        try:
-            self._step = self._ask(self.document())
-        except (ArithmeticError, LookupError, ValueError) as error:
-            # a log of years must never keep the program from starting
-            said = f"This alignment cannot be read ({error}). Begin a new one."
-            self._step = {
-                "do": "stop",
-                "reason": str(error),
-                "say": said,
-                "verdict": None,
-                "estimate": None,
-            }
-
-    def _ask(self, document: Json) -> Json:
-        with refusing():
-            return self._brain.answer(document)
-
-    def _check_place(self, place: Place) -> None:
-        event = mark_event(place, [0.0, 0.0], TYPED_SIGMA_MM)
-        with refusing():
-            self._brain.check({"machine": self.machine(), "events": [event]})
-
-    def _check(self, event: Json) -> Json:
-        document = self.document()
-        return self._ask({**document, "events": [*document["events"], event]})
-
     def _save(self, event: Json, memory: Memory, *, step: Json | None = None, **more: Any) -> None:
-        step = step or self._check(event)
-        alignment = self._begun()
-        self._log.add_event(alignment, event, state=self._state(memory), **more)
-        self._memory, self._step, self._candidates = memory, step, None
-        if step.get("verdict") is not None:
-            self._log.set_verdict(alignment, step["verdict"], done=step["do"] == "done")
+        step = step or self._journal.after(event)
+        self._journal.add(event, self._state(memory), step=step, **more)
+        self._memory, self._candidates = memory, None
         self._tell()
 
     def _adjust(self, event: Json, by_hand: Callable[[], None]) -> None:
         with self._lock:
-            asked = _as_asked(self._step, event)
+            due = self._journal.step
+            asked = _as_asked(due, event)
             said = "Done, and saved" if asked else "Saved, though it was not the step"
-            expect = self._step.get("expect") if asked else None
-            step = self._check(event)
+            expect = due.get("expect") if asked else None
+            step = self._journal.after(event)
             try:
                 by_hand()
             except (KeyError, ValueError) as error:
@@ -347,19 +318,6 @@ class Session:
         event = mark_event(place, offset_mm, sigma_mm)
         self._save(event, memory, picture=picture, reading=reading.as_json())
 
-    def _event(self, event_id: int) -> Json:
-        rows: list[Json] = self._log.events(self.alignment) if self.alignment is not None else []
-        for row in rows:
-            if row["id"] == event_id and not row["withdrawn"]:
-                return row
-        raise Refused("There is no such reading in this alignment.", path="event", status=404)
-
-    def _begun(self) -> int:
-        if self.alignment is None:
-            machine = self._next_machine
-            self.alignment = self._log.start_alignment(machine=machine, source=self.source.kind)
-        return self.alignment
-
     def _need_cautions(self) -> None:
         if not self._memory.cautions:
             raise Refused("Read and acknowledge the cautions first.", path="cautions", status=409)
@@ -392,7 +350,7 @@ class Session:
         return memory.as_json(self.source.to_json())
 
     def _keep(self, memory: Memory) -> None:
-        self._log.set_state(self._begun(), self._state(memory))
+        self._journal.keep(self._state(memory))
         self._memory = memory
         self._tell()
 

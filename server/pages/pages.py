@@ -15,8 +15,9 @@ from server.pages import bodies as b
 from server.pages.bed import bed_maps
 from server.pages.checks import CHECKS
 from server.pages.desk import desk, units
+from server.pages.lists import event_words, verdict_rows
 from server.pages.setup import PITCHES, Answers, profile_from, what_matters
-from server.pages.view import CAUTIONS, event_words, verdict_rows
+from server.pages.view import CAUTIONS
 from server.solver import parse_alignment
 
 __all__ = ["NAVIGATION", "pages"]

@@ -8,16 +8,16 @@ from typing import Any
 from server.pages.chain import chain_view
 from server.pages.drawings import card_view, mount_of, mount_view, near, plan_view, shift_view
 from server.pages.landing import landing
+from server.pages.lists import reading_row, verdict_rows
 from server.pages.words import (
     fraction_of_turn,
     head_words,
     move_words,
-    part_name,
     station_name,
     turn_words,
 )
 
-__all__ = ["CAUTIONS", "event_words", "page_state", "verdict_rows"]
+__all__ = ["CAUTIONS", "page_state"]
 
 Json = dict[str, Any]
 CAUTIONS = (
@@ -59,7 +59,7 @@ def page_state(snapshot: Json) -> Json:
         "plan": plan_view(snapshot),
         "chain": chain_view(snapshot),
         "verdict": verdict_rows(step.get("verdict"), machine),
-        "readings": [_row(row, machine) for row in reversed(snapshot["events"])],
+        "readings": [reading_row(row, machine) for row in reversed(snapshot["events"])],
         "mounts": [mount_of(machine, mount["mirror"]) for mount in machine["mount"]],
     }
 
@@ -254,64 +254,3 @@ def _power(verdict: Json) -> Json:
         "unit": "%",
         "label": "of the beam arrives, worst place",
     }
-
-
-# lists
-
-
-def verdict_rows(verdict: Json | None, machine: Json) -> Json | None:
-    """Return a verdict as lines of name, value, limit, good; None without one."""
-    if not verdict:
-        return None
-    tolerance, rows = machine["tolerance"], []
-    for station, value in (verdict.get("overlap_mm") or {}).items():
-        rows.append(_measured(f"Overlap at {station_name(station)}", value, tolerance["overlap_mm"]))
-    for station, value in (verdict.get("centre_mm") or {}).items():
-        rows.append(_measured(f"Centre at {station_name(station)}", value, tolerance["centre_mm"]))
-    rows.append(_measured("Offset at the lens", verdict.get("lens_mm"), tolerance["lens_mm"]))
-    rows.append(_measured("Offset at the nozzle", verdict.get("nozzle_mm"), tolerance["nozzle_mm"]))
-    worst = verdict.get("worst_at_head_mm")
-    return {
-        "aligned": verdict["aligned"],
-        "rows": rows,
-        "reasons": verdict.get("reasons", []),
-        "power": None if verdict.get("worst_power") is None else _power(verdict)["value"],
-        "worst": head_words(worst, machine["bed"]) if worst else "",
-    }
-
-
-def _measured(name: str, value: float | None, limit: float) -> Json:
-    known = value is not None
-    return {
-        "name": name,
-        "value": f"{value:.2f} mm" if known else "not measured",
-        "limit": f"{limit:g} mm",
-        "good": bool(known and value is not None and value <= limit),
-        "known": known,
-    }
-
-
-def _row(row: Json, machine: Json) -> Json:
-    event = row["event"]
-    return {
-        "id": row["id"],
-        "when": row["when"],
-        "kind": event["kind"],
-        "withdrawn": bool(row["withdrawn"]),
-        "has_picture": bool(row["has_picture"]),
-        "words": event_words(event, machine),
-    }
-
-
-def event_words(event: Json, machine: Json) -> str:
-    """Return one line for one event."""
-    if event["kind"] == "turn":
-        return f"Mirror {event['mount']}, screw {event['screw']}: {turn_words(event['turns'])}"
-    if event["kind"] == "shift":
-        return f"Moved {part_name(event['part'])}: {', '.join(move_words(event['move_mm'])) or 'nothing'}"
-    if event["kind"] == "inspected":
-        return f"Looked at {event['cause'].replace('-', ' ')}: {event['outcome'].replace('-', ' ')}"
-    at = f"{station_name(event['station'])}, head {head_words(event['head_mm'], machine['bed'])}"
-    if event["kind"] == "no-mark":
-        return f"No mark at {at}"
-    return f"Mark at {at}: {event['offset_mm'][0]:+.2f} right, {event['offset_mm'][1]:+.2f} up (mm)"

@@ -1,0 +1,97 @@
+"""One alignment in the log, and the step that follows from it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from server.brain import Brain, Refused, refusing
+from server.log import Log
+from server.memory import mark_event
+from server.sources import Place
+
+__all__ = ["Journal"]
+
+Json = dict[str, Any]
+
+
+class Journal:
+    """Holds the alignment of one kind of source. Nothing is written before the solver has taken it.
+
+    machine : profile as JSON for the next alignment. ``alignment`` is its number, None before its first
+    entry; ``step`` is what the solver said last.
+    """
+
+    def __init__(self, log: Log, kind: str, brain: Brain, *, machine: Json) -> None:
+        self._log, self._kind, self._brain = log, kind, brain
+        self.next_machine = machine
+        self.alignment: int | None = log.newest(kind)
+        self.step: Json = {}
+
+    def document(self) -> Json:
+        """Return the alignment document that the solver gets."""
+        if self.alignment is None:
+            return {"machine": self.next_machine, "events": []}
+        return self._log.document(self.alignment)
+
+    def events(self) -> list[Json]:
+        """Return all entries, withdrawn ones too, oldest first."""
+        return self._log.events(self.alignment) if self.alignment is not None else []
+
+    def state(self) -> Json:
+        """Return what was kept beside the entries."""
+        return (self._log.state(self.alignment) if self.alignment is not None else None) or {}
+
+    def think(self) -> None:
+        """Find the step anew."""
+        try:
+            self.step = self.ask(self.document())
+        except (ArithmeticError, LookupError, ValueError) as error:
+            # a log of years must never keep the program from starting
+            said = f"This alignment cannot be read ({error}). Begin a new one."
+            self.step = {"do": "stop", "reason": str(error), "say": said, "verdict": None, "estimate": None}
+
+    def ask(self, document: Json) -> Json:
+        """Return the solver's step for any document; raises Refused."""
+        with refusing():
+            return self._brain.answer(document)
+
+    def after(self, event: Json) -> Json:
+        """Return the step as it would be with this event; raises Refused where it cannot be."""
+        document = self.document()
+        return self.ask({**document, "events": [*document["events"], event]})
+
+    def check_place(self, place: Place) -> None:
+        """Raise Refused where no card can hang or no head can stand."""
+        event = mark_event(place, [0.0, 0.0], 1.0)
+        with refusing():
+            self._brain.check({"machine": self.document()["machine"], "events": [event]})
+
+    def add(self, event: Json, state: Json, *, step: Json, **more: Any) -> None:
+        """Write an event together with the state; ``step`` is what ``after`` said of it."""
+        alignment = self.begin()
+        self._log.add_event(alignment, event, state=state, **more)
+        self.step = step
+        if step.get("verdict") is not None:
+            self._log.set_verdict(alignment, step["verdict"], done=step["do"] == "done")
+
+    def keep(self, state: Json) -> None:
+        """Write the state alone."""
+        self._log.set_state(self.begin(), state)
+
+    def begin(self, *, anew: bool = False) -> int:
+        """Return the alignment's number, of a new one where there is none or ``anew``."""
+        if anew or self.alignment is None:
+            self.alignment = self._log.start_alignment(machine=self.next_machine, source=self._kind)
+        return self.alignment
+
+    def entry(self, event_id: int) -> Json:
+        """Return an entry that counts; raises Refused (404)."""
+        for row in self.events():
+            if row["id"] == event_id and not row["withdrawn"]:
+                return row
+        raise Refused("There is no such reading in this alignment.", path="event", status=404)
+
+    def withdraw(self, event_id: int) -> None:
+        """Let an entry no longer count, and find the step anew."""
+        self._log.withdraw_event(event_id)
+        self.think()
