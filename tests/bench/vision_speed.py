@@ -93,9 +93,8 @@ def main() -> None:
     again = track + search
     print(f"frame → reading, full search (at most)   {again:7.2f} ms   {1e3 / again:.0f} a second")
     print(f"read(picture), nothing known before      {cpu_ms(lambda: vision.read(frame), 15):7.2f} ms")
-    print(
-        f"memory, resident / at most               {resident - frames:7.0f} / {peak - frames:.0f} MB (own frames taken off)"
-    )
+    memory = f"{resident - frames:7.0f} / {peak - frames:.0f}"
+    print(f"memory, resident / at most               {memory} MB (frames taken off)")
 
 
 if __name__ == "__main__":

@@ -1,4 +1,7 @@
-"""Files that pretend to be pictures, and pictures that pretend to be cards: a reading or a clear word, always."""
+"""Files that pretend to be pictures, pictures that pretend to be cards: a reading or a clear word, always.
+
+SPOTWRIGHT_FUZZ=5000 pytest tests/vision/test_fuzz.py tries more than the everyday run.
+"""
 
 import os
 
@@ -93,9 +96,8 @@ def test_png_headers_of_every_kind(size, bits, colour, interlace, body):
 )
 def test_every_size_depth_and_channel_count(rows, cols, channels, deep, seed):
     rng = np.random.default_rng(seed)
-    picture = rng.integers(0, 65535 if deep else 255, (rows, cols, channels)).astype(
-        np.uint16 if deep else np.uint8
-    )
+    kind, most = (np.uint16, 65535) if deep else (np.uint8, 255)
+    picture = rng.integers(0, most, (rows, cols, channels)).astype(kind)
     answered(cv2.imencode(".png", picture)[1].tobytes())
     if not deep and channels != 4:
         answered(cv2.imencode(".jpg", picture)[1].tobytes())
