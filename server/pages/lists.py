@@ -44,6 +44,7 @@ def _measured(name: str, value: float | None, limit: float) -> Json:
 
 
 def reading_row(row: Json, machine: Json) -> Json:
+    """Return one saved entry as the page lists it."""
     event = row["event"]
     return {
         "id": row["id"],
