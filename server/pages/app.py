@@ -7,7 +7,6 @@ import secrets
 from typing import Any
 
 from flask import Flask, request
-from werkzeug.middleware.proxy_fix import ProxyFix
 
 from server.pages.api import UPLOAD_LIMIT, api
 from server.pages.desk import Config, desk, open_desk
@@ -25,8 +24,6 @@ def create_app(config: Config) -> Flask:
     app.config["MAX_FORM_MEMORY_SIZE"] = 500_000
     app.extensions["spotwright"] = open_desk(config)
     guard(app, door=_door(config), hosts=config.hosts)
-    if config.hosts:  # a proxy in front speaks for the browser
-        app.wsgi_app = ProxyFix(app.wsgi_app, x_proto=1, x_host=1)  # type: ignore[method-assign]
     add_faults(app)
     app.register_blueprint(api)
     app.register_blueprint(pages)

@@ -38,10 +38,10 @@ def serve(
     source : makes where the bench's pictures come from. hosts : names of a proxy in front.
     Raises OSError where the port is taken, RigError where the camera does not open.
     """
-    code = keep_secret(data / "access-code", new_code) if lan else None
+    code = keep_secret(data / "access-code", new_code) if lan or hosts else None
     app = create_app(Config(data=data, source=source, code=code, hosts=hosts, streams=STREAMS))
-    server = make_server(app, port=port, lan=lan)
-    for line in _greeting(app, server.effective_port, code):
+    server = make_server(app, port=port, lan=lan, behind_proxy=bool(hosts))
+    for line in _greeting(app, server.effective_port, code, lan=lan, hosts=hosts):
         say(line)
     watcher = Watcher(app.extensions["spotwright"].sessions["bench"])
     watcher.start()
@@ -66,8 +66,14 @@ def source_named(text: str) -> Callable[[], Source]:
     return lambda: camera_source(kind, **options)
 
 
-def make_server(app: Flask, *, port: int, lan: bool = False) -> waitress.server.BaseWSGIServer:
-    """Return the listening server, not yet running; port 0 takes a free one (``effective_port``)."""
+def make_server(
+    app: Flask, *, port: int, lan: bool = False, behind_proxy: bool = False
+) -> waitress.server.BaseWSGIServer:
+    """Return the listening server, not yet running; port 0 takes a free one (``effective_port``).
+
+    behind_proxy : believe a proxy on this machine about the browser's host name and scheme.
+    """
+    proxy = {"trusted_proxy": "127.0.0.1", "trusted_proxy_headers": {"x-forwarded-proto", "x-forwarded-host"}}
     logging.getLogger("waitress.queue").setLevel(logging.ERROR)  # a short queue is no news
     return waitress.create_server(
         app,
@@ -79,16 +85,20 @@ def make_server(app: Flask, *, port: int, lan: bool = False) -> waitress.server.
         channel_request_lookahead=1,  # lets an event stream notice that its browser has gone
         max_request_body_size=UPLOAD_LIMIT + 100_000,
         clear_untrusted_proxy_headers=True,
+        **(proxy if behind_proxy else {}),
     )
 
 
-def _greeting(app: Flask, port: int, code: str | None) -> list[str]:
+def _greeting(app: Flask, port: int, code: str | None, *, lan: bool, hosts: tuple[str, ...]) -> list[str]:
     kind = app.extensions["spotwright"].sessions["bench"].source.kind
     lines = [f"Spotwright: open http://localhost:{port}/ in a browser (Ctrl-C ends it)."]
     if kind == "practice":
         lines.append("No camera: this is the practice machine, a laser that exists only in numbers.")
+    if lan:
+        lines.append(f"On the local network: http://{_own_address()}:{port}/")
+    lines += [f"Through the proxy: https://{name}/" for name in hosts]
     if code is not None:
-        lines.append(f"On the local network: http://{_own_address()}:{port}/  access code: {code}")
+        lines.append(f"Access code: {code}")
     return lines
 
 

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from firmware import Frame
 from server.brain import Brain
 from server.practice import default_profile
 from server.solver import parse_alignment, profile_as_json
@@ -110,6 +111,17 @@ class Bench:
             raise NoPicture("The camera sends nothing: is it plugged in?")
         self.frames += 1
         return blank()
+
+    problem: str | None = None
+
+    def look(self, *, newer_than: int, timeout_s: float) -> Frame:
+        return Frame(self.frame(), float(self.frames), self.frames)
+
+    def set_pace(self, frames_per_s: float) -> None:
+        self.asked.append(("pace", frames_per_s))
+
+    def hold_light(self, hold: bool) -> None:
+        self.asked.append(("light", hold))
 
     def hang(self, place: Place) -> None:
         self.frame()

@@ -120,7 +120,7 @@ def test_offline_has_no_picture_and_says_what_to_do() -> None:
         OfflineSource().frame()
 
 
-@pytest.mark.parametrize("name", ["daguerreotype", "replay:/no/such/folder", "usb:/no/such/device"])
+@pytest.mark.parametrize("name", ["daguerreotype", "replay:/no/such/folder"])
 def test_a_camera_that_does_not_open_is_one_line(name: str) -> None:
     with pytest.raises(RigError) as refusal:
         source_named(name)()

@@ -8,14 +8,28 @@ from typing import Any
 
 import pytest
 
+from server.eye import Eye
 from server.live import Refused, Session
 from server.log import Log
 from server.practice import PracticeCamera, PracticeMachine
 from server.solver import profile_as_json
 from server.sources import CameraSource, Place, PracticeSource
-from server.watcher import Watcher
+from server.watching import Watching
 
 MIRROR_1 = Place("mirror-1", (0.0, 1000.0))
+
+
+class Clock:
+    """A clock that only sleeping moves."""
+
+    def __init__(self) -> None:
+        self.now_s = 100.0
+
+    def __call__(self) -> float:
+        return self.now_s
+
+    def sleep(self, span_s: float) -> None:
+        self.now_s += span_s
 
 
 @pytest.fixture
@@ -27,11 +41,22 @@ def machine() -> PracticeMachine:
 
 @pytest.fixture
 def session(tmp_path: Path, machine: PracticeMachine) -> Session:
-    source = CameraSource(PracticeCamera(machine))
+    clock = Clock()
+    source = CameraSource(PracticeCamera(machine, clock=clock, sleep=clock.sleep))
     session = Session(Log(tmp_path), source, machine=profile_as_json(machine.profile))
     session.acknowledge()
     session.hang(MIRROR_1)
     return session
+
+
+@pytest.fixture
+def eye(session: Session) -> Eye:
+    return Eye(Watching(session), session.source)
+
+
+def looks(eye: Eye, count: int) -> None:
+    for _ in range(count):
+        assert eye.look()
 
 
 def marks(session: Session) -> list[Any]:
@@ -52,25 +77,46 @@ def test_a_pulse_fired_by_a_person_is_read_from_the_camera(
     assert event["offset_mm"] == pytest.approx(truth_at_mirror_1(machine), abs=0.15)
 
 
-def test_nothing_is_saved_before_the_pulse_and_two_looks_save_it_once(
-    session: Session, machine: PracticeMachine
+def test_nothing_is_saved_before_the_pulse_and_then_once(
+    session: Session, machine: PracticeMachine, eye: Eye
 ) -> None:
     session.watch(True)
-    assert not session.glance()
-    assert not session.glance()
+    looks(eye, 8)
+    assert marks(session) == []
     machine.pulse()
-    assert [session.glance() for _ in range(3)] == [False, True, False]
-    assert len(marks(session)) == 1
+    looks(eye, 20)
+    (event,) = marks(session)
+    assert event["offset_mm"] == pytest.approx(truth_at_mirror_1(machine), abs=0.15)
 
 
-def test_it_looks_only_when_asked_and_the_cautions_are_read(
-    session: Session, machine: PracticeMachine
+def test_the_mark_is_shown_live_with_the_time_of_its_frame(
+    session: Session, machine: PracticeMachine, eye: Eye
 ) -> None:
+    looks(eye, 8)
+    assert session.snapshot()["rig"]["live"] is None
     machine.pulse()
-    assert not session.glance()
+    looks(eye, 12)
+    live = session.snapshot()["rig"]["live"]
+    assert live["station"] == "mirror-1"
+    assert live["offset_mm"] == pytest.approx(truth_at_mirror_1(machine), abs=0.15)
+    before, version = live["taken_s"], session.rig.live_version
+    looks(eye, 1)
+    assert session.snapshot()["rig"]["live"]["taken_s"] > before
+    assert session.rig.live_version == version + 1
+
+
+def test_it_saves_only_when_asked_and_the_cautions_are_read(
+    session: Session, machine: PracticeMachine, eye: Eye
+) -> None:
+    looks(eye, 8)
+    machine.pulse()
+    looks(eye, 12)
     session.watch(True)
+    assert marks(session) == []
     session.restart()
-    assert not session.glance()
+    session.watch(True)
+    machine.pulse()
+    looks(eye, 20)
     assert marks(session) == []
 
 
@@ -80,17 +126,19 @@ def test_practice_has_a_button_instead(tmp_path: Path) -> None:
         session.watch(True)
 
 
-def test_one_bad_look_does_not_end_the_watch(caplog: pytest.LogCaptureFixture) -> None:
+def test_one_bad_look_does_not_end_the_watch(
+    session: Session, caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
+) -> None:
     looked = threading.Semaphore(0)
 
-    class Session:
-        def glance(self) -> bool:
-            looked.release()
-            raise RuntimeError("smoke")
+    def smoke(*_: object) -> bool:
+        looked.release()
+        raise RuntimeError("smoke")
 
-    watcher = Watcher(Session(), period_s=0.001)
-    watcher.start()
+    eye = Eye(Watching(session), session.source)
+    monkeypatch.setattr(eye, "look", smoke)
+    eye.start()
     assert looked.acquire(timeout=10)
     assert looked.acquire(timeout=10)
-    watcher.stop()
+    eye.stop()
     assert "smoke" in caplog.text

@@ -1,0 +1,72 @@
+"""The server itself: real sockets, and a proxy in front that speaks for the browser."""
+
+from __future__ import annotations
+
+import http.client
+import threading
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+from server.pages import Config, create_app
+from server.pages.serve import make_server
+from tests.pages.doubles import Bench, Script
+
+NAME = "laser.workshop.example"
+Answer = tuple[int, dict[str, str], bytes]
+Ask = Callable[..., Answer]
+
+
+@pytest.fixture
+def ask(tmp_path: Path) -> Iterator[Callable[..., Ask]]:
+    """Start a server; return a function that asks it."""
+    running = []
+
+    def start(*, behind_proxy: bool) -> Ask:
+        code, hosts = ("abcd-efgh", (NAME,)) if behind_proxy else (None, ())
+        app = create_app(Config(tmp_path, source=Bench, brain=Script().brain(), code=code, hosts=hosts))
+        server = make_server(app, port=0, behind_proxy=behind_proxy)
+        thread = threading.Thread(target=server.run)
+        thread.start()
+        running.append((server, thread))
+
+        def send(method: str, path: str, body: str = "", **headers: str) -> Answer:
+            wire = http.client.HTTPConnection("127.0.0.1", server.effective_port, timeout=20)
+            wire.request(method, path, body, {name.replace("_", "-"): text for name, text in headers.items()})
+            answer = wire.getresponse()
+            found = answer.status, dict(answer.getheaders()), answer.read()
+            wire.close()
+            return found
+
+        return send
+
+    yield start
+    for server, thread in running:
+        server.close()
+        thread.join(timeout=20)
+        server.task_dispatcher.shutdown()
+
+
+def test_an_upload_beyond_the_limit_is_refused_before_it_is_read(ask: Callable[..., Ask]) -> None:
+    send = ask(behind_proxy=False)
+    status, _, _ = send("POST", "/api/read", "", Content_Length=str(10**10))
+    assert status == 413
+    assert send("GET", "/cautions")[0] == 200
+
+
+def test_behind_a_proxy_the_cookie_is_for_https_only_and_the_code_is_asked(ask: Callable[..., Ask]) -> None:
+    send = ask(behind_proxy=True)
+    forwarded = {"Host": "localhost", "X_Forwarded_Host": NAME, "X_Forwarded_Proto": "https"}
+    assert send("GET", "/api/state", **forwarded)[0] == 401
+    form = {"Content_Type": "application/x-www-form-urlencoded", "Origin": f"https://{NAME}"}
+    status, headers, _ = send("POST", "/door", "code=abcd-efgh", **forwarded, **form)
+    assert status == 302
+    assert "Secure" in headers["Set-Cookie"]
+    assert send("GET", "/api/state", Host="localhost", X_Forwarded_Host="evil.example")[0] == 421
+
+
+def test_without_a_proxy_nobody_is_believed_about_the_host(ask: Callable[..., Ask]) -> None:
+    send = ask(behind_proxy=False)
+    assert send("GET", "/api/state", Host="evil.example", X_Forwarded_Host="localhost")[0] == 421
+    assert send("GET", "/api/state", Host="localhost", X_Forwarded_Host="evil.example")[0] == 200
