@@ -1,4 +1,4 @@
-"""When to hold the light: exposure, white balance and focus stay put while a card is looked at. Decides only."""
+"""When to hold the light: exposure, white balance and focus stay put while a card is looked at."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ class LightKeeper:
     _wrong_since_s: float | None = None
 
     def look(self, *, card: bool, level: float, now_s: float) -> LightOrder | None:
-        """Take one frame: whether a card is in it, its mean grey level (0 … 255); return what to do, if anything."""
+        """Take one frame: whether a card is in it, its mean grey level; return what to do, if anything."""
         return self._locked(card, level, now_s) if self.locked else self._free(card, level, now_s)
 
     def _free(self, card: bool, level: float, now_s: float) -> LightOrder | None:

@@ -18,7 +18,7 @@ _SHARP = 0.11  # measured on rendered cards: below it no card is found any more 
 
 
 def picture_fault(pixels: Pixels) -> Finding | None:
-    """Return what makes this (rows, cols, 3) uint8 picture useless, or None; an even grey wall is no fault."""
+    """Return what makes this (rows, cols, 3) uint8 picture useless, or None; an even wall is no fault."""
     grey = _small_grey(pixels)
     if float(np.percentile(grey, 100 * _NEARLY_ALL)) <= _BLACK_LEVEL:
         return Finding("black", "the picture is black: take the cap off, switch the lamp on", True)

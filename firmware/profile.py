@@ -23,7 +23,7 @@ class _Strict(BaseModel):
 
 class _CameraTable(_Strict):
     kind: Literal["pi", "usb"] = "pi"
-    number: int | None = Field(None, ge=0, le=9)
+    number: Annotated[int, Field(ge=0, le=9)] | None = None
     device: str | None = None
 
     def named(self) -> str:
@@ -51,7 +51,7 @@ class RigProfile(_Strict):
     panel.silent : no sound. panel.film : ``dark`` keeps the lamp ring off while a mark is awaited.
     """
 
-    name: str = Field("rig", pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]{0,31}$")
+    name: Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]{0,31}$")] = "rig"
     camera: _CameraTable | None = None
     pins: _PinsTable = _PinsTable()
     panel: _PanelTable = _PanelTable()
@@ -86,7 +86,7 @@ def load_profile(path: Path) -> RigProfile:
 
 
 def camera_named(text: str) -> tuple[str, dict[str, Any]]:
-    """Return (kind, options for ``open_camera``) for ``pi``, ``pi:1``, ``usb``, ``usb:DEVICE``, ``replay:FOLDER``."""
+    """Return (kind, options of ``open_camera``) for ``pi``, ``pi:1``, ``usb:DEVICE``, ``replay:FOLDER`` …"""
     kind, _, where = text.partition(":")
     if kind == "replay":
         return kind, {"source": where or "."}

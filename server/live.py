@@ -6,7 +6,6 @@ is due. Every action either is refused in one line with nothing written, or is o
 
 from __future__ import annotations
 
-import math
 import secrets
 import threading
 from collections.abc import Callable
@@ -17,6 +16,7 @@ from server.brain import Brain, Refused, load_shot, read_photo
 from server.journal import Journal
 from server.log import Log
 from server.memory import Candidates, Memory, mark_event, name_of, saved_words
+from server.rig_view import RigView
 from server.sources import Feed, NoPicture, Place, Shot, Source, as_jpeg
 from vision import CardView, NoReading, Reading
 
@@ -24,7 +24,6 @@ __all__ = ["Brain", "Refused", "Session", "read_photo"]
 
 Json = dict[str, Any]
 T = TypeVar("T")
-STILL_MM = 0.15  # two looks at one mark agree to so much
 TYPED_SIGMA_MM = 0.5  # a steel rule read by eye, common practice, no source
 
 
@@ -44,7 +43,9 @@ class Session:
         self.version, self.run = 0, secrets.token_hex(4)
         self.feed = Feed(source)
         self._candidates: Candidates | None = None
-        self._glimpse: tuple[float, float] | None = None
+        self.rig = RigView(self.changed, self.announce)
+        self.hung = 0  # rises with every fresh tape
+        self.listeners: list[Callable[[Json], None]] = []  # told of every deed, for a recording
         self._card: tuple[str, CardView, tuple[int, int]] | None = None
         self._resume()
 
@@ -72,6 +73,7 @@ class Session:
                 "said": memory.said,
                 "card": self._card_json(),
                 "candidates": self._candidates_json(),
+                "rig": self.rig.as_json(),
                 "events": self._journal.events(),
             }
 
@@ -94,6 +96,13 @@ class Session:
             self.changed.wait_for(lambda: self.version != version, timeout_s)
             return self.version
 
+    def wait_live(self, version: int, live_version: int, *, timeout_s: float) -> tuple[int, int]:
+        """Return both versions as soon as one differs, or after ``timeout_s``; the live mark's is second."""
+        with self.changed:
+            known = (version, live_version)
+            self.changed.wait_for(lambda: (self.version, self.rig.live_version) != known, timeout_s)
+            return self.version, self.rig.live_version
+
     def announce(self) -> None:
         """Wake all who wait although nothing of the alignment has changed."""
         with self.changed:
@@ -112,9 +121,11 @@ class Session:
         with self._lock:
             self._journal.check_place(place)
             self._picture_or_refuse(lambda: self.source.hang(place))
-            self._candidates = self._glimpse = None
-            self._look(place)
+            self._candidates = None
+            self.hung += 1
+            self._look(place, timeout_s=2.0)
             self._keep(replace(self._memory, place=place, missed=False, used=False, said=""))
+            self._note({"kind": "hang", "place": place.as_json()})
 
     def pulse(self) -> None:
         """A pulse was fired (practice: fires it); read its mark and save it."""
@@ -128,11 +139,10 @@ class Session:
         with self._lock:
             if on and self.source.kind != "camera":
                 raise Refused("Only a camera can watch.", path="watch", status=409)
-            self._glimpse = None
             self._keep(replace(self._memory, watch=on))
 
-    def glance(self) -> bool:
-        """Look once; save the mark when two looks agree on it, and return whether that was so."""
+    def settled(self) -> bool:
+        """The eye saw a pulse leave its mark: save it if one is awaited; returns whether it was saved."""
         with self._lock:
             memory = self._memory
             if not (memory.watch and memory.cautions and memory.place and not memory.used):
@@ -141,7 +151,33 @@ class Session:
                 shot = self.source.shot()
             except NoPicture:
                 return False
-            return self._seen_twice(shot, memory.place)
+            return self._read_settled(shot, memory.place)
+
+    def card_in_view(self, station: str | None, view: CardView | None, size: tuple[int, int]) -> None:
+        """The eye has found the card in pictures of ``size`` (rows, cols), or lost it (None)."""
+        with self._lock:
+            found = station is not None and view is not None
+            self._card = (station, view, size) if station and view and found else None
+            self.announce()
+
+    def say(self, words: str) -> None:
+        """Show one line; nothing else changes."""
+        with self._lock:
+            self._keep(replace(self._memory, said=words))
+
+    def delivered(self, rig: str, sequence: int, reading: Json, picture: bytes | None) -> bool:
+        """A rig elsewhere read a mark; save it unless it is here already, and return whether it is new.
+
+        sequence : 1, 2, 3 … for each rig; one that leaves a gap is refused (409), so that order is kept.
+        """
+        with self._lock:
+            last = self._memory.rigs.get(rig, 0)
+            if sequence <= last:
+                return False
+            if last and sequence > last + 1:
+                raise Refused(f"Number {last + 1} of {rig} comes first.", path="sequence", status=409)
+            self._save_delivered(rig, sequence, reading, picture)
+            return True
 
     def photo(self, after: bytes, before: bytes | None, place: Place) -> None:
         """Read an uploaded photo (and the one from before the pulse) and save its mark."""
@@ -207,8 +243,12 @@ class Session:
                 self._journal.ask({"machine": machine, "events": []})
             self.source.renew(options or {})
             self._journal.next_machine = self.source.machine() or machine or self.machine()
+            rigs = self._memory.rigs
             self._journal.begin(anew=True)
             self._resume()
+            self._keep(replace(self._memory, rigs=rigs))
+            self.hung += 1
+            self._note({"kind": "begin", "machine": self.machine()})
 
     def offer(self, machine: Json) -> None:
         """Use this profile from now on where nothing has been read yet, else from the next alignment on."""
@@ -228,11 +268,11 @@ class Session:
     def _resume(self) -> None:
         state = self._journal.state()
         self._memory = Memory.from_json(state)
-        self._candidates = self._glimpse = None
+        self._candidates = None
         if state.get("source"):
             self.source.restore(state["source"])
         self._journal.think()
-        self._look(self._memory.place)
+        self._look(self._memory.place, timeout_s=0.0)
         self._tell()
 
     def _save(self, event: Json, memory: Memory, *, step: Json | None = None, **more: Any) -> None:
@@ -240,6 +280,11 @@ class Session:
         self._journal.add(event, self._state(memory), step=step, **more)
         self._memory, self._candidates = memory, None
         self._tell()
+        self._note({"kind": "event", "event": event})
+
+    def _note(self, deed: Json) -> None:
+        for listener in self.listeners:
+            listener(deed)
 
     def _adjust(self, event: Json, by_hand: Callable[[], None]) -> None:
         with self._lock:
@@ -274,19 +319,45 @@ class Session:
             return
         self._hesitate(result, marks, place, picture)
 
-    def _seen_twice(self, shot: Shot, place: Place) -> bool:
-        result = self._brain.read(shot.after, shot.before) if shot.before is not None else None
-        marks = [mark for mark in getattr(result, "marks", ()) if mark.new]
-        if not isinstance(result, Reading) or result.station != place.station or len(marks) != 1:
-            self._glimpse = None
+    def _read_settled(self, shot: Shot, place: Place) -> bool:
+        result = self._brain.read(shot.after, shot.before)
+        if not isinstance(result, Reading) or result.station != place.station:
             return False
-        before, self._glimpse = self._glimpse, marks[0].offset_mm
-        if before is None or math.dist(before, marks[0].offset_mm) > STILL_MM:
-            return False  # the smoke still stands before it, or a hand
+        marks = [mark for mark in result.marks if mark.new is not False]
+        if len(marks) != 1:
+            return False  # the person looks and chooses
         self._card = (result.station, result.card, shot.after.shape[:2])
         self._save_mark(result, marks[0], place, as_jpeg(shot.after))
         self.source.taken(shot.after)
         return True
+
+    def _save_delivered(self, rig: str, sequence: int, reading: Json, picture: bytes | None) -> None:
+        self._need_cautions()
+        event = mark_event(self._place_of(reading), reading["offset_mm"], reading["sigma_mm"])
+        place = Place.from_json(event)
+        memory = replace(
+            self._memory,
+            place=place,
+            seen={**event, "width_mm": reading["width_mm"], "shape": reading["shape"], "warnings": []},
+            missed=False,
+            used=True,
+            said=saved_words(event["offset_mm"]),
+            rigs={**self._memory.rigs, rig: sequence},
+        )
+        self._save(event, memory, picture=picture, reading={**reading, "rig": rig, "sequence": sequence})
+
+    def _place_of(self, reading: Json) -> Place:
+        """Return where the head stood: where the card was said to hang, else where the step wants it."""
+        place, step, station = self._memory.place, self._journal.step, reading["station"]
+        if place is not None and place.station == station:
+            return place
+        if step["do"] == "mark" and step["station"] == station:
+            return Place.from_json(step)
+        raise Refused(
+            f"A mark at {name_of(station)}, but the card is not said to hang there: say so on the page.",
+            path="station",
+            status=409,
+        )
 
     def _nothing(self, result: NoReading, shot: Shot) -> None:
         if result.card is not None and result.station is not None:
@@ -316,7 +387,8 @@ class Session:
             self._memory, place=place, seen=seen, missed=False, used=True, said=saved_words(offset_mm)
         )
         event = mark_event(place, offset_mm, sigma_mm)
-        self._save(event, memory, picture=picture, reading=reading.as_json())
+        lid = {} if self.rig.lid_closed is None else {"lid_closed": self.rig.lid_closed}
+        self._save(event, memory, picture=picture, reading=reading.as_json() | lid)
 
     def _need_cautions(self) -> None:
         if not self._memory.cautions:
@@ -334,12 +406,12 @@ class Session:
         except NoPicture as error:
             raise Refused(str(error), path="camera", status=409) from error
 
-    def _look(self, place: Place | None) -> None:
+    def _look(self, place: Place | None, *, timeout_s: float) -> None:
         self._card = None
         if place is None:
             return
         try:
-            frame = self.source.frame()
+            frame = self.source.look(newer_than=-1, timeout_s=timeout_s).pixels
         except NoPicture:
             return
         found = self._brain.find_card(frame)

@@ -15,7 +15,10 @@ Json = dict[str, Any]
 
 @dataclass(frozen=True)
 class Memory:
-    """What a session knows beside the events; kept with the alignment so that a restart loses nothing."""
+    """What a session knows beside the events; kept with the alignment so that a restart loses nothing.
+
+    rigs : the number of the newest reading taken from each rig elsewhere.
+    """
 
     cautions: bool = False
     place: Place | None = None
@@ -25,6 +28,7 @@ class Memory:
     used: bool = False
     watch: bool = False
     said: str = ""
+    rigs: dict[str, int] = field(default_factory=dict)
 
     def as_json(self, source: Json) -> Json:
         place = self.place.as_json() if self.place else None

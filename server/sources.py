@@ -8,14 +8,17 @@ from __future__ import annotations
 import secrets
 import threading
 import time
+from collections.abc import Callable
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, Protocol
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from firmware import Camera, RigError, open_camera
+from firmware import KINDS, Camera, FrameLike, ReplayRefused, RigError, UnknownCamera
+from firmware.supervised import SupervisedCamera
 from server.practice import PracticeCamera, PracticeMachine, default_profile
 from server.practice.truth import Severity
 from server.solver import profile_as_json
@@ -28,6 +31,7 @@ __all__ = [
     "OfflineSource",
     "Place",
     "PracticeSource",
+    "RigsSource",
     "Shot",
     "Source",
     "as_jpeg",
@@ -76,8 +80,13 @@ class Source(Protocol):
     kind: str
     frame_age_s: float
 
+    @property
+    def problem(self) -> str | None: ...
     def machine(self) -> dict[str, Any] | None: ...
     def frame(self) -> Pixels: ...
+    def look(self, *, newer_than: int, timeout_s: float) -> FrameLike: ...
+    def set_pace(self, frames_per_s: float) -> None: ...
+    def hold_light(self, hold: bool) -> None: ...
     def hang(self, place: Place) -> None: ...
     def shot(self) -> Shot: ...
     def taken(self, after: Pixels) -> None: ...
@@ -96,8 +105,23 @@ class OfflineSource:
     kind = "offline"
     frame_age_s = 1.0
 
+    @property
+    def problem(self) -> str | None:
+        """One line on what is wrong with the camera just now."""
+        return None
+
     def machine(self) -> dict[str, Any] | None:
         return None
+
+    def look(self, *, newer_than: int, timeout_s: float) -> FrameLike:
+        """Return the newest frame above that number, with its time; for an eye that looks all the time."""
+        raise NoPicture("There is no camera here.")
+
+    def set_pace(self, frames_per_s: float) -> None:
+        """Nobody looks more closely than that just now."""
+
+    def hold_light(self, hold: bool) -> None:
+        """Hold exposure, white balance and focus, or let them find themselves again."""
 
     def frame(self) -> Pixels:
         raise NoPicture("There is no camera here: send a photo or type the offset.")
@@ -134,7 +158,10 @@ class OfflineSource:
 
 
 class CameraSource(OfflineSource):
-    """A real camera: the person fires, the picture from before the pulse is remembered here."""
+    """A real camera: the person fires, the picture from before the pulse is remembered here.
+
+    Marks are measured at the sensor's full resolution where the camera offers that (``newest_full``).
+    """
 
     kind = "camera"
     frame_age_s = 0.1
@@ -146,33 +173,90 @@ class CameraSource(OfflineSource):
         self._number = -1
         camera.start()
 
+    @property
+    def problem(self) -> str | None:
+        found: str | None = getattr(self._camera, "problem", None)
+        return found
+
     def frame(self) -> Pixels:
-        return self._newest(newer_than=-1)
+        return self.look(newer_than=-1, timeout_s=self._timeout_s).pixels
+
+    def look(self, *, newer_than: int, timeout_s: float) -> FrameLike:
+        return self._take(self._camera.newest, newer_than, timeout_s)
 
     def hang(self, place: Place) -> None:
-        self._before = self._newest(newer_than=self._number)
+        self._before = self._best()
 
     def shot(self) -> Shot:
-        return Shot(self._newest(newer_than=self._number), self._before)
+        return Shot(self._best(), self._before)
 
     def taken(self, after: Pixels) -> None:
         self._before = after
 
+    def set_pace(self, frames_per_s: float) -> None:
+        if isinstance(self._camera, SupervisedCamera):
+            self._camera.set_pace(frames_per_s)
+
+    def hold_light(self, hold: bool) -> None:
+        deed = getattr(self._camera, "lock_light" if hold else "release_light", None)
+        if deed is not None:
+            deed()
+
     def close(self) -> None:
         self._camera.stop()
 
-    def _newest(self, *, newer_than: int) -> Pixels:
+    def _best(self) -> Pixels:
+        take = getattr(self._camera, "newest_full", self._camera.newest)
+        return self._take(take, self._number, self._timeout_s).pixels
+
+    def _take(self, take: Callable[..., FrameLike], newer_than: int, timeout_s: float) -> FrameLike:
         try:
-            frame = self._camera.newest(newer_than=newer_than, timeout_s=self._timeout_s)
-        except RigError as error:
+            frame = take(newer_than=newer_than, timeout_s=timeout_s)
+        except (RigError, TimeoutError) as error:
             raise NoPicture(str(error)) from error
         self._number = max(self._number, frame.number)
-        return frame.pixels
+        return frame
 
 
 def camera_source(kind: str, **options: Any) -> CameraSource:
-    """Return a source on a camera of that kind (``firmware.KINDS``); raises RigError in one line."""
-    return CameraSource(open_camera(kind, **options))
+    """Return a source on a camera of that kind (``firmware.KINDS``), in a process of its own.
+
+    A camera that is absent now is waited for, and the page says so. Raises RigError in one line for what no
+    waiting cures: an unknown kind, a recording that is not there.
+    """
+    if kind not in KINDS:
+        raise UnknownCamera(f"no camera of kind {kind!r}: choose one of {', '.join(KINDS)}")
+    if kind == "replay" and not Path(options["source"]).exists():
+        raise ReplayRefused(f"{options['source']}: no such folder or video")
+    return CameraSource(SupervisedCamera(kind, **options))
+
+
+class RigsSource(OfflineSource):
+    """No camera here: rigs elsewhere send what they read, and small pictures to look at."""
+
+    kind = "camera"
+    frame_age_s = 0.5
+
+    def __init__(self) -> None:
+        self._picture: bytes | None = None
+
+    def show(self, picture: bytes) -> None:
+        """Take the newest small picture (JPEG) of whichever rig sees a card."""
+        self._picture = picture
+
+    def look(self, *, newer_than: int, timeout_s: float) -> FrameLike:
+        raise NoPicture("No camera here: the rigs read the marks by themselves.")
+
+    def frame(self) -> Pixels:
+        if self._picture is None:
+            raise NoPicture("No rig has sent a picture yet: is it switched on, does it know the access code?")
+        pixels = cv2.imdecode(np.frombuffer(self._picture, np.uint8), cv2.IMREAD_COLOR)
+        if pixels is None:
+            raise NoPicture("The rig's picture cannot be read.")
+        return np.asarray(pixels, np.uint8)
+
+    def shot(self) -> Shot:
+        raise NoPicture("The rig reads the mark by itself: wait a moment.")
 
 
 class PracticeSource:
@@ -183,6 +267,7 @@ class PracticeSource:
 
     def __init__(self, machine: PracticeMachine | None = None) -> None:
         self._lock = threading.RLock()
+        self._looked_through: PracticeCamera | None = None
         self._use(machine or PracticeMachine(secrets.randbelow(1_000_000)))
 
     def machine(self) -> dict[str, Any] | None:
@@ -191,6 +276,25 @@ class PracticeSource:
     def frame(self) -> Pixels:
         with self._lock:
             return self._newest()
+
+    @property
+    def problem(self) -> str | None:
+        return None
+
+    def look(self, *, newer_than: int, timeout_s: float) -> FrameLike:
+        camera = self._camera
+        if camera is not self._looked_through:
+            self._looked_through, newer_than = camera, -1
+        try:
+            return camera.newest(newer_than=newer_than, timeout_s=timeout_s)
+        except (RuntimeError, TimeoutError) as error:
+            raise NoPicture(str(error)) from error
+
+    def set_pace(self, frames_per_s: float) -> None:
+        """Frames are drawn when somebody asks."""
+
+    def hold_light(self, hold: bool) -> None:
+        """The practice light never changes."""
 
     def hang(self, place: Place) -> None:
         with self._lock:

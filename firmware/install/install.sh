@@ -31,6 +31,7 @@ case ${ID:-}${ID_LIKE:-} in *debian* | *raspbian*) ;; *) refuse "${PRETTY_NAME:-
 
 say "packages of the system (Debian $base)"
 export DEBIAN_FRONTEND=noninteractive
+export PIP_CERT=${PIP_CERT:-/etc/ssl/certs/ca-certificates.crt} # pip's own list may lack what the system trusts
 apt-get update -qq
 packages=(ca-certificates python3 python3-numpy python3-venv)
 for wanted in python3-picamera2 python3-gpiozero python3-lgpio; do

@@ -3,20 +3,26 @@
 from __future__ import annotations
 
 import logging
+import signal
 import socket
+import sys
+import threading
+import urllib.error
+import urllib.request
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 import waitress
 from flask import Flask
 
+from firmware.profile import RigProfile, camera_named
+from server.crew import Crew
+from server.notify import Heartbeat
 from server.pages.api import UPLOAD_LIMIT
 from server.pages.app import create_app
 from server.pages.desk import Config
 from server.pages.guard import keep_secret, new_code
-from server.sources import PracticeSource, Source, camera_source
-from server.watcher import Watcher
+from server.sources import PracticeSource, RigsSource, Source, camera_source
 
 __all__ = ["make_server", "serve", "source_named"]
 
@@ -31,11 +37,14 @@ def serve(
     data: Path,
     source: Callable[[], Source] = PracticeSource,
     hosts: tuple[str, ...] = (),
+    profile: RigProfile | None = None,
+    record: Path | None = None,
     say: Callable[[str], object] = print,
 ) -> None:
     """Serve on loopback, or with ``lan`` on the local network with an access code; returns when stopped.
 
-    source : makes where the bench's pictures come from. hosts : names of a proxy in front.
+    source : makes where the bench's pictures come from. hosts : names of a proxy in front. profile : what is
+    connected to this rig. record : folder that gets the frames around each pulse.
     Raises OSError where the port is taken, RigError where the camera does not open.
     """
     code = keep_secret(data / "access-code", new_code) if lan or hosts else None
@@ -43,26 +52,47 @@ def serve(
     server = make_server(app, port=port, lan=lan, behind_proxy=bool(hosts))
     for line in _greeting(app, server.effective_port, code, lan=lan, hosts=hosts):
         say(line)
-    watcher = Watcher(app.extensions["spotwright"].sessions["bench"])
-    watcher.start()
+    desk = app.extensions["spotwright"]
+    watched = lambda: len(desk.streams) > 0  # noqa: E731
+    crew = Crew(
+        desk.sessions["bench"], profile=profile or RigProfile(), data=data, record=record, watched=watched
+    )
+    heartbeat = Heartbeat(lambda: _answers(server.effective_port))
+    _end_politely()
+    crew.start()
+    heartbeat.start()
     try:
         server.run()
     finally:
-        watcher.stop()
+        heartbeat.stop()
+        crew.stop()
         server.close()
 
 
-def source_named(text: str) -> Callable[[], Source]:
-    """Return what opens the camera named ``pi``, ``usb``, ``usb:DEVICE`` or ``replay:FOLDER``.
+def _end_politely() -> None:
+    """Let SIGTERM end the program as Ctrl-C does: lamps off, camera let go."""
+    if threading.current_thread() is threading.main_thread():
+        signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
 
-    Opening raises RigError in one line, for an unknown kind as well.
+
+def _answers(port: int) -> bool:
+    """Whether the page answers, asked as a browser asks."""
+    try:
+        with urllib.request.urlopen(f"http://localhost:{port}/static/spot.svg", timeout=8) as answer:
+            return bool(answer.status == 200)
+    except (OSError, urllib.error.URLError):
+        return False
+
+
+def source_named(text: str) -> Callable[[], Source]:
+    """Return what opens the camera named ``pi``, ``pi:NUMBER``, ``usb``, ``usb:DEVICE`` or ``replay:FOLDER``.
+
+    ``rigs`` is no camera here: other rigs send what they read. Opening raises RigError in one line, for an
+    unknown kind as well.
     """
-    kind, _, where = text.partition(":")
-    options: dict[str, Any] = {}
-    if where and kind == "usb":
-        options["device"] = int(where) if where.isdigit() else where
-    elif kind == "replay":
-        options["source"] = where or "."
+    if text == "rigs":
+        return RigsSource
+    kind, options = camera_named(text)
     return lambda: camera_source(kind, **options)
 
 

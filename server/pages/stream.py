@@ -65,14 +65,17 @@ class Streams:
             self._open[tab] = ticket
         try:
             yield ": here\nretry: 1000\n\n"
-            version = -1
+            version, live = -1, session.rig.live_version
             while self._wanted(tab, ticket) and not gone() and self._clock() < until_s:
-                now = session.wait(version, timeout_s=BEAT_S)
-                if now == version:
+                now, now_live = session.wait_live(version, live, timeout_s=BEAT_S)
+                if now != version:
+                    version = now
+                    yield f"event: state\ndata: {json.dumps(show())}\n\n"
+                elif now_live != live:
+                    live = now_live  # the mark as the newest frame has it: small, sent alone
+                    yield f"event: live\ndata: {json.dumps(session.rig.live)}\n\n"
+                else:
                     yield ": still here\n\n"
-                    continue
-                version = now
-                yield f"event: state\ndata: {json.dumps(show())}\n\n"
         finally:
             if self._close(tab, ticket):
                 session.announce()  # whoever watches may now have the hands

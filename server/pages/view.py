@@ -57,6 +57,7 @@ def page_state(snapshot: Json) -> Json:
         "mount": mount_view(machine, step),
         "shift": shift_view(step),
         "plan": plan_view(snapshot),
+        "rig": snapshot.get("rig"),
         "chain": chain_view(snapshot),
         "verdict": verdict_rows(step.get("verdict"), machine),
         "readings": [reading_row(row, machine) for row in reversed(snapshot["events"])],

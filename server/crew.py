@@ -1,0 +1,68 @@
+"""Everything that looks and minds while pages are served: eye, attendant, recorder."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+from firmware.health import HealthWatch
+from firmware.profile import RigProfile
+from server.attendant import Attendant, PanelKeeper
+from server.eye import Eye
+from server.live import Session
+from server.recorder import Recorder
+from server.watching import Watching
+
+__all__ = ["Crew"]
+
+
+class Crew:
+    """The threads around one session, from ``start`` to ``stop``.
+
+    profile : what is connected. data : the folder whose disk is minded. record : folder of a recording, or
+    None. watched : whether a page is open. Raises OSError where the recording cannot be written.
+    """
+
+    def __init__(
+        self,
+        session: Session,
+        *,
+        profile: RigProfile,
+        data: Path,
+        record: Path | None = None,
+        watched: Callable[[], bool] = lambda: True,
+    ) -> None:
+        self._session = session
+        self._recorder = Recorder(record) if record else None
+        keep = self._recorder.keep if self._recorder else None
+        sees = session.source.kind != "offline"
+        looks = watched if session.source.kind == "practice" else lambda: True
+        self._eye = Eye(Watching(session), session.source, watched=looks, keep=keep) if sees else None
+        keeper = PanelKeeper(profile.used_pins(), silent=profile.panel.silent)
+        self._attendant = Attendant(
+            session,
+            keeper=keeper,
+            health=HealthWatch(data),
+            eye=self._eye,
+            recorder=self._recorder,
+            dark_film=profile.panel.film == "dark",
+        )
+        if self._recorder is not None:
+            self._recorder.note({"kind": "begin", "machine": session.machine()})
+            session.listeners.append(self._recorder.note)
+
+    def start(self) -> None:
+        """Begin."""
+        if self._eye is not None:
+            self._eye.start()
+        self._attendant.start()
+
+    def stop(self) -> None:
+        """End; the camera is let go and every lamp is off when this returns."""
+        if self._eye is not None:
+            self._eye.stop()
+        self._attendant.stop()
+        self._session.source.close()
+        if self._recorder is not None:
+            self._session.listeners.remove(self._recorder.note)
+            self._recorder.close()

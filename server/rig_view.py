@@ -1,0 +1,81 @@
+"""What a page shows of the hardware: faults, the lid, the mark as it is seen now, and rigs elsewhere."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable, Iterable
+from typing import Any
+
+from firmware.health import Finding
+
+__all__ = ["RigView"]
+
+Json = dict[str, Any]
+FORGET_S = 20.0  # a rig elsewhere that says nothing for so long is shown as silent
+
+
+class RigView:
+    """Written by whoever watches the hardware, read by the pages; wakes those who wait on ``changed``.
+
+    announce : called when something changed that belongs to the whole page. The mark as seen now changes
+    with every frame and has a version of its own, so that it can be sent alone.
+    """
+
+    def __init__(
+        self,
+        changed: threading.Condition,
+        announce: Callable[[], None],
+        *,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self._changed, self._announce, self._clock = changed, announce, clock
+        self._faults: tuple[Finding, ...] = ()
+        self._lid: bool | None = None
+        self._rigs: dict[str, Json] = {}
+        self._heard_s: dict[str, float] = {}
+        self.pictures: dict[str, bytes] = {}
+        self.live: Json | None = None
+        self.live_version = 0
+
+    def as_json(self) -> Json:
+        """Return plain JSON values."""
+        now_s = self._clock()
+        rigs = [{**rig, "silent": now_s - self._heard_s[name] > FORGET_S} for name, rig in self._rigs.items()]
+        faults = [{"code": f.code, "line": f.line, "urgent": f.urgent} for f in self._faults]
+        return {"faults": faults, "lid_closed": self._lid, "live": self.live, "rigs": rigs}
+
+    @property
+    def lid_closed(self) -> bool | None:
+        """What the lid contact says; shown and kept with the readings, never acted on."""
+        return self._lid
+
+    def set_faults(self, faults: Iterable[Finding]) -> None:
+        """Show these, urgent ones first."""
+        new = tuple(sorted(faults, key=lambda finding: not finding.urgent))
+        if new != self._faults:
+            self._faults = new
+            self._announce()
+
+    def set_lid(self, closed: bool | None) -> None:
+        """Show the lid as closed, open or (None) unknown."""
+        if closed != self._lid:
+            self._lid = closed
+            self._announce()
+
+    def set_live(self, live: Json | None) -> None:
+        """Show the mark as the newest frame has it: station, offset_mm, taken_s (monotonic)."""
+        if live is None and self.live is None:
+            return
+        with self._changed:
+            self.live, self.live_version = live, self.live_version + 1
+            self._changed.notify_all()
+
+    def set_rig(self, name: str, sight: Json, picture: bytes | None) -> None:
+        """A rig elsewhere told what it sees."""
+        self._heard_s[name] = self._clock()
+        before, self._rigs[name] = self._rigs.get(name), {"name": name, **sight}
+        if picture is not None:
+            self.pictures[name] = picture
+        if before != self._rigs[name]:
+            self._announce()

@@ -1,0 +1,58 @@
+"""What a session makes of what the eye sees: the live mark on the page, a reading after a pulse."""
+
+from __future__ import annotations
+
+import time
+from typing import Any
+
+from firmware import FrameLike
+from server.live import Session
+from vision import Moment, Reading
+
+__all__ = ["Watching", "live_mark"]
+
+Json = dict[str, Any]
+_ABOUT_THE_CARD = ("card found", "card lost", "card moved")
+
+
+class Watching:
+    """The eye's listener for a session."""
+
+    def __init__(self, session: Session) -> None:
+        self._session = session
+
+    @property
+    def hung(self) -> int:
+        """Rises whenever fresh tape or another card was hung."""
+        return self._session.hung
+
+    def moment(self, moment: Moment, frame: FrameLike) -> None:
+        """One frame was looked at."""
+        if any(event in _ABOUT_THE_CARD for event in moment.events):
+            self._session.card_in_view(moment.station, moment.card, frame.pixels.shape[:2])
+        self._session.rig.set_live(live_mark(moment))
+        if "mark settled" in moment.events:
+            self._session.settled()
+
+    def blind(self) -> None:
+        """There are no frames just now."""
+        self._session.rig.set_live(None)
+
+
+def live_mark(moment: Moment) -> Json | None:
+    """Return where the newest mark is in this frame, as plain JSON, or None.
+
+    ``taken_s`` is monotonic; ``taken_ms`` is the same instant as the wall clock had it, for a browser to
+    compare with its own; nothing else rests on it.
+    """
+    if moment.card is None or not isinstance(moment.reading, Reading) or not moment.reading.marks:
+        return None
+    mark = moment.reading.marks[0]
+    age_s = time.monotonic() - moment.time_s
+    return {
+        "station": moment.reading.station,
+        "offset_mm": [round(float(value), 3) for value in mark.offset_mm],
+        "sigma_mm": [round(float(value), 3) for value in mark.sigma_mm],
+        "taken_s": round(moment.time_s, 4),
+        "taken_ms": round(1000 * (time.time() - age_s), 1),
+    }
