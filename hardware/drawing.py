@@ -1,0 +1,141 @@
+"""A dimensioned drawing of a clip: from the side, from the front and from above, hidden edges left out."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+from manifold3d import Manifold
+
+from hardware.body import COOLING_GAP, layout
+from hardware.measures import Floats, Measures
+from hardware.svg import BLUE, GREY, RED, Page
+
+# Rows: what goes right on paper, what goes down, and the way to whoever looks.
+VIEWS = {
+    "side": np.array([[0, 1, 0], [0, 0, -1], [1, 0, 0]], float),
+    "front": np.array([[1, 0, 0], [0, 0, -1], [0, -1, 0]], float),
+    "above": np.array([[0, 1, 0], [1, 0, 0], [0, 0, 1]], float),
+}
+_SHARP = 0.94  # cosine between two faces whose common edge is drawn
+_STEP_MM = 2.0
+_PAGE_MM = (420.0, 297.0)
+
+
+def visible_edges(body: Manifold, view: Floats) -> list[Floats]:
+    """Return the pieces (2, 2) of sharp edges that are seen in a view, in its plane, mm."""
+    pieces = [piece for edge in _sharp_edges(body, view[2]) for piece in _seen(body, edge, view[2])]
+    return [piece @ view[:2].T for piece in pieces]
+
+
+def _sharp_edges(body: Manifold, towards: Floats) -> Floats:
+    """Edges (n, 2, 3) between faces that meet at an angle, or on the silhouette."""
+    mesh = body.to_mesh()
+    points = np.asarray(mesh.vert_properties, float)[:, :3]
+    corners = points[mesh.tri_verts]
+    normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    normals /= np.linalg.norm(normals, axis=1, keepdims=True) + 1e-12
+    sides = np.concatenate([mesh.tri_verts[:, [i, (i + 1) % 3]] for i in range(3)])
+    order = np.lexsort(np.sort(sides, axis=1).T)
+    pairs = np.tile(np.arange(len(corners)), 3)[order].reshape(-1, 2)
+    facing = normals[pairs] @ towards
+    sharp = np.einsum("nd,nd->n", normals[pairs[:, 0]], normals[pairs[:, 1]]) < _SHARP
+    rim = (facing[:, 0] > 1e-6) != (facing[:, 1] > 1e-6)
+    return np.asarray(points[sides[order[::2]]][sharp | rim])
+
+
+def _seen(body: Manifold, edge: Floats, towards: Floats) -> list[Floats]:
+    """The runs of an edge that nothing stands before."""
+    count = max(1, int(np.ceil(np.linalg.norm(edge[1] - edge[0]) / _STEP_MM)))
+    ends = edge[0] + (edge[1] - edge[0]) * np.linspace(0, 1, count + 1)[:, None]
+    middles = (ends[:-1] + ends[1:]) / 2
+    free = [not body.ray_cast(tuple(p + 0.05 * towards), tuple(p + 500 * towards)) for p in middles]
+    turns = np.flatnonzero(np.diff([False, *free, False]))
+    return [ends[[start, stop]] for start, stop in turns.reshape(-1, 2)]
+
+
+class _View:
+    """A view at a place on the page: the card's middle stands at `at`, x to the right and y downwards."""
+
+    def __init__(self, page: Page, at: tuple[float, float]) -> None:
+        self.page, self.at = page, np.asarray(at)
+
+    def edges(self, body: Manifold, view: Floats) -> None:
+        for piece in visible_edges(body, view):
+            self.page.line(piece + self.at, line_mm=0.3)
+
+    def measure(
+        self, start: tuple[float, float], end: tuple[float, float], words: str, off_mm: float
+    ) -> None:
+        self.page.measure(np.array([start, end]) + self.at, words, off_mm=off_mm)
+
+    def line(self, start: tuple[float, float], end: tuple[float, float], **look: object) -> None:
+        self.page.line(np.array([start, end]) + self.at, **look)  # type: ignore[arg-type]
+
+    def text(self, words: str, x: float, y: float, **look: object) -> None:
+        self.page.text(words, (self.at[0] + x, self.at[1] + y), **look)  # type: ignore[arg-type]
+
+
+def write_drawing(path: Path, body: Manifold, m: Measures) -> Path:
+    """Write the drawing at full scale on A3; returns its path."""
+    page = Page(*_PAGE_MM, f"Spotwright clip, {m.mount} mount {m.mount_mm:g} mm")
+    low, high = np.array(body.bounding_box()).reshape(2, 3)
+    side = _View(page, (42 - low[1], 62 + high[2]))
+    front = _View(page, (345.0, 62 + high[2]))
+    above = _View(page, (42 - low[1], min(side.at[1] - low[2] + 24 + high[0], 292 - high[0])))
+    for view, name in ((side, "side"), (front, "front"), (above, "above")):
+        view.edges(body, VIEWS[name])
+    _side_notes(side, m, low, high)
+    _front_notes(front, m, low, high)
+    above.text("from above", high[1] + 8, 0, ink=GREY, anchor="start")
+    side.text("from the side", (low[1] + high[1]) / 2, -high[2] - 36, ink=GREY)
+    _words(page, m, high - low, body.volume() / 1000)
+    return page.write(path)
+
+
+def _side_notes(view: _View, m: Measures, low: Floats, high: Floats) -> None:
+    """Dimensions along the beam, the line of sight and the beam itself."""
+    at, lens = layout(m), (m.lens_mm[1], -m.lens_mm[2])
+    view.line(lens, (0, 0), ink=BLUE, line_mm=0.2, dash="4 1.5")
+    view.line((low[1] - 12, 0), (at.stop[0], 0), ink=RED, line_mm=0.7)
+    view.text("beam", low[1] - 13, 1.2, ink=RED, anchor="end")
+    view.text(
+        f"{m.tilt_deg:g}°, {m.distance_mm:g} to the lens",
+        lens[0] / 2 + 8,
+        lens[1] / 2 - 3,
+        ink=BLUE,
+        anchor="start",
+    )
+    view.measure((low[1], -low[2]), (high[1], -low[2]), f"{high[1] - low[1]:.1f}", 8)
+    view.measure((low[1], -low[2]), (0, -low[2]), f"{-low[1]:.1f}", 16)
+    view.measure((high[1], -low[2]), (high[1], -high[2]), f"{high[2] - low[2]:.1f}", 22)
+    view.measure((high[1], -low[2]), (high[1], 0), f"{-low[2]:.1f}", 12)
+    top = -at.top
+    for start, end, words, rise in (
+        (at.card[0], at.card[1], f"card {at.card[1]:.1f}", 26),
+        (at.card[1], at.stop[0], f"air {COOLING_GAP:g}", 16),
+        (at.stop[0], at.stop[1], f"stop {at.stop[1] - at.stop[0]:.1f}", 8),
+    ):
+        view.measure((start, top), (end, top), words, -rise)
+
+
+def _front_notes(view: _View, m: Measures, low: Floats, high: Floats) -> None:
+    radius = m.corridor_mm / 2
+    view.page.circle((view.at[0], view.at[1]), radius, ink=BLUE, dash="3 1.5")
+    view.text(f"Ø {m.corridor_mm:g}: no plastic", 0, 1, ink=BLUE, size_mm=3.0)
+    view.measure((low[0], -low[2]), (high[0], -low[2]), f"{high[0] - low[0]:.1f}", 8)
+    inner = layout(m).inner
+    view.measure((-inner, -low[2]), (inner, -low[2]), f"free {2 * inner:.1f}", 16)
+    view.text("as the beam comes", 0, -high[2] - 6, ink=GREY)
+
+
+def _words(page: Page, m: Measures, size: Floats, volume_cm3: float) -> None:
+    lines = [
+        f"Clip for a {m.mount} mount of {m.mount_mm:g}, {m.card} card, {m.camera} camera.",
+        "All lengths in mm. Print as it stands, without support:",
+        f"{size[1]:.0f} × {size[0]:.0f} × {size[2]:.0f}, {volume_cm3:.0f} cm³ if solid.",
+        f"Magnets Ø {m.magnet_mm[0]:g} × {m.magnet_mm[1]:g}.",
+        "Never pulse without card and beam stop in their slots.",
+    ]
+    for i, words in enumerate(lines):
+        page.text(words, (292.0, 258.0 + 6 * i), anchor="start", size_mm=3.4)

@@ -1,0 +1,109 @@
+"""What the clip sits on: a round collar, a square face, or the nozzle."""
+
+from __future__ import annotations
+
+import numpy as np
+from manifold3d import Manifold
+
+from hardware.body import FLOOR, Layout, frame_body, layout
+from hardware.measures import Measures, Unbuildable
+from hardware.solids import bore, box, diamond, drop, prism, section
+
+WALL = 3.0
+DISC = 0.8  # of each magnet's pocket is left free for the steel disc on the mount: it locks the place
+_SHOULDER = 2.5  # of the collar's end that rests against the rear wall
+_ROOT2 = np.sqrt(2.0)
+
+
+def clip_body(m: Measures) -> Manifold:
+    """Return the whole clip, one body, in the clip's frame.
+
+    Raises
+    ------
+    Unbuildable
+        If the measurements leave no room for something.
+    """
+    return frame_body(m) + {"round": _round, "square": _square, "nozzle": _nozzle}[m.mount](m, layout(m))
+
+
+def _round(m: Measures, at: Layout) -> Manifold:
+    """A rear wall that the collar's end rests against, and a saddle under the collar."""
+    y = (at.rear, at.rear + WALL)
+    top = -m.mount_mm / 2 + _SHOULDER
+    wall = box((-at.outer, at.outer), y, (at.bed, min(top, at.top)))
+    for side in (-1, 1):
+        vent = prism(
+            diamond(9.0 * m.scale).translate((side * at.outer * 0.72, at.bed + 15.0 * m.scale)), "y", y
+        )
+        wall -= vent
+    return wall + _saddle(m, at, (y[1], y[1] + m.grip_mm))
+
+
+def _nozzle(m: Measures, at: Layout) -> Manifold:
+    """A saddle beside the nozzle, above the card, on a floor of its own."""
+    high = -m.gap_mm - m.tip_mm
+    y = (high - m.grip_mm, high)
+    half = _saddle_half(m)
+    floor = box((-at.outer + 6, at.outer - 6), (y[0] - 4, 0.0), (at.bed, at.bed + FLOOR))
+    slope = [(y[1] - 0.1, at.bed), (y[1] - 0.1, at.bed - high), (0.0, at.bed + 1), (0.0, at.bed)]
+    stay = prism(slope, "x", (-3.0, 3.0))
+    return (
+        floor
+        + stay
+        + _saddle(m, at, y)
+        + box((-half - 8, half + 8), (y[0] - 4, y[1]), (at.bed, at.bed + 2 * FLOOR))
+    )
+
+
+def _saddle_half(m: Measures) -> float:
+    """Half the width of the saddle: both contact lines and the magnets around them."""
+    return float((m.mount_mm / 2 + m.magnet_mm[0] / 2 + 2.0) / _ROOT2)
+
+
+def _saddle(m: Measures, at: Layout, y: tuple[float, float]) -> Manifold:
+    """A vee of 90° that touches the round part along two lines, a magnet in each face, a hole for a strap."""
+    half, apex = _saddle_half(m), -m.mount_mm / _ROOT2
+    ends = half + 2.5
+    outline = [(-ends, at.bed), (ends, at.bed), (ends, apex + half), (half, apex + half), (0.0, apex),
+               (-half, apex + half), (-ends, apex + half)]  # fmt: skip
+    if apex - 14 < at.bed:
+        raise Unbuildable(f"mount {m.mount_mm:g}: too large for the {m.card} card's clip")
+    post = prism(section(outline), "y", y)
+    middle = (y[0] + y[1]) / 2
+    post -= prism(diamond(4.0).translate((middle, apex - 7.0)), "x", (-ends - 1, ends + 1))
+    radius, depth = m.magnet_mm[0] / 2 + 0.1, m.magnet_mm[1] + 0.2
+    for side in (-1, 1):
+        inward = np.array([side, 0.0, -1.0]) / _ROOT2
+        contact = np.array([0.0, middle, 0.0]) + inward * m.mount_mm / 2
+        post -= bore(radius, contact - inward, inward, depth + 1.0, roof=False)
+    return post
+
+
+def _square(m: Measures, at: Layout) -> Manifold:
+    """A rear wall with four magnets, open upwards in the middle; seats for the mount's edges."""
+    half, radius = m.mount_mm / 2, m.magnet_mm[0] / 2 + 0.1
+    place, free = half - radius - 2.5, half - 2 * radius - 5.0
+    if free < 6.0:
+        raise Unbuildable(
+            f"mount {m.mount_mm:g}: no room for magnets of {m.magnet_mm[0]:g}; take smaller ones"
+        )
+    if half + 4.0 > at.outer or half + 8.0 > -at.bed:
+        raise Unbuildable(f"mount {m.mount_mm:g}: too large for the {m.card} card's clip")
+    thick = WALL + m.magnet_mm[1] + DISC - 1.0
+    y = (at.rear, at.rear + thick)
+    wall = box((-at.outer, at.outer), y, (at.bed, 0.0)) + box((-half - 4, half + 4), y, (at.bed, half))
+    wall -= prism(drop(free), "y", (y[0] - 1, y[1] + 1)) + box(
+        (-free, free), (y[0] - 1, y[1] + 1), (0.0, half + 1)
+    )
+    for x in (-place, place):
+        for z in (-place, place):
+            wall -= bore(radius, np.array([x, y[1] - m.magnet_mm[1] - DISC, z]), np.array([0, 1.0, 0]), 9.0)
+    return wall + _seats(m, at, y[1])
+
+
+def _seats(m: Measures, at: Layout, rear: float) -> Manifold:
+    half, y = m.mount_mm / 2, (rear - 0.5, rear + 7.0)
+    stop = box((-half - 3.4, -half - 0.2), y, (at.bed, 0.0))
+    for x in (-half + 8, half - 8):
+        stop += box((x - 4, x + 4), y, (at.bed, -half - 0.2))
+    return stop

@@ -1,0 +1,51 @@
+"""The centring plug: a cone that finds the middle of an aperture, with a pin that pricks the card there.
+
+A cone sits centred in any round edge, so the plug needs no close fit, and the clip's own tolerance drops out.
+"""
+
+from __future__ import annotations
+
+import math
+
+from manifold3d import CrossSection, Manifold
+
+from hardware.body import layout
+from hardware.measures import Measures, Unbuildable
+from hardware.solids import section
+
+_HALF_ANGLE = math.radians(15.0)
+PIN_MM = 1.0
+_STEM_MM = 5.0
+_PIN_OUT_MM = 4.0  # how far the pin stands out of the stem; it ends 1 mm before the card's struck face
+
+
+def plug_body(m: Measures, *, aperture_mm: float) -> Manifold:
+    """Return the plug for an aperture, standing on its small end, its axis along z.
+
+    Raises
+    ------
+    Unbuildable
+        If the aperture is smaller than 3 mm or wider than what the clip leaves open.
+    """
+    free = m.mount_mm - 2.5 * 2 if m.mount != "nozzle" else m.mount_mm
+    if not 3.0 <= aperture_mm <= free:
+        raise Unbuildable(f"aperture {aperture_mm:g}: it must be 3 to {free:g} for this mount")
+    half = min(1.5, aperture_mm / 6)
+    rise = half / math.tan(_HALF_ANGLE)
+    small, large = aperture_mm / 2 - half, aperture_mm / 2 + half
+    stem = min(_STEM_MM / 2, large)
+    tip = rise + to_card_mm(m) + 1.0 - _PIN_OUT_MM
+    slope = 2 * rise + max(large - stem, 0.0)
+    if tip < slope + 2.0:
+        raise Unbuildable(f"aperture {aperture_mm:g}: no room for the plug between mount and card")
+    outline = [(0, 0), (small, 0), (large, 2 * rise), (stem, slope), (stem, tip), (0, tip)]
+    body = Manifold.revolve(section(outline), 96)
+    return body - CrossSection.circle(PIN_MM / 2, 24).extrude(14.0).translate((0, 0, tip - 12.0))
+
+
+def to_card_mm(m: Measures) -> float:
+    """From the aperture's edge to the card's struck face."""
+    if m.mount == "nozzle":
+        return m.gap_mm
+    wall = 3.0 if m.mount == "round" else 2.8 + m.magnet_mm[1]
+    return layout(m).rear + wall
