@@ -1,8 +1,9 @@
 // The bench: live picture with the marks over it, and hands on the screws.
 
 import { drawOver, zoom } from "./draw.js";
-import { startJob } from "./job.js";
+import { showTrouble, startJob } from "./job.js";
 import { find, html, setText } from "./make.js";
+import { faultLine, showLive, showRig } from "./rig.js";
 
 const PAUSE_MS = { practice: 500, camera: 110 };
 let state = null;
@@ -49,8 +50,11 @@ const link = startJob((now) => {
   drawOver(find("#picture svg"), now.picture, now.card);
   zoom(find(".frame"), find(".lens"), now.picture, close);
   showScrews(now);
+  showTrouble(faultLine(now), "rig");
+  showRig(now);
   nextFrame.soon();
 });
+link.onLive = showLive;
 
 function pictureWords() {
   const seen = state?.picture;

@@ -6,7 +6,7 @@ import { find, html, setText } from "./make.js";
 import { hear, startSound } from "./sound.js";
 
 const KNOTS = { done: "✓", due: "●", stale: "!", seen: "·", waiting: "" };
-const troubles = { net: "", act: "" };
+const troubles = { net: "", act: "", rig: "" };
 
 export function startJob(onState = () => {}) {
   const of = document.body.dataset.of;
@@ -30,7 +30,7 @@ async function chooseUnits(units) {
 export function showTrouble(message, kind = "act") {
   troubles[kind] = message;
   const line = find("#trouble");
-  const text = troubles.net || troubles.act;
+  const text = troubles.net || troubles.act || troubles.rig;
   line.hidden = !text;
   setText(line, text);
 }

@@ -3,10 +3,11 @@
 const RETRY_MS = 1000;
 
 export class Link {
-  constructor(of, { onState, onTrouble }) {
+  constructor(of, { onState, onTrouble, onLive = () => {} }) {
     this.of = of;
     this.onState = onState;
     this.onTrouble = onTrouble;
+    this.onLive = onLive;
     this.version = -1;
     this.lost = false;
     this.tab = tabName();
@@ -18,6 +19,7 @@ export class Link {
   listen() {
     this.source = new EventSource(`/api/events?of=${this.of}&tab=${this.tab}`);
     this.source.addEventListener("state", (event) => this.take(JSON.parse(event.data)));
+    this.source.addEventListener("live", (event) => this.onLive(JSON.parse(event.data)));
     this.source.onopen = () => this.found();
     this.source.onerror = () => this.poll();
   }
