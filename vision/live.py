@@ -28,7 +28,9 @@ _SETTLED_S = 0.35  # the change must keep its pattern this long
 _PATIENCE_S = 20.0  # smoke that never clears
 _KNOCK_MM = 0.6
 _CALM_FRAMES = 3
-_SAME_PATTERN = 0.97
+_SAME_PATTERN, _UNDONE = 0.97, -0.7
+_STAYS_S = 2.0  # a hand does not keep that still
+_REFRESH_S = 1.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,7 +73,10 @@ class Stream:
     _before: tuple[Pixels, CardView] | None = None
     _calm: int = 0
     _pulse_s: float | None = None
-    _hand: bool = False
+    _wide: tuple[Change, float] | None = None
+    _mark_change: Change | None = None
+    _before_s: float = 0.0
+    _disturbed: bool = False
     _best: _Best | None = None
     _follower: Follower | None = None
     _reading: Reading | None = None
@@ -98,6 +103,7 @@ class Stream:
     def fresh_card(self) -> None:
         """Forget the tape that was there: a new card or new tape hangs now."""
         self._quiet = self._before = self._best = self._follower = self._reading = self._pulse_s = None
+        self._wide = self._mark_change = None
         self._calm = 0
 
     def _moment(self, time_s: float, reason: str | None) -> Moment:
@@ -115,6 +121,7 @@ class Stream:
         if isinstance(found, NoReading):
             if self._view is not None:
                 self._events.append("card lost")
+                self._disturbed = True
             self._view = None
             return found.reason
         if found[0] != self._station:
@@ -146,23 +153,54 @@ class Stream:
             self._before = (picture.copy(), self._view)
 
     def _watch(self, picture: Pixels, change: Change, time_s: float) -> None:
-        """No pulse is under way: tell a pulse from a hand; keep the offset of a mark alive."""
+        """No pulse is under way: tell one from a hand and from fading; keep the offset of a mark alive."""
         if change.covers_much:
-            if not self._hand:
-                self._events.append("hand in view")
-            self._hand = True
+            self._wait_for_light(picture, change, time_s)
             return
-        self._hand = False
-        if change.is_local:
-            self._pulse_s = time_s
+        self._wide = None
+        if change.is_local and self._fades(change):
+            self._follower = None
+            if self._disturbed:
+                self._reading = None  # not faded: somebody changed the tape
+            self._renew(picture)
+        elif change.is_local:
+            self._pulse_s, self._best = time_s, None
             self._events.append("pulse seen")
-            self._best = None
             self._await(picture, change, time_s)
-            return
-        if self._follower is not None and self._reading is not None and self._view is not None:
-            mark = follow(self._follower, picture, self._view)
-            if mark is not None:
-                self._reading = _with_newest(self._reading, mark, self._view)
+        else:
+            self._idle(picture, change, time_s)
+
+    def _wait_for_light(self, picture: Pixels, change: Change, time_s: float) -> None:
+        """A hand goes away again; new tape or a new lamp stays, and becomes the quiet frame."""
+        if self._wide is None:
+            self._events.append("hand in view")
+            self._disturbed = True
+        if self._wide is None or like(self._wide[0], change) < _SAME_PATTERN:
+            self._wide = (change, time_s)
+        elif time_s - self._wide[1] > _STAYS_S:
+            self._wide = None
+            self._renew(picture)
+            if self._seen_again(picture) is None:
+                self._reading = self._follower = None
+
+    def _idle(self, picture: Pixels, change: Change, time_s: float) -> None:
+        """Nothing happens: drift along with the daylight, and see the mark again."""
+        assert self._quiet is not None and self._view is not None
+        self._quiet.drift(change)
+        if time_s - self._before_s > _REFRESH_S:
+            self._before, self._before_s = (picture.copy(), self._view), time_s
+        mark = self._seen_again(picture)
+        if mark is not None and self._reading is not None:
+            self._reading = _with_newest(self._reading, mark, self._view)
+
+    def _seen_again(self, picture: Pixels) -> Mark | None:
+        if self._follower is None or self._view is None:
+            return None
+        return follow(self._follower, picture, self._view)
+
+    def _fades(self, change: Change) -> bool:
+        """Whether a change undoes the last mark's."""
+        return self._mark_change is not None and like(self._mark_change, change) < _UNDONE
 
     def _await(self, picture: Pixels, change: Change, time_s: float) -> None:
         """A pulse was seen: wait until the change keeps its pattern, then read the frame of greatest
@@ -187,6 +225,7 @@ class Stream:
         answer, follower = read_between(self._station, best.picture, best.view, *self._before)
         if isinstance(answer, Reading):
             self._events.append("mark settled")
+            self._mark_change, self._disturbed = best.change, False
             self._reading, self._follower = answer, follower
         else:
             self._events.append("no mark")
@@ -201,6 +240,10 @@ class Stream:
         self._quiet = Quiet.of(picture, view)
         self._before = (picture, view)
         self._pulse_s, self._best = None, None
+
+    def _renew(self, picture: Pixels) -> None:
+        assert self._view is not None
+        self._restart(picture.copy(), self._view)
 
 
 def _with_newest(reading: Reading, mark: Mark, view: CardView) -> Reading:

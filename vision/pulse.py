@@ -11,13 +11,17 @@ from vision.card import Floats
 from vision.change import INSIDE_MM, Stack
 from vision.picture import Pixels
 from vision.reading import CardView
+from vision.seek import Mask
 from vision.window import Grid, flatten, window_grid
 
 _PITCH_MM = 0.5
 _SMOOTH_PX = 1.0
 _SIGMAS = 7.0
 _LEAST_LEVELS = 3.0
-_SMALLEST_PX = 6
+_SMALLEST_PX = 4
+_SHAKE = 0.15  # of the steepness: a trembling or refocusing camera moves old marks' edges by some of it
+_DRIFT = 0.05
+_OTHER_COLOUR = 1.3  # no lamp shifts one colour that much against another: other tape
 _MUCH = 0.35  # of the window: a hand, a shadow, smoke; no beam is that wide
 
 
@@ -28,13 +32,20 @@ class Quiet:
     flat: Stack
     inside: Floats
     grid: Grid
+    slack: Floats
+
+    def drift(self, change: Change) -> None:
+        """Take over a little of a change that is none."""
+        self.flat[...] += _DRIFT * change.levels
 
     @staticmethod
     def of(picture: Pixels, view: CardView) -> Quiet:
         """Take a frame as the quiet one."""
         grid = window_grid(_PITCH_MM)
         inside = (grid.radius_mm() < INSIDE_MM - 1).astype(np.float32)
-        return Quiet(_smooth(flatten(picture, view.homography, grid)), inside, grid)
+        flat = _smooth(flatten(picture, view.homography, grid))
+        steep = cv2.morphologyEx(flat, cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8))
+        return Quiet(flat, inside, grid, _SHAKE * np.asarray(steep).max(axis=2))
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,7 +57,7 @@ class Change:
     levels: Stack
     share: float
     contrast: float
-    count: int
+    changed: Mask
 
     @property
     def covers_much(self) -> bool:
@@ -56,7 +67,7 @@ class Change:
     @property
     def is_local(self) -> bool:
         """Whether it is more than noise, in one place."""
-        return self.count >= _SMALLEST_PX and not self.covers_much
+        return int(self.changed.sum()) >= _SMALLEST_PX and not self.covers_much
 
 
 def change_from(quiet: Quiet, picture: Pixels, view: CardView) -> Change:
@@ -69,14 +80,17 @@ def change_from(quiet: Quiet, picture: Pixels, view: CardView) -> Change:
     levels *= quiet.inside[..., None]
     size = np.abs(levels).max(axis=2)
     noise = 1.4826 * float(np.median(size[inside])) + 0.3
-    changed = size > max(_SIGMAS * noise, _LEAST_LEVELS)
+    changed = size > max(_SIGMAS * noise, _LEAST_LEVELS) + quiet.slack
     contrast = float(np.sort(size[inside])[-_SMALLEST_PX])
-    return Change(levels, float(changed[inside].mean()), contrast, int(changed.sum()))
+    other_colour = bool(gain.max() > _OTHER_COLOUR * gain.min())
+    share = 1.0 if other_colour else float(changed[inside].mean())
+    return Change(levels, share, contrast, changed)
 
 
 def like(one: Change, other: Change) -> float:
     """Return how alike two changes are in pattern, whatever their strength: 1 for the same."""
-    a, b = one.levels.ravel(), other.levels.ravel()
+    where = cv2.dilate((one.changed | other.changed).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+    a, b = one.levels[where].ravel(), other.levels[where].ravel()
     return float(a @ b / max(float(np.linalg.norm(a) * np.linalg.norm(b)), 1e-9))
 
 

@@ -110,6 +110,40 @@ def test_a_fading_mark_is_read_where_it_was_strongest():
     assert film.last.reading.marks[0].offset_mm == pytest.approx((2.0, 3.0), abs=0.06)
 
 
+def test_a_mark_that_fades_away_is_no_second_pulse():
+    film = Film(tape="film", texture=1.0).show(5)
+    for strength in 0.9 * np.exp(-np.arange(26) * FRAME_S / 0.6):
+        film.show(1, marks=(scenes.Spot((2.0, 3.0), strength=float(strength)),))
+    assert film.events.count("pulse seen") == 1
+    assert film.events.count("mark settled") == 1
+    assert film.last.reading.marks[0].offset_mm == pytest.approx((2.0, 3.0), abs=0.06)
+
+
+def test_a_shaking_camera_over_old_marks_is_no_pulse():
+    film = Film(tape="white", marks=(scenes.Spot((-3.0, 4.0)), scenes.Spot((6.0, -5.0)))).show(4)
+    rng = np.random.default_rng(3)
+    for _ in range(12):
+        shaken = replace(VIEW, shift_mm=tuple(rng.normal(0, 0.15, 2)), roll_deg=8 + float(rng.normal(0, 0.1)))
+        film.show(1, view=shaken, defocus_px=float(rng.uniform(0.6, 1.0)))
+    assert "pulse seen" not in film.events
+
+
+def test_a_small_mark_is_seen_too():
+    film = Film().show(4).mark(scenes.Spot((1.0, 0.5), diameter=1.2, soft_mm=0.15)).show(9)
+    assert film.events == ["card found", "pulse seen", "mark settled"]
+    assert film.last.reading.marks[0].offset_mm == pytest.approx((1.0, 0.5), abs=0.06)
+
+
+def test_new_tape_becomes_the_quiet_frame_and_the_old_reading_goes():
+    film = Film().show(4).mark(scenes.Spot((4.0, -3.0))).show(9)
+    assert film.last.reading is not None
+    film.scene = replace(film.scene, tape="blue", marks=())
+    film.show(36)
+    assert film.last.reading is None
+    film.mark(scenes.Spot((-2.0, 5.0))).show(9)
+    assert film.last.reading.marks[0].offset_mm == pytest.approx((-2.0, 5.0), abs=0.06)
+
+
 def test_another_card_and_no_card():
     film = Film().show(4)
     film.scene = replace(film.scene, station="nozzle")
