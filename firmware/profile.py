@@ -11,7 +11,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from firmware.errors import ProfileRefused
 from firmware.panel import Pins
 
-__all__ = ["FILE_NAME", "RigProfile", "camera_named", "load_profile"]
+__all__ = ["FILE_NAME", "RigProfile", "camera_named", "load_profile", "profile_for"]
 
 FILE_NAME = "rig.toml"
 _PIN = Annotated[int, Field(ge=2, le=27)]  # the BCM numbers that the 40-pin header brings out
@@ -83,6 +83,12 @@ def load_profile(path: Path) -> RigProfile:
     except ValueError as error:
         raise ProfileRefused(f"{path}: {error}") from None
     return profile
+
+
+def profile_for(folder: Path, named: Path | None = None) -> RigProfile:
+    """Return the profile in file ``named``, else in ``rig.toml`` of that folder, else that of a bare rig."""
+    path = named or folder / FILE_NAME
+    return load_profile(path) if named or path.exists() else RigProfile()
 
 
 def camera_named(text: str) -> tuple[str, dict[str, Any]]:

@@ -11,9 +11,10 @@ import math
 import os
 import sys
 from collections.abc import Sequence
+from importlib import import_module
 from importlib.metadata import version as installed_version
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, ClassVar
 
 import click
 
@@ -36,19 +37,26 @@ class NotSeen(click.ClickException):
 
 
 class LazyGroup(click.Group):
-    """A group whose ``log`` commands are loaded only when they are asked for."""
+    """A group some of whose commands are loaded only when they are asked for."""
+
+    lazy: ClassVar = {
+        "log": "server.command_log",
+        "cameras": "server.command_rig",
+        "doctor": "server.command_rig",
+        "replay": "server.command_rig",
+        "rig": "server.command_rig",
+    }
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         """The names of all commands."""
-        return sorted([*super().list_commands(ctx), "log"])
+        return sorted([*super().list_commands(ctx), *self.lazy])
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         """The command of that name, None when there is none."""
-        if cmd_name != "log":
+        if cmd_name not in self.lazy:
             return super().get_command(ctx, cmd_name)
-        from server.command_log import log
-
-        return log
+        found: click.Command = getattr(import_module(self.lazy[cmd_name]), cmd_name)
+        return found
 
 
 @click.group(cls=LazyGroup, invoke_without_command=True)
@@ -171,21 +179,43 @@ def _as_json(value: Any) -> str:
 @click.option("--lan", is_flag=True, help="Let phones on the local network in, with an access code.")
 @click.option("--data", type=click.Path(path_type=Path), help="Folder that keeps the readings.")
 @click.option(
-    "--camera", metavar="KIND", help="pi, usb, usb:DEVICE or replay:FOLDER; else the practice machine."
+    "--camera",
+    metavar="KIND",
+    help="pi, usb, usb:DEVICE, replay:FOLDER, or rigs (they send from elsewhere); else the practice machine.",
+)
+@click.option("--record", type=click.Path(path_type=Path), help="Folder that gets the frames at each pulse.")
+@click.option(
+    "--rig",
+    "profile",
+    type=click.Path(path_type=Path),
+    envvar="SPOTWRIGHT_RIG",
+    help="The rig's profile (TOML): camera and pins.  [default: rig.toml in the data folder]",
 )
 @click.option(
     "--host", "hosts", multiple=True, metavar="NAME", help="A name that a proxy in front answers to."
 )
-def serve(port: int, lan: bool, data: Path | None, camera: str | None, hosts: tuple[str, ...]) -> None:
+def serve(
+    port: int,
+    lan: bool,
+    data: Path | None,
+    camera: str | None,
+    record: Path | None,
+    profile: Path | None,
+    hosts: tuple[str, ...],
+) -> None:
     """Serve the page; without a camera, with the practice machine."""
     from firmware import RigError
+    from firmware.profile import profile_for
     from server.log import LogError, default_folder
     from server.pages.serve import serve as run
     from server.pages.serve import source_named
 
     folder = data or default_folder()
-    more: dict[str, Any] = {"source": source_named(camera)} if camera else {}
     try:
+        rig = profile_for(folder, profile)
+        named = camera or rig.camera_name()
+        more: dict[str, Any] = {"source": source_named(named)} if named else {}
+        more |= {"profile": rig, "record": record}
         run(port=port, lan=lan, data=folder, hosts=hosts, say=click.echo, **more)
     except (LogError, RigError) as error:
         raise Refusal(str(error)) from error

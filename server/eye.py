@@ -25,6 +25,7 @@ __all__ = ["CLOSE_FRAMES_PER_S", "IDLE_FRAMES_PER_S", "Eye", "Listener"]
 
 CLOSE_FRAMES_PER_S = 15.0
 IDLE_FRAMES_PER_S = 5.0
+ALIVE_S = 10.0
 SEARCH_AGAIN_S = 2.0  # an unchanged picture without a card is searched again after so long
 _CHANGED_LEVELS = 6.0
 _THUMB = (32, 18)
@@ -63,7 +64,7 @@ class Eye:
         self.fault: Finding | None = None
         self._number, self._hung = -1, listener.hung
         self._searched: tuple[np.ndarray[Any, Any], float] | None = None
-        self._judged_s = -np.inf
+        self._judged_s, self._looked_s = -np.inf, clock()
         self._end = threading.Event()
         self._thread = threading.Thread(target=self._run, name="eye", daemon=True)
 
@@ -75,6 +76,10 @@ class Eye:
         """Look no more; returns when the last look is over."""
         self._end.set()
         self._thread.join()
+
+    def alive(self) -> bool:
+        """Whether it looks: for a watchdog."""
+        return self._thread.is_alive() and self._clock() - self._looked_s < ALIVE_S
 
     def look(self) -> bool:
         """Take the next frame and tell what it shows; returns whether a card was in view."""
@@ -121,7 +126,7 @@ class Eye:
 
     def _run(self) -> None:
         while not self._end.is_set():
-            began_s = self._clock()
+            began_s = self._looked_s = self._clock()
             try:
                 card = self.look()
             except Exception:  # noqa: BLE001 -- one bad look must not end the watch; the log says what it was

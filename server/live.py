@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import secrets
 import threading
+import time
 from collections.abc import Callable
 from dataclasses import replace
 from typing import Any, TypeVar
@@ -35,7 +36,15 @@ class Session:
     that change something raise :class:`Refused`.
     """
 
-    def __init__(self, log: Log, source: Source, *, machine: Json, brain: Brain | None = None) -> None:
+    def __init__(
+        self,
+        log: Log,
+        source: Source,
+        *,
+        machine: Json,
+        brain: Brain | None = None,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
         self.source, self._brain = source, brain or Brain()
         self._journal = Journal(log, source.kind, self._brain, machine=source.machine() or machine)
         self._lock = threading.RLock()
@@ -45,6 +54,8 @@ class Session:
         self._candidates: Candidates | None = None
         self.rig = RigView(self.changed, self.announce)
         self.hung = 0  # rises with every fresh tape
+        self._clock = clock
+        self._hung_s: float | None = None
         self.listeners: list[Callable[[Json], None]] = []  # told of every deed, for a recording
         self._card: tuple[str, CardView, tuple[int, int]] | None = None
         self._resume()
@@ -122,7 +133,7 @@ class Session:
             self._journal.check_place(place)
             self._picture_or_refuse(lambda: self.source.hang(place))
             self._candidates = None
-            self.hung += 1
+            self.hung, self._hung_s = self.hung + 1, self._clock()
             self._look(place, timeout_s=2.0)
             self._keep(replace(self._memory, place=place, missed=False, used=False, said=""))
             self._note({"kind": "hang", "place": place.as_json()})
@@ -165,10 +176,14 @@ class Session:
         with self._lock:
             self._keep(replace(self._memory, said=words))
 
-    def delivered(self, rig: str, sequence: int, reading: Json, picture: bytes | None) -> bool:
+    def delivered(
+        self, rig: str, sequence: int, reading: Json, picture: bytes | None, *, age_s: float | None = None
+    ) -> bool:
         """A rig elsewhere read a mark; save it unless it is here already, and return whether it is new.
 
         sequence : 1, 2, 3 … for each rig; one that leaves a gap is refused (409), so that order is kept.
+        age_s : how long ago it was read, where the rig knows; a mark from before the card was hung is kept
+        in the log and does not count.
         """
         with self._lock:
             last = self._memory.rigs.get(rig, 0)
@@ -177,6 +192,10 @@ class Session:
             if last and sequence > last + 1:
                 raise Refused(f"Number {last + 1} of {rig} comes first.", path="sequence", status=409)
             self._save_delivered(rig, sequence, reading, picture)
+            if age_s is not None and self._hung_s is not None and self._clock() - age_s < self._hung_s:
+                self._journal.withdraw(self._journal.events()[-1]["id"])
+                late = "A mark from before the card was hung came late: kept, but it does not count"
+                self._keep(replace(self._memory, seen=None, used=False, said=late))
             return True
 
     def photo(self, after: bytes, before: bytes | None, place: Place) -> None:

@@ -12,6 +12,7 @@ from firmware.health import Finding
 __all__ = ["RigView"]
 
 Json = dict[str, Any]
+MOST_RIGS = 8
 FORGET_S = 20.0  # a rig elsewhere that says nothing for so long is shown as silent
 
 
@@ -74,8 +75,12 @@ class RigView:
     def set_rig(self, name: str, sight: Json, picture: bytes | None) -> None:
         """A rig elsewhere told what it sees."""
         self._heard_s[name] = self._clock()
-        before, self._rigs[name] = self._rigs.get(name), {"name": name, **sight}
+        before = self._rigs.get(name)
+        if before is None and len(self._rigs) >= MOST_RIGS:
+            return
         if picture is not None:
             self.pictures[name] = picture
+        seen = (before or {}).get("seen", 0) + (picture is not None)
+        self._rigs[name] = {"name": name, **sight, "has_picture": name in self.pictures, "seen": seen}
         if before != self._rigs[name]:
             self._announce()

@@ -13,6 +13,7 @@ from server.pages.desk import Config, desk, open_desk
 from server.pages.faults import add_faults
 from server.pages.guard import Doorkeeper, guard, keep_secret
 from server.pages.pages import NAVIGATION, pages
+from server.pages.rigs import rigs
 
 __all__ = ["create_app"]
 
@@ -27,6 +28,7 @@ def create_app(config: Config) -> Flask:
     add_faults(app)
     app.register_blueprint(api)
     app.register_blueprint(pages)
+    app.register_blueprint(rigs)
     app.context_processor(_common)
     app.jinja_env.filters["attribute"] = _attribute
     return app

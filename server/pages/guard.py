@@ -121,9 +121,26 @@ def guard(app: Flask, *, door: Doorkeeper | None, hosts: tuple[str, ...] = ()) -
 def _let_in(door: Doorkeeper | None) -> BaseResponse | None:
     if door is None or request.endpoint in ("static", "door") or door.knows(request.cookies.get(COOKIE)):
         return None
+    if (code := _code_in_request()) is not None and request.path.startswith("/api/"):
+        _check_code(door, code)
+        return None
     if request.path.startswith("/api/") or request.method != "GET":
         abort(401, "This device has not given the access code yet: open the page and type it.")
     return redirect(url_for("door"))
+
+
+def _code_in_request() -> str | None:
+    """Return the access code that a program, not a browser, sends along (RFC 6750), or None."""
+    kind, _, code = request.headers.get("Authorization", "").partition(" ")
+    return code.strip()[:64] if kind.lower() == "bearer" else None
+
+
+def _check_code(door: Doorkeeper, code: str) -> None:
+    opened = door.opens(code)
+    if opened is None:
+        abort(429, "Too many wrong codes: wait a minute.")
+    if not opened:
+        abort(401, "That is not the access code: look at the console of the page's machine.")
 
 
 def _add_door(app: Flask, door: Doorkeeper) -> None:

@@ -1,0 +1,165 @@
+"""Is everything there that a rig needs, and what to do where it is not: one line for each thing looked at."""
+
+from __future__ import annotations
+
+import importlib
+import shutil
+import socket
+import urllib.error
+import urllib.request
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+from firmware.health import Run, check_clock, check_disk, check_supply, run_command
+from firmware.listing import CameraFound, list_cameras
+from firmware.panel import Panel, Pins, open_panel
+from firmware.picture_fault import picture_fault
+from server.log import LogError, LogMissing, check
+
+__all__ = ["Look", "cameras", "clock", "disk", "heat", "libraries", "log", "network", "pins"]
+
+State = Literal["good", "note", "bad"]
+
+
+@dataclass(frozen=True)
+class Look:
+    """One thing looked at: its name, how it is, one line that ends with what to do where it is not good."""
+
+    name: str
+    state: State
+    line: str
+
+
+def cameras(found: Iterable[CameraFound] | None = None) -> Iterator[Look]:
+    """Each camera with its test picture."""
+    seen = list(list_cameras() if found is None else found)
+    if not seen:
+        yield Look("camera", "bad", "none is here: plug in a USB camera, or check the Pi's ribbon cable")
+    for camera in seen:
+        yield _camera(camera)
+
+
+def _camera(camera: CameraFound) -> Look:
+    if camera.picture is None:
+        return Look("camera", "bad", f"{camera.kind} {camera.name}: {camera.problem}")
+    rows, cols = camera.picture.shape[:2]
+    fault = picture_fault(camera.picture)
+    if fault is not None:
+        return Look("camera", "bad", f"{camera.kind} {camera.name}: {fault.line}")
+    return Look("camera", "good", f"{camera.kind} {camera.name}: a picture of {cols} × {rows}")
+
+
+def pins(used: Pins, *, opener: Callable[[Pins], tuple[Panel, str | None]] = open_panel) -> Iterator[Look]:
+    """What the profile says is connected."""
+    named = ", ".join(f"{name} {pin}" for name, pin in used.used().items())
+    if not named:
+        yield Look("pins", "note", "none in the rig's profile: it runs without lamps and buttons")
+        return
+    panel, missing = opener(used)
+    panel.close()
+    if missing is not None:
+        yield Look("pins", "bad", f"{missing}: is the service running? It holds them; else check the profile")
+    else:
+        yield Look("pins", "good", named)
+
+
+def disk(folder: Path) -> Iterator[Look]:
+    """Room for readings and pictures."""
+    there = next((path for path in (folder, *folder.parents) if path.exists()), folder)
+    found = check_disk(there)
+    for finding in found:
+        yield Look("disk", "bad" if finding.urgent else "note", finding.line)
+    if not found:
+        yield Look("disk", "good", f"{shutil.disk_usage(there).free / 1e9:.0f} GB free for {folder}")
+
+
+def log(folder: Path) -> Iterator[Look]:
+    """The readings themselves."""
+    try:
+        health = check(folder)
+    except LogMissing:
+        yield Look("log", "note", f"nothing kept yet in {folder}")
+        return
+    except LogError as error:
+        yield Look("log", "bad", str(error))
+        return
+    for problem in health.problems:
+        yield Look("log", "bad", f"{problem}: see 'spotwright log --help', restore")
+    if not health.problems:
+        yield Look("log", "good", f"{health.alignments} alignments, {health.events} entries, all whole")
+
+
+def clock(run: Run = run_command) -> Iterator[Look]:
+    """Whether the clock was ever set."""
+    found = check_clock(run)
+    yield (
+        Look("clock", "note", found[0].line) if found else Look("clock", "good", "set, or not told otherwise")
+    )
+
+
+def heat(run: Run = run_command) -> Iterator[Look]:
+    """A Pi's heat and supply."""
+    found = check_supply(run)
+    for finding in found:
+        yield Look("heat", "bad" if finding.urgent else "note", finding.line)
+    if not found:
+        there = run(["vcgencmd", "get_throttled"]) is not None
+        yield (
+            Look("heat", "good", "cool, supply steady")
+            if there
+            else Look("heat", "note", "not a Pi: not told")
+        )
+
+
+def network(to: str | None = None, *, port: int = 8765, timeout_s: float = 3.0) -> Iterator[Look]:
+    """The way to phones, and to the page that a second rig sends to."""
+    own = _own_address()
+    if own is None:
+        yield Look(
+            "network", "bad", "no network: phones cannot see the page; switch the Wi-Fi on, or plug a cable"
+        )
+    else:
+        yield Look("network", "good", f"phones reach this machine as http://{own}:{port}/")
+    if to is not None:
+        yield _page_elsewhere(to, timeout_s)
+
+
+def _page_elsewhere(to: str, timeout_s: float) -> Look:
+    try:
+        with urllib.request.urlopen(to.rstrip("/") + "/static/spot.svg", timeout=timeout_s):
+            return Look("page", "good", f"{to} answers")
+    except (OSError, urllib.error.URLError, ValueError) as error:
+        reason = getattr(error, "reason", error)
+        return Look(
+            "page", "bad", f"{to} does not answer ({reason}): is it switched on and served with --lan?"
+        )
+
+
+def libraries(names: Iterable[str] = ("numpy", "cv2", "scipy", "picamera2", "gpiozero")) -> Iterator[Look]:
+    """What the rig stands on. A picamera2 that is there and does not load is told apart from none."""
+    for name in names:
+        try:
+            module = importlib.import_module(name)
+        except ModuleNotFoundError as error:
+            optional = error.name == name and name in ("picamera2", "gpiozero")
+            line = "not installed" if error.name == name else f"does not load: {error}"
+            yield Look(name, "note" if optional else "bad", f"{line}: run the installer again")
+        except Exception as error:  # noqa: BLE001 -- built for another numpy, it can raise anything
+            yield Look(name, "bad", f"does not load ({_first_line(error)}): run the installer again")
+        else:
+            yield Look(name, "good", str(getattr(module, "__version__", "there")))
+
+
+def _first_line(error: Exception) -> str:
+    return (str(error).strip().splitlines() or [type(error).__name__])[0]
+
+
+def _own_address() -> str | None:
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        try:
+            probe.connect(("192.0.2.1", 9))  # TEST-NET-1, RFC 5737: nothing is sent, it only picks the route
+        except OSError:
+            return None
+        return str(probe.getsockname()[0])

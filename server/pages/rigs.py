@@ -1,0 +1,114 @@
+"""What rigs elsewhere send: what they see (to be looked at), and marks that they have read (to be kept)."""
+
+from __future__ import annotations
+
+import base64
+import binascii
+from typing import Annotated, Any, Literal
+
+from flask import Blueprint, Response, abort, jsonify
+from pydantic import Field
+
+from server.live import Refused
+from server.pages.bodies import Body, Number, Station, json_body, parse
+from server.pages.desk import desk
+from server.sources import PracticeSource, RigsSource
+
+__all__ = ["rigs"]
+
+PICTURE_LIMIT = 600_000
+RigName = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]{0,31}$")]
+Pair = tuple[Number, Number]
+Positive = Annotated[float, Field(gt=0, le=100, allow_inf_nan=False)]
+Base64 = Annotated[str, Field(max_length=PICTURE_LIMIT * 4 // 3 + 4)]
+
+rigs = Blueprint("rigs", __name__, url_prefix="/api/rig")
+
+
+class Mark(Body):
+    """A mark as the rig read it: interfaces as in a reading's JSON."""
+
+    station: Station
+    offset_mm: Pair
+    sigma_mm: tuple[Positive, Positive]
+    width_mm: Pair
+    shape: Literal["round", "stretched", "cut-off", "double", "off-card"]
+    flat_side_deg: Number | None = None
+    px_per_mm: Number | None = None
+
+
+class Delivery(Body):
+    """One reading: numbered 1, 2, 3 … in the rig's series, and how long ago it was read, if the rig knows."""
+
+    rig: RigName
+    series: Annotated[str, Field(pattern=r"^[0-9a-f]{4,32}$")]
+    sequence: Annotated[int, Field(ge=1, le=2**53)]
+    age_s: Annotated[float, Field(ge=0, allow_inf_nan=False)] | None = None
+    mark: Mark
+    picture: Base64 | None = None
+
+
+class Sight(Body):
+    """What a rig sees just now; nothing of it is kept."""
+
+    rig: RigName
+    station: Station | None = None
+    offset_mm: Pair | None = None
+    fault: Annotated[str, Field(max_length=200)] = ""
+    picture: Base64 | None = None
+
+
+@rigs.post("/readings")
+def readings() -> Response:
+    """Take one reading; answers once it is on disk. The same again changes nothing."""
+    session = desk().session("bench")
+    if isinstance(session.source, PracticeSource):
+        raise Refused("This page serves the practice machine: start it with --camera rigs.", status=409)
+    sent = parse(Delivery, json_body())
+    picture = _picture(sent.picture)
+    mark = sent.mark.model_dump(exclude_none=True)
+    mark = {key: list(value) if isinstance(value, tuple) else value for key, value in mark.items()}
+    try:
+        new = session.delivered(f"{sent.rig} {sent.series}", sent.sequence, mark, picture, age_s=sent.age_s)
+    except Refused as refusal:
+        session.rig.set_rig(sent.rig, _sight(sent.mark.station, None, refusal.message), None)
+        raise
+    return jsonify({"sequence": sent.sequence, "new": new})
+
+
+@rigs.post("/sight")
+def sight() -> Response:
+    """Show what the rig sees."""
+    session = desk().session("bench")
+    sent = parse(Sight, json_body())
+    picture = _picture(sent.picture)
+    session.rig.set_rig(sent.rig, _sight(sent.station, sent.offset_mm, sent.fault), picture)
+    if picture is not None and sent.station is not None and isinstance(session.source, RigsSource):
+        session.source.show(picture)
+    return jsonify({})
+
+
+@rigs.get("/picture/<name>")
+def picture(name: str) -> Response:
+    """The newest small picture of that rig."""
+    found = desk().session("bench").rig.pictures.get(name)
+    if found is None:
+        abort(404, "That rig has sent no picture.")
+    return Response(found, mimetype="image/jpeg")
+
+
+def _sight(station: str | None, offset_mm: Pair | None, fault: str) -> dict[str, Any]:
+    near = None if offset_mm is None else [round(value, 2) for value in offset_mm]
+    return {"station": station, "offset_mm": near, "fault": fault}
+
+
+def _picture(text: str | None) -> bytes | None:
+    if text is None:
+        return None
+    try:
+        data = base64.b64decode(text, validate=True)
+    except (binascii.Error, ValueError):
+        data = b""
+    if not data.startswith(b"\xff\xd8"):
+        raise Refused("The picture is no JPEG in base64.", path="picture", status=400)
+    return data
