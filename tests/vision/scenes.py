@@ -182,34 +182,55 @@ def outline_centroid(spot: Spot) -> np.ndarray:
 
 def paint(scene: Scene) -> np.ndarray:
     """The card's plane, float32 BGR, `PX_PER_MM`, with tape, marks, pen and smudges."""
-    sheet = _print(scene.station)
-    pad = round(MARGIN_MM * PX_PER_MM)
-    grey = cv2.copyMakeBorder(sheet, pad, pad, pad, pad, cv2.BORDER_CONSTANT, value=0)
-    plane = np.repeat(grey[..., None], 3, axis=2).astype(np.float32) * np.float32(0.88) + 12
-    outside = np.ones(grey.shape, bool)
-    outside[pad:-pad, pad:-pad] = False
-    plane[outside] = scene.background
-    u, v = _plane(grey.shape)
-    _cover_markers(plane, scene, u, v)
-    rng = np.random.default_rng(scene.paint_seed)
+    plane = _blank(scene.station, scene.covered, scene.background).copy()
+    u, v = _plane(plane.shape[:2])
     half = round(26 * PX_PER_MM)
     cy, cx = round((55 + MARGIN_MM) * PX_PER_MM), round((45 + MARGIN_MM) * PX_PER_MM)
     part = np.s_[cy - half : cy + half, cx - half : cx + half]
     pu, pv = u[:, part[1]], v[part[0]]
+    plain = Scene(
+        tape=scene.tape,
+        texture=scene.texture,
+        wrinkles=scene.wrinkles,
+        pen_circle=scene.pen_circle,
+        smudges=scene.smudges,
+        paint_seed=scene.paint_seed,
+    )
+    tape = _bare_tape(plain, half).copy()
+    for spot in scene.marks:
+        _burn(tape, spot, scene.tape, pu, pv)
     inside = np.clip((23.0 - np.hypot(pu, pv)) * PX_PER_MM + 0.5, 0, 1)[..., None]
-    plane[part] = plane[part] * (1 - inside) + _window(scene, pu, pv, rng) * inside
+    plane[part] += (tape - plane[part]) * inside
     return plane
 
 
-def _cover_markers(plane: np.ndarray, scene: Scene, u: np.ndarray, v: np.ndarray) -> None:
-    for place in scene.covered:
+@lru_cache(maxsize=4)
+def _blank(station: str, covered: tuple[int, ...], background: tuple[float, float, float]) -> np.ndarray:
+    """The printed card on its background, without tape."""
+    pad = round(MARGIN_MM * PX_PER_MM)
+    grey = cv2.copyMakeBorder(_print(station), pad, pad, pad, pad, cv2.BORDER_CONSTANT, value=0)
+    plane = np.repeat(grey[..., None], 3, axis=2).astype(np.float32) * np.float32(0.88) + 12
+    outside = np.ones(grey.shape, bool)
+    outside[pad:-pad, pad:-pad] = False
+    plane[outside] = background
+    _cover_markers(plane, covered, *_plane(grey.shape))
+    return plane
+
+
+def _cover_markers(plane: np.ndarray, covered: tuple[int, ...], u: np.ndarray, v: np.ndarray) -> None:
+    for place in covered:
         sign = [(-1, 1), (1, 1), (1, -1), (-1, -1)][place]
         hidden = (u * sign[0] > 26) & (v * sign[1] > 36)
         plane[hidden] = (60, 90, 160)
 
 
-def _window(scene: Scene, u: np.ndarray, v: np.ndarray, rng: np.random.Generator) -> np.ndarray:
-    shape = np.broadcast_shapes(u.shape, v.shape)
+@lru_cache(maxsize=4)
+def _bare_tape(scene: Scene, half: int) -> np.ndarray:
+    """The unmarked tape of a square about the window's middle."""
+    rng = np.random.default_rng(scene.paint_seed)
+    steps = (np.arange(2 * half) + 0.5 - half) / PX_PER_MM
+    u, v = steps[None, :], -steps[:, None]
+    shape = (2 * half, 2 * half)
     tape = np.ones((*shape, 3), np.float32) * np.array(TAPES[scene.tape], np.float32)
     tape += _texture(shape, scene, rng)[..., None]
     if scene.pen_circle:
@@ -219,14 +240,26 @@ def _window(scene: Scene, u: np.ndarray, v: np.ndarray, rng: np.random.Generator
         at, size = rng.uniform(-16, 16, 2), rng.uniform(1.5, 4, 2)
         blob = np.exp(-(((u - at[0]) / size[0]) ** 2 + ((v - at[1]) / size[1]) ** 2))
         tape *= (1 - 0.12 * blob)[..., None]
-    for spot in scene.marks:
-        colour = np.array(spot.colour if spot.colour is not None else CHARS[scene.tape], np.float32)
-        burnt = (cover(spot, u, v) * spot.strength)[..., None].astype(np.float32)
-        tape += burnt * (colour - tape)
-        if spot.hole:
-            gap = np.clip((spot.hole / 2 - np.hypot(u - spot.centre[0], v - spot.centre[1])) * 6, 0, 1)
-            tape += gap[..., None] * (np.array((225, 225, 225)) - tape)
     return tape
+
+
+def _burn(tape: np.ndarray, spot: Spot, name: str, u: np.ndarray, v: np.ndarray) -> None:
+    """Lay one mark's colour over the tape, where it reaches."""
+    centres = np.array([spot.centre, spot.second or spot.centre])
+    reach = 0.75 * spot.diameter * spot.stretch**0.5 + 8 * spot.soft_mm + 0.5
+    low, high = centres.min(0) - reach, centres.max(0) + reach
+    cols = np.flatnonzero((u[0] > low[0]) & (u[0] < high[0]))
+    rows = np.flatnonzero((v[:, 0] > low[1]) & (v[:, 0] < high[1]))
+    if not len(cols) or not len(rows):
+        return
+    part = np.s_[rows[0] : rows[-1] + 1, cols[0] : cols[-1] + 1]
+    u, v = u[:, part[1]], v[part[0]]
+    colour = np.array(spot.colour if spot.colour is not None else CHARS[name], np.float32)
+    burnt = (cover(spot, u, v) * spot.strength)[..., None].astype(np.float32)
+    tape[part] += burnt * (colour - tape[part])
+    if spot.hole:
+        gap = np.clip((spot.hole / 2 - np.hypot(u - spot.centre[0], v - spot.centre[1])) * 6, 0, 1)
+        tape[part] += gap[..., None] * (np.array((225, 225, 225)) - tape[part])
 
 
 def _texture(shape: tuple[int, int], scene: Scene, rng: np.random.Generator) -> np.ndarray:
@@ -287,11 +320,12 @@ def _undistorted(gx: np.ndarray, gy: np.ndarray, view: View) -> tuple[np.ndarray
 
 
 def _lit(plane: np.ndarray, scene: Scene) -> np.ndarray:
+    if scene.light_ratio == 1 and not scene.shadow and not scene.glare:
+        return plane
     u, v = _plane(plane.shape[:2])
     way = np.radians(scene.light_deg)
     along = np.clip((u * np.cos(way) + v * np.sin(way)) / 55, -1, 1)
-    light = scene.light_ratio ** (along / 2)
-    light = light / max(1.0, np.sqrt(scene.light_ratio))
+    light = scene.light_ratio ** (along / 2) / max(1.0, np.sqrt(scene.light_ratio))
     if scene.shadow:
         turn = np.radians(scene.shadow_deg)
         behind = (u * np.cos(turn) + v * np.sin(turn) - scene.shadow_at_mm) / 0.8
@@ -339,7 +373,7 @@ def grade(name: str, rng: np.random.Generator, *, tape: str | None = None) -> Sc
     if easy:
         strength, ragged = rng.uniform(0.7, 1), 0.015
     elif harsh:
-        strength, ragged = max(rng.uniform(6, 60), 6) / full, 0.045
+        strength, ragged = max(rng.uniform(6, 60), 6) / full, 0.038
     else:
         strength, ragged = rng.uniform(0.25, 1), 0.03
     mark = Spot(
