@@ -19,8 +19,8 @@ from vision.window import Grid
 Mask = NDArray[np.bool_]
 
 SCALES_MM = (0.25, 0.7, 1.5)
-THRESHOLD = 6.0  # outline of a candidate, in robust standard deviations of the tape at that scale
-_PEAK = 9.0  # its strongest point must reach this …
+THRESHOLD = 5.5  # outline of a candidate, in robust standard deviations of the tape at that scale
+_PEAK = 8.0  # its strongest point must reach this …
 _SHARE_OF_STRONGEST = 0.03  # … and this share of the strongest candidate: a bright mark has faint echoes
 _RIM_MM = 2.5  # near the window's edge the tape is rougher (blur, file format): it sets its own scale there
 _FLOOR_LEVELS = (0.4, 0.3, 0.25)  # never trust the tape to be smoother than this …
