@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import json
 import time
+from bisect import bisect_right
 from collections.abc import Callable
+from itertools import accumulate, pairwise
 from pathlib import Path
 from typing import Protocol
 
@@ -17,13 +20,16 @@ __all__ = ["FolderCamera"]
 
 _PICTURES = {".jpg", ".jpeg", ".png"}
 _VIDEOS = {".avi", ".mkv", ".mov", ".mp4"}
+_LONGEST_PAUSE_S = 1.0  # what a person did between two pulses is not waited for
+_HELD_S = 1 / 15  # the last picture is shown so often
 
 
 class FolderCamera:
     """Plays the pictures of a folder in the order of their names, or a video file.
 
     Frame number i is due i / frames_per_s after ``start``; its time_s is that instant, whatever the wall
-    clock says. At the end the last picture is shown again and again (``hold``), as a camera before a still
+    clock says. A folder with a ``recording.jsonl`` plays at the pace at which it was recorded, pauses
+    shortened. At the end the last picture is shown again and again (``hold``), as a camera before a still
     card would, or CameraTimeout says that the recording is over.
     Raises ReplayRefused where there is nothing to play or a picture cannot be decoded.
     """
@@ -61,7 +67,7 @@ class FolderCamera:
             if newer_than + 1 >= len(self._film):
                 raise CameraTimeout("the recording is over: start it again")
             number = len(self._film) - 1
-        due_s = self._began_s + number * self._interval_s
+        due_s = self._began_s + self._due_after_s(number)
         wait_s = due_s - self._clock()
         if wait_s > timeout_s:
             self._sleep(timeout_s)
@@ -72,10 +78,26 @@ class FolderCamera:
 
     def _due(self, began_s: float) -> int:
         # A hair early counts as due: a sleep may end a rounding error before the instant.
-        return int((self._clock() - began_s) / self._interval_s + 1e-6)
+        played_s = self._clock() - began_s + 1e-6 * self._interval_s
+        times_s = self._film.times_s
+        if times_s is None:
+            return int(played_s / self._interval_s)
+        if played_s < times_s[-1]:
+            return bisect_right(times_s, played_s) - 1
+        return len(times_s) - 1 + int((played_s - times_s[-1]) / _HELD_S)
+
+    def _due_after_s(self, number: int) -> float:
+        """Return when the frame of that number is due, in seconds after the start."""
+        times_s = self._film.times_s
+        if times_s is None:
+            return number * self._interval_s
+        over = number - (len(times_s) - 1)
+        return times_s[number] if over <= 0 else times_s[-1] + over * _HELD_S
 
 
 class _Film(Protocol):
+    times_s: list[float] | None  # when each picture is due, from the first one on
+
     def __len__(self) -> int: ...
     def picture(self, index: int) -> Pixels: ...
 
@@ -93,6 +115,7 @@ class _Folder:
         self._paths = sorted(p for p in folder.iterdir() if p.suffix.lower() in _PICTURES)
         if not self._paths:
             raise ReplayRefused(f"{folder}: no picture in it ({', '.join(sorted(_PICTURES))})")
+        self.times_s = _recorded(folder / "recording.jsonl", {path.name for path in self._paths})
 
     def __len__(self) -> int:
         return len(self._paths)
@@ -105,6 +128,21 @@ class _Folder:
         return np.asarray(pixels, np.uint8)
 
 
+def _recorded(index: Path, names: set[str]) -> list[float] | None:
+    """Return when each picture of a recording is due, pauses shortened; None where there is no recording."""
+    try:
+        lines = [json.loads(line) for line in index.read_text("utf-8").splitlines() if line.endswith("}")]
+        stamps_s = [float(line["time_s"]) for line in lines if line.get("picture") in names]
+    except OSError:
+        return None
+    except (ValueError, TypeError, AttributeError):
+        raise ReplayRefused(f"{index}: damaged: take it out of the folder") from None
+    if len(stamps_s) != len(names):
+        raise ReplayRefused(f"{index}: names other pictures than there are: take it out of the folder")
+    pauses_s = (min(max(b - a, 0.0), _LONGEST_PAUSE_S) for a, b in pairwise(stamps_s))
+    return list(accumulate(pauses_s, initial=0.0))
+
+
 class _Video:
     def __init__(self, path: Path) -> None:
         self._path, self._reader, self._next = path, cv2.VideoCapture(str(path)), 0
@@ -112,6 +150,7 @@ class _Video:
         if not self._reader.isOpened() or self._length < 1:
             raise ReplayRefused(f"{path.name}: not a video that can be played here")
         self._shown: Pixels | None = None
+        self.times_s = None
 
     def __len__(self) -> int:
         return self._length

@@ -18,7 +18,7 @@ from firmware import FrameLike
 from firmware.health import Finding
 from firmware.light import LightKeeper
 from firmware.picture_fault import picture_fault
-from server.sources import NoPicture, Pixels, Source
+from server.sources import NoPicture, Pixels, Shot, Source
 from vision import Moment, Stream
 
 __all__ = ["CLOSE_FRAMES_PER_S", "IDLE_FRAMES_PER_S", "Eye", "Listener"]
@@ -37,6 +37,7 @@ class Listener(Protocol):
 
     @property
     def hung(self) -> int: ...
+    def take_shot(self) -> Shot | None: ...
     def moment(self, moment: Moment, frame: FrameLike) -> None: ...
     def blind(self) -> None: ...
 
@@ -93,6 +94,9 @@ class Eye:
         if self._listener.hung != self._hung:
             self._hung = self._listener.hung
             self.stream.fresh_card()
+        shot = self._listener.take_shot()
+        if shot is not None and shot.before is not None:
+            self.stream = _caught_up(self.stream, shot.before, shot.after, frame.time_s)
         moment = self.stream.feed(frame.pixels, frame.time_s) if self._worth_it(frame) else None
         if self._keep is not None:
             self._keep(frame, moment)
@@ -135,6 +139,14 @@ class Eye:
             rate = CLOSE_FRAMES_PER_S if card and self._watched() else IDLE_FRAMES_PER_S
             self._source.set_pace(rate)
             self._end.wait(max(began_s + 0.98 / rate - self._clock(), 0.0))
+
+
+def _caught_up(stream: Stream, before: Pixels, after: Pixels, now_s: float) -> Stream:
+    """Return a stream that has seen that pulse, or the same one where the pictures show none."""
+    other = Stream()
+    pictures = [before] * 4 + [after] * 6
+    moments = [other.feed(picture, now_s - 1.5 + 0.1 * i) for i, picture in enumerate(pictures)]
+    return other if moments[-1].reading is not None else stream
 
 
 def _thumbnail(pixels: Pixels) -> np.ndarray[Any, Any]:

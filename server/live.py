@@ -56,6 +56,7 @@ class Session:
         self.hung = 0  # rises with every fresh tape
         self._clock = clock
         self._hung_s: float | None = None
+        self.shot: Shot | None = None  # of the newest pulse that a person told of
         self.listeners: list[Callable[[Json], None]] = []  # told of every deed, for a recording
         self._card: tuple[str, CardView, tuple[int, int]] | None = None
         self._resume()
@@ -144,6 +145,7 @@ class Session:
             place = self._firing_place()
             shot = self._picture_or_refuse(self.source.shot)
             self._read(shot, place, as_jpeg(shot.after))
+            self.shot = shot
 
     def watch(self, on: bool) -> None:
         """Look for the mark without being told (a camera only), so that nobody has to touch the page."""

@@ -127,6 +127,9 @@ class Outpost:
         if "mark settled" in moment.events and isinstance(moment.reading, Reading):
             self._keep(moment.reading, frame)
 
+    def take_shot(self) -> None:
+        """Nobody tells a rig of a pulse either."""
+
     def blind(self) -> None:
         """There are no frames just now."""
         self._sight = None

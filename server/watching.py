@@ -7,6 +7,7 @@ from typing import Any
 
 from firmware import FrameLike
 from server.live import Session
+from server.sources import Shot
 from vision import Moment, Reading
 
 __all__ = ["Watching", "live_mark"]
@@ -25,6 +26,11 @@ class Watching:
     def hung(self) -> int:
         """Rises whenever fresh tape or another card was hung."""
         return self._session.hung
+
+    def take_shot(self) -> Shot | None:
+        """Return the pictures around a pulse that a person told of, once; the eye may have missed it."""
+        shot, self._session.shot = self._session.shot, None
+        return shot
 
     def moment(self, moment: Moment, frame: FrameLike) -> None:
         """One frame was looked at."""
