@@ -96,7 +96,14 @@ def table(late: list[float], sizes: list[float], viewers: list[Viewer], seconds:
     print(f"pictures: {sum(viewer.pictures for viewer in viewers) / seconds:.0f} a second in all")
 
 
+def _quiet(what: threading.ExceptHookArgs) -> None:
+    """Viewers end with the server; anything else is shown."""
+    if not isinstance(what.exc_value, (OSError, http.client.HTTPException)):
+        threading.__excepthook__(what)
+
+
 if __name__ == "__main__":
+    threading.excepthook = _quiet
     with tempfile.TemporaryDirectory() as folder:
         running = Server(Path(folder), SEED)
         try:
