@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
+from dataclasses import dataclass
 from threading import Event, Thread
 from typing import Any
 
@@ -17,6 +18,32 @@ from firmware.slot import NewestSlot
 __all__ = ["PiCamera", "pi_cameras"]
 
 _PLAUSIBLE_S = 5.0
+_PLANAR = {
+    "NV12": cv2.COLOR_YUV2BGR_NV12,
+    "NV21": cv2.COLOR_YUV2BGR_NV21,
+    "YUV420": cv2.COLOR_YUV2BGR_I420,
+    "YVU420": cv2.COLOR_YUV2BGR_YV12,
+}
+
+
+@dataclass(frozen=True)
+class _Layout:
+    """How a stream's pixels lie in memory: picamera2's name of the format, and (width, height)."""
+
+    pixel_format: str
+    size_px: tuple[int, int]
+
+    def bgr(self, array: Any) -> Pixels:
+        """Return an array of its own, (rows, cols, 3) BGR. picamera2 calls 'RGB888' what lies as B, G, R.
+
+        Rows may be padded at their end; the padding is cut off.
+        """
+        cols, rows = self.size_px
+        if self.pixel_format in _PLANAR:
+            return np.asarray(cv2.cvtColor(array, _PLANAR[self.pixel_format])[:rows, :cols], np.uint8)
+        if self.pixel_format in ("BGR888", "XBGR8888"):
+            array = array[..., 2::-1]
+        return np.array(array[:rows, :cols, :3], np.uint8)
 
 
 class PiCamera:
@@ -25,6 +52,7 @@ class PiCamera:
     newest : frames of the small stream.
     newest_full : one frame of the large stream, taken when asked for.
     Only controls that this camera says it has are ever set; without a second stream both are the same.
+    What was asked for and what the camera then gives may differ in format and size: the latter counts.
     ``start`` raises CameraMissing or CameraBusy.
     """
 
@@ -36,12 +64,11 @@ class PiCamera:
         *,
         full_px: tuple[int, int] = (2304, 1296),
         small_px: tuple[int, int] | None = (1280, 720),
-        pixel_format: str = "RGB888",
         opener: Callable[[int], Any] | None = None,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self._which, self._full_px, self._small_px = number, full_px, small_px
-        self._format = pixel_format
+        self._layouts: dict[str, _Layout] = {}
         self._opener, self._clock = opener or _open, clock
         self._slot, self._full_slot = NewestSlot(), NewestSlot()
         self._full_wanted, self._quit = Event(), Event()
@@ -97,7 +124,7 @@ class PiCamera:
     def _configured(self) -> Any:
         camera = self._opener(self._which)
         small = {} if self._small_px is None else {"lores": {"size": self._small_px, "format": "YUV420"}}
-        main = {"size": self._full_px, "format": self._format}
+        main = {"size": self._full_px, "format": "RGB888"}
         try:
             camera.configure(
                 camera.create_video_configuration(main=main, buffer_count=3, queue=False, **small)
@@ -108,6 +135,11 @@ class PiCamera:
             raise CameraBusy(
                 f"Pi camera {self._which} does not start ({error}): close the other program"
             ) from None
+        given = camera.camera_configuration()
+        names = ("main",) if self._small_px is None else ("main", "lores")
+        self._layouts = {
+            name: _Layout(str(given[name]["format"]), tuple(given[name]["size"])) for name in names
+        }
         return camera
 
     def _pump(self) -> None:
@@ -122,15 +154,17 @@ class PiCamera:
         self._number += 1
         self._metadata = request.get_metadata()
         taken_s = _stamp(self._metadata, self._clock())
-        if self._small_px is None:
-            frame = Frame(_bgr(request.make_array("main"), self._format), taken_s, self._number)
-            self._slot.put(frame)
+        small = "lores" if "lores" in self._layouts else "main"
+        frame = Frame(self._pixels(request, small), taken_s, self._number)
+        self._slot.put(frame)
+        if self._layouts["main"].size_px == self._layouts[small].size_px:
             self._full_slot.put(frame)
-            return
-        self._slot.put(Frame(_bgr(request.make_array("lores"), "YUV420"), taken_s, self._number))
-        if self._full_wanted.is_set():
+        elif self._full_wanted.is_set():
             self._full_wanted.clear()
-            self._full_slot.put(Frame(_bgr(request.make_array("main"), self._format), taken_s, self._number))
+            self._full_slot.put(Frame(self._pixels(request, "main"), taken_s, self._number))
+
+    def _pixels(self, request: Any, stream: str) -> Pixels:
+        return self._layouts[stream].bgr(request.make_array(stream))
 
 
 def pi_cameras() -> list[str]:
@@ -139,7 +173,8 @@ def pi_cameras() -> list[str]:
         from picamera2 import Picamera2
     except ImportError:
         return []
-    return [str(info.get("Model", "camera")) for info in Picamera2.global_camera_info()]
+    there = sorted(Picamera2.global_camera_info(), key=lambda info: info.get("Num", 0))
+    return [str(info.get("Model", "camera")) for info in there]
 
 
 def _open(number: int) -> Any:
@@ -153,15 +188,6 @@ def _open(number: int) -> Any:
         return Picamera2(number)
     except RuntimeError as error:
         raise CameraBusy(f"Pi camera {number} cannot be opened ({error}): close the other program") from None
-
-
-def _bgr(array: Any, pixel_format: str) -> Pixels:
-    """Return an array of its own, BGR. picamera2 calls 'RGB888' what lies in memory as B, G, R."""
-    if pixel_format == "RGB888":
-        return np.array(array[..., :3], np.uint8)
-    if pixel_format == "NV12":
-        return np.asarray(cv2.cvtColor(array, cv2.COLOR_YUV2BGR_NV12), np.uint8)
-    return np.asarray(cv2.cvtColor(array, cv2.COLOR_YUV2BGR_I420), np.uint8)
 
 
 def _stamp(metadata: dict[str, Any], now_s: float) -> float:

@@ -150,7 +150,7 @@ class _Video:
         if not self._reader.isOpened() or self._length < 1:
             raise ReplayRefused(f"{path.name}: not a video that can be played here")
         self._shown: Pixels | None = None
-        self.times_s = None
+        self.times_s: list[float] | None = None
 
     def __len__(self) -> int:
         return self._length

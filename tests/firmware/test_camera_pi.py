@@ -39,12 +39,17 @@ class Library:
         self.requests: Queue[Request] = Queue()
         self.starts, self.closed, self.was_set = starts, False, {}
         self.configuration: dict[str, Any] = {}
+        self.adjusted: dict[str, Any] = {}
 
     def create_video_configuration(self, **wanted: Any) -> dict[str, Any]:
         return wanted
 
     def configure(self, configuration: dict[str, Any]) -> None:
         self.configuration = configuration
+
+    def camera_configuration(self) -> dict[str, Any]:
+        """What it then gives; ``adjusted`` is what it insists on."""
+        return {**self.configuration, **self.adjusted}
 
     def start(self) -> None:
         if not self.starts:
@@ -94,6 +99,38 @@ def test_small_frames_all_the_time_and_full_ones_when_asked_for() -> None:
     assert (full.pixels.shape, full.pixels[0, 0, 0], full.number, full.time_s) == ((8, 12, 3), 77, 1, 100.0)
     _stop(camera, library)
     assert library.closed
+
+
+def test_a_format_that_the_camera_chose_itself_is_read_as_it_is() -> None:
+    library = Library()
+    library.adjusted = {
+        "main": {"format": "NV12", "size": (4, 4)},
+        "lores": {"format": "NV12", "size": (4, 4)},
+    }
+    camera = _camera(library)
+    request = _shot(library, 0)
+    request.make_array = lambda stream: np.full((6, 4), 128, np.uint8)
+    frame = camera.newest(timeout_s=30)
+    assert frame.pixels.shape == (4, 4, 3)
+    assert np.ptp(frame.pixels) == 0
+    _stop(camera, library)
+
+
+def test_padding_at_the_end_of_rows_is_cut_off_and_the_order_of_colours_kept() -> None:
+    library = Library()
+    library.adjusted = {"main": {"format": "BGR888", "size": (3, 2)}}
+    camera = _camera(library, small_px=None)
+    request = _shot(library, 0)
+    request.make_array = lambda stream: np.dstack([np.full((2, 5), value, np.uint8) for value in (3, 2, 1)])
+    frame = camera.newest(timeout_s=30)
+    assert frame.pixels.shape == (2, 3, 3)
+    assert frame.pixels[0, 0].tolist() == [1, 2, 3]
+    _stop(camera, library)
+
+
+def test_cameras_are_listed_by_their_numbers(monkeypatch) -> None:
+    _installed(monkeypatch, [{"Model": "second", "Num": 1}, {"Model": "first", "Num": 0}], None)
+    assert pi_cameras() == ["first", "second"]
 
 
 def test_without_a_second_stream_both_are_the_same() -> None:
