@@ -18,9 +18,9 @@ from .weigh import GAIN, Move, best_move, singles
 Array = NDArray[Any]
 
 STAGES = ("mirror-1", "mirror-2", "mirror-3", "nozzle", "bed")
-PASS = (0.85, 0.75, 0.75, 0.85, 0.85)  # probability at which a stage counts as finished
+PASS = (0.85, 0.85, 0.85, 0.9, 0.93)  # probability at which a stage counts as finished
 SURE = 0.985  # probability at 1.5 × tolerance before it is called done
-MARK_FIRST = 0.5  # a mark that tells more than this × what a move takes away comes first
+MARK_FIRST = 1.0  # a mark that tells more than this × what a move takes away comes first
 LITTLE = 0.1  # a mark that tells less than this (tolerances²) is hardly worth a pulse
 CATCH = 0.35  # chance of a mark below which the beam is searched for
 CHANCE = 0.15  # a move that brings a stage to its end with less probability is not worth a try

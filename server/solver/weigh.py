@@ -18,11 +18,13 @@ from .view import View, after_move, probability, thin
 Array = NDArray[Any]
 
 MUCH = 0.5  # error (tolerances²) below which only the chance of being within tolerance counts
-SPARE = 0.1  # share of the error for which no further move is made
+SPARE = 0.15  # share of the error for which no further move is made
 LEAST_GAIN = 0.1  # a move that takes away a smaller share is none
-WORTH = 0.1  # share of the rest that a lever must take away for its effort to be added
+WORTH = 0.15  # share of the rest that a lever must take away for its effort to be added
 DONE = 0.1  # rest (tolerances²) at which no further lever is added
 EASY = 2.6  # effort above which a lever is not tried by itself
+GOOD = 0.6  # share of a tolerance that is as good as nil
+SMALL = 0.05  # tolerances that are not worth moving for
 GAIN = 0.3  # share of the expected remaining error that a move must take away
 FAR_MOVE = 1e-3  # cost (tolerances²) of a move per turn² or mm²: far moves that do little are not worth it
 
@@ -72,13 +74,14 @@ def _weighed(view: View, stage: int, events: list[Event]) -> Move:
     now = cost(view, stage, caps)
     drop = now - cost(after, stage, caps)
     better = probability(after, stage) - probability(view, stage)
-    return Move(events[0], drop, max(2.0 * better, drop / now if drop > MUCH else 0.0))
+    return Move(events[0], drop, max(2.0 * better, drop / now if drop > MUCH and now > 0 else 0.0))
 
 
 def cost(view: View, stage: int, caps: Array) -> float:
     """Expected squared error of a stage's numbers, in units of the tolerances, each at most its cap."""
     count = o.STAGE_KEYS[stage]
-    return float((np.minimum(view.numbers[:, :count], caps[:count]) ** 2).sum(1).mean())
+    over = np.maximum(view.numbers[:, :count] - GOOD, 0.0)
+    return float((np.minimum(over, caps[:count]) ** 2).sum(1).mean())
 
 
 def adjustments(view: View, stage: int, *, screws_only: bool = False) -> list[Event]:
@@ -119,7 +122,7 @@ def _problem(
     """The stage's error (L,) at the best hypothesis, and for each lever how it changes that (L, n)."""
     profile, bank, stage = view.profile, view.bank, min(stage, 3)
     mean = bank.mean[bank.best : bank.best + 1]
-    residual = o.metric_vectors(profile, o.everywhere(profile, mean), stage)[0]
+    residual = _beyond_small(o.metric_vectors(profile, o.everywhere(profile, mean), stage)[0])
     slopes = o.metric_vectors(profile, view.jacobian, stage).T  # the metrics are linear in the offsets
     used = _moved_since_mark(view)
     levers = [
@@ -129,6 +132,13 @@ def _problem(
     ]
     moves = [(lever, mv.direction(profile, bank, lever)[: m.OPTICS]) for lever in levers]
     return residual, [(lever, slopes @ columns) for lever, columns in moves]
+
+
+def _beyond_small(residual: Array) -> Array:
+    """What of a stage's error is worth moving for: each (u, v) shortened by what is small beside its tolerance."""
+    pairs = residual.reshape(-1, 2)
+    length = np.hypot(*pairs.T)[:, None]
+    return np.asarray(pairs * np.maximum(0.0, 1.0 - SMALL / np.maximum(length, SMALL + 1e-9))).reshape(-1)
 
 
 def _moved_since_mark(view: View) -> set[str]:
