@@ -12,6 +12,7 @@ from typing import Any
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from vision.card import Floats
 from vision.edges import fit_edges
@@ -121,11 +122,16 @@ def _grid_corners(picture: Pixels) -> tuple[Floats, Floats] | None:
     found = {m.id: m.corners_px for m in find_markers(grey) if m.id in known}
     if len(found) < _FEWEST_MARKERS:
         return None
-    mm = [known[i] for i in found]
-    px = []
-    for corners_mm, corners_px in zip(mm, found.values(), strict=True):
-        middle = corners_mm.mean(0)
-        local = corners_mm - middle
-        fit = fit_edges(grey, [local], fit_homography(local, corners_px))
-        px.append(project(fit.homography, local))
-    return np.vstack(mm), np.vstack(px)
+    refined = {
+        i: corners for i, rough in found.items() if (corners := _refined(grey, known[i], rough)) is not None
+    }
+    if len(refined) < _FEWEST_MARKERS:
+        return None
+    return np.vstack([known[i] for i in refined]), np.vstack(list(refined.values()))
+
+
+def _refined(grey: NDArray[np.uint8], corners_mm: Floats, rough_px: Floats) -> Floats | None:
+    """Corners (4, 2) in px where lines along all four edges meet; None if an edge is hidden."""
+    local = corners_mm - corners_mm.mean(0)
+    fit = fit_edges(grey, [local], fit_homography(local, rough_px))
+    return project(fit.homography, local) if fit.edges_used == len(local) else None

@@ -16,13 +16,27 @@ INNER = np.array([(FOCAL, 0, 405.0), (0, FOCAL, 293.0), (0, 0, 1.0)])
 DPI = 110.0
 
 
+def unbent(bent):
+    """Straight rays (n, 2) of bent ones, by fixed-point iteration of Brown's formula."""
+    k1, k2, p1, p2, k3 = LENS
+    x, y = bent.T
+    for _ in range(40):
+        r2 = x * x + y * y
+        radial = 1 + r2 * (k1 + r2 * (k2 + r2 * k3))
+        x, y = (
+            (bent[:, 0] - 2 * p1 * x * y - p2 * (r2 + 2 * x * x)) / radial,
+            (bent[:, 1] - p1 * (r2 + 2 * y * y) - 2 * p2 * x * y) / radial,
+        )
+    return np.column_stack([x, y])
+
+
 def seen(page, middle_mm, turn_deg, away_mm, rng):
-    """A plane picture through OpenCV's own model of a lens: each pixel is looked up by `undistortPoints`."""
+    """A plane picture through a lens after Brown: each pixel is looked up along its straight ray."""
     turn = cv2.Rodrigues(np.radians(turn_deg).astype(float))[0] @ np.diag([1.0, -1.0, -1.0])
     plane = np.column_stack([turn[:, 0], turn[:, 1], (0, 0, away_mm)])
     x, y = np.meshgrid(np.arange(SIZE[0]), np.arange(SIZE[1]))
     pixels = np.stack([x, y], axis=-1).reshape(-1, 1, 2).astype(float)
-    rays = cv2.undistortPoints(pixels, INNER, LENS).reshape(-1, 2)
+    rays = unbent((pixels.reshape(-1, 2) - INNER[:2, 2]) / FOCAL)
     mm = np.column_stack([rays, np.ones(len(rays))]) @ np.linalg.inv(plane).T
     mm = mm[:, :2] / mm[:, 2:]
     at = ((mm * (1, -1) + middle_mm) * DPI / 25.4 - 0.5).reshape(SIZE[1], SIZE[0], 2).astype(np.float32)
