@@ -8,16 +8,14 @@ from typing import Any
 import numpy as np
 from manifold3d import CrossSection, Manifold
 
-from hardware.measures import Measures, camera_axes
+from hardware.measures import BEHIND_LENS_MM, BELOW_LENS_MM, Measures, camera_axes
 from hardware.solids import box, diamond, house, placed, prism, section
 
 WALL, RIB, FLOOR = 3.0, 2.4, 3.0
 PLAY = 0.4  # of the boards in their slots
 OVERLAP = 1.5  # of the rails over the card's edge, for the standard card
 COOLING_GAP = 12.0  # between the card's back and the beam stop
-BEHIND_LENS = 3.5  # from the front of the lens back to the plate: the board stands behind it
 _FOOT_SLOPE = np.tan(np.radians(50.0))
-APEX = -11.0  # of the gable's lower edges, below the lens
 _SCREW = 1.2
 _BOARD_HOLES = (
     10.5  # half of 21 mm, from memory; slots instead of holes take up where the lens sits on the board
@@ -31,6 +29,7 @@ class Layout:
     inner: float  # half the free width between the rails
     outer: float  # half the whole width
     bed: float  # z of the bottom
+    under: float  # z to which parts are drawn before all are cut off at the bed: one clean cut, no seams
     top: float  # z of the rails' upper end
     card: tuple[float, float]  # the slot of the card
     stop: tuple[float, float]  # the slot of the beam stop
@@ -47,6 +46,7 @@ def layout(m: Measures) -> Layout:
         inner=width / 2 - max(OVERLAP * m.scale, 1.0),
         outer=width / 2 + PLAY / 2 + WALL,
         bed=-height / 2 - FLOOR,
+        under=-height / 2 - FLOOR - 2.0,
         top=height / 2 - 10.0 * m.scale,
         card=card,
         stop=stop,
@@ -69,7 +69,7 @@ def _rails(at: Layout) -> Manifold:
         (at.stop[0] - RIB, at.stop[0]),
         (at.stop[1], at.rear),
     ]
-    z = (at.bed, at.top)
+    z = (at.under, at.top)
     right = box((at.outer - WALL, at.outer), (-RIB, at.rear), z)
     for rib in ribs:
         right += box((at.inner, at.outer), rib, z)
@@ -78,22 +78,23 @@ def _rails(at: Layout) -> Manifold:
 
 def _floor(m: Measures, at: Layout) -> Manifold:
     """The floor under card and stop, open below the cooling gap, and a strip that joins the cheeks' feet."""
-    z = (at.bed, at.bed + FLOOR)
+    z = (at.under, at.bed + FLOOR)
     floor = box((-at.outer, at.outer), (-RIB, at.rear), z)
     vent = (at.card[1] + RIB + 0.5, at.stop[0] - RIB - 0.5)
     third = (at.inner - 8.0) / 3
     for middle in (-2 * third - 3, 0.0, 2 * third + 3):
-        floor -= box((middle - third, middle + third), vent, (at.bed - 1, at.bed + FLOOR + 1))
+        floor -= box((middle - third, middle + third), vent, (at.under - 1, at.bed + FLOOR + 1))
     foot = _side(m, at)[0][0]
-    return floor + (box((-at.outer, at.outer), (foot, foot + 8.0), z) ^ _plan(m, at))
+    return floor + (box((-at.outer, at.outer), (foot + 1.0, foot + 9.0), z) ^ _plan(m, at, inset=1.0))
 
 
 def _ends(m: Measures, at: Layout) -> tuple[Any, Any]:
     """Lower and upper end (y, z) of the gable where it meets the cheeks."""
     _, up, ahead = camera_axes(m.tilt_deg)
-    back = m.lens_mm - (BEHIND_LENS + WALL) * ahead
+    back = m.lens_mm - (BEHIND_LENS_MM + WALL) * ahead
     reach = at.narrow + WALL
-    return (back + up * (APEX - reach))[1:], (back + up * (42.0 - reach))[1:]
+    low, high = back - up * (BELOW_LENS_MM + 1.0 + reach), back + WALL / 2 * ahead + up * (40.0 - reach)
+    return low[1:], high[1:]
 
 
 def _side(m: Measures, at: Layout) -> list[tuple[float, float]]:
@@ -101,7 +102,9 @@ def _side(m: Measures, at: Layout) -> list[tuple[float, float]]:
     low, high = _ends(m, at)
     foot = low[0] + (low[1] - at.bed) / _FOOT_SLOPE
     front = (low[0] + (high[1] - low[1]) * 0.1, high[1])
-    return [(foot, at.bed), tuple(low), front, tuple(high), (-RIB, at.top), (0.0, at.top), (0.0, at.bed)]
+    inside = -RIB / 2  # ends within the rail, lest edges only touch
+    lower = [(inside, at.top - 1.0), (inside, at.under), (foot, at.under)]
+    return [(foot, at.bed), tuple(low), front, tuple(high), *lower]
 
 
 def _plan(m: Measures, at: Layout, *, inset: float = 0.0) -> Manifold:
@@ -110,7 +113,7 @@ def _plan(m: Measures, at: Layout, *, inset: float = 0.0) -> Manifold:
     wide, narrow = at.outer - inset, at.narrow + WALL - inset
     far = narrow - (wide - narrow) * 30.0 / (-_ends(m, at)[0][0])
     outline = [(-wide, 0.01), (-far, end), (far, end), (wide, 0.01)]
-    return prism(outline, "z", (at.bed, m.lens_mm[2] + 80))
+    return prism(outline, "z", (at.under - 1.0, m.lens_mm[2] + 80))
 
 
 def _cheeks(m: Measures, at: Layout) -> Manifold:
@@ -134,11 +137,11 @@ def _gable(m: Measures, at: Layout) -> Manifold:
     """The plate behind the lens, square to the line of sight, its lower edges rising at 45°."""
     right, up, ahead = camera_axes(m.tilt_deg)
     reach = at.outer + 10.0
-    half = [(reach, APEX - reach), (reach, 42 - reach), (16, 26)]
-    outline = [(0, APEX), *half, *((-x, z) for x, z in reversed(half))]
+    half = [(reach, -BELOW_LENS_MM - reach), (reach, 42 - reach), (16, 26)]
+    outline = [(0, -BELOW_LENS_MM), *half, *((-x, z) for x, z in reversed(half))]
     plate = section(outline) - house(7.0, -7.0, 14.0)
     for side in (-_BOARD_HOLES, _BOARD_HOLES):
         plate -= house(_SCREW, -9.0, 13.0).translate((side, 0.0)) + diamond(2.8).translate((side, 20.0))
     frame = np.column_stack([right, up, -ahead])
-    solid = placed(plate, frame, m.lens_mm - BEHIND_LENS * ahead, WALL)
+    solid = placed(plate, frame, m.lens_mm - BEHIND_LENS_MM * ahead, WALL)
     return solid ^ _plan(m, at)

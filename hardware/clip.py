@@ -14,6 +14,7 @@ from hardware.holds import clip_body
 from hardware.measures import CAMERAS, CARDS, MOUNTS, Measures, Unbuildable
 from hardware.plug import plug_body
 
+_BESIDE_THE_NOZZLE_DEG = 35.0  # the flattest allowed: the camera looks past the nozzle
 _PETG_G_PER_CM3 = 1.27  # usual for PETG filament; from memory
 
 
@@ -38,12 +39,14 @@ _PETG_G_PER_CM3 = 1.27  # usual for PETG filament; from memory
 @click.option("--card-thickness", "card_mm", type=float, help="Thickness of the card's board.")
 @click.option("--stop-thickness", "stop_mm", type=float, help="Thickness of the beam stop.")
 @click.option(
-    "--tilt", "tilt_deg", type=float, help="Angle of the camera to the card's normal, 25 to 35 degrees."
+    "--tilt", "tilt_deg", type=float, help="Camera to the card's normal, degrees.  [default: 30; nozzle 35]"
 )
 @click.option("--camera", type=click.Choice(list(CAMERAS)), help="Field of view of the camera.")
 @click.option("--magnet", "magnet_mm", type=float, nargs=2, help="Diameter and thickness of the magnets.")
 def main(out: Path, mount: str, aperture: float | None, **given: Any) -> None:
     """Write the files and say what was checked; exit status 2 where the measurements make no clip."""
+    if mount == "nozzle":
+        given["tilt_deg"] = given["tilt_deg"] or _BESIDE_THE_NOZZLE_DEG
     try:
         m = Measures(mount=mount, **{name: value for name, value in given.items() if value is not None})
         body, plug = (

@@ -19,7 +19,6 @@ VIEWS = {
 }
 _SHARP = 0.94  # cosine between two faces whose common edge is drawn
 _STEP_MM = 2.0
-_PAGE_MM = (420.0, 297.0)
 
 
 def visible_edges(body: Manifold, view: Floats) -> list[Floats]:
@@ -78,18 +77,19 @@ class _View:
 
 def write_drawing(path: Path, body: Manifold, m: Measures) -> Path:
     """Write the drawing at full scale on A3; returns its path."""
-    page = Page(*_PAGE_MM, f"Spotwright clip, {m.mount} mount {m.mount_mm:g} mm")
     low, high = np.array(body.bounding_box()).reshape(2, 3)
-    side = _View(page, (42 - low[1], 62 + high[2]))
-    front = _View(page, (345.0, 62 + high[2]))
-    above = _View(page, (42 - low[1], min(side.at[1] - low[2] + 24 + high[0], 292 - high[0])))
+    size = np.ceil([high[1] - low[1] + 2 * high[0] + 125, high[2] - low[2] + 2 * high[0] + 90])
+    page = Page(float(size[0]), float(size[1]), f"Spotwright clip, {m.mount} mount {m.mount_mm:g} mm")
+    side = _View(page, (36 - low[1], 26 + high[2]))
+    front = _View(page, (side.at[0] + high[1] + 45 + high[0], 26 + high[2]))
+    above = _View(page, (36 - low[1], page.height_mm - 10 - high[0]))
     for view, name in ((side, "side"), (front, "front"), (above, "above")):
         view.edges(body, VIEWS[name])
     _side_notes(side, m, low, high)
     _front_notes(front, m, low, high)
-    above.text("from above", high[1] + 8, 0, ink=GREY, anchor="start")
-    side.text("from the side", (low[1] + high[1]) / 2, -high[2] - 36, ink=GREY)
-    _words(page, m, high - low, body.volume() / 1000)
+    above.text("from above", low[1], -high[0] - 4, ink=GREY, anchor="start")
+    side.text("from the side", low[1], -high[2] - 12, ink=GREY, anchor="start")
+    _words(above, m, high - low, body.volume() / 1000)
     return page.write(path)
 
 
@@ -126,10 +126,10 @@ def _front_notes(view: _View, m: Measures, low: Floats, high: Floats) -> None:
     view.measure((low[0], -low[2]), (high[0], -low[2]), f"{high[0] - low[0]:.1f}", 8)
     inner = layout(m).inner
     view.measure((-inner, -low[2]), (inner, -low[2]), f"free {2 * inner:.1f}", 16)
-    view.text("as the beam comes", 0, -high[2] - 6, ink=GREY)
+    view.text("as the beam comes", 0, -high[2] - 12, ink=GREY)
 
 
-def _words(page: Page, m: Measures, size: Floats, volume_cm3: float) -> None:
+def _words(view: _View, m: Measures, size: Floats, volume_cm3: float) -> None:
     lines = [
         f"Clip for a {m.mount} mount of {m.mount_mm:g}, {m.card} card, {m.camera} camera.",
         "All lengths in mm. Print as it stands, without support:",
@@ -137,5 +137,6 @@ def _words(page: Page, m: Measures, size: Floats, volume_cm3: float) -> None:
         f"Magnets Ø {m.magnet_mm[0]:g} × {m.magnet_mm[1]:g}.",
         "Never pulse without card and beam stop in their slots.",
     ]
+    right = layout(m).rear + 45.0
     for i, words in enumerate(lines):
-        page.text(words, (292.0, 258.0 + 6 * i), anchor="start", size_mm=3.4)
+        view.text(words, right, 6 * i - 12, anchor="start", size_mm=3.4)

@@ -11,6 +11,7 @@ from hardware.solids import bore, box, diamond, drop, prism, section
 
 WALL = 3.0
 DISC = 0.8  # of each magnet's pocket is left free for the steel disc on the mount: it locks the place
+_SLIVER_MM = 1e-3  # corners nearer than this become one, as they do in the single precision of STL
 _SHOULDER = 2.5  # of the collar's end that rests against the rear wall
 _ROOT2 = np.sqrt(2.0)
 
@@ -23,14 +24,15 @@ def clip_body(m: Measures) -> Manifold:
     Unbuildable
         If the measurements leave no room for something.
     """
-    return frame_body(m) + {"round": _round, "square": _square, "nozzle": _nozzle}[m.mount](m, layout(m))
+    hold = {"round": _round, "square": _square, "nozzle": _nozzle}[m.mount]
+    return (frame_body(m) + hold(m, layout(m))).trim_by_plane((0, 0, 1), layout(m).bed).simplify(_SLIVER_MM)
 
 
 def _round(m: Measures, at: Layout) -> Manifold:
     """A rear wall that the collar's end rests against, and a saddle under the collar."""
     y = (at.rear, at.rear + WALL)
     top = -m.mount_mm / 2 + _SHOULDER
-    wall = box((-at.outer, at.outer), y, (at.bed, min(top, at.top)))
+    wall = box((-at.outer, at.outer), y, (at.under, min(top, at.top)))
     for side in (-1, 1):
         vent = prism(
             diamond(9.0 * m.scale).translate((side * at.outer * 0.72, at.bed + 15.0 * m.scale)), "y", y
@@ -44,14 +46,14 @@ def _nozzle(m: Measures, at: Layout) -> Manifold:
     high = -m.gap_mm - m.tip_mm
     y = (high - m.grip_mm, high)
     half = _saddle_half(m)
-    floor = box((-at.outer + 6, at.outer - 6), (y[0] - 4, 0.0), (at.bed, at.bed + FLOOR))
-    slope = [(y[1] - 0.1, at.bed), (y[1] - 0.1, at.bed - high), (0.0, at.bed + 1), (0.0, at.bed)]
+    floor = box((-at.outer + 6, at.outer - 6), (y[0] - 4, 0.0), (at.under, at.bed + FLOOR))
+    slope = [(y[1] - 0.1, at.under), (y[1] - 0.1, at.bed - high), (0.0, at.bed + 1), (0.0, at.under)]
     stay = prism(slope, "x", (-3.0, 3.0))
     return (
         floor
         + stay
         + _saddle(m, at, y)
-        + box((-half - 8, half + 8), (y[0] - 4, y[1]), (at.bed, at.bed + 2 * FLOOR))
+        + box((-half - 8, half + 8), (y[0] - 4, y[1]), (at.under, at.bed + 2 * FLOOR))
     )
 
 
@@ -64,7 +66,7 @@ def _saddle(m: Measures, at: Layout, y: tuple[float, float]) -> Manifold:
     """A vee of 90° that touches the round part along two lines, a magnet in each face, a hole for a strap."""
     half, apex = _saddle_half(m), -m.mount_mm / _ROOT2
     ends = half + 2.5
-    outline = [(-ends, at.bed), (ends, at.bed), (ends, apex + half), (half, apex + half), (0.0, apex),
+    outline = [(-ends, at.under), (ends, at.under), (ends, apex + half), (half, apex + half), (0.0, apex),
                (-half, apex + half), (-ends, apex + half)]  # fmt: skip
     if apex - 14 < at.bed:
         raise Unbuildable(f"mount {m.mount_mm:g}: too large for the {m.card} card's clip")
@@ -91,10 +93,9 @@ def _square(m: Measures, at: Layout) -> Manifold:
         raise Unbuildable(f"mount {m.mount_mm:g}: too large for the {m.card} card's clip")
     thick = WALL + m.magnet_mm[1] + DISC - 1.0
     y = (at.rear, at.rear + thick)
-    wall = box((-at.outer, at.outer), y, (at.bed, 0.0)) + box((-half - 4, half + 4), y, (at.bed, half))
-    wall -= prism(drop(free), "y", (y[0] - 1, y[1] + 1)) + box(
-        (-free, free), (y[0] - 1, y[1] + 1), (0.0, half + 1)
-    )
+    wall = box((-at.outer, at.outer), y, (at.under, 0.0)) + box((-half - 4, half + 4), y, (at.under, half))
+    through = (y[0] - 1, y[1] + 1)
+    wall -= prism(drop(free), "y", through) + box((0.3 - free, free - 0.3), through, (0.0, half + 1))
     for x in (-place, place):
         for z in (-place, place):
             wall -= bore(radius, np.array([x, y[1] - m.magnet_mm[1] - DISC, z]), np.array([0, 1.0, 0]), 9.0)
@@ -103,7 +104,7 @@ def _square(m: Measures, at: Layout) -> Manifold:
 
 def _seats(m: Measures, at: Layout, rear: float) -> Manifold:
     half, y = m.mount_mm / 2, (rear - 0.5, rear + 7.0)
-    stop = box((-half - 3.4, -half - 0.2), y, (at.bed, 0.0))
+    stop = box((-half - 3.4, -half - 0.2), y, (at.under, 0.0))
     for x in (-half + 8, half - 8):
-        stop += box((x - 4, x + 4), y, (at.bed, -half - 0.2))
+        stop += box((x - 4, x + 4), y, (at.under, -half - 0.2))
     return stop

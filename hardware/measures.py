@@ -25,6 +25,8 @@ CARDS = {"small": 0.6, "standard": 1.0}  # of the card's size; the large one is 
 # specification" of the cameras <https://www.raspberrypi.com/documentation/accessories/camera.html>
 CAMERAS = {"standard": (66.0, 41.0), "wide": (102.0, 67.0)}
 BED_MM = 200.0
+BEHIND_LENS_MM = 3.5  # from the front of the lens back to the plate: the board stands behind it
+BELOW_LENS_MM = 11.0  # from the lens down to the peak of that plate's lower edges, which fall at 45°
 _QUIET_MM = 1.2  # of the white around the markers that stays in view
 _IN_VIEW = 0.96  # of the field of view that the card may fill
 
@@ -112,12 +114,21 @@ class Measures:
 
     @cached_property
     def distance_mm(self) -> float:
-        """From the lens to the card's middle: the least at which the card fills 96 % of the field of view."""
+        """From the lens to the card's middle: the least at which the card fits the view.
+
+        It then fills 96 % of the field of view, or less where the plate would reach into the beam's corridor.
+        """
         near, far = 40.0, 400.0
         for _ in range(40):
             middle = (near + far) / 2
             near, far = (near, middle) if self.in_view(middle) <= _IN_VIEW else (middle, far)
-        return math.ceil(far)
+        return math.ceil(max(far, self._clear_of_the_beam_mm()))
+
+    def _clear_of_the_beam_mm(self) -> float:
+        """Least distance at which the lower edges of the lens's plate pass 1 mm outside the corridor."""
+        sin, cos = math.sin(math.radians(self.tilt_deg)), math.cos(math.radians(self.tilt_deg))
+        rise = (self.corridor_mm / 2 + 1.0) * math.hypot(1.0, cos)
+        return (rise + BELOW_LENS_MM * cos) / sin - BEHIND_LENS_MM
 
     def in_view(self, distance_mm: float) -> float:
         """How much of the half field of view the markers fill at a distance, as a ratio of tangents."""

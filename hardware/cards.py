@@ -1,0 +1,176 @@
+"""Write the cards as SVG, to print or to engrave: `python -m hardware.cards --out cards`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+import cv2
+import numpy as np
+
+from hardware.measures import Floats
+from hardware.svg import Page
+from vision import STATIONS, card_sheet
+from vision.card import Boxes, Polygon, Ring, Shape, Words, card_shapes
+from vision.raster import text_outlines
+
+SIZES = {"small": 0.6, "standard": 1.0, "large": 1.5}
+# The standard card has ids 0 … 15. Others have ids of their own, so that no reader takes one for the other
+# and reads every offset too large or too small by that ratio.
+FIRST_IDS = {"small": 50, "large": 66}
+CUT, BLACK = "#ff0000", "#000000"
+_HAIR_MM = 0.1
+_MODULES = 6
+
+
+def shapes(station: str, size: str) -> list[Shape]:
+    """Return what is on a card, in its own frame (u right, v up, mm), without the lines to cut along."""
+    if size == "standard":
+        return [s for s in card_shapes(station) if not isinstance(s, Ring) and not _is_outline(s)]
+    scale, codes = SIZES[size], [_code(i, corners) for i, corners in markers(station, size).items()]
+    return [*codes, *_cross(scale), *_ruler(scale), *_words(station, size)]
+
+
+def _is_outline(shape: Shape) -> bool:
+    sheet = card_sheet("mirror-1")
+    return isinstance(shape, Boxes) and bool(np.ptp(shape.sides_mm[:, [0, 2]]) >= sheet.width_mm - 1)
+
+
+def markers(station: str, size: str) -> dict[int, Floats]:
+    """Return id → corners (4, 2) of a card's markers, in OpenCV's order."""
+    standard = card_sheet(station).markers
+    if size == "standard":
+        return standard
+    first = FIRST_IDS[size]
+    return {first + i: np.asarray(corners) * SIZES[size] for i, corners in standard.items()}
+
+
+def _code(marker_id: int, corners: Floats) -> Boxes:
+    """The dark modules of a marker, each row's runs as boxes."""
+    dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_100)
+    dark = np.asarray(cv2.aruco.generateImageMarker(dictionary, marker_id, _MODULES)) == 0
+    left, top = corners[0]
+    side = (corners[1, 0] - left) / _MODULES
+    boxes = []
+    for row, modules in enumerate(dark):
+        edges = np.flatnonzero(np.diff(np.r_[False, modules, False].astype(int)))
+        for a, b in edges.reshape(-1, 2):
+            boxes.append((left + a * side, top - (row + 1) * side, left + b * side, top - row * side))
+    return Boxes(np.array(boxes))
+
+
+def _cross(scale: float) -> list[Shape]:
+    near, far, half = 23.6 * scale, 28.4 * scale, 0.25
+    flat = [
+        (near, -half, far, half),
+        (-far, -half, -near, half),
+        (-half, near, half, far),
+        (-half, -far, half, -near),
+    ]
+    return [Boxes(np.array(flat))]
+
+
+def _ruler(scale: float) -> list[Shape]:
+    """Ticks at every true millimetre on the window's four sides, a number at every ten."""
+    reach, near, half = int(21 * scale), 24.2 * scale, 0.08
+    ticks, labels = [], []
+    for mm in (t for t in range(-reach, reach + 1) if t):
+        far = near + (2.2 if mm % 10 == 0 else 1.6 if mm % 5 == 0 else 1.0)
+        for low, high in ((near, far), (-far, -near)):
+            ticks += [(mm - half, low, mm + half, high), (low, mm - half, high, mm + half)]
+        if mm % 10 == 0:
+            for place in (near + 3.3, -near - 3.3):
+                labels += [Words(f"{abs(mm)}", (mm, place), 2.2), Words(f"{abs(mm)}", (place, mm), 2.2)]
+    return [Boxes(np.array(ticks)), *labels]
+
+
+def _words(station: str, size: str) -> list[Shape]:
+    scale = SIZES[size]
+    bar, low = 10.0 * int(4.7 * scale), -32.5 * scale
+    return [
+        Polygon(np.array([(0.0, 39.6), (-2.4, 35.4), (2.4, 35.4)]) * scale),
+        Words("to the back" if station == "nozzle" else "up", (11.5 * scale, 37.5 * scale), 2.4),
+        Words(f"{station}, {size}", (0.0, 46.0 * scale), 4.0 * min(scale, 1.0), bold=True),
+        Boxes(np.array([[-bar / 2, low - 0.8, bar / 2, low]])),
+        Words(f"{bar:.0f} mm", (0.0, low - 3.0), 2.2),
+        Words("Eyewear, lid closed,", (0.0, low - 7.5 * scale - 1), 2.4 * min(scale * 1.1, 1.0)),
+        Words("lowest power that marks.", (0.0, low - 11.5 * scale - 1), 2.4 * min(scale * 1.1, 1.0)),
+    ]
+
+
+def draw(station: str, size: str, *, engrave: bool, shift_mm: tuple[float, float] = (0.0, 0.0)) -> Page:
+    """Return one card as a page of its own size.
+
+    engrave : outline and window as red hairlines to be cut, everything else black to be engraved; otherwise
+        thin black lines to cut along by hand.
+    shift_mm : moves the card's frame on the board, right and up: the true centre that the plug has pricked.
+    """
+    sheet = card_sheet(station)
+    width, height = sheet.width_mm * SIZES[size], sheet.height_mm * SIZES[size]
+    page = Page(width, height, f"Spotwright card {station}, {size}", paper=not engrave)
+    centre = np.array([width / 2 + shift_mm[0], height / 2 - shift_mm[1]])
+    for shape in shapes(station, size):
+        page.area([centre + ring * (1, -1) for ring in _rings(shape)], fill=BLACK, line_mm=0)
+    look = {"ink": CUT if engrave else BLACK, "line_mm": _HAIR_MM}
+    page.circle((centre[0], centre[1]), sheet.window_diameter_mm * SIZES[size] / 2, **look)
+    inset = 0.0 if engrave else _HAIR_MM / 2
+    corners = np.array([(0, 0), (1, 0), (1, 1), (0, 1)]) * (width - 2 * inset, height - 2 * inset) + inset
+    page.area([corners], **look)
+    return page
+
+
+def _rings(shape: Shape) -> list[Floats]:
+    match shape:
+        case Boxes(sides):
+            return [box[[[0, 1], [2, 1], [2, 3], [0, 3]]] for box in np.asarray(sides)]
+        case Polygon(corners):
+            return [corners]
+        case Words():
+            return text_outlines(shape)
+        case _:
+            return []
+
+
+def board(size: str, name: str, *, hole: bool) -> Page:
+    """A blank of a card's size to cut: the board behind a paper card (with its hole), or the beam stop."""
+    sheet = card_sheet("mirror-1")
+    width, height = sheet.width_mm * SIZES[size], sheet.height_mm * SIZES[size]
+    page = Page(width, height, f"Spotwright {name}, {size}", paper=False)
+    page.area([np.array([(0, 0), (width, 0), (width, height), (0, height)])], ink=CUT, line_mm=_HAIR_MM)
+    if hole:
+        radius = sheet.window_diameter_mm * SIZES[size] / 2 + 1.0
+        page.circle((width / 2, height / 2), radius, ink=CUT, line_mm=_HAIR_MM)
+    return page
+
+
+@click.command(
+    help="Write every card of a size as SVG, with the board behind a paper card and the beam stop."
+)
+@click.option(
+    "--out", type=click.Path(path_type=Path, file_okay=False), required=True, help="Folder to write to."
+)
+@click.option("--size", type=click.Choice(list(SIZES)), default="standard", show_default=True)
+@click.option(
+    "--engrave", is_flag=True, help="Red hairlines to cut and black areas to engrave, instead of a print."
+)
+@click.option(
+    "--shift", type=float, nargs=2, default=(0.0, 0.0), help="True centre on the board: mm right, mm up."
+)
+def main(out: Path, size: str, engrave: bool, shift: tuple[float, float]) -> None:
+    """Write the files and name them; exit status 2 where the shift leaves the board."""
+    if max(map(abs, shift)) > 3.0 * SIZES[size]:
+        raise click.UsageError(
+            f"shift {shift[0]:g} {shift[1]:g}: more than {3.0 * SIZES[size]:g} mm; seat the clip anew"
+        )
+    out.mkdir(parents=True, exist_ok=True)
+    pages = {f"card-{s}-{size}": draw(s, size, engrave=engrave, shift_mm=shift) for s in STATIONS}
+    pages |= {
+        f"board-{size}": board(size, "board", hole=True),
+        f"stop-{size}": board(size, "beam stop", hole=False),
+    }
+    for name, page in pages.items():
+        click.echo(f"wrote {page.write(out / f'{name}.svg')}")
+
+
+if __name__ == "__main__":
+    main()
