@@ -14,6 +14,7 @@ from server.pages.faults import add_faults
 from server.pages.guard import Doorkeeper, guard, keep_secret
 from server.pages.pages import NAVIGATION, pages
 from server.pages.rigs import rigs
+from server.solver.power import percent
 
 __all__ = ["create_app"]
 
@@ -31,6 +32,7 @@ def create_app(config: Config) -> Flask:
     app.register_blueprint(rigs)
     app.context_processor(_common)
     app.jinja_env.filters["attribute"] = _attribute
+    app.jinja_env.filters["percent"] = percent
     return app
 
 

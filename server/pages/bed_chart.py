@@ -11,12 +11,16 @@ import numpy as np
 from matplotlib import rc_context
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.patheffects import withStroke
 
 from server.pages.bed import BedMap, bed_maps
+from server.solver.power import percent
 
 __all__ = ["bed_svg"]
 
 INK, PAPER = "#fdf8ee", "#241f19"
+ARROW = 0.1
+OUTLINE = [withStroke(linewidth=1.6, foreground="black")]
 
 
 def bed_svg(document: dict[str, Any]) -> bytes:
@@ -53,24 +57,43 @@ def _panel(axes: Axes, bed: BedMap | None, title: str, field: str, most: float) 
     axes.contourf(bed.x_mm, bed.y_mm, np.clip(values, lowest, most), levels=steps, cmap="cividis")
     if np.ptp(values) > 0.02 * most:
         lines = axes.contour(bed.x_mm, bed.y_mm, values, levels=5, colors="white", linewidths=0.7)
-        axes.clabel(lines, fontsize=8, fmt="%.1f" if field == "offset_mm" else "%.0f")
-    _spots(axes, bed, field)
+        texts = axes.clabel(lines, fontsize=8, fmt="%.1f" if field == "offset_mm" else "%.0f")
+        for text in texts:
+            text.set_path_effects(OUTLINE)
+    elif field == "power":
+        said = f"{percent(bed.power.min())} % everywhere"
+        axes.text(0.5, 0.72, said, color="black", ha="center", transform=axes.transAxes)
+    _spots(axes, bed, field, most)
+    _leave_room(axes, bed)
+
+
+def _leave_room(axes: Axes, bed: BedMap) -> None:
+    """Room around the bed for the longest arrow, so that none reaches into the next chart."""
+    width_mm, depth_mm = float(bed.x_mm[-1]), float(bed.y_mm[-1])
+    room_mm = 1.25 * ARROW * width_mm
+    axes.set_xlim(-room_mm, width_mm + room_mm)
+    axes.set_ylim(-room_mm, depth_mm + room_mm)
+    axes.set_xticks(np.linspace(0, width_mm, 3))
+    axes.set_yticks(np.linspace(0, depth_mm, 3))
     axes.set_aspect("equal")
 
 
-def _spots(axes: Axes, bed: BedMap, field: str) -> None:
+def _spots(axes: Axes, bed: BedMap, field: str, most: float) -> None:
     for mark in bed.marks:
-        axes.plot(*mark.head_mm, marker="o", color="#ffb627", markeredgecolor="black", clip_on=False)
+        axes.plot(*mark.head_mm, marker="o", color="#ffb627", markeredgecolor="black")
     x_mm, y_mm = bed.worst.head_mm
-    axes.plot(x_mm, y_mm, marker="s", markersize=13, fillstyle="none", color="white", clip_on=False)
+    axes.plot(x_mm, y_mm, marker="s", markersize=13, fillstyle="none", color="white")
     if field == "offset_mm":
-        axes.quiver(
+        axes.quiver(  # both charts have one scale: the longest offset is ARROW bed widths long
             [spot.head_mm[0] for spot in bed.spots],
             [spot.head_mm[1] for spot in bed.spots],
             [spot.offset_mm[0] for spot in bed.spots],
             [spot.offset_mm[1] for spot in bed.spots],
             color="white",
-            scale=20,
+            edgecolor="black",
+            linewidth=0.4,
+            angles="xy",
+            scale_units="xy",
+            scale=most / (ARROW * bed.x_mm[-1]),
             width=0.008,
-            clip_on=False,
         )

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from server.pages.words import head_words, move_words, part_name, station_name, turn_words
+from server.solver.power import percent
 
 __all__ = ["event_words", "reading_row", "verdict_rows"]
 
@@ -27,7 +28,7 @@ def verdict_rows(verdict: Json | None, machine: Json) -> Json | None:
         "aligned": verdict["aligned"],
         "rows": rows,
         "reasons": verdict.get("reasons", []),
-        "power": None if power is None else f"{100 * power:.0f}",
+        "power": None if power is None else percent(power),
         "worst": head_words(worst, machine["bed"]) if worst else "",
     }
 

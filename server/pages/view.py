@@ -16,6 +16,7 @@ from server.pages.words import (
     station_name,
     turn_words,
 )
+from server.solver.power import percent
 
 __all__ = ["CAUTIONS", "page_state"]
 
@@ -175,11 +176,12 @@ def _inspect_buttons(step: Json) -> Json:
     def outcome(label: str, value: str) -> Json:
         return _button(label, "inspected", {"cause": step["cause"], "outcome": value})
 
-    return _set(
-        outcome("Looked: nothing found", "nothing-found"),
-        outcome("Found and fixed", "fixed"),
-        outcome("Found, not fixed", "not-fixed"),
-    )
+    choices = [
+        outcome("I found nothing", "nothing-found"),
+        outcome("I found it and fixed it", "fixed"),
+        outcome("I found it and could not fix it", "not-fixed"),
+    ]
+    return _set(_button("I have looked: what did I find?", "look")) | {"choices": choices}
 
 
 def _button(label: str, action: str, body: Json | None = None) -> Json:
@@ -187,7 +189,7 @@ def _button(label: str, action: str, body: Json | None = None) -> Json:
 
 
 def _set(primary: Json | None, *others: Json) -> Json:
-    return {"primary": primary, "others": list(others)}
+    return {"primary": primary, "others": list(others), "choices": []}
 
 
 # the big number
@@ -251,7 +253,7 @@ def _mark_at_aim(snapshot: Json) -> list[float] | None:
 
 def _power(verdict: Json) -> Json:
     return {
-        "value": f"{100 * verdict['worst_power']:.0f}",
+        "value": percent(verdict["worst_power"]),
         "unit": "%",
         "label": "of the beam arrives, worst place",
     }

@@ -24,6 +24,16 @@ def passed_fraction(
     return np.asarray(chndtr(reach, 2.0, (np.asarray(offset_mm, dtype=float) / sigma) ** 2))
 
 
+def percent(fraction: float) -> str:
+    """Return a fraction of power as a person reads it, without the sign: '87', '99.4', '> 99.9'.
+
+    A Gaussian beam has no edge, so no aperture passes all of it: 100 is never said.
+    """
+    if fraction >= 0.9995:
+        return "> 99.9"
+    return f"{100 * fraction:.1f}" if fraction >= 0.985 else f"{100 * fraction:.0f}"
+
+
 def beam_diameter(profile: Profile, distance_mm: ArrayLike) -> NDArray[Any]:
     """1/e² diameter (mm) at a distance (mm) behind mirror 1: D(L)² = D₁² + (θL)² (ISO 11146-1)."""
     spread = profile.beam.divergence_mrad * 1e-3 * np.asarray(distance_mm, dtype=float)

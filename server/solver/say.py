@@ -8,6 +8,7 @@ from . import outlook as o
 from .causes import causes
 from .events import MarkSeen, Shift, Turn
 from .profile import Profile
+from .power import percent
 from .proof import unproved
 from .steps import Expect, Verdict
 from .view import Choice, Place, View
@@ -77,9 +78,7 @@ def say(view: View, choice: Choice, expect: Expect | None, verdict: Verdict | No
     if isinstance(choice.event, Turn):
         turn = choice.event
         goal = _goal(expect)
-        return (
-            f"{prefix}Turn the '{turn.screw}' screw of mirror {turn.mount} {turns_words(turn.turns)}{goal}."
-        )
+        return f"{prefix}Turn the '{turn.screw}' screw of mirror {turn.mount} by {turns_words(turn.turns)}{goal}."
     if isinstance(choice.event, Shift):
         part = {"tube": "the whole tube (both mounts evenly)", "tube-exit": "the tube's exit mount alone"}
         part |= {"tube-far": "the tube's far mount alone"}
@@ -92,7 +91,7 @@ def say(view: View, choice: Choice, expect: Expect | None, verdict: Verdict | No
         return f"It looks as if {CAUSE_WORDS[choice.cause]}; then say what you found."
     if choice.do == "stop":
         return _say_stop(choice)
-    power = f", the weakest corner gets {verdict.worst_power:.0%} of the power" if verdict else ""
+    power = f", the weakest corner gets {percent(verdict.worst_power)} % of the power" if verdict else ""
     return f"Done: the beam is aligned over the whole bed{power}."
 
 

@@ -19,6 +19,9 @@ def press(page: Page) -> str:
     """Press the one large button and wait for the answer; returns what the hands did."""
     button = page.locator("#primary")
     action = str(button.get_attribute("data-action"))
+    if action == "look":
+        button.click()
+        button = page.get_by_role("button", name="I found nothing")
     with page.expect_response(lambda answer: "/api/do/" in answer.url):
         button.click()
     expect(page.locator("#primary")).to_be_enabled()

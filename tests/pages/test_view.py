@@ -114,7 +114,11 @@ def test_a_shift_shows_each_axis() -> None:
 
 def test_an_inspection_has_three_answers() -> None:
     state = page_state(snapshot(STEPS[4]))
-    outcomes = [button["body"]["outcome"] for button in (state["primary"], *state["others"])]
+    assert (state["primary"]["action"], state["others"]) == (
+        "look",
+        [],
+    )  # the large button suggests no answer
+    outcomes = [button["body"]["outcome"] for button in state["choices"]]
     assert outcomes == ["nothing-found", "fixed", "not-fixed"]
 
 

@@ -6,7 +6,7 @@ const INK = "#2b1608";
 const AIM = "#0a4a86";
 const WINDOW_MM = 23;
 
-// the card, u to the right and v up, in mm
+// the card, u to the right and v up, in mm; its words stand outside the paper, where no mark can be
 
 export function drawCard(figure, card) {
   figure.hidden = !card;
@@ -16,8 +16,8 @@ export function drawCard(figure, card) {
   const parts = [...paper(reach, k), ...edgeWords(card.axes)];
   if (card.trail.length > 1) parts.push(trailLine(card.trail, k));
   for (const [u, v] of card.trail.slice(0, -1)) parts.push(ring(u, v, 0.9, k, { stroke: INK, "stroke-width": 0.35, opacity: 0.65 }));
-  if (card.aim) parts.push(...aimRing(card.aim, k));
   const last = card.trail.at(-1);
+  if (card.aim) parts.push(...aimRing(card.aim, k, last));
   if (last) parts.push(...markSpot(last, card.mark, k));
   const drawing = figure.querySelector("svg");
   drawing.replaceChildren(...parts);
@@ -49,12 +49,12 @@ function line(x1, y1, x2, y2, more = {}) {
 }
 
 function edgeWords(axes) {
-  const word = (text, x, y, anchor) => svg("text", { x, y, "text-anchor": anchor, "font-size": 2.9, "font-weight": 700, class: "ink" }, text);
+  const word = (text, x, y, anchor) => svg("text", { x, y, "text-anchor": anchor, "font-size": 2.9, "font-weight": 700 }, text);
   return [
-    word(`${axes.right} ▸`, 29, 4.6, "end"),
-    word(`◂ ${axes.left}`, -29, -1.6, "start"),
-    word(`▴ ${axes.up}`, 1.4, -26.6, "start"),
-    word(`▾ ${axes.down}`, 1.4, 27, "start"),
+    word(`${axes.right} ▸`, 29.5, 37.6, "end"),
+    word(`◂ ${axes.left}`, -29.5, 37.6, "start"),
+    word(`▴ ${axes.up}`, 0, -31, "middle"),
+    word(`▾ ${axes.down}`, 0, 33.2, "middle"),
   ];
 }
 
@@ -67,14 +67,22 @@ function trailLine(trail, k) {
   return svg("polyline", { points, fill: "none", stroke: INK, "stroke-width": 0.3, opacity: 0.5, "stroke-dasharray": "0.6 0.8" });
 }
 
-function aimRing(aim, k) {
+function aimRing(aim, k, mark) {
   const [u, v] = aim.offset_mm;
   const sigma = Array.isArray(aim.sigma_mm) ? Math.max(...aim.sigma_mm) : aim.sigma_mm;
   const r = Math.max(2 * sigma * k, 1.6);
   const look = { stroke: AIM, "stroke-width": 0.9, "stroke-dasharray": "2 1.1" };
   const x = u * k, y = -v * k;
   const cross = [line(x - 1.2, y, x + 1.2, y, { stroke: AIM, "stroke-width": 0.6 }), line(x, y - 1.2, x, y + 1.2, { stroke: AIM, "stroke-width": 0.6 })];
-  return [ring(u, v, r, k, look), ...cross, svg("text", { x: x + r + 0.8, y: y + 1, "font-size": 2.7, "font-weight": 700, class: "ink-aim" }, "aim")];
+  return [ring(u, v, r, k, look), ...cross, aimWord(x, y, r, mark ? [x - mark[0] * k, y + mark[1] * k] : [1, 0])];
+}
+
+// On the side away from the mark, clear of the ring.
+function aimWord(x, y, r, [dx, dy]) {
+  const far = Math.hypot(dx, dy) || 1, cos = (dx || 1) / far, sin = dy / far;
+  const anchor = cos > 0.4 ? "start" : cos < -0.4 ? "end" : "middle";
+  const at = { x: x + (r + 1.2) * cos, y: y + (r + 1.8) * sin + 1 };
+  return svg("text", { ...at, "text-anchor": anchor, "font-size": 2.7, "font-weight": 700, class: "ink-aim" }, "aim");
 }
 
 function markSpot([u, v], mark, k) {

@@ -6,6 +6,7 @@ import { find, html, setText } from "./make.js";
 import { hear, startSound } from "./sound.js";
 
 const KNOTS = { done: "✓", due: "●", stale: "!", seen: "·", waiting: "" };
+let looked = ""; // the choices of the inspection that the person has been at
 const troubles = { net: "", act: "", rig: "" };
 
 export function startJob(onState = () => {}) {
@@ -78,11 +79,18 @@ function showBig(state) {
 function showButtons(state, link) {
   const make = (button, main) =>
     html("button", { type: "button", id: main ? "primary" : null, class: main ? "primary" : null, "data-action": button.action, onclick: (event) => press(event, button, link) }, button.label);
+  const asked = occasion(state);
+  if (state.choices.length && looked === asked) {
+    const words = html("p", { class: "said-before" }, "What did you find?");
+    return find("#buttons").replaceChildren(words, ...state.choices.map((button) => make(button, false)));
+  }
   const list = [...(state.primary ? [make(state.primary, true)] : []), ...state.others.map((button) => make(button, false))];
   const held = document.activeElement?.id === "primary";
   find("#buttons").replaceChildren(...list);
   if (held) find("#primary")?.focus({ preventScroll: true });
 }
+
+const occasion = ({ choices, readings }) => JSON.stringify([choices, readings.length]);
 
 function showTake(link) {
   const take = html("button", { type: "button", id: "take", class: "primary", onclick: () => link.takeHands() }, "Take the hands here");
@@ -90,6 +98,12 @@ function showTake(link) {
 }
 
 async function press(event, button, link) {
+  if (button.action === "look") {
+    looked = occasion(link.state);
+    showButtons(link.state, link);
+    find("#buttons button")?.focus();
+    return;
+  }
   const pressed = event.currentTarget;
   pressed.disabled = true;
   const label = pressed.textContent;

@@ -62,6 +62,7 @@ export class Link {
   take(state) {
     this.found();
     if (state.version === this.version && state.run === this.run) return;
+    this.state = state;
     this.version = state.version;
     this.run = state.run;
     this.onState(state);
