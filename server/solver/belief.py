@@ -47,6 +47,8 @@ BACKWARDS, BACKWARDS_ALONE = (
 )  # a whole mount's clockwise is wrong; one screw differs from its mount's
 OUTLIER, CARD_AREA, MISREAD_BLANK = 0.003, 1600.0, 0.003
 CARD_HALF = 20.0
+REPAIR_TILT_SD, REPAIR_SHIFT_SD = 0.3e-3, 0.2  # what a repair elsewhere does to the mirrors
+VOID = 0.1  # a repair that changed everything
 FORGOTTEN = 0.05  # odds of a belief without the blanks against the one that they have bent
 WRONG_SCREW, UPSET = 0.01, 1e-3  # a turn was another one; something was knocked and all before is void
 CLOSE = 0.1  # hypotheses whose contact points differ by less, mm, share their derivatives
@@ -450,12 +452,38 @@ def _mistakes(profile: Profile, event: Turn) -> list[tuple[str, tuple[Event, ...
 def _inspected(profile: Profile, bank: Bank, event: Inspected) -> Bank:
     """Fixed: readings before may no longer hold, what the screws do stays known. Nothing found: less probable."""
     if event.outcome == "fixed":
-        return _forget_readings(profile, bank)
+        forgotten = _forget_readings(profile, bank)
+        if event.cause not in CAUSES:
+            return forgotten
+        kept = _repaired(profile, bank, event.cause)
+        forgotten = replace(forgotten, parts_seen=kept.parts_seen, evidence=kept.evidence)
+        return _prune(_join(_shifted(kept, np.log1p(-VOID)), _shifted(forgotten, np.log(VOID))))
     guilty = np.array([FAULTS[f] == event.cause for f in bank.fault])
     factor = np.log(0.03) if event.outcome == "nothing-found" else np.log(1e3)
     if not guilty.any():
         return bank
     return _prune(replace(bank, log_weight=bank.log_weight + factor * guilty))
+
+
+def _repaired(profile: Profile, bank: Bank, cause: str) -> Bank:
+    """The bank after a repair: the fault gone as far as the prior says, what was worked on loosened by as much."""
+    guilty = [i for i, f in enumerate(bank.fault) if FAULTS[f] == cause] or [bank.best]
+    best = max(guilty, key=lambda i: bank.log_weight[i])
+    fresh = prior(profile)
+    mean, cov = np.repeat(bank.mean[[best]], len(FAULTS), 0), np.repeat(bank.cov[[best]], len(FAULTS), 0)
+    carried = slice(m.RACK.start, m.BOW.stop)
+    mean[:, carried], cov[:, carried, :], cov[:, :, carried] = 0.0, 0.0, 0.0
+    cov[:, carried, carried] = fresh.cov[:, carried, carried]
+    for mount in (1, 2, 3):
+        loose = (
+            FAULTS[bank.fault[best]] == "loose-mount" and bank.fault[best] == FAULTS.index(cause) + mount - 1
+        )
+        at = np.array([c.at_mm for c in profile.mount[mount - 1].contact])
+        tilt = TILT_SD if loose else REPAIR_TILT_SD
+        cov[:, m.contact_at(mount), m.contact_at(mount)] += tilt**2 * at @ at.T
+    cov[:, m.SHIFT, m.SHIFT] += REPAIR_SHIFT_SD**2 * np.eye(9)
+    sign = np.repeat(bank.sign[[best]], len(FAULTS), axis=0)
+    return replace(fresh, mean=mean, cov=cov, sign=sign, last_turn=bank.last_turn, parts_seen=bank.parts_seen)
 
 
 def _forget_readings(profile: Profile, bank: Bank) -> Bank:

@@ -263,7 +263,7 @@ def _one_line(error: ValidationError) -> DocumentError:
 
 def _freeze_profile(read: _Profile) -> p.Profile:
     data = read.model_dump()
-    path = {key: tuple(value) if isinstance(value, list) else value for key, value in data["path"].items()}
+    path: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in data["path"].items()}
     mounts = sorted(data["mount"], key=lambda m: int(m["mirror"]))
     return p.Profile(
         name=data["name"],

@@ -10,6 +10,8 @@ from numpy.typing import NDArray
 
 from . import outlook as o
 from .causes import doubtful, exhausted, faulty
+from .events import MarkSeen
+from .profile import STATIONS
 from .proof import unproved
 from .search import search
 from .view import Choice, Place, View, after_move, kind, last_position, next_sigma, probability
@@ -17,10 +19,10 @@ from .weigh import GAIN, Move, best_move, singles
 
 Array = NDArray[Any]
 
-STAGES = ("mirror-1", "mirror-2", "mirror-3", "nozzle", "bed")
 PASS = (0.85, 0.85, 0.85, 0.9, 0.93)  # probability at which a stage counts as finished
 SURE = 0.985  # probability at 1.5 × tolerance before it is called done
 MARK_FIRST = 1.0  # a mark that tells more than this × what a move takes away comes first
+NOTHING = 0.02  # a mark that tells less is not worth a pulse
 LITTLE = 0.1  # a mark that tells less than this (tolerances²) is hardly worth a pulse
 CATCH = 0.35  # chance of a mark below which the beam is searched for
 CHANCE = 0.15  # a move that brings a stage to its end with less probability is not worth a try
@@ -33,9 +35,16 @@ def choose(view: View) -> Choice:
         if choice is not None:
             return choice
     stage = next((s for s in range(5) if not settled(view, s)), 5)
-    if stage == 5:
-        return Choice("done")
-    return _work(view, stage)
+    return _work(view, stage) if stage < 5 else _end(view)
+
+
+def _end(view: View) -> Choice:
+    """Done, once every station has shown a mark."""
+    seen = {event.station for event in view.alignment.events if isinstance(event, MarkSeen)}
+    for station, name in enumerate(STATIONS):
+        if name not in seen:
+            return Choice("mark", place=Place(station, last_position(view)), stage=min(station, 3))
+    return Choice("done")
 
 
 def settled(view: View, stage: int) -> bool:
@@ -59,7 +68,7 @@ def _work(view: View, stage: int) -> Choice:
     tells = float(tells_of[best] * chance[best])
     if move is not None and _move_first(move, tells):
         return Choice(kind(move.event), place=places[best], event=move.event, stage=stage)
-    if tells < 0.02 and move is None and not (stage == 4 and unproved(view)):
+    if tells < NOTHING and move is None and not (stage == 4 and unproved(view)):
         return _as_good_as_known(view, stage)
     proof = unproved(view) if stage == 4 else []
     if proof:
@@ -84,9 +93,11 @@ def _as_good_as_known(view: View, stage: int) -> Choice:
         if best is not None and best[0] > CHANCE:
             return Choice(kind(best[1]), event=best[1], stage=stage)
     if probability(view, stage, 1.5) < 0.9:
-        return Choice("stop", reason=f"no mark and no move from here makes {STAGES[stage]} better")
+        return Choice(
+            "stop", reason=f"no mark and no move from here makes {(*STATIONS, 'the bed')[stage]} better"
+        )
     later = next((s for s in range(stage + 1, 5) if not settled(view, s)), 5)
-    return Choice("done") if later == 5 else _work(view, later)
+    return _end(view) if later == 5 else _work(view, later)
 
 
 def candidates(view: View, stage: int) -> list[Place]:

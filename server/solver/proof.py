@@ -15,7 +15,7 @@ from .view import Place, View
 
 Array = NDArray[Any]
 
-STALE = 0.5  # a proof is void once turns have moved its mark by more than this × overlap tolerance
+STALE = 1.0  # a proof is void once turns have moved its mark by more than this × overlap tolerance
 
 
 def unproved(view: View) -> list[Place]:

@@ -7,8 +7,8 @@ from fractions import Fraction
 from . import outlook as o
 from .causes import causes
 from .events import MarkSeen, Shift, Turn
-from .profile import Profile
 from .power import percent
+from .profile import Profile
 from .proof import unproved
 from .steps import Expect, Verdict
 from .view import Choice, Place, View
@@ -78,7 +78,8 @@ def say(view: View, choice: Choice, expect: Expect | None, verdict: Verdict | No
     if isinstance(choice.event, Turn):
         turn = choice.event
         goal = _goal(expect)
-        return f"{prefix}Turn the '{turn.screw}' screw of mirror {turn.mount} by {turns_words(turn.turns)}{goal}."
+        size = turns_words(turn.turns)
+        return f"{prefix}Turn the '{turn.screw}' screw of mirror {turn.mount} by {size}{goal}."
     if isinstance(choice.event, Shift):
         part = {"tube": "the whole tube (both mounts evenly)", "tube-exit": "the tube's exit mount alone"}
         part |= {"tube-far": "the tube's far mount alone"}

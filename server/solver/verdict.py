@@ -8,9 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import outlook as o
-from .events import Inspected, MarkSeen
-from .power import beam_diameter, passed_fraction, spot_diameter
-from .profile import STATIONS, Point, Profile
+from .cost import worst_power
+from .events import MarkSeen
+from .linear import weighted_least_squares
+from .profile import STATIONS
 from .steps import Verdict
 from .trace import Rays
 from .view import View
@@ -43,14 +44,7 @@ def verdict(view: View, *, aligned: bool) -> Verdict | None:
 
 
 def _seen(view: View) -> list[MarkSeen]:
-    """Marks since something was last fixed."""
-    found: list[MarkSeen] = []
-    for event in view.alignment.events:
-        if isinstance(event, Inspected) and event.outcome == "fixed":
-            found = []
-        if isinstance(event, MarkSeen):
-            found.append(event)
-    return found
+    return [event for event in view.alignment.events if isinstance(event, MarkSeen)]
 
 
 _WORDS = {
@@ -68,36 +62,6 @@ def _reasons(view: View, values: dict[str, float]) -> list[str]:
     limits = dict(zip(o.KEYS, o.limits(view.profile), strict=True))
     over = [_WORDS[key].format(value, limits[key]) for key, value in values.items() if value > limits[key]]
     return over or ["not yet proved over the whole bed"]
-
-
-def worst_power(profile: Profile, rays: Rays) -> tuple[float, Point]:
-    """Least fraction of the power that passes the five apertures, over the bed, and where."""
-    heads = o.grid(profile)[: o.BED]
-    passed = np.array([aperture_power(profile, rays, i) for i in range(len(heads))])
-    worst = int(np.argmin(passed))
-    return float(passed[worst]), heads[worst]
-
-
-def aperture_power(profile: Profile, rays: Rays, position: int) -> float:
-    """Fraction of a Gaussian beam that passes the tightest of mirror 1–3, lens and nozzle at a grid position."""
-    path, aperture = profile.path, profile.aperture
-    x, y = o.grid(profile)[position]
-    across = x if path.corner == "back-left" else profile.bed.width_mm - x
-    legs = (path.mirror_1_to_2_mm[0] + profile.bed.depth_mm - y, path.mirror_2_to_3_mm[0] + across)
-    lengths = np.array([0.0, legs[0], sum(legs), sum(legs) + path.mirror_3_to_lens_mm])
-    size = beam_diameter(profile, lengths)
-    narrowed = size[3] * abs(1 - path.lens_to_nozzle_tip_mm / path.lens_focal_mm)
-    tip = np.hypot(narrowed, spot_diameter(profile, size[3]))
-    offsets = np.hypot(*rays.offset_mm[0, position].T)
-    lens = np.hypot(*rays.lens_mm[0, position])
-    clear = (
-        aperture.mirror_1_mm,
-        aperture.mirror_2_mm,
-        aperture.mirror_3_mm,
-        aperture.lens_mm,
-        aperture.nozzle_mm,
-    )
-    return float(passed_fraction([*offsets[:3], lens, offsets[3]], clear, [*size, tip]).min())
 
 
 def estimate(view: View) -> dict[str, Any]:
@@ -120,14 +84,23 @@ def _pair(values: Array, sigmas: Array) -> list[dict[str, float]]:
 
 
 def _five_point(view: View, mean: Rays) -> dict[str, Any]:
+    """offset = mean + per_m_y·y + per_m_x·x + per_m2_xy·x·y over the five positions, from the middle of the bed."""
     names = ("mean", "per_m_y", "per_m_x", "per_m2_xy")
     if not any(e.station == "mirror-3" for e in _seen(view)):
-        return dict.fromkeys(names, [None, None])
-    profile = view.profile
-    heads = np.array(o.grid(profile)[:5]) * 1e-3
+        return {name: [None, None] for name in names}
+    heads = np.array(o.grid(view.profile)[:5]) * 1e-3
     x, y = (heads - heads[2]).T
     design = np.stack([np.ones(5), y, x, x * y], axis=1)
-    fit = np.linalg.pinv(design)
-    best = fit @ mean.offset_mm[0, :5, 2]
-    spread = np.einsum("ik,mkj->mij", fit, view.rays.offset_mm[:, :5, 2]).std(0)
-    return {name: _pair(best[i], spread[i]) for i, name in enumerate(names)}
+    known = view.rays.offset_mm[:, :5, 2].std(0) + 1e-6  # (5, 2): positions that are better known count more
+    marks = mean.offset_mm[0, :5, 2]
+    fits = [weighted_least_squares(design, marks[:, i], known[:, i])[0] for i in (0, 1)]
+    spread = np.stack(
+        [_spread(design, view.rays.offset_mm[:, :5, 2, i], known[:, i]) for i in (0, 1)], axis=1
+    )
+    return {name: _pair(np.array([fit[i] for fit in fits]), spread[i]) for i, name in enumerate(names)}
+
+
+def _spread(design: Array, marks: Array, sigma: Array) -> Array:
+    """(4,) standard deviations of the map over machines as they may be: marks of one position hang together."""
+    weighted = design / sigma[:, None]
+    return np.asarray((marks / sigma @ np.linalg.pinv(weighted).T).std(0))
