@@ -173,8 +173,8 @@ def pi_cameras() -> list[str]:
         from picamera2 import Picamera2
     except ImportError:
         return []
-    there = sorted(Picamera2.global_camera_info(), key=lambda info: info.get("Num", 0))
-    return [str(info.get("Model", "camera")) for info in there]
+    # it opens a camera by its place in this list, not by the 'Num' that the list gives (seen with 0.3.38)
+    return [str(info.get("Model", "camera")) for info in Picamera2.global_camera_info()]
 
 
 def _open(number: int) -> Any:

@@ -128,11 +128,6 @@ def test_padding_at_the_end_of_rows_is_cut_off_and_the_order_of_colours_kept() -
     _stop(camera, library)
 
 
-def test_cameras_are_listed_by_their_numbers(monkeypatch) -> None:
-    _installed(monkeypatch, [{"Model": "second", "Num": 1}, {"Model": "first", "Num": 0}], None)
-    assert pi_cameras() == ["first", "second"]
-
-
 def test_without_a_second_stream_both_are_the_same() -> None:
     library = Library()
     camera = _camera(library, small_px=None)

@@ -1,0 +1,76 @@
+"""Seconds from the start of the program to the first answer, the first frame and the first reading.
+
+    .venv/bin/python -m tests.bench.rig_start --times 10
+
+The pictures show a card with a mark; a reading is had as a person has it: cautions, hang, pulse. It comes
+out as 'no new mark', since the mark was there before: the same work.
+Aim: at most 4 s to the first reading.
+"""
+
+from __future__ import annotations
+
+import argparse
+import tempfile
+import time
+import urllib.error
+from pathlib import Path
+
+from tests.bench.rig_common import Program, film, percentile
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--times", type=int, default=10)
+    parser.add_argument("--port", type=int, default=8951)
+    chosen = parser.parse_args()
+    rows: list[tuple[float, float, float]] = []
+    with tempfile.TemporaryDirectory() as place:
+        folder = Path(place)
+        pictures = film(folder / "film", count=4)
+        for index in range(2):
+            (pictures / f"{index:03d}.jpg").write_bytes((pictures / "003.jpg").read_bytes())
+        for index in range(chosen.times):
+            rows.append(once(folder / f"data{index}", pictures, chosen.port))
+    print("start to …        median s   worst s")
+    for name, values in zip(
+        ("page answers", "card in view", "first reading"), zip(*rows, strict=True), strict=True
+    ):
+        print(f"{name:<16}  {percentile(list(values), 50):8.2f}   {max(values):7.2f}")
+
+
+def once(data: Path, pictures: Path, port: int) -> tuple[float, float, float]:
+    program = Program(data, "--camera", f"replay:{pictures}", port=port)
+    try:
+        answers_s = program.wait_ready()
+        while program.get("/api/state")["picture"] is None:
+            time.sleep(0.01)
+        seen_s = time.monotonic() - program.began_s
+        program.do("acknowledge")
+        retry(program, "hang", program.get("/api/state")["primary"]["body"])
+        assert program.get("/api/state")["now"] == "pulse"
+        read_s = reading(program)
+    finally:
+        program.kill()
+    return answers_s, seen_s, read_s
+
+
+def reading(program: Program) -> float:
+    """Return when the program has read the card's marks and answered (no new mark: it says so)."""
+    try:
+        program.do("pulse")
+    except urllib.error.HTTPError as refusal:
+        assert refusal.code in (409, 422)
+    return time.monotonic() - program.began_s
+
+
+def retry(program: Program, action: str, body: dict[str, object]) -> None:
+    for _ in range(100):
+        try:
+            program.do(action, body)
+            return
+        except urllib.error.HTTPError:
+            time.sleep(0.05)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,125 @@
+"""Runs inside the root: the production camera on the virtual one; prints what came of each act, JSON lines.
+
+python play.py CHECKOUT ACT…
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+sys.path.insert(0, sys.argv[1])
+
+import vision
+from firmware import RigError
+from firmware.camera_pi import PiCamera, pi_cameras
+from firmware.supervised import SupervisedCamera
+from firmware.watch import Watch
+
+CAMERAS = Path("/usr/share/libcamera/pipeline/virtual/virtual.yaml")
+Json = dict[str, Any]
+
+
+def number_of(model: str) -> int:
+    return pi_cameras().index(model)
+
+
+def picture(model: str) -> Any:
+    camera = PiCamera(number_of(model))
+    camera.start()
+    first = camera.newest(timeout_s=10)
+    frame = camera.newest(newer_than=first.number + 3, timeout_s=10)
+    full = camera.newest_full(newer_than=frame.number, timeout_s=10)
+    assert full.number > frame.number > first.number
+    assert full.time_s > frame.time_s > first.time_s
+    assert abs(time.monotonic() - full.time_s) < 5
+    camera.lock_light()  # this camera has nothing to hold: nothing may break
+    camera.release_light()
+    camera.stop()
+    return full.pixels
+
+
+def capture() -> Json:
+    answer = vision.read(picture("After"))
+    return answer.as_json() if isinstance(answer, vision.Reading) else {"reason": answer.reason}
+
+
+def before_and_after() -> Json:
+    answer = vision.read(picture("After"), picture("Before"))
+    return answer.as_json() if isinstance(answer, vision.Reading) else {"reason": answer.reason}
+
+
+def killed() -> Json:
+    """kill -9 the camera's process again and again: each time it is back, numbers go on."""
+    camera = SupervisedCamera("pi", number=number_of("After"))
+    camera.start()
+    number, back_s = wait(camera, -1), []
+    for _ in range(5):
+        began_s = time.monotonic()
+        os.kill(camera.pid or 0, signal.SIGKILL)
+        dead = camera.pid
+        while camera.pid == dead:
+            time.sleep(0.01)
+        number = wait(camera, number)
+        back_s.append(round(time.monotonic() - began_s, 2))
+    problem = camera.problem
+    camera.stop()
+    return {"number": number, "problem": problem, "back_s": back_s}
+
+
+def frozen() -> Json:
+    """Its process stops as a driver may: the watchdog starts another."""
+    camera = SupervisedCamera("pi", watch=Watch(patience_s=1.0), number=number_of("After"))
+    camera.start()
+    number = wait(camera, -1)
+    stuck = camera.pid
+    os.kill(stuck or 0, signal.SIGSTOP)
+    wait(camera, number + 10)
+    other = camera.pid != stuck
+    camera.stop()
+    return {"another_process": other}
+
+
+def unplugged() -> Json:
+    """The camera is gone when its process starts anew, and there again later."""
+    number_there = number_of("After")
+    camera = SupervisedCamera("pi", number=number_there)
+    camera.start()
+    number = wait(camera, -1)
+    there = CAMERAS.read_text()
+    CAMERAS.write_text("%YAML 1.1\n---\n{}\n")
+    os.kill(camera.pid or 0, signal.SIGKILL)
+    said = set()
+    give_up_s = time.monotonic() + 30
+    while not any("no Pi camera" in line for line in said) and time.monotonic() < give_up_s:
+        said.add(camera.problem or "")
+        time.sleep(0.05)
+    CAMERAS.write_text(there)
+    while camera.problem is not None and time.monotonic() < give_up_s + 30:
+        time.sleep(0.05)
+    number_back = wait(camera, number)
+    problem = camera.problem
+    camera.stop()
+    return {"said": sorted(said), "back": number_back > number, "problem": problem}
+
+
+def wait(camera: SupervisedCamera, newer_than: int) -> int:
+    give_up_s = time.monotonic() + 60
+    while time.monotonic() < give_up_s:
+        try:
+            return camera.newest(newer_than=newer_than, timeout_s=1.0).number
+        except RigError:
+            continue
+    raise SystemExit("the camera did not come back")
+
+
+ACTS = {act.__name__: act for act in (capture, before_and_after, killed, frozen, unplugged)}
+
+if __name__ == "__main__":
+    for name in sys.argv[2:]:
+        print(json.dumps({"act": name, **ACTS[name]()}), flush=True)
