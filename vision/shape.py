@@ -138,8 +138,10 @@ def _pair_distance(p: Floats, at: Floats) -> Floats:
 def _fit_cut(points: Floats) -> tuple[Floats, float]:
     """Best circle with a cut, from starts all around."""
     angle = np.arange(_STARTS) * 2 * np.pi / _STARTS
-    starts = [np.array([-0.2 * np.cos(a), -0.2 * np.sin(a), 1.1, a, 0.7]) for a in angle]
-    rough = sorted(starts, key=lambda s: float(np.sum(_cut_distance(s, points) ** 2)))[:2]
+    starts = [
+        np.array([-t * np.cos(a), -t * np.sin(a), 1.0 + t, a, 1.0 - t]) for a in angle for t in (0.2, 0.6)
+    ]
+    rough = sorted(starts, key=lambda s: float(np.sum(_cut_distance(s, points) ** 2)))[:4]
     return min((_least_squares(_cut_distance, s, points) for s in rough), key=lambda found: found[1])
 
 
