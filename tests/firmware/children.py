@@ -35,6 +35,34 @@ class Absent(Stuck):
         raise CameraMissing("no camera here: plug one in")
 
 
+class TwoStreams:
+    """Has a full stream beside the small one; its red says whether the light is held."""
+
+    kind = "two-streams"
+
+    def start(self) -> None:
+        self.sent, self.held = 0, 0
+
+    def newest(self, *, newer_than: int = -1, timeout_s: float = 2.0) -> Frame:
+        return self._frame(6, 8)
+
+    def newest_full(self, *, newer_than: int = -1, timeout_s: float = 2.0) -> Frame:
+        return self._frame(12, 16)
+
+    def lock_light(self) -> None:
+        self.held = 1
+
+    def release_light(self) -> None:
+        self.held = 0
+
+    def stop(self) -> None: ...
+
+    def _frame(self, rows: int, cols: int) -> Frame:
+        time.sleep(0.01)
+        self.sent += 1
+        return Frame(np.full((rows, cols, 3), self.held, np.uint8), time.monotonic(), self.sent)
+
+
 def opener(kind: str, **options: Any) -> Camera:
-    own: dict[str, Any] = {"stuck": Stuck, "absent": Absent}
+    own: dict[str, Any] = {"stuck": Stuck, "absent": Absent, "two-streams": TwoStreams}
     return own[kind]() if kind in own else open_camera(kind, **options)

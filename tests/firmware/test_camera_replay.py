@@ -1,3 +1,4 @@
+import json
 from pathlib import Path
 
 import cv2
@@ -102,3 +103,47 @@ def test_nothing_to_play_is_refused(tmp_path: Path, clock: Clock) -> None:
 def test_before_start_there_is_nothing(folder: Path) -> None:
     with pytest.raises(CameraNotStarted):
         FolderCamera(folder).newest()
+
+
+def _recorded(folder: Path, stamps_s: list[float]) -> FolderCamera:
+    folder.mkdir()
+    for index in range(len(stamps_s)):
+        cv2.imwrite(str(folder / f"{index}.png"), np.full((4, 6, 3), index, np.uint8))
+    lines = [json.dumps({"picture": f"{i}.png", "time_s": t, "number": i}) for i, t in enumerate(stamps_s)]
+    (folder / "recording.jsonl").write_text("\n".join([*lines, '{"did": {"kind": "hang"}}', '{"torn']))
+    clock = Clock()
+    return FolderCamera(folder, clock=clock, sleep=clock.sleep)
+
+
+def test_a_recording_plays_at_its_own_pace_with_pauses_shortened(tmp_path: Path) -> None:
+    camera = _recorded(tmp_path / "r", [50.0, 50.1, 50.3, 400.0, 400.1])
+    camera.start()
+    frames = [camera.newest(newer_than=number) for number in range(-1, 6)]
+    began_s = frames[0].time_s
+    after_s = [round(frame.time_s - began_s, 3) for frame in frames]
+    assert after_s == [
+        0.0,
+        0.1,
+        0.3,
+        1.3,
+        1.4,
+        pytest.approx(1.467, abs=1e-3),
+        pytest.approx(1.533, abs=1e-3),
+    ]
+    assert [int(frame.pixels[0, 0, 0]) for frame in frames] == [0, 1, 2, 3, 4, 4, 4]
+
+
+def test_a_slow_reader_of_a_recording_misses_frames(tmp_path: Path) -> None:
+    camera = _recorded(tmp_path / "r", [0.0, 0.1, 0.2, 0.3, 0.4])
+    camera.start()
+    first = camera.newest()
+    camera._sleep(0.25)
+    assert camera.newest(newer_than=first.number).number == 2
+
+
+def test_a_recording_that_does_not_fit_its_pictures_is_refused(tmp_path: Path) -> None:
+    camera = tmp_path / "r"
+    _recorded(camera, [0.0, 0.1])
+    (camera / "more.png").write_bytes((camera / "0.png").read_bytes())
+    with pytest.raises(ReplayRefused, match="other pictures"):
+        FolderCamera(camera)

@@ -106,3 +106,41 @@ def test_the_ring_hands_over_and_notices_what_was_overwritten() -> None:
         other.close()
     finally:
         ring.close()
+
+
+def test_fewer_frames_come_when_nobody_looks_closely() -> None:
+    with _running("fake", frames_per_s=100.0) as camera:
+        camera.set_pace(4.0)
+        first = _sooner_or_later(camera, -1)
+        second = _sooner_or_later(camera, first.number + 1)
+        third = _sooner_or_later(camera, second.number)
+        assert third.time_s - second.time_s > 0.2
+
+
+def test_a_full_picture_comes_when_it_is_asked_for_and_only_then() -> None:
+    with _running("two-streams") as camera:
+        small = _sooner_or_later(camera, -1)
+        assert small.pixels.shape == (6, 8, 3)
+        for _ in range(60):
+            try:
+                full = camera.newest_full(newer_than=small.number, timeout_s=1.0)
+                break
+            except RigError:
+                continue
+        assert full.pixels.shape == (12, 16, 3)
+        assert _sooner_or_later(camera, full.number).pixels.shape == (6, 8, 3)
+
+
+def test_the_light_stays_held_over_a_restart() -> None:
+    with _running("two-streams") as camera:
+        first = _sooner_or_later(camera, -1)
+        camera.lock_light()
+        killed = camera.pid
+        assert killed is not None
+        os.kill(killed, signal.SIGKILL)
+        later = first
+        for _ in range(200):
+            later = _sooner_or_later(camera, later.number)
+            if later.pixels[0, 0, 2] == 1 and camera.pid != killed:
+                break
+        assert later.pixels[0, 0, 2] == 1
