@@ -1,0 +1,60 @@
+"""A session on a practice machine that somebody else fires, seen by a camera on a clock of its own."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from server.eye import Eye
+from server.live import Session
+from server.log import Log
+from server.practice import PracticeCamera, PracticeMachine
+from server.solver import profile_as_json
+from server.sources import CameraSource, Place
+from server.watching import Watching
+
+MIRROR_1 = Place("mirror-1", (0.0, 1000.0))
+
+
+class Clock:
+    """Time passes only while somebody sleeps."""
+
+    def __init__(self, now_s: float = 100.0) -> None:
+        self.now_s = now_s
+
+    def __call__(self) -> float:
+        return self.now_s
+
+    def sleep(self, span_s: float) -> None:
+        self.now_s += span_s
+
+
+@pytest.fixture
+def clock() -> Clock:
+    return Clock()
+
+
+@pytest.fixture
+def machine() -> PracticeMachine:
+    made = PracticeMachine(3)
+    made.hang("mirror-1")
+    return made
+
+
+@pytest.fixture
+def session(tmp_path: Path, machine: PracticeMachine, clock: Clock) -> Session:
+    source = CameraSource(PracticeCamera(machine, clock=clock, sleep=clock.sleep))
+    made = Session(Log(tmp_path / "data"), source, machine=profile_as_json(machine.profile), clock=clock)
+    made.acknowledge()
+    return made
+
+
+@pytest.fixture
+def eye(session: Session) -> Eye:
+    return Eye(Watching(session), session.source)
+
+
+def looks(eye: Eye, count: int) -> None:
+    for _ in range(count):
+        eye.look()
