@@ -111,11 +111,11 @@ def draw(station: str, size: str, *, engrave: bool, shift_mm: tuple[float, float
     centre = np.array([width / 2 + shift_mm[0], height / 2 - shift_mm[1]])
     for shape in shapes(station, size):
         page.area([centre + ring * (1, -1) for ring in _rings(shape)], fill=BLACK, line_mm=0)
-    look = {"ink": CUT if engrave else BLACK, "line_mm": _HAIR_MM}
-    page.circle((centre[0], centre[1]), sheet.window_diameter_mm * SIZES[size] / 2, **look)
+    ink, radius = CUT if engrave else BLACK, sheet.window_diameter_mm * SIZES[size] / 2
+    page.circle((centre[0], centre[1]), radius, ink=ink, line_mm=_HAIR_MM)
     inset = 0.0 if engrave else _HAIR_MM / 2
     corners = np.array([(0, 0), (1, 0), (1, 1), (0, 1)]) * (width - 2 * inset, height - 2 * inset) + inset
-    page.area([corners], **look)
+    page.area([corners], ink=ink, line_mm=_HAIR_MM)
     return page
 
 

@@ -11,13 +11,16 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from hardware.body import layout
+from hardware.cards import shapes
 from hardware.holds import clip_body
 from hardware.measures import Floats, Measures, camera_axes
 from hardware.solids import bore, box
+from vision.card import Boxes
 
 HERE = Path(__file__).parent
-PLASTIC, CARD, STOP, BEAM, BOARD, METAL = "#d9a441", "#fbfbf6", "#6d7780", "#c0392b", "#2f7d4f", "#aeb6bd"
-VIEWS = {"front": (0.42, -0.62, 0.36), "rear": (0.55, 0.62, 0.30)}
+PLASTIC, CARD, STOP, BEAM, BOARD, METAL = "#d9a441", "#fbfbf6", "#5c656d", "#c0392b", "#2f7d4f", "#aeb6bd"
+INK = "#1c1c1c"
+VIEWS = {"front": (0.62, -0.60, 0.42), "rear": (0.55, 0.62, 0.30)}
 
 
 def scene(m: Measures) -> list[tuple[Manifold, str]]:
@@ -44,12 +47,20 @@ def scene(m: Measures) -> list[tuple[Manifold, str]]:
     return [
         (clip_body(m), PLASTIC),
         (card, CARD),
+        (_ink(m), INK),
         (stop, STOP),
         (lens, "#222222"),
         (board, BOARD),
         (mount, METAL),
         (beam, BEAM),
     ]
+
+
+def _ink(m: Measures) -> Manifold:
+    """The markers and rulers that are printed on the card, as plates."""
+    boxes = [shape.sides_mm for shape in shapes("mirror-1", m.card) if isinstance(shape, Boxes)]
+    plates = [box((a, c), (-0.15, 0.02), (b, d)) for a, b, c, d in np.concatenate(boxes)]
+    return Manifold.compose(plates)
 
 
 def draw(parts: list[tuple[Manifold, str]], view: Floats, *, width_px: int = 900) -> Figure:
@@ -105,7 +116,7 @@ def _edged(picture: Floats, depth: Floats) -> Floats:
     filled = np.where(np.isfinite(depth), depth, np.nanmax(depth[np.isfinite(depth)]) + 60)
     bend = abs(np.diff(filled, 2, axis=0))[:, 1:-1] + abs(np.diff(filled, 2, axis=1))[1:-1]
     edge = np.zeros(depth.shape)
-    edge[1:-1, 1:-1] = np.clip(bend / 0.6, 0, 1)
+    edge[1:-1, 1:-1] = np.clip(bend / 0.6 - 0.3, 0, 1)
     return picture * (1 - 0.75 * edge[..., None])
 
 
