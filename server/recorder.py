@@ -65,7 +65,7 @@ class Recorder:
         """Write no more."""
         with self._lock:
             self._index.close()
-            self.ended = self.ended or "closed"
+            self.ended = self.ended or "the recording has ended"
 
     def _write_waiting(self) -> None:
         while self._waiting:
