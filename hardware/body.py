@@ -15,6 +15,7 @@ WALL, RIB, FLOOR = 3.0, 2.4, 3.0
 PLAY = 0.4  # of the boards in their slots
 OVERLAP = 1.5  # of the rails over the card's edge, for the standard card
 COOLING_GAP = 12.0  # between the card's back and the beam stop
+FOOT_MM = 75.0  # the cheeks stand on the bed at least this far before the card, so that nothing tips over
 _FOOT_SLOPE = np.tan(np.radians(50.0))
 _SCREW = 1.2
 _BOARD_HOLES = (
@@ -100,7 +101,7 @@ def _ends(m: Measures, at: Layout) -> tuple[Any, Any]:
 def _side(m: Measures, at: Layout) -> list[tuple[float, float]]:
     """The cheeks' outline from the side, (y, z): feet on the bed, leaning out no flatter than 50°."""
     low, high = _ends(m, at)
-    foot = low[0] + (low[1] - at.bed) / _FOOT_SLOPE
+    foot = max(low[0], min(low[0] + (low[1] - at.bed) / _FOOT_SLOPE, -FOOT_MM * m.scale))
     front = (low[0] + (high[1] - low[1]) * 0.1, high[1])
     inside = -RIB / 2  # ends within the rail, lest edges only touch
     lower = [(inside, at.top - 1.0), (inside, at.under), (foot, at.under)]

@@ -12,6 +12,7 @@ from hardware.solids import bore, box, diamond, drop, prism, section
 WALL = 3.0
 DISC = 0.8  # of each magnet's pocket is left free for the steel disc on the mount: it locks the place
 _SLIVER_MM = 1e-3  # corners nearer than this become one, as they do in the single precision of STL
+_PLAY = 0.3  # above the collar in its sleeve
 _SHOULDER = 2.5  # of the collar's end that rests against the rear wall
 _ROOT2 = np.sqrt(2.0)
 
@@ -29,7 +30,11 @@ def clip_body(m: Measures) -> Manifold:
 
 
 def _round(m: Measures, at: Layout) -> Manifold:
-    """A rear wall that the collar's end rests against, and a saddle under the collar."""
+    """A rear wall that the collar's end rests against, and a sleeve that the collar is pushed into.
+
+    The camera's arm pulls the front down. In a sleeve the collar takes up that moment, below at the rear and
+    above at the front; the magnets only keep the clip from sliding off.
+    """
     y = (at.rear, at.rear + WALL)
     top = -m.mount_mm / 2 + _SHOULDER
     wall = box((-at.outer, at.outer), y, (at.under, min(top, at.top)))
@@ -38,7 +43,7 @@ def _round(m: Measures, at: Layout) -> Manifold:
             diamond(9.0 * m.scale).translate((side * at.outer * 0.72, at.bed + 15.0 * m.scale)), "y", y
         )
         wall -= vent
-    return wall + _saddle(m, at, (y[1], y[1] + m.grip_mm))
+    return wall + _sleeve(m, at, (y[1], y[1] + m.grip_mm))
 
 
 def _nozzle(m: Measures, at: Layout) -> Manifold:
@@ -65,14 +70,44 @@ def _saddle_half(m: Measures) -> float:
 def _saddle(m: Measures, at: Layout, y: tuple[float, float]) -> Manifold:
     """A vee of 90° that touches the round part along two lines, a magnet in each face, a hole for a strap."""
     half, apex = _saddle_half(m), -m.mount_mm / _ROOT2
-    ends = half + 2.5
-    outline = [(-ends, at.under), (ends, at.under), (ends, apex + half), (half, apex + half), (0.0, apex),
-               (-half, apex + half), (-ends, apex + half)]  # fmt: skip
+    ends, rim = half + 2.5, half - m.mount_mm / _ROOT2
+    outline = [
+        (-ends, at.under),
+        (ends, at.under),
+        (ends, rim),
+        (half, rim),
+        (0.0, apex),
+        (-half, rim),
+        (-ends, rim),
+    ]
+    return _hollowed(prism(section(outline), "y", y), m, at, y)
+
+
+def _sleeve(m: Measures, at: Layout, y: tuple[float, float]) -> Manifold:
+    """The saddle's vee below, a roof of 45° above with a little play: a hole that fits and that prints."""
+    side = max(m.mount_mm / 2 + 1.5, _saddle_half(m))
+    ridge, low = (m.mount_mm / 2 + _PLAY) * _ROOT2, m.mount_mm / _ROOT2
+    half = [(0.0, -low), (side, side - low), (side, ridge - side), (0.0, ridge)]
+    hole = section([*half, *((-x, z) for x, z in reversed(half[1:-1]))])
+    ends, top = side + WALL + 1.0, ridge + WALL + 1.0
+    shoulder = top + 2.0 - ends
+    outline = [
+        (-ends, at.under),
+        (ends, at.under),
+        (ends, shoulder),
+        (2.0, top),
+        (-2.0, top),
+        (-ends, shoulder),
+    ]
+    return _hollowed(prism(section(outline) - hole, "y", y), m, at, y)
+
+
+def _hollowed(post: Manifold, m: Measures, at: Layout, y: tuple[float, float]) -> Manifold:
+    """Cut the magnets' pockets into the vee's faces, and the hole for a strap below it."""
+    apex, middle, wide = -m.mount_mm / _ROOT2, (y[0] + y[1]) / 2, 2 * at.outer
     if apex - 14 < at.bed:
         raise Unbuildable(f"mount {m.mount_mm:g}: too large for the {m.card} card's clip")
-    post = prism(section(outline), "y", y)
-    middle = (y[0] + y[1]) / 2
-    post -= prism(diamond(4.0).translate((middle, apex - 7.0)), "x", (-ends - 1, ends + 1))
+    post -= prism(diamond(4.0).translate((middle, apex - 7.0)), "x", (-wide, wide))
     radius, depth = m.magnet_mm[0] / 2 + 0.1, m.magnet_mm[1] + 0.2
     for side in (-1, 1):
         inward = np.array([side, 0.0, -1.0]) / _ROOT2

@@ -60,6 +60,16 @@ def test_outside_mesh_library_finds_one_watertight_body(kind: str, bodies, tmp_p
         assert mesh.bounds[0][2] == pytest.approx(0.0, abs=1e-4)
 
 
+@pytest.mark.parametrize("kind", KINDS)
+def test_outside_mesh_library_says_that_it_stands_on_the_bed(kind: str, bodies) -> None:
+    """trimesh's centre of mass: at least 10 mm inside the feet, so that it does not tip over in print."""
+    mesh = as_mesh(bodies[kind])
+    feet = mesh.vertices[mesh.vertices[:, 2] < 0.01]
+    middle, low, high = mesh.center_mass[:2], feet[:, :2].min(axis=0), feet[:, :2].max(axis=0)
+    inside = np.minimum(middle - low, high - middle)
+    assert inside.min() > 10 * KINDS[kind].scale
+
+
 def read_back(path: Path) -> trimesh.Trimesh:
     mesh = trimesh.load(path, force="mesh")
     mesh.merge_vertices()
