@@ -19,6 +19,7 @@ from server.log import Log
 from server.memory import Candidates, Memory, mark_event, name_of, saved_words
 from server.rig_view import RigView
 from server.sources import Feed, NoPicture, Place, Shot, Source, as_jpeg
+from server.turning import Turning
 from vision import CardView, NoReading, Reading
 
 __all__ = ["Brain", "Refused", "Session", "read_photo"]
@@ -53,6 +54,7 @@ class Session:
         self.feed = Feed(source)
         self._candidates: Candidates | None = None
         self.rig = RigView(self.changed, self.announce)
+        self.turning = Turning(source, self._brain, self.rig, clock=clock)
         self.hung = 0  # rises with every fresh tape
         self._clock = clock
         self._hung_s: float | None = None
@@ -82,6 +84,7 @@ class Session:
                 "missed": memory.missed,
                 "used": memory.used,
                 "watch": memory.watch,
+                "turned": memory.turned,
                 "said": memory.said,
                 "card": self._card_json(),
                 "candidates": self._candidates_json(),
@@ -238,6 +241,17 @@ class Session:
         event = {"kind": "turn", "mount": mount, "screw": screw, "turns": turns}
         self._adjust(event, lambda: self.source.turn(mount, screw, turns))
 
+    def ease(self, mount: int, screw: str, way: int) -> None:
+        """Practice: the screw is held and turns on that way (0: it is let go); nothing is saved as a turn."""
+        with self._lock:
+            self._need_cautions()
+            if self.source.kind != "practice":
+                raise Refused("Only the practice screws turn from here.", path="screw", status=409)
+            self.turning.ease(self._journal.step, mount, screw, way)
+            memory = replace(self._memory, turned=True, used=True)
+            if not way or memory != self._memory:
+                self._keep(memory)
+
     def shift(self, part: str, move_mm: list[float]) -> None:
         """A mount or the tube was moved (practice: moves it)."""
         event = {"kind": "shift", "part": part, "move_mm": move_mm}
@@ -315,10 +329,11 @@ class Session:
             expect = due.get("expect") if asked else None
             step = self._journal.after(event)
             try:
-                by_hand()
+                if not (asked and self._memory.turned):
+                    by_hand()
             except (KeyError, ValueError) as error:
                 raise Refused(str(error).strip("'\""), path=str(event["kind"])) from error
-            self._save(event, replace(self._memory, expect=expect, said=said), step=step)
+            self._save(event, replace(self._memory, expect=expect, said=said, turned=False), step=step)
 
     def _read(self, shot: Shot, place: Place, picture: bytes) -> None:
         result = self._brain.read(shot.after, shot.before)

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import time
 from dataclasses import dataclass, field
 from typing import Any
 
 from server.sources import Place
 from vision import Reading
 
-__all__ = ["Candidates", "Memory", "mark_event", "name_of", "saved_words"]
+__all__ = ["Candidates", "Memory", "mark_event", "name_of", "saved_words", "seen_now"]
 
 Json = dict[str, Any]
 
@@ -17,7 +18,8 @@ Json = dict[str, Any]
 class Memory:
     """What a session knows beside the events; kept with the alignment so that a restart loses nothing.
 
-    rigs : the number of the newest reading taken from each rig elsewhere.
+    rigs : the number of the newest reading taken from each rig elsewhere. turned : the virtual screw was
+    held and has turned, which nobody has saved yet.
     """
 
     cautions: bool = False
@@ -27,6 +29,7 @@ class Memory:
     missed: bool = False
     used: bool = False
     watch: bool = False
+    turned: bool = False
     said: str = ""
     rigs: dict[str, int] = field(default_factory=dict)
 
@@ -54,6 +57,23 @@ class Candidates:
 def mark_event(place: Place, offset_mm: list[float], sigma_mm: float | list[float]) -> Json:
     """Return the event of a mark at that place."""
     return {"kind": "mark", **place.as_json(), "offset_mm": offset_mm, "sigma_mm": sigma_mm}
+
+
+def seen_now(reading: Reading, time_s: float) -> Json:
+    """Return the newest mark of a frame taken at ``time_s`` (monotonic) as plain JSON.
+
+    ``taken_ms`` is the same instant as the wall clock had it, for a browser to compare with its own; nothing
+    else rests on it.
+    """
+    mark = reading.marks[0]
+    age_s = time.monotonic() - time_s
+    return {
+        "station": reading.station,
+        "offset_mm": [round(float(value), 3) for value in mark.offset_mm],
+        "sigma_mm": [round(float(value), 3) for value in mark.sigma_mm],
+        "taken_s": round(time_s, 4),
+        "taken_ms": round(1000 * (time.time() - age_s), 1),
+    }
 
 
 def saved_words(offset_mm: list[float]) -> str:

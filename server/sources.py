@@ -91,6 +91,7 @@ class Source(Protocol):
     def shot(self) -> Shot: ...
     def taken(self, after: Pixels) -> None: ...
     def turn(self, mount: int, screw: str, turns: float) -> None: ...
+    def ease(self, mount: int, screw: str, turns: float) -> None: ...
     def shift(self, part: str, move_mm: list[float]) -> None: ...
     def inspected(self, cause: str, outcome: str) -> None: ...
     def renew(self, options: dict[str, Any]) -> None: ...
@@ -140,6 +141,10 @@ class OfflineSource:
 
     def shift(self, part: str, move_mm: list[float]) -> None:
         """A person did it."""
+
+    def ease(self, mount: int, screw: str, turns: float) -> None:
+        """No screw here can be held from a page."""
+        raise ValueError("only the practice screws turn from here")
 
     def inspected(self, cause: str, outcome: str) -> None:
         """A person did it."""
@@ -314,6 +319,12 @@ class PracticeSource:
     def turn(self, mount: int, screw: str, turns: float) -> None:
         with self._lock:
             self.laser.turn(mount, screw, turns)
+
+    def ease(self, mount: int, screw: str, turns: float) -> None:
+        """Turn by exactly so much while the laser marks a film that fades."""
+        with self._lock:
+            self.laser.ease(mount, screw, turns)
+            self.laser.glow()
 
     def shift(self, part: str, move_mm: list[float]) -> None:
         with self._lock:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import time
 from typing import Any
 
 from firmware import FrameLike
 from server.live import Session
+from server.memory import seen_now
 from server.sources import Shot
 from vision import Moment, Reading
 
@@ -36,7 +36,8 @@ class Watching:
         """One frame was looked at."""
         if any(event in _ABOUT_THE_CARD for event in moment.events):
             self._session.card_in_view(moment.station, moment.card, frame.pixels.shape[:2])
-        self._session.rig.set_live(live_mark(moment))
+        if not self._session.turning.held:  # the hold looks for itself
+            self._session.rig.set_live(live_mark(moment))
         if "mark settled" in moment.events:
             self._session.settled()
 
@@ -46,19 +47,7 @@ class Watching:
 
 
 def live_mark(moment: Moment) -> Json | None:
-    """Return where the newest mark is in this frame, as plain JSON, or None.
-
-    ``taken_s`` is monotonic; ``taken_ms`` is the same instant as the wall clock had it, for a browser to
-    compare with its own; nothing else rests on it.
-    """
+    """Return where the newest mark is in this frame, as plain JSON, or None."""
     if moment.card is None or not isinstance(moment.reading, Reading) or not moment.reading.marks:
         return None
-    mark = moment.reading.marks[0]
-    age_s = time.monotonic() - moment.time_s
-    return {
-        "station": moment.reading.station,
-        "offset_mm": [round(float(value), 3) for value in mark.offset_mm],
-        "sigma_mm": [round(float(value), 3) for value in mark.sigma_mm],
-        "taken_s": round(moment.time_s, 4),
-        "taken_ms": round(1000 * (time.time() - age_s), 1),
-    }
+    return seen_now(moment.reading, moment.time_s)

@@ -123,6 +123,7 @@ _ACTIONS: dict[str, tuple[type[b.Body], Callable[[Session, Any], None]]] = {
     ),
     "choose": (b.Choice, lambda session, body: session.choose(body.index)),
     "turn": (b.Turn, lambda session, body: session.turn(body.mount, body.screw, body.turns)),
+    "ease": (b.Ease, lambda session, body: session.ease(body.mount, body.screw, body.way)),
     "shift": (b.Shift, lambda session, body: session.shift(body.part, body.move_mm)),
     "inspected": (b.Inspected, lambda session, body: session.inspected(body.cause, body.outcome)),
     "watch": (b.Watch, lambda session, body: session.watch(body.on)),

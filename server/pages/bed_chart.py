@@ -11,7 +11,7 @@ import numpy as np
 from matplotlib import rc_context
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.patheffects import withStroke
+from matplotlib.patheffects import AbstractPathEffect, withStroke
 
 from server.pages.bed import BedMap, bed_maps
 from server.solver.power import percent
@@ -20,7 +20,7 @@ __all__ = ["bed_svg"]
 
 INK, PAPER = "#fdf8ee", "#241f19"
 ARROW = 0.1
-OUTLINE = [withStroke(linewidth=1.6, foreground="black")]
+OUTLINE: list[AbstractPathEffect] = [withStroke(linewidth=1.6, foreground="black")]
 
 
 def bed_svg(document: dict[str, Any]) -> bytes:

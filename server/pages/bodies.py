@@ -13,6 +13,7 @@ from server.sources import Place
 
 __all__ = [
     "Choice",
+    "Ease",
     "Hang",
     "Inspected",
     "Maybe",
@@ -78,6 +79,14 @@ class Turn(Body):
     mount: int
     screw: Name
     turns: Number
+
+
+class Ease(Body):
+    """A virtual screw that is held, and which way (+1 clockwise from the knob side); 0 lets go."""
+
+    mount: int
+    screw: Name
+    way: Literal[-1, 0, 1]
 
 
 class Shift(Body):

@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterator
 from typing import Any
 
 from server.live import Session
+from server.pages.way import live_view
 
 __all__ = ["Streams", "TooMany"]
 
@@ -65,15 +66,17 @@ class Streams:
             self._open[tab] = ticket
         try:
             yield ": here\nretry: 1000\n\n"
+            state: dict[str, Any] = {}
             version, live = -1, session.rig.live_version
             while self._wanted(tab, ticket) and not gone() and self._clock() < until_s:
                 now, now_live = session.wait_live(version, live, timeout_s=BEAT_S)
                 if now != version:
                     version = now
-                    yield f"event: state\ndata: {json.dumps(show())}\n\n"
+                    state = show()
+                    yield f"event: state\ndata: {json.dumps(state)}\n\n"
                 elif now_live != live:
                     live = now_live  # the mark as the newest frame has it: small, sent alone
-                    yield f"event: live\ndata: {json.dumps(session.rig.live)}\n\n"
+                    yield f"event: live\ndata: {json.dumps(live_view(state, session.rig.live))}\n\n"
                 else:
                     yield ": still here\n\n"
         finally:

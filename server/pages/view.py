@@ -9,6 +9,7 @@ from server.pages.chain import chain_view
 from server.pages.drawings import card_view, mount_of, mount_view, near, plan_view, shift_view
 from server.pages.landing import landing
 from server.pages.lists import reading_row, verdict_rows
+from server.pages.way import follow, way
 from server.pages.words import (
     fraction_of_turn,
     head_words,
@@ -40,6 +41,7 @@ CAUTIONS = (
 def page_state(snapshot: Json) -> Json:
     """Return what the page draws, as plain JSON: words, primary button, drawings' numbers, lists."""
     machine, step = snapshot["machine"], snapshot["step"]
+    followed = follow(snapshot)
     return {
         **{key: snapshot[key] for key in ("version", "run", "source", "alignment", "said", "missed")},
         "cautions_acknowledged": snapshot["cautions_acknowledged"],
@@ -47,6 +49,8 @@ def page_state(snapshot: Json) -> Json:
         "do": step["do"],
         "now": _now(snapshot),
         "fires": step["do"] == "mark",
+        "follow": followed,
+        "way": way(followed, (snapshot.get("rig") or {}).get("live")),
         "near_tube": step["do"] == "shift" and str(step.get("part", "")).startswith("tube"),
         "say": _sentence(snapshot),
         "why": step["say"],
@@ -126,9 +130,7 @@ def _buttons(snapshot: Json) -> Json:
         return _set(None) if source == "offline" else _mark_buttons(snapshot)
     practice = source == "practice"
     if step["do"] == "turn":
-        body = {key: step[key] for key in ("mount", "screw", "turns")}
-        words = turn_words(step["turns"])
-        return _set(_button(f"Turn it {words}" if practice else f"I turned it {words}", "turn", body))
+        return _turn_buttons(snapshot, step)
     if step["do"] == "shift":
         body = {key: step[key] for key in ("part", "move_mm")}
         words = ", ".join(move_words(step["move_mm"]))
@@ -136,6 +138,19 @@ def _buttons(snapshot: Json) -> Json:
     if step["do"] == "inspect":
         return _inspect_buttons(step)
     return _set(_button("Begin a new alignment", "restart", {}))
+
+
+def _turn_buttons(snapshot: Json, step: Json) -> Json:
+    body = {key: step[key] for key in ("mount", "screw", "turns")}
+    words = turn_words(step["turns"])
+    by_page = snapshot["source"] == "practice" and not snapshot.get("turned")
+    turned = _button(f"Turn it {words}" if by_page else f"I turned it {words}", "turn", body)
+    aim = snapshot["expect"]
+    if snapshot["source"] == "offline" or aim is None or follow(snapshot) is not None:
+        return _set(turned)
+    there = {"station": aim["station"], "head_mm": aim["head_mm"]}
+    where = f"{station_name(aim['station'])}, head {head_words(aim['head_mm'], snapshot['machine']['bed'])}"
+    return _set(turned, _button(f"To watch the mark: card at {where}", "hang", there))
 
 
 def _mark_buttons(snapshot: Json) -> Json:

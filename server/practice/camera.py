@@ -35,11 +35,11 @@ class PracticeFrame:
 
 @dataclass
 class _Still:
-    """A card's scene, the heat of its first ``burnt`` burns, and the picture of it."""
+    """A card's scene, the heat of the burns so far, and the picture of it."""
 
     scene: Scene
     card: int
-    burnt: int
+    burnt: tuple[Burn, ...]
     field: Field
     picture: Pixels
 
@@ -122,10 +122,12 @@ class PracticeCamera:
         self._stills[station] = still
         while len(self._stills) > _KEPT_STILLS:
             del self._stills[next(iter(self._stills))]
-        if still.burnt < len(burns):
-            for burn in burns[still.burnt :]:
+        if still.burnt != burns:
+            if burns[: len(still.burnt)] != still.burnt:  # film: the marks before have faded
+                still.field, still.burnt = empty_field(), ()
+            for burn in burns[len(still.burnt) :]:
                 add_heat(still.field, burn)
-            still.burnt = len(burns)
+            still.burnt = burns
             still.picture = still.scene.still(still.field)
         return still.picture
 
@@ -138,7 +140,7 @@ class PracticeCamera:
             pose = pose_for(np.random.default_rng(place_seed))
             scene = Scene(station, pose, place_seed=place_seed, card_seed=seed)
         field = empty_field()
-        return _Still(scene, number, 0, field, scene.still(field))
+        return _Still(scene, number, (), field, scene.still(field))
 
 
 def _noise_bank(seed: int) -> NDArray[np.int16]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from importlib import resources
 from threading import RLock
@@ -94,10 +95,8 @@ class PracticeMachine:
     def pulse(self) -> None:
         """Fire once: the beam burns the card at the station, if it comes through and hits it."""
         with self.lock:
-            rays = trace_rays(self._real, self._state, self.head_mm)
-            index = STATIONS.index(self.station)
-            burn = burn_at(self._real, rays, index, self.head_mm, self._rng)
-            if burn is not None and visible(burn):
+            burn = self._burn()
+            if burn is not None:
                 self.cards[self.station].burns.append(burn)
             self.revision += 1
 
@@ -110,14 +109,19 @@ class PracticeMachine:
 
     def turn(self, mount: int, screw: str, turns: float) -> None:
         """Turn a screw of mount 1–3 by about so much."""
-        try:
-            index = self.profile.contact_index(mount, screw)
-            unit_mm = screw_step(self._real, mount, screw, 1.0)
-        except (KeyError, IndexError):
-            raise ValueError(f"mount {mount} has no screw {screw!r}") from None
         with self.lock:
-            reached = self._screws.turn(mount - 1, index, turned_by_hand(turns, self._rng))
-            self._state.contact_mm[mount - 1, index] += unit_mm * reached
+            self._turn(mount, screw, lambda: turned_by_hand(turns, self._rng))
+
+    def ease(self, mount: int, screw: str, turns: float) -> None:
+        """Turn a screw by exactly so much, as a hand does that watches the mark; the play stays."""
+        with self.lock:
+            self._turn(mount, screw, lambda: turns)
+
+    def glow(self) -> None:
+        """Mark a film that fades: of all marks on the card only the one of now stays."""
+        with self.lock:
+            burn = self._burn()
+            self.cards[self.station].burns[:] = [] if burn is None else [burn]
             self.revision += 1
 
     def shift(self, part: str, move_mm: tuple[float, float, float]) -> None:
@@ -171,6 +175,21 @@ class PracticeMachine:
 
     def _new_card(self, number: int) -> Card:
         return Card(number, int(self._rng.integers(2**31)))
+
+    def _burn(self) -> Burn | None:
+        rays = trace_rays(self._real, self._state, self.head_mm)
+        burn = burn_at(self._real, rays, STATIONS.index(self.station), self.head_mm, self._rng)
+        return burn if burn is not None and visible(burn) else None
+
+    def _turn(self, mount: int, screw: str, made: Callable[[], float]) -> None:
+        try:
+            index = self.profile.contact_index(mount, screw)
+            unit_mm = screw_step(self._real, mount, screw, 1.0)
+        except (KeyError, IndexError):
+            raise ValueError(f"mount {mount} has no screw {screw!r}") from None
+        reached = self._screws.turn(mount - 1, index, made())
+        self._state.contact_mm[mount - 1, index] += unit_mm * reached
+        self.revision += 1
 
     def _push(self, part: str, moved_mm: Any) -> None:
         if part.startswith("mirror"):

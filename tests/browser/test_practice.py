@@ -112,3 +112,28 @@ def test_one_has_the_hands_and_the_other_watches_until_it_takes_them(
     desk.close()
     expect(phone.locator("#watching")).to_be_hidden(timeout=15_000)
     assert press(phone) == "pulse"
+
+
+def test_a_held_screw_moves_the_mark_and_says_when_to_stop(
+    serve: Callable[[int], Server], window: Callable[[int, int], Page]
+) -> None:
+    server, page = serve(3), window(390, 844)
+    page.goto(server.url)
+    play(page, until=lambda _: page.locator("#holds").is_visible() and bool(state(server)["follow"]))
+    asked = "1" if state(server)["follow"]["turns"] > 0 else "-1"
+    other = "-1" if asked == "1" else "1"
+
+    page.locator(f"#holds [data-way='{other}']").focus()
+    page.keyboard.down("Space")
+    expect(page.locator("#way-words")).to_contain_text("Wrong way", timeout=30_000)
+    page.keyboard.up("Space")
+
+    page.locator(f"#holds [data-way='{asked}']").hover()
+    page.mouse.down()
+    expect(page.locator("#way-words")).to_contain_text("Stop", timeout=30_000)
+    page.mouse.up()
+    expect(page.locator("body[data-holding]")).to_have_count(0)
+    assert state(server)["way"]["gap_mm"] < 1.5
+    saved = len(state(server)["readings"])
+    assert press(page) == "turn"
+    assert len(state(server)["readings"]) == saved + 1

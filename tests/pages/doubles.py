@@ -137,6 +137,9 @@ class Bench:
     def turn(self, mount: int, screw: str, turns: float) -> None:
         self.asked.append(("turn", (mount, screw, turns)))
 
+    def ease(self, mount: int, screw: str, turns: float) -> None:
+        self.asked.append(("ease", (mount, screw, turns)))
+
     def shift(self, part: str, move_mm: list[float]) -> None:
         self.asked.append(("shift", (part, move_mm)))
 

@@ -1,9 +1,12 @@
 // The bench: live picture with the marks over it, and hands on the screws.
 
 import { drawOver, zoom } from "./draw.js";
+import { showHolds, startHolds } from "./hold.js";
 import { showTrouble, startJob } from "./job.js";
 import { find, html, setText } from "./make.js";
 import { faultLine, showLive, showRig } from "./rig.js";
+import { hearWay } from "./sound.js";
+import { showWay } from "./way.js";
 
 const PAUSE_MS = { practice: 500, camera: 110 };
 let state = null;
@@ -51,10 +54,17 @@ const link = startJob((now) => {
   zoom(find(".frame"), find(".lens"), now.picture, close);
   showScrews(now);
   showTrouble(faultLine(now), "rig");
+  showHolds(now);
+  showWay(now.way, now.rig?.live, now);
   showRig(now);
   nextFrame.soon();
 });
-link.onLive = showLive;
+startHolds(link, () => state);
+link.onLive = (live) => {
+  showLive(live);
+  showWay(live?.way ?? null, live, state);
+  if (live?.way) hearWay(live.way);
+};
 
 function pictureWords() {
   const seen = state?.picture;

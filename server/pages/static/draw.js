@@ -25,6 +25,18 @@ export function drawCard(figure, card) {
   figure.querySelector("figcaption").textContent = `Card at ${card.name}, head ${card.head}. ${card.words}`;
 }
 
+// The same, small, with the mark as it is seen now.
+export function drawWay(drawing, follow, [u, v]) {
+  const points = [follow.aim, follow.start ?? follow.aim, [u, v]];
+  const reach = reachOf({ trail: points, aim: null }), k = 30 / reach;
+  const parts = paper(reach, k).slice(0, -1); // without the words of the scale
+  const [a, b] = [follow.start, follow.aim];
+  if (a) parts.push(line(a[0] * k, -a[1] * k, b[0] * k, -b[1] * k, { stroke: AIM, "stroke-width": 0.7, "stroke-dasharray": "2 2" }));
+  parts.push(ring(...b, Math.max(0.3 * k, 3), k, { stroke: AIM, "stroke-width": 1.6 }));
+  parts.push(svg("circle", { cx: u * k, cy: -v * k, r: 3, fill: INK, stroke: "#fff", "stroke-width": 0.8 }));
+  drawing.replaceChildren(...parts);
+}
+
 function reachOf(card) {
   const points = [...card.trail.slice(-3), ...(card.aim ? [card.aim.offset_mm] : [])];
   const far = Math.max(2, ...points.map(([u, v]) => Math.max(Math.abs(u), Math.abs(v)) + 2.5));
@@ -41,7 +53,7 @@ function paper(reach, k) {
   }
   const axes = [line(-30, 0, 30, 0), line(0, -30, 0, 30)];
   const scale = svg("text", { x: -28.5, y: 28.6, "font-size": 2.3, class: "ink" }, `one tick = ${every} mm`);
-  return [svg("rect", { x: -30, y: -30, width: 60, height: 60, fill: "#f2e6cc" }), round, ...axes, ...ticks, scale].filter(Boolean);
+  return [svg("rect", { x: -30, y: -30, width: 60, height: 60, fill: "#f2e6cc" }), round, ...axes, ...ticks, scale].filter(Boolean); // the words last
 }
 
 function line(x1, y1, x2, y2, more = {}) {
@@ -129,7 +141,7 @@ function knob(contact, chosen, k) {
   }
   const face = svg("circle", { cx: x, cy: y, r: 9, fill: chosen ? "#ffb627" : "#2c2620", stroke: chosen ? "#fff" : "#8d8272", "stroke-width": chosen ? 1.4 : 0.8 });
   const name = label(contact.name, x, chosen ? inside : y > 0 ? y - 12 : y + 15, chosen ? 6.5 : 4.6, { "font-weight": chosen ? 800 : 400 });
-  return svg("g", {}, face, chosen ? "" : svg("line", { x1: x, y1: y - 8, x2: x, y2: y - 2, stroke: "#8d8272" }), name);
+  return svg("g", { class: "knob", "data-screw": contact.name }, face, chosen ? "" : svg("line", { x1: x, y1: y - 8, x2: x, y2: y - 2, stroke: "#8d8272" }), name);
 }
 
 function turnArrow(x, y, turns) {

@@ -40,9 +40,9 @@ function show(state, link, onState) {
   document.body.dataset.now = state.now;
   setText(find("#say"), state.say[0]);
   setText(find("#rest"), state.say[1]);
-  showBig(state);
+  showBig((state.way ?? state).big);
   find("#cautions-first").hidden = !(state.fires && !state.cautions_acknowledged);
-  find("#beside").hidden = !(state.fires && state.cautions_acknowledged);
+  find("#beside").hidden = !((state.fires || state.follow) && state.cautions_acknowledged);
   find("#tube").hidden = !state.near_tube;
   setText(find("#said"), state.said);
   showLanding(state.landing);
@@ -69,8 +69,8 @@ function showLanding(landing) {
   setText(place.querySelector("p"), landing.words);
 }
 
-function showBig(state) {
-  const lines = state.big.map(({ value, unit, label, kind }) =>
+export function showBig(big) {
+  const lines = big.map(({ value, unit, label, kind }) =>
     html("p", { class: kind }, html("span", { class: "value" }, value), html("span", { class: "unit" }, unit), html("span", { class: "label" }, label)),
   );
   find("#big").replaceChildren(...lines);

@@ -83,14 +83,14 @@ export class Link {
   async act(action, body) {
     const form = body instanceof FormData;
     const headers = { "X-Spotwright-Tab": this.tab, ...(form ? {} : { "Content-Type": "application/json" }) };
-    return this.post(`/api/do/${this.of}/${action}`, { method: "POST", headers, body: form ? body : JSON.stringify(body ?? {}) });
+    return this.post(`/api/do/${this.of}/${action}`, { method: "POST", headers, body: form ? body : JSON.stringify(body ?? {}) }, action);
   }
 
   takeHands() {
     return this.post(`/api/hands/${this.of}`, { method: "POST", headers: { "X-Spotwright-Tab": this.tab } });
   }
 
-  async post(address, options) {
+  async post(address, options, action = "") {
     let answer;
     try {
       answer = await fetch(address, options);
@@ -106,6 +106,7 @@ export class Link {
     }
     this.onTrouble("", "act");
     this.take(data);
+    if (action === "ease") this.onLive(data.rig?.live && { ...data.rig.live, way: data.way });
     return true;
   }
 }

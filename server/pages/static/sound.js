@@ -30,6 +30,15 @@ export function hear(state) {
   if (wants("voice")) speak(text);
 }
 
+let wayKind = "";
+
+// While a screw turns: the tone rises with each look, and what must not wait is said at once and once.
+export function hearWay(way) {
+  if (wants("tone") && way.left !== null) beep(1 - way.left, way.kind === "stop" && wayKind !== "stop");
+  if (way.kind !== wayKind && way.words && wants("voice")) speak(way.words);
+  wayKind = way.kind;
+}
+
 function speak(text) {
   if (!("speechSynthesis" in globalThis) || !text) return;
   speechSynthesis.cancel();

@@ -1,0 +1,61 @@
+// A virtual screw that turns as long as it is held: by a finger, the mouse, or the space bar.
+
+import { find } from "./make.js";
+
+let held = null;
+
+export function startHolds(link, current) {
+  const place = find("#holds");
+  if (!place) return;
+  const hold = (button, event) => {
+    const asked = current()?.mount;
+    if (!asked || held) return;
+    event.preventDefault();
+    button.focus({ preventScroll: true });
+    grip(link, { mount: asked.mirror, screw: asked.screw, way: Number(button.dataset.way) }, button);
+  };
+  for (const button of place.querySelectorAll("button")) {
+    button.addEventListener("pointerdown", (event) => hold(button, event));
+    button.addEventListener("keydown", (event) => [" ", "Enter"].includes(event.key) && !event.repeat && hold(button, event));
+    button.addEventListener("contextmenu", (event) => event.preventDefault());
+    button.addEventListener("blur", letGo);
+  }
+  find("#mount svg").addEventListener("pointerdown", (event) => {
+    const screw = event.target.closest("[data-screw]")?.dataset.screw, asked = current()?.mount;
+    if (!screw || !asked || held || !showable(current())) return;
+    event.preventDefault();
+    grip(link, { mount: asked.mirror, screw, way: Math.sign(asked.turns) }, null);
+  });
+  for (const end of ["pointerup", "pointercancel", "keyup", "pagehide"]) addEventListener(end, letGo);
+  document.addEventListener("visibilitychange", letGo);
+}
+
+const showable = (state) => state.source === "practice" && state.now === "turn" && state.cautions_acknowledged;
+
+export function showHolds(state) {
+  const place = find("#holds");
+  if (!place) return;
+  place.hidden = !showable(state) || !find("#watching").hidden;
+  if (place.hidden) return letGo();
+  for (const button of place.querySelectorAll("button")) {
+    const asked = Number(button.dataset.way) === Math.sign(state.mount.turns);
+    button.className = asked ? "asked" : "";
+    button.setAttribute("aria-label", `Hold to turn ${state.mount.screw} ${button.dataset.way > 0 ? "clockwise" : "anticlockwise"}${asked ? ", as asked" : ""}`);
+  }
+}
+
+// Asks for the next little turn when the last is done, so a slow network turns slowly and never on its own.
+async function grip(link, body, button) {
+  const mine = (held = { body });
+  button?.setAttribute("aria-pressed", "true");
+  document.body.dataset.holding = "";
+  while (held === mine && (await link.act("ease", body)));
+  if (held === mine) held = null;
+  button?.removeAttribute("aria-pressed");
+  delete document.body.dataset.holding;
+  await link.act("ease", { ...body, way: 0 });
+}
+
+function letGo() {
+  held = null;
+}

@@ -1,0 +1,122 @@
+"""While a screw turns: how far the mark has still to go, and at once what is wrong with its way."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from server.pages.drawings import near
+from server.pages.units import in_inches
+from server.pages.words import fraction_of_turn
+
+__all__ = ["follow", "live_view", "way"]
+
+Json = dict[str, Any]
+Point = tuple[float, float]
+NEAR_MM = 0.3  # that near is there: finer than 1/64 turn at the far card
+PAST_MM, PAST_SHARE = 0.4, 0.15  # so far past the aim, a hand's lag included, the way back is asked for
+SIDE_MM, SIDE_SHARE = 0.6, 0.5  # levers are known to 15 %, so a right screw never goes so much aside
+BACK_MM = 0.4
+
+
+def follow(snapshot: Json) -> Json | None:
+    """Return what a live mark is held against while the step is a turn: aim, start, turns; else None.
+
+    ``start`` is the mark at that place since which nothing was moved, None where there is none.
+    """
+    step, aim, place = snapshot["step"], snapshot["expect"], snapshot["place"]
+    if step["do"] != "turn" or aim is None or place is None or snapshot["source"] == "offline":
+        return None
+    if place["station"] != aim["station"] or not near(place["head_mm"], aim["head_mm"]):
+        return None
+    start = _start(snapshot["events"], aim)
+    return {"station": aim["station"], "aim": aim["offset_mm"], "start": start, "turns": step["turns"]}
+
+
+def way(followed: Json | None, live: Json | None) -> Json | None:
+    """Return ``{"kind", "words", "left", "gap_mm", "big"}`` for the mark as it is seen now, else None.
+
+    ``kind``: go, stop, far, back (the other way), aside (across: another screw). ``left``: 0 to 1 of the way,
+    None where the start is not known. ``big``: the figures to be read from afar.
+    """
+    if followed is None or live is None or live["station"] != followed["station"]:
+        return None
+    now, goal = _point(live["offset_mm"]), _point(followed["aim"])
+    gap_mm = math.dist(now, goal)
+    kind, left = _judge(followed["start"], now, goal)
+    words = _WORDS[kind]
+    big = _figures(kind, left, gap_mm, followed["turns"])
+    return {"kind": kind, "words": words, "left": left, "gap_mm": gap_mm, "big": big}
+
+
+def live_view(state: Json, live: Json | None) -> Json | None:
+    """Return the mark as seen now together with its way, in the units of the page's ``state``."""
+    if live is None:
+        return None
+    told = way(state.get("follow"), live)
+    return {**live, "way": in_inches(told) if state.get("units") == "inch" else told}
+
+
+_WORDS = {
+    "go": "",
+    "stop": "Stop. The mark is there.",
+    "far": "Too far. Turn back a little.",
+    "back": "Wrong way. Turn the other way.",
+    "aside": "It goes sideways. Is that the right screw?",
+}
+_SHOUTS = {"stop": "Stop", "far": "Back", "back": "Wrong way", "aside": "Wrong screw?"}
+
+
+def _start(rows: list[Json], aim: Json) -> list[float] | None:
+    events = [row["event"] for row in rows if not row["withdrawn"]]
+    for event in reversed(events):
+        if event["kind"] in ("turn", "shift"):
+            return None
+        at_aim = event["kind"] == "mark" and event["station"] == aim["station"]
+        if at_aim and near(event["head_mm"], aim["head_mm"]):
+            return list(event["offset_mm"])
+    return None
+
+
+def _judge(start: list[float] | None, now: Point, goal: Point) -> tuple[str, float | None]:
+    if start is None:
+        return ("stop" if math.dist(now, goal) <= NEAR_MM else "go"), None
+    begin = _point(start)
+    length_mm = math.dist(begin, goal)
+    along_mm, across_mm = _along_and_across(begin, now, goal)
+    left = min(max(1 - along_mm / max(length_mm, NEAR_MM), 0.0), 1.0)
+    if across_mm > max(SIDE_MM, SIDE_SHARE * abs(along_mm)) and math.dist(now, goal) > NEAR_MM:
+        return "aside", left
+    if along_mm < -BACK_MM:
+        return "back", left
+    if along_mm > length_mm + max(PAST_MM, PAST_SHARE * length_mm):
+        return "far", 0.0
+    return ("stop" if along_mm >= length_mm - NEAR_MM else "go"), left
+
+
+def _along_and_across(begin: Point, now: Point, goal: Point) -> tuple[float, float]:
+    toward = (goal[0] - begin[0], goal[1] - begin[1])
+    went = (now[0] - begin[0], now[1] - begin[1])
+    length_mm = max(math.hypot(*toward), 1e-9)
+    along_mm = (toward[0] * went[0] + toward[1] * went[1]) / length_mm
+    return along_mm, abs(toward[0] * went[1] - toward[1] * went[0]) / length_mm
+
+
+def _figures(kind: str, left: float | None, gap_mm: float, turns: float) -> list[Json]:
+    gap = {"value": f"{gap_mm:.1f}", "unit": "mm", "label": "from the aim", "kind": "aside"}
+    if kind != "go":
+        return [{"value": _SHOUTS[kind], "unit": "", "label": "", "kind": "shout"}, gap]
+    if left is None:
+        return [{**gap, "label": "the mark has to go", "kind": "number"}]
+    sign = "clockwise ↻" if turns > 0 else "anticlockwise ↺"
+    rest = {
+        "value": fraction_of_turn(turns * left),
+        "unit": "turn",
+        "label": f"still {sign}",
+        "kind": "number",
+    }
+    return [rest, {**gap, "label": "the mark has to go"}]
+
+
+def _point(offset_mm: list[float]) -> Point:
+    return (float(offset_mm[0]), float(offset_mm[1]))

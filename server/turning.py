@@ -1,0 +1,64 @@
+"""A virtual screw that is held: it turns slowly, and the film shows at each look where the beam is now."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from typing import Any
+
+from server.brain import Brain, Refused
+from server.memory import seen_now
+from server.rig_view import RigView
+from server.sources import NoPicture, Source
+from vision import Reading
+
+__all__ = ["Turning"]
+
+Json = dict[str, Any]
+WHOLE_WAY_S = 6.0  # the asked turn takes so long
+SLOWEST, FASTEST = 1 / 40, 1 / 4  # turns per second
+FIRST_S, LONGEST_S = 0.1, 0.5  # whoever does not ask again within LONGEST_S has let go
+
+
+class Turning:
+    """One hold after another; the machine is the practice source's, the look is the camera's and vision's."""
+
+    def __init__(
+        self, source: Source, brain: Brain, rig: RigView, *, clock: Callable[[], float] = time.monotonic
+    ) -> None:
+        self._source, self._brain, self._rig, self._clock = source, brain, rig, clock
+        self._began_s = 0.0  # of the last look, and when it was over
+        self._ended_s: float | None = None
+
+    @property
+    def held(self) -> bool:
+        """Whether a hand is on the screw just now."""
+        return self._ended_s is not None and self._clock() - self._ended_s <= LONGEST_S
+
+    def ease(self, step: Json, mount: int, screw: str, way: int) -> None:
+        """Turn on in that way (+1 clockwise) for the time since the last call, and look; 0 lets go."""
+        span_s, self._began_s = self._span_s(), self._clock()
+        turns = way * _speed(step) * span_s
+        try:
+            self._source.ease(mount, screw, turns)
+        except (KeyError, ValueError) as error:
+            raise Refused(str(error).strip("'\""), path="screw") from error
+        self._look()
+        self._ended_s = self._clock() if way else None
+
+    def _span_s(self) -> float:
+        return min(self._clock() - self._began_s, LONGEST_S) if self.held else FIRST_S
+
+    def _look(self) -> None:
+        try:
+            frame = self._source.look(newer_than=-1, timeout_s=2.0)
+        except NoPicture as error:
+            raise Refused(str(error), path="camera", status=409) from error
+        found = self._brain.read(frame.pixels, None)
+        marks = isinstance(found, Reading) and bool(found.marks)
+        self._rig.set_live(seen_now(found, frame.time_s) if isinstance(found, Reading) and marks else None)
+
+
+def _speed(step: Json) -> float:
+    """Turns per second."""
+    return float(min(max(abs(step.get("turns", 0.25)) / WHOLE_WAY_S, SLOWEST), FASTEST))

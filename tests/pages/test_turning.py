@@ -1,0 +1,165 @@
+"""A practice screw that is held, through the picture and vision; what is saved is the turn that was asked."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from server.live import Refused, Session
+from server.log import Log
+from server.pages.view import page_state
+from server.practice import PracticeCamera, PracticeMachine
+from server.solver import trace
+from server.sources import PracticeSource
+from tests.pages.doubles import FRONT_LEFT, MACHINE, STEPS, Bench, Script, scripted
+
+Json = dict[str, Any]
+DUE = {**STEPS[2], "turns": 0.25}
+
+
+def due(document: Json) -> Json:
+    """Marks first, then the turn of mirror 1's top screw, then done."""
+    step = scripted(document)
+    events = document["events"]
+    moved = any(event["kind"] == "turn" for event in events)
+    chosen = STEPS[5] if moved else DUE if any(e["kind"] == "mark" for e in events) else STEPS[1]
+    return {**step, "expect": None, **chosen}
+
+
+class Clock:
+    now_s = 100.0
+
+    def __call__(self) -> float:
+        return self.now_s
+
+
+@pytest.fixture
+def laser() -> PracticeMachine:
+    return PracticeMachine(1)
+
+
+@pytest.fixture
+def clock() -> Clock:
+    return Clock()
+
+
+@pytest.fixture
+def session(tmp_path: Path, laser: PracticeMachine, clock: Clock) -> Iterator[Session]:
+    from server.brain import Brain
+    from server.sources import Place
+
+    source = PracticeSource(laser)
+    with Log(tmp_path) as log:
+        session = Session(log, source, machine=MACHINE, brain=Brain(answer=due), clock=clock)
+        session.acknowledge()
+        session.hang(Place("mirror-2", (FRONT_LEFT[0], FRONT_LEFT[1])))
+        session.pulse()
+        yield session
+
+
+def live(session: Session) -> list[float]:
+    seen = session.snapshot()["rig"]["live"]
+    assert seen is not None
+    return list(seen["offset_mm"])
+
+
+def hold(session: Session, clock: Clock, screw: str, way: int, looks: int) -> list[list[float]]:
+    path = []
+    for _ in range(looks):
+        session.ease(1, screw, way)
+        path.append(live(session))
+        clock.now_s += 0.4
+    session.ease(1, screw, 0)
+    return [*path, live(session)]
+
+
+def test_the_mark_moves_as_the_beam_does_and_stops_when_let_go(
+    session: Session, clock: Clock, laser: PracticeMachine
+) -> None:
+    path = hold(session, clock, "top", 1, 6)
+    real = trace(laser._real, laser._state, laser.head_mm)["mirror-2"]
+    assert path[-1] == pytest.approx(real.tolist(), abs=0.3)
+    lengths = [math.dist(path[0], at) for at in path[:-1]]
+    assert lengths == sorted(lengths) and lengths[-1] > 1.0
+    assert not session.turning.held
+    assert math.dist(path[-1], path[-2]) < 0.3
+
+
+def test_only_the_asked_turn_is_saved_and_the_screw_is_not_turned_once_more(
+    session: Session, clock: Clock, laser: PracticeMachine
+) -> None:
+    before = len(session.document()["events"])
+    hold(session, clock, "top", 1, 2)
+    assert len(session.document()["events"]) == before
+    assert page_state(session.snapshot())["primary"]["label"].startswith("I turned it")
+    stood = laser._state.contact_mm.copy()
+    session.turn(1, "top", 0.25)
+    assert session.document()["events"][before:] == [
+        {"kind": "turn", "mount": 1, "screw": "top", "turns": 0.25}
+    ]
+    np.testing.assert_array_equal(laser._state.contact_mm, stood)
+    assert session.snapshot()["turned"] is False
+
+
+def test_what_was_held_survives_a_restart(
+    session: Session, clock: Clock, laser: PracticeMachine, tmp_path: Path
+) -> None:
+    hold(session, clock, "top", 1, 2)
+    other = PracticeSource(PracticeMachine(9))
+    with Log(tmp_path) as log:
+        from server.brain import Brain
+
+        again = Session(log, other, machine=MACHINE, brain=Brain(answer=due))
+    np.testing.assert_allclose(other.laser._state.contact_mm, laser._state.contact_mm)
+    assert again.snapshot()["turned"] is True
+
+
+def test_a_hand_that_has_gone_turns_nothing_more(
+    session: Session, clock: Clock, laser: PracticeMachine
+) -> None:
+    session.ease(1, "top", 1)
+    stood = laser._state.contact_mm.copy()
+    assert session.turning.held
+    clock.now_s += 60.0
+    assert not session.turning.held
+    session.ease(1, "top", 1)
+    assert np.abs(laser._state.contact_mm - stood).max() < 0.7 * 0.25 / 6 * 0.5
+
+
+def test_there_must_be_such_a_screw_and_the_cautions_be_read(session: Session, tmp_path: Path) -> None:
+    with pytest.raises(Refused, match="no screw"):
+        session.ease(1, "nose", 1)
+    with Log(tmp_path / "new") as log:
+        fresh = Session(log, Bench(), machine=MACHINE, brain=Script().brain())
+        with pytest.raises(Refused, match="cautions"):
+            fresh.ease(1, "top", 1)
+
+
+def test_a_real_screw_is_not_turned_from_a_page(tmp_path: Path) -> None:
+    bench = Bench(kind="camera")
+    with Log(tmp_path) as log:
+        session = Session(log, bench, machine=MACHINE, brain=Script().brain())
+        session.acknowledge()
+        with pytest.raises(Refused, match="practice"):
+            session.ease(1, "top", 1)
+    assert not any(name == "ease" for name, _ in bench.asked)
+
+
+def test_a_film_shows_the_newest_mark_alone(laser: PracticeMachine) -> None:
+    camera = PracticeCamera(laser)
+    camera.start()
+    laser.hang("mirror-2")
+    laser.glow()
+    first = camera.newest().pixels.astype(int)
+    laser.ease(1, "top", 0.25)
+    laser.glow()
+    assert len(laser.cards["mirror-2"].burns) == 1
+    second = camera.newest().pixels.astype(int)
+    paler = np.count_nonzero(second - first > 60)
+    darker = np.count_nonzero(first - second > 60)
+    assert paler > 200 and darker > 200  # the old place is bare again, the new one is burnt

@@ -1,0 +1,147 @@
+"""The way of a mark while a screw turns, on a straight way of 10 mm that can be judged by eye."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from server.pages.way import follow, live_view, way
+from tests.pages.doubles import BACK_LEFT, FRONT_LEFT, MACHINE
+
+Json = dict[str, Any]
+FOLLOWED: Json = {"station": "mirror-2", "aim": [10.0, 0.0], "start": [0.0, 0.0], "turns": 0.5}
+
+
+def seen(u_mm: float, v_mm: float, station: str = "mirror-2") -> Json:
+    return {"station": station, "offset_mm": [u_mm, v_mm], "sigma_mm": [0.05, 0.05], "taken_ms": 0.0}
+
+
+def judged(u_mm: float, v_mm: float, **changes: Any) -> Json:
+    told = way(FOLLOWED | changes, seen(u_mm, v_mm))
+    assert told is not None
+    return told
+
+
+@pytest.mark.parametrize(
+    ("at_mm", "kind", "left"),
+    [
+        ((0.0, 0.0), "go", 1.0),
+        ((2.5, 0.3), "go", 0.75),
+        ((-0.3, 0.0), "go", 1.0),  # play, or a hand that trembles
+        ((9.6, 0.0), "go", 0.04),
+        ((9.8, 0.0), "stop", 0.02),
+        ((11.0, 0.0), "stop", 0.0),
+        ((12.0, 0.0), "far", 0.0),
+        ((-0.6, 0.0), "back", 1.0),
+        ((0.2, 1.0), "aside", 0.98),
+        ((5.0, -3.0), "aside", 0.5),
+        ((5.0, 1.5), "go", 0.5),  # a lever 15 % off leans the way by so much
+    ],
+)
+def test_each_way_is_told_at_once(at_mm: tuple[float, float], kind: str, left: float) -> None:
+    told = judged(*at_mm)
+    assert (told["kind"], told["left"]) == (kind, pytest.approx(left))
+    assert bool(told["words"]) == (kind != "go")
+
+
+def test_the_rest_is_told_in_parts_of_a_turn_and_in_millimetres() -> None:
+    rest, gap = judged(5.0, 0.0)["big"]
+    assert (rest["value"], rest["unit"], gap["value"], gap["unit"]) == ("1/4", "turn", "5.0", "mm")
+    assert "clockwise" in rest["label"]
+
+
+def test_without_a_start_only_the_distance_is_told() -> None:
+    told = judged(-4.0, 3.0, start=None, aim=[0.0, 0.0])
+    assert (told["kind"], told["left"]) == ("go", None)
+    assert [figure["value"] for figure in told["big"]] == ["5.0"]
+    assert judged(0.1, 0.1, start=None, aim=[0.0, 0.0])["kind"] == "stop"
+
+
+coordinates = st.floats(-20, 20)
+
+
+@given(coordinates, coordinates, coordinates, coordinates, st.floats(0, 2 * math.pi))
+def test_turning_the_card_turns_nothing_that_is_told(
+    a: float, b: float, u: float, v: float, by: float
+) -> None:
+    def turned(x: float, y: float) -> list[float]:
+        return [x * math.cos(by) - y * math.sin(by), x * math.sin(by) + y * math.cos(by)]
+
+    plain = way(FOLLOWED | {"aim": [a, b]}, seen(u, v))
+    whole = way(FOLLOWED | {"aim": turned(a, b)}, seen(*turned(u, v)))
+    assert plain is not None and whole is not None
+    assert plain["gap_mm"] == pytest.approx(whole["gap_mm"], abs=1e-9)
+    assert plain["left"] == pytest.approx(whole["left"], abs=1e-6)
+
+
+@given(st.floats(0.8, 20), st.floats(0, 1))
+def test_a_straight_way_empties_the_bar_evenly(length_mm: float, share: float) -> None:
+    told = judged(length_mm * share, 0.0, aim=[length_mm, 0.0])
+    assert told["left"] == pytest.approx(1 - share, abs=1e-6)
+    assert told["kind"] in ("go", "stop")
+
+
+def snapshot(**changes: Any) -> Json:
+    aim = {"station": "mirror-2", "head_mm": FRONT_LEFT, "offset_mm": [0.4, 0.1], "sigma_mm": 0.3}
+    turn = {"do": "turn", "mount": 1, "screw": "top", "turns": -0.1875, "say": "", "expect": aim}
+    whole = {"step": turn, "expect": aim, "source": "camera", "machine": MACHINE, "events": [row(2.0, 1.0)]}
+    return whole | {"place": {"station": "mirror-2", "head_mm": FRONT_LEFT}} | changes
+
+
+def row(u_mm: float, v_mm: float, **event: Any) -> Json:
+    mark = {"kind": "mark", "station": "mirror-2", "head_mm": FRONT_LEFT, "offset_mm": [u_mm, v_mm]}
+    return {"withdrawn": False, "event": mark | event}
+
+
+def test_a_turn_is_followed_from_the_last_mark_to_the_aim() -> None:
+    assert follow(snapshot()) == {
+        "station": "mirror-2",
+        "aim": [0.4, 0.1],
+        "start": [2.0, 1.0],
+        "turns": -0.1875,
+    }
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"source": "offline"},
+        {"place": None},
+        {"place": {"station": "mirror-2", "head_mm": BACK_LEFT}},
+        {"place": {"station": "mirror-1", "head_mm": FRONT_LEFT}},
+        {"step": {"do": "mark", "station": "mirror-2", "head_mm": FRONT_LEFT, "say": ""}},
+        {"expect": None},
+    ],
+)
+def test_nothing_is_followed_where_the_card_does_not_show_it(changes: Json) -> None:
+    assert follow(snapshot(**changes)) is None
+
+
+@pytest.mark.parametrize(
+    ("after", "start"),
+    [
+        ({"kind": "turn", "mount": 1, "screw": "side", "turns": 0.1}, None),
+        ({"kind": "shift", "part": "tube", "move_mm": [0, 0, 1]}, None),
+        ({"kind": "inspected", "cause": "rail-bow", "outcome": "nothing-found"}, [2.0, 1.0]),
+    ],
+)
+def test_a_mark_from_before_another_move_is_no_start(after: Json, start: object) -> None:
+    later = {"withdrawn": False, "event": after}
+    followed = follow(snapshot(events=[row(2.0, 1.0), later]))
+    assert followed is not None and followed["start"] == start
+    withdrawn = follow(snapshot(events=[row(2.0, 1.0), later | {"withdrawn": True}]))
+    assert withdrawn is not None and withdrawn["start"] == [2.0, 1.0]
+
+
+def test_a_live_mark_elsewhere_is_shown_and_not_judged_and_inches_are_inches() -> None:
+    state = {"follow": FOLLOWED, "units": "inch"}
+    assert live_view(state, None) is None
+    assert live_view(state, seen(0, 0, "mirror-3")) == seen(0, 0, "mirror-3") | {"way": None}
+    told = live_view(state, seen(7.46, 0.0))
+    assert told is not None
+    assert (told["way"]["big"][1]["value"], told["way"]["big"][1]["unit"]) == ("0.098", "in")
+    assert told["offset_mm"] == [7.46, 0.0]
