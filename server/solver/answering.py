@@ -13,12 +13,16 @@ from .plan import choose
 from .profile import STATIONS
 from .say import say, why
 from .steps import Expect, Step
-from .verdict import estimate, verdict
+from .verdict import estimate, unknown, verdict
 from .view import Choice, Place, View, after_move, look
+
+MOST_EVENTS = 2000
 
 
 def next_step(alignment: Alignment) -> Step:
     """The one thing to do next. Pure: the same alignment gets the same step."""
+    if len(alignment.events) > MOST_EVENTS:
+        return _too_long(len(alignment.events))
     view = look(alignment)
     choice = choose(view)
     judged = verdict(view, aligned=choice.do == "done")
@@ -31,6 +35,22 @@ def next_step(alignment: Alignment) -> Step:
         why=why(view, choice),
         estimate=estimate(view),
         verdict=judged,
+    )
+
+
+def explain(document: dict[str, Any]) -> str:
+    """Why the next step is what it is: the numbers that it weighed, in two sentences. DocumentError as ``answer``."""
+    return next_step(parse_alignment(document)).why
+
+
+def _too_long(count: int) -> Step:
+    reason = f"{count} events are more than one alignment can have (at most {MOST_EVENTS})"
+    return Step(
+        do="stop",
+        reason=reason,
+        say=f"Stop: {reason}; start a new alignment.",
+        why=f"{reason}. Nothing was estimated.",
+        estimate=unknown(),
     )
 
 

@@ -10,21 +10,27 @@ from numpy.typing import NDArray
 
 from . import outlook as o
 from .causes import doubtful, exhausted, faulty
-from .events import MarkSeen
+from .events import Event, MarkSeen
 from .profile import STATIONS
 from .proof import unproved
 from .search import search
 from .view import Choice, Place, View, after_move, kind, last_position, next_sigma, probability
-from .weigh import GAIN, Move, best_move, singles
+from .weigh import GAIN, Move, adjustments, best_move, singles
 
 Array = NDArray[Any]
 
 PASS = (0.85, 0.85, 0.85, 0.9, 0.93)  # probability at which a stage counts as finished
 SURE = 0.985  # probability at 1.5 × tolerance before it is called done
+ROUGH, ROUGH_END = (
+    0.2,
+    (0.85, 0.97),
+)  # readings beyond this × overlap tolerance: more would cost too many pulses
 MARK_FIRST = 1.0  # a mark that tells more than this × what a move takes away comes first
-NOTHING = 0.02  # a mark that tells less is not worth a pulse
+NOTHING = 0.01  # a mark that tells less is not worth a pulse
 LITTLE = 0.1  # a mark that tells less than this (tolerances²) is hardly worth a pulse
 CATCH = 0.35  # chance of a mark below which the beam is searched for
+ENOUGH, EVEN, BETTER = 0.9, 0.5, 0.1
+PATIENCE = 150  # events after which hopeless work is stopped
 CHANCE = 0.15  # a move that brings a stage to its end with less probability is not worth a try
 
 
@@ -53,7 +59,9 @@ def settled(view: View, stage: int) -> bool:
         first = o.STAGE_KEYS[stage - 1] if stage else 0
         good = (view.numbers[:, first : o.STAGE_KEYS[stage]] <= 1.0).all(1)
         return float(good.mean()) >= PASS[stage]
-    return probability(view, 4) >= PASS[4] and probability(view, 4, 1.5) >= SURE and not unproved(view)
+    rough = next_sigma(view) > ROUGH * view.profile.tolerance.overlap_mm
+    enough, sure = ROUGH_END if rough else (PASS[4], SURE)
+    return probability(view, 4) >= enough and probability(view, 4, 1.5) >= sure and not unproved(view)
 
 
 def _work(view: View, stage: int) -> Choice:
@@ -69,7 +77,7 @@ def _work(view: View, stage: int) -> Choice:
     if move is not None and _move_first(move, tells):
         return Choice(kind(move.event), place=places[best], event=move.event, stage=stage)
     if tells < NOTHING and move is None and not (stage == 4 and unproved(view)):
-        return _as_good_as_known(view, stage)
+        return _as_good_as_known(view, stage, places[best])
     proof = unproved(view) if stage == 4 else []
     if proof:
         best = max(range(len(places)), key=lambda i: (places[i] in proof, tells_of[i] * chance[i] ** 2))
@@ -83,21 +91,34 @@ def _move_first(move: Move, tells: float) -> bool:
     return move.gain > GAIN and move.drop > MARK_FIRST * tells
 
 
-def _as_good_as_known(view: View, stage: int) -> Choice:
-    """No mark tells more and no move surely helps: take the best chance, else go on where it is probably good."""
-    if probability(view, stage) < 0.5:
-        moves = [
-            (probability(after_move(view, event), stage), event) for event in singles(view, stage, effort=9.0)
-        ]
-        best = max(moves, key=lambda move: move[0], default=None)
-        if best is not None and best[0] > CHANCE:
-            return Choice(kind(best[1]), event=best[1], stage=stage)
-    if probability(view, stage, 1.5) < 0.9:
+def _as_good_as_known(view: View, stage: int, place: Place) -> Choice:
+    """No mark tells much and no move surely helps: take the best chance, else go on where it is probably good."""
+    now = probability(view, stage)
+    if now < ENOUGH:
+        chance, event = _best_chance(view, stage)
+        if event is not None and chance > max(CHANCE, now + BETTER):
+            return Choice(kind(event), event=event, stage=stage)
+    if now < EVEN and probability(view, stage, 1.5) < ENOUGH:
+        if len(view.alignment.events) < PATIENCE:
+            return Choice("mark", place=place, stage=stage)
         return Choice(
             "stop", reason=f"no mark and no move from here makes {(*STATIONS, 'the bed')[stage]} better"
         )
     later = next((s for s in range(stage + 1, 5) if not settled(view, s)), 5)
     return _end(view) if later == 5 else _work(view, later)
+
+
+def _best_chance(view: View, stage: int) -> tuple[float, Event | None]:
+    """The move after which, with those that belong to it, the stage is most probably within tolerance."""
+    sets = [[event] for event in singles(view, stage, effort=9.0)]
+    sets += [adjustments(view, stage, screws_only=only, small=0.0) for only in (False, True)]
+    best: tuple[float, Event | None] = (0.0, None)
+    for events in filter(None, sets):
+        after = view
+        for event in events:
+            after = after_move(after, event)
+        best = max(best, (probability(after, stage), events[0]), key=lambda option: option[0])
+    return best
 
 
 def candidates(view: View, stage: int) -> list[Place]:

@@ -18,6 +18,7 @@ from .view import View
 
 Array = NDArray[Any]
 
+ANGLES, MAP = ("tube", "leg-1-2", "leg-2-3", "down"), ("mean", "per_m_y", "per_m_x", "per_m2_xy")
 KNOWN_MRAD = 2.0  # an angle less certain than this counts as unknown
 
 
@@ -67,13 +68,20 @@ def _reasons(view: View, values: dict[str, float]) -> list[str]:
 def estimate(view: View) -> dict[str, Any]:
     """Angles of the beam and the five-point map of the marks at mirror 3, each with its sigma; None while unknown."""
     mean = o.everywhere(view.profile, view.bank.mean[view.bank.best : view.bank.best + 1])
-    names = ("tube", "leg-1-2", "leg-2-3", "down")
     angles = {}
-    for i, name in enumerate(names):
+    for i, name in enumerate(ANGLES):
         values, sigmas = mean.slope[0, 2, i] * 1e3, view.rays.slope[:, 2, i].std(0) * 1e3
         known = float(sigmas.max()) <= KNOWN_MRAD
         angles[name] = _pair(values, sigmas) if known else [None, None]
     return {"angles_mrad": angles, "five_point": _five_point(view, mean)}
+
+
+def unknown() -> dict[str, Any]:
+    """The estimate of which nothing is known."""
+    return {
+        "angles_mrad": {name: [None, None] for name in ANGLES},
+        "five_point": {name: [None, None] for name in MAP},
+    }
 
 
 def _pair(values: Array, sigmas: Array) -> list[dict[str, float]]:
@@ -85,9 +93,8 @@ def _pair(values: Array, sigmas: Array) -> list[dict[str, float]]:
 
 def _five_point(view: View, mean: Rays) -> dict[str, Any]:
     """offset = mean + per_m_y·y + per_m_x·x + per_m2_xy·x·y over the five positions, from the middle of the bed."""
-    names = ("mean", "per_m_y", "per_m_x", "per_m2_xy")
     if not any(e.station == "mirror-3" for e in _seen(view)):
-        return {name: [None, None] for name in names}
+        return {name: [None, None] for name in MAP}
     heads = np.array(o.grid(view.profile)[:5]) * 1e-3
     x, y = (heads - heads[2]).T
     design = np.stack([np.ones(5), y, x, x * y], axis=1)
@@ -97,7 +104,7 @@ def _five_point(view: View, mean: Rays) -> dict[str, Any]:
     spread = np.stack(
         [_spread(design, view.rays.offset_mm[:, :5, 2, i], known[:, i]) for i in (0, 1)], axis=1
     )
-    return {name: _pair(np.array([fit[i] for fit in fits]), spread[i]) for i, name in enumerate(names)}
+    return {name: _pair(np.array([fit[i] for fit in fits]), spread[i]) for i, name in enumerate(MAP)}
 
 
 def _spread(design: Array, marks: Array, sigma: Array) -> Array:

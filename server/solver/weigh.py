@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import combinations
 from typing import Any
 
 import numpy as np
@@ -17,7 +18,7 @@ from .view import View, after_move, probability, thin
 
 Array = NDArray[Any]
 
-MUCH = 0.5  # error (tolerances²) below which only the chance of being within tolerance counts
+MUCH = 0.15  # error (tolerances²) below which only the chance of being within tolerance counts
 SPARE = 0.15  # share of the error for which no further move is made
 LEAST_GAIN = 0.1  # a move that takes away a smaller share is none
 WORTH = 0.15  # share of the rest that a lever must take away for its effort to be added
@@ -26,6 +27,7 @@ EASY = 2.6  # effort above which a lever is not tried by itself
 GOOD = 0.6  # share of a tolerance that is as good as nil
 SMALL = 0.05  # tolerances that are not worth moving for
 GAIN = 0.3  # share of the expected remaining error that a move must take away
+MOST_LEVERS = 6
 FAR_MOVE = 1e-3  # cost (tolerances²) of a move per turn² or mm²: far moves that do little are not worth it
 
 
@@ -84,30 +86,40 @@ def cost(view: View, stage: int, caps: Array) -> float:
     return float((np.minimum(over, caps[:count]) ** 2).sum(1).mean())
 
 
-def adjustments(view: View, stage: int, *, screws_only: bool = False) -> list[Event]:
+def adjustments(
+    view: View, stage: int, *, screws_only: bool = False, small: float | None = None
+) -> list[Event]:
     """A small set of moves that together bring the stage's error to nil, the most upstream first.
 
     Orthogonal matching pursuit: the lever that takes away most for its effort is added to the set until the rest
     is small; the relative error of a hand is part of the cost.
     """
-    residual, choices = _problem(view, stage, screws_only=screws_only)
-    chosen: list[int] = []
+    residual, choices = _problem(view, stage, screws_only=screws_only, small=small)
+    chosen: tuple[int, ...] = ()
     now, amounts = float(residual @ residual), np.zeros(0)
-    while now > DONE and len(chosen) < 6:
-        scored = []
-        for i, (lever, _) in enumerate(choices):
-            if i in chosen or any(_same(lever, choices[j][0]) for j in chosen):
-                continue
-            left, found = _solve(residual, [choices[j] for j in (*chosen, i)])
-            scored.append(((now - left) / lever.effort, i, left, found))
-        if not scored:
+    while now > DONE and len(chosen) < MOST_LEVERS:
+        options = _additions(residual, choices, chosen, now, 1)
+        if not options or max(options)[0] < WORTH * now:
+            options = _additions(residual, choices, chosen, now, 2)
+        if not options or max(options)[0] < WORTH * now:
             break
-        score, i, left, found = max(scored, key=lambda item: item[0])
-        if score < WORTH * now:
-            break
-        chosen.append(i)
-        now, amounts = left, found
+        _, chosen = max(options)
+        now, amounts = _solve(residual, [choices[i] for i in chosen])
     return _ordered(view, [choices[i] for i in chosen], amounts)
+
+
+def _additions(
+    residual: Array, choices: list[tuple[mv.Lever, Array]], chosen: tuple[int, ...], now: float, count: int
+) -> list[tuple[float, tuple[int, ...]]]:
+    """What each single lever (or pair) added to the chosen takes away for its effort, and the set with it."""
+    found = []
+    for added in combinations([i for i in range(len(choices)) if i not in chosen], count):
+        together = (*chosen, *added)
+        if any(_same(choices[i][0], choices[j][0]) for i, j in combinations(together, 2)):
+            continue
+        left, _ = _solve(residual, [choices[i] for i in together])
+        found.append(((now - left) / sum(choices[i][0].effort for i in added), together))
+    return found
 
 
 def _angle_first(view: View, stage: int) -> bool:
@@ -117,12 +129,13 @@ def _angle_first(view: View, stage: int) -> bool:
 
 
 def _problem(
-    view: View, stage: int, *, screws_only: bool = False, effort: float = EASY
+    view: View, stage: int, *, screws_only: bool = False, effort: float = EASY, small: float | None = None
 ) -> tuple[Array, list[tuple[mv.Lever, Array]]]:
     """The stage's error (L,) at the best hypothesis, and for each lever how it changes that (L, n)."""
     profile, bank, stage = view.profile, view.bank, min(stage, 3)
     mean = bank.mean[bank.best : bank.best + 1]
-    residual = _beyond_small(o.metric_vectors(profile, o.everywhere(profile, mean), stage)[0])
+    small = SMALL if small is None else small
+    residual = _beyond_small(o.metric_vectors(profile, o.everywhere(profile, mean), stage)[0], small)
     slopes = o.metric_vectors(profile, view.jacobian, stage).T  # the metrics are linear in the offsets
     used = _moved_since_mark(view)
     levers = [
@@ -134,11 +147,11 @@ def _problem(
     return residual, [(lever, slopes @ columns) for lever, columns in moves]
 
 
-def _beyond_small(residual: Array) -> Array:
+def _beyond_small(residual: Array, small: float) -> Array:
     """What of a stage's error is worth moving for: each (u, v) shortened by what is small beside its tolerance."""
     pairs = residual.reshape(-1, 2)
     length = np.hypot(*pairs.T)[:, None]
-    return np.asarray(pairs * np.maximum(0.0, 1.0 - SMALL / np.maximum(length, SMALL + 1e-9))).reshape(-1)
+    return np.asarray(pairs * np.maximum(0.0, 1.0 - small / np.maximum(length, small + 1e-9))).reshape(-1)
 
 
 def _moved_since_mark(view: View) -> set[str]:
