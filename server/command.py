@@ -41,6 +41,7 @@ class LazyGroup(click.Group):
 
     lazy: ClassVar = {
         "log": "server.command_log",
+        "calibrate": "server.command_calibrate",
         "cameras": "server.command_rig",
         "doctor": "server.command_rig",
         "replay": "server.command_rig",
@@ -94,19 +95,29 @@ def cards(pdf: Path | None, png: Path | None, dpi: float) -> None:
 @spotwright.command()
 @click.argument("after", type=click.Path(path_type=Path))
 @click.option("--before", type=click.Path(path_type=Path), help="The photo from before the pulse.")
+@click.option("--camera", type=click.Path(path_type=Path), help="The lens, as 'calibrate' measured it.")
 @click.option("--json", "as_json", is_flag=True, help="Print the reading as JSON, for programs.")
-def read(after: Path, before: Path | None, as_json: bool) -> None:
+def read(after: Path, before: Path | None, camera: Path | None, as_json: bool) -> None:
     """Read where the mark sits on the card in the photo AFTER (JPEG or PNG)."""
     import vision
 
-    pictures = [_picture(path) for path in (after, before) if path is not None]
-    reading = vision.read(*pictures)
+    pictures = [picture(path) for path in (after, before) if path is not None]
+    model = None
+    if camera is not None:
+        from server.command_calibrate import load_camera
+
+        model = load_camera(camera)
+    try:
+        reading = vision.read(*pictures, camera=model)
+    except vision.CalibrationFailed as error:
+        raise Refusal(f"{camera}: {error}") from error
     if isinstance(reading, vision.NoReading):
         raise NotSeen(reading.reason)
     click.echo(_as_json(reading.as_json()) if as_json else "\n".join(_table(reading)))
 
 
-def _picture(path: Path) -> Any:
+def picture(path: Path) -> Any:
+    """The pixels of a photo; a refusal in one line where it is not one."""
     import vision
 
     try:

@@ -1,0 +1,54 @@
+"""`spotwright calibrate`: the lens of a camera, measured once from photos of a printed grid."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from server.command import Refusal, picture
+
+if TYPE_CHECKING:
+    from vision import CameraModel
+
+
+@click.command()
+@click.argument("photos", nargs=-1, type=click.Path(path_type=Path))
+@click.option(
+    "--grid", type=click.Path(path_type=Path), help="Write the grid to this PDF; print it at 100 %."
+)
+@click.option("--out", type=click.Path(path_type=Path), help="Keep what was measured in this file.")
+def calibrate(photos: tuple[Path, ...], grid: Path | None, out: Path | None) -> None:
+    """Measure a camera's lens from PHOTOS of the printed grid, for 'spotwright read --camera FILE'."""
+    if grid is None and not photos:
+        raise click.UsageError("say what for: --grid FILE writes the grid, PHOTOS of it measure the camera")
+    if photos and out is None:
+        raise click.UsageError("say where to keep what was measured: --out FILE")
+    import vision
+
+    try:
+        if grid is not None:
+            vision.write_grid_pdf(grid)
+            click.echo(grid)
+        if photos and out is not None:
+            model = vision.calibrate([picture(path) for path in photos])
+            out.write_text(json.dumps(model.as_json(), indent=1) + "\n", encoding="utf-8")
+            click.echo(f"{out}: the lens as {len(photos)} photos show it")
+    except vision.CalibrationFailed as error:
+        raise Refusal(str(error)) from error
+    except OSError as error:
+        raise Refusal(f"{error.filename or grid or out}: {error.strerror or error}") from error
+
+
+def load_camera(path: Path) -> CameraModel:
+    """What `spotwright calibrate --out` kept; a refusal in one line where that cannot be read."""
+    import vision
+
+    try:
+        return vision.CameraModel.from_json(json.loads(path.read_text(encoding="utf-8")))
+    except OSError as error:
+        raise Refusal(f"{path}: cannot be read ({error.strerror or error})") from error
+    except (ValueError, vision.CalibrationFailed) as error:
+        raise Refusal(f"{path}: not a file that 'spotwright calibrate' wrote ({error})") from error
