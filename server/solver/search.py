@@ -24,7 +24,7 @@ from .view import Choice, Place, View, kind
 
 Array = NDArray[Any]
 
-DRAWS, ENOUGH, FEW = (1024, 4096), 100, 8
+DRAWS, ENOUGH, MOST, FEW = (1024, 4096), 100, 256, 8
 MOVE_GAIN = 0.08  # how much more probable a mark must become for a move to be worth it
 BACKWARDS_TOO = 0.02
 
@@ -68,7 +68,7 @@ def survivors(view: View, station: int) -> o.Samples:
             left = _struck_out(view, believed, o.draw(believed, count), tail)
             best = max(best, left, key=lambda some: len(some.x))
             if len(best.x) >= ENOUGH:
-                return best
+                return best.only(np.arange(min(len(best.x), MOST)))
     return best if len(best.x) >= FEW else view.samples
 
 

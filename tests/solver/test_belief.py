@@ -1,0 +1,141 @@
+"""What the solver learns: screws that work backwards, turns of the wrong screw, causes, searches, the aim point."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+
+from server.solver import answer, explain, five_costs, next_step, parse_alignment
+from server.solver.belief import believe
+from server.solver.causes import causes
+from tests.machines import Machine, draw_machine
+
+Json = dict[str, Any]
+FRONT_LEFT = [0.0, 0.0]
+BACK_LEFT = [0.0, 400.0]
+
+
+def machine(seed: int = 3, *, fault: str | None = None) -> Machine:
+    return draw_machine(seed, severity="drifted", bed="600", corner="back-left", fault=fault)
+
+
+def marked(seed: int = 3) -> Machine:
+    laser = machine(seed)
+    for station, head in (("mirror-1", BACK_LEFT), ("mirror-2", BACK_LEFT), ("mirror-2", FRONT_LEFT)):
+        laser.pulse(station, head)
+    return laser
+
+
+def obeyed(laser: Machine, screw: str, turns: float, *, instead: str = "", way: int = 1) -> Json:
+    """The document after a turn that was asked for and what was done instead, and one more mark."""
+    laser.turn(1, instead or screw, way * turns)
+    laser.events[-1] = {"kind": "turn", "mount": 1, "screw": screw, "turns": turns}
+    laser.pulse("mirror-2", FRONT_LEFT)
+    return laser.document()
+
+
+def sign_of(document: Json, mount: int, contact: int) -> float:
+    bank = believe(parse_alignment(document))
+    return float(bank.weight @ bank.sign[:, 3 * (mount - 1) + contact])
+
+
+@pytest.mark.parametrize("seed", [3, 4, 7])
+def test_one_turn_shows_which_way_a_screw_works(seed: int) -> None:
+    laser = marked(seed)
+    true = laser.screws[1, "top"].clockwise
+    assert sign_of(obeyed(laser, "top", 0.25), 1, 0) * true > 0.9
+
+
+def test_a_turn_of_the_wrong_screw_is_noticed_and_asked_about() -> None:
+    laser = marked()
+    obeyed(laser, "top", 0.25)
+    obeyed(laser, "side", 0.25)
+    obeyed(laser, "corner", 0.25)
+    document = obeyed(laser, "top", 0.5, instead="side")
+    notes = believe(parse_alignment(document)).notes
+    assert any(note.startswith("screw:1:side:top") for kept in notes for note in kept)
+    assert "side" in answer(document)["say"] or answer(document)["do"] == "mark"
+
+
+def test_the_far_mark_is_led_to_where_the_near_mark_will_be() -> None:
+    """Turning mirror 1 moves the near mark too: the aim is not where the near mark is now."""
+    laser = marked()
+    step = answer(laser.document())
+    while step["do"] == "mark":
+        laser.obey(step)
+        step = answer(laser.document())
+    expect = step["expect"]
+    laser.obey(step)
+    true = laser.true_offsets(expect["head_mm"])[expect["station"]]
+    assert np.hypot(*(np.array(expect["offset_mm"]) - true)) < max(4 * expect["sigma_mm"], 0.5)
+
+
+@pytest.mark.parametrize(
+    ("outcome", "ends"), [("not-fixed", "stop"), ("fixed", "mark"), ("nothing-found", "")]
+)
+def test_what_an_inspection_found_counts(outcome: str, ends: str) -> None:
+    laser = machine(3, fault="gantry-racking")
+    step = answer(laser.document())
+    for _ in range(80):
+        if step["do"] == "inspect":
+            break
+        laser.obey(step)
+        step = answer(laser.document())
+    assert step == step | {"do": "inspect", "cause": "gantry-racking"}
+    before = causes(believe(parse_alignment(laser.document())))["gantry-racking"]
+    document = laser.document()
+    document["events"].append({"kind": "inspected", "cause": "gantry-racking", "outcome": outcome})
+    after = causes(believe(parse_alignment(document)))["gantry-racking"]
+    assert after >= before if outcome == "not-fixed" else after < before
+    if ends:
+        assert answer(document)["do"] == ends
+
+
+def test_a_beam_that_is_nowhere_is_searched_for_by_turning() -> None:
+    """Blank after blank: it does not pulse at one place for ever, and it ends by saying so."""
+    laser = machine()
+    for station, head in (("mirror-1", BACK_LEFT), ("mirror-2", BACK_LEFT), ("mirror-2", FRONT_LEFT)):
+        laser.events.append(
+            {"kind": "mark", "station": station, "head_mm": head, "offset_mm": [0.1, 0.1], "sigma_mm": 0.05}
+        )
+    document, done = laser.document(), []
+    for _ in range(40):
+        step = answer(document)
+        done.append(step["do"])
+        if step["do"] == "mark":
+            document["events"].append(
+                {"kind": "no-mark", "station": step["station"], "head_mm": step["head_mm"]}
+            )
+        elif step["do"] == "turn":
+            document["events"].append({"kind": "turn"} | {k: step[k] for k in ("mount", "screw", "turns")})
+        elif step["do"] == "shift":
+            document["events"].append({"kind": "shift"} | {k: step[k] for k in ("part", "move_mm")})
+        else:
+            break
+    assert done[-1] == "stop"
+    assert done.count("turn") >= 3
+
+
+def test_the_same_document_gets_the_same_step_whatever_was_asked_before() -> None:
+    document = marked().document()
+    once = answer(document)
+    answer(machine(4).document())
+    assert answer(document) == once
+
+
+def test_why_is_two_sentences_with_numbers() -> None:
+    words = explain(marked().document())
+    assert "%" in words
+    assert len([part for part in words.rstrip(".").split(". ") if part]) == 2
+    assert next_step(parse_alignment(marked().document())).why == words
+
+
+def test_the_five_positions_lose_a_fraction_with_its_uncertainty() -> None:
+    found = five_costs(parse_alignment(marked().document()))
+    assert [c.name for c in found] == ["back left", "front left", "centre", "back right", "front right"]
+    for place in found:
+        assert 0 <= place.power <= 1
+        assert place.power_sigma >= 0
+        assert "% ±" in place.words()

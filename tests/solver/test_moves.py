@@ -1,0 +1,100 @@
+"""Fractions that a hand can do, derivatives of the trace, what power and lean cost."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from server.solver import kerf_lean, parse_profile, tolerance_for_thickness
+from server.solver import model as m
+from server.solver.linear import weighted_least_squares
+from server.solver.moves import fractions
+from server.solver.power import passed_fraction, spot_diameter
+from tests.machines import profile
+
+PROFILES = [parse_profile(profile(n, c)) for n in ("1600", "600") for c in ("back-left", "back-right")]
+
+
+@given(st.floats(-4, 4), st.sampled_from([-1.0, 0.0, 1.0]))
+def test_fractions_are_sixteenths_thirty_seconds_or_sixty_fourths_on_the_wanted_side(
+    turns: float, last: float
+) -> None:
+    for option in fractions(turns, last):
+        assert option * 64 == round(option * 64)
+        assert option * turns > 0
+        assert abs(option) <= 2.25
+        if abs(turns) >= 0.25:
+            assert option * 16 == round(option * 16)
+        elif abs(turns) >= 1 / 16:
+            assert option * 32 == round(option * 32)
+
+
+def test_a_reversal_makes_up_for_play() -> None:
+    assert fractions(0.25, last=1.0)[0] == 0.25
+    assert fractions(0.2, last=-1.0)[0] > fractions(0.2, last=1.0)[0]
+
+
+def test_next_to_nothing_is_no_turn() -> None:
+    assert fractions(0.001) == []
+
+
+@pytest.mark.parametrize("machine", PROFILES, ids=lambda p: f"{p.name} {p.path.corner}")
+@pytest.mark.parametrize("station", range(5))
+def test_complex_steps_agree_with_central_differences(machine: object, station: int) -> None:
+    rng = np.random.default_rng(5)
+    x = rng.normal(0, 0.5, m.SIZE)
+    head = np.array(machine.head_mm(0.3, 0.6))
+    exact = m.mark_jacobian(machine, x, head, station)
+    for k in range(m.OPTICS):
+        step = np.zeros(m.SIZE)
+        step[k] = 1e-5
+        ahead, behind = (m.spot(m.rays(machine, x + s, head), station) for s in (step, -step))
+        assert np.allclose(exact[:, k], (ahead - behind) / 2e-5, rtol=1e-5, atol=1e-6)
+    assert not exact[:, m.OPTICS :].any()
+
+
+@given(st.floats(0, 1e6), st.floats(1e-3, 1e4), st.floats(1e-6, 1e3))
+def test_what_passes_is_a_fraction(offset: float, aperture: float, beam: float) -> None:
+    assert 0.0 <= float(passed_fraction(offset, aperture, beam)) <= 1.0
+
+
+def test_less_passes_the_further_off() -> None:
+    passed = passed_fraction(np.linspace(0, 20, 50), 12.0, 7.0)
+    assert (np.diff(passed) <= 1e-15).all()
+
+
+def test_the_spot_of_a_perfect_beam() -> None:
+    """4λf/(πD): 10.6 µm, f = 63.5 mm, D = 7 mm gives 0.122 mm (Siegman, Lasers, 1986, ch. 17.4)."""
+    given_ = profile("1600")
+    given_["beam"]["divergence_mrad"] = 0.0
+    assert float(spot_diameter(parse_profile(given_), 7.0)) == pytest.approx(0.1224, abs=2e-4)
+
+
+def test_an_offset_beam_leans_by_its_offset_over_the_focal_length() -> None:
+    """1 mm off at a lens of 63.5 mm: 1/63.5 for each mm, 0.094 mm through 6 mm; a tilt adds itself."""
+    machine = PROFILES[0]
+    assert kerf_lean(machine, [1.0, 0.0], [0.0, 0.0]) == pytest.approx([-1 / 63.5, 0.0])
+    assert 6 * abs(kerf_lean(machine, [1.0, 0.0], [0.0, 0.0])[0]) == pytest.approx(0.0945, abs=1e-4)
+    assert kerf_lean(machine, [0.0, 0.0], [2e-3, -1e-3]) == pytest.approx([2e-3, -1e-3])
+
+
+def test_thicker_material_wants_a_better_beam() -> None:
+    machine = PROFILES[0]
+    thin, thick = (tolerance_for_thickness(machine, t) for t in (0.1, 10.0))
+    assert thin == machine.tolerance
+    assert thick.lens_mm == pytest.approx(0.5 * 0.2 / 10 * 63.5)
+    assert thick.lens_mm < thin.lens_mm
+    assert thick.overlap_mm < thin.overlap_mm
+
+
+@pytest.mark.parametrize("thickness", [0.0, -1.0, float("nan")])
+def test_a_thickness_that_is_none_is_refused(thickness: float) -> None:
+    with pytest.raises(ValueError, match="more than 0"):
+        tolerance_for_thickness(PROFILES[0], thickness)
+
+
+def test_a_design_that_determines_nothing_is_refused() -> None:
+    with pytest.raises(np.linalg.LinAlgError):
+        weighted_least_squares([[1.0, 1.0], [1.0, 1.0]], [1.0, 2.0], 0.1)
