@@ -29,7 +29,9 @@ _PETG_G_PER_CM3 = 1.27  # usual for PETG filament; from memory
     "--mount-diameter", "--mount-side", "mount_mm", type=float, help="Outside diameter, or side of a square."
 )
 @click.option(
-    "--aperture", type=float, help="Clear diameter of the mount, for the plug.  [default: half the diameter]"
+    "--aperture",
+    type=float,
+    help="Clear diameter of the mount, for the plug.  [default: 2/5 of the mount; nozzle 1/5]",
 )
 @click.option("--grip", "grip_mm", type=float, help="How much of a round collar or nozzle is free.")
 @click.option("--nozzle-tip", "tip_mm", type=float, help="From the nozzle's tip up to its full diameter.")
@@ -51,7 +53,7 @@ def main(out: Path, mount: str, aperture: float | None, **given: Any) -> None:
         m = Measures(mount=mount, **{name: value for name, value in given.items() if value is not None})
         body, plug = (
             clip_body(m),
-            plug_body(m, aperture_mm=aperture or m.mount_mm / (5 if mount == "nozzle" else 2)),
+            plug_body(m, aperture_mm=aperture or m.mount_mm / (5 if mount == "nozzle" else 2.5)),
         )
     except Unbuildable as error:
         raise click.UsageError(str(error)) from None

@@ -27,7 +27,7 @@ def plug_body(m: Measures, *, aperture_mm: float) -> Manifold:
     Unbuildable
         If the aperture is smaller than 3 mm or wider than what the clip leaves open.
     """
-    free = m.mount_mm - 2.5 * 2 if m.mount != "nozzle" else m.mount_mm
+    free = _widest_mm(m)
     if not 3.0 <= aperture_mm <= free:
         raise Unbuildable(f"aperture {aperture_mm:g}: it must be 3 to {free:g} for this mount")
     half = min(1.5, aperture_mm / 6)
@@ -35,12 +35,19 @@ def plug_body(m: Measures, *, aperture_mm: float) -> Manifold:
     small, large = aperture_mm / 2 - half, aperture_mm / 2 + half
     stem = min(_STEM_MM / 2, large)
     tip = rise + to_card_mm(m) + 1.0 - _PIN_OUT_MM
-    slope = 2 * rise + max(large - stem, 0.0)
+    slope = 2 * rise + min(large - stem, 4.0)
     if tip < slope + 2.0:
         raise Unbuildable(f"aperture {aperture_mm:g}: no room for the plug between mount and card")
     outline = [(0, 0), (small, 0), (large, 2 * rise), (stem, slope), (stem, tip), (0, tip)]
     body = Manifold.revolve(section(outline), 96)
     return body - CrossSection.circle(PIN_MM / 2, 24).extrude(14.0).translate((0, 0, tip - 12.0))
+
+
+def _widest_mm(m: Measures) -> float:
+    """Widest aperture whose plug, 1.5 mm larger all round, the clip still passes over."""
+    if m.mount == "nozzle":
+        return m.tip_diameter_mm
+    return m.mount_mm - (8.0 if m.mount == "round" else 2 * m.magnet_mm[0] + 13.5)
 
 
 def to_card_mm(m: Measures) -> float:

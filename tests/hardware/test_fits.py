@@ -10,6 +10,7 @@ from hardware.body import COOLING_GAP, layout
 from hardware.checks import nozzle
 from hardware.holds import clip_body
 from hardware.measures import Measures, camera_axes
+from hardware.plug import plug_body
 from hardware.solids import bore, box
 
 KINDS = {
@@ -118,3 +119,18 @@ def test_the_camera_board_lies_flat_behind_the_plate(kind: str, bodies) -> None:
     assert shared_mm3(bodies[kind], board) == 0
     assert shared_mm3(bodies[kind], lens) == 0
     assert shared_mm3(bodies[kind], board.translate(tuple(camera_axes(m.tilt_deg)[2]))) > 50
+
+
+@pytest.mark.parametrize(
+    ("kind", "aperture"), [("round", 32.0), ("square", 20.0), ("nozzle", 4.0), ("small", 12.0)]
+)
+def test_the_clip_passes_over_the_plug(kind: str, aperture: float, bodies) -> None:
+    m = KINDS[kind]
+    upright = plug_body(m, aperture_mm=aperture)
+    to_beam = (
+        1 if m.mount != "nozzle" else -1
+    )  # the stem ends 3 mm before the struck face, the pin 1 mm beyond
+    end = upright.bounding_box()[5] + 3.0
+    seated = upright.rotate((90 * to_beam, 0, 0)).translate((0, to_beam * end, 0))
+    for pushed in (0.0, 5.0, 15.0):
+        assert shared_mm3(bodies[kind], seated.translate((0, to_beam * pushed, 0))) == 0
