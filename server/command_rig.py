@@ -74,7 +74,9 @@ def _told(number: int, camera: CameraFound, folder: Path) -> dict[str, Any]:
 @_DATA
 @_PROFILE
 @click.option("--to", metavar="ADDRESS", help="The page elsewhere that this rig sends to.")
-@click.option("--port", type=click.IntRange(1, 65535), default=8765, show_default=True)
+@click.option(
+    "--port", type=click.IntRange(1, 65535), default=8765, show_default=True, help="Where the page listens."
+)
 @click.pass_context
 def doctor(ctx: click.Context, data: Path | None, profile: Path | None, to: str | None, port: int) -> None:
     """Look at camera, pins, disk, clock, heat and network, and say what to do.

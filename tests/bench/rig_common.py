@@ -148,6 +148,7 @@ def film(folder: Path, *, card: bool = True, count: int = 40) -> Path:
     if not card:
         wall = np.random.default_rng(1).integers(90, 140, (720, 1280, 3)).astype(np.uint8)
         cv2.imwrite(str(folder / "000.jpg"), cv2.GaussianBlur(wall, (0, 0), 5))
+        (folder / "recording.jsonl").write_text('{"picture": "000.jpg", "time_s": 0, "number": 0}\n')
         return folder
     machine = PracticeMachine(SCENE_SEED)
     machine.hang("mirror-1")
