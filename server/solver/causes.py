@@ -8,11 +8,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from . import belief as b
+from . import bank as b
 from . import model as m
 from . import outlook as o
 from .events import Inspected, MarkSeen, NoMark
 from .profile import STATIONS
+from .update import scatter
 from .view import Choice, Place, View, nearest, next_sigma
 
 Array = NDArray[Any]
@@ -92,9 +93,7 @@ def _telling(view: View) -> tuple[Place, float]:
         some = replace(bank, mean=bank.mean[heads], cov=bank.cov[heads], fault=bank.fault[heads])
         jacobian = m.mark_jacobian(view.profile, some.mean, head, place.station)
         cov = (
-            jacobian @ some.cov @ jacobian.transpose(0, 2, 1)
-            + noise
-            + b.scatter(view.profile, some, jacobian)
+            jacobian @ some.cov @ jacobian.transpose(0, 2, 1) + noise + scatter(view.profile, some, jacobian)
         )
         mean = m.rays(view.profile, bank.mean[heads], head).offset_mm[:, place.station]
         tells = sum(_divergence(mean[0], cov[0], mean[i], cov[i]) for i in range(1, len(heads)))

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from . import belief as b
+from . import bank as b
 from . import model as m
 from .profile import Point, Profile
 from .trace import Rays

@@ -13,10 +13,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from . import belief as b
+from . import bank as b
 from . import model as m
 from . import moves as mv
 from . import outlook as o
+from .belief import believe
 from .events import Event, MarkSeen, NoMark, Shift, Turn
 from .profile import STATIONS
 from .trace import Rays
@@ -60,7 +61,7 @@ def survivors(view: View, station: int) -> o.Samples:
     tail = events[start:]
     if not any(isinstance(e, NoMark) for e in tail):
         return view.samples
-    bank = b.expecting(view.profile, b.believe(replace(view.alignment, events=events[:start])), station)
+    bank = b.expecting(view.profile, believe(replace(view.alignment, events=events[:start])), station)
     banks = [bank, b.doubted(view.profile, bank, station)] if station else [bank]
     best = view.samples.only(np.arange(0))
     for believed in banks:

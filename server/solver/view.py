@@ -8,9 +8,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from . import belief as b
+from . import bank as b
 from . import moves as mv
 from . import outlook as o
+from .belief import believe
 from .events import Alignment, Event, MarkSeen, NoMark, Turn
 from .profile import Point, Profile
 from .trace import Rays
@@ -65,7 +66,7 @@ class Choice:
 
 def look(alignment: Alignment) -> View:
     """The belief after all events and what it means for the bed."""
-    bank = b.believe(alignment)
+    bank = believe(alignment)
     samples = o.draw(bank)
     rays = o.everywhere(alignment.machine, samples.x)
     numbers = o.numbers(rays) / o.limits(alignment.machine)

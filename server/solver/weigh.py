@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from . import belief as b
+from . import bank as b
 from . import model as m
 from . import moves as mv
 from . import outlook as o
