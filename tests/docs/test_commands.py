@@ -51,7 +51,7 @@ def documents() -> list[Path]:
 
 def shown(path: Path) -> list[str]:
     """Each command of the sh blocks of a document, continued lines joined, comments left out."""
-    blocks = re.findall(r"```sh\n(.*?)```", path.read_text("utf-8"), flags=re.DOTALL)
+    blocks = re.findall(r"```(?:sh|bash|shell)\n(.*?)```", path.read_text("utf-8"), flags=re.DOTALL)
     lines = "\n".join(blocks).replace("\\\n", " ").splitlines()
     return [line.partition("  #")[0].strip() for line in lines if line.strip() and not line.startswith("#")]
 
