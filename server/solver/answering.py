@@ -39,7 +39,8 @@ def next_step(alignment: Alignment) -> Step:
 
 
 def explain(document: dict[str, Any]) -> str:
-    """Why the next step is what it is: the numbers that it weighed, in two sentences. DocumentError as ``answer``."""
+    """Why the next step is what it is: the numbers that it weighed, in two sentences. DocumentError as
+    ``answer``."""
     return next_step(parse_alignment(document)).why
 
 

@@ -113,7 +113,8 @@ def _prior_cov(profile: Profile, fault: str) -> Array:
 
 
 def split_far(profile: Profile, bank: Bank, station: int) -> Bank:
-    """Before a card sees a part for the first time, each hypothesis becomes two: the part as usual, or far off."""
+    """Before a card sees a part for the first time, each hypothesis becomes two: the part as usual, or far
+    off."""
     for part in range(bank.parts_seen, station + 1):
         extra = np.zeros((m.SIZE, m.SIZE))
         if part == 0:
@@ -161,6 +162,7 @@ def take(bank: Bank, index: Array, log_weight: Array) -> Bank:
 
 
 def join(one: Bank, other: Bank) -> Bank:
+    """Two banks of one alignment as one."""
     return replace(
         one,
         log_weight=np.concatenate([one.log_weight, other.log_weight]),
@@ -187,6 +189,7 @@ def prune(bank: Bank) -> Bank:
 
 
 def shifted(bank: Bank, log_factor: float) -> Bank:
+    """The bank with all its weights changed by a factor."""
     return replace(bank, log_weight=bank.log_weight + log_factor)
 
 

@@ -1,8 +1,11 @@
 """What is known of a machine: a bank of Gaussian hypotheses that every event updates.
 
-Each hypothesis is an extended Kalman filter over the state vector of ``model`` (Särkkä, Bayesian Filtering and
-Smoothing, 2013, ch. 5): marks are measurements, turns and shifts are motions with a hand's error. The hypotheses
-differ in what is not a number: which screws work backwards, which fault the machine has, which reading was wrong,
+Each hypothesis is an extended Kalman filter over the state vector of ``model`` (Särkkä, Bayesian Filtering
+and
+Smoothing, 2013, ch. 5): marks are measurements, turns and shifts are motions with a hand's error. The
+hypotheses
+differ in what is not a number: which screws work backwards, which fault the machine has, which reading was
+wrong,
 on which side of the card a beam passed that left no mark. Their weights are their posterior probabilities
 (a Gaussian sum filter, Alspach & Sorenson 1972).
 """
@@ -126,7 +129,8 @@ def _mistakes(profile: Profile, event: Turn) -> list[tuple[str, tuple[Event, ...
 
 
 def _inspected(profile: Profile, bank: Bank, event: Inspected) -> Bank:
-    """Fixed: readings before may no longer hold, what the screws do stays known. Nothing found: less probable."""
+    """Fixed: readings before may no longer hold, what the screws do stays known. Nothing found: less
+    probable."""
     if event.outcome == "fixed":
         forgotten = _forget_readings(profile, bank)
         if event.cause not in CAUSES:
@@ -142,7 +146,8 @@ def _inspected(profile: Profile, bank: Bank, event: Inspected) -> Bank:
 
 
 def _repaired(profile: Profile, bank: Bank, cause: str) -> Bank:
-    """The bank after a repair: the fault gone as far as the prior says, what was worked on loosened by as much."""
+    """The bank after a repair: the fault gone as far as the prior says, what was worked on loosened by as
+    much."""
     guilty = [i for i, f in enumerate(bank.fault) if FAULTS[f] == cause] or [bank.best]
     best = max(guilty, key=lambda i: bank.log_weight[i])
     fresh = prior(profile)

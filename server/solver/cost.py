@@ -1,4 +1,5 @@
-"""What it costs to be off: power over the bed, lean of the cut, size of the spot, and tolerances by thickness."""
+"""What it costs to be off: power over the bed, lean of the cut, size of the spot, and tolerances by
+thickness."""
 
 from __future__ import annotations
 
@@ -57,9 +58,11 @@ def costs(view: View) -> tuple[PlaceCost, ...]:
 
 
 def kerf_lean(profile: Profile, lens_offset_mm: ArrayLike, slope: ArrayLike) -> Array:
-    """Lean of the cut, mm sideways for each mm of thickness: slope − d/f, (..., 2) in the nozzle's card frame.
+    """Lean of the cut, mm sideways for each mm of thickness: slope − d/f, (..., 2) in the nozzle's card
+    frame.
 
-    lens_offset_mm : (..., 2), where the beam meets the lens; slope : (..., 2), its slope (rad) on the way down.
+    lens_offset_mm : (..., 2), where the beam meets the lens; slope : (..., 2), its slope (rad) on the way
+    down.
     Source: thin-lens ray matrix (Hecht, Optics, ch. 6.2): a ray at height d leaves with its slope less d/f.
     """
     offset = np.asarray(lens_offset_mm, dtype=float)
@@ -67,7 +70,8 @@ def kerf_lean(profile: Profile, lens_offset_mm: ArrayLike, slope: ArrayLike) -> 
 
 
 def _sizes(profile: Profile) -> Array:
-    """(12, 5) 1/e² diameters of the beam at mirror 1–3, lens and nozzle's tip for the positions of the grid."""
+    """(12, 5) 1/e² diameters of the beam at mirror 1–3, lens and nozzle's tip for the positions of the
+    grid."""
     path = profile.path
     heads = np.array(o.grid(profile))
     across = heads[:, 0] if path.corner == "back-left" else profile.bed.width_mm - heads[:, 0]
@@ -81,7 +85,8 @@ def _sizes(profile: Profile) -> Array:
 
 
 def aperture_power(profile: Profile, rays: Rays) -> Array:
-    """(M, 12) fraction of a Gaussian beam that passes the tightest of mirror 1–3, lens and nozzle, over the grid."""
+    """(M, 12) fraction of a Gaussian beam that passes the tightest of mirror 1–3, lens and nozzle, over the
+    grid."""
     a = profile.aperture
     clear = np.array([a.mirror_1_mm, a.mirror_2_mm, a.mirror_3_mm, a.lens_mm, a.nozzle_mm])
     marks = np.hypot(rays.offset_mm[..., 0], rays.offset_mm[..., 1])  # (M, 12, 4)
@@ -91,17 +96,21 @@ def aperture_power(profile: Profile, rays: Rays) -> Array:
 
 
 def worst_power(profile: Profile, rays: Rays) -> tuple[float, Point]:
-    """Least fraction of the power that passes the five apertures, over the bed, and where; rays of one machine."""
+    """Least fraction of the power that passes the five apertures, over the bed, and where; rays of one
+    machine."""
     passed = aperture_power(profile, rays)[0, : o.BED]
     worst = int(np.argmin(passed))
     return float(passed[worst]), o.grid(profile)[worst]
 
 
 def tolerance_for_thickness(profile: Profile, thickness_mm: float, *, edge_mm: float = 0.2) -> Tolerance:
-    """The profile's tolerances, tightened so that a cut through ``thickness_mm`` leans by ``edge_mm`` at most.
+    """The profile's tolerances, tightened so that a cut through ``thickness_mm`` leans by ``edge_mm`` at
+    most.
 
-    Half of the lean is left to the offset at the lens (d/f), half to the beam's slope, which at the tip is seen as
-    slope times distance. Never wider than the profile's own. ValueError where a number is not positive. That a cut
+    Half of the lean is left to the offset at the lens (d/f), half to the beam's slope, which at the tip is
+    seen as
+    slope times distance. Never wider than the profile's own. ValueError where a number is not positive.
+    That a cut
     may lean by 0.2 mm is common practice, no source.
     """
     if not (thickness_mm > 0 and edge_mm > 0):

@@ -1,7 +1,8 @@
 """The unknowns of one machine as a vector, and how they make marks.
 
 Layout of the state vector (all in mm, but ``rack`` in mrad per m and the responses as plain numbers):
-tube mounts 4, contact points 9, whole mounts 9, racking 2, rail bow 4 (Y rail sideways and up, X rail back and up), and for each contact the response of
+tube mounts 4, contact points 9, whole mounts 9, racking 2, rail bow 4 (Y rail sideways and up, X rail back
+and up), and for each contact the response of
 its screw: relative gain and cross-talk, 18. What a turn does to a contact is in ``screw_vectors``.
 """
 
@@ -88,7 +89,8 @@ def stops(profile: Profile, station: int) -> list[tuple[int, float]]:
 
 
 def mark_jacobian(profile: Profile, x: Array, head_mm: ArrayLike, station: int) -> Array:
-    """(..., 2, SIZE) derivative of the mark at a station (or LENS) with respect to state vectors x (..., SIZE)."""
+    """(..., 2, SIZE) derivative of the mark at a station (or LENS) with respect to state vectors x (...,
+    SIZE)."""
     nudged = x[..., None, :OPTICS] + 1j * STEP * np.eye(OPTICS)
     moved = spot(rays(profile, nudged, head_mm), station)  # (..., OPTICS, 2)
     jacobian = np.zeros((*x.shape[:-1], 2, SIZE))
@@ -113,7 +115,8 @@ def _tilt_of_slope(profile: Profile, mount: int) -> Array:
 def screw_vectors(profile: Profile, mount: int, contact: int) -> tuple[Array, Array]:
     """What a screw at a contact does to the plane, as displacements (3,) of the three nominal contacts.
 
-    The first is the screw's own travel of 1 mm as the profile has it; the second the same tilt turned by 90° in
+    The first is the screw's own travel of 1 mm as the profile has it; the second the same tilt turned by
+    90° in
     the mirror's plane: with them, gain and cross-talk take up wrong lever arms in any direction.
     """
     at = np.array([c.at_mm for c in profile.mount[mount - 1].contact])

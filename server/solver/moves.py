@@ -76,7 +76,8 @@ def direction(profile: Profile, bank: b.Bank, lever: Lever) -> Array:
 
 
 def _sign(signs: Array, mount: int, k: int) -> float:
-    """Which way a screw is taken to work: as seen, else as the others of its mount, else as the profile says."""
+    """Which way a screw is taken to work: as seen, else as the others of its mount, else as the profile
+    says."""
     if signs[k]:
         return float(signs[k])
     return -1.0 if signs[3 * (mount - 1) : 3 * mount].sum() < 0 else 1.0

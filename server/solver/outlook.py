@@ -1,4 +1,5 @@
-"""What the belief means for the whole bed: samples of the machine, their marks everywhere, the verdict's numbers."""
+"""What the belief means for the whole bed: samples of the machine, their marks everywhere, the verdict's
+numbers."""
 
 from __future__ import annotations
 
@@ -18,7 +19,8 @@ from .trace import Rays
 Array = NDArray[Any]
 
 SAMPLES, HANDS = 256, 12
-# Fractions of the bed's width and depth: the five positions in their order, the middles of the edges, and places
+# Fractions of the bed's width and depth: the five positions in their order, the middles of the edges, and
+# places
 # near the start of a leg, where a beam that is far off can still be caught.
 GRID = (
     (0, 1),
@@ -100,7 +102,8 @@ def everywhere(profile: Profile, x: Array) -> Rays:
 
 
 def everywhere_jacobian(profile: Profile, mean: Array) -> Rays:
-    """Derivatives (complex steps) of the rays at a machine (SIZE,): the leading dimension is the state vector's."""
+    """Derivatives (complex steps) of the rays at a machine (SIZE,): the leading dimension is the state
+    vector's."""
     nudge = 1j * m.STEP * np.eye(m.OPTICS, m.SIZE)
     nudged = mean + nudge
     bent = everywhere(profile, nudged)
@@ -151,7 +154,8 @@ def limits(profile: Profile) -> Array:
 
 
 def hits(profile: Profile, rays: Rays, station: int) -> Array:
-    """(M, 12) whether the beam's axis reaches the card at a station: through the apertures before it, on the card."""
+    """(M, 12) whether the beam's axis reaches the card at a station: through the apertures before it, on
+    the card."""
     reach = (np.abs(rays.offset_mm[:, :, station]) <= b.CARD_HALF).all(-1)
     for at, radius in m.stops(profile, station):
         reach &= _square(m.spot(rays, at)) <= radius * radius
@@ -159,7 +163,8 @@ def hits(profile: Profile, rays: Rays, station: int) -> Array:
 
 
 def metric_vectors(profile: Profile, rays: Rays, stage: int) -> Array:
-    """(M, L) what a stage's adjustment must bring to nil, in units of the tolerances: linear in the offsets."""
+    """(M, L) what a stage's adjustment must bring to nil, in units of the tolerances: linear in the
+    offsets."""
     t, at = profile.tolerance, rays.offset_mm
     count = len(at)
     parts = [at[:, 0, 0] / t.centre_mm]

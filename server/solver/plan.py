@@ -85,14 +85,16 @@ def _work(view: View, stage: int) -> Choice:
 
 
 def _move_first(move: Move, tells: float) -> bool:
-    """Whether to move before the next mark: the move takes away much, or a mark would hardly tell anything."""
+    """Whether to move before the next mark: the move takes away much, or a mark would hardly tell
+    anything."""
     if tells < LITTLE:
         return True
     return move.gain > GAIN and move.drop > MARK_FIRST * tells
 
 
 def _as_good_as_known(view: View, stage: int, place: Place) -> Choice:
-    """No mark tells much and no move surely helps: take the best chance, else go on where it is probably good."""
+    """No mark tells much and no move surely helps: take the best chance, else go on where it is probably
+    good."""
     now = probability(view, stage)
     if now < ENOUGH:
         chance, event = _best_chance(view, stage)
@@ -142,7 +144,8 @@ def _reachable(view: View, station: int, first: Iterable[int], others: Iterable[
 
 
 def worth(view: View, stage: int, places: list[Place]) -> tuple[Array, Array]:
-    """For each place: how much of the stage's variance (tolerances²) a mark there takes away; chance of a mark."""
+    """For each place: how much of the stage's variance (tolerances²) a mark there takes away; chance of a
+    mark."""
     vectors = o.metric_vectors(view.profile, view.rays, min(stage, 3))
     vectors = vectors - vectors.mean(0)
     noise = next_sigma(view) ** 2

@@ -19,7 +19,8 @@ def passed_fraction(
     """Fraction (0–1) of a Gaussian beam's power that passes a round aperture off its axis by ``offset_mm``.
 
     The intensity exp(−2r²/w²) is a normal distribution of sigma w/2 on each axis, so the squared distance
-    from the aperture's centre over sigma² is noncentral chi-square with two degrees of freedom (1 − Marcum Q₁).
+    from the aperture's centre over sigma² is noncentral chi-square with two degrees of freedom (1 − Marcum
+    Q₁).
     """
     sigma = np.asarray(beam_diameter_mm, dtype=float) / 4.0
     radius = np.asarray(aperture_diameter_mm, dtype=float) / 2.0 / sigma

@@ -32,16 +32,16 @@ STATION_WORDS = {
 PULSE = "lid closed, eyewear on, one short pulse at the lowest power that marks"
 CAUSE_WORDS = {
     "gantry-racking": (
-        "the gantry racks: its two ends do not run level. With the supply off, push the gantry against both stops, "
-        "measure both ends, and square it (belts, couplings, pulleys)"
+        "the gantry racks: its two ends do not run level. With the supply off, push the gantry against "
+        "both stops, measure both ends, and square it (belts, couplings, pulleys)"
     ),
     "rail-bow": (
-        "a rail is bowed: the mark leaves the line half-way. With the supply off, lay a straightedge along the rail, "
-        "look for loose fixings and dirt under it"
+        "a rail is bowed: the mark leaves the line half-way. With the supply off, lay a straightedge "
+        "along the rail, look for loose fixings and dirt under it"
     ),
     "loose-mount": (
-        "a mirror or its mount is loose: the mark lands elsewhere although nothing was turned. With the supply off, "
-        "press lightly on each mirror and mount, tighten lock nuts and springs"
+        "a mirror or its mount is loose: the mark lands elsewhere although nothing was turned. "
+        "With the supply off, press lightly on each mirror and mount, tighten lock nuts and springs"
     ),
 }
 
@@ -87,7 +87,8 @@ def say(view: View, choice: Choice, expect: Expect | None, verdict: Verdict | No
             choice.event.part, f"the whole mount of {choice.event.part.replace('-', ' ')}, unturned,"
         )
         goal = _goal(expect)
-        return f"{prefix}With the supply off and discharged, move {name} {move_words(choice.event.move_mm)}{goal}."
+        move = move_words(choice.event.move_mm)
+        return f"{prefix}With the supply off and discharged, move {name} {move}{goal}."
     if choice.do == "inspect":
         return f"It looks as if {CAUSE_WORDS[choice.cause]}; then say what you found."
     if choice.do == "stop":
@@ -129,8 +130,8 @@ def _noticed(view: View) -> str:
     match kind:
         case "screw":
             return (
-                f"The mark went another way: it looks as if the '{rest[1]}' screw of mirror {rest[0]} was turned "
-                f"instead of '{rest[2]}'; look which one it was. "
+                f"The mark went another way: it looks as if the '{rest[1]}' screw of mirror {rest[0]} "
+                f"was turned instead of '{rest[2]}'; look which one it was. "
             )
         case "way":
             return f"It looks as if the '{rest[1]}' screw of mirror {rest[0]} was turned the other way. "
@@ -158,7 +159,8 @@ def why(view: View, choice: Choice) -> str:
         for name, p in zip(("mirror 1", "leg 1–2", "leg 2–3", "nozzle"), _odds(view), strict=True)
     ]
     fault = max(causes(view.bank).items(), key=lambda item: item[1])
-    first = f"Probability of being within tolerance: {', '.join(chance)}; most probable fault: {fault[0]} {fault[1]:.0%}."
+    within = f"Probability of being within tolerance: {', '.join(chance)}"
+    first = f"{within}; most probable fault: {fault[0]} {fault[1]:.0%}."
     second = {
         "mark": "A mark here tells most of what is still unknown.",
         "turn": "This screw takes away most of the error that is left, upstream first.",

@@ -1,8 +1,11 @@
 """The beam is nowhere to be seen: which way to turn, from all that was missed so far.
 
-A blank says 'not on this card, or stopped on the way': no Gaussian holds that. So the machines as they may have been
-at the last mark are drawn in numbers, taken through every move since, and those that would have left a mark are
-struck out (a particle filter without resampling: Doucet, de Freitas & Gordon, Sequential Monte Carlo, 2001, ch. 1).
+A blank says 'not on this card, or stopped on the way': no Gaussian holds that. So the machines as they may
+have been
+at the last mark are drawn in numbers, taken through every move since, and those that would have left a mark
+are
+struck out (a particle filter without resampling: Doucet, de Freitas & Gordon, Sequential Monte Carlo, 2001,
+ch. 1).
 """
 
 from __future__ import annotations
@@ -31,7 +34,8 @@ BACKWARDS_TOO = 0.02
 
 
 def search(view: View, stage: int, places: list[Place]) -> Choice:
-    """The move after which a mark is most probable, or the most probable place for a mark where none adds to that."""
+    """The move after which a mark is most probable, or the most probable place for a mark where none adds
+    to that."""
     samples = survivors(view, places[0].station)
     rays = o.everywhere(view.profile, samples.x)
     chance = [_chance(view, rays, place) for place in places]

@@ -143,7 +143,8 @@ def _mirror_plane(profile: Profile, state: State, frame: Frames, i: int, body: A
 
 @lru_cache(maxsize=64)
 def _rises(profile: Profile, i: int) -> Array:
-    """(3 contacts, 3): the plane through the contacts of mirror i is a + b·r + c·t high; a, b, c from their travels."""
+    """(3 contacts, 3): the plane through the contacts of mirror i is a + b·r + c·t high; a, b, c from their
+    travels."""
     at = np.array([contact.at_mm for contact in profile.mount[i].contact])
     return np.linalg.inv(np.column_stack([np.ones(3), at])).T
 

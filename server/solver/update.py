@@ -1,4 +1,5 @@
-"""What one event does to the hypotheses: marks are measurements, turns and shifts motions with a hand's error."""
+"""What one event does to the hypotheses: marks are measurements, turns and shifts motions with a hand's
+error."""
 
 from __future__ import annotations
 
@@ -39,6 +40,7 @@ Array = NDArray[Any]
 
 
 def turn(profile: Profile, bank: Bank, event: Turn) -> Bank:
+    """The bank after a turn: the screw's response and the hand's error are part of what is not known."""
     contact = profile.contact_index(event.mount, event.screw)
     k = 3 * (event.mount - 1) + contact
     bank = _split_sign(profile, bank, event.mount, k)
@@ -74,6 +76,7 @@ def _split_sign(profile: Profile, bank: Bank, mount: int, k: int) -> Bank:
 
 
 def shift(bank: Bank, event: Shift) -> Bank:
+    """The bank after a part was moved."""
     moved = m.shift_matrix(event.part)
     move = np.array(event.move_mm)
     sd = SHIFT_RELATIVE * np.abs(move) + SHIFT_HAND * (move != 0)
@@ -82,7 +85,8 @@ def shift(bank: Bank, event: Shift) -> Bank:
 
 
 def mark_after_blanks(profile: Profile, bank: Bank, event: MarkSeen) -> Bank:
-    """A blank cuts into a Gaussian and distorts it: the mark that ends the search is taken first where nothing was
+    """A blank cuts into a Gaussian and distorts it: the mark that ends the search is taken first where
+    nothing was
     moved in between, and else beside a belief that has forgotten the blanks."""
     blind, blanks = bank.blind, bank.blanks
     if blind is None:
@@ -98,6 +102,7 @@ def mark_after_blanks(profile: Profile, bank: Bank, event: MarkSeen) -> Bank:
 
 
 def mark(profile: Profile, bank: Bank, event: MarkSeen) -> Bank:
+    """The bank after a mark: each hypothesis corrected, or the mark taken for misread."""
     station, head = STATIONS.index(event.station), np.array(event.head_mm)
     seen, noise = np.array(event.offset_mm), np.diag(np.square(event.sigma_mm) + MODEL_SD**2)
     jacobian = _jacobians(profile, bank, head, station)  # (H, 2, SIZE)
@@ -133,7 +138,8 @@ def _jacobians(profile: Profile, bank: Bank, head: Array, station: int) -> Array
 
 
 def scatter(profile: Profile, bank: Bank, jacobian: Array) -> Array:
-    """(H, 2, 2) scatter of the mark by a loose mount, for the hypotheses that suppose one; jacobian (H, 2, SIZE)."""
+    """(H, 2, 2) scatter of the mark by a loose mount, for the hypotheses that suppose one; jacobian (H, 2,
+    SIZE)."""
     extra = np.zeros((len(bank.fault), 2, 2))
     for mount in (1, 2, 3):
         loose = bank.fault == FAULTS.index("loose-mount") + mount - 1
@@ -144,7 +150,8 @@ def scatter(profile: Profile, bank: Bank, jacobian: Array) -> Array:
 
 
 def no_mark(profile: Profile, bank: Bank, event: NoMark) -> Bank:
-    """The beam passed the card on one of four sides, was stopped by an aperture before, or the pulse was bad."""
+    """The beam passed the card on one of four sides, was stopped by an aperture before, or the pulse was
+    bad."""
     station, head = STATIONS.index(event.station), np.array(event.head_mm)
     limits = [*m.stops(profile, station), (station, CARD_HALF)]
     foretold = m.rays(profile, bank.mean, head)

@@ -50,7 +50,7 @@ def _seen(view: View) -> list[MarkSeen]:
 
 _WORDS = {
     "centre-1": "the marks at mirror 1 are {0:.1f} mm off its centre (tolerance {1:.1f} mm)",
-    "overlap-2": "the marks at mirror 2 wander by {0:.1f} mm along the gantry's travel (tolerance {1:.1f} mm)",
+    "overlap-2": "the marks at mirror 2 wander by {0:.1f} mm along the gantry (tolerance {1:.1f} mm)",
     "centre-2": "the marks at mirror 2 are {0:.1f} mm off its centre (tolerance {1:.1f} mm)",
     "overlap-3": "the marks at mirror 3 wander by {0:.1f} mm over the bed (tolerance {1:.1f} mm)",
     "centre-3": "the marks at mirror 3 are {0:.1f} mm off its centre (tolerance {1:.1f} mm)",
@@ -66,7 +66,8 @@ def _reasons(view: View, values: dict[str, float]) -> list[str]:
 
 
 def estimate(view: View) -> dict[str, Any]:
-    """Angles of the beam and the five-point map of the marks at mirror 3, each with its sigma; None while unknown."""
+    """Angles of the beam and the five-point map of the marks at mirror 3, each with its sigma; None while
+    unknown."""
     mean = o.everywhere(view.profile, view.bank.mean[view.bank.best : view.bank.best + 1])
     angles = {}
     for i, name in enumerate(ANGLES):
@@ -92,7 +93,8 @@ def _pair(values: Array, sigmas: Array) -> list[dict[str, float]]:
 
 
 def _five_point(view: View, mean: Rays) -> dict[str, Any]:
-    """offset = mean + per_m_y·y + per_m_x·x + per_m2_xy·x·y over the five positions, from the middle of the bed."""
+    """offset = mean + per_m_y·y + per_m_x·x + per_m2_xy·x·y over the five positions, from the middle of the
+    bed."""
     if not any(e.station == "mirror-3" for e in _seen(view)):
         return {name: [None, None] for name in MAP}
     heads = np.array(o.grid(view.profile)[:5]) * 1e-3
@@ -108,6 +110,7 @@ def _five_point(view: View, mean: Rays) -> dict[str, Any]:
 
 
 def _spread(design: Array, marks: Array, sigma: Array) -> Array:
-    """(4,) standard deviations of the map over machines as they may be: marks of one position hang together."""
+    """(4,) standard deviations of the map over machines as they may be: marks of one position hang
+    together."""
     weighted = design / sigma[:, None]
     return np.asarray((marks / sigma @ np.linalg.pinv(weighted).T).std(0))

@@ -1,4 +1,5 @@
-"""Everything that planning one step looks at: the belief, the machines as they may be, their marks over the bed."""
+"""Everything that planning one step looks at: the belief, the machines as they may be, their marks over the
+bed."""
 
 from __future__ import annotations
 
@@ -109,14 +110,17 @@ def _likely_sign(signs: Array) -> float:
 
 
 def kind(event: Event) -> str:
+    """What a move is called in a step."""
     return "turn" if isinstance(event, Turn) else "shift"
 
 
 def nearest(profile: Profile, head: Point) -> int:
+    """Index of the grid position nearest to a head position."""
     return int(np.argmin([np.hypot(x - head[0], y - head[1]) for x, y in o.grid(profile)]))
 
 
 def last_position(view: View) -> int:
+    """Grid position at which the last pulse was made."""
     heads = [e.head_mm for e in view.alignment.events if isinstance(e, MarkSeen | NoMark)]
     return nearest(view.profile, heads[-1]) if heads else 0
 

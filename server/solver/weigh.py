@@ -41,7 +41,8 @@ class Move:
 
 
 def best_move(view: View, stage: int) -> Move | None:
-    """The most upstream move of a set that brings the stage to nil, or the single best; None where none helps."""
+    """The most upstream move of a set that brings the stage to nil, or the single best; None where none
+    helps."""
     view = thin(view)
     for screws_only in (True, False) if _angle_first(view, stage) else (False,):
         move = _needed(view, stage, adjustments(view, stage, screws_only=screws_only))
@@ -91,7 +92,8 @@ def adjustments(
 ) -> list[Event]:
     """A small set of moves that together bring the stage's error to nil, the most upstream first.
 
-    Orthogonal matching pursuit: the lever that takes away most for its effort is added to the set until the rest
+    Orthogonal matching pursuit: the lever that takes away most for its effort is added to the set until the
+    rest
     is small; the relative error of a hand is part of the cost.
     """
     residual, choices = _problem(view, stage, screws_only=screws_only, small=small)
@@ -123,7 +125,8 @@ def _additions(
 
 
 def _angle_first(view: View, stage: int) -> bool:
-    """Whether the marks of a leg still wander too far: a screw turns the beam, an offset is dealt with after that."""
+    """Whether the marks of a leg still wander too far: a screw turns the beam, an offset is dealt with
+    after that."""
     overlaps = [i for i in (1, 3) if i < o.STAGE_KEYS[stage]]
     return bool((np.median(view.numbers[:, overlaps], axis=0) > 1.0).any())
 
@@ -148,14 +151,16 @@ def _problem(
 
 
 def _beyond_small(residual: Array, small: float) -> Array:
-    """What of a stage's error is worth moving for: each (u, v) shortened by what is small beside its tolerance."""
+    """What of a stage's error is worth moving for: each (u, v) shortened by what is small beside its
+    tolerance."""
     pairs = residual.reshape(-1, 2)
     length = np.hypot(*pairs.T)[:, None]
     return np.asarray(pairs * np.maximum(0.0, 1.0 - small / np.maximum(length, small + 1e-9))).reshape(-1)
 
 
 def _moved_since_mark(view: View) -> set[str]:
-    """What was moved since the last pulse: moving it again before a mark would be adjusting a hand's error blindly."""
+    """What was moved since the last pulse: moving it again before a mark would be adjusting a hand's error
+    blindly."""
     used: set[str] = set()
     for event in reversed(view.alignment.events):
         if isinstance(event, Turn):
@@ -168,7 +173,8 @@ def _moved_since_mark(view: View) -> set[str]:
 
 
 def singles(view: View, stage: int, *, effort: float = EASY) -> list[Event]:
-    """For each lever that can take something away by itself: the moves that a hand can do nearest to the best."""
+    """For each lever that can take something away by itself: the moves that a hand can do nearest to the
+    best."""
     residual, choices = _problem(view, stage, effort=effort)
     now = float(residual @ residual)
     found: list[Event] = []

@@ -1,4 +1,5 @@
-"""What the solver learns: screws that work backwards, turns of the wrong screw, causes, searches, the aim point."""
+"""What the solver learns: screws that work backwards, turns of the wrong screw, causes, searches, the aim
+point."""
 
 from __future__ import annotations
 
