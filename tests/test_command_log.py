@@ -77,7 +77,7 @@ def test_export_here(capsys: Capture, data: Path, tmp_path: Path, monkeypatch: p
 def test_export_one_kind(capsys: Capture, data: Path, tmp_path: Path) -> None:
     status, out, _ = run(capsys, "export", "--json", "-", "--data", data)
     assert status == 0
-    assert json.loads(out)["version"] == 1
+    assert json.loads(out)["version"] == 2
     assert run(capsys, "export", "--csv", tmp_path / "only.csv", "--data", data)[0] == 0
     assert (tmp_path / "only.csv").read_text("utf-8").startswith("alignment,source,machine,note,event,when,")
 

@@ -7,8 +7,19 @@ from server.log._errors import BadEntry, LogError, LogMissing, NoSuchEntry
 from server.log._prune import PictureRule, Pruned
 from server.log._store import Access, Log
 from server.log._transfer import Imported, import_folder, import_json
+from server.log._upkeep import (
+    UPKEEP,
+    add_entry,
+    checked_entry,
+    entries,
+    entry_picture,
+    reminders,
+    withdraw_entry,
+    write_upkeep_csv,
+)
 
 __all__ = [
+    "UPKEEP",
     "Access",
     "BadEntry",
     "Health",
@@ -19,11 +30,18 @@ __all__ = [
     "NoSuchEntry",
     "PictureRule",
     "Pruned",
+    "add_entry",
     "back_up",
     "check",
+    "checked_entry",
     "default_folder",
     "draw_chart",
+    "entries",
+    "entry_picture",
     "import_folder",
     "import_json",
+    "reminders",
     "restore",
+    "withdraw_entry",
+    "write_upkeep_csv",
 ]

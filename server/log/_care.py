@@ -19,6 +19,7 @@ from server.log._database import (
 )
 from server.log._errors import LogError, LogMissing, one_line
 from server.log._pictures import PictureFolder, name_of
+from server.log._prune import named_pictures
 from server.log._schema import checksum
 
 BESIDE = "lasers"
@@ -59,7 +60,7 @@ def _damage(db: sqlite3.Connection) -> tuple[str, ...]:
 
 
 def _health(db: sqlite3.Connection, pictures: PictureFolder) -> Health:
-    names = _picture_names(db)
+    names = named_pictures(db)
     return Health(
         alignments=_count(db, "alignment"),
         events=_count(db, "event"),
@@ -70,11 +71,6 @@ def _health(db: sqlite3.Connection, pictures: PictureFolder) -> Health:
 
 def _count(db: sqlite3.Connection, table: str) -> int:
     return int(db.execute(f"SELECT count(*) FROM {table}").fetchone()[0])
-
-
-def _picture_names(db: sqlite3.Connection) -> list[str]:
-    sql = "SELECT DISTINCT picture FROM event WHERE picture IS NOT NULL ORDER BY picture"
-    return [row[0] for row in db.execute(sql)]
 
 
 def _loose_ends(db: sqlite3.Connection) -> list[str]:
@@ -88,9 +84,12 @@ def _gaps(db: sqlite3.Connection) -> list[str]:
 
 
 def _altered(db: sqlite3.Connection) -> list[str]:
-    sql = "SELECT uuid, happened, body, reading, checksum, id FROM event WHERE checksum IS NOT NULL"
+    sql = """SELECT uuid, happened, body, reading, checksum, id, 'event' FROM event WHERE checksum IS NOT NULL
+             UNION ALL SELECT uuid, happened, body, NULL, checksum, id, 'entry' FROM entry"""
     return [
-        f"event {row[5]}: its content is damaged" for row in db.execute(sql) if checksum(*row[:4]) != row[4]
+        f"{row[6]} {row[5]}: its content is damaged"
+        for row in db.execute(sql)
+        if checksum(*row[:4]) != row[4]
     ]
 
 
@@ -123,7 +122,7 @@ def back_up(folder: Path, target: Path) -> Health:
             copy_at_newest(folder, copy)
             # one plain file, readable where nothing may be written
             copy.execute("PRAGMA journal_mode = DELETE")
-            _copy_pictures(_picture_names(copy), folder, target)
+            _copy_pictures(named_pictures(copy), folder, target)
         _copy_beside(folder, target, over=True)
         _put_in_place(part, target / FILE_NAME)
     return check(target)
@@ -183,7 +182,7 @@ def restore(backup: Path, folder: Path, *, replace: bool = False) -> Health:
         with closing(connect(part, mode="rwc")) as copy:
             copy_at_newest(backup, copy)
             copy.execute("PRAGMA journal_mode = DELETE")
-            _copy_pictures(_picture_names(copy), backup, folder)
+            _copy_pictures(named_pictures(copy), backup, folder)
         _copy_beside(backup, folder, over=False)
         if path.exists():
             _put_aside(path)

@@ -12,7 +12,7 @@ from itertools import chain
 from typing import TextIO
 
 FORMAT = "spotwright-log"
-FORMAT_VERSION = 1
+FORMAT_VERSION = 2  # 1 had no entries
 
 
 COLUMNS = (
@@ -49,6 +49,13 @@ SELECT '    {"uuid": "' || uuid || '", "when": "' || happened || '", "withdrawn"
     || ', "picture": ' || coalesce('"' || picture || '"', 'null')
     || ', "event": ' || body || ', "reading": ' || coalesce(reading, 'null') || '}'
 FROM event WHERE alignment_id = ? ORDER BY sequence
+"""
+_ENTRY_LINE = """
+SELECT '  {"uuid": "' || entry.uuid || '", "kind": "' || kind || '", "when": "' || happened
+    || '", "alignment": ' || coalesce('"' || alignment.uuid || '"', 'null') || ', "withdrawn": '
+    || CASE withdrawn WHEN 1 THEN 'true' ELSE 'false' END
+    || ', "picture": ' || coalesce('"' || picture || '"', 'null') || ', "body": ' || body || '}'
+FROM entry LEFT JOIN alignment ON alignment.id = entry.alignment_id ORDER BY entry.id
 """
 _HEAD = "SELECT id, uuid, started, source, note, done, machine, state, verdict FROM alignment ORDER BY id"
 
@@ -141,4 +148,11 @@ def write_json(db: sqlite3.Connection, stream: TextIO) -> None:
     for pieces in alignment_texts(db):
         stream.writelines(chain((separator,), pieces))
         separator = ",\n"
+    stream.write('], "entries": [')
+    stream.write(",".join(f"\n{text}" for text in entry_texts(db)))
     stream.write("]}\n")
+
+
+def entry_texts(db: sqlite3.Connection) -> list[str]:
+    """Each entry as one JSON object."""
+    return [line for (line,) in db.execute(_ENTRY_LINE).fetchall()]

@@ -1,4 +1,4 @@
-"""Pictures take the room; which of them may go is the user's rule. Readings never go.
+"""Pictures take the room; which of them may go is the user's rule. Readings never go, nor do test cuts.
 
 The rule counts alignments and bytes, never days: a clock that jumps must not cost a single picture.
 """
@@ -57,6 +57,13 @@ def rule_in(db: sqlite3.Connection) -> PictureRule:
     return PictureRule() if row is None else PictureRule(**json.loads(row[0]))
 
 
+def named_pictures(db: sqlite3.Connection) -> list[str]:
+    """Every picture that an event or an entry names, in order of the name."""
+    sql = """SELECT picture FROM event WHERE picture IS NOT NULL
+             UNION SELECT picture FROM entry WHERE picture IS NOT NULL ORDER BY 1"""
+    return [row[0] for row in db.execute(sql)]
+
+
 def drop_pictures(db: sqlite3.Connection, pictures: PictureFolder, rule: PictureRule) -> set[str]:
     """Take the pictures that ``rule`` gives up out of their events; returns their names. The files stay."""
     if rule == PictureRule():
@@ -85,8 +92,8 @@ def _kept(
 def remove_leftovers(
     db: sqlite3.Connection, pictures: PictureFolder, *, among: Iterable[str] | None = None
 ) -> Pruned:
-    """Remove the files (of all, or ``among`` these) that no event names. The caller holds the write lock."""
+    """Remove the files (of all, or ``among`` these) that nothing names. The caller holds the write lock."""
     names = set(pictures.names() if among is None else among)
-    named = {row[0] for row in db.execute("SELECT picture FROM event WHERE picture IS NOT NULL")}
+    named = set(named_pictures(db))
     sizes = [pictures.remove(name) for name in sorted(names - named)]
     return Pruned(len(sizes), sum(sizes))

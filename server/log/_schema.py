@@ -71,6 +71,23 @@ CREATE TABLE setting (name TEXT PRIMARY KEY, value TEXT NOT NULL CHECK (json_val
 """
 
 
+# version 3: what belongs to the laser and not to one pulse: test cuts, upkeep, hours run, reminders
+_VERSION_3 = """
+CREATE TABLE entry (
+    id INTEGER PRIMARY KEY AUTOINCREMENT,
+    uuid TEXT NOT NULL UNIQUE,
+    kind TEXT NOT NULL CHECK (kind IN ('cut', 'upkeep', 'hours', 'reminder')),
+    alignment_id INTEGER REFERENCES alignment (id),
+    happened TEXT NOT NULL,
+    body TEXT NOT NULL CHECK (json_valid(body)),
+    picture TEXT,
+    withdrawn INTEGER NOT NULL DEFAULT 0 CHECK (withdrawn IN (0, 1)),
+    checksum INTEGER NOT NULL
+);
+CREATE INDEX entry_by_alignment ON entry (alignment_id);
+"""
+
+
 def checksum(uuid: str, happened: str, body: str, reading: str | None) -> int:
     """CRC-32 over what never changes in an event."""
     return zlib.crc32("\n".join((uuid, happened, body, reading or "")).encode())
@@ -93,7 +110,11 @@ def _script(text: str) -> Callable[[sqlite3.Connection], None]:
     return run
 
 
-MIGRATIONS: tuple[Callable[[sqlite3.Connection], None], ...] = (_script(_VERSION_1), _add_checksums)
+MIGRATIONS: tuple[Callable[[sqlite3.Connection], None], ...] = (
+    _script(_VERSION_1),
+    _add_checksums,
+    _script(_VERSION_3),
+)
 NEWEST = len(MIGRATIONS)
 
 

@@ -64,6 +64,10 @@ class Log:
             return None
         return open_writer(self.folder, create=access == "create")
 
+    def now(self) -> datetime:
+        """The moment that an entry made now is stamped with."""
+        return self._now()
+
     def close(self) -> None:
         """Close the database; the log cannot be written to afterwards."""
         with self._lock, one_line(self._path):

@@ -19,6 +19,7 @@ from server.log._pictures import NAME, PictureFolder
 from server.log._schema import checksum
 from server.log._store import Log
 from server.log._text import Json, as_text, event_text
+from server.log._upkeep import checked_entry, insert_entry
 
 Judge = Callable[
     [Json], object
@@ -67,12 +68,25 @@ class AlignmentIn(_Strict):
     events: list[EventIn]
 
 
+class EntryIn(_Strict):
+    """One entry of an export: a test cut, upkeep, hours or a reminder."""
+
+    uuid: _Uuid
+    kind: Literal["cut", "upkeep", "hours", "reminder"]
+    when: _When
+    alignment: _Uuid | None
+    withdrawn: bool
+    picture: _Picture | None
+    body: Json
+
+
 class LogIn(_Strict):
     """A whole export."""
 
     format: Literal["spotwright-log"]
-    version: Literal[1]
+    version: Literal[1, 2]
     alignments: list[AlignmentIn]
+    entries: list[EntryIn] = []
 
 
 _Model = TypeVar("_Model", bound=_Strict)
@@ -85,6 +99,7 @@ class Imported:
     alignments: int = 0
     events: int = 0
     pictures: int = 0
+    entries: int = 0
 
 
 def import_json(log: Log, stream: TextIO, *, judge: Judge | None = None) -> Imported:
@@ -94,7 +109,7 @@ def import_json(log: Log, stream: TextIO, *, judge: Judge | None = None) -> Impo
     in the file; they come with :func:`import_folder`, before or after.
     """
     whole = _checked(LogIn, _parse(_text_of(stream)))
-    return _merge(log, whole.alignments, PictureFolder(log.folder / "pictures").read, judge)
+    return _merge(log, whole.alignments, whole.entries, PictureFolder(log.folder / "pictures").read, judge)
 
 
 def import_folder(log: Log, folder: Path, *, judge: Judge | None = None) -> Imported:
@@ -105,7 +120,8 @@ def import_folder(log: Log, folder: Path, *, judge: Judge | None = None) -> Impo
         alignments = (
             _checked(AlignmentIn, _parse("".join(pieces))) for pieces in _export.alignment_texts(copy)
         )
-        return _merge(log, alignments, PictureFolder(folder / "pictures").read, judge)
+        beside = [_checked(EntryIn, _parse(text)) for text in _export.entry_texts(copy)]
+        return _merge(log, alignments, beside, PictureFolder(folder / "pictures").read, judge)
 
 
 def _text_of(stream: TextIO) -> str:
@@ -133,13 +149,19 @@ def _checked(model: type[_Model], value: Any) -> _Model:
 
 
 def _merge(
-    log: Log, alignments: Iterable[AlignmentIn], picture_of: PictureOf, judge: Judge | None
+    log: Log,
+    alignments: Iterable[AlignmentIn],
+    beside: Iterable[EntryIn],
+    picture_of: PictureOf,
+    judge: Judge | None,
 ) -> Imported:
     total = Imported()
     with log.writing() as db:
         for number, alignment in enumerate(alignments):
             _judge(judge, alignment, number)
             _merge_alignment(_Target(db, log.pictures, picture_of, total), alignment)
+        for entry in beside:
+            _merge_entry(_Target(db, log.pictures, picture_of, total), entry)
     return total
 
 
@@ -174,6 +196,42 @@ def _merge_alignment(target: _Target, new: AlignmentIn) -> None:
         alignment_id = row[0]
     if _merge_events(target, alignment_id, new.events) and row is not None:
         _update_alignment(target.db, alignment_id, new)
+
+
+def _merge_entry(target: _Target, new: EntryIn) -> None:
+    known = target.db.execute("SELECT id, picture FROM entry WHERE uuid = ?", (new.uuid,)).fetchone()
+    if known is not None:
+        return _complete_entry(target, known[0], known[1], new)
+    body = _entry_body(new)
+    picture = target.take_picture(new.picture)
+    insert_entry(target.db, new.model_dump() | {"body": body}, _alignment_id(target.db, new), picture)
+    target.total.entries += 1
+    target.total.pictures += picture is not None
+
+
+def _entry_body(new: EntryIn) -> Json:
+    try:
+        return checked_entry(new.kind, new.body)
+    except BadEntry as error:
+        raise BadEntry(error.message, path=f"entry {new.uuid}.{error.path}") from error
+
+
+def _alignment_id(db: sqlite3.Connection, new: EntryIn) -> int | None:
+    if new.alignment is None:
+        return None
+    row = db.execute("SELECT id FROM alignment WHERE uuid = ?", (new.alignment,)).fetchone()
+    if row is None:
+        raise BadEntry("belongs to an alignment that is not there", path=f"entry {new.uuid}")
+    return int(row[0])
+
+
+def _complete_entry(target: _Target, entry_id: int, picture: str | None, new: EntryIn) -> None:
+    """A withdrawal and a picture may come later than the entry itself."""
+    if new.withdrawn:
+        target.db.execute("UPDATE entry SET withdrawn = 1 WHERE id = ?", (entry_id,))
+    if picture is None and (name := target.take_picture(new.picture)) is not None:
+        target.db.execute("UPDATE entry SET picture = ? WHERE id = ?", (name, entry_id))
+        target.total.pictures += 1
 
 
 def _merge_events(target: _Target, alignment_id: int, events: list[EventIn]) -> int:

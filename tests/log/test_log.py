@@ -160,7 +160,7 @@ def test_json_export_is_one_document(log: Log, number: int) -> None:
     stream = io.StringIO()
     log.export_json(stream)
     whole = json.loads(stream.getvalue())
-    assert (whole["format"], whole["version"]) == ("spotwright-log", 1)
+    assert (whole["format"], whole["version"]) == ("spotwright-log", 2)
     (event,) = whole["alignments"][0]["events"]
     assert (event["event"], event["reading"], event["withdrawn"]) == (MARK, {"rms_px": 0.2}, False)
     assert event["picture"].endswith(".jpg")

@@ -124,7 +124,7 @@ FIRST_EVENT = ("alignments", 1, "events", 0)
     ("keys", "value", "said"),
     [
         (("format",), "other", "format: "),
-        (("version",), 2, "version: "),
+        (("version",), 3, "version: "),
         (("alignments", 1, "source"), "elsewhere", "alignments.1.source: "),
         (("alignments", 1, "uuid"), "'; DROP TABLE event", "alignments.1.uuid: "),
         (("alignments", 1, "extra"), 1, "alignments.1.extra: "),
