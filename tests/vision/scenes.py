@@ -373,9 +373,9 @@ def grade(name: str, rng: np.random.Generator, *, tape: str | None = None) -> Sc
     if easy:
         strength, ragged = rng.uniform(0.7, 1), 0.015
     elif harsh:
-        strength, ragged = max(rng.uniform(6, 60), 6) / full, 0.038
+        strength, ragged = max(rng.uniform(6, 60), 6) / full, 0.0335
     else:
-        strength, ragged = rng.uniform(0.25, 1), 0.03
+        strength, ragged = rng.uniform(0.25, 1), 0.025
     mark = Spot(
         (float(at[0]), float(at[1])),
         float(rng.uniform(3, 7)),
