@@ -27,6 +27,7 @@ CLOSE_FRAMES_PER_S = 15.0
 IDLE_FRAMES_PER_S = 5.0
 ALIVE_S = 10.0
 SEARCH_AGAIN_S = 2.0  # an unchanged picture without a card is searched again after so long
+SEARCH_PAUSE_S = 0.35  # and a changed one after so long: a search is the dearest thing that an idle rig does
 _CHANGED_LEVELS = 6.0
 _THUMB = (32, 18)
 _log = logging.getLogger(__name__)
@@ -109,10 +110,11 @@ class Eye:
     def _worth_it(self, frame: FrameLike) -> bool:
         """Whether there can be a card: one is in view, or the picture has changed since the last search."""
         thumb = _thumbnail(frame.pixels)
-        before = self._searched
-        recent = before is not None and frame.time_s - before[1] < SEARCH_AGAIN_S
-        if recent and before is not None and float(np.abs(thumb - before[0]).max()) < _CHANGED_LEVELS:
-            return False
+        if self._searched is not None:
+            before, searched_s = self._searched
+            still = float(np.abs(thumb - before).max()) < _CHANGED_LEVELS
+            if frame.time_s - searched_s < (SEARCH_AGAIN_S if still else SEARCH_PAUSE_S):
+                return False
         self._searched = (thumb, frame.time_s)
         return True
 

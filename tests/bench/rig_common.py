@@ -146,10 +146,11 @@ def film(folder: Path, *, card: bool = True, count: int = 40) -> Path:
     """Write pictures of a card before and after a pulse (or of no card) to a folder, for a replay."""
     folder.mkdir(parents=True, exist_ok=True)
     if not card:
-        wall = np.random.default_rng(1).integers(90, 140, (720, 1280, 3)).astype(np.uint8)
-        cv2.imwrite(str(folder / "000.jpg"), cv2.GaussianBlur(wall, (0, 0), 5))
-        (folder / "recording.jsonl").write_text('{"picture": "000.jpg", "time_s": 0, "number": 0}\n')
-        return folder
+        wall = cv2.GaussianBlur(np.random.default_rng(1).random((720, 1280, 3), np.float32), (0, 0), 25)
+        wall = cv2.normalize(wall, None, 60, 200, cv2.NORM_MINMAX).astype(np.uint8)
+        for index in range(count):
+            cv2.imwrite(str(folder / f"{index:03d}.jpg"), np.roll(wall, 15 * index, axis=1))
+        return _timed(folder, count, every_s=0.2)
     machine = PracticeMachine(SCENE_SEED)
     machine.hang("mirror-1")
     camera = PracticeCamera(machine)
@@ -161,7 +162,14 @@ def film(folder: Path, *, card: bool = True, count: int = 40) -> Path:
         frame = camera.newest(newer_than=number)
         number = frame.number
         cv2.imwrite(str(folder / f"{index:03d}.jpg"), frame.pixels, [cv2.IMWRITE_JPEG_QUALITY, 95])
-    lines = [json.dumps({"picture": f"{i:03d}.jpg", "time_s": i / 15, "number": i}) for i in range(count)]
+    return _timed(folder, count, every_s=1 / 15)
+
+
+def _timed(folder: Path, count: int, *, every_s: float) -> Path:
+    names = [f"{index:03d}.jpg" for index in range(count)]
+    lines = [
+        json.dumps({"picture": name, "time_s": i * every_s, "number": i}) for i, name in enumerate(names)
+    ]
     (folder / "recording.jsonl").write_text("\n".join(lines) + "\n")
     return folder
 

@@ -2,8 +2,9 @@
 
     .venv/bin/python -m tests.bench.rig_idle --seconds 60
 
-Aim: at most 15 % of one core. ``still`` is a wall that does not move (pictures decoded from a folder), as
-before an idle machine; nobody looks at the page, then one viewer does.
+Aim: at most 15 % of one core. ``still`` is a scene that does not move, as before an idle machine; ``moving``
+changes with every frame, so that each is searched for a card. Nobody looks at the page, then one viewer does.
+Pictures are decoded from JPEG files, as a USB camera's are.
 """
 
 from __future__ import annotations
@@ -24,19 +25,20 @@ def main() -> None:
     chosen = parser.parse_args()
     print("no card, 5 frames a second   viewers   cpu of one core")
     with tempfile.TemporaryDirectory() as place:
-        folder = Path(place)
-        wall = film(folder / "wall", card=False)
-        program = Program(folder / "data", "--camera", f"replay:{wall}", port=chosen.port)
-        stop = threading.Event()
-        try:
-            program.wait_ready()
-            time.sleep(5)
-            print(f"still                        {0:7d}   {busy(program, chosen.seconds):.1%}", flush=True)
-            look(program, "one", stop)
-            print(f"still                        {1:7d}   {busy(program, chosen.seconds):.1%}", flush=True)
-            stop.set()
-        finally:
-            program.kill()
+        for scene, count in (("still", 1), ("moving", round(5 * (2 * chosen.seconds + 10)))):
+            folder = Path(place) / scene
+            wall = film(folder / "wall", card=False, count=count)
+            program = Program(folder / "data", "--camera", f"replay:{wall}", port=chosen.port)
+            stop = threading.Event()
+            try:
+                program.wait_ready()
+                time.sleep(5)
+                print(f"{scene:<26}   {0:7d}   {busy(program, chosen.seconds):.1%}", flush=True)
+                look(program, "one", stop)
+                print(f"{scene:<26}   {1:7d}   {busy(program, chosen.seconds):.1%}", flush=True)
+                stop.set()
+            finally:
+                program.kill()
 
 
 def busy(program: Program, seconds: float) -> float:

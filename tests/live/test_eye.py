@@ -74,7 +74,7 @@ def test_an_unchanged_picture_without_a_card_is_searched_only_now_and_then(
     assert 8 / SEARCH_AGAIN_S <= searched <= 1 + 8 / SEARCH_AGAIN_S
     scene.picture = scene.picture.copy()
     scene.picture[20:60, 20:60] = 200
-    looks(eye, 1)
+    looks(eye, 2)
     assert len(listener.moments) == searched + 1
 
 
