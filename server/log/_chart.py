@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import IO, TYPE_CHECKING, Any
 
 from server.log._store import SOURCES, Log
+from server.log._upkeep import entries
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -28,9 +29,21 @@ def draw_chart(
     panels = figure.subplots(2, 2, sharex=True).ravel()
     for panel, station in zip(panels, STATIONS, strict=True):
         _draw(panel, station, log.drift(station, sources=sources or SOURCES, laser=laser))
+        _between(panel, log, laser)
     figure.supxlabel("alignment, in the order they were begun")
     figure.supylabel("distance of the mark from the centre, mm")
     figure.savefig(stream, format=kind, dpi=110)
+
+
+def _between(panel: Axes, log: Log, laser: str | None) -> None:
+    """What was cleaned, changed or moved, as upright lines behind the alignment that came before it."""
+    for row in entries(log, "upkeep"):
+        if row["alignment"] is not None and laser in (None, row["laser"]):
+            at = row["alignment"] + 0.5
+            panel.axvline(at, color="#5a5a5a", linestyle="--", linewidth=0.8)
+            words = row["what"][:24]
+            across = panel.get_xaxis_transform()
+            panel.text(at, 0.02, words, rotation=90, fontsize=7, transform=across, parse_math=False)
 
 
 def _draw(panel: Axes, station: str, rows: list[dict[str, Any]]) -> None:

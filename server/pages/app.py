@@ -8,12 +8,14 @@ from typing import Any
 
 from flask import Flask, request
 
+from server.log import LogError
 from server.pages.api import UPLOAD_LIMIT, api
 from server.pages.desk import Config, desk, open_desk
 from server.pages.faults import add_faults
 from server.pages.guard import Doorkeeper, guard, keep_secret
 from server.pages.pages import NAVIGATION, pages
 from server.pages.rigs import rigs
+from server.pages.upkeep import due_count, upkeep
 from server.solver.power import percent
 
 __all__ = ["create_app"]
@@ -30,6 +32,7 @@ def create_app(config: Config) -> Flask:
     app.register_blueprint(api)
     app.register_blueprint(pages)
     app.register_blueprint(rigs)
+    app.register_blueprint(upkeep)
     app.context_processor(_common)
     app.jinja_env.filters["attribute"] = _attribute
     app.jinja_env.filters["percent"] = percent
@@ -44,7 +47,14 @@ def _door(config: Config) -> Doorkeeper | None:
 
 def _common() -> dict[str, Any]:
     practice = desk().sessions["bench"].source.kind == "practice"
-    return {"navigation": NAVIGATION, "here": request.endpoint, "practice": practice}
+    return {"navigation": NAVIGATION, "here": request.endpoint, "practice": practice, "due": _due()}
+
+
+def _due() -> int:
+    try:
+        return due_count()
+    except LogError:  # the page itself says what is wrong with the log
+        return 0
 
 
 def _attribute(value: Any) -> str:

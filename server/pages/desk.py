@@ -9,6 +9,7 @@ from typing import Any
 
 from flask import abort, current_app, request
 
+from server.brain import load_shot
 from server.live import Brain, Session
 from server.log import Log
 from server.pages.hands import Hands
@@ -55,6 +56,10 @@ class Desk:
         if of not in self.sessions:
             abort(404, f"There is no session named {of[:40]}.")
         return self.sessions[of]
+
+    def check_picture(self, data: bytes) -> None:
+        """Raise Refused (400) where these bytes are no picture."""
+        load_shot(self.brain, data, None)
 
     def state(self, of: str, *, units: str = "mm") -> dict[str, Any]:
         """Return what the page of that session draws; lengths in words in ``units`` (mm or inch)."""

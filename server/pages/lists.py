@@ -7,7 +7,7 @@ from typing import Any
 from server.pages.words import head_words, move_words, part_name, station_name, turn_words
 from server.solver.power import percent
 
-__all__ = ["event_words", "reading_row", "verdict_rows"]
+__all__ = ["event_words", "reading_row", "reminder_words", "verdict_rows"]
 
 Json = dict[str, Any]
 
@@ -42,6 +42,20 @@ def _measured(name: str, value: float | None, limit: float) -> Json:
         "good": bool(known and value is not None and value <= limit),
         "known": known,
     }
+
+
+def reminder_words(row: Json) -> str:
+    """Return how long a reminder has still to go, or how long it is over: 'in 12 days or 40 hours run'."""
+    left = [(row["days_left"], "day"), (row["hours_left"], "hour")]
+    known = [(value, unit) for value, unit in left if value is not None]
+    if row["due"]:
+        return "due" + "".join(f", {_span(-v, u)} over" for v, u in known if v <= -1)
+    spans = [f"{_span(max(v, 1), u)}{' run' if u == 'hour' else ''}" for v, u in known]
+    return "in " + " or ".join(spans)
+
+
+def _span(value: float, unit: str) -> str:
+    return f"{value:.0f} {unit}{'' if round(value) == 1 else 's'}"
 
 
 def reading_row(row: Json, machine: Json) -> Json:

@@ -10,13 +10,14 @@ from flask import Blueprint, Response, abort, redirect, render_template, request
 from werkzeug.wrappers import Response as BaseResponse
 
 from server.live import Refused
-from server.log import import_json
+from server.log import UPKEEP, entries, import_json
 from server.pages import bodies as b
 from server.pages.bed import bed_maps
 from server.pages.checks import CHECKS
 from server.pages.desk import desk, units
 from server.pages.lists import event_words, verdict_rows
 from server.pages.setup import PITCHES, Answers, profile_from, what_matters
+from server.pages.upkeep import as_picture, cut_rows, reminder_rows
 from server.pages.view import CAUTIONS
 from server.solver import parse_alignment
 
@@ -90,7 +91,16 @@ def log() -> str:
     """All alignments."""
     rows = list(reversed(desk().log.alignments()))
     kinds = {"practice" if row["source"] == "practice" else "real" for row in rows}
-    return render_template("log.html", rows=rows, kinds=kinds, new=request.args.get("new", type=int))
+    return render_template(
+        "log.html",
+        rows=rows,
+        kinds=kinds,
+        new=request.args.get("new", type=int),
+        reminders=reminder_rows(),
+        done=entries(desk().log, "upkeep")[::-1],
+        lasers=desk().lasers.names(),
+        kinds_of_upkeep=UPKEEP,
+    )
 
 
 @pages.get("/log/<int(max=2147483647):number>")
@@ -100,7 +110,8 @@ def alignment(number: int) -> str:
     machine = desk().log.document(number)["machine"]
     events = [event | {"words": event_words(event["event"], machine)} for event in desk().log.events(number)]
     verdict = verdict_rows(row["verdict"], machine)
-    return render_template("alignment.html", row=row, events=events, verdict=verdict)
+    cuts = cut_rows(number)
+    return render_template("alignment.html", row=row, events=events, verdict=verdict, cuts=cuts)
 
 
 @pages.get("/log/<int(max=2147483647):number>/report")
@@ -115,6 +126,7 @@ def report(number: int) -> str:
         verdict=verdict_rows(row["verdict"], document["machine"]),
         start=start,
         now=now,
+        cuts=cut_rows(number),
         last=events[-1]["when"] if events else None,
         counts=Counter(event["kind"] for event in document["events"]),
     )
@@ -126,8 +138,7 @@ def picture(event: int) -> Response:
     data = desk().log.picture(event)
     if data is None:
         abort(404, "This reading has no picture.")
-    kind = "image/png" if data.startswith(b"\x89PNG") else "image/jpeg"
-    return Response(data, mimetype=kind, headers={"Cache-Control": "private, max-age=86400"})
+    return as_picture(data)
 
 
 @pages.get("/log/drift.svg")

@@ -1,0 +1,103 @@
+"""Test cuts beside an alignment; what was cleaned or changed, hours run, and what to think of again."""
+
+from __future__ import annotations
+
+import io
+from typing import Any
+
+from flask import Blueprint, Response, abort, redirect, request, url_for
+from werkzeug.wrappers import Response as BaseResponse
+
+from server import log as book
+from server.live import Refused
+from server.pages.desk import desk
+from server.pages.lists import reminder_words
+
+__all__ = ["as_picture", "cut_rows", "due_count", "reminder_rows", "upkeep"]
+
+Json = dict[str, Any]
+PHOTO_LIMIT = 40_000_000
+
+upkeep = Blueprint("upkeep", __name__, url_prefix="/log")
+
+
+@upkeep.post("/<int(max=2147483647):number>/cut")
+def add_cut(number: int) -> BaseResponse:
+    """A test cut of that alignment, with a photo if there is one."""
+    book.add_entry(desk().log, "cut", _fields("cut"), alignment_id=number, picture=_photo())
+    return redirect(url_for("pages.alignment", number=number, _anchor="cuts"), 303)
+
+
+@upkeep.post("/<any(upkeep, hours, reminder):kind>")
+def add(kind: str) -> BaseResponse:
+    """Something done at the laser, its hour counter, or a reminder."""
+    newest = desk().log.newest() if kind == "upkeep" else None
+    book.add_entry(desk().log, kind, _fields(kind), alignment_id=newest)
+    return redirect(url_for("pages.log", _anchor="upkeep"), 303)
+
+
+@upkeep.post("/entry/<int(max=2147483647):entry>/withdraw")
+def withdraw(entry: int) -> BaseResponse:
+    """It was a mistake, or is no longer wanted: kept, and counts no more."""
+    found = next((row for row in book.entries(desk().log) if row["id"] == entry), None)
+    book.withdraw_entry(desk().log, entry)
+    if found is not None and found["kind"] == "cut" and found["alignment"] is not None:
+        return redirect(url_for("pages.alignment", number=found["alignment"], _anchor="cuts"), 303)
+    return redirect(url_for("pages.log", _anchor="upkeep"), 303)
+
+
+@upkeep.get("/entry/<int(max=2147483647):entry>/picture")
+def picture(entry: int) -> Response:
+    """The photo of a test cut."""
+    data = book.entry_picture(desk().log, entry)
+    if data is None:
+        abort(404, "This test cut has no photo.")
+    return as_picture(data)
+
+
+@upkeep.get("/spotwright-upkeep.csv")
+def export() -> Response:
+    """Test cuts, upkeep, hours and reminders for a spreadsheet."""
+    stream = io.StringIO(newline="")
+    book.write_upkeep_csv(desk().log, stream)
+    headers = {"Content-Disposition": 'attachment; filename="spotwright-upkeep.csv"'}
+    return Response(stream.getvalue(), content_type="text/csv; charset=utf-8", headers=headers)
+
+
+def as_picture(data: bytes) -> Response:
+    """Return a stored picture as what it is."""
+    kind = "image/png" if data.startswith(b"\x89PNG") else "image/jpeg"
+    return Response(data, mimetype=kind, headers={"Cache-Control": "private, max-age=86400"})
+
+
+def cut_rows(number: int) -> list[Json]:
+    """Return the test cuts of an alignment, those before it first, the near corner first."""
+    cuts = book.entries(desk().log, "cut", alignment_id=number)
+    return sorted(cuts, key=lambda cut: (cut["stage"] != "before", cut["place"] != "near"))
+
+
+def reminder_rows() -> list[Json]:
+    """Return the reminders with what is left of them in words, those that are due first."""
+    rows = [row | {"words": reminder_words(row)} for row in book.reminders(desk().log)]
+    return sorted(rows, key=lambda row: not row["due"])
+
+
+def due_count() -> int:
+    """Return how many reminders are due now."""
+    return sum(row["due"] for row in book.reminders(desk().log))
+
+
+def _fields(kind: str) -> Json:
+    given = {key: value for key, value in request.form.items() if value.strip()}
+    return book.checked_entry(kind, given, lax=True)
+
+
+def _photo() -> bytes | None:
+    sent = request.files.get("photo")
+    if sent is None or not sent.filename:
+        return None
+    data = sent.stream.read(PHOTO_LIMIT + 1)
+    if len(data) > PHOTO_LIMIT:
+        raise Refused("The photo is larger than 40 MB.", path="photo", status=413)
+    desk().check_picture(data)
+    return data
