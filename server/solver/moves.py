@@ -71,11 +71,11 @@ def direction(profile: Profile, bank: b.Bank, lever: Lever) -> Array:
     own, cross = m.screw_vectors(profile, lever.mount, lever.contact)
     column = np.zeros((m.SIZE, 1))
     column[m.contact_at(lever.mount), 0] = (1 + gain) * own + cross_talk * cross
-    sign = _sign(bank.sign[bank.best], lever.mount, k)
+    sign = sign_of(bank.sign[bank.best], lever.mount, k)
     return column * _travel(profile, lever) * sign
 
 
-def _sign(signs: Array, mount: int, k: int) -> float:
+def sign_of(signs: Array, mount: int, k: int) -> float:
     """Which way a screw is taken to work: as seen, else as the others of its mount, else as the profile
     says."""
     if signs[k]:

@@ -19,6 +19,7 @@ from .trace import Rays
 
 Array = NDArray[Any]
 
+FEW = 4  # samples that a sign must have to be believed
 WEIGHED = 96  # samples on which moves are weighed
 
 
@@ -97,7 +98,7 @@ def after_move(view: View, event: Event) -> View:
     rows = np.arange(len(samples.x))
     if isinstance(event, Turn):
         k = 3 * (event.mount - 1) + view.profile.contact_index(event.mount, event.screw)
-        rows = np.flatnonzero(samples.sign[:, k] == _likely_sign(samples.sign[:, k]))
+        rows = np.flatnonzero(samples.sign[:, k] == _likely_sign(view, samples, event.mount, k))
     rays = Rays(view.rays.offset_mm[rows], view.rays.lens_mm[rows], view.rays.slope[rows])
     rays = o.pushed(rays, view.jacobian, samples.x[rows] - view.samples.x[rows])
     return replace(
@@ -105,8 +106,12 @@ def after_move(view: View, event: Event) -> View:
     )
 
 
-def _likely_sign(signs: Array) -> float:
-    return 1.0 if signs.sum() >= 0 else -1.0
+def _likely_sign(view: View, samples: o.Samples, mount: int, k: int) -> float:
+    """As the best hypothesis has it, because the moves are worked out for that one; else as most have it."""
+    best = mv.sign_of(view.bank.sign[view.bank.best], mount, k)
+    if (samples.sign[:, k] == best).sum() >= FEW:
+        return best
+    return 1.0 if samples.sign[:, k].sum() >= 0 else -1.0
 
 
 def kind(event: Event) -> str:

@@ -116,10 +116,10 @@ def documents(draw: st.DrawFn) -> Json:
                 turns,
             )
         )
-    return {"machine": machine, "events": draw(st.lists(st.one_of(kinds), max_size=8))}
+    return {"machine": machine, "events": draw(st.lists(st.one_of(kinds), max_size=6))}
 
 
-@settings(max_examples=30, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
+@settings(max_examples=20, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
 @given(documents())
 def test_any_document_gets_a_step(document: Json) -> None:
     check(document)
