@@ -24,11 +24,17 @@ class Refused(ValueError):
         self.message, self.path, self.status = message, path, status
 
 
+def explained(document: Json) -> str:
+    """Return why the solver's next step is what it is."""
+    return solver.next_step(solver.parse_alignment(document)).why
+
+
 @dataclass(frozen=True)
 class Brain:
     """What sees and what thinks; a test may put its own in."""
 
     answer: Callable[[Json], Json] = solver.answer
+    explain: Callable[[Json], str] = explained
     check: Callable[[Json], object] = solver.parse_alignment
     read: Callable[[Pixels, Pixels | None], Reading | NoReading] = read
     find_card: Callable[[Pixels], tuple[str, CardView] | NoReading] = find_card

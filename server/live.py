@@ -13,7 +13,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Any, TypeVar
 
-from server.brain import Brain, Refused, load_shot, read_photo
+from server.brain import Brain, Refused, load_shot, read_photo, refusing
 from server.journal import Journal
 from server.log import Log
 from server.memory import Candidates, Memory, mark_event, name_of, saved_words
@@ -99,6 +99,12 @@ class Session:
     def document(self) -> Json:
         """Return the alignment document that the solver gets."""
         return self._journal.document()
+
+    def why(self) -> str:
+        """Return the numbers that the step was weighed by, in words; raises Refused."""
+        document = self.document()
+        with refusing():
+            return self._brain.explain(document)
 
     @property
     def alignment(self) -> int | None:

@@ -54,6 +54,7 @@ def bench(page: Page, server: Server) -> None:
     take(page, "bench-pulse")
     play(page, until=lambda done: page.locator("body").get_attribute("data-now") == "turn")
     take(page, "bench")
+    hold(page)
     play(page, until=lambda done: page.locator("#landing").is_visible())
     page.wait_for_timeout(300)
     take(page, "bench-landing")
@@ -61,8 +62,44 @@ def bench(page: Page, server: Server) -> None:
     take(page, "bench-done")
     page.goto(f"{server.url}/bed")
     take(page, "bed")
+    upkeep(page, server)
+
+
+def hold(page: Page) -> None:
+    """The screw in the hand, until the page says stop."""
+    page.set_viewport_size({"width": 390, "height": 844})
+    page.locator("#holds .asked").hover()
+    page.mouse.down()
+    page.locator("#way.stop").wait_for()
+    page.mouse.up()
+    page.locator("body:not([data-holding])").wait_for()
+    take(page, "bench-held")
+
+
+def upkeep(page: Page, server: Server) -> None:
+    """Test cuts of the alignment, its report, and a reminder on the log page."""
+    cut = {"material": "birch plywood", "thickness_mm": "4", "speed_mm_s": "12", "power_percent": "60"}
+    for stage, place, through in (
+        ("before", "near", "true"),
+        ("before", "far", "false"),
+        ("after", "far", "true"),
+    ):
+        sent = cut | {"stage": stage, "place": place, "through": through}
+        page.request.post(f"{server.url}/log/1/cut", form=sent)
+    laser = {"laser": "practice 1600"}
+    page.request.post(f"{server.url}/log/hours", form=laser | {"hours": "1200"})
+    page.request.post(
+        f"{server.url}/log/reminder",
+        form=laser | {"what": "clean mirrors and lens", "every_days": "30", "every_hours": "40"},
+    )
+    page.request.post(f"{server.url}/log/upkeep", form=laser | {"what": "tube changed", "hours": "1201"})
+    page.request.post(f"{server.url}/log/hours", form=laser | {"hours": "1243"})
     page.goto(f"{server.url}/log")
     take(page, "log")
+    page.goto(f"{server.url}/log/1")
+    take(page, "alignment")
+    page.goto(f"{server.url}/log/1/report")
+    take(page, "report")
 
 
 def offline(page: Page, server: Server) -> None:

@@ -15,7 +15,7 @@ from server.pages import bodies as b
 from server.pages.desk import UNITS_COOKIE, desk, units
 from server.pages.lasers import Lasers
 
-__all__ = ["api"]
+__all__ = ["ACTIONS", "api"]
 
 PHOTO_LIMIT = 40_000_000
 UPLOAD_LIMIT = 2 * PHOTO_LIMIT + 100_000
@@ -55,6 +55,20 @@ def events() -> Response:
     return Response(body, mimetype="text/event-stream", headers={"X-Accel-Buffering": "no"})
 
 
+@api.get("/why")
+def why() -> Response:
+    """The numbers that the step of a session was weighed by, in words."""
+    return jsonify({"why": desk().session(_of()).why()})
+
+
+@api.get("/openapi.json")
+def openapi() -> Response:
+    """This interface, described."""
+    from server.pages.openapi import description  # it describes this module's actions
+
+    return jsonify(description())
+
+
 @api.get("/frame.jpg")
 def frame() -> Response:
     """The newest picture of the bench."""
@@ -68,8 +82,8 @@ def do(of: str, action: str) -> Response:
     desk().hands.use(of, _tab(request.headers.get("X-Spotwright-Tab", "")))
     if action == "photo":
         _photo(session)
-    elif action in _ACTIONS:
-        model, act = _ACTIONS[action]
+    elif action in ACTIONS:
+        model, act = ACTIONS[action]
         act(session, b.parse(model, b.json_body()))
     else:
         raise Refused(f"There is no action named {action[:40]}.", status=404)
@@ -112,7 +126,7 @@ def _restart(session: Session, body: b.Restart) -> None:
     session.restart(machine=_lasers().current(), options=options)
 
 
-_ACTIONS: dict[str, tuple[type[b.Body], Callable[[Session, Any], None]]] = {
+ACTIONS: dict[str, tuple[type[b.Body], Callable[[Session, Any], None]]] = {
     "acknowledge": (b.Nothing, lambda session, _: session.acknowledge()),
     "hang": (b.Hang, lambda session, body: session.hang(body.place())),
     "pulse": (b.Nothing, lambda session, _: session.pulse()),

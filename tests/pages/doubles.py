@@ -76,7 +76,11 @@ class Script:
         return self.readings.pop(0) if len(self.readings) > 1 else self.readings[0]
 
     def brain(self, answer: Callable[[Json], Json] = scripted) -> Brain:
-        return Brain(answer=answer, read=self.read, find_card=_find, load_picture=_load)
+        return Brain(answer=answer, explain=_explain, read=self.read, find_card=_find, load_picture=_load)
+
+
+def _explain(document: Json) -> str:
+    return f"Weighed {len(document['events'])} events."
 
 
 def _find(picture: Pixels) -> tuple[str, CardView]:

@@ -18,8 +18,19 @@ export function startJob(onState = () => {}) {
   });
   startSound();
   find("#units").addEventListener("change", (event) => chooseUnits(event.target.value));
+  find("#why").addEventListener("toggle", () => showWhy(link));
   link.take(first);
   return link;
+}
+
+// The reason is worked out only for who asks, and again when the step has changed meanwhile.
+async function showWhy(link) {
+  const words = find("#why-words"), version = link.version;
+  if (!find("#why").open || words.dataset.version === String(version)) return;
+  words.dataset.version = version;
+  setText(words, "One moment…");
+  const told = await link.ask("why");
+  if (link.version === version) setText(words, told?.why ?? "It cannot be said just now.");
 }
 
 async function chooseUnits(units) {
@@ -56,6 +67,7 @@ function show(state, link, onState) {
   showChain(state.chain);
   showVerdict(state.verdict, state.do);
   showReadings(state, link);
+  showWhy(link);
   onState(state, link);
   hear(state);
 }

@@ -59,6 +59,16 @@ export class Link {
     }
   }
 
+  // Returns the JSON of another question about this session, null where there is no answer.
+  async ask(what) {
+    try {
+      const answer = await fetch(`/api/${what}?of=${this.of}`, { cache: "no-store" });
+      return answer.ok ? await answer.json() : null;
+    } catch {
+      return null;
+    }
+  }
+
   take(state) {
     this.found();
     if (state.version === this.version && state.run === this.run) return;
