@@ -111,7 +111,7 @@ def _edge_offsets(
     step = (profile - low[:, None]) / np.maximum(contrast, _LEAST_CONTRAST)[:, None]
     area = (step.sum(axis=1) - (step[:, 0] + step[:, -1]) / 2) * (steps[1] - steps[0])
     offset = reach * (1 - area)
-    typical = np.median(contrast[inside]) if inside.any() else 0.0
+    typical = _middle(contrast[inside]) if inside.any() else 0.0
     good = inside & (contrast > max(_LEAST_CONTRAST, 0.25 * typical)) & (np.abs(offset) < reach)
     return offset, good
 
@@ -182,16 +182,22 @@ def _solve(design: Floats, offset: Floats, good: NDArray[np.bool_]) -> _Solved:
     """Robust least squares by Tukey's biweight."""
     weight = good.astype(float)
     prior = 1e-9 * np.eye(10)
-    spread = max(float(np.median(np.abs(offset[good]))) if good.any() else 1.0, 0.02)
+    spread = max(_middle(np.abs(offset[good])) if good.any() else 1.0, 0.02)
     for _ in range(_REWEIGHTINGS):
         prior[8, 8], prior[9, 9] = (spread / _SPREAD_PRIOR_MM) ** 2, (spread / _BEND_PRIOR) ** 2
         weighted = design * weight[:, None]
         matrix = weighted.T @ design + prior
         solution = np.linalg.solve(matrix, weighted.T @ offset)
         rest = offset - design @ solution
-        spread = max(1.4826 * float(np.median(np.abs(rest[good]))) if good.any() else 1.0, 0.01)
+        spread = max(1.4826 * _middle(np.abs(rest[good])) if good.any() else 1.0, 0.01)
         weight = good * np.clip(1 - (rest / (5 * spread)) ** 2, 0, None) ** 2
     return _Solved(solution, weight, rest, matrix)
+
+
+def _middle(values: Floats) -> float:
+    """The (upper) median; numpy's own takes most of a fit's time on a few hundred values."""
+    half = len(values) // 2
+    return float(np.partition(values, half)[half])
 
 
 def _moved(homography: Floats, eight: Floats) -> Floats:

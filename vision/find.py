@@ -16,6 +16,7 @@ from vision.plane import fit_homography, project, scale_and_tilt
 from vision.reading import CardView, NoReading
 
 _FEWEST_MARKERS = 2
+_LARGE_PX = 40.0  # markers from which OpenCV's corners need one refinement less
 _FEWEST_EDGES, _WORST_RMS_PX = 6, 1.0
 _MISFIT_SHARE = (
     0.12  # corners farther from the fit than this share of a marker's side do not belong to the card
@@ -48,7 +49,8 @@ def locate(grey: NDArray[np.uint8], station: str, markers: list[Marker]) -> Card
         fit = fit_edges(grey, [corners[i] for i in seen], rough, rounds=1)
         rough = fit.homography
         seen += [i for i in corners if i not in seen and shows_code(grey, i, corners[i], rough)]
-    return view_of(fit_edges(grey, [corners[i] for i in seen], rough), len(seen))
+    rounds = 2 if min(m.side_px for m in markers) > _LARGE_PX else 3
+    return view_of(fit_edges(grey, [corners[i] for i in seen], rough, rounds=rounds), len(seen))
 
 
 def track(grey: NDArray[np.uint8], station: str, last: CardView) -> CardView | None:
