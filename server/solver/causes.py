@@ -19,6 +19,7 @@ from .view import Choice, Place, View, nearest, next_sigma
 Array = NDArray[Any]
 
 GUILTY, SUSPECT = 0.9, 0.12  # probability of a fault to inspect, to look for
+LATE_SUSPECT = 0.004  # probability of a fault that is looked for once more before the end
 TELLING = 0.3  # divergence of what two explanations foretell, below which a mark does not tell them apart
 HARM = 0.4  # × overlap tolerance: a fault that moves marks less than this does not matter
 ENOUGH_PULSES, BLANKS = 120, 14
@@ -43,6 +44,14 @@ def faulty(view: View) -> Choice | None:
         if tells > TELLING:
             return Choice("mark", place=place, why="fault")
     return None
+
+
+def last_look(view: View) -> Choice | None:
+    """Before it is called done: a mark more where a fault is still possible and a mark would tell."""
+    if sum(causes(view.bank).values()) <= LATE_SUSPECT:
+        return None
+    place, tells = _telling(view)
+    return Choice("mark", place=place, why="fault") if tells > TELLING else None
 
 
 def doubtful(view: View) -> Choice | None:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import outlook as o
-from .causes import doubtful, exhausted, faulty
+from .causes import doubtful, exhausted, faulty, last_look
 from .events import Event, MarkSeen
 from .profile import STATIONS
 from .proof import unproved
@@ -50,7 +50,7 @@ def _end(view: View) -> Choice:
     for station, name in enumerate(STATIONS):
         if name not in seen:
             return Choice("mark", place=Place(station, last_position(view)), stage=min(station, 3))
-    return Choice("done")
+    return last_look(view) or Choice("done")
 
 
 def settled(view: View, stage: int) -> bool:
