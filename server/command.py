@@ -145,15 +145,20 @@ def _row(number: int, mark: Mark) -> str:
 
 
 @spotwright.command("next")
-def next_() -> None:
+@click.option(
+    "--why", is_flag=True, help="Say on standard error why: the numbers that were weighed."
+)
+def next_(why: bool) -> None:
     """Read an alignment document (JSON) on standard input and print the next step."""
-    from server.solver import DocumentError, answer
+    from server.solver import DocumentError, next_step, parse_alignment
 
     try:
-        step = answer(_document(sys.stdin.buffer.read(MAX_DOCUMENT_BYTES + 1)))
+        step = next_step(parse_alignment(_document(sys.stdin.buffer.read(MAX_DOCUMENT_BYTES + 1))))
     except DocumentError as error:
         _refuse_document(error.path, error.message)
-    click.echo(_as_json(step).encode())
+    click.echo(_as_json(step.as_json()).encode())
+    if why:
+        click.echo(step.why, err=True)
 
 
 def _document(data: bytes) -> dict[str, Any]:

@@ -191,6 +191,14 @@ def test_next_answers_on_standard_output() -> None:
     assert step["say"]
 
 
+def test_next_says_why_on_standard_error_and_the_step_stays_the_same() -> None:
+    document = json.dumps({"machine": profile(), "events": []}).encode()
+    plain, told = process("next", stdin=document), process("next", "--why", stdin=document)
+    assert told.stdout == plain.stdout
+    assert plain.stderr == b""
+    assert "robab" in told.stderr.decode()
+
+
 def test_next_is_the_same_as_in_python() -> None:
     from server.solver import answer
 
