@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
-from server.pages import Config, create_app
+from server.pages import Config, create_app, stream
 from server.pages.serve import make_server
 from server.practice import PracticeMachine
 from server.sources import PracticeSource
@@ -13,6 +13,7 @@ from server.sources import PracticeSource
 
 def main(folder: str, port: str, seed: str) -> None:
     """Serve until killed."""
+    stream.BEAT_S = 1.0  # whoever has gone is noticed sooner than a person would mind
     app = create_app(Config(data=Path(folder), source=lambda: PracticeSource(PracticeMachine(int(seed)))))
     server = make_server(app, port=int(port))
     print(server.effective_port, flush=True)
