@@ -144,6 +144,7 @@ class Session:
             self._picture_or_refuse(lambda: self.source.hang(place))
             self._candidates = None
             self.hung, self._hung_s = self.hung + 1, self._clock()
+            self.rig.set_live(None)
             self._look(place, timeout_s=2.0)
             self._keep(replace(self._memory, place=place, missed=False, used=False, said=""))
             self._note({"kind": "hang", "place": place.as_json()})
@@ -320,6 +321,7 @@ class Session:
         step = step or self._journal.after(event)
         self._journal.add(event, self._state(memory), step=step, **more)
         self._memory, self._candidates = memory, None
+        self.rig.set_live(None)  # what was seen belongs to the step before
         self._tell()
         self._note({"kind": "event", "event": event})
 

@@ -17,6 +17,7 @@ NEAR_MM = 0.3  # that near is there: finer than 1/64 turn at the far card
 PAST_MM, PAST_SHARE = 0.4, 0.15  # so far past the aim, a hand's lag included, the way back is asked for
 SIDE_MM, SIDE_SHARE = 0.6, 0.5  # levers are known to 15 %, so a right screw never goes so much aside
 BACK_MM = 0.4
+MOVED_MM = 0.2  # less than this and nothing has been turned yet
 
 
 def follow(snapshot: Json) -> Json | None:
@@ -34,16 +35,19 @@ def follow(snapshot: Json) -> Json | None:
 
 
 def way(followed: Json | None, live: Json | None) -> Json | None:
-    """Return ``{"kind", "words", "left", "gap_mm", "big"}`` for the mark as it is seen now, else None.
+    """Return ``{"kind", "words", "left", "gap_mm", "big"}`` for the mark as it is seen now.
 
-    ``kind``: go, stop, far, back (the other way), aside (across: another screw). ``left``: 0 to 1 of the way,
-    None where the start is not known. ``big``: the figures to be read from afar.
+    None where there is nothing to follow or the mark still lies where it was. ``kind``: go, stop, far, back
+    (the other way), aside (across: another screw). ``left``: 0 to 1 of the way, None where the start is not
+    known. ``big``: the figures to be read from afar.
     """
     if followed is None or live is None or live["station"] != followed["station"]:
         return None
     now, goal = _point(live["offset_mm"]), _point(followed["aim"])
     gap_mm = math.dist(now, goal)
     kind, left = _judge(followed["start"], now, goal)
+    if kind == "go" and followed["start"] and math.dist(now, _point(followed["start"])) < MOVED_MM:
+        return None
     words = _WORDS[kind]
     big = _figures(kind, left, gap_mm, followed["turns"])
     return {"kind": kind, "words": words, "left": left, "gap_mm": gap_mm, "big": big}

@@ -6,7 +6,7 @@ import math
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from server.pages.way import follow, live_view, way
@@ -29,7 +29,7 @@ def judged(u_mm: float, v_mm: float, **changes: Any) -> Json:
 @pytest.mark.parametrize(
     ("at_mm", "kind", "left"),
     [
-        ((0.0, 0.0), "go", 1.0),
+        ((0.2, 0.0), "go", 0.98),
         ((2.5, 0.3), "go", 0.75),
         ((-0.3, 0.0), "go", 1.0),  # play, or a hand that trembles
         ((9.6, 0.0), "go", 0.04),
@@ -71,6 +71,7 @@ def test_turning_the_card_turns_nothing_that_is_told(
     def turned(x: float, y: float) -> list[float]:
         return [x * math.cos(by) - y * math.sin(by), x * math.sin(by) + y * math.cos(by)]
 
+    assume(math.hypot(u, v) > 0.3)
     plain = way(FOLLOWED | {"aim": [a, b]}, seen(u, v))
     whole = way(FOLLOWED | {"aim": turned(a, b)}, seen(*turned(u, v)))
     assert plain is not None and whole is not None
@@ -78,7 +79,12 @@ def test_turning_the_card_turns_nothing_that_is_told(
     assert plain["left"] == pytest.approx(whole["left"], abs=1e-6)
 
 
-@given(st.floats(0.8, 20), st.floats(0, 1))
+def test_a_mark_that_has_not_moved_has_no_way_yet() -> None:
+    assert way(FOLLOWED, seen(0.1, -0.1)) is None
+    assert way(FOLLOWED | {"start": [9.9, 0.0]}, seen(9.9, 0.0)) is not None  # it is there already
+
+
+@given(st.floats(0.8, 20), st.floats(0.3, 1))
 def test_a_straight_way_empties_the_bar_evenly(length_mm: float, share: float) -> None:
     told = judged(length_mm * share, 0.0, aim=[length_mm, 0.0])
     assert told["left"] == pytest.approx(1 - share, abs=1e-6)
