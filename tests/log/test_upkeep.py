@@ -256,7 +256,7 @@ def test_the_csv_gives_back_what_was_typed(material: str, note: str) -> None:
         stream = io.StringIO(newline="")
         write_upkeep_csv(log, stream)
         (row,) = csv.DictReader(io.StringIO(stream.getvalue(), newline=""))
-        # what counts as white space at the ends differs between Python and the checker, so neither end is compared
+        # what counts as white space at the ends differs between Python and pydantic: the ends do not count
         assert row["material"].removeprefix("'").strip() == material.strip().removeprefix("'").strip()
         assert row["material"][0] not in "=+-@"
         assert (row["kind"], row["through"], row["thickness_mm"]) == ("cut", "False", "4.0")
