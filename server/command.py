@@ -145,9 +145,7 @@ def _row(number: int, mark: Mark) -> str:
 
 
 @spotwright.command("next")
-@click.option(
-    "--why", is_flag=True, help="Say on standard error why: the numbers that were weighed."
-)
+@click.option("--why", is_flag=True, help="Say on standard error why: the numbers that were weighed.")
 def next_(why: bool) -> None:
     """Read an alignment document (JSON) on standard input and print the next step."""
     from server.solver import DocumentError, next_step, parse_alignment

@@ -73,11 +73,20 @@ def test_no_page_has_a_barrier(serve: Callable[[int], Server], page: Page, axe: 
     page.locator("#way").wait_for()
     page.keyboard.up("Space")
     found["bench, screw held"] = complaints(page, axe)
-    cut = {"material": "plywood", "thickness_mm": "4", "speed_mm_s": "12", "power_percent": "60"}
+    cut: dict[str, str | float | bool] = {
+        "material": "plywood",
+        "thickness_mm": "4",
+        "speed_mm_s": "12",
+        "power_percent": "60",
+    }
     page.request.post(
         f"{server.url}/log/1/cut", form=cut | {"stage": "before", "place": "far", "through": "no"}
     )
-    again = {"laser": "practice 1600", "what": "clean the lens", "every_days": "1"}
+    again: dict[str, str | float | bool] = {
+        "laser": "practice 1600",
+        "what": "clean the lens",
+        "every_days": "1",
+    }
     page.request.post(f"{server.url}/log/reminder", form=again)
     page.goto(f"{server.url}/offline")
     page.click("#primary")

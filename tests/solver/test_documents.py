@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 
 from server.solver import DocumentError, answer, parse_alignment, parse_profile, profile_as_json
+from server.solver.events import MarkSeen
 from tests.machines import profile
 
 Json = dict[str, Any]
@@ -105,6 +106,7 @@ def test_what_is_no_document_is_refused(given: Any) -> None:
 def test_events_keep_their_order_and_values() -> None:
     events = parse_alignment(document()).events
     assert [type(e).__name__ for e in events] == ["MarkSeen", "Turn", "Shift", "Inspected"]
+    assert isinstance(events[0], MarkSeen)
     assert events[0].offset_mm == (1.0, 2.0)
     assert events[0].sigma_mm == (0.1, 0.1)
 

@@ -12,6 +12,7 @@ from server.solver import model as m
 from server.solver.linear import weighted_least_squares
 from server.solver.moves import fractions
 from server.solver.power import passed_fraction, spot_diameter
+from server.solver.profile import Profile
 from tests.machines import profile
 
 PROFILES = [parse_profile(profile(n, c)) for n in ("1600", "600") for c in ("back-left", "back-right")]
@@ -42,7 +43,7 @@ def test_next_to_nothing_is_no_turn() -> None:
 
 @pytest.mark.parametrize("machine", PROFILES, ids=lambda p: f"{p.name} {p.path.corner}")
 @pytest.mark.parametrize("station", range(5))
-def test_complex_steps_agree_with_central_differences(machine: object, station: int) -> None:
+def test_complex_steps_agree_with_central_differences(machine: Profile, station: int) -> None:
     rng = np.random.default_rng(5)
     x = rng.normal(0, 0.5, m.SIZE)
     head = np.array(machine.head_mm(0.3, 0.6))

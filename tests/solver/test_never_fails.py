@@ -90,7 +90,7 @@ def documents(draw: st.DrawFn) -> Json:
     number = st.floats(-200, 200)
     mark = st.builds(
         lambda s, h, o, w: {"kind": "mark", "station": s, "head_mm": h, "offset_mm": o, "sigma_mm": w},
-        station, heads, st.one_of(st.lists(n, min_size=2, max_size=2) for n in (number, st.floats(-5, 5))),
+        station, heads, st.one_of([st.lists(n, min_size=2, max_size=2) for n in (number, st.floats(-5, 5))]),
         st.sampled_from([1e-6, 0.05, 0.4, 100.0]),
     )  # fmt: skip
     blank = st.builds(lambda s, h: {"kind": "no-mark", "station": s, "head_mm": h}, station, heads)
