@@ -10,7 +10,6 @@ from __future__ import annotations
 import base64
 import json
 import logging
-import os
 import secrets
 import threading
 import time
@@ -25,6 +24,7 @@ import cv2
 import numpy as np
 
 from firmware import FrameLike
+from server.log import write_for_good
 from server.sources import Pixels, as_jpeg
 from vision import Mark, Moment, Reading
 
@@ -66,7 +66,7 @@ class Spool:
         counted = folder / "delivered"
         named = folder / "name"
         if not named.exists():
-            _write(named, secrets.token_hex(6))
+            write_for_good(named, secrets.token_hex(6))
         self.name = named.read_text("ascii").strip()
         done = int(counted.read_text("ascii")) if counted.exists() else 0
         self._last = max([done, *self._waiting()])
@@ -75,7 +75,7 @@ class Spool:
         """Number it, put it on the disk; returns the number once it survives a power cut."""
         with self._lock:
             number = self._last + 1
-            _write(self._folder / f"{number:09d}.json", json.dumps({**body, "sequence": number}))
+            write_for_good(self._folder / f"{number:09d}.json", json.dumps({**body, "sequence": number}))
             self._last = number
             return number
 
@@ -90,7 +90,7 @@ class Spool:
     def done(self, number: int) -> None:
         """That one has arrived."""
         with self._lock:
-            _write(self._folder / "delivered", str(number))
+            write_for_good(self._folder / "delivered", str(number))
             (self._folder / f"{number:09d}.json").unlink(missing_ok=True)
 
     def __len__(self) -> int:
@@ -262,17 +262,3 @@ def _boot() -> str:
         return _BOOT.read_text("ascii").strip()
     except OSError:
         return ""
-
-
-def _write(path: Path, text: str) -> None:
-    part = path.with_suffix(".part")
-    with part.open("w", encoding="utf-8") as file:
-        file.write(text)
-        file.flush()
-        os.fsync(file.fileno())
-    part.replace(path)
-    folder = os.open(path.parent, os.O_RDONLY)
-    try:
-        os.fsync(folder)
-    finally:
-        os.close(folder)

@@ -32,6 +32,17 @@ def fsync_folder(folder: Path) -> None:
         os.close(handle)
 
 
+def write_for_good(path: Path, text: str) -> None:
+    """Write a small text whole or not at all; it survives a power cut once this returns. Raises OSError."""
+    part = path.with_suffix(".part")
+    with part.open("w", encoding="utf-8") as file:
+        file.write(text)
+        file.flush()
+        os.fsync(file.fileno())
+    part.replace(path)
+    fsync_folder(path.parent)
+
+
 def make_folder(folder: Path) -> None:
     """Make ``folder`` and its parents, each entered in its parent for good."""
     missing = [place for place in (folder, *folder.parents) if not place.exists()]

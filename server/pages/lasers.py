@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 import re
 import tomllib
 from pathlib import Path
 from typing import Any
 
 from server.live import Refused
+from server.log import write_for_good
 from server.practice import default_profile
 from server.solver import DocumentError, parse_profile, profile_as_json
 
@@ -48,7 +48,7 @@ class Lasers:
                 raise Refused("There is no laser of that name.", path="name", status=404)
             (self._folder / "current").unlink(missing_ok=True)
             return _practice()
-        _write(self._folder / "current", path.name)
+        write_for_good(self._folder / "current", path.name)
         return self.current()
 
     def add_toml(self, text: bytes) -> Json:
@@ -66,8 +66,8 @@ class Lasers:
         profile = _checked(data)
         path = self._path(profile["name"])
         self._folder.mkdir(parents=True, exist_ok=True)
-        _write(path, json.dumps(profile, indent=1))
-        _write(self._folder / "current", path.name)
+        write_for_good(path, json.dumps(profile, indent=1))
+        write_for_good(self._folder / "current", path.name)
         return profile
 
     def _path(self, name: str) -> Path:
@@ -85,12 +85,3 @@ def _checked(data: Json) -> Json:
         return profile_as_json(parse_profile(data))
     except DocumentError as error:
         raise Refused(error.message, path=error.path) from error
-
-
-def _write(path: Path, text: str) -> None:
-    fresh = path.with_suffix(".new")
-    with fresh.open("w", encoding="utf-8") as stream:
-        stream.write(text)
-        stream.flush()
-        os.fsync(stream.fileno())
-    fresh.replace(path)
