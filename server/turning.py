@@ -18,6 +18,9 @@ Json = dict[str, Any]
 WHOLE_WAY_S = 6.0  # the asked turn takes so long
 SLOWEST, FASTEST = 1 / 40, 1 / 4  # turns per second
 FIRST_S, LONGEST_S = 0.1, 0.5  # whoever does not ask again within LONGEST_S has let go
+LOOKS = (
+    16  # at least so many over the asked turn: on a slow machine too none steps over "stop" (pages/way.py)
+)
 
 
 class Turning:
@@ -36,9 +39,9 @@ class Turning:
         return self._ended_s is not None and self._clock() - self._ended_s <= LONGEST_S
 
     def ease(self, step: Json, mount: int, screw: str, way: int) -> None:
-        """Turn on in that way (+1 clockwise) for the time since the last call, and look; 0 lets go."""
+        """Turn on in that way (+1 clockwise) for the time since the last call, a little at most, and look; 0 lets go."""
         span_s, self._began_s = self._span_s(), self._clock()
-        turns = way * _speed(step) * span_s
+        turns = way * min(_speed(step) * span_s, _asked(step) / LOOKS)
         try:
             self._source.ease(mount, screw, turns)
         except (KeyError, ValueError) as error:
@@ -61,4 +64,8 @@ class Turning:
 
 def _speed(step: Json) -> float:
     """Turns per second."""
-    return float(min(max(abs(step.get("turns", 0.25)) / WHOLE_WAY_S, SLOWEST), FASTEST))
+    return min(max(_asked(step) / WHOLE_WAY_S, SLOWEST), FASTEST)
+
+
+def _asked(step: Json) -> float:
+    return abs(float(step.get("turns", 0.25)))

@@ -6,7 +6,7 @@ import { showTrouble, startJob } from "./job.js";
 import { find, html, setText } from "./make.js";
 import { faultLine, showLive, showRig } from "./rig.js";
 import { hearWay } from "./sound.js";
-import { showWay } from "./way.js";
+import { showLost, showWay } from "./way.js";
 
 const PAUSE_MS = { practice: 500, camera: 110 };
 let state = null;
@@ -62,6 +62,7 @@ const link = startJob((now) => {
 startHolds(link, () => state);
 link.onLive = (live) => {
   showLive(live);
+  if (!live && "holding" in document.body.dataset) return showLost();
   showWay(live?.way ?? null, live, state);
   if (live?.way) hearWay(live.way);
 };

@@ -3,6 +3,7 @@
 import { find } from "./make.js";
 
 let held = null;
+let ended = Promise.resolve(); // when the hold before has been let go
 
 export function startHolds(link, current) {
   const place = find("#holds");
@@ -44,16 +45,21 @@ export function showHolds(state) {
   }
 }
 
-// Asks for the next little turn when the last is done, so a slow network turns slowly and never on its own.
-async function grip(link, body, button) {
+function grip(link, body, button) {
   const mine = (held = { body });
+  ended = ended.then(() => turn(link, mine, button));
+}
+
+// Asks for the next little turn when the last is done, so a slow network turns slowly and never on its own.
+async function turn(link, mine, button) {
+  const { body } = mine;
   button?.setAttribute("aria-pressed", "true");
   document.body.dataset.holding = "";
   while (held === mine && (await link.act("ease", body)));
   if (held === mine) held = null;
   button?.removeAttribute("aria-pressed");
-  delete document.body.dataset.holding;
   await link.act("ease", { ...body, way: 0 });
+  delete document.body.dataset.holding;
 }
 
 function letGo() {

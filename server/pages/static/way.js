@@ -4,6 +4,18 @@ import { drawCard, drawOver, drawWay } from "./draw.js";
 import { showBig } from "./job.js";
 import { find, setText } from "./make.js";
 
+const LOST = "The mark has left the card. Turn back.";
+
+// A held screw has driven the mark off the card.
+export function showLost() {
+  const place = find("#way");
+  place.hidden = false;
+  place.className = "way far";
+  place.querySelector(".bar").hidden = true;
+  setText(find("#way-words"), LOST);
+  showBig([{ value: "Back", unit: "", label: "", kind: "shout" }]);
+}
+
 export function showWay(way, live, state) {
   const place = find("#way");
   place.hidden = !way;
