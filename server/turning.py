@@ -39,7 +39,7 @@ class Turning:
         return self._ended_s is not None and self._clock() - self._ended_s <= LONGEST_S
 
     def ease(self, step: Json, mount: int, screw: str, way: int) -> None:
-        """Turn on in that way (+1 clockwise) for the time since the last call, a little at most, and look; 0 lets go."""
+        """Turn on in that way (+1 clockwise) for the time since the last call, and look; 0 lets go."""
         span_s, self._began_s = self._span_s(), self._clock()
         turns = way * min(_speed(step) * span_s, _asked(step) / LOOKS)
         try:
