@@ -1,8 +1,10 @@
-"""Frames in memory that two processes share: a ring of three slots, each guarded by its frame's number."""
+"""Frames in memory that two processes share: a ring of two slots, each guarded by its frame's number."""
 
 from __future__ import annotations
 
-from multiprocessing.shared_memory import SharedMemory
+import mmap
+import os
+import tempfile
 
 import numpy as np
 
@@ -10,19 +12,22 @@ from firmware.camera import FrameLike, Pixels
 
 __all__ = ["FrameRing"]
 
-_SLOTS = 3
+_SLOTS = 2  # one is read while the next is written; whoever is slower than that misses a frame
 _HEAD = 16  # bytes before each slot's pixels: the number when writing began, the number when it ended
+_SLOT_BYTES = 16_000_000  # only pages that were written to take memory
 
 
 class FrameRing:
-    """``write`` in one process, ``read`` in another; whoever was made with ``name=None`` owns the memory."""
+    """``write`` in one process, ``read`` in another, on the memory behind one file descriptor.
 
-    def __init__(self, *, name: str | None = None, slot_bytes: int = 16_000_000) -> None:
-        self._owner = name is None
-        size = _SLOTS * (slot_bytes + _HEAD)
-        self._memory = SharedMemory(name=name, create=name is None, size=size if name is None else 0)
+    descriptor : of a ring made elsewhere, handed down to this process; None makes the memory, which is gone
+    when the last process has let go of it, however it ended.
+    """
+
+    def __init__(self, descriptor: int | None = None, *, slot_bytes: int = _SLOT_BYTES) -> None:
         self._slot_bytes = slot_bytes
-        self.name = self._memory.name
+        self.descriptor = _new_memory(_SLOTS * (slot_bytes + _HEAD)) if descriptor is None else descriptor
+        self._memory = mmap.mmap(self.descriptor, _SLOTS * (slot_bytes + _HEAD))
 
     def write(self, frame: FrameLike) -> None:
         """Put the frame into its slot; raise ValueError where it is larger than a slot."""
@@ -43,15 +48,23 @@ class FrameRing:
         return pixels if guard[0] == number else None
 
     def close(self) -> None:
-        """Let go of the memory; the owner also removes it."""
+        """Let go of the memory."""
         self._memory.close()
-        if self._owner:
-            self._memory.unlink()
+        os.close(self.descriptor)
 
     def _slot(self, number: int) -> tuple[np.ndarray[tuple[int], np.dtype[np.int64]], Pixels]:
         at = (number % _SLOTS) * (self._slot_bytes + _HEAD)
-        memory = self._memory.buf
-        assert memory is not None
-        guard = np.frombuffer(memory, np.int64, 2, at)
-        room = np.frombuffer(memory, np.uint8, self._slot_bytes, at + _HEAD)
+        guard = np.frombuffer(self._memory, np.int64, 2, at)
+        room = np.frombuffer(self._memory, np.uint8, self._slot_bytes, at + _HEAD)
         return guard, room
+
+
+def _new_memory(size: int) -> int:
+    """Return the descriptor of that many zero bytes which have no name anywhere."""
+    if hasattr(os, "memfd_create"):
+        descriptor = os.memfd_create("frames")
+    else:
+        with tempfile.TemporaryFile() as file:
+            descriptor = os.dup(file.fileno())
+    os.ftruncate(descriptor, size)
+    return descriptor

@@ -1,33 +1,34 @@
 """A camera in a process of its own, behind a watchdog: whatever hangs in a driver hangs there and is killed.
 
 A pulled cable can make a camera library block for ever, even in its ``stop``. Frames cross by shared memory,
-words by a pipe; the parent kills a silent child and starts a new one until the camera is back.
+words by a socket; the parent kills a silent child and starts a new one until the camera is back.
 """
 
 from __future__ import annotations
 
-import multiprocessing
+import base64
 import os
-import signal
+import pickle
+import socket
+import subprocess
+import sys
 import time
 from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import dataclass, field
-from itertools import count
-from multiprocessing.connection import Connection
 from threading import Event, Thread
 from typing import Any
 
 from firmware.camera import Camera, Frame, open_camera
-from firmware.errors import CameraMissing, CameraNotStarted, CameraTimeout, RigError
+from firmware.errors import CameraMissing, CameraNotStarted, CameraTimeout
 from firmware.shared import FrameRing
 from firmware.slot import NewestSlot
 from firmware.watch import Watch
+from firmware.words import Words
 
 __all__ = ["SupervisedCamera"]
 
 Opener = Callable[..., Camera]
-_SPAWN = multiprocessing.get_context("spawn")  # a fork would copy locks that other threads hold
+_DEAD_S = 2.0  # a killed process that has not ended by then hangs in the kernel
 
 
 class SupervisedCamera:
@@ -61,7 +62,7 @@ class SupervisedCamera:
     def pid(self) -> int | None:
         """The child's process id while there is one."""
         child = self._child
-        return child.process.pid if child else None
+        return child.pid if child else None
 
     def start(self) -> None:
         if self._thread is None:
@@ -89,7 +90,7 @@ class SupervisedCamera:
         """Send no more frames a second than that: nobody looks closely just now."""
         if frames_per_s != self._frames_per_s:
             self._frames_per_s = frames_per_s
-            self._say(f"pace {frames_per_s:g}")
+            self._say("pace", frames_per_s)
 
     def _wait(self, slot: NewestSlot, newer_than: int, timeout_s: float) -> Frame:
         if self._thread is None:
@@ -114,10 +115,10 @@ class SupervisedCamera:
         self._light_locked = locked
         self._say("lock light" if locked else "release light")
 
-    def _say(self, word: str) -> None:
+    def _say(self, *word: Any) -> None:
         child = self._child
         if child is not None:
-            child.say(word)
+            child.say(*word)
 
     def _guard(self) -> None:
         while not self._quit.is_set():
@@ -135,7 +136,7 @@ class SupervisedCamera:
         if self._light_locked:
             self._child.say("lock light")
         if self._frames_per_s is not None:
-            self._child.say(f"pace {self._frames_per_s:g}")
+            self._child.say("pace", self._frames_per_s)
 
     def _end(self) -> None:
         child, self._child = self._child, None
@@ -148,16 +149,18 @@ class SupervisedCamera:
             self._quit.wait(patience_s)
             return
         try:
-            if child.pipe.poll(patience_s):
-                self._heard(child, child.pipe.recv())
+            told = child.words.hear(patience_s=patience_s)
         except (EOFError, OSError):
             self._lost("the camera's process ended: starting it anew")
-
-    def _heard(self, child: _Child, word: Any) -> None:
-        if isinstance(word, str):
-            self._lost(word)
             return
-        number, time_s, shape, full = word
+        if told is not None:
+            self._heard(child, told)
+
+    def _heard(self, child: _Child, told: list[Any]) -> None:
+        if len(told) == 1:
+            self._lost(told[0])
+            return
+        number, time_s, shape, full = told
         self._first = number + 1
         self._watch.frame(time.monotonic())
         pixels = child.ring.read(number, shape)
@@ -175,81 +178,30 @@ class SupervisedCamera:
 
 
 class _Child:
-    """One child process with its pipe and its memory."""
+    """One child process with its words and its memory."""
 
     def __init__(self, opener: Opener, kind: str, options: dict[str, Any], first: int) -> None:
         self.ring = FrameRing()
-        self.pipe, theirs = _SPAWN.Pipe()
-        self.process = _SPAWN.Process(
-            target=_serve, args=(opener, kind, options, first, self.ring.name, theirs), daemon=True
-        )
-        self.process.start()
-        theirs.close()
+        ours, theirs = socket.socketpair()
+        self.words = Words(ours)
+        with theirs:
+            self._process = subprocess.Popen(
+                [sys.executable, "-P", "-m", "firmware.child", str(self.ring.descriptor)],
+                stdin=theirs,
+                pass_fds=[self.ring.descriptor],
+                env={**os.environ, "PYTHONPATH": os.pathsep.join(map(os.path.abspath, sys.path))},
+            )
+        self.pid = self._process.pid
+        order = pickle.dumps((opener, kind, options, first))
+        self.say(base64.b64encode(order).decode())
 
-    def say(self, word: str) -> None:
+    def say(self, *word: Any) -> None:
         with suppress(OSError):  # it has just died: the watchdog will notice
-            self.pipe.send(word)
+            self.words.say(*word)
 
     def kill(self) -> None:
-        self.process.kill()
-        self.process.join()
-        self.process.close()
-        self.pipe.close()
+        self._process.kill()
+        with suppress(subprocess.TimeoutExpired):  # the next one will say that the camera is held
+            self._process.wait(timeout=_DEAD_S)
+        self.words.close()
         self.ring.close()
-
-
-def _serve(
-    opener: Opener, kind: str, options: dict[str, Any], first: int, name: str, pipe: Connection
-) -> None:
-    """The child: send every newest frame until the camera fails or the parent is gone."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent decides when this ends
-    ring = FrameRing(name=name)
-    try:
-        camera = opener(kind, **options)
-        camera.start()
-        orders = _Orders()
-        Thread(target=_obey, args=(camera, pipe, orders), daemon=True).start()
-        _send_frames(camera, ring, pipe, orders, first)
-    except (RigError, ValueError) as error:
-        with suppress(OSError):
-            pipe.send(str(error))
-    except OSError:
-        pass  # the parent is gone
-    os._exit(0)  # never through the camera's own clean-up: that is where libraries block
-
-
-@dataclass
-class _Orders:
-    """What the parent wants just now."""
-
-    interval_s: float = 0.0
-    full: Event = field(default_factory=Event)
-
-
-def _send_frames(camera: Any, ring: FrameRing, pipe: Connection, orders: _Orders, first: int) -> None:
-    seen, due_s = -1, 0.0
-    for number in count(first):
-        full = orders.full.wait(max(due_s - time.monotonic(), 0.0))
-        take = getattr(camera, "newest_full", camera.newest) if full else camera.newest
-        orders.full.clear()
-        frame = take(newer_than=seen)
-        seen = frame.number
-        due_s = time.monotonic() + orders.interval_s
-        ring.write(Frame(frame.pixels, frame.time_s, number))
-        pipe.send((number, frame.time_s, frame.pixels.shape, full))
-
-
-def _obey(camera: Any, pipe: Connection, orders: _Orders) -> None:
-    """Take the parent's words; its end of the pipe closing is the last one."""
-    deeds = {"lock light": "lock_light", "release light": "release_light"}
-    while True:
-        try:
-            word = pipe.recv()
-        except (EOFError, OSError):
-            os._exit(0)
-        if word == "full":
-            orders.full.set()
-        elif word.startswith("pace "):
-            orders.interval_s = 1.0 / float(word[5:])
-        elif (deed := getattr(camera, deeds[word], None)) is not None:
-            deed()

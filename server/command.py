@@ -96,8 +96,16 @@ def cards(pdf: Path | None, png: Path | None, dpi: float) -> None:
 @click.argument("after", type=click.Path(path_type=Path))
 @click.option("--before", type=click.Path(path_type=Path), help="The photo from before the pulse.")
 @click.option("--camera", type=click.Path(path_type=Path), help="The lens, as 'calibrate' measured it.")
+@click.option(
+    "--bar-mm",
+    type=float,
+    multiple=True,
+    help="What the card's check bar measures; twice: the bar across, then the bar up.  [default: as printed on it]",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print the reading as JSON, for programs.")
-def read(after: Path, before: Path | None, camera: Path | None, as_json: bool) -> None:
+def read(
+    after: Path, before: Path | None, camera: Path | None, bar_mm: tuple[float, ...], as_json: bool
+) -> None:
     """Read where the mark sits on the card in the photo AFTER (JPEG or PNG)."""
     import vision
 
@@ -107,10 +115,15 @@ def read(after: Path, before: Path | None, camera: Path | None, as_json: bool) -
         from server.command_calibrate import load_camera
 
         model = load_camera(camera)
+    if len(bar_mm) > 2:
+        raise click.UsageError("--bar-mm is given once, or twice: across and up")
+    bars = (bar_mm[0], bar_mm[-1]) if bar_mm else None
     try:
-        reading = vision.read(*pictures, camera=model)
+        reading = vision.read(*pictures, camera=model, bar_mm=bars)
     except vision.CalibrationFailed as error:
         raise Refusal(f"{camera}: {error}") from error
+    except vision.BarRefused as error:
+        raise Refusal(f"--bar-mm: {error}") from error
     if isinstance(reading, vision.NoReading):
         raise NotSeen(reading.reason)
     click.echo(_as_json(reading.as_json()) if as_json else "\n".join(_table(reading)))
@@ -219,11 +232,13 @@ def serve(
 ) -> None:
     """Serve the page; without a camera, with the practice machine."""
     from firmware import RigError
+    from firmware.lean import keep_lean
     from firmware.profile import profile_for
     from server.log import LogError, default_folder
     from server.pages.serve import serve as run
     from server.pages.serve import source_named
 
+    keep_lean()
     folder = data or default_folder()
     try:
         rig = profile_for(folder, profile)

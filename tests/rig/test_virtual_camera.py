@@ -114,7 +114,7 @@ def camera_processes(rig_root: Root) -> list[int]:
             words = (path / "cmdline").read_bytes().split(b"\0")
         except OSError:
             continue
-        if inside and b"--multiprocessing-fork" in words:
+        if inside and b"firmware.child" in words:
             found.append(int(path.name))
     return found
 
