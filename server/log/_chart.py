@@ -2,16 +2,40 @@
 
 from __future__ import annotations
 
-from typing import IO, TYPE_CHECKING, Any
+import math
+from dataclasses import dataclass
+from typing import IO, Any
 
 from server.log._store import SOURCES, Log
 from server.log._upkeep import entries
 
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
-MANY = 500  # more points than that are drawn as pixels in an svg or pdf, or it grows to megabytes
 STATIONS = ("mirror-1", "mirror-2", "mirror-3", "nozzle")
+COLOURS = {"found": "#b3541e", "left": "#1b6f8a"}
+GREY = "#5a5a5a"
+ACROSS = "alignment, in the order they were begun"
+UPRIGHT = "distance of the mark from the centre, mm"
+_GRID = (420, 280)  # about the pixels of a panel: where points are denser than that, one in each will do
+_WORDS = 24  # of what was done, as far as they are shown
+
+Point = tuple[float, float]
+
+
+@dataclass(frozen=True)
+class Panel:
+    """One station: points (alignment, mm) as found and as left, and the top of its scale in mm."""
+
+    station: str
+    points: dict[str, list[Point]]
+    top_mm: float
+
+
+@dataclass(frozen=True)
+class Chart:
+    """All panels, what was done between the alignments (place, words), first and last place shown."""
+
+    panels: tuple[Panel, ...]
+    between: list[tuple[float, str]]
+    span: tuple[float, float]
 
 
 def draw_chart(
@@ -22,43 +46,47 @@ def draw_chart(
     The horizontal axis counts alignments, since a clock may have been wrong. ``sources`` as in ``Log.drift``,
     empty for all; ``laser`` is the name of one, None for all.
     """
-    from matplotlib.figure import Figure
+    chart = _chart(log, sources or SOURCES, laser)
+    if kind == "svg":
+        from server.log._chart_svg import as_svg
 
-    figure = Figure(figsize=(9, 7))
-    figure.subplots_adjust(left=0.08, right=0.98, bottom=0.08, top=0.95)
-    panels = figure.subplots(2, 2, sharex=True).ravel()
-    for panel, station in zip(panels, STATIONS, strict=True):
-        _draw(panel, station, log.drift(station, sources=sources or SOURCES, laser=laser))
-        _between(panel, log, laser)
-    figure.supxlabel("alignment, in the order they were begun")
-    figure.supylabel("distance of the mark from the centre, mm")
-    figure.savefig(stream, format=kind, dpi=110)
+        stream.write(as_svg(chart).encode())
+    else:
+        from server.log._chart_print import print_chart
+
+        print_chart(chart, stream, kind)
 
 
-def _between(panel: Axes, log: Log, laser: str | None) -> None:
-    """What was cleaned, changed or moved, as upright lines behind the alignment that came before it."""
-    for row in entries(log, "upkeep"):
-        if row["alignment"] is not None and laser in (None, row["laser"]):
-            at = row["alignment"] + 0.5
-            panel.axvline(at, color="#5a5a5a", linestyle="--", linewidth=0.8)
-            words = row["what"][:24]
-            across = panel.get_xaxis_transform()
-            panel.text(at, 0.02, words, rotation=90, fontsize=7, transform=across, parse_math=False)
+def _chart(log: Log, sources: tuple[str, ...], laser: str | None) -> Chart:
+    rows = {station: log.drift(station, sources=sources, laser=laser) for station in STATIONS}
+    between = [
+        (row["alignment"] + 0.5, row["what"][:_WORDS])
+        for row in entries(log, "upkeep")
+        if row["alignment"] is not None and laser in (None, row["laser"])
+    ]
+    places = [row["alignment"] for each in rows.values() for row in each] + [at for at, _ in between]
+    first, last = (min(places), max(places)) if places else (0, 1)
+    edge = 0.03 * (last - first) + 0.5
+    span = (first - edge, last + edge)
+    return Chart(tuple(_panel(station, each, span) for station, each in rows.items()), between, span)
 
 
-def _draw(panel: Axes, station: str, rows: list[dict[str, Any]]) -> None:
-    panel.set_title(station, loc="left")
-    numbers = [row["alignment"] for row in rows]
-    for key, colour in (("found", "#b3541e"), ("left", "#1b6f8a")):
-        distances = [row[key] for row in rows]
-        style: dict[str, Any] = {
-            "color": colour,
-            "markersize": 3 if len(rows) > MANY else 8,
-            "label": f"as {key}",
-            "rasterized": len(rows) > MANY,
-        }
-        panel.plot(numbers, distances, ".", **style)
-    panel.set_ylim(bottom=0)
-    panel.grid(alpha=0.3)
-    if rows:
-        panel.legend(loc="upper right", fontsize="small")
+def _panel(station: str, rows: list[dict[str, Any]], span: tuple[float, float]) -> Panel:
+    top = 1.05 * max((row[key] for row in rows for key in COLOURS), default=1.0) or 1.0
+    cell = ((span[1] - span[0]) / _GRID[0], top / _GRID[1])
+    points = {key: _thinned([(row["alignment"], row[key]) for row in rows], cell) for key in COLOURS}
+    return Panel(station, points, top)
+
+
+def _thinned(points: list[Point], cell: Point) -> list[Point]:
+    """The points, of those that would lie on each other only the first."""
+    wide, high = cell
+    return list({(int(x / wide), int(y / high)): (x, y) for x, y in reversed(points)}.values())[::-1]
+
+
+def ticks(low: float, high: float, *, most: int) -> list[float]:
+    """Round numbers (1, 2 or 5 times a power of ten apart) from ``low`` to ``high``, at most so many."""
+    rough = (high - low) / most
+    power = 10.0 ** math.floor(math.log10(rough))
+    step = next(power * times for times in (1, 2, 5, 10) if power * times >= rough)
+    return [number * step for number in range(math.ceil(low / step), math.floor(high / step) + 1)]

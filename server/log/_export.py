@@ -8,8 +8,6 @@ import json
 import math
 import sqlite3
 from collections.abc import Iterable, Iterator
-from itertools import chain
-from typing import TextIO
 
 FORMAT = "spotwright-log"
 FORMAT_VERSION = 2  # 1 had no entries
@@ -31,17 +29,27 @@ COLUMNS = (
     ),
     *("move_x_mm", "move_y_mm", "move_z_mm", "cause", "outcome"),
 )
-_STATIONS = ("mirror-1", "mirror-2", "mirror-3", "nozzle")
-# marks are nearly all there is, so they go straight through; the rest is fetched for other events only
-_MARK = "station, head_x_mm, head_y_mm, u_mm, v_mm, sigma_u_mm, sigma_v_mm"
-_REST = "mount, screw, turns, part, move_x_mm, move_y_mm, move_z_mm, cause, outcome"
-_AFTER_MARK = "," * len(_REST.split(", ")) + "\r\n"
-_CSV_HEAD = "SELECT id, source, json_extract(machine, '$.name'), note FROM alignment ORDER BY id"
-_CSV_EVENT = f"""
-SELECT sequence, happened, withdrawn, picture, kind, {_MARK}
-FROM event WHERE alignment_id = ? ORDER BY sequence
+# Nearly all there is are marks and turns: the database itself writes their lines (numbers with 15 digits), no
+# object of Python's for each cell. What is unusual in any way comes back as NULL and takes the long way.
+_CSV_START = "'%s,%d,%s,%s,%s,' || kind || "
+_CSV_FIRST = "?2, sequence, happened, iif(withdrawn, 'yes', 'no'), picture"
+_CSV_LINE = f"""
+SELECT sequence, CASE
+    WHEN kind = 'mark' AND station IN ('mirror-1', 'mirror-2', 'mirror-3', 'nozzle')
+        AND max(head_x_mm, head_y_mm, u_mm, v_mm, sigma_u_mm, sigma_v_mm) < 1e300
+    THEN printf({_CSV_START} ',%s,%!.15g,%!.15g,%!.15g,%!.15g,%!.15g,%!.15g,,,,,,,,,\r\n', {_CSV_FIRST},
+        station, head_x_mm, head_y_mm, u_mm, v_mm, sigma_u_mm, sigma_v_mm)
+    WHEN kind = 'turn' AND typeof(mount) = 'integer' AND turns < 1e300
+        AND screw GLOB '[a-z0-9]*' AND screw NOT GLOB '*[^-a-z0-9 _]*'
+    THEN printf({_CSV_START} ',,,,,,,,%d,%s,%!.15g,,,,,,\r\n', {_CSV_FIRST}, mount, screw, turns)
+    END
+FROM event WHERE alignment_id = ?1 ORDER BY sequence
 """
-_CSV_REST = f"SELECT {_REST} FROM event WHERE alignment_id = ? AND sequence = ?"
+_CSV_HEAD = "SELECT id, source, json_extract(machine, '$.name'), note FROM alignment ORDER BY id"
+_CSV_CELLS = f"""
+SELECT sequence, happened, iif(withdrawn, 'yes', 'no'), picture, {", ".join(COLUMNS[8:])}
+FROM event WHERE alignment_id = ? AND sequence = ?
+"""
 # the uuid, the moment and the picture's name hold nothing that JSON would have to escape
 _EVENT_LINE = """
 SELECT '    {"uuid": "' || uuid || '", "when": "' || happened || '", "withdrawn": '
@@ -85,24 +93,19 @@ def drift(
     return db.execute(_DRIFT, (station, json.dumps(sources), laser)).fetchall()
 
 
-def write_csv(db: sqlite3.Connection, stream: TextIO) -> None:
-    """One line for each event, with a header; lines end in CR LF as RFC 4180 has it."""
+def csv_texts(db: sqlite3.Connection) -> Iterator[str]:
+    """The log as CSV, alignment by alignment: a line for each event, ending in CR LF as RFC 4180 has it."""
     cursor = db.cursor()
-    cursor.row_factory = None  # plain tuples are fastest
-    stream.write(_line(COLUMNS))
+    cursor.row_factory = None
+    yield _line(COLUMNS)
     for head in cursor.execute(_CSV_HEAD).fetchall():
-        stream.writelines(_csv_lines(cursor, head[0], _line(head).removesuffix("\r\n")))
+        before = _line(head).removesuffix("\r\n")
+        lines = cursor.execute(_CSV_LINE, (head[0], before)).fetchall()
+        yield "".join([line or _csv_line(cursor, head, sequence) for sequence, line in lines])
 
 
-def _csv_lines(cursor: sqlite3.Cursor, number: int, before: str) -> Iterator[str]:
-    for event in cursor.execute(_CSV_EVENT, (number,)).fetchall():
-        sequence, when, withdrawn, picture, kind, station, x, y, u, v, su, sv = event
-        start = f"{before},{sequence},{when},{'yes' if withdrawn else 'no'},{picture or ''}"
-        if kind == "mark" and station in _STATIONS and set(map(type, event[6:])) == {float}:
-            yield f"{start},mark,{station},{x},{y},{u},{v},{su},{sv}{_AFTER_MARK}"
-        else:
-            rest = cursor.execute(_CSV_REST, (number, sequence)).fetchone()
-            yield f"{start},{_line((*event[4:], *rest))}"
+def _csv_line(cursor: sqlite3.Cursor, head: tuple[object, ...], sequence: int) -> str:
+    return _line((*head, *cursor.execute(_CSV_CELLS, (head[0], sequence)).fetchone()))
 
 
 def _line(cells: Iterable[object]) -> str:
@@ -112,45 +115,37 @@ def _line(cells: Iterable[object]) -> str:
 
 
 def _cell(value: object) -> object:
+    if not isinstance(value, str):
+        return value
     # a spreadsheet runs a cell that begins like a formula; the leading apostrophe makes it text
-    return (
-        "'" + value
-        if isinstance(value, str) and value.startswith(("=", "+", "-", "@", "\t", "\r"))
-        else value
-    )
+    return ("'" if value.startswith(("=", "+", "-", "@", "\t", "\r")) else "") + value.replace("\0", "")
 
 
-def alignment_texts(db: sqlite3.Connection) -> Iterator[Iterator[str]]:
-    """Each alignment as the pieces of one JSON object, so that no more than a line is held in memory."""
-    for head in db.execute(_HEAD).fetchall():
-        yield _alignment_text(db, head)
-
-
-def _alignment_text(db: sqlite3.Connection, head: sqlite3.Row) -> Iterator[str]:
-    plain = {key: head[key] for key in ("uuid", "started", "source", "note")} | {"done": bool(head["done"])}
-    yield json.dumps(plain)[:-1]
-    for key in ("machine", "state", "verdict"):
-        yield f', "{key}": {head[key] or "null"}'
-    yield ', "events": ['
+def alignment_texts(db: sqlite3.Connection) -> Iterator[str]:
+    """Each alignment as one JSON object, one event on each line."""
     cursor = db.cursor()
     cursor.row_factory = None
-    separator = "\n"
-    for (line,) in cursor.execute(_EVENT_LINE, (head["id"],)):
-        yield separator + line
-        separator = ",\n"
-    yield "]}"
+    for number, *head in cursor.execute(_HEAD).fetchall():
+        lines = ",\n".join([line for (line,) in cursor.execute(_EVENT_LINE, (number,))])
+        yield f'{_head_text(*head)}, "events": [{chr(10) if lines else ""}{lines}]}}'
 
 
-def write_json(db: sqlite3.Connection, stream: TextIO) -> None:
-    """The whole log as one JSON object, one event on each line."""
-    stream.write(f'{{"format": "{FORMAT}", "version": {FORMAT_VERSION}, "alignments": [')
-    separator = "\n"
-    for pieces in alignment_texts(db):
-        stream.writelines(chain((separator,), pieces))
+def _head_text(uuid: str, started: str, source: str, note: str, done: int, *texts: str | None) -> str:
+    plain = {"uuid": uuid, "started": started, "source": source, "note": note, "done": bool(done)}
+    rest = zip(("machine", "state", "verdict"), texts, strict=True)
+    return json.dumps(plain)[:-1] + "".join(f', "{key}": {text or "null"}' for key, text in rest)
+
+
+def json_texts(db: sqlite3.Connection) -> Iterator[str]:
+    """The whole log as one JSON object, alignment by alignment."""
+    separator = f'{{"format": "{FORMAT}", "version": {FORMAT_VERSION}, "alignments": [\n'
+    for text in alignment_texts(db):
+        yield separator + text
         separator = ",\n"
-    stream.write('], "entries": [')
-    stream.write(",".join(f"\n{text}" for text in entry_texts(db)))
-    stream.write("]}\n")
+    begun = "" if separator == ",\n" else separator[:-1]
+    yield f'{begun}], "entries": ['
+    yield ",".join(f"\n{text}" for text in entry_texts(db))
+    yield "]}\n"
 
 
 def entry_texts(db: sqlite3.Connection) -> list[str]:

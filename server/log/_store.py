@@ -265,15 +265,23 @@ class Log:
         with self.reading() as db:
             return [dict(row) for row in _export.drift(db, station, sources, laser)]
 
-    def export_csv(self, stream: TextIO) -> None:
-        """Write every event as a line of CSV (RFC 4180); open a file for it with ``newline=""``."""
+    def csv_texts(self) -> Iterator[str]:
+        """Every event as a line of CSV (RFC 4180), in pieces; one moment in time, held while it is read."""
         with self.reading() as db:
-            _export.write_csv(db, stream)
+            yield from _export.csv_texts(db)
+
+    def json_texts(self) -> Iterator[str]:
+        """The whole log but the pictures as JSON that ``import_json`` reads back, in pieces likewise."""
+        with self.reading() as db:
+            yield from _export.json_texts(db)
+
+    def export_csv(self, stream: TextIO) -> None:
+        """Write :meth:`csv_texts`; open a file for it with ``newline=""``."""
+        stream.writelines(self.csv_texts())
 
     def export_json(self, stream: TextIO) -> None:
-        """Write the whole log, without the pictures themselves, as JSON that ``import_json`` reads back."""
-        with self.reading() as db:
-            _export.write_json(db, stream)
+        """Write :meth:`json_texts`."""
+        stream.writelines(self.json_texts())
 
 
 def _identity(path: Path) -> tuple[int, int]:

@@ -117,9 +117,7 @@ def import_folder(log: Log, folder: Path, *, judge: Judge | None = None) -> Impo
     with closing(sqlite3.connect(":memory:", isolation_level=None)) as copy:
         copy_at_newest(folder, copy)
         copy.row_factory = sqlite3.Row
-        alignments = (
-            _checked(AlignmentIn, _parse("".join(pieces))) for pieces in _export.alignment_texts(copy)
-        )
+        alignments = (_checked(AlignmentIn, _parse(text)) for text in _export.alignment_texts(copy))
         beside = [_checked(EntryIn, _parse(text)) for text in _export.entry_texts(copy)]
         return _merge(log, alignments, beside, PictureFolder(folder / "pictures").read, judge)
 

@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 import io
+import math
+import re
+import xml.etree.ElementTree as ET
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
-from server.log import Log, draw_chart
+from server.log import Log, add_entry, draw_chart
+from server.log._chart import COLOURS, _thinned, ticks
 
 MACHINE = {"name": "one"}
 
@@ -66,3 +72,50 @@ def test_chart_of_an_empty_log(tmp_path: Path) -> None:
     with Log(tmp_path) as log:
         draw_chart(log, stream)
     assert stream.getvalue().startswith(b"<?xml")
+
+
+def drawing(log: Log) -> ET.Element:
+    stream = io.BytesIO()
+    draw_chart(log, stream)
+    return ET.fromstring(stream.getvalue())
+
+
+def dots(root: ET.Element, ink: str) -> list[tuple[float, float]]:
+    """The dots of a colour that stand inside a panel, as places on the drawing."""
+    paths = [path.get("d", "") for path in root.findall(".//{*}path") if path.get("stroke") == ink]
+    places = [tuple(map(float, found)) for d in paths for found in re.findall(r"M([\d.]+) ([\d.]+)h0", d)]
+    _paper, *frames = root.findall(".//{*}rect")
+    panels = [[float(frame.get(key, "")) for key in ("x", "y", "width", "height")] for frame in frames]
+    return [(x, y) for x, y in places if any(a < x < a + w and b < y < b + h for a, b, w, h in panels)]
+
+
+def test_the_svg_has_a_dot_for_each_mark_found_and_left(log: Log) -> None:
+    root = drawing(log)
+    found, left = dots(root, COLOURS["found"]), dots(root, COLOURS["left"])
+    assert len(found) == len(left) == 3  # mirror-2 twice, once by the practice laser; the nozzle once
+    texts = [text.text for text in root.findall(".//{*}text")]
+    assert {"mirror-1", "mirror-2", "mirror-3", "nozzle", "as found", "as left"} <= set(texts)
+    (_, far), (_, near) = found[0], left[0]
+    assert far < near  # 5 mm stands higher than 1 mm
+
+
+def test_the_svg_shows_what_was_done_as_it_was_written(log: Log) -> None:
+    add_entry(log, "upkeep", {"laser": "one", "what": "tube <new> & $x_1"}, alignment_id=1)
+    assert "tube <new> & $x_1" in [text.text for text in drawing(log).findall(".//{*}text")]
+
+
+@given(st.lists(st.tuples(st.floats(0, 100), st.floats(0, 50)), max_size=200))
+def test_thinning_only_drops_what_lies_on_another(points: list[tuple[float, float]]) -> None:
+    kept = _thinned(points, (0.5, 0.2))
+    assert set(kept) <= set(points)
+    cells = [(int(x / 0.5), int(y / 0.2)) for x, y in kept]
+    assert len(set(cells)) == len(cells) and {(int(x / 0.5), int(y / 0.2)) for x, y in points} == set(cells)
+
+
+@given(low=st.floats(-1e4, 1e4), width=st.floats(1e-3, 1e5), most=st.integers(4, 9))
+def test_ticks_are_round_and_inside_and_not_too_many(low: float, width: float, most: int) -> None:
+    found = ticks(low, low + width, most=most)
+    assert 0 < len(found) <= most + 1
+    step = found[1] - found[0] if len(found) > 1 else 1.0
+    assert min(found) >= low - 1e-6 * width and max(found) <= low + width * (1 + 1e-6)
+    assert round(step / 10 ** math.floor(math.log10(step) + 1e-9), 3) in (1, 2, 5) or step > width / 10

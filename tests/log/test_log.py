@@ -5,14 +5,19 @@ from __future__ import annotations
 import csv
 import io
 import json
+import tempfile
 import threading
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
+from typing import Any
+from unittest.mock import patch
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
-from server.log import BadEntry, Log, LogError, NoSuchEntry
+from server.log import BadEntry, Log, LogError, NoSuchEntry, _export
 
 MACHINE = {"name": "shop floor 1", "bed": {"width_mm": 1600}}
 MARK = {
@@ -143,6 +148,49 @@ def test_csv_has_a_line_for_each_event(log: Log, number: int) -> None:
     assert (mark["machine"], mark["station"], mark["event"]) == ("shop floor 1", "mirror-2", "1")
     assert (turn["mount"], turn["screw"], float(turn["turns"])) == ("1", "top", -0.125)
     assert (shift["part"], float(shift["move_z_mm"]), shift["u_mm"]) == ("tube", 0.8, "")
+
+
+ordinary = st.floats(-1e6, 1e6).map(lambda value: float(f"{value:.15g}"))
+numbers = ordinary | st.integers(-(10**6), 10**6) | st.none() | st.just("1.5") | st.text(max_size=3)
+pairs = st.lists(numbers, min_size=1, max_size=2)
+marks = st.fixed_dictionaries(
+    {"kind": st.just("mark"), "station": st.sampled_from(["mirror-1", "nozzle", "-x", 'a "b", c'])},
+    optional={"head_mm": pairs, "offset_mm": pairs, "sigma_mm": pairs | ordinary, "mount": st.just(1)},
+)
+turns = st.fixed_dictionaries(
+    {"kind": st.just("turn"), "screw": st.sampled_from(["top", "=x", "a,b", "%s", "-top", "µ", None])},
+    optional={"mount": st.sampled_from([1, 1.5, "two", None]), "turns": numbers},
+)
+
+
+@settings(max_examples=25, deadline=None)
+@given(events=st.lists(marks | turns, min_size=1, max_size=8), note=st.text(max_size=8))
+def test_a_csv_line_is_the_same_whether_written_the_short_or_the_long_way(
+    events: list[dict[str, Any]], note: str
+) -> None:
+    with tempfile.TemporaryDirectory() as folder, Log(Path(folder)) as log:
+        number = log.start_alignment(
+            machine={"name": "one"}, source="camera", note=note.encode("utf-8", "ignore").decode()
+        )
+        for event in events:
+            log.add_event(number, event)
+        short = cells(log)
+        with patch.object(
+            _export, "_CSV_LINE", "SELECT sequence, NULL FROM event WHERE alignment_id = ?1 AND ?2 = ?2"
+        ):
+            assert cells(log) == short
+
+
+def cells(log: Log) -> list[list[float | str]]:
+    rows = csv.reader(io.StringIO("".join(log.csv_texts()), newline=""))
+    return [[number_or_text(cell) for cell in row] for row in rows]
+
+
+def number_or_text(cell: str) -> float | str:
+    try:
+        return float(cell)
+    except ValueError:
+        return cell
 
 
 @pytest.mark.parametrize("text", ["=1+1", "+1", "-1", "@x", "\tx"])
