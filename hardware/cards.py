@@ -5,29 +5,23 @@ from __future__ import annotations
 from pathlib import Path
 
 import click
-import cv2
 import numpy as np
 
 from hardware.measures import Floats
 from hardware.svg import Page
-from vision import STATIONS, card_sheet
-from vision.card import Boxes, Polygon, Ring, Shape, Words, card_shapes
+from vision import SIZES, STATIONS, card_sheet
+from vision.card import CHECK_BARS_MM, Boxes, Polygon, Ring, Shape, Words, card_shapes, marker_boxes
 from vision.raster import text_outlines
 
-SIZES = {"small": 0.6, "standard": 1.0, "large": 1.5}
-# The standard card has ids 0 … 15. Others have ids of their own, so that no reader takes one for the other
-# and reads every offset too large or too small by that ratio.
-FIRST_IDS = {"small": 50, "large": 66}
 CUT, BLACK = "#ff0000", "#000000"
 _HAIR_MM = 0.1
-_MODULES = 6
 
 
 def shapes(station: str, size: str) -> list[Shape]:
     """Return what is on a card, in its own frame (u right, v up, mm), without the lines to cut along."""
     if size == "standard":
         return [s for s in card_shapes(station) if not isinstance(s, Ring) and not _is_outline(s)]
-    scale, codes = SIZES[size], [_code(i, corners) for i, corners in markers(station, size).items()]
+    scale, codes = SIZES[size], [marker_boxes(i, corners) for i, corners in markers(station, size).items()]
     return [*codes, *_cross(scale), *_ruler(scale), *_words(station, size)]
 
 
@@ -38,25 +32,7 @@ def _is_outline(shape: Shape) -> bool:
 
 def markers(station: str, size: str) -> dict[int, Floats]:
     """Return id → corners (4, 2) of a card's markers, in OpenCV's order."""
-    standard = card_sheet(station).markers
-    if size == "standard":
-        return standard
-    first = FIRST_IDS[size]
-    return {first + i: np.asarray(corners) * SIZES[size] for i, corners in standard.items()}
-
-
-def _code(marker_id: int, corners: Floats) -> Boxes:
-    """The dark modules of a marker, each row's runs as boxes."""
-    dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_100)
-    dark = np.asarray(cv2.aruco.generateImageMarker(dictionary, marker_id, _MODULES)) == 0
-    left, top = corners[0]
-    side = (corners[1, 0] - left) / _MODULES
-    boxes = []
-    for row, modules in enumerate(dark):
-        edges = np.flatnonzero(np.diff(np.r_[False, modules, False].astype(int)))
-        for a, b in edges.reshape(-1, 2):
-            boxes.append((left + a * side, top - (row + 1) * side, left + b * side, top - row * side))
-    return Boxes(np.array(boxes))
+    return card_sheet(station, size).markers
 
 
 def _cross(scale: float) -> list[Shape]:
@@ -86,7 +62,7 @@ def _ruler(scale: float) -> list[Shape]:
 
 def _words(station: str, size: str) -> list[Shape]:
     scale = SIZES[size]
-    bar, low = 10.0 * int(4.7 * scale), -32.5 * scale
+    bar, low = CHECK_BARS_MM[size], -32.5 * scale
     return [
         Polygon(np.array([(0.0, 39.6), (-2.4, 35.4), (2.4, 35.4)]) * scale),
         Words("to the back" if station == "nozzle" else "up", (11.5 * scale, 37.5 * scale), 2.4),

@@ -100,7 +100,7 @@ def cards(pdf: Path | None, png: Path | None, dpi: float) -> None:
     "--bar-mm",
     type=float,
     multiple=True,
-    help="What the card's check bar measures; twice: the bar across, then the bar up.  [default: as printed on it]",
+    help="What the card's check bar measures; given twice: the bar across, then the bar up.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print the reading as JSON, for programs.")
 def read(

@@ -1,9 +1,16 @@
 """From a picture of a card to marks in millimetres. Knows nobody else here; reads no clock and no camera."""
 
 from vision.calibrate import CameraModel, calibrate
-from vision.card import STATIONS, CardSheet, card_sheet
+from vision.card import SIZES, STATIONS, CardSheet, card_sheet
 from vision.core import read
-from vision.errors import CalibrationFailed, PictureRefused, UnknownStation, VisionError
+from vision.errors import (
+    BarRefused,
+    CalibrationFailed,
+    PictureRefused,
+    UnknownSize,
+    UnknownStation,
+    VisionError,
+)
 from vision.find import find_card
 from vision.live import Moment, Stream
 from vision.picture import load_picture
@@ -12,7 +19,9 @@ from vision.raster import draw_card, write_cards_png
 from vision.reading import CardView, Mark, NoReading, Reading
 
 __all__ = [
+    "SIZES",
     "STATIONS",
+    "BarRefused",
     "CalibrationFailed",
     "CameraModel",
     "CardSheet",
@@ -23,6 +32,7 @@ __all__ = [
     "PictureRefused",
     "Reading",
     "Stream",
+    "UnknownSize",
     "UnknownStation",
     "VisionError",
     "calibrate",

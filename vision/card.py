@@ -7,13 +7,13 @@ ends in `raster` and `print_pdf` turn the same list of shapes into pixels and in
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.errors import UnknownStation
+from vision.errors import BarRefused, UnknownSize, UnknownStation
 
 Floats = NDArray[np.floating[Any]]
 
@@ -24,6 +24,12 @@ MARKER_MM = 18.0
 MARKER_CENTRE_MM = (33.0, 43.0)  # leaves one module (3 mm) of white to the card's edge: the quiet zone
 CHECK_BAR_MM = 50.0
 MARKERS_PER_CARD = 4
+SIZES = {"small": 0.6, "standard": 1.0, "large": 1.5}
+# Ids of their own, so that no reader takes one size for another and reads every offset wrong by that ratio.
+# 16 to 45 are the calibration grid's.
+FIRST_IDS = {"small": 50, "standard": 0, "large": 66}
+CHECK_BARS_MM = {"small": 20.0, "standard": CHECK_BAR_MM, "large": 70.0}
+_WORST_PRINT = 0.1  # a bar that is off by more was not measured on this card
 _MODULES = 6  # 4 × 4 code bits and a border of one module
 _BLACK, _GREY = 1.0, 0.45
 
@@ -51,6 +57,17 @@ class CardSheet:
     centre_mm: tuple[float, float]
     window_diameter_mm: float
     markers: dict[int, Floats]
+    size: str = "standard"
+
+
+class CardName(NamedTuple):
+    """Which of all cards: whose, and of what size."""
+
+    station: str
+    size: str = "standard"
+
+    def __str__(self) -> str:
+        return self.station if self.size == "standard" else f"{self.station}, {self.size}"
 
 
 @dataclass(frozen=True)
@@ -95,19 +112,56 @@ class Words:
 Shape = Boxes | Ring | Polygon | Words
 
 
-def card_sheet(station: str) -> CardSheet:
-    """Return the geometry of a station's card.
+def card_sheet(station: str, size: str = "standard") -> CardSheet:
+    """Return the geometry of a station's card of a size: the standard one's times `SIZES`, other ids.
 
     Raises
     ------
-    UnknownStation
-        If the name is not one of `STATIONS`.
+    UnknownStation, UnknownSize
+        If the name is not one of `STATIONS`, the size not one of `SIZES`.
     """
     if station not in STATIONS:
         raise UnknownStation(f"no station {station!r}: it is one of {', '.join(STATIONS)}")
-    first = MARKERS_PER_CARD * STATIONS.index(station)
-    corners = {first + i: _marker_corners(i) for i in range(MARKERS_PER_CARD)}
-    return CardSheet(station, WIDTH_MM, HEIGHT_MM, (WIDTH_MM / 2, HEIGHT_MM / 2), WINDOW_DIAMETER_MM, corners)
+    if size not in SIZES:
+        raise UnknownSize(f"no card size {size!r}: it is one of {', '.join(SIZES)}")
+    scale = SIZES[size]
+    first = FIRST_IDS[size] + MARKERS_PER_CARD * STATIONS.index(station)
+    corners = {first + i: _marker_corners(i) * scale for i in range(MARKERS_PER_CARD)}
+    width, height = WIDTH_MM * scale, HEIGHT_MM * scale
+    centre = (width / 2, height / 2)
+    return CardSheet(station, width, height, centre, WINDOW_DIAMETER_MM * scale, corners, size)
+
+
+def card_of(marker_id: int) -> CardName | None:
+    """Return the card that carries a marker, None for an id of no card."""
+    for size, first in FIRST_IDS.items():
+        place = (marker_id - first) // MARKERS_PER_CARD
+        if 0 <= place < len(STATIONS):
+            return CardName(STATIONS[place], size)
+    return None
+
+
+def print_ratio(size: str, bar_mm: float | tuple[float, float] | None) -> tuple[float, float]:
+    """Return how much larger than meant a card was printed, across and up.
+
+    `bar_mm` is the measured length of its check bar, or of the bar across and the bar up.
+
+    Raises
+    ------
+    BarRefused
+        If the bar of such a card cannot have come out of a printer at that length.
+    """
+    if bar_mm is None:
+        return 1.0, 1.0
+    across, up = (bar_mm, bar_mm) if isinstance(bar_mm, int | float) else bar_mm
+    meant = CHECK_BARS_MM[size]
+    for length in (across, up):
+        if not abs(length / meant - 1) <= _WORST_PRINT:
+            raise BarRefused(
+                f"a check bar of {length:g} mm: on a {size} card it should measure {meant:g} mm; "
+                f"measure it again, or print the card again at 100 %"
+            )
+    return across / meant, up / meant
 
 
 def card_shapes(station: str) -> list[Shape]:
@@ -118,8 +172,8 @@ def card_shapes(station: str) -> list[Shape]:
 
 
 def dictionary() -> cv2.aruco.Dictionary:
-    """Return the ArUco dictionary of the cards: 4 × 4 bits, 50 codes."""
-    return cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_50)
+    """Return the ArUco dictionary of the cards: 4 × 4 bits, 100 codes; its first 50 are DICT_4X4_50."""
+    return cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_100)
 
 
 def _marker_corners(place: int) -> Floats:

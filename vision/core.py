@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from vision.calibrate import CameraModel
+from vision.card import CardName
 from vision.change import INSIDE_MM, fit_tape
 from vision.find import find_card
 from vision.lobes import join_lobes
@@ -23,19 +24,29 @@ _LOW_SCALE = 1.5
 
 
 def read(
-    after: Pixels, before: Pixels | None = None, *, camera: CameraModel | None = None
+    after: Pixels,
+    before: Pixels | None = None,
+    *,
+    camera: CameraModel | None = None,
+    bar_mm: float | tuple[float, float] | None = None,
 ) -> Reading | NoReading:
     """Return the marks on the card in a BGR picture, shape (rows, cols, 3) uint8.
 
     With `before`, a picture of the same card before the pulse, only what changed counts as new (`new`
     true); marks that were there already follow with `new` false. Without it every mark is listed and `new`
     is None. A good picture without a card or without a (new) mark gives a `NoReading` that says why. With
-    `camera`, from `calibrate`, the lens is straightened first.
+    `camera`, from `calibrate`, the lens is straightened first. `bar_mm` is the measured length of the card's
+    check bar (or of the bars across and up, mm) and corrects what the printer did to the scale.
+
+    Raises
+    ------
+    BarRefused
+        If the bar of a card of the size that is seen cannot have that length.
     """
     if camera is not None:
         after = camera.straighten(after)
         before = None if before is None else camera.straighten(before)
-    found = find_card(after)
+    found = find_card(after, bar_mm=bar_mm)
     if isinstance(found, NoReading):
         return found
     station, view = found
@@ -43,16 +54,23 @@ def read(
         marks = [seen.mark for seen in _marks(after, view, None, None, new=None)[0]]
         nothing = "no mark on the card: pulse once at the lowest power that marks, or use fresh tape"
         return _answer(station, view, marks, nothing, [])
-    return _read_change(station, view, after, before)
+    return _read_change(station, view, after, before, bar_mm)
 
 
-def _read_change(station: str, view: CardView, after: Pixels, before: Pixels) -> Reading | NoReading:
-    earlier = find_card(before)
+def _read_change(
+    station: str,
+    view: CardView,
+    after: Pixels,
+    before: Pixels,
+    bar_mm: float | tuple[float, float] | None,
+) -> Reading | NoReading:
+    earlier = find_card(before, bar_mm=bar_mm)
     if isinstance(earlier, NoReading):
         reason = f"the picture before the pulse cannot be used: {earlier.reason}"
         return NoReading(reason, "no-card", view, station)
-    if earlier[0] != station:
-        reason = f"the picture before shows the card of {earlier[0]}, the one after that of {station}"
+    then, now = CardName(earlier[0], earlier[1].size), CardName(station, view.size)
+    if then != now:
+        reason = f"the picture before shows the card of {then}, the one after that of {now}"
         return NoReading(f"{reason}: use two pictures of one card", "no-card", view, station)
     return read_between(station, after, view, before, earlier[1])[0]
 
@@ -94,10 +112,10 @@ def _marks(
     `stale` is where the picture before already differed from its tape: an older mark under the new one.
     """
     grid = window_grid(_SEARCH_PITCH_MM)
-    flat = flatten(picture, view.homography, grid)
+    flat = flatten(picture, view.units_to_px, grid)
     earlier = None
     if before is not None and before_view is not None:
-        earlier = flatten(before, before_view.homography, grid)
+        earlier = flatten(before, before_view.units_to_px, grid)
     tape = fit_tape(flat, earlier, grid)
     sighting = seek(flat - tape.expected(grid, earlier), grid.radius_mm() < INSIDE_MM, grid)
     seeds = sighting.seeds[:_MOST_SEEDS]
@@ -117,4 +135,7 @@ def _warnings(view: CardView) -> list[str]:
         told.append(f"the card is small in the picture ({view.px_per_mm:.1f} px per mm): go nearer")
     if not np.isfinite(view.rms_px) or view.rms_px > 0.6:
         told.append("the card is bent or blurred: flatten it, hold the camera still")
+    told += [
+        f"a marker of another card ({name}) is in the picture: show one card only" for name in view.others
+    ]
     return told

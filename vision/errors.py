@@ -15,5 +15,13 @@ class UnknownStation(VisionError, ValueError):
     """The name is not one of `STATIONS`."""
 
 
+class UnknownSize(VisionError, ValueError):
+    """The name is not one of the cards' sizes."""
+
+
+class BarRefused(VisionError, ValueError):
+    """The length given for a card's check bar cannot be one."""
+
+
 class CalibrationFailed(VisionError, ValueError):
     """The pictures do not hold enough of the printed grid to calibrate a camera."""

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.card import Floats, card_sheet
+from vision.card import SIZES, CardName, Floats, card_sheet, print_ratio
 from vision.edges import EdgeFit, fit_edges
 from vision.markers import Marker, find_markers, shows_code
 from vision.picture import Pixels
@@ -17,20 +18,32 @@ from vision.reading import CardView, NoReading
 
 _FEWEST_MARKERS = 2
 _LARGE_PX = 40.0  # markers from which OpenCV's corners need one refinement less
+_STRANGER = 0.5  # of the card's own markers' side: smaller ones are found in texture by chance
 _FEWEST_EDGES, _WORST_RMS_PX = 6, 1.0
 _MISFIT_SHARE = (
     0.12  # corners farther from the fit than this share of a marker's side do not belong to the card
 )
 
 
-def find_card(picture: Pixels) -> tuple[str, CardView] | NoReading:
-    """Return the station and the view of the one card in a BGR picture, or why there is none."""
+def find_card(
+    picture: Pixels, *, bar_mm: float | tuple[float, float] | None = None
+) -> tuple[str, CardView] | NoReading:
+    """Return the station and the view of the one card in a BGR picture, or why there is none.
+
+    `bar_mm`: the measured length of the card's check bar, or of the bars across and up; None trusts the
+    printer.
+
+    Raises
+    ------
+    BarRefused
+        If the bar of a card of the size that is seen cannot have that length.
+    """
     grey = to_grey(picture)
     chosen = _choose(find_markers(grey))
     if isinstance(chosen, NoReading):
         return chosen
-    station, markers = chosen
-    return station, locate(grey, station, markers)
+    card, markers, others = chosen
+    return card.station, replace(locate(grey, card, markers, bar_mm), others=others)
 
 
 def to_grey(picture: Pixels) -> NDArray[np.uint8]:
@@ -38,9 +51,14 @@ def to_grey(picture: Pixels) -> NDArray[np.uint8]:
     return np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY), dtype=np.uint8)
 
 
-def locate(grey: NDArray[np.uint8], station: str, markers: list[Marker]) -> CardView:
-    """Return the refined view of a station's card from its rough markers."""
-    corners = card_sheet(station).markers
+def locate(
+    grey: NDArray[np.uint8],
+    card: CardName,
+    markers: list[Marker],
+    bar_mm: float | tuple[float, float] | None = None,
+) -> CardView:
+    """Return the refined view of a card from its rough markers; raises BarRefused."""
+    corners, unit_mm = _in_units(card, bar_mm)
     rough = fit_homography(
         np.vstack([corners[m.id] for m in markers]), np.vstack([m.corners_px for m in markers])
     )
@@ -50,47 +68,72 @@ def locate(grey: NDArray[np.uint8], station: str, markers: list[Marker]) -> Card
         rough = fit.homography
         seen += [i for i in corners if i not in seen and shows_code(grey, i, corners[i], rough)]
     rounds = 2 if min(m.side_px for m in markers) > _LARGE_PX else 3
-    return view_of(fit_edges(grey, [corners[i] for i in seen], rough, rounds=rounds), len(seen))
+    fit = fit_edges(grey, [corners[i] for i in seen], rough, rounds=rounds)
+    return view_of(fit, len(seen), card.size, unit_mm)
 
 
-def track(grey: NDArray[np.uint8], station: str, last: CardView) -> CardView | None:
+def track(
+    grey: NDArray[np.uint8],
+    station: str,
+    last: CardView,
+    bar_mm: float | tuple[float, float] | None = None,
+) -> CardView | None:
     """Return the view of a card that moved little since the last frame, None if it must be searched for."""
-    corners = card_sheet(station).markers
-    seen = [i for i in corners if shows_code(grey, i, corners[i], last.homography)]
+    corners, unit_mm = _in_units(CardName(station, last.size), bar_mm)
+    seen = [i for i in corners if shows_code(grey, i, corners[i], last.units_to_px)]
     if len(seen) < _FEWEST_MARKERS:
         return None
-    fit = fit_edges(grey, [corners[i] for i in seen], last.homography, rounds=2)
+    fit = fit_edges(grey, [corners[i] for i in seen], last.units_to_px, rounds=2)
     if fit.edges_used < _FEWEST_EDGES or not fit.rms_px < _WORST_RMS_PX:
         return None
-    return view_of(fit, len(seen))
+    return view_of(fit, len(seen), last.size, unit_mm)
 
 
-def view_of(fit: EdgeFit, markers_seen: int) -> CardView:
-    """Return the public view of an edge fit."""
-    px_per_mm, tilt_deg = scale_and_tilt(fit.homography)
-    return CardView(markers_seen, fit.rms_px, px_per_mm, tilt_deg, fit.homography, fit.covariance)
+def _in_units(card: CardName, bar_mm: float | tuple[float, float] | None) -> tuple[dict[int, Floats], float]:
+    """The markers' corners by id in units of the card, and how many mm the unit is.
+
+    The unit makes the card as large as the standard one, so that everything after is the same for all; what
+    a printer stretched one way only stays in the corners.
+    """
+    across, up = print_ratio(card.size, bar_mm)
+    mean = float(np.sqrt(across * up))
+    sheet = card_sheet(card.station, card.size)
+    scale = SIZES[card.size]
+    stretch = np.array([across, up]) / (mean * scale)
+    return {i: corners * stretch for i, corners in sheet.markers.items()}, scale * mean
 
 
-def _choose(found: list[Marker]) -> tuple[str, list[Marker]] | NoReading:
-    """The one station whose markers agree with a flat card."""
-    known = [m for m in found if m.station is not None]
+def view_of(fit: EdgeFit, markers_seen: int, size: str = "standard", unit_mm: float = 1.0) -> CardView:
+    """Return the public view of an edge fit on a card whose unit is so many mm."""
+    homography = np.asarray(fit.homography / (unit_mm, unit_mm, 1.0))
+    px_per_mm, tilt_deg = scale_and_tilt(homography)
+    return CardView(markers_seen, fit.rms_px, px_per_mm, tilt_deg, homography, fit.covariance, size, unit_mm)
+
+
+def _choose(found: list[Marker]) -> tuple[CardName, list[Marker], tuple[str, ...]] | NoReading:
+    """The one card whose markers agree with a flat sheet, and the cards that a lone marker hints at."""
+    known = [m for m in found if m.card is not None]
     if not known:
         return NoReading(_no_card_reason(found), "no-card")
-    fitting = {s: _agreeing(s, [m for m in known if m.station == s]) for s in {m.station for m in known} if s}
-    full = [s for s, markers in fitting.items() if len(markers) >= _FEWEST_MARKERS]
+    cards = {m.card for m in known if m.card is not None}
+    fitting = {c: _agreeing(c, [m for m in known if m.card == c]) for c in cards}
+    full = sorted(c for c, markers in fitting.items() if len(markers) >= _FEWEST_MARKERS)
     if len(full) > 1:
-        names = " and ".join(sorted(full))
-        return NoReading(f"cards of two stations in one picture ({names}): show one card only", "no-card")
+        what = "two stations" if len({c.station for c in full}) > 1 else "two sizes"
+        names = " and ".join(map(str, full))
+        return NoReading(f"cards of {what} in one picture ({names}): show one card only", "no-card")
     if not full:
         return NoReading(
             "only one marker of the card is visible: show at least two of its four black squares",
             "no-card",
-            station=known[0].station if len(fitting) == 1 else None,
+            station=next(iter(cards)).station if len(cards) == 1 else None,
         )
-    station = full[0]
-    if _two_of_one(station, known, fitting[station]):
-        return NoReading(f"two cards of {station} in one picture: show one card only", "no-card")
-    return station, fitting[station]
+    (card,) = full
+    if _two_of_one(card, known, fitting[card]):
+        return NoReading(f"two cards of {card} in one picture: show one card only", "no-card")
+    side = min(m.side_px for m in fitting[card])
+    others = {str(m.card) for m in known if m.card != card and m.side_px > _STRANGER * side}
+    return card, fitting[card], tuple(sorted(others))
 
 
 def _no_card_reason(found: list[Marker]) -> str:
@@ -100,21 +143,21 @@ def _no_card_reason(found: list[Marker]) -> str:
     return "no card found: the whole card with its four black squares must be in the picture, sharp and lit"
 
 
-def _agreeing(station: str, markers: list[Marker]) -> list[Marker]:
+def _agreeing(card: CardName, markers: list[Marker]) -> list[Marker]:
     """The largest set of markers, one per id, that one homography explains."""
     best = _one_per_id(markers)
     while len(best) > _FEWEST_MARKERS:
-        misfit = _misfits(station, best)
+        misfit = _misfits(card, best)
         if misfit.max() < _MISFIT_SHARE:
             return best
-        best = _drop_worst(station, best)
-    return best if len(best) == _FEWEST_MARKERS and _misfits(station, best).max() < _MISFIT_SHARE else []
+        best = _drop_worst(card, best)
+    return best if len(best) == _FEWEST_MARKERS and _misfits(card, best).max() < _MISFIT_SHARE else []
 
 
-def _drop_worst(station: str, markers: list[Marker]) -> list[Marker]:
+def _drop_worst(card: CardName, markers: list[Marker]) -> list[Marker]:
     """Leave out the one marker without which the others agree best."""
     rest = [[m for m in markers if m is not out] for out in markers]
-    return min(rest, key=lambda kept: float(_misfits(station, kept).max()))
+    return min(rest, key=lambda kept: float(_misfits(card, kept).max()))
 
 
 def _one_per_id(markers: list[Marker]) -> list[Marker]:
@@ -122,16 +165,16 @@ def _one_per_id(markers: list[Marker]) -> list[Marker]:
     return list({m.id: m for m in reversed(largest)}.values())
 
 
-def _misfits(station: str, markers: list[Marker]) -> Floats:
+def _misfits(card: CardName, markers: list[Marker]) -> Floats:
     """Largest corner error of each marker as a share of its side."""
-    sheet = card_sheet(station)
+    sheet = card_sheet(*card)
     source = np.vstack([sheet.markers[m.id] for m in markers])
     target = np.vstack([m.corners_px for m in markers])
     error = np.linalg.norm(project(fit_homography(source, target), source) - target, axis=1).reshape(-1, 4)
     return np.asarray(error.max(axis=1) / [m.side_px for m in markers])
 
 
-def _two_of_one(station: str, known: list[Marker], used: list[Marker]) -> bool:
-    """Whether two or more ids of the station occur twice: a second card, not a stray false marker."""
-    counts = Counter(m.id for m in known if m.station == station)
+def _two_of_one(card: CardName, known: list[Marker], used: list[Marker]) -> bool:
+    """Whether two or more ids of the card occur twice: a second card, not a stray false marker."""
+    counts = Counter(m.id for m in known if m.card == card)
     return sum(n > 1 for n in counts.values()) >= _FEWEST_MARKERS and bool(used)

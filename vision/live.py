@@ -14,6 +14,7 @@ import numpy as np
 
 from vision.calibrate import CameraModel
 from vision.core import read_between
+from vision.errors import BarRefused
 from vision.find import find_card, to_grey, track
 from vision.measure import Follower, follow
 from vision.picture import Pixels
@@ -66,7 +67,9 @@ class Stream:
     """
 
     camera: CameraModel | None = None
+    bar_mm: float | tuple[float, float] | None = None
     _station: str | None = None
+    _size: str = "standard"
     _view: CardView | None = None
     _anchor: CardView | None = None
     _quiet: Quiet | None = None
@@ -112,26 +115,32 @@ class Stream:
     def _locate(self, picture: Pixels) -> str | None:
         """Track the card, or search for it; returns why it is not there."""
         if self._view is not None and self._station is not None:
-            tracked = track(to_grey(picture), self._station, self._view)
+            tracked = track(to_grey(picture), self._station, self._view, self.bar_mm)
             if tracked is not None:
                 self._view = tracked
                 self._notice_knock()
                 return None
-        found = find_card(picture)
+        found = self._search(picture)
         if isinstance(found, NoReading):
             if self._view is not None:
                 self._events.append("card lost")
                 self._disturbed = True
             self._view = None
             return found.reason
-        if found[0] != self._station:
+        if (found[0], found[1].size) != (self._station, self._size):
             self.fresh_card()
-            self._station = found[0]
+            self._station, self._size = found[0], found[1].size
         if self._view is None:
             self._events.append("card found")
         self._view = found[1]
         self._notice_knock()
         return None
+
+    def _search(self, picture: Pixels) -> tuple[str, CardView] | NoReading:
+        try:
+            return find_card(picture, bar_mm=self.bar_mm)
+        except BarRefused as error:
+            return NoReading(str(error), "no-card")
 
     def _notice_knock(self) -> None:
         """Say it when the card's place in the picture jumped by more than a trembling."""

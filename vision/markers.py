@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.card import MARKERS_PER_CARD, STATIONS, Floats, dictionary
+from vision.card import CardName, Floats, card_of, dictionary
 from vision.plane import project
 
 SEARCH_SIDE_PX = 1600  # larger pictures are searched at a reduced size; the corners are refined at full size
@@ -19,7 +19,6 @@ _CLOSER_LOOK = 2.0  # times the first look's size
 # Neighbourhoods that tell black from white (least, most, step): each costs a pass over the picture, and on
 # nearly all pictures the middle one alone finds what OpenCV's usual three find.
 _ALL_WINDOWS, _ONE_WINDOW = (3, 23, 10), (13, 13, 10)
-_KNOWN_IDS = MARKERS_PER_CARD * len(STATIONS)
 
 
 @dataclass(frozen=True)
@@ -30,9 +29,9 @@ class Marker:
     corners_px: Floats
 
     @property
-    def station(self) -> str | None:
-        """The station whose card carries this id, None for an id of no card."""
-        return STATIONS[self.id // MARKERS_PER_CARD] if self.id < _KNOWN_IDS else None
+    def card(self) -> CardName | None:
+        """The card that carries this id, None for an id of no card."""
+        return card_of(self.id)
 
     @property
     def side_px(self) -> float:
@@ -93,7 +92,7 @@ def _same(one: Marker, other: Marker) -> bool:
     return one.id == other.id and bool(apart < other.side_px / 2)
 
 
-@lru_cache(maxsize=50)
+@lru_cache(maxsize=100)
 def _cells(marker_id: int) -> Floats:
     """The marker's modules row by row, 1 where white."""
     return (np.asarray(cv2.aruco.generateImageMarker(dictionary(), marker_id, _CELLS)) > 127).ravel() * 1.0

@@ -44,13 +44,13 @@ class Scene:
 
     def seen(self, grid: Grid) -> Stack:
         """The picture on a grid."""
-        return flatten(self.picture, self.view.homography, grid)
+        return flatten(self.picture, self.view.units_to_px, grid)
 
     def unmarked(self, grid: Grid) -> Stack:
         """The tape as it would look on a grid without the change."""
         before = None
         if self.before is not None and self.before_view is not None:
-            before = flatten(self.before, self.before_view.homography, grid)
+            before = flatten(self.before, self.before_view.units_to_px, grid)
         return self.tape.expected(grid, before)
 
 
@@ -90,7 +90,7 @@ def measure(scene: Scene, seed: Seed, others: list[Seed], *, new: bool | None) -
     else:
         figure = _figure(scene, seed, spot, grid, height)
     mark = _mark(scene, spot, figure, x, y, new)
-    if mark.width_mm[0] > _WIDEST_MM:
+    if mark.width_mm[0] > _WIDEST_MM * scene.view.unit_mm:
         return None
     return Follower(mark, spot, grid, tape, seed.colour, w)
 
@@ -99,7 +99,7 @@ def follow(last: Follower, picture: Pixels, view: CardView) -> Mark | None:
     """Return the mark as the next frame shows it; None if it is hidden. Its shape and width are taken as
     before.
     """
-    now = flatten(picture, view.homography, last.grid)
+    now = flatten(picture, view.units_to_px, last.grid)
     u, v = np.meshgrid(*last.grid.axes_mm())
     x, y = u.ravel(), v.ravel()
     bare = ((last.spot.relative_radius(x, y) > 1.5) & (last.weight > 0)).reshape(u.shape)
@@ -115,7 +115,7 @@ def follow(last: Follower, picture: Pixels, view: CardView) -> Mark | None:
     moved = spot.centre - last.spot.centre
     if not np.hypot(*moved) < _FOLLOW_MM or spot.height < _FOLLOW_HEIGHT * last.spot.height:
         return None
-    return replace(last.mark, offset_mm=_pair(moved + last.mark.offset_mm))
+    return replace(last.mark, offset_mm=_pair(moved * view.unit_mm + last.mark.offset_mm))
 
 
 def _overlaps(scene: Scene, seed: Seed) -> bool:
@@ -149,17 +149,20 @@ def _figure(scene: Scene, seed: Seed, spot: Spot, grid: Grid, height: Floats) ->
 
 def _mark(scene: Scene, spot: Spot, figure: Figure, x: Floats, y: Floats, new: bool | None) -> Mark:
     """Put together what was found; the centroid of an incomplete or twofold mark is that of its figure."""
-    floor_mm = _FLOOR_MM + _FLOOR_PX / scene.view.px_per_mm
-    variance = _centre_variance(spot, x, y) + card_sigma_mm(scene.view, spot.centre) ** 2 + floor_mm**2
+    unit = scene.view.unit_mm
+    floor = _FLOOR_MM + _FLOOR_PX / (scene.view.px_per_mm * unit)
+    variance = _centre_variance(spot, x, y) + card_sigma(scene.view, spot.centre) ** 2 + floor**2
     centre, (long_mm, short_mm, _) = spot.centre, spot.widths()
     if figure.inside is not None:
         low, high = np.array([x.min(), y.min()]), np.array([x.max(), y.max()])
         centre, long_mm, short_mm = region_moments(figure.inside, (low, high))
     if figure.name == "off-card":
         long_mm = short_mm = float(np.sqrt(long_mm * short_mm))
-    lobes = None if figure.lobes is None else (_pair(figure.lobes[0]), _pair(figure.lobes[1]))
-    sigma = (float(np.sqrt(variance[0])), float(np.sqrt(variance[1])))
-    return Mark(_pair(centre), sigma, (long_mm, short_mm), figure.name, figure.flat_side_deg, new, lobes)
+    lobes = None
+    if figure.lobes is not None:
+        lobes = (_pair(figure.lobes[0] * unit), _pair(figure.lobes[1] * unit))
+    sigma, width = _pair(np.sqrt(variance) * unit), (long_mm * unit, short_mm * unit)
+    return Mark(_pair(centre * unit), sigma, width, figure.name, figure.flat_side_deg, new, lobes)
 
 
 def _pair(point: Floats) -> tuple[float, float]:
@@ -170,7 +173,7 @@ def _crop_grid(scene: Scene, seed: Seed) -> Grid:
     rows, cols = np.nonzero(seed.region)
     reach = max(np.ptp(rows), np.ptp(cols)) / 2 * scene.grid.pitch_mm
     half = max(1.9 * reach + 0.5, 1.8)
-    pitch = max(2 * half / _CROP_SIDE, 0.9 / scene.view.px_per_mm)
+    pitch = max(2 * half / _CROP_SIDE, 0.9 / (scene.view.px_per_mm * scene.view.unit_mm))
     return Grid(seed.centre_mm, pitch, int(np.ceil(2 * half / pitch)) | 1)
 
 
@@ -251,9 +254,9 @@ def _centre_variance(spot: Spot, x: Floats, y: Floats) -> Floats:
     return np.asarray(np.maximum(seen * white / white.mean(), white))
 
 
-def card_sigma_mm(view: CardView, at_mm: Floats) -> Floats:
-    """Return the standard uncertainty (2,) in mm of the card's own place at a point of the card."""
+def card_sigma(view: CardView, at: Floats) -> Floats:
+    """Return the standard uncertainty (2,) of the card's own place at a point of it, in units of the card."""
     if view.covariance is None:
         return np.zeros(2)
-    terms = point_terms(at_mm[None])[0]
+    terms = point_terms(at[None])[0]
     return np.asarray(np.sqrt(np.diag(terms @ view.covariance @ terms.T)) * SCALE_MM)

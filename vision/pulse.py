@@ -43,7 +43,7 @@ class Quiet:
         """Take a frame as the quiet one."""
         grid = window_grid(_PITCH_MM)
         inside = (grid.radius_mm() < INSIDE_MM - 1).astype(np.float32)
-        flat = _smooth(flatten(picture, view.homography, grid))
+        flat = _smooth(flatten(picture, view.units_to_px, grid))
         steep = cv2.morphologyEx(flat, cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8))
         return Quiet(flat, inside, grid, _SHAKE * np.asarray(steep).max(axis=2))
 
@@ -72,7 +72,7 @@ class Change:
 
 def change_from(quiet: Quiet, picture: Pixels, view: CardView) -> Change:
     """Return how a frame's tape differs from the quiet one, exposure and lamp evened out."""
-    now = _smooth(flatten(picture, view.homography, quiet.grid))
+    now = _smooth(flatten(picture, view.units_to_px, quiet.grid))
     inside = quiet.inside > 0
     gain = np.median(now[inside] / np.maximum(quiet.flat[inside], 4.0), axis=0)
     levels = now - gain * quiet.flat

@@ -51,7 +51,8 @@ class CardView:
 
     `homography` (3, 3) maps card mm (u right, v up) to picture px (x right, y down, pixel centres at
     integers); `rms_px` is how far the markers' edges lie from it, `covariance` (8, 8) how well it is known
-    (see `edges`).
+    (see `edges`). `size` is one of the cards' sizes; `unit_mm` is how many mm of this card are one of a
+    standard card that was printed to scale; `others` names cards of which only a single marker shows.
     """
 
     markers_seen: int
@@ -60,15 +61,26 @@ class CardView:
     tilt_deg: float
     homography: Floats
     covariance: Floats | None = None
+    size: str = "standard"
+    unit_mm: float = 1.0
+    others: tuple[str, ...] = ()
+
+    @property
+    def units_to_px(self) -> Floats:
+        """The homography from the standard card's mm: inside, every card is read as if it were that one."""
+        return np.asarray(self.homography * (self.unit_mm, self.unit_mm, 1.0))
 
     def as_json(self) -> dict[str, Any]:
-        """Return the view as plain JSON values, without the homography."""
-        return {
+        """Return the view as plain JSON values, without the homography; `size` only where it is not the
+        standard one.
+        """
+        told: dict[str, Any] = {
             "markers_seen": self.markers_seen,
             "rms_px": round(self.rms_px, 3),
             "px_per_mm": round(self.px_per_mm, 3),
             "tilt_deg": round(self.tilt_deg, 1),
         }
+        return told if self.size == "standard" else {**told, "size": self.size}
 
 
 @dataclass(frozen=True)

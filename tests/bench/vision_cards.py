@@ -83,13 +83,13 @@ def main() -> None:
 
 def centre_error(scene: scenes.Scene, seen: vision.CardView) -> tuple[np.ndarray, np.ndarray]:
     """Card position (mm) that is read where the window's middle truly is, and its stated sigma."""
-    from vision.measure import card_sigma_mm
+    from vision.measure import card_sigma
 
     truth = project(scenes.camera(scene.view), np.zeros((1, 2)))[0]
     if scene.view.radial:
         truth = distorted(truth, scene.view)
     error = project(np.linalg.inv(seen.homography), truth[None])[0]
-    return error, card_sigma_mm(seen, np.zeros(2))
+    return error, card_sigma(seen, np.zeros(2))
 
 
 def distorted(point: np.ndarray, view: scenes.View) -> np.ndarray:

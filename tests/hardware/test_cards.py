@@ -25,16 +25,13 @@ def picture(station: str, size: str) -> np.ndarray:
     return cv2.cvtColor(framed, cv2.COLOR_GRAY2BGR)
 
 
+@pytest.mark.parametrize("size", list(cards.SIZES))
 @pytest.mark.parametrize("station", STATIONS)
-def test_the_standard_card_is_read_as_its_station(station: str) -> None:
-    found = find_card(picture(station, "standard"))
-    assert not isinstance(found, NoReading) and found[0] == station
-
-
-@pytest.mark.parametrize("size", ["small", "large"])
-@pytest.mark.parametrize("station", STATIONS)
-def test_another_size_is_never_read_as_the_standard_one(station: str, size: str) -> None:
-    assert isinstance(find_card(picture(station, size)), NoReading)
+def test_a_card_is_read_as_its_station_and_size(station: str, size: str) -> None:
+    found = find_card(picture(station, size))
+    assert not isinstance(found, NoReading)
+    assert (found[0], found[1].size) == (station, size)
+    assert found[1].px_per_mm == pytest.approx(150 / 25.4, rel=2e-3)
 
 
 @pytest.mark.parametrize("size", ["small", "large"])

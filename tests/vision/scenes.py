@@ -371,11 +371,11 @@ def grade(name: str, rng: np.random.Generator, *, tape: str | None = None) -> Sc
     at = rng.uniform(0, 15) * np.array([np.cos(t := rng.uniform(0, 2 * np.pi)), np.sin(t)])
     full = float(np.abs(np.subtract(CHARS[tape], TAPES[tape])).max())
     if easy:
-        strength, ragged = rng.uniform(0.7, 1), 0.015
+        strength, ragged = rng.uniform(0.7, 1), 0.0135
     elif harsh:
-        strength, ragged = max(rng.uniform(6, 60), 6) / full, 0.0335
+        strength, ragged = max(rng.uniform(6, 60), 6) / full, 0.041
     else:
-        strength, ragged = rng.uniform(0.25, 1), 0.025
+        strength, ragged = rng.uniform(0.25, 1), 0.029
     mark = Spot(
         (float(at[0]), float(at[1])),
         float(rng.uniform(3, 7)),
