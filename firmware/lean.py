@@ -21,4 +21,5 @@ def keep_lean() -> bool:
     if mallopt is None:
         return False
     wanted = {_MMAP_THRESHOLD: _PICTURE_BYTES, _TRIM_THRESHOLD: _PICTURE_BYTES, _ARENA_MAX: 1}
-    return all([mallopt(parameter, value) == 1 for parameter, value in wanted.items()])
+    answers = [mallopt(parameter, value) for parameter, value in wanted.items()]
+    return all(answer == 1 for answer in answers)

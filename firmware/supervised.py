@@ -187,9 +187,9 @@ class _Child:
         with theirs:
             self._process = subprocess.Popen(
                 [sys.executable, "-P", "-m", "firmware.child", str(self.ring.descriptor)],
-                stdin=theirs,
+                stdin=theirs.fileno(),
                 pass_fds=[self.ring.descriptor],
-                env={**os.environ, "PYTHONPATH": os.pathsep.join(map(os.path.abspath, sys.path))},
+                env={**os.environ, "PYTHONPATH": os.pathsep.join(os.path.abspath(path) for path in sys.path)},
             )
         self.pid = self._process.pid
         order = pickle.dumps((opener, kind, options, first))

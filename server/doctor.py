@@ -137,7 +137,7 @@ def _page_elsewhere(to: str, timeout_s: float) -> Look:
         )
 
 
-def libraries(names: Iterable[str] = ("numpy", "cv2", "scipy", "picamera2", "gpiozero")) -> Iterator[Look]:
+def libraries(names: Iterable[str] = ("numpy", "cv2", "picamera2", "gpiozero")) -> Iterator[Look]:
     """What the rig stands on. A picamera2 that is there and does not load is told apart from none."""
     for name in names:
         try:

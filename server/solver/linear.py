@@ -6,7 +6,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.linalg import solve_triangular
 
 
 def weighted_least_squares(
@@ -22,6 +21,6 @@ def weighted_least_squares(
     q, r = np.linalg.qr(np.asarray(design, dtype=float) * weight[:, None])
     if np.abs(np.diag(r)).min() <= 1e-13 * np.abs(np.diag(r)).max():
         raise np.linalg.LinAlgError("the readings do not determine the estimate")
-    estimate = solve_triangular(r, q.T @ (np.asarray(observed, dtype=float) * weight))
-    root = solve_triangular(r, np.eye(r.shape[0]))
+    estimate = np.linalg.solve(r, q.T @ (np.asarray(observed, dtype=float) * weight))
+    root = np.linalg.solve(r, np.eye(r.shape[0]))
     return estimate, root @ root.T

@@ -6,11 +6,9 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import chndtr, ndtr
 
 from .profile import Profile
-
-FAR_SIGMAS, STRAIGHT = 12.0, 300.0  # in sigmas of the beam
+from .special import disc_probability
 
 
 def passed_fraction(
@@ -25,14 +23,7 @@ def passed_fraction(
     sigma = np.asarray(beam_diameter_mm, dtype=float) / 4.0
     radius = np.asarray(aperture_diameter_mm, dtype=float) / 2.0 / sigma
     offset = np.abs(np.asarray(offset_mm, dtype=float)) / sigma
-    near = np.clip(offset, np.maximum(0.0, radius - FAR_SIGMAS), radius + FAR_SIGMAS)
-    straight = near > STRAIGHT  # there chndtr loses its way, and the edge is as good as straight
-    bent = chndtr(
-        np.where(straight, 1.0, np.minimum(radius, near + FAR_SIGMAS)) ** 2,
-        2.0,
-        np.where(straight, 0.0, near) ** 2,
-    )
-    return np.asarray(np.where(straight, ndtr(radius - near), np.clip(bent, 0.0, 1.0)))
+    return disc_probability(radius, offset)
 
 
 def percent(fraction: float) -> str:

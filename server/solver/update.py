@@ -8,7 +8,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import expit, log_ndtr
 
 from . import model as m
 from .bank import (
@@ -35,6 +34,7 @@ from .bank import (
 )
 from .events import MarkSeen, NoMark, Shift, Turn
 from .profile import STATIONS, Profile
+from .special import log_ndtr
 
 Array = NDArray[Any]
 
@@ -126,7 +126,7 @@ def mark(profile: Profile, bank: Bank, event: MarkSeen) -> Bank:
         notes=tuple((*n[-3:], "reading") for n in bank.notes),
     )
     log_odds = np.logaddexp.reduce(wrong.log_weight) - np.logaddexp.reduce(believed.log_weight)
-    return replace(prune(join(believed, wrong)), doubt=float(expit(log_odds)))
+    return replace(prune(join(believed, wrong)), doubt=float(0.5 + 0.5 * np.tanh(log_odds / 2)))
 
 
 def _jacobians(profile: Profile, bank: Bank, head: Array, station: int) -> Array:
