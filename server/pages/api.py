@@ -12,7 +12,8 @@ from werkzeug.datastructures import FileStorage
 from server import solver
 from server.live import Refused, Session, read_photo
 from server.pages import bodies as b
-from server.pages.desk import UNITS_COOKIE, desk, units
+from server.pages.desk import desk
+from server.pages.device import Device, remember, units
 from server.pages.lasers import Lasers
 
 __all__ = ["ACTIONS", "api"]
@@ -90,13 +91,10 @@ def do(of: str, action: str) -> Response:
     return jsonify(desk().state(of, units=units()))
 
 
-@api.post("/units")
-def choose_units() -> Response:
-    """Millimetres or inches, for the device that asks."""
-    chosen = b.parse(b.Units, b.json_body()).units
-    answer = jsonify({"units": chosen})
-    answer.set_cookie(UNITS_COOKIE, chosen, max_age=180 * 86400, httponly=True, samesite="Strict")
-    return answer
+@api.post("/device")
+def device() -> Response:
+    """Millimetres or inches, controls for the right or the left hand, for the device that asks."""
+    return remember(b.parse(Device, b.json_body()))
 
 
 @api.post("/hands/<of>")

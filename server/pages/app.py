@@ -11,8 +11,10 @@ from flask import Flask, request
 from server.log import LogError
 from server.pages.api import UPLOAD_LIMIT, api
 from server.pages.desk import Config, desk, open_desk
+from server.pages.device import hand
 from server.pages.faults import add_faults
 from server.pages.guard import Doorkeeper, guard, keep_secret
+from server.pages.pack import pack
 from server.pages.pages import NAVIGATION, pages
 from server.pages.rigs import rigs
 from server.pages.upkeep import due_count, upkeep
@@ -27,6 +29,7 @@ def create_app(config: Config) -> Flask:
     app.config["MAX_CONTENT_LENGTH"] = UPLOAD_LIMIT
     app.config["MAX_FORM_MEMORY_SIZE"] = 500_000
     app.extensions["spotwright"] = open_desk(config)
+    pack(app)
     guard(app, door=_door(config), hosts=config.hosts)
     add_faults(app)
     app.register_blueprint(api)
@@ -47,7 +50,13 @@ def _door(config: Config) -> Doorkeeper | None:
 
 def _common() -> dict[str, Any]:
     practice = desk().sessions["bench"].source.kind == "practice"
-    return {"navigation": NAVIGATION, "here": request.endpoint, "practice": practice, "due": _due()}
+    return {
+        "navigation": NAVIGATION,
+        "here": request.endpoint,
+        "practice": practice,
+        "due": _due(),
+        "hand": hand(),
+    }
 
 
 def _due() -> int:

@@ -20,35 +20,59 @@ Array = NDArray[np.float64]
 STATION = "mirror-3"  # it rides to every place of the bed, and what misses it never reaches the lens
 GRID = 33
 CORNERS = ((0, 1), (0, 0), (0.5, 0.5), (1, 1), (1, 0))
+SURE = 2.0  # standard uncertainties to either side: about 95 % (JCGM 100:2008, G.3)
 
 
 @dataclass(frozen=True)
 class Spot:
-    """One place of the bed: head and offset in mm, the offset's standard uncertainty, power 0–1, a name."""
+    """One place of the bed: head and offset in mm, the offset's standard uncertainty, power 0–1, a name.
+
+    power_low : what passes if the beam lies SURE uncertainties farther out.
+    """
 
     head_mm: tuple[float, float]
     offset_mm: tuple[float, float]
     sigma_mm: float
     power: float
+    power_low: float
     name: str
+
+    @property
+    def length_mm(self) -> float:
+        """How far from the centre."""
+        return math.hypot(*self.offset_mm)
 
 
 @dataclass(frozen=True)
 class BedMap:
-    """Fitted maps, (GRID, GRID) by (y, x): the offset's length and sigma in mm, power 0–1; named spots."""
+    """Fitted maps, (GRID, GRID) by (y, x): the offset's length and sigma in mm, power 0–1; named spots.
+
+    power_low : the power if the beam lies SURE uncertainties farther out.
+    """
 
     x_mm: Array
     y_mm: Array
     offset_mm: Array
     sigma_mm: Array
     power: Array
+    power_low: Array
     spots: tuple[Spot, ...]
     marks: tuple[Spot, ...]
 
     @property
     def worst(self) -> Spot:
         """The named place with the largest offset."""
-        return max(self.spots, key=lambda spot: math.hypot(*spot.offset_mm))
+        return max(self.spots, key=lambda spot: spot.length_mm)
+
+    @property
+    def rivals(self) -> tuple[Spot, ...]:
+        """The named places that may as well be the worst: nearer to it than SURE uncertainties of both."""
+        worst = self.worst
+
+        def close(spot: Spot) -> bool:
+            return worst.length_mm - spot.length_mm < SURE * math.hypot(worst.sigma_mm, spot.sigma_mm)
+
+        return tuple(spot for spot in self.spots if spot is not worst and close(spot))
 
 
 def bed_maps(document: Json) -> tuple[BedMap | None, BedMap | None]:
@@ -83,9 +107,11 @@ def _map(document: Json) -> BedMap | None:
     x_mm, y_mm = np.linspace(0, width, GRID), np.linspace(0, depth, GRID)
     offset, sigma = _fitted(fitted, *np.meshgrid(x_mm - width / 2, y_mm - depth / 2))
     length = np.hypot(*offset)
-    power = _power(machine, length, *np.meshgrid(x_mm, y_mm))
+    heads = np.meshgrid(x_mm, y_mm)
+    power = _power(machine, length, *heads)
+    power_low = _power(machine, length + SURE * sigma, *heads)
     spots = tuple(_spot(machine, fitted, (x * width, y * depth)) for x, y in CORNERS)
-    return BedMap(x_mm, y_mm, length, sigma, power, spots, _marks(document))
+    return BedMap(x_mm, y_mm, length, sigma, power, power_low, spots, _marks(document))
 
 
 def _fitted(fitted: Json, x_mm: Any, y_mm: Any) -> tuple[Array, Array]:
@@ -115,9 +141,10 @@ def _power(machine: Json, length_mm: Array, x_mm: Any, y_mm: Any) -> Array:
 def _spot(machine: Json, fitted: Json, head_mm: tuple[float, float]) -> Spot:
     bed = machine["bed"]
     offset, sigma = _fitted(fitted, head_mm[0] - bed["width_mm"] / 2, head_mm[1] - bed["depth_mm"] / 2)
-    power = _power(machine, np.hypot(*offset), np.asarray(head_mm[0]), np.asarray(head_mm[1]))
+    lengths = np.hypot(*offset) + SURE * float(sigma) * np.array([0.0, 1.0])
+    power, low = _power(machine, lengths, np.full(2, head_mm[0]), np.full(2, head_mm[1]))
     point = (float(offset[0]), float(offset[1]))
-    return Spot(head_mm, point, float(sigma), float(power), head_words(list(head_mm), bed))
+    return Spot(head_mm, point, float(sigma), float(power), float(low), head_words(list(head_mm), bed))
 
 
 def _marks(document: Json) -> tuple[Spot, ...]:
@@ -130,5 +157,6 @@ def _marks(document: Json) -> tuple[Spot, ...]:
             sigma = event["sigma_mm"]
             largest = float(max(sigma) if isinstance(sigma, list) else sigma)
             head, offset = event["head_mm"], event["offset_mm"]
-            marks.append(Spot((head[0], head[1]), (offset[0], offset[1]), largest, math.nan, "measured"))
+            at = (head[0], head[1])
+            marks.append(Spot(at, (offset[0], offset[1]), largest, math.nan, math.nan, "measured"))
     return tuple(marks)

@@ -1,4 +1,4 @@
-"""The maps of the bed as one SVG: offset above, power below, before beside after."""
+"""The maps of the bed as one SVG: offset, how well it is known, power; as found beside now."""
 
 from __future__ import annotations
 
@@ -11,64 +11,58 @@ import numpy as np
 from matplotlib import rc_context
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.patches import Circle
 from matplotlib.patheffects import AbstractPathEffect, withStroke
+from numpy.typing import NDArray
 
-from server.pages.bed import BedMap, bed_maps
+from server.pages.bed import SURE, BedMap, bed_maps
 from server.solver.power import percent
 
-__all__ = ["bed_svg"]
+__all__ = ["SHAPES", "bed_svg"]
 
-INK, PAPER = "#fdf8ee", "#241f19"
-ARROW = 0.1
+SHAPES = {"wide": (9.0, 9.3), "narrow": (4.6, 5.6)}  # inches; the narrow one is read on a phone
+INK, PAPER, FLOOR = "#fdf8ee", "#241f19", "#16130f"
+ARROW = 0.1  # bed widths: as long is the longest offset
+LEAST_MM = 0.5  # a scale of uncertainty that ends lower would make much of nothing
 OUTLINE: list[AbstractPathEffect] = [withStroke(linewidth=1.6, foreground="black")]
 
 
-def bed_svg(document: dict[str, Any]) -> bytes:
-    """Return the chart of an alignment document as SVG; drawn once per state of it."""
-    return _drawn(json.dumps(document, sort_keys=True))
+def bed_svg(document: dict[str, Any], *, shape: str = "wide") -> bytes:
+    """Return the chart of an alignment document as SVG, wide or narrow; drawn once per state of it."""
+    return _drawn(json.dumps(document, sort_keys=True), shape)
 
 
 @lru_cache(maxsize=8)
-def _drawn(text: str) -> bytes:
+def _drawn(text: str, shape: str) -> bytes:
     start, now = bed_maps(json.loads(text))
-    figure = Figure(figsize=(9, 6.4), facecolor=PAPER, layout="constrained")
-    axes = figure.subplots(2, 2, sharex=True, sharey=True)
+    figure = Figure(figsize=SHAPES[shape], facecolor=PAPER, layout="constrained")
+    axes = figure.subplots(3, 2, sharex=True, sharey=True)
     maps = [bed for bed in (start, now) if bed is not None]
     most_mm = max([1.0, *(float(bed.offset_mm.max()) for bed in maps)])
-    for column, (title, bed) in enumerate((("as found", start), ("now", now))):
-        _panel(axes[0][column], bed, f"Offset at mirror 3, mm: {title}", "offset_mm", most_mm)
-        _panel(axes[1][column], bed, f"Beam that passes, %: {title}", "power", 100.0)
+    doubt_mm = max([LEAST_MM, *(SURE * float(bed.sigma_mm.max()) for bed in maps)])
+    for column, (when, bed) in zip(axes.T, (("as found", start), ("now", now)), strict=True):
+        for panel, what in zip(
+            column, ("Offset, mm", "Offset known to ±, mm", "Beam that passes, %"), strict=True
+        ):
+            _frame(panel, f"{what}: {when}", bed, size=11 if shape == "wide" else 7.5)
+        if bed is not None:
+            _offset(column[0], bed, most_mm)
+            _map(column[1], bed, SURE * bed.sigma_mm, (0.0, doubt_mm), "%.2g")
+            _power(column[2], bed)
     stream = io.BytesIO()
     with rc_context({"svg.fonttype": "none"}):  # text stays text: smaller, and a reader can read it
         figure.savefig(stream, format="svg", metadata={"Date": None, "Title": "The bed, as found and now"})
     return stream.getvalue()
 
 
-def _panel(axes: Axes, bed: BedMap | None, title: str, field: str, most: float) -> None:
-    axes.set_title(title, color=INK, fontsize=11)
-    axes.set_facecolor("#16130f")
-    axes.tick_params(colors=INK, labelsize=8)
+def _frame(axes: Axes, title: str, bed: BedMap | None, *, size: float) -> None:
+    axes.set_title(title, color=INK, fontsize=size)
+    axes.set_facecolor(FLOOR)
+    axes.tick_params(colors=INK, labelsize=0.75 * size)
     if bed is None:
         axes.text(0.5, 0.5, "not measured", color=INK, ha="center", transform=axes.transAxes)
         return
-    values = getattr(bed, field) * (100.0 if field == "power" else 1.0)
-    lowest = 0.0 if field == "offset_mm" else float(min(90.0, values.min()))
-    steps = np.linspace(lowest, most, 25)
-    axes.contourf(bed.x_mm, bed.y_mm, np.clip(values, lowest, most), levels=steps, cmap="cividis")
-    if np.ptp(values) > 0.02 * most:
-        lines = axes.contour(bed.x_mm, bed.y_mm, values, levels=5, colors="white", linewidths=0.7)
-        texts = axes.clabel(lines, fontsize=8, fmt="%.1f" if field == "offset_mm" else "%.0f")
-        for text in texts:
-            text.set_path_effects(OUTLINE)
-    elif field == "power":
-        said = f"{percent(bed.power.min())} % everywhere"
-        axes.text(0.5, 0.72, said, color="black", ha="center", transform=axes.transAxes)
-    _spots(axes, bed, field, most)
-    _leave_room(axes, bed)
-
-
-def _leave_room(axes: Axes, bed: BedMap) -> None:
-    """Room around the bed for the longest arrow, so that none reaches into the next chart."""
+    # room around the bed for the longest arrow, so that none reaches into the next chart
     width_mm, depth_mm = float(bed.x_mm[-1]), float(bed.y_mm[-1])
     room_mm = 1.25 * ARROW * width_mm
     axes.set_xlim(-room_mm, width_mm + room_mm)
@@ -78,22 +72,48 @@ def _leave_room(axes: Axes, bed: BedMap) -> None:
     axes.set_aspect("equal")
 
 
-def _spots(axes: Axes, bed: BedMap, field: str, most: float) -> None:
+def _map(axes: Axes, bed: BedMap, values: NDArray[np.float64], scale: tuple[float, float], form: str) -> None:
+    """Colours from low to high, lines with figures where there is something to tell apart."""
+    low, high = scale
+    shown = np.clip(values, low, high)
+    axes.contourf(bed.x_mm, bed.y_mm, shown, levels=np.linspace(low, high, 13), cmap="cividis")
+    if np.ptp(values) > 0.02 * high:
+        lines = axes.contour(bed.x_mm, bed.y_mm, values, levels=4, colors="white", linewidths=0.7)
+        for text in axes.clabel(lines, fontsize=8, fmt=form):
+            text.set_path_effects(OUTLINE)
     for mark in bed.marks:
         axes.plot(*mark.head_mm, marker="o", color="#ffb627", markeredgecolor="black")
-    x_mm, y_mm = bed.worst.head_mm
-    axes.plot(x_mm, y_mm, marker="s", markersize=13, fillstyle="none", color="white")
-    if field == "offset_mm":
-        axes.quiver(  # both charts have one scale: the longest offset is ARROW bed widths long
-            [spot.head_mm[0] for spot in bed.spots],
-            [spot.head_mm[1] for spot in bed.spots],
-            [spot.offset_mm[0] for spot in bed.spots],
-            [spot.offset_mm[1] for spot in bed.spots],
-            color="white",
-            edgecolor="black",
-            linewidth=0.4,
-            angles="xy",
-            scale_units="xy",
-            scale=most / (ARROW * bed.x_mm[-1]),
-            width=0.008,
+    axes.plot(*bed.worst.head_mm, marker="s", markersize=13, fillstyle="none", color="white")
+
+
+def _offset(axes: Axes, bed: BedMap, most_mm: float) -> None:
+    """The map, with an arrow at each named place and round its tip how well it is known."""
+    _map(axes, bed, bed.offset_mm, (0.0, most_mm), "%.1f")
+    stretch = ARROW * float(bed.x_mm[-1]) / most_mm  # both charts have one scale
+    heads = np.array([spot.head_mm for spot in bed.spots])
+    moves = np.array([spot.offset_mm for spot in bed.spots]) * stretch
+    axes.quiver(
+        *heads.T,
+        *moves.T,
+        color="white",
+        edgecolor="black",
+        linewidth=0.4,
+        angles="xy",
+        scale_units="xy",
+        scale=1.0,
+        width=0.008,
+    )
+    for spot, tip in zip(bed.spots, heads + moves, strict=True):
+        radius = SURE * spot.sigma_mm * stretch
+        axes.add_patch(
+            Circle((tip[0], tip[1]), radius, fill=False, color="white", linestyle=":", linewidth=1.2)
         )
+
+
+def _power(axes: Axes, bed: BedMap) -> None:
+    values = 100.0 * bed.power
+    _map(axes, bed, values, (float(min(90.0, values.min())), 100.0), "%.0f")
+    likely, least = percent(bed.power.min()), percent(bed.power_low.min())
+    said = f"{likely} % or more" if likely == least else f"{likely} % or more\n(surely {least} %)"
+    text = axes.text(0.5, 0.62, said, color=INK, fontsize=8, ha="center", transform=axes.transAxes)
+    text.set_path_effects(OUTLINE)

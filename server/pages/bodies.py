@@ -22,7 +22,6 @@ __all__ = [
     "Shift",
     "Turn",
     "Typed",
-    "Units",
     "Watch",
     "Withdraw",
     "json_body",
@@ -119,12 +118,6 @@ class Watch(Body):
     """Whether the camera looks for the mark by itself."""
 
     on: bool
-
-
-class Units(Body):
-    """What a person reads lengths in."""
-
-    units: Literal["mm", "inch"]
 
 
 class Restart(Body):

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from flask import abort, current_app, request
+from flask import abort, current_app
 
 from server.brain import load_shot
 from server.live import Brain, Session
@@ -19,9 +19,7 @@ from server.pages.units import in_inches
 from server.pages.view import page_state
 from server.sources import OfflineSource, PracticeSource, Source
 
-__all__ = ["UNITS_COOKIE", "Config", "Desk", "desk", "open_desk", "units"]
-
-UNITS_COOKIE = "spotwright_units"
+__all__ = ["Config", "Desk", "desk", "open_desk"]
 
 
 @dataclass(frozen=True)
@@ -84,8 +82,3 @@ def desk() -> Desk:
     """Return the desk of the app that answers now."""
     found: Desk = current_app.extensions["spotwright"]
     return found
-
-
-def units() -> str:
-    """Return what the device that asks now reads lengths in: mm or inch."""
-    return "inch" if request.cookies.get(UNITS_COOKIE) == "inch" else "mm"

@@ -9,6 +9,7 @@ from pydantic.json_schema import models_json_schema
 
 from server.pages import bodies as b
 from server.pages.api import ACTIONS
+from server.pages.device import Device
 from server.pages.rigs import Delivery, Sight
 
 __all__ = ["description"]
@@ -91,7 +92,7 @@ SAYS = {
 @lru_cache(maxsize=1)
 def description() -> Json:
     """Return the whole description as plain JSON values."""
-    models: set[type[b.Body]] = {model for model, _ in ACTIONS.values()} | {b.Units, Delivery, Sight}
+    models: set[type[b.Body]] = {model for model, _ in ACTIONS.values()} | {Device, Delivery, Sight}
     ordered = sorted(models, key=lambda model: model.__name__)
     _, made = models_json_schema([(model, "validation") for model in ordered], ref_template=REF)
     info = {
@@ -113,7 +114,7 @@ def _paths() -> Json:
         "/api/why": {"get": _call("Why the step is what it is", None, "Why", of_query)},
         "/api/events": {"get": _call("The state whenever it changes", None, "text/event-stream", of_query)},
         "/api/frame.jpg": {"get": _call("The newest picture of the bench", None, "image/jpeg")},
-        "/api/units": {"post": _call("Millimetres or inches, for this device", _json("Units"))},
+        "/api/device": {"post": _call("Units and hand, for this device", _json("Device"))},
         "/api/hands/{of}": {"post": _call("Take the hands", None, "State", of_path)},
         "/api/lasers": {"post": _call("Add a laser's profile, TOML", _text("application/toml"))},
         "/api/rig/readings": {"post": _call("A rig elsewhere read a mark", _json("Delivery"))},

@@ -13,8 +13,10 @@ from server.live import Refused
 from server.log import UPKEEP, entries, import_json
 from server.pages import bodies as b
 from server.pages.bed import bed_maps
+from server.pages.bed_words import spot_rows, worst_words
 from server.pages.checks import CHECKS
-from server.pages.desk import desk, units
+from server.pages.desk import desk
+from server.pages.device import in_units, units
 from server.pages.lists import event_words, verdict_rows
 from server.pages.setup import PITCHES, Answers, profile_from, what_matters
 from server.pages.upkeep import as_picture, cut_rows, reminder_rows
@@ -60,18 +62,21 @@ def offline() -> str:
 def bed(number: int | None = None) -> str:
     """The five positions, and the maps fitted through them."""
     shown = number or desk().session("bench").alignment or desk().log.newest()
-    if shown is None:
-        return render_template("bed.html", start=None, now=None, number=None)
-    start, now = bed_maps(desk().log.document(shown))
-    return render_template("bed.html", start=start, now=now, number=shown)
+    start, now = bed_maps(desk().log.document(shown)) if shown is not None else (None, None)
+    told: Json = {"number": shown, "start": start, "worst": None, "spots": []}
+    if now is not None:
+        told |= in_units({"worst": worst_words(now), "spots": spot_rows(start, now)})
+    return render_template("bed.html", **told)
 
 
 @pages.get("/bed/<int(max=2147483647):number>.svg")
 def bed_chart(number: int) -> Response:
-    """The maps as a picture."""
+    """The maps as a picture; ``?shape=narrow`` for a phone."""
     from server.pages.bed_chart import bed_svg  # matplotlib takes a second to load: only who looks pays
 
-    return Response(bed_svg(desk().log.document(number)), mimetype="image/svg+xml", headers=DRAWING)
+    shape = "narrow" if request.args.get("shape") == "narrow" else "wide"
+    drawn = bed_svg(desk().log.document(number), shape=shape)
+    return Response(drawn, mimetype="image/svg+xml", headers=DRAWING)
 
 
 @pages.get("/checks")

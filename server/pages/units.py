@@ -8,7 +8,7 @@ from typing import Any
 __all__ = ["in_inches"]
 
 MM_PER_INCH = 25.4  # exact, by the international yard and pound agreement of 1959
-_LENGTH = re.compile(r"([+-]?\d+(?:\.\d+)?) mm\b")
+_LENGTH = re.compile(r"([+-]?\d+(?:\.\d+)?)(?: ± (\d+(?:\.\d+)?))? mm\b")
 _BARE_PAIR = re.compile(r"([+-]\d+\.\d+)(?= (?:right|up))")
 
 
@@ -26,7 +26,7 @@ def in_inches(state: Any) -> Any:
 def _words(text: str) -> str:
     if text.endswith("(mm)"):
         return _BARE_PAIR.sub(lambda found: _inch(found[1], sign="+"), text[:-4]) + "(in)"
-    return _LENGTH.sub(lambda found: f"{_inch(found[1])} in", text)
+    return _LENGTH.sub(lambda found: " ± ".join(_inch(mm) for mm in found.groups() if mm) + " in", text)
 
 
 def _figure(shown: dict[str, Any]) -> dict[str, Any]:

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import numpy as np
 import pytest
 from flask.testing import FlaskClient
+from matplotlib.figure import Figure
+from matplotlib.patches import Circle
 from scipy.special import erf
 
 from server.pages import bed as b
-from server.pages.bed_chart import bed_svg
+from server.pages.bed_chart import ARROW, SHAPES, _offset, bed_svg
+from server.pages.bed_words import spot_rows, worst_words
 from tests.pages.doubles import MACHINE
 
 Json = dict[str, Any]
@@ -52,6 +56,42 @@ def test_the_map_says_at_the_corners_what_the_spots_say(fitted: b.BedMap) -> Non
     assert fitted.worst.name == max(lengths, key=lambda name: float(lengths[name]))
 
 
+def test_the_uncertainty_is_that_of_the_marks(fitted: b.BedMap) -> None:
+    # four terms through five marks: a corner is known about as well as its own mark (least squares)
+    coarse = {**FOUND, "events": [{**event, "sigma_mm": 0.2} for event in FOUND["events"]]}
+    _, unsure = b.bed_maps(coarse)
+    assert unsure is not None
+    assert unsure.spots[0].sigma_mm > 3 * fitted.spots[0].sigma_mm
+    assert unsure.sigma_mm[0, 0] == pytest.approx(unsure.spots[1].sigma_mm)
+    assert np.all(unsure.power_low < unsure.power)
+
+
+def test_the_worst_place_is_named_with_its_uncertainty_and_its_rivals(fitted: b.BedMap) -> None:
+    told = worst_words(fitted)
+    assert (told["place"], told["doubt"]) == ("front right", "")
+    assert told["offset"] == f"{math.hypot(1.1, 0.45):.2f} ± {2 * fitted.worst.sigma_mm:.2f} mm"
+    level = {"machine": MACHINE, "events": [mark(head, 0.5, 0.0) for head in CORNERS]}
+    _, flat = b.bed_maps(level)
+    assert flat is not None and len(flat.rivals) == 4
+    assert "cannot tell it from the" in worst_words(flat)["doubt"]
+    assert [row["worst"] for row in spot_rows(None, fitted)].count(True) == 1
+
+
+def test_the_chart_shows_how_well_each_place_is_known() -> None:
+    for shape in SHAPES:
+        assert bed_svg(FOUND, shape=shape).count(b"known to") == 2
+
+
+def test_each_arrow_ends_in_a_circle_of_two_standard_uncertainties(fitted: b.BedMap) -> None:
+    axes = Figure().subplots()
+    _offset(axes, fitted, 2.0)
+    rings = [patch for patch in axes.patches if isinstance(patch, Circle)]
+    mm_per_mm = ARROW * 1600 / 2.0  # bed millimetres for one of the offset
+    for ring, spot in zip(rings, fitted.spots, strict=True):
+        assert ring.radius == pytest.approx(2 * spot.sigma_mm * mm_per_mm)
+        assert ring.center[0] == pytest.approx(spot.head_mm[0] + spot.offset_mm[0] * mm_per_mm)
+
+
 def test_power_of_a_centred_beam_is_the_closed_form() -> None:
     # 1 − exp(−2a²/w²) through a centred round aperture (any handbook of Gaussian beams)
     power = b._power(MACHINE, np.zeros(1), np.zeros(1), np.full(1, 1000.0))
@@ -81,7 +121,7 @@ def test_as_found_ends_at_the_first_move_after_a_mark_at_mirror_3() -> None:
 def test_without_a_mark_at_mirror_3_there_is_no_map() -> None:
     nothing: Json = {"machine": MACHINE, "events": [mark(CORNERS[0], 1, 1, "mirror-2")]}
     assert b.bed_maps(nothing) == (None, None)
-    assert bed_svg(nothing).count(b"not measured") == 4
+    assert bed_svg(nothing).count(b"not measured") == 6
     assert b"not measured" not in bed_svg(FOUND)
 
 

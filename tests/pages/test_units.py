@@ -17,6 +17,7 @@ from server.pages.units import in_inches
         ("The mark is 2.54 mm right, 0.0 mm up.", "The mark is 0.100 in right, 0.000 in up."),
         ("Mark at mirror 2: +12.70 right, -2.54 up (mm)", "Mark at mirror 2: +0.500 right, -0.100 up (in)"),
         ("3/16 turn clockwise", "3/16 turn clockwise"),
+        ("0.76 ± 0.25 mm", "0.030 ± 0.010 in"),
         ("mirror 1", "mirror 1"),
         ("X 320, Y 0", "X 320, Y 0"),
     ],
@@ -34,7 +35,7 @@ def test_numbers_for_drawings_and_buttons_stay() -> None:
 
 
 def test_the_device_remembers_its_units(client: FlaskClient, do: Any) -> None:
-    answer = client.post("/api/units", json={"units": "inch"})
+    answer = client.post("/api/device", json={"units": "inch"})
     assert "HttpOnly" in answer.headers["Set-Cookie"]
     do("acknowledge")
     do("hang", {"station": "mirror-1", "head_mm": [0, 1000]})
@@ -45,6 +46,6 @@ def test_the_device_remembers_its_units(client: FlaskClient, do: Any) -> None:
     next(parts)
     assert b"0.059 in right" in next(parts)
     stream.close()
-    client.post("/api/units", json={"units": "mm"})
+    client.post("/api/device", json={"units": "mm"})
     assert "1.5 mm right" in client.get("/api/state").get_json()["said"]
-    assert client.post("/api/units", json={"units": "cubits"}).status_code == 422
+    assert client.post("/api/device", json={"units": "cubits"}).status_code == 422

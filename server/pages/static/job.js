@@ -17,7 +17,7 @@ export function startJob(onState = () => {}) {
     onTrouble: showTrouble,
   });
   startSound();
-  find("#units").addEventListener("change", (event) => chooseUnits(event.target.value));
+  for (const choice of document.querySelectorAll("#units, #hand")) choice.addEventListener("change", () => remember(choice));
   find("#why").addEventListener("toggle", () => showWhy(link));
   link.take(first);
   return link;
@@ -33,10 +33,12 @@ async function showWhy(link) {
   if (link.version === version) setText(words, told?.why ?? "It cannot be said just now.");
 }
 
-async function chooseUnits(units) {
+// This device alone: the page comes back as it was, in other units or towards the other hand.
+async function remember(choice) {
   const headers = { "Content-Type": "application/json" };
-  const answer = await fetch("/api/units", { method: "POST", headers, body: JSON.stringify({ units }) });
-  if (answer.ok) location.reload();
+  const body = JSON.stringify({ [choice.id]: choice.value });
+  const answer = await fetch("/api/device", { method: "POST", headers, body }).catch(() => null);
+  if (answer?.ok) location.reload();
 }
 
 export function showTrouble(message, kind = "act") {

@@ -1,0 +1,59 @@
+"""What a device remembers of who looks at it: the units that lengths are read in, the hand that is free."""
+
+from __future__ import annotations
+
+from typing import Any, Literal, get_args
+
+from flask import Response, jsonify, request
+
+from server.pages.bodies import Body
+from server.pages.units import in_inches
+
+__all__ = ["Device", "hand", "in_units", "remember", "units"]
+
+KEPT_S = 180 * 86400
+Units = Literal["mm", "inch"]
+Side = Literal["right", "left"]
+
+
+class Device(Body):
+    """What to remember from now on; what is not named stays."""
+
+    units: Units | None = None
+    hand: Side | None = None
+
+
+def units() -> str:
+    """Return what the device that asks now reads lengths in: mm or inch."""
+    return _kept("units", get_args(Units))
+
+
+def hand() -> str:
+    """Return towards which hand the device that asks now has its controls: right or left."""
+    return _kept("hand", get_args(Side))
+
+
+def in_units(shown: Any) -> Any:
+    """Return words, or plain JSON of words, with the lengths in the units of the device that asks now."""
+    return in_inches(shown) if units() == "inch" else shown
+
+
+def remember(device: Device) -> Response:
+    """Return the answer that makes the device keep it."""
+    given = device.model_dump(exclude_none=True)
+    answer = jsonify({"units": units(), "hand": hand(), **given})
+    for name, value in given.items():
+        answer.set_cookie(
+            f"spotwright_{name}",
+            value,
+            max_age=KEPT_S,
+            httponly=True,
+            samesite="Strict",
+            secure=request.is_secure,
+        )
+    return answer
+
+
+def _kept(name: str, allowed: tuple[str, ...]) -> str:
+    value = request.cookies.get(f"spotwright_{name}")
+    return value if value in allowed else allowed[0]
