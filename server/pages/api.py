@@ -52,7 +52,7 @@ def events() -> Response:
     of, here, read_in = _of(), desk(), units()
     tab = _tab(request.args.get("tab", ""))
     gone = request.environ.get("waitress.client_disconnected", lambda: False)
-    body = here.streams.open(f"{of}:{tab}", here.session(of), lambda: here.state(of, units=read_in), gone)
+    body = here.streams.open(f"{of}:{tab}", here.session(of), lambda: here.shown(of, units=read_in), gone)
     return Response(body, mimetype="text/event-stream", headers={"X-Accel-Buffering": "no"})
 
 

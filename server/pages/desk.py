@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -38,6 +39,25 @@ class Config:
     brain: Brain | None = None
 
 
+class Newest:
+    """The state that the newest version of a session is drawn from, made once however many look."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._kept: dict[tuple[str, str], tuple[tuple[Any, ...], dict[str, Any]]] = {}
+
+    def get(
+        self, name: tuple[str, str], version: tuple[Any, ...], make: Callable[[], dict[str, Any]]
+    ) -> dict[str, Any]:
+        """Return what ``make`` made for this version; others that ask meanwhile wait for it."""
+        with self._lock:
+            known, state = self._kept.get(name, (None, {}))
+            if known != version:
+                state = make()
+                self._kept[name] = version, state
+            return state
+
+
 @dataclass(frozen=True)
 class Desk:
     """One per app."""
@@ -48,6 +68,7 @@ class Desk:
     sessions: dict[str, Session]
     brain: Brain
     hands: Hands
+    newest: Newest = field(default_factory=Newest)
 
     def session(self, of: str) -> Session:
         """Return the session ``bench`` or ``offline``; 404 for any other name."""
@@ -63,6 +84,12 @@ class Desk:
         """Return what the page of that session draws; lengths in words in ``units`` (mm or inch)."""
         state = page_state(self.session(of).snapshot()) | {"holder": self.hands.holder(of), "units": units}
         return dict(in_inches(state)) if units == "inch" else state
+
+    def shown(self, of: str, *, units: str) -> dict[str, Any]:
+        """Return the same for one of many pages that draw each change; not to be changed."""
+        session = self.session(of)
+        version = (session.run, session.version, self.hands.holder(of))
+        return self.newest.get((of, units), version, lambda: self.state(of, units=units))
 
 
 def open_desk(config: Config) -> Desk:

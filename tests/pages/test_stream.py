@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from flask.testing import FlaskClient
@@ -93,3 +94,17 @@ def test_the_route_streams(client: FlaskClient) -> None:
     assert next(parts).startswith(b": here")
     assert next(parts).startswith(b"event: state")
     answer.close()
+
+
+def test_twenty_pages_that_draw_a_change_cost_one_state(client: FlaskClient, do: Any) -> None:
+    desk = client.application.extensions["spotwright"]
+    made = list[int]()
+    session = desk.sessions["bench"]
+    snapshot = session.snapshot
+    session.snapshot = lambda: (made.append(1), snapshot())[1]
+    states = [desk.shown("bench", units="mm") for _ in range(20)]
+    assert len(made) == 1 and all(state is states[0] for state in states)
+    inches = desk.shown("bench", units="inch")
+    assert (len(made), inches["units"]) == (2, "inch")
+    do("acknowledge")
+    assert desk.shown("bench", units="mm")["version"] > states[0]["version"]
