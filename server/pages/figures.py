@@ -1,0 +1,78 @@
+"""The one big number: how far still, in turns of the screw and in millimetres."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from server.pages.words import fraction_of_turn, head_words, move_words, station_name
+from server.solver.power import percent
+
+__all__ = ["big"]
+
+Json = dict[str, Any]
+
+
+def big(snapshot: Json) -> list[Json]:
+    """Return the figures to be read from afar, the largest first: value, unit, label, kind."""
+    step = snapshot["step"]
+    if step["do"] == "turn":
+        way = "clockwise ↻" if step["turns"] > 0 else "anticlockwise ↺"
+        unit = "turns" if abs(step["turns"]) > 1 else "turn"
+        return [_figure(fraction_of_turn(step["turns"]), unit, way), *_to_go(snapshot)]
+    if step["do"] == "shift":
+        return [_move_figure(move) for move in move_words(step["move_mm"])]
+    if step["do"] == "done" and step.get("verdict"):
+        return [_power(step["verdict"])]
+    if step["do"] == "mark" and snapshot["cautions_acknowledged"]:
+        head = head_words(step["head_mm"], snapshot["machine"]["bed"])
+        return [_figure(station_name(step["station"]).capitalize(), "", f"head {head}", kind="words")]
+    return []
+
+
+def _figure(value: str, unit: str, label: str, *, kind: str = "number") -> Json:
+    return {"value": value, "unit": unit, "label": label, "kind": kind}
+
+
+def _move_figure(move: str) -> Json:
+    way, value, unit = move.rsplit(" ", 2)
+    return _figure(value, unit, f"{way} {_ARROWS[way]}")
+
+
+_ARROWS = {
+    "up": "↑",
+    "down": "↓",
+    "to the back": "⇧",
+    "to the front": "⇩",
+    "to machine left": "←",
+    "to machine right": "→",
+}
+
+
+def _to_go(snapshot: Json) -> list[Json]:
+    seen, aim = _mark_at_aim(snapshot), snapshot["expect"]
+    if seen is None or aim is None:
+        return []
+    gap = math.dist(seen, aim["offset_mm"])
+    return [_figure(f"{gap:.1f}", "mm", "the mark has to go", kind="aside")]
+
+
+def _mark_at_aim(snapshot: Json) -> list[float] | None:
+    aim = snapshot["expect"]
+    if aim is None:
+        return None
+    for row in reversed(snapshot["events"]):
+        event = row["event"]
+        if row["withdrawn"] or event["kind"] != "mark" or event["station"] != aim["station"]:
+            continue
+        if all(abs(a - b) <= 1.0 for a, b in zip(event["head_mm"], aim["head_mm"], strict=True)):
+            return list(event["offset_mm"])
+    return None
+
+
+def _power(verdict: Json) -> Json:
+    return {
+        "value": percent(verdict["worst_power"]),
+        "unit": "%",
+        "label": "of the beam arrives, worst place",
+    }
