@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-import os
 import sys
-import tempfile
-from collections.abc import Callable
-from contextlib import suppress
+from collections.abc import Iterator
 from pathlib import Path
-from typing import Any, TextIO
+from typing import Any
 
 import click
 
@@ -24,9 +21,8 @@ from server.log import (
     import_folder,
     import_json,
     restore,
+    written_whole,
 )
-
-Writer = Callable[[TextIO], None]
 
 
 class Refusal(click.ClickException):
@@ -136,24 +132,17 @@ def export(folder: Path | None, csv_file: Path | None, json_file: Path | None, d
         csv_file = csv_file or place / "spotwright-log.csv"
         json_file = json_file or place / "spotwright-log.json"
     with _opened(data) as book:
-        for path, write in ((csv_file, book.export_csv), (json_file, book.export_json)):
+        for path, texts in ((csv_file, book.csv_texts()), (json_file, book.json_texts())):
             if path is not None:
-                _write(path, write)
+                _write(path, texts)
 
 
-def _write(path: Path, write: Writer) -> None:
+def _write(path: Path, texts: Iterator[str]) -> None:
     if str(path) == "-":
-        write(sys.stdout)
+        sys.stdout.writelines(texts)
         return
-    handle, part = tempfile.mkstemp(dir=path.parent, prefix=path.name, suffix=".part")
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="") as stream:
-            write(stream)
-        os.replace(part, path)
-    except BaseException:
-        with suppress(FileNotFoundError):
-            os.unlink(part)
-        raise
+    with written_whole(path, sync=False) as file:
+        file.writelines(map(str.encode, texts))
     click.echo(path)
 
 

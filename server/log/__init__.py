@@ -2,7 +2,7 @@
 
 from server.log._care import Health, back_up, check, restore
 from server.log._chart import draw_chart
-from server.log._database import default_folder, write_for_good
+from server.log._database import default_folder, write_for_good, written_whole
 from server.log._errors import BadEntry, LogError, LogMissing, NoSuchEntry
 from server.log._prune import PictureRule, Pruned
 from server.log._store import Access, Log
@@ -45,4 +45,5 @@ __all__ = [
     "withdraw_entry",
     "write_for_good",
     "write_upkeep_csv",
+    "written_whole",
 ]

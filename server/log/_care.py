@@ -11,11 +11,15 @@ from pathlib import Path
 
 from server.log._database import (
     FILE_NAME,
+    PART,
+    at_newest,
     connect,
     copy_at_newest,
+    fsync,
     fsync_folder,
     make_folder,
     open_any_version,
+    write_for_good,
 )
 from server.log._errors import LogError, LogMissing, one_line
 from server.log._pictures import PictureFolder, name_of
@@ -23,7 +27,7 @@ from server.log._prune import named_pictures
 from server.log._schema import checksum
 
 BESIDE = "lasers"
-_PART = FILE_NAME + ".part"
+_PART = FILE_NAME + PART
 _COMPANIONS = ("-wal", "-shm")
 
 
@@ -45,9 +49,8 @@ def check(folder: Path) -> Health:
             damage = _damage(db)
         if damage:
             return Health(0, 0, 0, damage)
-        with closing(sqlite3.connect(":memory:", isolation_level=None)) as copy:
-            copy_at_newest(folder, copy)
-            return _health(copy, PictureFolder(folder / "pictures"))
+        with at_newest(folder) as db, one_line(path):
+            return _health(db, PictureFolder(folder / "pictures"))
     except LogMissing:
         raise
     except LogError as error:
@@ -138,9 +141,7 @@ def _copy_beside(source: Path, target: Path, *, over: bool) -> None:
         goal = target / BESIDE / path.name
         if path.is_file() and (over or not goal.exists()):
             make_folder(goal.parent)
-            part = goal.with_name(goal.name + ".part")
-            shutil.copyfile(path, part)
-            _put_in_place(part, goal)
+            write_for_good(goal, path.read_bytes())
 
 
 def _fresh_part(folder: Path) -> Path:
@@ -151,17 +152,20 @@ def _fresh_part(folder: Path) -> Path:
 
 
 def _copy_pictures(names: list[str], source: Path, target: Path) -> None:
+    """Bring what is missing or damaged in ``target``; all of it is on the disk afterwards."""
     come_from, go_to = PictureFolder(source / "pictures"), PictureFolder(target / "pictures")
+    new = []
     for name in names:
-        data = come_from.read(name)
-        if data is not None:
-            go_to.keep(data)
+        kept = go_to.read(name)
+        if kept is None or name_of(kept) != name:
+            data = come_from.read(name)
+            new += [] if data is None else [go_to.keep(data, sync=False)]
+    go_to.sync(new)
 
 
 def _put_in_place(part: Path, path: Path) -> None:
-    with part.open("rb+") as file:
-        os.fsync(file.fileno())
-    os.replace(part, path)
+    fsync(part)
+    part.replace(path)
     fsync_folder(path.parent)
 
 

@@ -2,40 +2,15 @@
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass
 from typing import IO, Any
 
+from server.log._chart_parts import COLOURS, Chart, Panel, Point, parts
 from server.log._store import SOURCES, Log
 from server.log._upkeep import entries
 
 STATIONS = ("mirror-1", "mirror-2", "mirror-3", "nozzle")
-COLOURS = {"found": "#b3541e", "left": "#1b6f8a"}
-GREY = "#5a5a5a"
-ACROSS = "alignment, in the order they were begun"
-UPRIGHT = "distance of the mark from the centre, mm"
 _GRID = (420, 280)  # about the pixels of a panel: where points are denser than that, one in each will do
 _WORDS = 24  # of what was done, as far as they are shown
-
-Point = tuple[float, float]
-
-
-@dataclass(frozen=True)
-class Panel:
-    """One station: points (alignment, mm) as found and as left, and the top of its scale in mm."""
-
-    station: str
-    points: dict[str, list[Point]]
-    top_mm: float
-
-
-@dataclass(frozen=True)
-class Chart:
-    """All panels, what was done between the alignments (place, words), first and last place shown."""
-
-    panels: tuple[Panel, ...]
-    between: list[tuple[float, str]]
-    span: tuple[float, float]
 
 
 def draw_chart(
@@ -46,15 +21,15 @@ def draw_chart(
     The horizontal axis counts alignments, since a clock may have been wrong. ``sources`` as in ``Log.drift``,
     empty for all; ``laser`` is the name of one, None for all.
     """
-    chart = _chart(log, sources or SOURCES, laser)
+    drawn = parts(_chart(log, sources or SOURCES, laser))
     if kind == "svg":
         from server.log._chart_svg import as_svg
 
-        stream.write(as_svg(chart).encode())
+        stream.write(as_svg(drawn).encode())
     else:
-        from server.log._chart_print import print_chart
+        from server.log._chart_print import write_print
 
-        print_chart(chart, stream, kind)
+        write_print(drawn, stream, kind)
 
 
 def _chart(log: Log, sources: tuple[str, ...], laser: str | None) -> Chart:
@@ -82,11 +57,3 @@ def _thinned(points: list[Point], cell: Point) -> list[Point]:
     """The points, of those that would lie on each other only the first."""
     wide, high = cell
     return list({(int(x / wide), int(y / high)): (x, y) for x, y in reversed(points)}.values())[::-1]
-
-
-def ticks(low: float, high: float, *, most: int) -> list[float]:
-    """Round numbers (1, 2 or 5 times a power of ten apart) from ``low`` to ``high``, at most so many."""
-    rough = (high - low) / most
-    power = 10.0 ** math.floor(math.log10(rough))
-    step = next(power * times for times in (1, 2, 5, 10) if power * times >= rough)
-    return [number * step for number in range(math.ceil(low / step), math.floor(high / step) + 1)]

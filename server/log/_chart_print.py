@@ -2,43 +2,39 @@
 
 from __future__ import annotations
 
-from typing import IO, TYPE_CHECKING, Any
+from collections.abc import Iterable
+from typing import IO, Any
 
 from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.transforms import Affine2D
 
-from server.log._chart import ACROSS, COLOURS, GREY, UPRIGHT, Chart, Panel, ticks
+from server.log._chart_parts import HIGH, INK, WIDE, Dots, Line, Part, Words
 
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
-MANY = 1000  # more points than that are drawn as pixels in a pdf, or it grows to megabytes
+_POINT = 0.72  # points in a unit of the sheet, which is 9 by 7 inches
+_ANCHORS = {"start": "left", "middle": "center", "end": "right"}
 
 
-def print_chart(chart: Chart, stream: IO[bytes], kind: str) -> None:
+def write_print(parts: Iterable[Part], stream: IO[bytes], kind: str) -> None:
     """Write the chart as ``kind``: png or pdf."""
-    figure = Figure(figsize=(9, 7))
-    figure.subplots_adjust(left=0.08, right=0.98, bottom=0.08, top=0.95)
-    for axes, panel in zip(figure.subplots(2, 2).ravel(), chart.panels, strict=True):
-        _draw(axes, panel, chart)
-    figure.supxlabel(ACROSS)
-    figure.supylabel(UPRIGHT)
+    figure = Figure(figsize=(WIDE / 100, HIGH / 100), dpi=110)
+    sheet = Affine2D().scale(1 / WIDE, -1 / HIGH).translate(0, 1) + figure.transFigure
+    for part in parts:
+        _add(figure, part, transform=sheet)
     figure.savefig(stream, format=kind, dpi=110)
 
 
-def _draw(axes: Axes, panel: Panel, chart: Chart) -> None:
-    axes.set_title(panel.station, loc="left")
-    many = sum(map(len, panel.points.values())) > MANY
-    for key, points in panel.points.items():
-        look: dict[str, Any] = {"color": COLOURS[key], "markersize": 3 if many else 8, "rasterized": many}
-        if points:
-            axes.plot(*zip(*points, strict=True), ".", label=f"as {key}", **look)
-    for at, words in chart.between:
-        axes.axvline(at, color=GREY, linestyle="--", linewidth=0.8)
-        across = axes.get_xaxis_transform()
-        axes.text(at, 0.02, words, rotation=90, fontsize=7, transform=across, parse_math=False)
-    axes.set(xlim=chart.span, ylim=(0.0, panel.top_mm))
-    axes.set_xticks(ticks(*chart.span, most=6))
-    axes.set_yticks(ticks(0.0, panel.top_mm, most=8))
-    axes.grid(alpha=0.3)
-    if panel.points["found"]:
-        axes.legend(loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=2, fontsize="small", frameon=False)
+def _add(figure: Figure, part: Part, **place: Any) -> None:
+    look: dict[str, Any]
+    match part:
+        case Line(points, ink, dashed):
+            look = {"color": ink, "linewidth": 0.8 * _POINT, "linestyle": (0, (7, 4)) if dashed else "-"}
+            figure.add_artist(Line2D([x for x, _ in points], [y for _, y in points], **look, **place))
+        case Dots(ink, size, places) if places:
+            look = {"color": ink, "marker": "o", "markersize": size * _POINT, "markeredgewidth": 0.0}
+            look |= {"linestyle": ""}
+            figure.add_artist(Line2D([x for x, _ in places], [y for _, y in places], **look, **place))
+        case Words(text, (x, y), anchor, size, upright):
+            look = {"fontsize": size * _POINT, "ha": _ANCHORS[anchor], "va": "baseline", "color": INK}
+            look |= {"rotation": 90, "rotation_mode": "anchor"} if upright else {}
+            figure.text(x, y, text, parse_math=False, **look, **place)

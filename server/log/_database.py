@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import os
+import secrets
 import sqlite3
-from contextlib import closing
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
 from pathlib import Path
+from typing import BinaryIO
 
 import platformdirs
 
@@ -13,12 +16,19 @@ from server.log import _schema
 from server.log._errors import LogError, LogMissing, one_line
 
 FILE_NAME = "spotwright.db"
+PART = ".part"  # ends the name of a file that is not whole yet
 PATIENCE_S = 10.0  # how long to wait for another program that writes
 
 
 def default_folder() -> Path:
     """The platform's place for a user's data, where the log lives unless told otherwise."""
     return platformdirs.user_data_path("spotwright", appauthor=False)
+
+
+def fsync(path: Path) -> None:
+    """Make what was written to a file survive a power cut."""
+    with path.open("rb+") as file:
+        os.fsync(file.fileno())
 
 
 def fsync_folder(folder: Path) -> None:
@@ -32,15 +42,31 @@ def fsync_folder(folder: Path) -> None:
         os.close(handle)
 
 
-def write_for_good(path: Path, text: str) -> None:
-    """Write a small text whole or not at all; it survives a power cut once this returns. Raises OSError."""
-    part = path.with_suffix(".part")
-    with part.open("w", encoding="utf-8") as file:
-        file.write(text)
-        file.flush()
-        os.fsync(file.fileno())
-    part.replace(path)
-    fsync_folder(path.parent)
+def write_for_good(path: Path, content: str | bytes) -> None:
+    """Write a file whole or not at all; it survives a power cut once this returns. Raises OSError."""
+    with written_whole(path) as file:
+        file.write(content.encode() if isinstance(content, str) else content)
+
+
+@contextmanager
+def written_whole(path: Path, *, sync: bool = True) -> Iterator[BinaryIO]:
+    """A file to write that takes the place of ``path`` when the block ends, and is gone if it raises.
+
+    sync : let it survive a power cut; without, the caller does that later or need not. Raises OSError.
+    """
+    part = path.with_name(f".{path.name}.{secrets.token_hex(4)}{PART}")
+    try:
+        with part.open("xb") as file:
+            yield file
+            file.flush()
+            if sync:
+                os.fsync(file.fileno())
+        part.replace(path)
+    except BaseException:
+        part.unlink(missing_ok=True)
+        raise
+    if sync:
+        fsync_folder(path.parent)
 
 
 def make_folder(folder: Path) -> None:
@@ -87,10 +113,19 @@ def _set_up(db: sqlite3.Connection, path: Path) -> None:
         raise LogError(f"{path}: this disk cannot hold a write-ahead log (a network share?); use a local one")
     # FULL: in WAL mode each commit is synced before it returns, https://www.sqlite.org/pragma.html#pragma_synchronous
     db.execute("PRAGMA synchronous = FULL")
-    try:
+    with _named(path):
         _schema.migrate(db)
+
+
+@contextmanager
+def _named(path: Path) -> Iterator[None]:
+    """Say which file it was, in what is raised inside the block."""
+    try:
+        with one_line(path):
+            yield
     except LogError as error:
-        raise LogError(f"{path}: {error}") from error
+        named = str(error).startswith(str(path))
+        raise error if named else LogError(f"{path}: {error}") from error
 
 
 def open_reader(folder: Path) -> sqlite3.Connection:
@@ -98,11 +133,11 @@ def open_reader(folder: Path) -> sqlite3.Connection:
     path = folder / FILE_NAME
     db = open_any_version(folder)
     try:
-        with one_line(path):
+        with _named(path):
             _schema.check_version(db)
-    except LogError as error:
+    except LogError:
         db.close()
-        raise LogError(f"{path}: {error}") from error
+        raise
     return db
 
 
@@ -139,7 +174,20 @@ def copy_at_newest(folder: Path, into: sqlite3.Connection) -> None:
     path = folder / FILE_NAME
     with closing(open_any_version(folder)) as db, one_line(path):
         db.backup(into)
-        try:
+        with _named(path):
             _schema.migrate(into)
-        except LogError as error:
-            raise LogError(f"{path}: {error}") from error
+
+
+@contextmanager
+def at_newest(folder: Path) -> Iterator[sqlite3.Connection]:
+    """A log to read, never written to, as the newest version has it: itself, or a copy brought forward."""
+    with closing(open_any_version(folder)) as db:
+        with _named(folder / FILE_NAME):
+            db.execute("BEGIN")  # one moment in time for all that is read
+            newest = _schema.is_newest(db)
+        if newest:
+            yield db
+            return
+    with closing(sqlite3.connect(":memory:", isolation_level=None)) as copy:
+        copy_at_newest(folder, copy)
+        yield copy

@@ -134,10 +134,15 @@ def _refuse_strangers(db: sqlite3.Connection) -> None:
         )
 
 
+def is_newest(db: sqlite3.Connection) -> bool:
+    """Whether this is a log of the newest version; LogError for what is none or comes from the future."""
+    _refuse_strangers(db)
+    return version(db) == NEWEST
+
+
 def check_version(db: sqlite3.Connection) -> None:
     """Refuse what cannot be read without writing: another program's database, a newer or older log."""
-    _refuse_strangers(db)
-    if version(db) < NEWEST:
+    if not is_newest(db):
         raise LogError("this log is of an older version; open it once where it can be written to")
 
 

@@ -2,94 +2,29 @@
 
 from __future__ import annotations
 
-import json
 import sqlite3
-from collections.abc import Callable, Iterable, Iterator
-from contextlib import closing
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Any, Literal, TextIO, TypeVar
+from typing import TextIO
 
-import pydantic
-
-from server.log import _export
-from server.log._database import copy_at_newest
+from server.log._database import at_newest
 from server.log._errors import BadEntry
-from server.log._pictures import NAME, PictureFolder
+from server.log._import_form import AlignmentIn, EntryIn, EventIn, Parts, Source, Tables
+from server.log._pictures import PictureFolder
 from server.log._schema import checksum
 from server.log._store import Log
 from server.log._text import Json, as_text, event_text
 from server.log._upkeep import checked_entry, insert_entry
 
-Judge = Callable[
-    [Json], object
-]  # raises ValueError, with ``path`` and ``message``, for a document it cannot read
+# raises ValueError, with ``path`` and ``message``, for a document it cannot read
+Judge = Callable[[Json], object]
 PictureOf = Callable[[str], bytes | None]
-
-_Uuid = Annotated[str, pydantic.StringConstraints(pattern=r"^[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}$")]
-_When = Annotated[
-    str, pydantic.StringConstraints(pattern=r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z$", max_length=24)
-]
-_Picture = Annotated[str, pydantic.StringConstraints(pattern=f"^{NAME.pattern}$", max_length=71)]
-
 
 _OLD_EVENT = """
 INSERT INTO event (uuid, alignment_id, sequence, happened, body, reading, picture, withdrawn, checksum)
 SELECT ?1, ?2, coalesce(max(sequence), 0) + 1, ?3, ?4, ?5, ?6, ?7, ?8 FROM event WHERE alignment_id = ?2
 """
-
-
-class _Strict(pydantic.BaseModel):
-    model_config = pydantic.ConfigDict(extra="forbid", strict=True, defer_build=True)
-
-
-class EventIn(_Strict):
-    """One event of an export."""
-
-    uuid: _Uuid
-    when: _When
-    withdrawn: bool
-    picture: _Picture | None
-    event: Json
-    reading: Json | None
-
-
-class AlignmentIn(_Strict):
-    """One alignment of an export."""
-
-    uuid: _Uuid
-    started: _When
-    source: Literal["practice", "camera", "offline"]
-    note: str
-    done: bool
-    machine: Json
-    state: Json | None
-    verdict: Json | None
-    events: list[EventIn]
-
-
-class EntryIn(_Strict):
-    """One entry of an export: a test cut, upkeep, hours or a reminder."""
-
-    uuid: _Uuid
-    kind: Literal["cut", "upkeep", "hours", "reminder"]
-    when: _When
-    alignment: _Uuid | None
-    withdrawn: bool
-    picture: _Picture | None
-    body: Json
-
-
-class LogIn(_Strict):
-    """A whole export."""
-
-    format: Literal["spotwright-log"]
-    version: Literal[1, 2]
-    alignments: list[AlignmentIn]
-    entries: list[EntryIn] = []
-
-
-_Model = TypeVar("_Model", bound=_Strict)
 
 
 @dataclass
@@ -108,58 +43,24 @@ def import_json(log: Log, stream: TextIO, *, judge: Judge | None = None) -> Impo
     What is there already (by uuid) stays; new events go behind those that the alignment has. Pictures are not
     in the file; they come with :func:`import_folder`, before or after.
     """
-    whole = _checked(LogIn, _parse(_text_of(stream)))
-    return _merge(log, whole.alignments, whole.entries, PictureFolder(log.folder / "pictures").read, judge)
+    return _merge(log, Parts(stream), PictureFolder(log.folder / "pictures").read, judge)
 
 
 def import_folder(log: Log, folder: Path, *, judge: Judge | None = None) -> Imported:
     """Take in another log or a backup, pictures included; otherwise as :func:`import_json`."""
-    with closing(sqlite3.connect(":memory:", isolation_level=None)) as copy:
-        copy_at_newest(folder, copy)
-        copy.row_factory = sqlite3.Row
-        alignments = (_checked(AlignmentIn, _parse(text)) for text in _export.alignment_texts(copy))
-        beside = [_checked(EntryIn, _parse(text)) for text in _export.entry_texts(copy)]
-        return _merge(log, alignments, beside, PictureFolder(folder / "pictures").read, judge)
+    with at_newest(folder) as db:
+        return _merge(log, Tables(db), PictureFolder(folder / "pictures").read, judge)
 
 
-def _text_of(stream: TextIO) -> str:
-    try:
-        return stream.read()
-    except UnicodeDecodeError as error:
-        raise BadEntry(f"not UTF-8 text ({error.reason})") from error
-
-
-def _parse(text: str) -> Any:
-    try:
-        return json.loads(text)
-    except json.JSONDecodeError as error:
-        raise BadEntry(f"not JSON: {error.msg}", path=f"line {error.lineno} column {error.colno}") from error
-    except (ValueError, RecursionError) as error:
-        raise BadEntry(f"not JSON that can be read: {error}") from error
-
-
-def _checked(model: type[_Model], value: Any) -> _Model:
-    try:
-        return model.model_validate(value)
-    except pydantic.ValidationError as error:
-        first = error.errors(include_url=False, include_context=False)[0]
-        raise BadEntry(first["msg"], path=".".join(map(str, first["loc"])) or "export") from error
-
-
-def _merge(
-    log: Log,
-    alignments: Iterable[AlignmentIn],
-    beside: Iterable[EntryIn],
-    picture_of: PictureOf,
-    judge: Judge | None,
-) -> Imported:
+def _merge(log: Log, source: Source, picture_of: PictureOf, judge: Judge | None) -> Imported:
     total = Imported()
     with log.writing() as db:
-        for number, alignment in enumerate(alignments):
+        target = _Target(db, log.pictures, picture_of, total)
+        for number, alignment in enumerate(source.alignments()):
             _judge(judge, alignment, number)
-            _merge_alignment(_Target(db, log.pictures, picture_of, total), alignment)
-        for entry in beside:
-            _merge_entry(_Target(db, log.pictures, picture_of, total), entry)
+            _merge_alignment(target, alignment)
+        for entry in source.entries():
+            _merge_entry(target, entry)
     return total
 
 

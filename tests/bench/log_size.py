@@ -1,7 +1,9 @@
 """A log after ten busy years: how long listing, charting, exporting and pruning take, and how much memory.
 
-Run: ``python tests/bench/log_size.py [--readings 200000] [--alignments 4000] [--pictures 0]``.
-Each row is one command in a process of its own, from its start to its end: the seconds that a person waits.
+Run: ``python tests/bench/log_size.py [--readings 200000] [--alignments 4000] [--turns 2] [--pictures 0]``;
+``--pictures 200000`` makes 5 GB of them, and as much again for the backup (``--place`` says where).
+Each row is one command in a process of its own, from its start to its end: the seconds that a person waits,
+and those of the processor, which other programs on the machine change less.
 """
 
 from __future__ import annotations
@@ -14,12 +16,14 @@ import sys
 import tempfile
 import time
 import uuid
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from server.log import Log
+from server.log import Log, PictureRule
+from server.log._pictures import name_of
 from server.log._schema import checksum
 from server.practice import default_profile
 from server.solver import profile_as_json
@@ -53,42 +57,56 @@ def events(rng: np.random.Generator, count: int) -> list[dict[str, Any]]:
     ]
 
 
-def fill(folder: Path, *, readings: int, alignments: int, pictures: int) -> None:
+def happened(rng: np.random.Generator, *, readings: int, turns: int) -> list[dict[str, Any]]:
+    """Marks, and a turn after each ``turns`` of them (0: none)."""
+    found: list[dict[str, Any]] = []
+    for number, event in enumerate(events(rng, readings), start=1):
+        found.append(event)
+        if turns and number % turns == 0:
+            screw = {
+                "mount": int(rng.integers(1, 4)),
+                "screw": "top",
+                "turns": int(rng.integers(-32, 32)) / 64,
+            }
+            found.append({"kind": "turn"} | screw)
+    return found
+
+
+def fill(folder: Path, *, readings: int, alignments: int, turns: int, pictures: int) -> None:
     """Straight into the tables, or the filling alone would take an hour of syncs."""
     rng = np.random.default_rng(1)
-    each = readings // alignments
     machine = profile_as_json(default_profile())
+    left = iter(range(pictures))
     with Log(folder) as log:
         numbers = [log.start_alignment(machine=machine, source="camera") for _ in range(alignments)]
-        names = [make_picture(log, number) for number in range(pictures)]
         with log.writing() as db:
-            for place, number in enumerate(numbers):
-                rows = [
-                    row(number, i, e, names[place * each + i :][:1]) for i, e in enumerate(events(rng, each))
-                ]
+            for number in numbers:
+                each = happened(rng, readings=readings // alignments, turns=turns)
                 db.executemany(
                     "INSERT INTO event (uuid, alignment_id, sequence, happened, body, reading, picture,"
                     " checksum) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-                    rows,
+                    [row(number, place, e, picture_for(log, e, left, rng)) for place, e in enumerate(each)],
                 )
             verdict = json.dumps({"aligned": True, "overlap_mm": {"mirror-2": 0.4}, "reasons": []})
             db.execute("UPDATE alignment SET done = 1, verdict = ?", (verdict,))
 
 
-def make_picture(log: Log, number: int) -> str:
-    name = f"{number % 256:02x}/{number:064x}.jpg"
-    path = log.pictures.folder / name
+def picture_for(log: Log, event: dict[str, Any], left: Iterator[int], rng: np.random.Generator) -> str | None:
+    """A file of noise, unsynced, for a mark as long as there are some left."""
+    if event["kind"] != "mark" or next(left, None) is None:
+        return None
+    data = b"\xff\xd8\xff" + rng.bytes(PICTURE_BYTES - 3)
+    path = log.pictures.folder / name_of(data)
     path.parent.mkdir(parents=True, exist_ok=True)
-    with path.open("wb") as file:
-        file.truncate(PICTURE_BYTES)
-    return name
+    path.write_bytes(data)
+    return name_of(data)
 
 
-def row(number: int, place: int, event: dict[str, Any], picture: list[str]) -> tuple[Any, ...]:
+def row(number: int, place: int, event: dict[str, Any], picture: str | None) -> tuple[Any, ...]:
     known, when = str(uuid.uuid4()), "2025-01-31T08:30:00.000Z"
-    body, reading = json.dumps(event), json.dumps(reading_of(event))
-    name = picture[0] if picture else None
-    return known, number, place + 1, when, body, reading, name, checksum(known, when, body, reading)
+    body = json.dumps(event)
+    reading = json.dumps(reading_of(event)) if event["kind"] == "mark" else None
+    return known, number, place + 1, when, body, reading, picture, checksum(known, when, body, reading)
 
 
 def measure(*words: str) -> tuple[float, float, float]:
@@ -104,6 +122,23 @@ def measure(*words: str) -> tuple[float, float, float]:
     return time.perf_counter() - begin, usage.ru_utime + usage.ru_stime, usage.ru_maxrss / 1000
 
 
+COMMANDS = (  # each as often as asked, but those that change something once
+    "--version",
+    "log list",
+    "log show 2000",
+    "log chart {place}/chart.svg",
+    "log chart {place}/chart.png",
+    "log export --csv {place}/log.csv",
+    "log export --json {place}/log.json",
+    "log check",
+    "log backup {place}/copy",
+    "log import {place}/log.json --data {place}/taken",
+    "log prune --keep-gb 4",
+    "log prune --keep-alignments 100",
+)
+ONCE = ("log check", "log backup", "log import", "log prune")
+
+
 def main() -> None:
     """Fill a log, run each command on it, print the table."""
     parser = argparse.ArgumentParser(
@@ -111,37 +146,42 @@ def main() -> None:
     )
     parser.add_argument("--readings", type=int, default=200_000)
     parser.add_argument("--alignments", type=int, default=4_000)
-    parser.add_argument("--pictures", type=int, default=0, help="files of 25 kB, sparse")
+    parser.add_argument("--turns", type=int, default=2, help="a turn after so many readings, 0 for none")
+    parser.add_argument("--pictures", type=int, default=0, help="files of 25 kB")
     parser.add_argument("--repeat", type=int, default=3)
+    parser.add_argument("--place", type=Path, help="where to make the log; by default where the system says")
     asked = parser.parse_args()
-    with tempfile.TemporaryDirectory() as place:
+    with tempfile.TemporaryDirectory(dir=asked.place) as place:
         folder = Path(place, "data")
         begin = time.perf_counter()
-        fill(folder, readings=asked.readings, alignments=asked.alignments, pictures=asked.pictures)
+        counts = {name: getattr(asked, name) for name in ("readings", "alignments", "turns", "pictures")}
+        fill(folder, **counts)
         size = (folder / "spotwright.db").stat().st_size / 1e6
+        print(", ".join(f"{count} {name}" for name, count in counts.items()), end=": ")
         print(
-            f"{asked.readings} readings, {asked.alignments} alignments, {asked.pictures} pictures,", end=" "
+            f"{size:.0f} MB of database, {asked.pictures * PICTURE_BYTES / 1e9:.2g} GB of pictures,", end=" "
         )
-        print(f"{size:.0f} MB of database, filled in {time.perf_counter() - begin:.0f} s\n")
-        print(f"{'command':<34}{'best s':>8}{'worst s':>9}{'cpu s':>8}{'memory MB':>11}")
-        data = ("--data", str(folder))
-        for words in (
-            ("--version",),
-            ("log", "list", *data),
-            ("log", "show", "2000", *data),
-            ("log", "chart", f"{place}/chart.svg", *data),
-            ("log", "chart", f"{place}/chart.png", *data),
-            ("log", "export", "--csv", f"{place}/log.csv", *data),
-            ("log", "export", "--json", f"{place}/log.json", *data),
-            ("log", "check", *data),
-            ("log", "backup", f"{place}/copy", *data),
-            ("log", "prune", "--keep-alignments", str(asked.alignments // 2), *data),
-        ):
-            runs = [measure(*words) for _ in range(asked.repeat)]
+        print(f"filled in {time.perf_counter() - begin:.0f} s\n")
+        print(f"{'command':<40}{'best s':>8}{'worst s':>9}{'cpu s':>8}{'memory MB':>11}")
+        for command in COMMANDS:
+            times = 1 if command.startswith(ONCE) else asked.repeat
+            words = command.format(place=place).split()
+            if "--data" not in words and words[0] == "log":
+                words += ["--data", str(folder)]
+            runs = [measure(*words) for _ in range(times)]
             seconds, processor, memory = zip(*runs, strict=True)
-            name = " ".join(word.replace(place, "").lstrip("/") for word in words if word not in data)
-            times = f"{min(seconds):8.2f}{max(seconds):9.2f}{min(processor):8.2f}"
-            print(f"{name:<34}{times}{max(memory):11.0f}")
+            figures = f"{min(seconds):8.2f}{max(seconds):9.2f}{min(processor):8.2f}{max(memory):11.0f}"
+            print(f"{command.replace('{place}/', ''):<40}{figures}", flush=True)
+        print(f"{'a new alignment, as a program asks':<40}{begin_one(folder):8.2f}")
+
+
+def begin_one(folder: Path) -> float:
+    """Seconds until a new alignment is on the disk, with the rule for pictures applied."""
+    with Log(folder) as log:
+        log.set_picture_rule(PictureRule(keep_gb=100.0))
+        begin = time.perf_counter()
+        log.start_alignment(machine={"name": "one"}, source="camera")
+        return time.perf_counter() - begin
 
 
 if __name__ == "__main__":

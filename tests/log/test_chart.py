@@ -14,7 +14,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from server.log import Log, add_entry, draw_chart
-from server.log._chart import COLOURS, _thinned, ticks
+from server.log._chart import _thinned
+from server.log._chart_parts import _LEFT, _SIZE, _TOP, COLOURS, ticks
 
 MACHINE = {"name": "one"}
 
@@ -84,9 +85,8 @@ def dots(root: ET.Element, ink: str) -> list[tuple[float, float]]:
     """The dots of a colour that stand inside a panel, as places on the drawing."""
     paths = [path.get("d", "") for path in root.findall(".//{*}path") if path.get("stroke") == ink]
     places = [tuple(map(float, found)) for d in paths for found in re.findall(r"M([\d.]+) ([\d.]+)h0", d)]
-    _paper, *frames = root.findall(".//{*}rect")
-    panels = [[float(frame.get(key, "")) for key in ("x", "y", "width", "height")] for frame in frames]
-    return [(x, y) for x, y in places if any(a < x < a + w and b < y < b + h for a, b, w, h in panels)]
+    (wide, high), corners = _SIZE, [(x, y) for x in _LEFT for y in _TOP]
+    return [(x, y) for x, y in places if any(a < x < a + wide and b < y < b + high for a, b in corners)]
 
 
 def test_the_svg_has_a_dot_for_each_mark_found_and_left(log: Log) -> None:
