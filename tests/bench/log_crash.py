@@ -1,4 +1,4 @@
-"""Kill, cut the power, fill the disk while the log is written: was anything lost that had been acknowledged?
+"""Kill, cut the power, fill or break the disk while the log is written: was anything acknowledged and lost?
 
 Run: ``python tests/bench/log_crash.py [--instants 500] [--seed 1] [--sync FULL]`` as root (small disks are
 mounted for the full ones), with strace installed. Prints a table; lost, corrupt and silent must be 0.
@@ -7,6 +7,7 @@ With ``--sync NORMAL`` or ``OFF`` the log is weakened on purpose: then power cut
 - kill: SIGKILL at a random instant.
 - power cut: the system calls of a run, up to a random one, on a disk that tears what was not synced.
 - full disk: a disk of random size fills up; the writer must be told in one line, then space is made.
+- dying disk: from a random write, sync or rename on, all further ones fail (I/O error, read-only); likewise.
 """
 
 from __future__ import annotations
@@ -49,6 +50,8 @@ except LogError as error:
 
 
 SYNC = ["FULL"]
+# what the kernel refuses: writes to the database, syncs of all, or the renaming of pictures
+DEATHS = ("pwrite64", "fsync,fdatasync", "pwrite64,fsync,fdatasync,rename", "rename")
 
 
 @dataclass
@@ -147,13 +150,32 @@ def full_disks(place: Path, instants: int, rng: np.random.Generator) -> Tally:
     return tally
 
 
+def dying_disks(place: Path, instants: int, rng: np.random.Generator) -> Tally:
+    tally = Tally()
+    for instant in range(instants):
+        folder = place / f"dying-{instant}"
+        what, error = rng.choice(DEATHS), rng.choice(["EIO", "EROFS"])
+        fault = f"inject={what}:error={error}:when={rng.integers(1, 150)}+"
+        words = ["strace", "-f", "-qq", "-o", "/dev/null", "-e", fault, *command(folder, 10**6)]
+        done = subprocess.run(words, capture_output=True, text=True, check=False)
+        *heard, last = done.stdout.splitlines(keepends=True) or [""]
+        if not last.startswith("said:") or done.stderr:
+            tally.silent += 1
+            tally.remarks.append(f"dying disk {instant}: {last or done.stderr[-300:]}")
+        tally.judge(folder, numbers(heard), f"dying disk {instant}")
+    return tally
+
+
 def main() -> None:
     """Run all three kinds, print the table."""
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     parser.add_argument(
-        "--instants", type=int, default=500, help="in all: 2/5 kills, 2/5 power cuts, 1/5 full disks"
+        "--instants",
+        type=int,
+        default=500,
+        help="2/5 kills, 2/5 power cuts, 1/5 full disks; then 1/5 more dying disks",
     )
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--sync", choices=["FULL", "NORMAL", "OFF"], default="FULL")
@@ -164,6 +186,7 @@ def main() -> None:
         "kill": (kills, 2 * fifth),
         "power cut": (power_cuts, 2 * fifth),
         "full disk": (full_disks, fifth),
+        "dying disk": (dying_disks, fifth),
     }
     print(f"{'accident':<12}{'instants':>9}{'acknowledged':>14}{'lost':>6}{'corrupt':>9}{'silent':>8}")
     for name, (run, instants) in kinds.items():
