@@ -368,6 +368,7 @@ class Feed:
         self._source, self._clock, self._quality = source, clock, quality
         self._lock = threading.Lock()
         self._jpeg: bytes | None = None
+        self._shown: Pixels | None = None
         self._taken_s = 0.0
 
     def jpeg(self) -> bytes:
@@ -375,7 +376,9 @@ class Feed:
         with self._lock:
             now_s = self._clock()
             if self._jpeg is None or now_s - self._taken_s > self._source.frame_age_s:
-                self._jpeg = as_jpeg(self._source.frame(), quality=self._quality)
+                pixels = self._source.frame()
+                if self._jpeg is None or pixels is not self._shown:
+                    self._jpeg, self._shown = as_jpeg(pixels, quality=self._quality), pixels
                 self._taken_s = self._clock()
             return self._jpeg
 
