@@ -1,6 +1,6 @@
 """Memory that stays flat over months: glibc is told to give freed pictures back to the system.
 
-Left alone, it keeps up to eight heaps per core for a program with many threads (``M_ARENA_MAX`` in mallopt(3)),
+Left alone, it keeps up to eight heaps per core for a program with many threads (``M_ARENA_MAX``, mallopt(3)),
 and once a picture was freed, the next ones come from those heaps (``M_MMAP_THRESHOLD`` moves up by itself):
 each heap ends as large as its worst moment.
 """
