@@ -14,7 +14,7 @@ from .profile import STATIONS
 from .say import say, why
 from .steps import Expect, Step
 from .verdict import estimate, unknown, verdict
-from .view import Choice, Place, View, after_move, look
+from .view import Choice, Place, View, after_moves, look
 
 MOST_EVENTS = 2000
 
@@ -78,7 +78,7 @@ def _expect(view: View, choice: Choice) -> Expect | None:
     """Where a mark will be after a move: the median of the machines as they may be, hand error included."""
     if choice.event is None or choice.do not in ("turn", "shift"):
         return None
-    after = after_move(view, choice.event)
+    after = after_moves(view, [choice.event])
     place = _place(view, after, choice)
     marks = after.rays.offset_mm[:, place.position, place.station]
     middle = np.median(marks, axis=0)

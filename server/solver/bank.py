@@ -176,16 +176,22 @@ def join(one: Bank, other: Bank) -> Bank:
 
 def prune(bank: Bank) -> Bank:
     """Weights that add up to one, the improbable dropped."""
-    total = float(np.logaddexp.reduce(bank.log_weight))
-    log_weight = bank.log_weight - total
+    order, log_weight, total = probable(bank.log_weight, bank.fault)
+    return replace(take(bank, order, log_weight), evidence=bank.evidence + total)
+
+
+def probable(log_weight: Array, fault: Array) -> tuple[Array, Array, float]:
+    """Which hypotheses are kept, the most probable first; their log weights, which add up to one; log of what
+    all
+    added up to."""
+    total = float(np.logaddexp.reduce(log_weight))
+    log_weight = log_weight - total
     order = np.argsort(-log_weight, kind="stable")
-    first_of_fault = np.unique(bank.fault[order], return_index=True)[1]
+    first_of_fault = np.unique(fault[order], return_index=True)[1]
     keep = (np.arange(len(order)) < KEEP) & (log_weight[order] > np.log(LEAST))
     keep[first_of_fault] |= log_weight[order[first_of_fault]] > np.log(LEAST_OF_FAULT)
     order = order[keep]
-    kept = take(bank, order, log_weight[order])
-    rest = kept.log_weight - np.logaddexp.reduce(kept.log_weight)
-    return replace(kept, log_weight=rest, evidence=bank.evidence + total)
+    return order, log_weight[order] - np.logaddexp.reduce(log_weight[order]), total
 
 
 def shifted(bank: Bank, log_factor: float) -> Bank:

@@ -57,7 +57,7 @@ def _after(profile: Profile, events: tuple[Event, ...]) -> tuple[Bank, ...]:
     else:
         start, known = 0, (prior(profile),)
     for i in range(start, len(events)):
-        known = (*known[1 - _TAIL :], _step(profile, events[: i + 1], known))
+        known = (*known[1 - _TAIL :], _step(profile, events[max(0, i - _TAIL) : i + 1], known))
     if len(_KNOWN) >= 32:
         _KNOWN.pop(next(iter(_KNOWN)), None)
     _KNOWN[(profile, events)] = known

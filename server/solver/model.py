@@ -8,6 +8,7 @@ its screw: relative gain and cross-talk, 18. What a turn does to a contact is in
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import lru_cache
 from typing import Any
 
@@ -40,26 +41,33 @@ def response_at(mount: int, contact: int) -> slice:
 
 def state_of(profile: Profile, x: Array, head_mm: Array) -> State:
     """The machine's state at a head position: x (..., ≥ OPTICS) and head (..., 2) broadcast."""
-    tube = x[..., TUBE].reshape(*x.shape[:-1], 2, 2)
-    contact = x[..., CONTACT].reshape(*x.shape[:-1], 3, 3)
-    shift = x[..., SHIFT].reshape(*x.shape[:-1], 3, 3)
-    along_y = head_mm[..., 1] / profile.bed.depth_mm
-    along_x = head_mm[..., 0] / profile.bed.width_mm
-    swing = x[..., RACK] * (1e-6 * (head_mm[..., 1] - profile.bed.depth_mm / 2))[..., None]
-    bow = x[..., BOW]
+    lead = max(x.ndim, head_mm.ndim)
+    x = np.moveaxis(x.reshape((1,) * (lead - x.ndim) + x.shape), -1, 0)  # unknowns first, as the trace works
+    along_x, along_y = head_mm[..., 0] / profile.bed.width_mm, head_mm[..., 1] / profile.bed.depth_mm
+    swing = x[RACK] * (1e-6 * (head_mm[..., 1] - profile.bed.depth_mm / 2))
+    y_side, y_up, x_back, x_up = x[BOW]
     y_sag, x_sag = 4 * along_y * (1 - along_y), 4 * along_x * (1 - along_x)
-    lean = bow[..., 2:] * (4 * (1 - 2 * along_x) / profile.bed.width_mm)[..., None]  # slope of the X rail
+    lean = 4 * (1 - 2 * along_x) / profile.bed.width_mm  # slope of the X rail for a bow of 1 mm
     side = -1.0 if profile.path.corner == "back-left" else 1.0
-    nod = np.stack([lean[..., 1], side * lean[..., 0]], axis=-1)
-    bent = np.zeros((*swing.shape[:-1], 3, 3), dtype=x.dtype)
-    bent[..., 1, :] = swing @ _tilt_of_slope(profile, 2).T
-    bent[..., 2, :] = nod @ _tilt_of_slope(profile, 3).T
-    bowed = np.zeros_like(bent)
-    bowed[..., 1, 0::2] = bow[..., :2] * y_sag[..., None]
-    carry = np.zeros((*swing.shape[:-1], 3), dtype=x.dtype)
-    carry[..., 1] = bow[..., 2] * x_sag
-    carry[..., 2] = bow[..., 1] * y_sag + bow[..., 3] * x_sag
-    return State(tube, contact + bent, shift + bowed, carry)
+    rest = np.broadcast_shapes(x.shape[1:], head_mm.shape[:-1])
+    contact = np.empty((3, 3, *rest), dtype=x.dtype)
+    contact[...] = x[CONTACT].reshape(3, 3, *x.shape[1:])
+    contact[1] += _combined(_tilt_of_slope(profile, 2), swing)
+    contact[2] += _combined(_tilt_of_slope(profile, 3), (x_up * lean, side * lean * x_back))
+    shift = np.empty_like(contact)
+    shift[...] = x[SHIFT].reshape(3, 3, *x.shape[1:])
+    shift[1, 0] += y_side * y_sag
+    shift[1, 2] += y_up * y_sag
+    carry = np.stack(np.broadcast_arrays(0.0 * y_sag, x_back * x_sag, y_up * y_sag + x_up * x_sag))
+    tube = x[TUBE].reshape(2, 2, *x.shape[1:])
+    tube, contact, shift = (np.moveaxis(part, (0, 1), (-2, -1)) for part in (tube, contact, shift))
+    return State(tube, contact, shift, np.moveaxis(carry, 0, -1))
+
+
+def _combined(columns: Array, amounts: Sequence[Array] | Array) -> Array:
+    """(3, ...) sum of two columns (3, 2), each times its amount (...)."""
+    one, two = amounts
+    return np.stack([a * one + b * two for a, b in columns])
 
 
 def rays(profile: Profile, x: Array, head_mm: ArrayLike) -> Rays:

@@ -19,6 +19,8 @@ from .trace import Rays
 Array = NDArray[Any]
 
 SAMPLES, HANDS = 256, 12
+TURNS = 32  # draws after which the same random numbers come again
+SLACK = 1e-10  # share of each variance added, so that rounding leaves no covariance indefinite
 # Fractions of the bed's width and depth: the five positions in their order, the middles of the edges, and
 # places
 # near the start of a leg, where a beam that is far off can still be caught.
@@ -51,10 +53,10 @@ def grid(profile: Profile) -> list[Point]:
     return [profile.head_mm(x, y) for x, y in GRID]
 
 
-@lru_cache(maxsize=4)
-def _normals(count: int) -> Array:
+@lru_cache(maxsize=64)
+def _normals(count: int, turn: int) -> Array:
     """(count, SIZE + HANDS) fixed standard normals, in pairs of opposite sign so that their mean is nil."""
-    half = np.random.default_rng(20).standard_normal((count // 2, m.SIZE + HANDS))
+    half = np.random.default_rng([20, turn]).standard_normal((count // 2, m.SIZE + HANDS))
     return np.concatenate([half, -half])
 
 
@@ -76,12 +78,15 @@ class Samples:
         return Samples(self.x[rows], self.fault[rows], self.sign[rows], self.noise[rows])
 
 
-def draw(bank: b.Bank, count: int = SAMPLES) -> Samples:
-    """Machines drawn from the bank: always the same ones for the same bank."""
+def draw(bank: b.Bank, count: int = SAMPLES, *, turn: int = 0) -> Samples:
+    """Machines drawn from the bank: always the same ones for the same bank and turn.
+
+    Another turn for each step: what was chosen because it suits some machines is then judged on others.
+    """
     edges = (np.arange(count) + 0.5) / count
     which = np.searchsorted(np.cumsum(bank.weight), edges * bank.weight.sum())
     which = np.minimum(which, len(bank.weight) - 1)
-    normals = _normals(count)
+    normals = _normals(count, turn % TURNS)
     shuffled = which[np.random.default_rng(7).permutation(count)]
     x = np.empty((count, m.SIZE))
     for i in np.unique(shuffled):
@@ -91,9 +96,20 @@ def draw(bank: b.Bank, count: int = SAMPLES) -> Samples:
 
 
 def _root(cov: Array) -> Array:
-    """A square root of a covariance that rounding may have made slightly indefinite."""
-    values, vectors = np.linalg.eigh(cov)
-    return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)))
+    """A square root of a covariance that rounding may have made slightly indefinite.
+
+    Cholesky's, because it changes little where the covariance does: eigenvectors of equal eigenvalues would
+    make
+    the machines drawn, and so the step, depend on the last bit.
+    """
+    spread = np.sqrt(np.diagonal(cov))
+    scaled = cov / np.outer(spread, spread)
+    scaled[np.diag_indices(m.SIZE)] = 1.0 + SLACK
+    try:
+        return np.asarray(spread[:, None] * np.linalg.cholesky(scaled))
+    except np.linalg.LinAlgError:
+        values, vectors = np.linalg.eigh(cov)
+        return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)))
 
 
 def everywhere(profile: Profile, x: Array) -> Rays:
@@ -101,13 +117,14 @@ def everywhere(profile: Profile, x: Array) -> Rays:
     return m.rays(profile, x[:, None, :], np.array(grid(profile)))
 
 
-def everywhere_jacobian(profile: Profile, mean: Array) -> Rays:
-    """Derivatives (complex steps) of the rays at a machine (SIZE,): the leading dimension is the state
-    vector's."""
+def everywhere_bent(profile: Profile, mean: Array) -> tuple[Rays, Rays]:
+    """The rays of a machine (SIZE,), leading dimension 1, and their derivatives (complex steps): there the
+    leading dimension is the state vector's."""
     nudge = 1j * m.STEP * np.eye(m.OPTICS, m.SIZE)
     nudged = mean + nudge
     bent = everywhere(profile, nudged)
-    return Rays(bent.offset_mm.imag / m.STEP, bent.lens_mm.imag / m.STEP, bent.slope.imag / m.STEP)
+    here = Rays(bent.offset_mm.real[:1], bent.lens_mm.real[:1], bent.slope.real[:1])
+    return here, Rays(bent.offset_mm.imag / m.STEP, bent.lens_mm.imag / m.STEP, bent.slope.imag / m.STEP)
 
 
 def pushed(rays: Rays, jacobian: Rays, change: Array) -> Rays:
@@ -130,14 +147,21 @@ def numbers(rays: Rays) -> Array:
     two, three = at[:, :, 1], at[:, :, 2]
     squares = [
         _square(at[:, 0, 0]),
-        _square(two[:, Y_PAIRS[0]] - two[:, Y_PAIRS[1]]).max(1),
+        _widest(two, Y_PAIRS),
         _square(two[:, ALONG_Y].mean(1)),
-        _square(three[:, PAIRS[0]] - three[:, PAIRS[1]]).max(1),
+        _widest(three, PAIRS),
         _square(three.mean(1)),
         _square(at[:, :, 3]).max(1),
         _square(rays.lens_mm[:, :BED]).max(1),
     ]
     return np.asarray(np.sqrt(np.stack(squares, axis=1)))
+
+
+def _widest(marks: Array, pairs: Array) -> Array:
+    """(M,) square of the largest distance between two marks of (M, positions, 2)."""
+    u, v = marks[..., 0].T, marks[..., 1].T
+    across, up = u[pairs[0]] - u[pairs[1]], v[pairs[0]] - v[pairs[1]]  # (pairs, M)
+    return np.asarray((across * across + up * up).max(0))
 
 
 def _square(vector: Array) -> Array:

@@ -14,7 +14,7 @@ from .events import Event, MarkSeen
 from .profile import STATIONS
 from .proof import unproved
 from .search import search
-from .view import Choice, Place, View, after_move, kind, last_position, next_sigma, probability
+from .view import Choice, Place, View, after_moves, kind, last_position, next_sigma, probability
 from .weigh import GAIN, Move, adjustments, best_move, singles
 
 Array = NDArray[Any]
@@ -116,9 +116,7 @@ def _best_chance(view: View, stage: int) -> tuple[float, Event | None]:
     sets += [adjustments(view, stage, screws_only=only, small=0.0) for only in (False, True)]
     best: tuple[float, Event | None] = (0.0, None)
     for events in filter(None, sets):
-        after = view
-        for event in events:
-            after = after_move(after, event)
+        after = after_moves(view, events)
         best = max(best, (probability(after, stage), events[0]), key=lambda option: option[0])
     return best
 
@@ -149,6 +147,7 @@ def worth(view: View, stage: int, places: list[Place]) -> tuple[Array, Array]:
     vectors = o.metric_vectors(view.profile, view.rays, min(stage, 3))
     vectors = vectors - vectors.mean(0)
     noise = next_sigma(view) ** 2
+    hit = {s: o.hits(view.profile, view.rays, s).mean(0) for s in {place.station for place in places}}
     gains, chance = [], []
     for place in places:
         mark = view.rays.offset_mm[:, place.position, place.station]
@@ -156,5 +155,5 @@ def worth(view: View, stage: int, places: list[Place]) -> tuple[Array, Array]:
         shared = vectors.T @ mark / len(mark)
         inside = mark.T @ mark / len(mark) + noise * np.eye(2)
         gains.append(float(np.trace(shared @ np.linalg.solve(inside, shared.T))))
-        chance.append(float(o.hits(view.profile, view.rays, place.station)[:, place.position].mean()))
+        chance.append(float(hit[place.station][place.position]))
     return np.array(gains), np.array(chance)

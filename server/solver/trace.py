@@ -6,6 +6,7 @@ had by complex steps (Squire & Trapp, SIAM Review 40, 1998: f'(x) = Im f(x + ih)
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Any
@@ -48,7 +49,8 @@ class Frames:
     along: Array  # (4, 3) direction d of the beam into each station
     u: Array  # (4, 3)
     v: Array  # (4, 3)
-    across: Array  # (4, 3, 2) u and v side by side
+    axis: NDArray[np.intp]  # (4, 3) which of X, Y, Z is u, v and d, at each station
+    way: Array  # (4, 3) +1 where it points the same way, −1 against
     normal: Array  # (3, 3) n of each mirror
     r: Array  # (3, 3)
     t: Array  # (3, 3)
@@ -64,7 +66,8 @@ def frames(corner: str) -> Frames:
     t = Z - normal * normal[:, 2:3]
     t = t / np.linalg.norm(t, axis=1, keepdims=True)
     u = np.cross(along, v)
-    return Frames(along, u, v, np.stack([u, v], axis=-1), normal, np.cross(normal, t), t)
+    axes = np.stack([u, v, along], axis=1)
+    return Frames(along, u, v, np.abs(axes).argmax(-1), axes.sum(-1), normal, np.cross(normal, t), t)
 
 
 def mirror_centres(profile: Profile, head_mm: ArrayLike) -> Array:
@@ -93,29 +96,35 @@ class Rays:
     lens_mm: Array
     slope: Array
 
+    def only(self, rows: Array) -> Rays:
+        """Those of some machines (first dimension)."""
+        return Rays(self.offset_mm[rows], self.lens_mm[rows], self.slope[rows])
+
 
 def trace_rays(profile: Profile, state: State, head_mm: ArrayLike) -> Rays:
     """Trace the beam's axis; state and head broadcast against each other."""
-    frame = frames(profile.path.corner)
-    centres = mirror_centres(profile, head_mm)
-    point, direction = _tube_ray(profile, state, frame, centres)
+    # Inside, X, Y and Z come first: numpy is several times slower at adding up a last axis of three.
+    frame, parts = frames(profile.path.corner), _parts(profile, state, head_mm)
+    centres, contact, carry = parts.centres, parts.contact, parts.carry
+    point, direction = _tube_ray(profile, parts, frame)
     offsets, slopes = [], []
     for i in range(3):
-        body = centres[..., i, :] + state.shift_mm[..., i, :] + (state.carry_mm if i == 2 else 0.0)
-        point = _to_plane(point, direction, body, frame.along[i])
+        body = centres[i] + parts.shift[i] if i < 2 else centres[i] + parts.shift[i] + carry
+        point = _to_card(point, direction, body, frame, i)
         offsets.append(_in_frame(point - body, frame, i))
-        slopes.append(_slope(direction + 0 * point, frame, i))  # as many head positions as the point has
-        spot, normal = _mirror_plane(profile, state, frame, i, body)
-        point = _to_plane(point, direction, spot, normal)
-        along_normal = (direction * normal).sum(-1, keepdims=True)
+        slopes.append(_in_frame(direction, frame, i) / _ahead(direction, frame, i))
+        high, normal = _mirror_plane(profile, contact[i], frame, i)
+        along_normal = _dot(direction, normal)
+        point = point + direction * ((_dot(body - point, normal) + high) / along_normal)
         direction = direction - 2.0 * along_normal * normal
-    lens = centres[..., 2, :] + state.carry_mm + frame.along[3] * profile.path.mirror_3_to_lens_mm
-    at_lens = _in_frame(_to_plane(point, direction, lens, frame.along[3]) - lens, frame, 3)
-    down = _slope(direction + 0 * point, frame, 3)
+    lens = centres[2] + carry + _column(frame.along[3] * profile.path.mirror_3_to_lens_mm, carry)
+    at_lens = _in_frame(_to_card(point, direction, lens, frame, 3) - lens, frame, 3)
+    down = _in_frame(direction, frame, 3) / _ahead(direction, frame, 3)
     tip = profile.path.lens_to_nozzle_tip_mm
     offsets.append(at_lens + tip * (down - at_lens / profile.path.lens_focal_mm))
     slopes.append(down)
-    return Rays(np.stack(offsets, axis=-2), at_lens, np.stack(slopes, axis=-2))
+    lead = np.broadcast_shapes(*(offset.shape[1:] for offset in offsets))
+    return Rays(_behind(offsets, lead), _behind([at_lens], lead)[..., 0, :], _behind(slopes, lead))
 
 
 def trace(profile: Profile, state: State, head_mm: ArrayLike) -> dict[str, Array]:
@@ -124,21 +133,57 @@ def trace(profile: Profile, state: State, head_mm: ArrayLike) -> dict[str, Array
     return {station: offsets[..., i, :] for i, station in enumerate(STATIONS)}
 
 
-def _tube_ray(profile: Profile, state: State, frame: Frames, centres: Array) -> tuple[Array, Array]:
-    """The line through the tube's two mounts: a point at the exit mount and a direction (not unit)."""
+@dataclass(frozen=True)
+class _Parts:
+    """A state with the axes of each part first, and behind them equally many dimensions that broadcast."""
+
+    centres: Array  # (3 mirrors, XYZ, ...)
+    tube: Array  # (2 mounts, YZ, ...)
+    contact: Array  # (3 mirrors, 3 contacts, ...)
+    shift: Array  # (3 mirrors, XYZ, ...)
+    carry: Array  # (XYZ, ...)
+
+
+def _parts(profile: Profile, state: State, head_mm: ArrayLike) -> _Parts:
+    pairs = (mirror_centres(profile, head_mm), state.tube_mm, state.contact_mm, state.shift_mm)
+    lead = max(*(a.ndim - 2 for a in pairs), state.carry_mm.ndim - 1)
+    padded = [a.reshape((1,) * (lead + 2 - a.ndim) + a.shape) for a in pairs]
+    carry = state.carry_mm.reshape((1,) * (lead + 1 - state.carry_mm.ndim) + state.carry_mm.shape)
+    centres, tube, contact, shift = (np.moveaxis(a, (-2, -1), (0, 1)) for a in padded)
+    return _Parts(centres, tube, contact, shift, np.moveaxis(carry, -1, 0))
+
+
+def _behind(arrays: Sequence[Array], lead: tuple[int, ...]) -> Array:
+    """Arrays (2, ...) as one (*lead, arrays, 2), side by side in memory."""
+    together = np.empty((*lead, len(arrays), 2), dtype=arrays[-1].dtype)
+    for i, array in enumerate(arrays):
+        together[..., i, 0], together[..., i, 1] = array
+    return together
+
+
+def _column(vector: Array, like: Array) -> Array:
+    """A vector (3,) that broadcasts against (3, ...)."""
+    return vector.reshape(3, *(1,) * (like.ndim - 1))
+
+
+def _tube_ray(profile: Profile, parts: _Parts, frame: Frames) -> tuple[Array, Array]:
+    """The line through the tube's two mounts: a point at the exit mount and a unit direction, (3, ...)."""
     gap = profile.tube.far_mount_mm - profile.tube.exit_mount_mm
     back = profile.path.tube_to_mirror_1_mm + profile.tube.exit_mount_mm
-    offset = state.tube_mm @ np.array([Y, Z])  # (..., 2 mounts, 3)
-    start = centres[..., 0, :] - frame.along[0] * back + offset[..., 0, :]
-    direction = frame.along[0] + (offset[..., 0, :] - offset[..., 1, :]) / gap
-    return start, direction / np.sqrt((direction * direction).sum(-1, keepdims=True))
+    ends, flat = parts.tube, np.zeros_like(parts.tube[0, :1])
+    start = parts.centres[0] - _column(frame.along[0] * back, flat) + np.concatenate([flat, ends[0]])
+    direction = np.concatenate([flat + frame.along[0][0], (ends[0] - ends[1]) / gap])
+    return start, direction / np.sqrt(_dot(direction, direction))
 
 
-def _mirror_plane(profile: Profile, state: State, frame: Frames, i: int, body: Array) -> tuple[Array, Array]:
-    """A point of mirror i's plane and its unit normal, from the three contact points."""
-    rise = state.contact_mm[..., i, :] @ _rises(profile, i)  # at the mirror's centre, per mm along r, along t
-    normal = frame.normal[i] - rise[..., 1:] @ np.array([frame.r[i], frame.t[i]])
-    return body + rise[..., :1] * frame.normal[i], normal / np.sqrt((normal * normal).sum(-1, keepdims=True))
+def _mirror_plane(profile: Profile, contact: Array, frame: Frames, i: int) -> tuple[Array, Array]:
+    """From the three contact points (3, ...): how far mirror i's plane is from its centre, and its unit
+    normal."""
+    middle, along_r, along_t = (_dot(_column(column, contact), contact) for column in _rises(profile, i).T)
+    n, r, t = (_column(axis, contact) for axis in (frame.normal[i], frame.r[i], frame.t[i]))
+    normal = n - along_r * r - along_t * t
+    normal = normal / np.sqrt(_dot(normal, normal))
+    return middle * _dot(n, normal), normal
 
 
 @lru_cache(maxsize=64)
@@ -149,15 +194,22 @@ def _rises(profile: Profile, i: int) -> Array:
     return np.linalg.inv(np.column_stack([np.ones(3), at])).T
 
 
-def _to_plane(point: Array, direction: Array, on_plane: Array, normal: Array) -> Array:
-    """Where the line meets the plane."""
-    ahead = ((on_plane - point) * normal).sum(-1, keepdims=True)
-    return np.asarray(point + direction * (ahead / (direction * normal).sum(-1, keepdims=True)))
+def _to_card(point: Array, direction: Array, centre: Array, frame: Frames, i: int) -> Array:
+    """Where the line meets the plane of the card at station i."""
+    ahead = _ahead(centre, frame, i) - _ahead(point, frame, i)
+    return np.asarray(point + direction * (ahead / _ahead(direction, frame, i)))
+
+
+def _ahead(vector: Array, frame: Frames, i: int) -> Array:
+    """(...) the part along the nominal beam into station i."""
+    return np.asarray(frame.way[i, 2] * vector[frame.axis[i, 2]])
 
 
 def _in_frame(vector: Array, frame: Frames, i: int) -> Array:
-    return np.asarray(vector @ frame.across[i])
+    """(2, ...) the parts along u and v, which are axes of the machine but for their sign."""
+    (u, v, _), (u_way, v_way, _) = frame.axis[i], frame.way[i]
+    return np.stack([u_way * vector[u], v_way * vector[v]])
 
 
-def _slope(direction: Array, frame: Frames, i: int) -> Array:
-    return np.asarray(_in_frame(direction, frame, i) / (direction @ frame.along[i])[..., None])
+def _dot(one: Array, other: Array) -> Array:
+    return np.asarray(np.add.reduce(one * other))

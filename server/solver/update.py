@@ -27,6 +27,7 @@ from .bank import (
     Bank,
     hand,
     join,
+    probable,
     prune,
     shifted,
     take,
@@ -43,7 +44,7 @@ def turn(profile: Profile, bank: Bank, event: Turn) -> Bank:
     """The bank after a turn: the screw's response and the hand's error are part of what is not known."""
     contact = profile.contact_index(event.mount, event.screw)
     k = 3 * (event.mount - 1) + contact
-    bank = _split_sign(profile, bank, event.mount, k)
+    before, bank = bank, _split_sign(profile, bank, event.mount, k)
     effective, variance = hand(event.turns, bank.last_turn[k])
     screw = profile.mount[event.mount - 1].contact[contact]
     travel = screw.clockwise * float(screw.screw_pitch_mm or 0.0) * bank.sign[:, k]
@@ -57,7 +58,8 @@ def turn(profile: Profile, bank: Bank, event: Turn) -> Bank:
     cov[:, at, :] += spread @ cov[:, responds, :]
     cov[:, :, at] += cov[:, :, responds] @ spread.transpose(0, 2, 1)
     cov[:, at, at] += (travel**2 * variance)[:, None, None] * moves[:, :, None] * moves[:, None, :]
-    return prune(turned(replace(bank, mean=mean, cov=cov), k, event.turns))
+    after = turned(replace(bank, mean=mean, cov=cov), k, event.turns)
+    return after if len(bank.fault) == len(before.fault) else prune(after)
 
 
 def _split_sign(profile: Profile, bank: Bank, mount: int, k: int) -> Bank:
@@ -115,18 +117,29 @@ def mark(profile: Profile, bank: Bank, event: MarkSeen) -> Bank:
     now = m.rays(profile, mean, head).offset_mm[:, station, :]
     left = seen - now - (jacobian @ (bank.mean - mean)[:, :, None])[:, :, 0]
     mean = bank.mean + (gain @ left[:, :, None])[:, :, 0]
-    cov = bank.cov - gain @ crossed.transpose(0, 2, 1)
-    cov = 0.5 * (cov + cov.transpose(0, 2, 1))
     squared = (miss[:, None, :] @ np.linalg.solve(inside, miss[:, :, None]))[:, 0, 0]
     likely = -0.5 * squared - 0.5 * np.linalg.slogdet(2 * np.pi * inside)[1]
-    believed = replace(bank, log_weight=bank.log_weight + likely + np.log1p(-OUTLIER), mean=mean, cov=cov)
-    wrong = replace(
-        bank,
-        log_weight=bank.log_weight + np.log(OUTLIER / CARD_AREA),
-        notes=tuple((*n[-3:], "reading") for n in bank.notes),
-    )
-    log_odds = np.logaddexp.reduce(wrong.log_weight) - np.logaddexp.reduce(believed.log_weight)
-    return replace(prune(join(believed, wrong)), doubt=float(0.5 + 0.5 * np.tanh(log_odds / 2)))
+    return _weighed(bank, likely, mean, gain @ crossed.transpose(0, 2, 1))
+
+
+def _weighed(bank: Bank, likely: Array, mean: Array, known: Array) -> Bank:
+    """Each hypothesis with the mark and, beside it, without: the probable ones of both.
+
+    likely : (H,) log likelihood of the mark; mean : (H, SIZE) with it; known : (H, SIZE, SIZE), what it takes
+    off the covariance.
+    """
+    right, wrong = likely + np.log1p(-OUTLIER), np.full(len(likely), np.log(OUTLIER / CARD_AREA))
+    log_weight = np.concatenate([bank.log_weight + right, bank.log_weight + wrong])
+    order, kept, total = probable(log_weight, np.tile(bank.fault, 2))
+    source, seen = order % len(likely), order < len(likely)
+    after = take(bank, source, kept)
+    after.mean[seen] = mean[source[seen]]
+    cov = after.cov[seen] - known[source[seen]]
+    after.cov[seen] = 0.5 * (cov + cov.transpose(0, 2, 1))
+    notes = tuple(n if s else (*n[-3:], "reading") for n, s in zip(after.notes, seen, strict=True))
+    believed, not_believed = np.logaddexp.reduce(log_weight.reshape(2, -1), axis=1)
+    doubt = float(0.5 + 0.5 * np.tanh((not_believed - believed) / 2))
+    return replace(after, notes=notes, evidence=bank.evidence + total, doubt=doubt)
 
 
 def _jacobians(profile: Profile, bank: Bank, head: Array, station: int) -> Array:

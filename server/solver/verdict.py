@@ -28,9 +28,8 @@ def verdict(view: View, *, aligned: bool) -> Verdict | None:
     if not set(STATIONS) <= {e.station for e in seen}:
         return None
     profile = view.profile
-    rays = o.everywhere(profile, view.bank.mean[view.bank.best : view.bank.best + 1])
-    values = dict(zip(o.KEYS, o.numbers(rays)[0], strict=True))
-    power, at = worst_power(profile, rays)
+    values = dict(zip(o.KEYS, o.numbers(view.best)[0], strict=True))
+    power, at = worst_power(profile, view.best)
     reasons = () if aligned else tuple(_reasons(view, values))
     return Verdict(
         aligned=aligned,
@@ -68,8 +67,7 @@ def _reasons(view: View, values: dict[str, float]) -> list[str]:
 def estimate(view: View) -> dict[str, Any]:
     """Angles of the beam and the five-point map of the marks at mirror 3, each with its sigma; None while
     unknown."""
-    mean = o.everywhere(view.profile, view.bank.mean[view.bank.best : view.bank.best + 1])
-    angles = {}
+    mean, angles = view.best, {}
     for i, name in enumerate(ANGLES):
         values, sigmas = mean.slope[0, 2, i] * 1e3, view.rays.slope[:, 2, i].std(0) * 1e3
         known = float(sigmas.max()) <= KNOWN_MRAD

@@ -3,6 +3,7 @@ bed."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -40,6 +41,7 @@ class View:
     samples: o.Samples
     rays: Rays
     numbers: Array  # (M, 7) in units of the tolerances
+    best: Rays  # of one machine, (1, 12, …): the best hypothesis
     jacobian: Rays  # derivatives at the best hypothesis
 
     @property
@@ -69,19 +71,19 @@ class Choice:
 def look(alignment: Alignment) -> View:
     """The belief after all events and what it means for the bed."""
     bank = believe(alignment)
-    samples = o.draw(bank)
+    samples = o.draw(bank, turn=len(alignment.events))
     rays = o.everywhere(alignment.machine, samples.x)
     numbers = o.numbers(rays) / o.limits(alignment.machine)
-    jacobian = o.everywhere_jacobian(alignment.machine, bank.mean[bank.best])
-    return View(alignment, bank, samples, rays, numbers, jacobian)
+    best, jacobian = o.everywhere_bent(alignment.machine, bank.mean[bank.best])
+    return View(alignment, bank, samples, rays, numbers, best, jacobian)
 
 
 def thin(view: View) -> View:
     """The view with fewer samples, in their pairs of opposites: enough to weigh moves against each other."""
     half = len(view.samples.x) // 2
     rows = np.concatenate([np.arange(WEIGHED // 2), half + np.arange(WEIGHED // 2)])
-    rays = Rays(view.rays.offset_mm[rows], view.rays.lens_mm[rows], view.rays.slope[rows])
-    return replace(view, samples=view.samples.only(rows), rays=rays, numbers=view.numbers[rows])
+    rays, numbers = view.rays.only(rows), view.numbers[rows]
+    return replace(view, samples=view.samples.only(rows), rays=rays, numbers=numbers)
 
 
 def probability(view: View, stage: int, factor: float = 1.0) -> float:
@@ -92,18 +94,19 @@ def probability(view: View, stage: int, factor: float = 1.0) -> float:
     return float(good.mean())
 
 
-def after_move(view: View, event: Event) -> View:
-    """The view as it will be after a move; an untried screw is taken to work as the profile says."""
-    samples = mv.apply(view.profile, view.bank, view.samples, event)
-    rows = np.arange(len(samples.x))
-    if isinstance(event, Turn):
-        k = 3 * (event.mount - 1) + view.profile.contact_index(event.mount, event.screw)
-        rows = np.flatnonzero(samples.sign[:, k] == _likely_sign(view, samples, event.mount, k))
-    rays = Rays(view.rays.offset_mm[rows], view.rays.lens_mm[rows], view.rays.slope[rows])
-    rays = o.pushed(rays, view.jacobian, samples.x[rows] - view.samples.x[rows])
-    return replace(
-        view, samples=samples.only(rows), rays=rays, numbers=o.numbers(rays) / o.limits(view.profile)
-    )
+def after_moves(view: View, events: Sequence[Event]) -> View:
+    """The view as it will be after some moves; an untried screw is taken to work as the profile says."""
+    samples, rows = view.samples, np.arange(len(view.samples.x))
+    for event in events:
+        samples = mv.apply(view.profile, view.bank, samples, event)
+        if isinstance(event, Turn):
+            k = 3 * (event.mount - 1) + view.profile.contact_index(event.mount, event.screw)
+            kept = samples.sign[:, k] == _likely_sign(view, samples, event.mount, k)
+            if not kept.all():
+                samples, rows = samples.only(np.flatnonzero(kept)), rows[kept]
+    rays = view.rays.only(rows) if len(rows) < len(view.samples.x) else view.rays
+    rays = o.pushed(rays, view.jacobian, samples.x - view.samples.x[rows])
+    return replace(view, samples=samples, rays=rays, numbers=o.numbers(rays) / o.limits(view.profile))
 
 
 def _likely_sign(view: View, samples: o.Samples, mount: int, k: int) -> float:

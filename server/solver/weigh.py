@@ -14,7 +14,7 @@ from . import model as m
 from . import moves as mv
 from . import outlook as o
 from .events import Event, Shift, Turn
-from .view import View, after_move, probability, thin
+from .view import View, after_moves, probability, thin
 
 Array = NDArray[Any]
 
@@ -44,23 +44,40 @@ def best_move(view: View, stage: int) -> Move | None:
     """The most upstream move of a set that brings the stage to nil, or the single best; None where none
     helps."""
     view = thin(view)
+    now = _now(view, stage)
     for screws_only in (True, False) if _angle_first(view, stage) else (False,):
-        move = _needed(view, stage, adjustments(view, stage, screws_only=screws_only))
+        move = _needed(now, adjustments(view, stage, screws_only=screws_only))
         if move is not None and move.gain > GAIN:
             return move
-    moves = [_weighed(view, stage, [event]) for event in singles(view, stage)]
+    moves = [_weighed(now, [event]) for event in singles(view, stage)]
     best = max(moves, key=lambda move: move.gain, default=None)
     return best if best is not None and best.gain > LEAST_GAIN else None
 
 
-def _needed(view: View, stage: int, events: list[Event]) -> Move | None:
+@dataclass(frozen=True)
+class _Now:
+    """What moves are weighed against."""
+
+    view: View
+    stage: int
+    caps: Array
+    cost: float
+    probability: float
+
+
+def _now(view: View, stage: int) -> _Now:
+    caps = 2.0 * np.maximum(np.median(view.numbers, axis=0), 5.0)
+    return _Now(view, stage, caps, cost(view, stage, caps), probability(view, stage))
+
+
+def _needed(now: _Now, events: list[Event]) -> Move | None:
     """The set without the moves that it can do without; the first of the rest is the one to make now."""
     if not events:
         return None
-    move = _weighed(view, stage, events)
+    move = _weighed(now, events)
     while len(events) > 1:
         fewer = [events[:i] + events[i + 1 :] for i in range(len(events))]
-        weighed = [_weighed(view, stage, some) for some in fewer]
+        weighed = [_weighed(now, some) for some in fewer]
         best = max(range(len(fewer)), key=lambda i: weighed[i].gain)
         if weighed[best].gain < move.gain - SPARE:
             break
@@ -68,16 +85,13 @@ def _needed(view: View, stage: int, events: list[Event]) -> Move | None:
     return move
 
 
-def _weighed(view: View, stage: int, events: list[Event]) -> Move:
+def _weighed(now: _Now, events: list[Event]) -> Move:
     """What a few moves take away together; the first of them is the one to make now."""
-    after = view
-    for event in events:
-        after = after_move(after, event)
-    caps = 2.0 * np.maximum(np.median(view.numbers, axis=0), 5.0)
-    now = cost(view, stage, caps)
-    drop = now - cost(after, stage, caps)
-    better = probability(after, stage) - probability(view, stage)
-    return Move(events[0], drop, max(2.0 * better, drop / now if drop > MUCH and now > 0 else 0.0))
+    after = after_moves(now.view, events)
+    drop = now.cost - cost(after, now.stage, now.caps)
+    better = probability(after, now.stage) - now.probability
+    share = drop / now.cost if drop > MUCH and now.cost > 0 else 0.0
+    return Move(events[0], drop, max(2.0 * better, share))
 
 
 def cost(view: View, stage: int, caps: Array) -> float:
@@ -96,32 +110,37 @@ def adjustments(
     rest
     is small; the relative error of a hand is part of the cost.
     """
-    residual, choices = _problem(view, stage, screws_only=screws_only, small=small)
+    problem = _problem(view, stage, screws_only=screws_only, small=small)
     chosen: tuple[int, ...] = ()
-    now, amounts = float(residual @ residual), np.zeros(0)
+    now, amounts = problem.error, np.zeros(0)
     while now > DONE and len(chosen) < MOST_LEVERS:
-        options = _additions(residual, choices, chosen, now, 1)
+        options = _additions(problem, chosen, now, 1)
         if not options or max(options)[0] < WORTH * now:
-            options = _additions(residual, choices, chosen, now, 2)
+            options = _additions(problem, chosen, now, 2)
         if not options or max(options)[0] < WORTH * now:
             break
         _, chosen = max(options)
-        now, amounts = _solve(residual, [choices[i] for i in chosen])
-    return _ordered(view, [choices[i] for i in chosen], amounts)
+        now, amounts = _solved(problem, [chosen])[chosen]
+    return _ordered(view, problem, chosen, amounts)
 
 
 def _additions(
-    residual: Array, choices: list[tuple[mv.Lever, Array]], chosen: tuple[int, ...], now: float, count: int
+    problem: _Problem, chosen: tuple[int, ...], now: float, count: int
 ) -> list[tuple[float, tuple[int, ...]]]:
     """What each single lever (or pair) added to the chosen takes away for its effort, and the set with it."""
-    found = []
-    for added in combinations([i for i in range(len(choices)) if i not in chosen], count):
-        together = (*chosen, *added)
-        if any(_same(choices[i][0], choices[j][0]) for i, j in combinations(together, 2)):
-            continue
-        left, _ = _solve(residual, [choices[i] for i in together])
-        found.append(((now - left) / sum(choices[i][0].effort for i in added), together))
-    return found
+    levers = problem.levers
+    free = [
+        i
+        for i in range(len(levers))
+        if i not in chosen and not any(_same(levers[i], levers[j]) for j in chosen)
+    ]
+    sets = [
+        (*chosen, *added)
+        for added in combinations(free, count)
+        if not any(_same(levers[i], levers[j]) for i, j in combinations(added, 2))
+    ]
+    effort = {some: sum(levers[i].effort for i in some[len(chosen) :]) for some in sets}
+    return [((now - left) / effort[some], some) for some, (left, _) in _solved(problem, sets).items()]
 
 
 def _angle_first(view: View, stage: int) -> bool:
@@ -131,14 +150,24 @@ def _angle_first(view: View, stage: int) -> bool:
     return bool((np.median(view.numbers[:, overlaps], axis=0) > 1.0).any())
 
 
+@dataclass(frozen=True)
+class _Problem:
+    """A stage's error at the best hypothesis, and how each lever changes it."""
+
+    levers: list[mv.Lever]
+    columns: list[Array]  # for each lever, (n,) its columns of design
+    design: Array  # (L, N) change of the error by each number of each lever
+    gram: Array  # (N, N) design.T @ design
+    pull: Array  # (N,) design.T @ error
+    error: float  # the error squared
+
+
 def _problem(
     view: View, stage: int, *, screws_only: bool = False, effort: float = EASY, small: float | None = None
-) -> tuple[Array, list[tuple[mv.Lever, Array]]]:
-    """The stage's error (L,) at the best hypothesis, and for each lever how it changes that (L, n)."""
+) -> _Problem:
     profile, bank, stage = view.profile, view.bank, min(stage, 3)
-    mean = bank.mean[bank.best : bank.best + 1]
     small = SMALL if small is None else small
-    residual = _beyond_small(o.metric_vectors(profile, o.everywhere(profile, mean), stage)[0], small)
+    residual = _beyond_small(o.metric_vectors(profile, view.best, stage)[0], small)
     slopes = o.metric_vectors(profile, view.jacobian, stage).T  # the metrics are linear in the offsets
     used = _moved_since_mark(view)
     levers = [
@@ -146,8 +175,12 @@ def _problem(
         for lever in mv.levers(profile, stage)
         if lever.name(profile) not in used and (lever.is_screw or not screws_only) and lever.effort <= effort
     ]
-    moves = [(lever, mv.direction(profile, bank, lever)[: m.OPTICS]) for lever in levers]
-    return residual, [(lever, slopes @ columns) for lever, columns in moves]
+    moves = [mv.direction(profile, bank, lever)[: m.OPTICS] for lever in levers]
+    ends = np.cumsum([move.shape[1] for move in moves], dtype=int)
+    columns = [np.arange(end - move.shape[1], end) for move, end in zip(moves, ends, strict=True)]
+    design = slopes @ np.hstack(moves) if moves else np.zeros((len(residual), 0))
+    pull, error = design.T @ residual, float(residual @ residual)
+    return _Problem(levers, columns, design, design.T @ design, pull, error)
 
 
 def _beyond_small(residual: Array, small: float) -> Array:
@@ -175,12 +208,12 @@ def _moved_since_mark(view: View) -> set[str]:
 def singles(view: View, stage: int, *, effort: float = EASY) -> list[Event]:
     """For each lever that can take something away by itself: the moves that a hand can do nearest to the
     best."""
-    residual, choices = _problem(view, stage, effort=effort)
-    now = float(residual @ residual)
+    problem = _problem(view, stage, effort=effort)
+    alone = _solved(problem, [(i,) for i in range(len(problem.levers))])
     found: list[Event] = []
-    for lever, columns in choices:
-        left, amount = _solve(residual, [(lever, columns)])
-        if left < 0.9 * now:
+    for i, lever in enumerate(problem.levers):
+        left, amount = alone[(i,)]
+        if left < 0.9 * problem.error:
             found += mv.as_events(view.profile, view.bank, lever, amount)
     return found
 
@@ -190,22 +223,32 @@ def _same(one: mv.Lever, other: mv.Lever) -> bool:
     return not one.is_screw and not other.is_screw and one.part[:4] == other.part[:4] == "tube"
 
 
-def _solve(residual: Array, chosen: list[tuple[mv.Lever, Array]]) -> tuple[float, Array]:
-    """Expected squared error left after the best amounts, and the amounts side by side."""
-    design = np.hstack([columns for _, columns in chosen])
-    size = (design**2).sum(0)
-    gram = design.T @ design + np.diag(b.HAND_RELATIVE**2 * size + FAR_MOVE)
-    amounts = np.linalg.solve(gram, -design.T @ residual)
-    left = residual + design @ amounts
-    return float(left @ left + size @ (b.HAND_RELATIVE * amounts) ** 2), amounts
+def _solved(problem: _Problem, sets: list[tuple[int, ...]]) -> dict[tuple[int, ...], tuple[float, Array]]:
+    """For each set of levers: expected squared error left after the best amounts, and the amounts side by
+    side."""
+    by_size: dict[int, list[tuple[tuple[int, ...], Array]]] = {}
+    for some in sets:
+        used = np.concatenate([problem.columns[i] for i in some])
+        by_size.setdefault(len(used), []).append((some, used))
+    found: dict[tuple[int, ...], tuple[float, Array]] = {}
+    for size, group in by_size.items():
+        used = np.array([columns for _, columns in group])  # (sets, size)
+        gram, pull = problem.gram[used[:, :, None], used[:, None, :]], problem.pull[used]
+        loose = b.HAND_RELATIVE**2 * np.diagonal(gram, axis1=1, axis2=2)  # by the hand's relative error
+        damped = gram + (loose + FAR_MOVE)[:, :, None] * np.eye(size)
+        amounts = -np.linalg.solve(damped, pull[:, :, None])[:, :, 0]
+        bent = (gram @ amounts[:, :, None])[:, :, 0]
+        left = problem.error + ((2.0 * pull + bent + loose * amounts) * amounts).sum(1)
+        found |= {some: (float(left[i]), amounts[i]) for i, (some, _) in enumerate(group)}
+    return found
 
 
-def _ordered(view: View, chosen: list[tuple[mv.Lever, Array]], amounts: Array) -> list[Event]:
+def _ordered(view: View, problem: _Problem, chosen: tuple[int, ...], amounts: Array) -> list[Event]:
     found: list[tuple[int, float, Event]] = []
     start = 0
-    for lever, columns in chosen:
-        amount = amounts[start : start + columns.shape[1]]
-        start += columns.shape[1]
+    for lever, columns in ((problem.levers[i], problem.columns[i]) for i in chosen):
+        amount = amounts[start : start + len(columns)]
+        start += len(columns)
         for event in mv.as_events(view.profile, view.bank, lever, amount)[:1]:
-            found.append((lever.order, -float(np.linalg.norm(columns @ amount)), event))
+            found.append((lever.order, -float(np.linalg.norm(problem.design[:, columns] @ amount)), event))
     return [event for _, _, event in sorted(found, key=lambda item: item[:2])]
