@@ -129,7 +129,7 @@ class PracticeMachine:
         if part not in _PARTS:
             raise ValueError(f"no part {part!r}: choose one of {', '.join(_PARTS)}")
         asked = np.array(move_mm, float)
-        if part.startswith("tube") and asked[0] != 0:
+        if part in ("tube-exit", "tube-far") and asked[0] != 0:
             raise ValueError(f"{part} moves in Y and Z only")
         with self.lock:
             self._push(part, moved_by_hand(asked, self._rng))
@@ -194,7 +194,7 @@ class PracticeMachine:
     def _push(self, part: str, moved_mm: Any) -> None:
         if part.startswith("mirror"):
             self._state.shift_mm[int(part[-1]) - 1] += moved_mm
-        else:
+        else:  # a tube slid along itself leaves its beam where it is
             ends = {"tube": slice(None), "tube-exit": slice(0, 1), "tube-far": slice(1, 2)}[part]
             self._state.tube_mm[ends] += moved_mm[1:]
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from functools import lru_cache
 from typing import Any
 
 from pydantic import ValidationError
@@ -26,6 +27,13 @@ class DocumentError(ValueError):
 
 
 _TAGS = {"mark", "no-mark", "turn", "shift", "inspected"}
+# Reasons that would name a class of ours.
+_PLAIN = {
+    "extra_forbidden": "unknown key",
+    "model_type": "must be an object with named fields",
+    "model_attributes_type": "must be an object with named fields",
+    "union_tag_not_found": f"has no kind; kinds: {', '.join(sorted(_TAGS))}",
+}
 
 
 def parse_profile(data: Any) -> p.Profile:
@@ -65,8 +73,7 @@ def _one_line(error: ValidationError) -> DocumentError:
     message = str(inner) if isinstance(inner, ValueError) else fault["msg"]
     if isinstance(inner, shapes.Fault):
         loc.append(inner.at)
-    if fault["type"] == "extra_forbidden":
-        message = "unknown key"
+    message = _PLAIN.get(fault["type"], message)
     return DocumentError(".".join(str(part) for part in loc), message[:300])
 
 
@@ -74,16 +81,24 @@ def _freeze_profile(read: shapes.Profile) -> p.Profile:
     data = read.model_dump()
     path: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in data["path"].items()}
     mounts = sorted(data["mount"], key=lambda m: int(m["mirror"]))
-    return p.Profile(
-        name=data["name"],
-        bed=p.Bed(**data["bed"]),
-        path=p.Path(**path),
-        beam=p.Beam(**data["beam"]),
-        aperture=p.Aperture(**data["aperture"]),
-        tolerance=p.Tolerance(**data["tolerance"]),
-        tube=p.Tube(**data["tube"]),
-        mount=_triple(p.Mount(m["mirror"], _triple(_contact(c) for c in m["contact"])) for m in mounts),
+    return _one_and_the_same(
+        p.Profile(
+            name=data["name"],
+            bed=p.Bed(**data["bed"]),
+            path=p.Path(**path),
+            beam=p.Beam(**data["beam"]),
+            aperture=p.Aperture(**data["aperture"]),
+            tolerance=p.Tolerance(**data["tolerance"]),
+            tube=p.Tube(**data["tube"]),
+            mount=_triple(p.Mount(m["mirror"], _triple(_contact(c) for c in m["contact"])) for m in mounts),
+        )
     )
+
+
+@lru_cache(maxsize=16)
+def _one_and_the_same(profile: p.Profile) -> p.Profile:
+    """The equal profile that was read before, if there is one: to know it again costs no comparing."""
+    return profile
 
 
 def _triple(items: Iterable[Any]) -> tuple[Any, Any, Any]:

@@ -90,6 +90,13 @@ def test_turning_a_screw_moves_the_far_mark_as_twice_the_tilt_over_the_path() ->
     assert abs(after[1] - before[1]) < 0.15 * abs(after[0] - before[0])  # arms that are not quite square
 
 
+def test_a_tube_slid_along_itself_leaves_its_beam_where_it_is() -> None:
+    machine = PracticeMachine(2)
+    before = machine.truth()["tube_mm"]
+    machine.shift("tube", (4.0, 0.0, 0.0))
+    assert machine.truth()["tube_mm"] == before
+
+
 @pytest.mark.parametrize(
     ("part", "ends"), [("tube", [1.0, 1.0]), ("tube-exit", [1.0, 0.0]), ("tube-far", [0.0, 1.0])]
 )
@@ -160,7 +167,7 @@ def test_a_tight_aperture_cuts_the_mark_behind_it() -> None:
         (lambda m: m.turn(1, "bottom", 1.0), "mount 1 has no screw 'bottom'"),
         (lambda m: m.turn(1, "corner", 1.0), "fixed pivot"),
         (lambda m: m.shift("lens", (0, 0, 1)), "no part 'lens'"),
-        (lambda m: m.shift("tube", (1, 0, 1)), "moves in Y and Z only"),
+        (lambda m: m.shift("tube-far", (1, 0, 1)), "moves in Y and Z only"),
         (lambda m: PracticeMachine(1, severity="lost"), "severity 'lost'"),
     ],
 )

@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 
 from server.solver import DocumentError, answer, parse_alignment, parse_profile, profile_as_json
+from server.solver.belief import believe
 from server.solver.events import MarkSeen
 from tests.machines import profile
 
@@ -62,7 +63,12 @@ FAULTS: list[tuple[Callable[[Json], None], str, str]] = [
     ),
     (put("machine", "aperture", "nozzle_mm", value=0.0), "machine.aperture.nozzle_mm", "greater than 0"),
     (put("machine", "tolerance", "lens_mm", value=0.0), "machine.tolerance.lens_mm", "greater than 0"),
+    (put("machine", value=5), "machine", "must be an object"),
+    (put("machine", "bed", value=None), "machine.bed", "must be an object"),
+    (put("machine", "mount", value=[1, 2, 3]), "machine.mount.0", "must be an object"),
     (put("events", value={}), "events", "list"),
+    (put("events", 0, value=5), "events.0", "must be an object"),
+    (put("events", 0, value={}), "events.0", "no kind; kinds: inspected, mark"),
     (put("events", 0, "kind", value="dance"), "events.0", "dance"),
     (put("events", 0, "station", value="mirror-9"), "events.0.station", "mirror-1"),
     (put("events", 0, "head_mm", value=[1700.0, 0.0]), "events.0.head_mm.0", "outside the bed"),
@@ -95,6 +101,15 @@ def test_a_fault_is_named_with_its_place(spoil: Callable[[Json], None], path: st
     assert refused.value.path.startswith(path)
     assert words in refused.value.message
     assert "\n" not in str(refused.value)
+    assert "instance" not in refused.value.message
+
+
+def test_a_tube_may_be_slid_along_itself() -> None:
+    given = document()
+    given["events"].insert(1, {"kind": "shift", "part": "tube", "move_mm": [4.0, 0.0, 0.0]})
+    slid, left = (believe(parse_alignment(each)) for each in (given, document()))
+    assert slid.mean[slid.best] == pytest.approx(left.mean[left.best])
+    assert slid.mean[slid.best] != pytest.approx(0.0)
 
 
 @pytest.mark.parametrize("given", [None, [], "text", 3, {}, {"events": []}, {"machine": {}, "events": []}])
