@@ -1,25 +1,30 @@
-"""Keeps a program small that handles pictures for days: large blocks go back to the system when freed."""
+"""Memory that stays small and flat for months: large blocks go back to the system when they are freed.
+
+Left alone, glibc keeps up to eight heaps per core for a program with many threads (``M_ARENA_MAX`` in
+mallopt(3)), and once a picture was freed, the next ones of that size come from those heaps
+(``M_MMAP_THRESHOLD`` moves up by itself): each heap ends as large as its worst moment.
+"""
 
 from __future__ import annotations
 
 import ctypes
+import sys
 
 __all__ = ["keep_lean"]
 
 # Parameters of mallopt(3), glibc's malloc.h.
 _TRIM_THRESHOLD, _MMAP_THRESHOLD, _ARENA_MAX = -1, -3, -8
-_PICTURE_BYTES = 1_000_000
+_HEAPS, _APART_BYTES = 1, 512 * 1024
 
 
 def keep_lean() -> bool:
-    """Tell the C library's allocator so, where it is one that can be told; returns whether it was.
-
-    Left alone it raises its own threshold after the first picture and keeps as many arenas as there are
-    threads; each then holds pictures that are long gone.
-    """
-    mallopt = getattr(ctypes.CDLL(None), "mallopt", None)
-    if mallopt is None:
+    """Let large blocks be mapped apart and given back when freed; returns whether this system can do so."""
+    if sys.platform != "linux":
         return False
-    wanted = {_MMAP_THRESHOLD: _PICTURE_BYTES, _TRIM_THRESHOLD: _PICTURE_BYTES, _ARENA_MAX: 1}
+    try:
+        mallopt = ctypes.CDLL(None).mallopt
+    except AttributeError:  # another C library than glibc
+        return False
+    wanted = {_ARENA_MAX: _HEAPS, _MMAP_THRESHOLD: _APART_BYTES, _TRIM_THRESHOLD: _APART_BYTES}
     answers = [mallopt(parameter, value) for parameter, value in wanted.items()]
-    return all(answer == 1 for answer in answers)
+    return all(answers)

@@ -232,13 +232,11 @@ def serve(
 ) -> None:
     """Serve the page; without a camera, with the practice machine."""
     from firmware import RigError
-    from firmware.lean import keep_lean
     from firmware.profile import profile_for
     from server.log import LogError, default_folder
     from server.pages.serve import serve as run
     from server.pages.serve import source_named
 
-    keep_lean()
     folder = data or default_folder()
     try:
         rig = profile_for(folder, profile)

@@ -15,9 +15,9 @@ from pathlib import Path
 import waitress
 from flask import Flask
 
+from firmware.lean import keep_lean
 from firmware.profile import RigProfile, camera_named
 from server.crew import Crew
-from server.heap import keep_flat
 from server.notify import Heartbeat
 from server.pages.api import UPLOAD_LIMIT
 from server.pages.app import create_app
@@ -48,7 +48,7 @@ def serve(
     connected to this rig. record : folder that gets the frames around each pulse.
     Raises OSError where the port is taken, RigError where the camera does not open.
     """
-    keep_flat()
+    keep_lean()
     code = keep_secret(data / "access-code", new_code) if lan or hosts else None
     app = create_app(Config(data=data, source=source, code=code, hosts=hosts, streams=STREAMS))
     server = make_server(app, port=port, lan=lan, behind_proxy=bool(hosts))

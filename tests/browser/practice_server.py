@@ -5,8 +5,8 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
+from firmware.lean import keep_lean
 from server import turning
-from server.heap import keep_flat
 from server.pages import Config, create_app, stream
 from server.pages.serve import make_server
 from server.practice import PracticeMachine
@@ -15,7 +15,7 @@ from server.sources import PracticeSource
 
 def main(folder: str, port: str, seed: str) -> None:
     """Serve until killed."""
-    keep_flat()
+    keep_lean()
     stream.BEAT_S = 1.0  # whoever has gone is noticed sooner than a person would mind
     turning.WHOLE_WAY_S, turning.SLOWEST = 3.0, 1 / 20
     app = create_app(Config(data=Path(folder), source=lambda: PracticeSource(PracticeMachine(int(seed)))))

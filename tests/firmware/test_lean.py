@@ -11,12 +11,12 @@ import pytest
 # a block of 8 MB that was freed makes glibc take all smaller ones from the heap, unless it was told otherwise
 SCRIPT = """
 import ctypes, sys
-from server.heap import keep_flat
+from firmware.lean import keep_lean
 class Info(ctypes.Structure):  # mallinfo2(3), glibc 2.33
     _fields_ = [(f"field_{i}", ctypes.c_size_t) for i in range(10)]
 mallinfo = ctypes.CDLL(None).mallinfo2
 mallinfo.restype = Info
-assert sys.argv[1] == "free" or keep_flat()
+assert sys.argv[1] == "free" or keep_lean()
 bytearray(8_000_000)
 before = mallinfo().field_4  # bytes mapped apart
 pictures = [bytearray(1_000_000) for _ in range(4)]
