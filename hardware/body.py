@@ -18,9 +18,14 @@ COOLING_GAP = 12.0  # between the card's back and the beam stop
 FOOT_MM = 75.0  # the cheeks stand on the bed at least this far before the card, so that nothing tips over
 _FOOT_SLOPE = np.tan(np.radians(50.0))
 _SCREW = 1.2
-_BOARD_HOLES = (
-    10.5  # half of 21 mm, from memory; slots instead of holes take up where the lens sits on the board
-)
+# Camera Module 3, standard and wide: Raspberry Pi Ltd, mechanical drawing RP-008153-DS-1 (tolerances 0.2 mm),
+# <https://datasheets.raspberrypi.com/camera/camera-module-3-standard-mechanical-drawing.pdf>.
+# Board 25 × 23.862, holes of 2.2 in a pattern of 21 × 12.5, one row 2 from the edge with the ribbon; the lens
+# is in the middle across and 14.4 from that edge. That edge hangs up, as the ribbon leaves upwards.
+BOARD_MM = (25.0, 23.862)
+LENS_TO_RIBBON_EDGE_MM = 14.4
+HOLES_MM = tuple((x, LENS_TO_RIBBON_EDGE_MM - z) for x in (-10.5, 10.5) for z in (2.0, 14.5))  # from the lens
+_PLAY_OF_LENS = 1.0  # slots, so that the lens can be brought to the middle of its opening
 
 
 @dataclass(frozen=True)
@@ -140,9 +145,11 @@ def _gable(m: Measures, at: Layout) -> Manifold:
     reach = at.outer + 10.0
     half = [(reach, -BELOW_LENS_MM - reach), (reach, 42 - reach), (16, 26)]
     outline = [(0, -BELOW_LENS_MM), *half, *((-x, z) for x, z in reversed(half))]
-    plate = section(outline) - house(7.0, -7.0, 14.0)
-    for side in (-_BOARD_HOLES, _BOARD_HOLES):
-        plate -= house(_SCREW, -9.0, 13.0).translate((side, 0.0)) + diamond(2.8).translate((side, 20.0))
+    plate = section(outline) - house(7.0, -7.0, 18.0)
+    low, high = min(z for _, z in HOLES_MM) - _SCREW, max(z for _, z in HOLES_MM) + _SCREW * np.sqrt(2)
+    slot = house(_SCREW, low - _PLAY_OF_LENS, high + _PLAY_OF_LENS)
+    for side in sorted({x for x, _ in HOLES_MM}):
+        plate -= slot.translate((side, 0.0)) + diamond(2.8).translate((side, 20.0))
     frame = np.column_stack([right, up, -ahead])
     solid = placed(plate, frame, m.lens_mm - BEHIND_LENS_MM * ahead, WALL)
     return solid ^ _plan(m, at)

@@ -7,8 +7,8 @@ from pathlib import Path
 import numpy as np
 from manifold3d import Manifold
 
-from hardware.body import COOLING_GAP, layout
-from hardware.measures import Floats, Measures
+from hardware.body import COOLING_GAP, HOLES_MM, layout
+from hardware.measures import Floats, Measures, camera_axes
 from hardware.svg import BLUE, GREY, RED, Page
 
 # Rows: what goes right on paper, what goes down, and the way to whoever looks.
@@ -124,9 +124,18 @@ def _front_notes(view: _View, m: Measures, low: Floats, high: Floats) -> None:
     view.page.circle((view.at[0], view.at[1]), radius, ink=BLUE, dash="3 1.5")
     view.text(f"Ø {m.corridor_mm:g}: no plastic", 0, 1, ink=BLUE, size_mm=3.0)
     view.measure((low[0], -low[2]), (high[0], -low[2]), f"{high[0] - low[0]:.1f}", 8)
-    inner = layout(m).inner
+    inner, board = layout(m).inner, _holes_seen(m)
+    view.measure((board[0][0], board[0][1]), (board[1][0], board[1][1]), f"{np.ptp(board[:, 0]):g}", -24)
     view.measure((-inner, -low[2]), (inner, -low[2]), f"free {2 * inner:.1f}", 16)
-    view.text("as the beam comes", 0, -high[2] - 12, ink=GREY)
+    view.text("as the beam comes", 0, -high[2] - 17, ink=GREY)
+
+
+def _holes_seen(m: Measures) -> Floats:
+    """The camera's upper holes as they are seen from the front, (2, 2)."""
+    right, up, _ = camera_axes(m.tilt_deg)
+    row = max(z for _, z in HOLES_MM)
+    places = m.lens_mm + np.array([x * right + z * up for x, z in HOLES_MM if z == row])
+    return places @ VIEWS["front"][:2].T
 
 
 def _words(view: _View, m: Measures, size: Floats, volume_cm3: float) -> None:

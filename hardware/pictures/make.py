@@ -10,7 +10,7 @@ from manifold3d import Manifold
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from hardware.body import layout
+from hardware.body import BOARD_MM, LENS_TO_RIBBON_EDGE_MM, layout
 from hardware.cards import shapes
 from hardware.holds import clip_body
 from hardware.measures import Floats, Measures, camera_axes
@@ -35,7 +35,8 @@ def scene(m: Measures) -> list[tuple[Manifold, str]]:
     right, up, ahead = camera_axes(m.tilt_deg)
     lens = bore(3.5, m.lens_mm - 7 * ahead, ahead, 7.0, roof=False)
     beam = bore(3.5, -150 * y * (m.distance_mm / 158), y, 150 * (m.distance_mm / 158), roof=False)
-    board = box((-12.5, 12.5), (-12, 12), (-8.2, -6.6)).transform(
+    edge = LENS_TO_RIBBON_EDGE_MM
+    board = box((-12.5, 12.5), (edge - BOARD_MM[1], edge), (-8.2, -6.6)).transform(
         np.column_stack([right, up, ahead, m.lens_mm])
     )
     mount = bore(m.mount_mm / 2, y * (at.rear + 3), y, 22, roof=False)

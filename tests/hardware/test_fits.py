@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from manifold3d import Manifold
 
-from hardware.body import COOLING_GAP, layout
+from hardware.body import BOARD_MM, COOLING_GAP, LENS_TO_RIBBON_EDGE_MM, layout
 from hardware.checks import nozzle
 from hardware.holds import clip_body
 from hardware.measures import Measures, camera_axes
@@ -109,16 +109,31 @@ def test_the_nozzle_clears_all_plastic_but_its_saddle(bodies) -> None:
     assert shared_mm3(body, nozzle(m).translate((0, 0, -0.5))) > 2
 
 
+def camera(m: Measures) -> np.ndarray:
+    """The camera's frame: right, up, ahead, and where the front of its lens is."""
+    return np.column_stack([*camera_axes(m.tilt_deg), m.lens_mm])
+
+
 @pytest.mark.parametrize("kind", KINDS)
-def test_the_camera_board_lies_flat_behind_the_plate(kind: str, bodies) -> None:
-    """25 × 24 mm as the Raspberry Pi documentation says, the lens within 2.5 mm of the board's middle."""
-    m = KINDS[kind]
-    frame = np.column_stack([*camera_axes(m.tilt_deg), m.lens_mm])
-    board = box((-12.5, 12.5), (-14.5, 14.5), (-8.5, -6.51)).transform(frame)
-    lens = box((-5.5, 5.5), (-6.5, 6.5), (-7, 0)).transform(frame)
-    assert shared_mm3(bodies[kind], board) == 0
-    assert shared_mm3(bodies[kind], lens) == 0
-    assert shared_mm3(bodies[kind], board.translate(tuple(camera_axes(m.tilt_deg)[2]))) > 50
+@pytest.mark.parametrize("slid_mm", [-0.8, 0.0, 0.8])
+def test_outside_the_camera_board_lies_flat_behind_the_plate(kind: str, slid_mm: float, bodies) -> None:
+    """Camera Module 3 as in its mechanical drawing (RP-008153-DS-1, Raspberry Pi Ltd), ribbon upwards.
+
+    Lens and flat cable stand in the opening, an M2 screw goes through each hole; it can be slid a little.
+    """
+    frame = camera(KINDS[kind])
+    up = LENS_TO_RIBBON_EDGE_MM + slid_mm
+    board = box((-12.5, 12.5), (up - BOARD_MM[1], up), (-8.5, -6.51))
+    lens = box((-5.4, 5.4), (-5.4 + slid_mm, 5.4 + slid_mm), (-7, 0))
+    cable = box((-4.45, 4.45), (0, up - 3.3), (-7, -5))
+    for part in (board, lens, cable):
+        assert shared_mm3(bodies[kind], part.transform(frame)) == 0
+    assert shared_mm3(bodies[kind], board.translate((0, 0, 1.0)).transform(frame)) > 50
+    for x, z in ((-10.5, 0.1), (10.5, 0.1), (-10.5, -12.4), (10.5, -12.4)):  # from the lens, ribbon downwards
+        screw = Manifold.cylinder(20, 1.0, -1, 32).translate((x, slid_mm - z, -14))
+        assert shared_mm3(bodies[kind], screw.transform(frame)) == 0
+        head = Manifold.cylinder(1.6, 1.9, -1, 32).translate((x, slid_mm - z, -4.1))  # rests on the plate
+        assert shared_mm3(bodies[kind], head.transform(frame)) > 1
 
 
 @pytest.mark.parametrize(
