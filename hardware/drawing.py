@@ -135,7 +135,7 @@ def _holes_seen(m: Measures) -> Floats:
     right, up, _ = camera_axes(m.tilt_deg)
     row = max(z for _, z in HOLES_MM)
     places = m.lens_mm + np.array([x * right + z * up for x, z in HOLES_MM if z == row])
-    return places @ VIEWS["front"][:2].T
+    return np.asarray(places @ VIEWS["front"][:2].T)
 
 
 def _words(view: _View, m: Measures, size: Floats, volume_cm3: float) -> None:
