@@ -1,16 +1,25 @@
-"""The description is of this program: every route is in it, and whatever it allows is answered, never 5xx."""
+"""The description is of this program: every route is in it; schemathesis asks what it allows and forbids."""
 
 from __future__ import annotations
 
 import json
 import re
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
+import schemathesis
 from flask import Flask
-from hypothesis import HealthCheck, given, settings
-from hypothesis import strategies as st
+from hypothesis import HealthCheck, Phase, given, settings
+from schemathesis import GenerationMode
+from schemathesis.checks import not_a_server_error
+from schemathesis.specs.openapi.checks import (
+    content_type_conformance,
+    negative_data_rejection,
+    response_schema_conformance,
+    status_code_conformance,
+)
 
 from server.pages import Config, create_app
 from server.pages.openapi import description
@@ -18,74 +27,49 @@ from tests.pages.doubles import Bench, Script
 
 Json = dict[str, Any]
 SCHEMAS: Json = description()["components"]["schemas"]
-FORM = "multipart/form-data"
-CALLS = [
-    (path, method, call) for path, calls in description()["paths"].items() for method, call in calls.items()
+CALLS = [(path, method) for path, calls in description()["paths"].items() for method in calls]
+CHECKS = [
+    not_a_server_error,
+    status_code_conformance,
+    content_type_conformance,
+    response_schema_conformance,
+    negative_data_rejection,
 ]
-anything = st.recursive(
-    st.none() | st.booleans() | st.integers() | st.floats(allow_nan=False) | st.text(max_size=20),
-    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=8), inner, max_size=3),
+QUICK = settings(
+    max_examples=10,
+    deadline=None,
+    database=None,
+    phases=[Phase.generate],
+    suppress_health_check=list(HealthCheck),
 )
+NO = ["400", "404", "409", "413", "422"]
+PLAIN = {"Accept-Encoding": "identity"}
 
 
-def like(schema: Json) -> st.SearchStrategy[Any]:
-    """Values that a schema allows (the part of JSON Schema 2020-12 that the description uses)."""
-    if "$ref" in schema:
-        return like(SCHEMAS[schema["$ref"].rsplit("/", 1)[1]])
-    if "anyOf" in schema:
-        return st.one_of(*map(like, schema["anyOf"]))
-    if "enum" in schema:
-        return st.sampled_from(schema["enum"])
-    if "const" in schema:
-        return st.just(schema["const"])
-    return KINDS[schema.get("type", "any")](schema)
+@schemathesis.serializer("application/toml")
+def _as_text(ctx: Any, value: Any) -> bytes:
+    return str(value).encode("utf-8", "surrogatepass")
 
 
-def _object(schema: Json) -> st.SearchStrategy[Any]:
-    fields = {name: like(part) for name, part in schema.get("properties", {}).items()}
-    must = {name: fields.pop(name) for name in schema.get("required", []) if name in fields}
-    return st.fixed_dictionaries(must, optional=fields)
-
-
-def _string(schema: Json) -> st.SearchStrategy[Any]:
-    if "pattern" in schema:
-        return st.from_regex(schema["pattern"], fullmatch=True)
-    return st.text(min_size=schema.get("minLength", 0), max_size=min(schema.get("maxLength", 20), 20))
-
-
-def _number(schema: Json) -> st.SearchStrategy[Any]:
-    low, high = schema.get("minimum", schema.get("exclusiveMinimum")), schema.get("maximum")
-    return st.floats(
-        low, high, allow_nan=False, allow_infinity=False, exclude_min="exclusiveMinimum" in schema
-    )
-
-
-def _array(schema: Json) -> st.SearchStrategy[Any]:
-    if "prefixItems" in schema:
-        return st.tuples(*map(like, schema["prefixItems"])).map(list)
-    return st.lists(like(schema.get("items", {})), max_size=4)
-
-
-KINDS: dict[str, Any] = {
-    "any": lambda _: anything,
-    "null": lambda _: st.none(),
-    "boolean": lambda _: st.booleans(),
-    "integer": lambda schema: st.integers(schema.get("minimum"), schema.get("maximum")),
-    "number": _number,
-    "string": _string,
-    "array": _array,
-    "object": _object,
-}
+def _forbids_something(path: str, method: str) -> bool:
+    call = description()["paths"][path][method]
+    return "requestBody" in call or any("enum" in part["schema"] for part in call.get("parameters", []))
 
 
 @pytest.fixture(scope="module")
 def app(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Flask]:
-    data = tmp_path_factory.mktemp("described")
+    data = tmp_path_factory.mktemp("asked")
     app = create_app(Config(data=data, source=lambda: Bench(kind="camera"), brain=Script().brain()))
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("server.pages.stream.BEAT_S", 0.0)
         patch.setattr("server.pages.stream.LIFE_S", 0.0)
         yield app
+
+
+@pytest.fixture(scope="module")
+def described(app: Flask) -> Any:
+    config = schemathesis.Config.from_dict({"checks": {"negative_data_rejection": {"expected-statuses": NO}}})
+    return schemathesis.openapi.from_wsgi("/api/openapi.json", app, headers=PLAIN, config=config)
 
 
 def test_every_route_is_described_and_every_description_is_of_a_route(app: Flask) -> None:
@@ -95,7 +79,7 @@ def test_every_route_is_described_and_every_description_is_of_a_route(app: Flask
         if rule.rule.startswith("/api/")
         for method in (rule.methods or set()) - {"HEAD", "OPTIONS"}
     }
-    told = {(re.sub(r"^(/api/do/\{of\})/.*", r"\1/{action}", path), method) for path, method, _ in CALLS}
+    told = {(re.sub(r"^(/api/do/\{of\})/.*", r"\1/{action}", path), method) for path, method in CALLS}
     assert told == served
 
 
@@ -108,54 +92,33 @@ def test_every_reference_leads_somewhere() -> None:
     assert names and set(names) <= set(SCHEMAS)
 
 
-@pytest.mark.parametrize(("path", "method", "call"), CALLS, ids=[f"{m} {p}" for p, m, _ in CALLS])
-def test_what_it_allows_is_answered_as_it_says(app: Flask, path: str, method: str, call: Json) -> None:
-    @settings(max_examples=15, deadline=None, suppress_health_check=list(HealthCheck))
-    @given(st.data())
-    def ask(draw: st.DataObject) -> None:
-        answer = _send(app, path, method, call, draw)
-        assert answer.status_code < 500 or (path, answer.status_code) == ("/api/events", 503)
-        assert str(answer.status_code) in call["responses"], answer.get_data(as_text=True)
-        if answer.status_code >= 400:
-            assert set(answer.get_json()["error"]) == {"path", "message"}
-            assert "\n" not in answer.get_json()["error"]["message"]
-        answer.close()
+def ask(operation: Any, mode: GenerationMode) -> None:
+    @QUICK
+    @given(case=operation.as_strategy(mode))
+    def asked(case: Any) -> None:
+        case.call_and_validate(checks=CHECKS, headers=PLAIN)
 
-    ask()
+    asked()
 
 
-def _send(app: Flask, path: str, method: str, call: Json, draw: st.DataObject) -> Any:
-    values = {part["name"]: draw.draw(like(part["schema"])) for part in call.get("parameters", [])}
-    for name in re.findall(r"\{(\w+)\}", path):
-        path = path.replace(f"{{{name}}}", re.sub(r"[^\w-]", "-", values.pop(name)) or "-")
-    content = call.get("requestBody", {}).get("content", {})
-    kind = next(iter(content), None)
-    body = draw.draw(like(content[kind]["schema"])) if kind else None
-    more: Json = {"data": body or "", "content_type": kind}
-    if kind == "application/json":
-        more["data"] = json.dumps(body)
-    elif kind == FORM:
-        more["data"] = {name: _part(name, value) for name, value in body.items()}
-    elif body is not None:
-        more["data"] = body.encode("utf-8", "surrogatepass")
-    return app.test_client().open(path, method=method.upper(), query_string=values, **more)
+@pytest.mark.parametrize(("path", "method"), CALLS)
+def test_what_it_allows_is_answered_as_it_says(described: Any, path: str, method: str) -> None:
+    ask(described[path][method.upper()], GenerationMode.POSITIVE)
 
 
-def _part(name: str, value: str) -> Any:
-    import io
+@pytest.mark.parametrize(("path", "method"), [call for call in CALLS if _forbids_something(*call)])
+def test_what_it_forbids_is_refused_and_nothing_is_written(
+    app: Flask, described: Any, path: str, method: str
+) -> None:
+    before = kept(app)
+    ask(described[path][method.upper()], GenerationMode.NEGATIVE)
+    assert kept(app) == before
 
-    return (io.BytesIO(value.encode()), "a.jpg") if name in ("after", "before") else value
 
-
-@settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
-@given(draw=st.data())
-def test_a_field_that_is_not_described_is_refused(app: Flask, draw: st.DataObject) -> None:
-    path, method, call = draw.draw(
-        st.sampled_from([c for c in CALLS if "/api/do/" in c[0] and "photo" not in c[0]])
-    )
-    schema = call["requestBody"]["content"]["application/json"]["schema"]
-    body = draw.draw(like(schema)) | {"colour": draw.draw(anything)}
-    of = draw.draw(st.sampled_from(["bench", "offline"]))
-    answer = app.test_client().post(path.replace("{of}", of), json=body)
-    assert (answer.status_code, method) == (422, "post")
-    assert answer.get_json()["error"]["path"] != ""
+def kept(app: Flask) -> tuple[Any, ...]:
+    """All that a request could have written: entries, profiles, files."""
+    log = app.extensions["spotwright"].log
+    folder = Path(log.folder)
+    files = {path.name for path in folder.rglob("*") if not path.name.endswith(("-wal", "-shm"))}
+    entries = [(row["id"], row["events"]) for row in log.alignments()]
+    return entries, files, log.state(entries[-1][0]) if entries else None
