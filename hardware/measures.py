@@ -15,12 +15,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from vision import card_sheet
+from vision import SIZES, card_sheet
 
 Floats = NDArray[np.floating[Any]]
 
 MOUNTS = ("round", "square", "nozzle")
-CARDS = {"small": 0.6, "standard": 1.0}  # of the card's size; the large one is for searching, without a clip
+CARDS = ("small", "standard")  # the large one is for searching, without a clip
 # Degrees across and down, of Camera Module 3 and its wide variant: Raspberry Pi documentation, "Hardware
 # specification" of the cameras <https://www.raspberrypi.com/documentation/accessories/camera.html>
 CAMERAS = {"standard": (66.0, 41.0), "wide": (102.0, 67.0)}
@@ -81,18 +81,18 @@ class Measures:
     @property
     def scale(self) -> float:
         """Size of the card, 1 for the standard one."""
-        return CARDS[self.card]
+        return SIZES[self.card]
 
     @property
     def card_size_mm(self) -> tuple[float, float]:
         """Width and height of the card."""
-        sheet = card_sheet("mirror-1")
-        return sheet.width_mm * self.scale, sheet.height_mm * self.scale
+        sheet = card_sheet("mirror-1", self.card)
+        return sheet.width_mm, sheet.height_mm
 
     @property
     def window_mm(self) -> float:
         """Diameter of the card's window."""
-        return card_sheet("mirror-1").window_diameter_mm * self.scale
+        return card_sheet("mirror-1", self.card).window_diameter_mm
 
     @property
     def corridor_mm(self) -> float:
@@ -106,7 +106,7 @@ class Measures:
     @cached_property
     def markers_mm(self) -> Floats:
         """Corners (16, 3) of the four markers, with the white that must stay in view around them."""
-        corners = np.array(list(card_sheet("mirror-1").markers.values())) * self.scale
+        corners = np.array(list(card_sheet("mirror-1", self.card).markers.values()))
         middles = corners.mean(axis=1, keepdims=True)
         half = abs(corners - middles).max()
         u, v = ((corners - middles) * (1 + _QUIET_MM * self.scale / half) + middles).reshape(-1, 2).T

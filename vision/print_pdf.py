@@ -22,16 +22,17 @@ def write_cards_pdf(path: Path, *, paper: Paper = "a4") -> None:
     """Write all four cards on one page at true scale; they fit A4 and Letter alike."""
     width, height = PAPER_MM[paper]
     places = [_centre(place, width, height) for place in range(len(STATIONS))]
-    _write_page(path, paper, [(card_shapes(s), at) for s, at in zip(STATIONS, places, strict=True)])
+    write_page(path, paper, [(card_shapes(s), at) for s, at in zip(STATIONS, places, strict=True)])
 
 
 def write_grid_pdf(path: Path, *, paper: Paper = "a4") -> None:
     """Write the grid for `calibrate` on one page at true scale."""
     width, height = PAPER_MM[paper]
-    _write_page(path, paper, [(grid_shapes(), (width / 2, height / 2 + 8.0))])
+    write_page(path, paper, [(grid_shapes(), (width / 2, height / 2 + 8.0))])
 
 
-def _write_page(path: Path, paper: Paper, parts: list[tuple[list[Shape], tuple[float, float]]]) -> None:
+def write_page(path: Path, paper: Paper, parts: list[tuple[list[Shape], tuple[float, float]]]) -> None:
+    """Write shapes on one page at true scale: each part's shapes about its place (x right, y up, mm)."""
     import matplotlib as mpl  # a slow import that reading a picture never needs
     from matplotlib.backends.backend_pdf import FigureCanvasPdf
     from matplotlib.figure import Figure

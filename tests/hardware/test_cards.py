@@ -2,30 +2,36 @@
 
 from __future__ import annotations
 
+import itertools
 import re
+import shutil
+import subprocess
 import xml.etree.ElementTree as ET
 
 import cv2
 import numpy as np
 import pytest
 from click.testing import CliRunner
+from pypdf import PdfReader
+from pypdf.generic import ContentStream
 
 from hardware import cards
-from vision import STATIONS, NoReading, card_sheet, find_card
-from vision.raster import draw_shapes
+from vision import SIZES, STATIONS, NoReading, card_sheet, find_card
+from vision.card import CHECK_BARS_MM, Boxes, Words
+from vision.print_pdf import PAPER_MM
+from vision.raster import draw_shapes, text_outlines
 
 SVG = "{http://www.w3.org/2000/svg}"
 
 
 def picture(station: str, size: str) -> np.ndarray:
-    sheet = card_sheet(station)
-    width, height = sheet.width_mm * cards.SIZES[size], sheet.height_mm * cards.SIZES[size]
+    width, height = card_sheet(station, size).width_mm, card_sheet(station, size).height_mm
     grey = draw_shapes(cards.shapes(station, size), (width, height), (width / 2, height / 2), dpi=150)
     framed = cv2.copyMakeBorder(grey, 60, 60, 60, 60, cv2.BORDER_CONSTANT, value=200)
     return cv2.cvtColor(framed, cv2.COLOR_GRAY2BGR)
 
 
-@pytest.mark.parametrize("size", list(cards.SIZES))
+@pytest.mark.parametrize("size", list(SIZES))
 @pytest.mark.parametrize("station", STATIONS)
 def test_a_card_is_read_as_its_station_and_size(station: str, size: str) -> None:
     found = find_card(picture(station, size))
@@ -40,24 +46,24 @@ def test_outside_detector_reads_the_ids_of_other_sizes(size: str) -> None:
     detector = cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_100))
     for station in STATIONS:
         _, ids, _ = detector.detectMarkers(picture(station, size))
-        assert set(ids.ravel().tolist()) == set(cards.markers(station, size))
+        assert set(ids.ravel().tolist()) == set(card_sheet(station, size).markers)
 
 
 def test_no_two_cards_share_an_id() -> None:
-    every = [i for size in cards.SIZES for station in STATIONS for i in cards.markers(station, size)]
+    every = [i for size in SIZES for station in STATIONS for i in card_sheet(station, size).markers]
     assert len(set(every)) == len(every) == 48 and max(every) < 100
 
 
-@pytest.mark.parametrize("size", list(cards.SIZES))
+@pytest.mark.parametrize("size", list(SIZES))
 @pytest.mark.parametrize("engrave", [False, True])
 def test_an_svg_is_true_to_scale(size: str, engrave: bool, tmp_path) -> None:
-    sheet, scale = card_sheet("nozzle"), cards.SIZES[size]
+    sheet = card_sheet("nozzle", size)
     path = cards.draw("nozzle", size, engrave=engrave).write(tmp_path / "card.svg")
     root = ET.parse(path).getroot()
-    assert float(root.get("width").removesuffix("mm")) == pytest.approx(sheet.width_mm * scale)
-    assert root.get("viewBox") == f"0 0 {sheet.width_mm * scale:g} {sheet.height_mm * scale:g}"
+    assert float(root.get("width").removesuffix("mm")) == pytest.approx(sheet.width_mm)
+    assert root.get("viewBox") == f"0 0 {sheet.width_mm:g} {sheet.height_mm:g}"
     window = root.find(f"{SVG}circle")
-    assert 2 * float(window.get("r")) == pytest.approx(sheet.window_diameter_mm * scale)
+    assert 2 * float(window.get("r")) == pytest.approx(sheet.window_diameter_mm)
     assert (window.get("stroke") == cards.CUT) is engrave
     assert root.find(f"{SVG}text") is None  # words are outlines: no font is needed where it is engraved
 
@@ -80,3 +86,61 @@ def test_the_command_writes_all_and_refuses_a_large_shift(tmp_path) -> None:
     assert done.exit_code == 0 and len(list(tmp_path.glob("*.svg"))) == 6
     refused = CliRunner().invoke(cards.main, ["--out", str(tmp_path), "--shift", "9", "0"])
     assert refused.exit_code == 2 and "seat the clip anew" in refused.output
+
+
+def boxes_mm(path) -> np.ndarray:
+    """Left, bottom, right, top of each filled path in a page's own content but the paper, mm; y goes up."""
+    (page,) = PdfReader(path).pages
+    found, points = [], []
+    for operands, operator in ContentStream(page.get_contents(), page.pdf).operations:
+        if operator in (b"m", b"l"):
+            points.append([float(o) * 25.4 / 72 for o in operands])
+        elif operator in (b"f", b"S", b"s", b"n"):
+            found += [(*np.min(points, 0), *np.max(points, 0))] if points and operator == b"f" else []
+            points = []
+    return np.array([box for box in found if box[:2] != (0.0, 0.0)])
+
+
+@pytest.mark.parametrize("size", list(SIZES))
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+def test_outside_a_pdf_is_true_to_scale(size: str, paper: str, tmp_path) -> None:
+    """pypdf reads the page's content: 0.05 mm over 100 mm; the bars are as long as the reader believes."""
+    sheet = card_sheet("nozzle", size)
+    boxes = boxes_mm(cards.write_pdf(tmp_path / "card.pdf", "nozzle", size, paper=paper))
+    wide, high = boxes[:, 2] - boxes[:, 0], boxes[:, 3] - boxes[:, 1]
+    for sides, meant in ((wide, sheet.width_mm), (high, sheet.height_mm)):
+        assert sides.max() == pytest.approx(meant, rel=0.0005)
+        assert np.isclose(sides, CHECK_BARS_MM[size], rtol=0.0005, atol=0).sum() >= 1
+    middle = (boxes[:, :2].min(axis=0) + boxes[:, 2:].max(axis=0)) / 2
+    assert middle == pytest.approx(np.array(PAPER_MM[paper]) / 2, abs=0.05)
+
+
+@pytest.mark.skipif(shutil.which("pdftoppm") is None, reason="poppler's renderer is not installed")
+@pytest.mark.parametrize("size", list(SIZES))
+def test_outside_a_rendered_pdf_is_read_at_its_scale(size: str, tmp_path) -> None:
+    """Poppler renders it, the reader finds the card; its frame is shifted as asked."""
+    moved = {}
+    for shift in ((0.0, 0.0), (0.8, -0.3)):
+        path = cards.write_pdf(tmp_path / "card.pdf", "mirror-1", size, shift_mm=shift)
+        subprocess.run(
+            ["pdftoppm", "-r", "150", "-gray", "-png", "-singlefile", path, path.with_suffix("")], check=True
+        )
+        found = find_card(cv2.imread(str(path.with_suffix(".png"))))
+        assert not isinstance(found, NoReading) and (found[0], found[1].size) == ("mirror-1", size)
+        assert found[1].px_per_mm == pytest.approx(150 / 25.4, rel=2e-3)
+        moved[shift] = found[1].homography @ (0.0, 0.0, 1.0)
+    a, b = (place[:2] / place[2] for place in moved.values())
+    assert (b - a) * 25.4 / 150 == pytest.approx((0.8, 0.3), abs=0.02)
+
+
+@pytest.mark.parametrize("size", list(SIZES))
+def test_words_keep_clear_of_each_other_and_of_all_else(size: str) -> None:
+    ink = cards.shapes("mirror-3", size)
+    words = [extent(np.vstack(text_outlines(s))) for s in ink if isinstance(s, Words)]
+    others = [tuple(box) for s in ink if isinstance(s, Boxes) for box in s.sides_mm]
+    pairs = [*itertools.combinations(words, 2), *itertools.product(words, others)]
+    assert not [(a, b) for a, b in pairs if a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3]]
+
+
+def extent(points: np.ndarray) -> tuple[float, ...]:
+    return (*points.min(axis=0), *points.max(axis=0))
