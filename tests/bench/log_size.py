@@ -109,23 +109,34 @@ def row(number: int, place: int, event: dict[str, Any], picture: str | None) -> 
     return known, number, place + 1, when, body, reading, picture, checksum(known, when, body, reading)
 
 
+# The kernel's own peak of this program alone: wait4 would count this script's memory, from before the exec.
+PROBE = """
+import sys, server.command
+status = server.command.main(sys.argv[1:])
+peak = next(line for line in open("/proc/self/status") if line.startswith("VmHWM"))
+sys.stderr.write(peak.split()[1])
+raise SystemExit(status)
+"""
+
+
 def measure(*words: str) -> tuple[float, float, float]:
     """Seconds by the clock and of the processor, peak memory in MB of one command."""
     begin = time.perf_counter()
-    with subprocess.Popen(
-        [sys.executable, "-m", "server.command", *words], stdout=subprocess.DEVNULL
-    ) as process:
+    command = [sys.executable, "-c", PROBE, *words]
+    with subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE) as process:
+        assert process.stderr is not None
+        said = process.stderr.read().decode()
         _, status, usage = os.wait4(process.pid, 0)
         process.returncode = os.waitstatus_to_exitcode(status)
     if process.returncode:
-        raise SystemExit(f"{words}: exit status {process.returncode}")
-    return time.perf_counter() - begin, usage.ru_utime + usage.ru_stime, usage.ru_maxrss / 1000
+        raise SystemExit(f"{words}: exit status {process.returncode}: {said}")
+    return time.perf_counter() - begin, usage.ru_utime + usage.ru_stime, int(said) / 1000
 
 
 COMMANDS = (  # each as often as asked, but those that change something once
     "--version",
     "log list",
-    "log show 2000",
+    "log show {middle}",
     "log chart {place}/chart.svg",
     "log chart {place}/chart.png",
     "log export --csv {place}/log.csv",
@@ -165,13 +176,13 @@ def main() -> None:
         print(f"{'command':<40}{'best s':>8}{'worst s':>9}{'cpu s':>8}{'memory MB':>11}")
         for command in COMMANDS:
             times = 1 if command.startswith(ONCE) else asked.repeat
-            words = command.format(place=place).split()
+            words = command.format(place=place, middle=asked.alignments // 2).split()
             if "--data" not in words and words[0] == "log":
                 words += ["--data", str(folder)]
             runs = [measure(*words) for _ in range(times)]
             seconds, processor, memory = zip(*runs, strict=True)
             figures = f"{min(seconds):8.2f}{max(seconds):9.2f}{min(processor):8.2f}{max(memory):11.0f}"
-            print(f"{command.replace('{place}/', ''):<40}{figures}", flush=True)
+            print(f"{command.replace('{place}/', '').replace('{middle}', 'N'):<40}{figures}", flush=True)
         print(f"{'a new alignment, as a program asks':<40}{begin_one(folder):8.2f}")
 
 
