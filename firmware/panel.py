@@ -8,11 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, fields
+from itertools import cycle
+from threading import Event, Thread
 from typing import Literal, Protocol
 
 from firmware.errors import PanelMissing
+from firmware.morse import flashes
 
-__all__ = ["Lamp", "Panel", "Parts", "Pins", "Signal", "Switch", "open_panel", "tone_hz"]
+__all__ = ["Lamp", "Panel", "Parts", "Pins", "Signal", "Switch", "flash", "open_panel", "tone_hz"]
 
 Signal = Literal["off", "ready", "working", "look-here", "fault"]
 # (seconds on, seconds off); 0 off means steady.
@@ -25,6 +28,7 @@ RHYTHMS: dict[Signal, tuple[float, float]] = {
 }
 _LOW_HZ, _HIGH_HZ = 330.0, 880.0
 _FAR_MM = 10.0
+_UNIT_S = 0.3  # of Morse code: four words a minute, for somebody with a pencil
 
 
 @dataclass(frozen=True)
@@ -87,6 +91,8 @@ class Panel:
     def __init__(self, parts: Parts | None = None, *, silent: bool = False) -> None:
         self._parts = parts or Parts()
         self.silent = silent
+        self._speller: Thread | None = None
+        self._enough = Event()
 
     def light(self, level: float) -> None:
         """Set the lamp ring, 0 (dark film) … 1; between for a glow that is watched."""
@@ -98,11 +104,28 @@ class Panel:
         lamp = self._parts.status
         if lamp is None:
             return
+        self._stop_spelling()
         on_s, off_s = RHYTHMS[what]
         if on_s and off_s:
             lamp.blink(on_s, off_s)
         else:
             lamp.value = float(on_s > 0)
+
+    def spell(self, text: str) -> None:
+        """Flash the text in Morse code on the status light, again and again until the next ``signal``."""
+        lamp = self._parts.status
+        if lamp is None:
+            return
+        self._stop_spelling()
+        self._enough.clear()
+        self._speller = Thread(target=flash, args=(lamp, text, self._enough.wait), name="morse", daemon=True)
+        self._speller.start()
+
+    def _stop_spelling(self) -> None:
+        speller, self._speller = self._speller, None
+        if speller is not None:
+            self._enough.set()
+            speller.join()
 
     def sound_distance(self, distance_mm: float | None) -> None:
         """Sound how far the mark is from where it has to go: higher is nearer; None is silence."""
@@ -133,6 +156,14 @@ class Panel:
         for part in (getattr(self._parts, f.name) for f in fields(self._parts)):
             if part is not None:
                 part.close()
+
+
+def flash(lamp: Lamp, text: str, wait: Callable[[float], bool], *, unit_s: float = _UNIT_S) -> None:
+    """Flash the text over and over; ``wait`` lets so many seconds pass and says whether it is enough."""
+    for on in cycle(flashes(text)):
+        lamp.value = float(on)
+        if wait(unit_s):
+            return
 
 
 def tone_hz(distance_mm: float) -> float:

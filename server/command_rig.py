@@ -14,6 +14,7 @@ from typing import Any
 import click
 
 from firmware import RigError
+from firmware.lean import keep_lean
 from firmware.listing import CameraFound, list_cameras
 from firmware.profile import RigProfile, profile_for
 from server import doctor as look
@@ -122,6 +123,7 @@ def rig(
     told = _profile(folder, profile)
     if name is not None:
         told = _renamed(told, name)
+    keep_lean()
     try:
         with ExitStack() as stack:
             _send(stack, told, camera or told.camera_name() or "pi", to, code, folder, record)
@@ -140,11 +142,14 @@ def _send(
     folder: Path,
     record: Path | None,
 ) -> None:
+    from firmware.health import HealthWatch
     from firmware.profile import camera_named
     from server.eye import Eye
     from server.notify import Heartbeat
     from server.outpost import Outpost, Spool, post_json
     from server.recorder import Recorder
+    from server.rig_minder import RigMinder
+    from server.signals import PanelKeeper
     from server.sources import camera_source
 
     wire = post_json(to, code)
@@ -152,9 +157,18 @@ def _send(
     source = camera_source(kind, **options)
     stack.callback(source.close)
     recorder = Recorder(record) if record else None
-    post = Outpost(told.name, Spool(folder / "to-be-sent"), wire, problem=lambda: source.problem)
+    post = Outpost(told.name, Spool(folder / "to-be-sent"), wire)
     eye = Eye(post, source, keep=recorder.keep if recorder else None)
-    for part in (post, eye, Heartbeat(eye.alive)):
+    minder = RigMinder(
+        post,
+        problem=lambda: source.problem,
+        keeper=PanelKeeper(told.used_pins(), silent=told.panel.silent),
+        health=HealthWatch(folder),
+        eye=eye,
+        recorder=recorder,
+        dark_film=told.panel.film == "dark",
+    )
+    for part in (post, eye, minder, Heartbeat(eye.alive)):
         part.start()
         stack.callback(part.stop)
     click.echo(f"Spotwright: {told.name} reads with camera {camera} and sends to {to} (Ctrl-C ends it).")

@@ -7,10 +7,11 @@ from pathlib import Path
 
 from firmware.health import HealthWatch
 from firmware.profile import RigProfile
-from server.attendant import Attendant, PanelKeeper
+from server.attendant import Attendant
 from server.eye import Eye
 from server.live import Session
 from server.recorder import Recorder
+from server.signals import PanelKeeper
 from server.watching import Watching
 
 __all__ = ["Crew"]
@@ -20,7 +21,8 @@ class Crew:
     """The threads around one session, from ``start`` to ``stop``.
 
     profile : what is connected. data : the folder whose disk is minded. record : folder of a recording, or
-    None. watched : whether a page is open. Raises OSError where the recording cannot be written.
+    None. watched : whether a page is open. welcome : what the status light spells at a first start, until
+    somebody has answered on the page. Raises OSError where the recording cannot be written.
     """
 
     def __init__(
@@ -31,6 +33,7 @@ class Crew:
         data: Path,
         record: Path | None = None,
         watched: Callable[[], bool] = lambda: True,
+        welcome: str | None = None,
     ) -> None:
         self._session = session
         self._recorder = Recorder(record) if record else None
@@ -46,6 +49,7 @@ class Crew:
             eye=self._eye,
             recorder=self._recorder,
             dark_film=profile.panel.film == "dark",
+            welcome=welcome,
         )
         if self._recorder is not None:
             self._recorder.note({"kind": "begin", "machine": session.machine()})

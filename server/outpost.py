@@ -10,13 +10,13 @@ from __future__ import annotations
 import base64
 import json
 import logging
+import math
 import secrets
 import threading
 import time
 import urllib.error
 import urllib.request
-from collections.abc import Callable
-from contextlib import suppress
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -24,7 +24,9 @@ import cv2
 import numpy as np
 
 from firmware import FrameLike
+from firmware.health import Finding
 from server.log import write_for_good
+from server.signals import Wish
 from server.sources import Pixels, as_jpeg
 from vision import Mark, Moment, Reading
 
@@ -32,7 +34,9 @@ __all__ = ["Outpost", "Spool", "Unheard", "Wire", "post_json"]
 
 Json = dict[str, Any]
 SMALL_COLS = 480
-SIGHT_EVERY_S = 2.0
+SIGHT_EVERY_S = 0.5
+PICTURE_EVERY_S = 2.0
+PRESS_COUNTS_S = 3.0  # a press that could not be told by then is forgotten: the person has looked by now
 PAUSES_S = (0.5, 1.0, 2.0, 5.0)
 _log = logging.getLogger(__name__)
 _BOOT = Path("/proc/sys/kernel/random/boot_id")
@@ -101,7 +105,11 @@ class Spool:
 
 
 class Outpost:
-    """The eye's listener on such a rig, and the thread that delivers."""
+    """The eye's listener on such a rig, and the thread that delivers.
+
+    ``wish`` is what the page wants this rig's panel to show, None while it is not heard; ``said`` is why it
+    is not, or what it refused, or empty.
+    """
 
     hung = 0  # nobody tells a rig that fresh tape was hung; its eye sees it
 
@@ -111,12 +119,17 @@ class Outpost:
         spool: Spool,
         wire: Wire,
         *,
-        problem: Callable[[], str | None] = lambda: None,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self.name, self._spool, self._wire = name, spool, wire
-        self._problem, self._clock = problem, clock
+        self._clock = clock
+        self.faults: tuple[Finding, ...] = ()
+        self.wish: Wish | None = None
+        self._lid_closed: bool | None = None
+        self._pressed_s: float | None = None
+        self._pictured_s = -math.inf
         self._sight: tuple[Moment, FrameLike] | None = None
+        self._seen: Json = {}
         self._end, self._news = threading.Event(), threading.Event()
         self._failures, self.said = 0, ""
         self._thread = threading.Thread(target=self._run, name="delivery", daemon=True)
@@ -133,6 +146,18 @@ class Outpost:
     def blind(self) -> None:
         """There are no frames just now."""
         self._sight = None
+
+    def tell(self, *, faults: Iterable[Finding], lid_closed: bool | None) -> None:
+        """What is wrong here, and what the lid contact says: told to the page at once where it is new."""
+        now = tuple(faults), lid_closed
+        if now != (self.faults, self._lid_closed):
+            self.faults, self._lid_closed = now
+            self._news.set()
+
+    def press(self) -> None:
+        """The foot button was pressed: told to the page at once or not at all."""
+        self._pressed_s = self._clock()
+        self._news.set()
 
     def start(self) -> None:
         """Begin to deliver."""
@@ -156,15 +181,29 @@ class Outpost:
         return True
 
     def show(self) -> None:
-        """Tell the page what is seen now. Raises Unheard."""
-        body: Json = {"rig": self.name, "fault": (self._problem() or "")[:200]}
-        if self._sight is not None:
-            moment, frame = self._sight
-            body["picture"] = _small(frame.pixels)
-            body["station"] = moment.station if moment.card is not None else None
-            if moment.card is not None and moment.reading is not None:
-                body["offset_mm"] = [round(float(v), 3) for v in moment.reading.marks[0].offset_mm]
-        self._wire("/api/rig/sight", body)
+        """Tell the page what is seen now, and hear what it wants shown. Raises Unheard."""
+        fault = self.faults[0].line if self.faults else self.said
+        body: Json = {"rig": self.name, "fault": fault[:200], "lid_closed": self._lid_closed}
+        picture: Json = {}
+        if self._clock() - self._pictured_s >= PICTURE_EVERY_S or self._sight is None:
+            self._seen, picture = self._seen_now()
+        self.wish = Wish.from_json(self._wire("/api/rig/sight", body | self._seen | picture).get("panel"))
+
+    def _seen_now(self) -> tuple[Json, Json]:
+        """Return what the newest frame shows, and the frame itself, small."""
+        if self._sight is None:
+            return {}, {}
+        (moment, frame), self._pictured_s = self._sight, self._clock()
+        seen: Json = {"station": moment.station if moment.card is not None else None}
+        if moment.card is not None and moment.reading is not None:
+            seen["offset_mm"] = [round(float(v), 3) for v in moment.reading.marks[0].offset_mm]
+        return seen, {"picture": _small(frame.pixels)}
+
+    def tell_press(self) -> None:
+        """Tell the page of a fresh press of the foot button. Raises Unheard; then it is forgotten."""
+        pressed_s, self._pressed_s = self._pressed_s, None
+        if pressed_s is not None and self._clock() - pressed_s <= PRESS_COUNTS_S:
+            self._wire("/api/rig/press", {"rig": self.name})
 
     def _keep(self, reading: Reading, frame: FrameLike) -> None:
         fresh = [mark for mark in reading.marks if mark.new]
@@ -174,7 +213,7 @@ class Outpost:
             {
                 "rig": self.name,
                 "series": self._spool.name,
-                "mark": _mark_json(reading, fresh[0]),
+                "mark": {**_mark_json(reading, fresh[0]), "lid_closed": self._lid_closed},
                 "picture": _small(frame.pixels),
                 "read_at": {"boot": _boot(), "s": frame.time_s},
             }
@@ -184,22 +223,25 @@ class Outpost:
     def _run(self) -> None:
         while not self._end.is_set():
             self._news.clear()
-            pause_s = SIGHT_EVERY_S
-            try:
-                while self.deliver():
-                    pass
-                self.show()
-                self._failures, self.said = 0, ""
-            except Unheard as unheard:
-                if str(unheard) != self.said:
-                    _log.warning("%s", unheard)
-                self.said = str(unheard)
-                pause_s = PAUSES_S[min(self._failures, len(PAUSES_S) - 1)]
-                self._failures += 1
-                with suppress(Unheard):
-                    if not unheard.lost:
-                        self.show()
-            self._news.wait(pause_s)
+            self._news.wait(self.round())
+
+    def round(self) -> float:
+        """Tell and deliver what there is; returns how long (s) to pause if nothing new happens."""
+        try:
+            self.tell_press()
+            self.show()
+            while self.deliver():
+                pass
+        except Unheard as unheard:
+            if str(unheard) != self.said:
+                _log.warning("%s", unheard)
+            self.said = str(unheard)
+            if unheard.lost:
+                self.wish = None
+            self._failures += 1
+            return PAUSES_S[min(self._failures, len(PAUSES_S)) - 1]
+        self._failures, self.said = 0, ""
+        return SIGHT_EVERY_S
 
 
 def post_json(address: str, code: str | None, *, timeout_s: float = 10.0) -> Wire:
@@ -218,7 +260,7 @@ def post_json(address: str, code: str | None, *, timeout_s: float = 10.0) -> Wir
                 said: Json = json.loads(answer.read())
                 return said
         except urllib.error.HTTPError as error:
-            raise Unheard(f"{base}: {_reason(error)}", lost=False) from None
+            raise Unheard(_reason(error), lost=False) from None
         except (OSError, ValueError) as error:
             reason = getattr(error, "reason", error)
             raise Unheard(f"{base} is not reached ({reason}): kept here meanwhile", lost=True) from None

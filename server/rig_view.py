@@ -44,12 +44,15 @@ class RigView:
         now_s = self._clock()
         rigs = [{**rig, "silent": now_s - self._heard_s[name] > FORGET_S} for name, rig in self._rigs.items()]
         faults = [{"code": f.code, "line": f.line, "urgent": f.urgent} for f in self._faults]
-        return {"faults": faults, "lid_closed": self._lid, "live": self.live, "rigs": rigs}
+        return {"faults": faults, "lid_closed": self.lid_closed, "live": self.live, "rigs": rigs}
 
     @property
     def lid_closed(self) -> bool | None:
-        """What the lid contact says; shown and kept with the readings, never acted on."""
-        return self._lid
+        """What the lid contact here says, else those of rigs elsewhere; shown and kept, never acted on."""
+        if self._lid is not None:
+            return self._lid
+        told = [rig["lid_closed"] for rig in self._rigs.values() if rig.get("lid_closed") is not None]
+        return all(told) if told else None
 
     def set_faults(self, faults: Iterable[Finding]) -> None:
         """Show these, urgent ones first."""

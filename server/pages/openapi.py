@@ -10,7 +10,7 @@ from pydantic.json_schema import models_json_schema
 from server.pages import bodies as b
 from server.pages.api import ACTIONS
 from server.pages.device import Device
-from server.pages.rigs import Delivery, Sight
+from server.pages.rigs import Delivery, Press, Sight
 
 __all__ = ["description"]
 
@@ -92,7 +92,7 @@ SAYS = {
 @lru_cache(maxsize=1)
 def description() -> Json:
     """Return the whole description as plain JSON values."""
-    models: set[type[b.Body]] = {model for model, _ in ACTIONS.values()} | {Device, Delivery, Sight}
+    models: set[type[b.Body]] = {model for model, _ in ACTIONS.values()} | {Device, Delivery, Press, Sight}
     ordered = sorted(models, key=lambda model: model.__name__)
     _, made = models_json_schema([(model, "validation") for model in ordered], ref_template=REF)
     info = {
@@ -119,6 +119,7 @@ def _paths() -> Json:
         "/api/lasers": {"post": _call("Add a laser's profile, TOML", _text("application/toml"))},
         "/api/rig/readings": {"post": _call("A rig elsewhere read a mark", _json("Delivery"))},
         "/api/rig/sight": {"post": _call("What a rig elsewhere sees", _json("Sight"))},
+        "/api/rig/press": {"post": _call("The foot button of a rig elsewhere", _json("Press"))},
         "/api/rig/picture/{name}": {"get": _call("Its newest picture", None, "image/jpeg", [_NAME])},
         "/api/openapi.json": {"get": _call("This description")},
         "/api/do/{of}/photo": {"post": _call("A photo of the card", _form(PLACED_PHOTOS), "State", of_path)},

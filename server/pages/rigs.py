@@ -9,9 +9,11 @@ from typing import Annotated, Any, Literal
 from flask import Blueprint, Response, abort, jsonify
 from pydantic import Field
 
+from server.attendant import press_foot
 from server.live import Refused
 from server.pages.bodies import Body, Number, Station, json_body, parse
 from server.pages.desk import desk
+from server.signals import wish_of
 from server.sources import PracticeSource, RigsSource
 
 __all__ = ["rigs"]
@@ -35,6 +37,7 @@ class Mark(Body):
     shape: Literal["round", "stretched", "cut-off", "double", "off-card"]
     flat_side_deg: Number | None = None
     px_per_mm: Number | None = None
+    lid_closed: bool | None = None
 
 
 class Delivery(Body):
@@ -55,7 +58,14 @@ class Sight(Body):
     station: Station | None = None
     offset_mm: Pair | None = None
     fault: Annotated[str, Field(max_length=200)] = ""
+    lid_closed: bool | None = None
     picture: Base64 | None = None
+
+
+class Press(Body):
+    """That rig's foot button was pressed just now."""
+
+    rig: RigName
 
 
 @rigs.post("/readings")
@@ -78,13 +88,22 @@ def readings() -> Response:
 
 @rigs.post("/sight")
 def sight() -> Response:
-    """Show what the rig sees."""
+    """Show what the rig sees; answers what its panel is to show."""
     session = desk().session("bench")
     sent = parse(Sight, json_body())
     picture = _picture(sent.picture)
-    session.rig.set_rig(sent.rig, _sight(sent.station, sent.offset_mm, sent.fault), picture)
+    seen = _sight(sent.station, sent.offset_mm, sent.fault) | {"lid_closed": sent.lid_closed}
+    session.rig.set_rig(sent.rig, seen, picture)
     if picture is not None and sent.station is not None and isinstance(session.source, RigsSource):
         session.source.show(picture)
+    return jsonify({"panel": wish_of(session.snapshot()).as_json()})
+
+
+@rigs.post("/press")
+def press() -> Response:
+    """Do what the large button would do, as for the foot button of a rig of our own."""
+    parse(Press, json_body())
+    press_foot(desk().session("bench"))
     return jsonify({})
 
 

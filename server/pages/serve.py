@@ -28,6 +28,7 @@ from server.sources import PracticeSource, RigsSource, Source, camera_source
 __all__ = ["make_server", "serve", "source_named"]
 
 STREAMS = 24
+USUAL_PORT = 8765
 WORKERS = 12  # for everything that is not an open event stream
 
 
@@ -55,9 +56,15 @@ def serve(
     for line in _greeting(app, server.effective_port, code, lan=lan, hosts=hosts):
         say(line)
     desk = app.extensions["spotwright"]
+    welcome = _welcome(server.effective_port, code) if lan and code is not None else None
     watched = lambda: len(desk.streams) > 0  # noqa: E731
     crew = Crew(
-        desk.sessions["bench"], profile=profile or RigProfile(), data=data, record=record, watched=watched
+        desk.sessions["bench"],
+        profile=profile or RigProfile(),
+        data=data,
+        record=record,
+        watched=watched,
+        welcome=welcome,
     )
     heartbeat = Heartbeat(lambda: _answers(server.effective_port))
     _end_politely()
@@ -132,6 +139,11 @@ def _greeting(app: Flask, port: int, code: str | None, *, lan: bool, hosts: tupl
     if code is not None:
         lines.append(f"Access code: {code}")
     return lines
+
+
+def _welcome(port: int, code: str) -> str:
+    """Return what the status light spells at a first start; the usual port goes without saying."""
+    return f"{_own_address()}{'' if port == USUAL_PORT else f':{port}'} {code}"
 
 
 def _own_address() -> str:

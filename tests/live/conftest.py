@@ -13,6 +13,7 @@ from server.practice import PracticeCamera, PracticeMachine
 from server.solver import profile_as_json
 from server.sources import CameraSource, Place
 from server.watching import Watching
+from tests.live.wired import Wired
 
 MIRROR_1 = Place("mirror-1", (0.0, 1000.0))
 
@@ -53,6 +54,11 @@ def session(tmp_path: Path, machine: PracticeMachine, clock: Clock) -> Session:
 @pytest.fixture
 def eye(session: Session) -> Eye:
     return Eye(Watching(session), session.source)
+
+
+@pytest.fixture
+def wired() -> Wired:
+    return Wired()
 
 
 def looks(eye: Eye, count: int) -> None:

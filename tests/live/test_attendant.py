@@ -2,75 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from firmware.health import Finding, HealthWatch
-from firmware.panel import Panel, Parts, Pins, Signal
-from server.attendant import TRY_PINS_EVERY, Attendant, PanelKeeper, press_foot, ring_level, signal_for
+from firmware.panel import Pins, Signal
+from server.attendant import Attendant, press_foot
 from server.eye import Eye
 from server.live import Session
-from server.practice import PracticeMachine
+from server.log import Log
+from server.practice import PracticeMachine, default_profile
+from server.signals import TRY_PINS_EVERY, PanelDriver, PanelKeeper, Wish, wish_of
+from server.solver import profile_as_json
+from server.sources import OfflineSource
 from tests.live.conftest import MIRROR_1, looks
+from tests.live.wired import Wired
 
 HOT = Finding("hot", "the Pi is too hot: let air to it", True)
 OLD = Finding("clock", "the clock is not set", False)
-
-
-@dataclass
-class Lamp:
-    value: float = 0.0
-    rhythm: tuple[float, float] | None = None
-
-    def blink(self, on_time: float, off_time: float) -> None:
-        self.rhythm = (on_time, off_time)
-
-    def close(self) -> None: ...
-
-
-@dataclass
-class Sounder:
-    heard: list[float | None] = field(default_factory=list)
-
-    def sound(self, hertz: float | None) -> None:
-        self.heard.append(hertz)
-
-    def close(self) -> None: ...
-
-
-@dataclass
-class Switch:
-    pressed: bool = False
-    told: Callable[[bool], None] = lambda down: None
-
-    def when(self, changed: Callable[[bool], None]) -> None:
-        self.told = changed
-
-    def close(self) -> None: ...
-
-
-@dataclass
-class Wired:
-    ring: Lamp = field(default_factory=Lamp)
-    status: Lamp = field(default_factory=Lamp)
-    sounder: Sounder = field(default_factory=Sounder)
-    foot: Switch = field(default_factory=Switch)
-    lid: Switch = field(default_factory=Switch)
-    missing: str | None = None
-
-    def open(self, pins: Pins, *, silent: bool = False) -> tuple[Panel, str | None]:
-        if self.missing is not None:
-            return Panel(), self.missing
-        return Panel(Parts(self.ring, self.status, self.sounder, self.foot, self.lid), silent=silent), None
-
-
-@pytest.fixture
-def wired() -> Wired:
-    return Wired()
 
 
 @pytest.fixture
@@ -153,18 +104,24 @@ def test_marks_of_earlier_days_are_not_sounded_at_the_start(session: Session, wi
 @pytest.mark.parametrize(
     ("found", "signal"), [([HOT], "fault"), ([OLD], "ready"), ([], "ready"), ([OLD, HOT], "fault")]
 )
-def test_the_status_light_shows_what_is_urgent(
-    session: Session, found: list[Finding], signal: Signal
+def test_the_status_light_shows_what_is_urgent(wired: Wired, found: list[Finding], signal: Signal) -> None:
+    driver = PanelDriver(PanelKeeper(Pins(), opener=wired.open), dark_film=False, pressed=lambda: None)
+    driver.tick(Wish(), found)
+    assert wired.status.shows(signal)
+
+
+@pytest.mark.parametrize(("dark_film", "level"), [(False, 0.3), (True, 0.0)])
+def test_the_ring_is_dimmed_while_a_glow_is_awaited_and_off_for_a_dark_film(
+    session: Session, wired: Wired, dark_film: bool, level: float
 ) -> None:
-    assert signal_for(session.snapshot(), found) == signal
-
-
-def test_the_ring_is_dimmed_while_a_glow_is_awaited_and_off_for_a_dark_film(session: Session) -> None:
-    assert ring_level(session.snapshot(), dark_film=True) == 1.0
+    attendant = Attendant(session, keeper=PanelKeeper(Pins(), opener=wired.open), dark_film=dark_film)
+    attendant.tick()
+    assert wired.ring.value == 1.0
     session.hang(MIRROR_1)
-    assert 0 < ring_level(session.snapshot(), dark_film=False) < 1
-    assert ring_level(session.snapshot(), dark_film=True) == 0.0
-    assert signal_for(session.snapshot(), []) == "working"
+    attendant.tick()
+    assert wired.ring.value == level
+    assert wish_of(session.snapshot()).signal == "working"
+    assert wired.status.shows("working")
 
 
 def test_the_lid_is_shown_and_kept_with_the_reading_and_stops_nothing(
@@ -247,3 +204,21 @@ def test_a_mark_is_the_same_with_and_without_a_panel(
     machine.pulse()
     looks(eye, 20)
     assert len(session.snapshot()["events"]) == 1
+
+
+def test_a_first_start_spells_the_way_in_until_somebody_is_there(tmp_path: Path, wired: Wired) -> None:
+    session = Session(Log(tmp_path), OfflineSource(), machine=profile_as_json(default_profile()))
+    keeper = PanelKeeper(Pins(), opener=wired.open)
+    attendant = Attendant(session, keeper=keeper, welcome="192.0.2.7 abcd-2345")
+    spelled: list[str] = []
+    keeper.panel.spell = spelled.append  # type: ignore[method-assign]
+    attendant.tick()
+    attendant.tick()
+    assert spelled == ["192.0.2.7 abcd-2345"]
+    session.acknowledge()
+    attendant.tick()
+    assert wired.status.shows("ready")
+    again = PanelKeeper(Pins(), opener=wired.open)
+    again.panel.spell = spelled.append  # type: ignore[method-assign]
+    Attendant(session, keeper=again, welcome="192.0.2.7 abcd-2345").tick()  # not the first start any more
+    assert len(spelled) == 1

@@ -12,13 +12,17 @@ from flask.testing import FlaskClient
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from firmware.panel import RHYTHMS, Pins
 from server.eye import Eye
 from server.log import Log
 from server.outpost import Outpost, Spool, Unheard, post_json
 from server.pages import Config, create_app
 from server.practice import PracticeCamera, PracticeMachine
-from server.sources import CameraSource, RigsSource
-from tests.live.conftest import Clock, looks
+from server.rig_minder import RigMinder
+from server.signals import PanelKeeper, Wish
+from server.sources import CameraSource, Place, RigsSource
+from tests.live.conftest import MIRROR_1, Clock, looks
+from tests.live.wired import Wired
 from tests.pages.doubles import Script
 
 Json = dict[str, Any]
@@ -178,8 +182,6 @@ def test_a_gap_is_refused_so_that_order_is_kept(page: Page) -> None:
 def test_a_mark_from_before_the_card_was_hung_is_kept_and_does_not_count(
     page: Page, tmp_path: Path, clock: Clock
 ) -> None:
-    from server.sources import Place
-
     page.session._clock = clock
     outpost = post(tmp_path, page, clock)
     outpost._spool.put(body(1.0, read_s=50.0))
@@ -271,3 +273,136 @@ def test_nothing_of_it_needs_the_wall_clock(
     assert marks(page) == [1.0, 2.0, 3.0, 4.0, 5.0]
     page.desk.log.close()
     assert [row["event"]["offset_mm"][0] for row in Log(tmp_path / "page").events(1)] == [1, 2, 3, 4, 5]
+
+
+def test_the_page_says_what_the_panel_of_a_rig_shows(page: Page, tmp_path: Path, clock: Clock) -> None:
+    outpost = post(tmp_path, page, clock)
+    assert outpost.wish is None
+    outpost.show()
+    assert outpost.wish == Wish()
+    page.session.hang(MIRROR_1)
+    outpost.show()
+    assert outpost.wish is not None
+    assert (outpost.wish.signal, outpost.wish.glow) == ("working", True)
+    page.session.typed(MIRROR_1, [3.0, 4.0])
+    outpost.show()
+    assert outpost.wish.mark is not None
+    assert outpost.wish.distance_mm == pytest.approx(5.0)
+
+
+@pytest.mark.parametrize("told", [None, {}, {"signal": "disco", "glow": True, "mark": 1, "distance_mm": 1}])
+def test_a_page_that_speaks_otherwise_wishes_nothing(told: object) -> None:
+    assert Wish.from_json(told) is None
+
+
+def test_a_press_reaches_the_page_once_and_fresh_or_not_at_all(
+    page: Page, tmp_path: Path, clock: Clock
+) -> None:
+    outpost = post(tmp_path, page, clock)
+    outpost.press()
+    outpost.round()
+    assert page.session.snapshot()["place"] == MIRROR_1.as_json()
+    page.session.typed(MIRROR_1, [1.0, 1.0])
+    saved = page.session.snapshot()["said"]
+    outpost.round()
+    page.fate = iter(["lost"])
+    outpost.press()
+    outpost.round()  # not heard: forgotten
+    outpost.round()
+    outpost.press()
+    clock.sleep(5.0)
+    outpost.round()  # too old
+    assert page.session.snapshot()["said"] == saved
+    outpost.press()
+    outpost.round()
+    assert page.session.snapshot()["said"] != saved
+
+
+def test_what_was_refused_is_said_there_and_here(page: Page, tmp_path: Path, clock: Clock) -> None:
+    outpost = post(tmp_path, page, clock)
+    elsewhere = body(1.0)
+    elsewhere["mark"]["station"] = "nozzle"
+    outpost._spool.put(elsewhere)
+    outpost.round()
+    outpost.round()
+    assert "the card is not said to hang there" in outpost.said
+    assert outpost.wish is not None
+    (rig,) = page.session.snapshot()["rig"]["rigs"]
+    assert rig["fault"] == outpost.said
+    page.session.hang(Place("nozzle", (0.0, 1000.0)))
+    outpost.round()
+    assert (outpost.said, len(outpost._spool)) == ("", 0)
+
+
+def test_a_page_that_is_not_reached_wishes_nothing(page: Page, tmp_path: Path, clock: Clock) -> None:
+    outpost = post(tmp_path, page, clock)
+    outpost.round()
+    page.fate = iter(["lost"] * 8)
+    assert [outpost.round() for _ in range(5)] == [0.5, 1.0, 2.0, 5.0, 5.0]
+    assert outpost.wish is None
+    assert outpost.said == "not reached"
+
+
+def minder(outpost: Outpost, wired: Wired, **more: Any) -> RigMinder:
+    keeper = PanelKeeper(Pins(), opener=wired.open)
+    return RigMinder(outpost, problem=more.pop("problem", lambda: None), keeper=keeper, **more)
+
+
+def test_a_rig_drives_its_panel_as_the_page_wishes(
+    page: Page, tmp_path: Path, clock: Clock, wired: Wired
+) -> None:
+    outpost = post(tmp_path, page, clock)
+    mind = minder(outpost, wired, dark_film=True)
+    outpost.round()
+    mind.tick()
+    assert (wired.ring.value, wired.status.value) == (1.0, 1.0)
+    wired.foot.told(True)
+    outpost.round()
+    outpost.round()
+    mind.tick()
+    assert page.session.snapshot()["place"] == MIRROR_1.as_json()
+    assert wired.ring.value == 0.0
+    assert wired.status.rhythm == RHYTHMS["working"]
+    outpost._spool.put(body(1.0))
+    outpost.round()
+    outpost.round()
+    for _ in range(8):
+        mind.tick()
+    assert [hertz is None for hertz in wired.sounder.heard] == [False, True]
+    mind.stop()
+    assert wired.ring.value == 0.0
+
+
+def test_a_lid_elsewhere_is_shown_and_kept(page: Page, tmp_path: Path, clock: Clock, wired: Wired) -> None:
+    outpost = post(tmp_path, page, clock)
+    mind = minder(outpost, wired)
+    mind.tick()
+    outpost.round()
+    assert page.session.snapshot()["rig"]["lid_closed"] is False
+    wired.lid.pressed = True
+    wired.lid.told(True)
+    outpost.round()
+    assert page.session.snapshot()["rig"]["lid_closed"] is True
+
+
+def test_faults_of_a_rig_are_said_on_the_page_and_by_its_light(
+    page: Page, tmp_path: Path, clock: Clock, wired: Wired
+) -> None:
+    said: list[str | None] = ["no Pi camera 0: check the ribbon cable"]
+    outpost = post(tmp_path, page, clock)
+    mind = minder(outpost, wired, problem=lambda: said[0])
+    mind.tick()
+    outpost.round()
+    (rig,) = page.session.snapshot()["rig"]["rigs"]
+    assert rig["fault"] == said[0]
+    assert wired.status.rhythm == RHYTHMS["fault"]
+    said[0] = None
+    mind.tick()
+    outpost.round()
+    (rig,) = page.session.snapshot()["rig"]["rigs"]
+    assert rig["fault"] == ""
+    assert wired.status.value == 1.0
+    page.fate = iter(["lost"])
+    outpost.round()
+    mind.tick()
+    assert wired.status.rhythm == RHYTHMS["fault"]
