@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import io
 from collections import Counter
+from itertools import chain
 from typing import Any
 
 from flask import Blueprint, Response, abort, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response as BaseResponse
 
 from server.live import Refused
-from server.log import UPKEEP, entries, import_json
+from server.log import UPKEEP, BadEntry, draw_chart, entries, import_json
 from server.pages import bodies as b
 from server.pages.bed import bed_maps
 from server.pages.bed_words import spot_rows, worst_words
@@ -149,8 +150,6 @@ def picture(event: int) -> Response:
 @pages.get("/log/drift.svg")
 def drift() -> Response:
     """How far off the marks were found and left, by alignment; ``?practice`` for the practice laser."""
-    from server.log import draw_chart  # matplotlib takes a second to load: only who looks pays
-
     sources = ("practice",) if "practice" in request.args else ("camera", "offline")
     stream = io.BytesIO()
     draw_chart(desk().log, stream, kind="svg", sources=sources)
@@ -164,26 +163,27 @@ def take_in() -> BaseResponse:
     if sent is None or not sent.filename:
         raise Refused("Choose the JSON file that the other device exported.", path="file", status=400)
     try:
-        text = sent.stream.read().decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise Refused("That file is not text in UTF-8.", path="file", status=400) from error
-    new = import_json(desk().log, io.StringIO(text), judge=parse_alignment)
+        new = import_json(desk().log, io.TextIOWrapper(sent.stream, "utf-8-sig"), judge=parse_alignment)
+    except BadEntry as error:
+        if isinstance(error.__cause__, UnicodeDecodeError):
+            raise Refused("That file is not text in UTF-8.", path="file", status=400) from error
+        raise
     return redirect(url_for("pages.log", new=new.alignments), 303)
 
 
 @pages.get("/log/spotwright-log.<ending>")
 def export(ending: str) -> Response:
-    """The whole log as CSV or JSON."""
-    stream = io.StringIO(newline="")
+    """The whole log as CSV or JSON, sent while it is read: it may be larger than the memory."""
     if ending == "csv":
-        desk().log.export_csv(stream)
+        texts = desk().log.csv_texts()
     elif ending == "json":
-        desk().log.export_json(stream)
+        texts = desk().log.json_texts()
     else:
         abort(404, "The log is exported as csv or json.")
     kind = {"csv": "text/csv", "json": "application/json"}[ending]
     headers = {"Content-Disposition": f'attachment; filename="spotwright-log.{ending}"'}
-    return Response(stream.getvalue(), content_type=f"{kind}; charset=utf-8", headers=headers)
+    whole = chain([next(texts)], texts)  # a log that cannot be read is said before anything is sent
+    return Response(whole, content_type=f"{kind}; charset=utf-8", headers=headers)
 
 
 @pages.route("/laser", methods=["GET", "POST"])
