@@ -11,7 +11,7 @@ from server.pages.figures import big
 from server.pages.landing import landing
 from server.pages.lists import reading_row, verdict_rows
 from server.pages.way import follow, way
-from server.pages.words import station_name
+from server.pages.words import station_name, the_place
 
 __all__ = ["CAUTIONS", "page_state"]
 
@@ -102,8 +102,9 @@ def _sentence(snapshot: Json) -> list[str]:
 
 def _hang_words(snapshot: Json) -> str:
     step, place = snapshot["step"], snapshot["place"]
+    where = the_place(step["head_mm"], snapshot["machine"]["bed"])
     if place is None or place["station"] != step["station"]:
-        return f"Hang the card at {station_name(step['station'])}, fresh tape on it."
+        return f"Hang the card at {station_name(step['station'])}, fresh tape on it, head at {where}."
     if near(place["head_mm"], step["head_mm"]):
         return "Fresh tape on the card. Nothing else moves."
-    return "Move the head, and put fresh tape on the card."
+    return f"Move the head to {where}, and put fresh tape on the card."

@@ -14,6 +14,7 @@ __all__ = [
     "move_words",
     "part_name",
     "station_name",
+    "the_place",
     "turn_words",
 ]
 
@@ -110,6 +111,12 @@ def head_words(head_mm: list[float], bed: dict[str, Any]) -> str:
     if "middle" in (across, along):
         return f"{across if along == 'middle' else along} edge, half-way"
     return f"{along} {across}"
+
+
+def the_place(head_mm: list[float], bed: dict[str, Any]) -> str:
+    """Return where the head stands as part of a sentence: 'the front left', '120 mm from the left, …'."""
+    words = head_words(head_mm, bed)
+    return words if words[0].isdigit() else f"the {words}"
 
 
 def controller_words(head_mm: list[float], bed: dict[str, Any]) -> str:

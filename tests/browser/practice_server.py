@@ -1,4 +1,4 @@
-"""Serve the practice machine of one seed: ``python practice_server.py FOLDER PORT SEED``; prints the port."""
+"""Serve the practice machine of one seed: ``practice_server.py FOLDER PORT SEED [CODE]``; prints the port."""
 
 from __future__ import annotations
 
@@ -13,12 +13,13 @@ from server.practice import PracticeMachine
 from server.sources import PracticeSource
 
 
-def main(folder: str, port: str, seed: str) -> None:
+def main(folder: str, port: str, seed: str, code: str = "") -> None:
     """Serve until killed."""
     keep_lean()
     stream.BEAT_S = 1.0  # whoever has gone is noticed sooner than a person would mind
     turning.WHOLE_WAY_S, turning.SLOWEST = 3.0, 1 / 20
-    app = create_app(Config(data=Path(folder), source=lambda: PracticeSource(PracticeMachine(int(seed)))))
+    source = lambda: PracticeSource(PracticeMachine(int(seed)))  # noqa: E731
+    app = create_app(Config(data=Path(folder), source=source, code=code or None))
     server = make_server(app, port=int(port))
     print(server.effective_port, flush=True)
     server.run()

@@ -55,6 +55,14 @@ def test_there_is_always_one_primary_button_and_one_sentence(step: Json, source:
         assert state["primary"]["label"]
 
 
+def test_the_sentence_alone_says_where_the_card_and_the_head_belong() -> None:
+    step = {"do": "mark", "say": "…", **AT_2}
+    first = page_state(snapshot(step))["say"][0]
+    assert "mirror 2" in first and "front left" in first
+    hung = page_state(snapshot(step, place={"station": "mirror-2", "head_mm": BACK_LEFT}))["say"][0]
+    assert hung == "Move the head to the front left, and put fresh tape on the card."
+
+
 def test_the_cautions_come_before_the_first_pulse_and_stand_beside_each() -> None:
     state = page_state(snapshot(STEPS[0], cautions_acknowledged=False))
     assert state["primary"]["action"] == "acknowledge"
