@@ -61,5 +61,23 @@ def test_every_public_thing_explains_itself(root: Path) -> None:
     assert [name for path in sources(root) for name in silent(path)] == []
 
 
+def methods(path: Path) -> Iterator[tuple[str, ast.FunctionDef, bool]]:
+    """Public methods of a module's public classes: where, what, and whether the class is a protocol, whose own
+    words stand for all its methods."""
+    for node in ast.parse(path.read_text("utf-8")).body:
+        if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
+            protocol = any(isinstance(base, ast.Name) and base.id == "Protocol" for base in node.bases)
+            for method in node.body:
+                if isinstance(method, ast.FunctionDef) and not method.name.startswith("_"):
+                    yield f"{path}: {node.name}.{method.name}", method, protocol
+
+
+@pytest.mark.parametrize("top", ["firmware", "vision", "server", "hardware"])
+def test_every_public_method_explains_itself_or_one_that_it_stands_in_for_does(root: Path, top: str) -> None:
+    found = [method for path in (root / top).rglob("*.py") for method in methods(path)]
+    said = {method.name for _, method, protocol in found if protocol or ast.get_docstring(method)}
+    assert [where for where, method, _ in found if method.name not in said] == []
+
+
 def test_every_module_says_what_it_is_for(root: Path) -> None:
     assert [path for path in sources(root) if not ast.get_docstring(ast.parse(path.read_text("utf-8")))] == []

@@ -139,6 +139,7 @@ KINDS = {
 
 
 def main() -> None:
+    """Draw every clip from both sides."""
     for kind, m in KINDS.items():
         for side, view in VIEWS.items():
             draw(scene(m), np.array(view), width_px=700).savefig(

@@ -52,6 +52,7 @@ class Hang(Body):
     head_mm: tuple[Number, Number]
 
     def place(self) -> Place:
+        """Both as one."""
         return Place(self.station, self.head_mm)
 
 
