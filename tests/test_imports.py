@@ -62,8 +62,10 @@ def test_every_public_thing_explains_itself(root: Path) -> None:
 
 
 def methods(path: Path) -> Iterator[tuple[str, ast.FunctionDef, bool]]:
-    """Public methods of a module's public classes: where, what, and whether the class is a protocol, whose own
-    words stand for all its methods."""
+    """Public methods of a module's public classes: where, what, and whether the class is a protocol.
+
+    A protocol's own words stand for all its methods.
+    """
     for node in ast.parse(path.read_text("utf-8")).body:
         if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
             protocol = any(isinstance(base, ast.Name) and base.id == "Protocol" for base in node.bases)
