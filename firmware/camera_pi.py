@@ -5,14 +5,15 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
-from threading import Event, Thread
+from threading import Event
 from typing import Any
 
 import cv2
 import numpy as np
 
 from firmware.camera import Frame, Pixels
-from firmware.errors import CameraBusy, CameraMissing, CameraNotStarted
+from firmware.errors import CameraBusy, CameraMissing
+from firmware.pumped import PumpedCamera
 from firmware.slot import NewestSlot
 
 __all__ = ["PiCamera", "pi_cameras"]
@@ -46,7 +47,7 @@ class _Layout:
         return np.array(array[:rows, :cols, :3], np.uint8)
 
 
-class PiCamera:
+class PiCamera(PumpedCamera):
     """A camera on the Pi's ribbon cable: a small stream for finding, the full one for measuring.
 
     newest : frames of the small stream.
@@ -67,38 +68,12 @@ class PiCamera:
         opener: Callable[[int], Any] | None = None,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
+        super().__init__(f"Pi camera {number}")
         self._which, self._full_px, self._small_px = number, full_px, small_px
         self._layouts: dict[str, _Layout] = {}
         self._opener, self._clock = opener or _open, clock
-        self._slot, self._full_slot = NewestSlot(), NewestSlot()
-        self._full_wanted, self._quit = Event(), Event()
+        self._full_slot, self._full_wanted = NewestSlot(), Event()
         self._metadata: dict[str, Any] = {}
-        self._thread: Thread | None = None
-        self._camera: Any = None
-        self._number = -1
-
-    def start(self) -> None:
-        if self._thread is not None:
-            return
-        self._slot, self._full_slot = NewestSlot(), NewestSlot()
-        self._camera = self._configured()
-        self._quit.clear()
-        self._thread = Thread(target=self._pump, name=f"pi camera {self._which}", daemon=True)
-        self._thread.start()
-
-    def stop(self) -> None:
-        thread, self._thread = self._thread, None
-        if thread is None:
-            return
-        self._quit.set()
-        thread.join(timeout=2.0)
-        self._camera.stop()
-        self._camera.close()
-
-    def newest(self, *, newer_than: int = -1, timeout_s: float = 2.0) -> Frame:
-        """Return the newest frame of the small stream above that number."""
-        self._check_started()
-        return self._slot.get(newer_than=newer_than, timeout_s=timeout_s)
 
     def newest_full(self, *, newer_than: int = -1, timeout_s: float = 2.0) -> Frame:
         """Return a frame of the large stream above that number; numbers are shared with ``newest``."""
@@ -108,20 +83,17 @@ class PiCamera:
 
     def lock_light(self) -> tuple[str, ...]:
         """Hold exposure, white balance and focus where they stand; return the names of what was held."""
-        held = _held(self._metadata, self._camera.camera_controls)
-        self._camera.set_controls({key: value for _, controls in held for key, value in controls.items()})
+        held = _held(self._metadata, self._device.camera_controls)
+        self._device.set_controls({key: value for _, controls in held for key, value in controls.items()})
         return tuple(name for name, _ in held)
 
     def release_light(self) -> None:
         """Let exposure, white balance and focus find themselves again."""
         free = {"AeEnable": True, "AwbEnable": True, "AfMode": 2}
-        self._camera.set_controls({k: v for k, v in free.items() if k in self._camera.camera_controls})
+        self._device.set_controls({k: v for k, v in free.items() if k in self._device.camera_controls})
 
-    def _check_started(self) -> None:
-        if self._thread is None:
-            raise CameraNotStarted(f"Pi camera {self._which} is not started")
-
-    def _configured(self) -> Any:
+    def _open(self) -> Any:
+        self._full_slot = NewestSlot()
         camera = self._opener(self._which)
         small = {} if self._small_px is None else {"lores": {"size": self._small_px, "format": "YUV420"}}
         main = {"size": self._full_px, "format": "RGB888"}
@@ -132,9 +104,7 @@ class PiCamera:
             camera.start()
         except RuntimeError as error:
             camera.close()
-            raise CameraBusy(
-                f"Pi camera {self._which} does not start ({error}): close the other program"
-            ) from None
+            raise CameraBusy(f"{self.name} does not start ({error}): close the other program") from None
         given = camera.camera_configuration()
         names = ("main",) if self._small_px is None else ("main", "lores")
         self._layouts = {
@@ -142,9 +112,13 @@ class PiCamera:
         }
         return camera
 
+    def _let_go(self) -> None:
+        self._device.stop()
+        self._device.close()
+
     def _pump(self) -> None:
         while not self._quit.is_set():
-            request = self._camera.capture_request()
+            request = self._device.capture_request()
             try:
                 self._take(request)
             finally:

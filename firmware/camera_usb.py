@@ -4,15 +4,14 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from threading import Event, Thread
 from typing import Any
 
 import cv2
 import numpy as np
 
 from firmware.camera import Frame
-from firmware.errors import CameraMissing, CameraNotStarted
-from firmware.slot import NewestSlot
+from firmware.errors import CameraMissing
+from firmware.pumped import PumpedCamera
 
 __all__ = ["UsbCamera"]
 
@@ -23,7 +22,7 @@ _PLAUSIBLE_S = 5.0
 _MANUAL, _AUTOMATIC = 1.0, 3.0
 
 
-class UsbCamera:
+class UsbCamera(PumpedCamera):
     """One Video4Linux camera, by number or path (``/dev/video0``).
 
     ``start`` raises CameraMissing where the device is absent, held by another program, or sends no picture.
@@ -41,35 +40,9 @@ class UsbCamera:
         opener: Callable[..., Any] = cv2.VideoCapture,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
-        self._device, self._size_px, self._rate = device, size_px, frames_per_s
+        super().__init__(f"camera {device}")
+        self._where, self._size_px, self._rate = device, size_px, frames_per_s
         self._opener, self._clock = opener, clock
-        self._slot = NewestSlot()
-        self._quit = Event()
-        self._thread: Thread | None = None
-        self._capture: Any = None
-        self._number = -1
-
-    def start(self) -> None:
-        if self._thread is not None:
-            return
-        self._capture = self._open()
-        self._quit.clear()
-        self._slot = NewestSlot()
-        self._thread = Thread(target=self._pump, name=f"camera {self._device}", daemon=True)
-        self._thread.start()
-
-    def stop(self) -> None:
-        thread, self._thread = self._thread, None
-        if thread is None:
-            return
-        self._quit.set()
-        thread.join(timeout=2.0)
-
-    def newest(self, *, newer_than: int = -1, timeout_s: float = 2.0) -> Frame:
-        """Return the newest frame above that number."""
-        if self._thread is None:
-            raise CameraNotStarted(f"camera {self._device} is not started")
-        return self._slot.get(newer_than=newer_than, timeout_s=timeout_s)
 
     def lock_light(self) -> tuple[str, ...]:
         """Hold what automatic control the camera has where it stands; return the names of what was held."""
@@ -86,14 +59,14 @@ class UsbCamera:
             ("focus", cv2.CAP_PROP_AUTOFOCUS, focus),
         )
         # ``get`` answers -1 (or 0 with a failing ``set``) for a control that this camera does not have.
-        there = [(name, prop, value) for name, prop, value in wanted if self._capture.get(prop) != -1]
-        return tuple(name for name, prop, value in there if self._capture.set(prop, value))
+        there = [(name, prop, value) for name, prop, value in wanted if self._device.get(prop) != -1]
+        return tuple(name for name, prop, value in there if self._device.set(prop, value))
 
     def _open(self) -> Any:
-        capture = self._opener(self._device, cv2.CAP_V4L2)
+        capture = self._opener(self._where, cv2.CAP_V4L2)
         if not capture.isOpened():
             capture.release()
-            raise CameraMissing(f"camera {self._device} is not there, or another program holds it: replug it")
+            raise CameraMissing(f"{self.name} is not there, or another program holds it: replug it")
         width, height = self._size_px
         capture.set(cv2.CAP_PROP_FOURCC, cv2.VideoWriter.fourcc(*"MJPG"))
         capture.set(cv2.CAP_PROP_FRAME_WIDTH, width)
@@ -103,7 +76,7 @@ class UsbCamera:
         return capture
 
     def _pump(self) -> None:
-        capture, misses = self._capture, 0
+        capture, misses = self._device, 0
         while not self._quit.is_set() and misses < _MISSES:
             good, pixels = capture.read()
             misses = 0 if good else misses + 1
@@ -111,7 +84,7 @@ class UsbCamera:
                 self._number += 1
                 self._slot.put(Frame(np.asarray(pixels, np.uint8), self._stamp(capture), self._number))
         if not self._quit.is_set():
-            self._slot.fail(CameraMissing(f"camera {self._device} sends nothing any more: replug it"))
+            self._slot.fail(CameraMissing(f"{self.name} sends nothing any more: replug it"))
         capture.release()
 
     def _stamp(self, capture: Any) -> float:

@@ -11,52 +11,15 @@ import pytest
 from server.eye import Eye
 from server.live import Refused, Session
 from server.log import Log
-from server.practice import PracticeCamera, PracticeMachine
-from server.solver import profile_as_json
-from server.sources import CameraSource, Place, PracticeSource
+from server.practice import PracticeMachine
+from server.sources import PracticeSource
 from server.watching import Watching
-
-MIRROR_1 = Place("mirror-1", (0.0, 1000.0))
-
-
-class Clock:
-    """A clock that only sleeping moves."""
-
-    def __init__(self) -> None:
-        self.now_s = 100.0
-
-    def __call__(self) -> float:
-        return self.now_s
-
-    def sleep(self, span_s: float) -> None:
-        self.now_s += span_s
+from tests.live.conftest import MIRROR_1, looks
 
 
-@pytest.fixture
-def machine() -> PracticeMachine:
-    made = PracticeMachine(3)
-    made.hang("mirror-1")
-    return made
-
-
-@pytest.fixture
-def session(tmp_path: Path, machine: PracticeMachine) -> Session:
-    clock = Clock()
-    source = CameraSource(PracticeCamera(machine, clock=clock, sleep=clock.sleep))
-    session = Session(Log(tmp_path), source, machine=profile_as_json(machine.profile))
-    session.acknowledge()
+@pytest.fixture(autouse=True)
+def _the_card_hangs(session: Session) -> None:
     session.hang(MIRROR_1)
-    return session
-
-
-@pytest.fixture
-def eye(session: Session) -> Eye:
-    return Eye(Watching(session), session.source)
-
-
-def looks(eye: Eye, count: int) -> None:
-    for _ in range(count):
-        assert eye.look()
 
 
 def marks(session: Session) -> list[Any]:
