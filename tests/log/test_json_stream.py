@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 import json
 import tracemalloc
-from typing import Any
+from typing import Any, TextIO, cast
 
 import hypothesis.strategies as st
 import pytest
@@ -85,7 +85,7 @@ def test_no_more_than_a_piece_is_held() -> None:
             self.sent += 1
             return '{"a": "%s"},' % ("x" * 1000) * 50 if self.sent < 400 else "1]"
 
-    stream = JsonStream(_After("[", Endless()))
+    stream = JsonStream(cast(TextIO, _After("[", Endless())))
     tracemalloc.start()
     count = sum(1 for _ in stream.items())
     peak = tracemalloc.get_traced_memory()[1]
