@@ -28,6 +28,11 @@ _SPREAD_PRIOR_MM = 0.15
 _BEND_PRIOR = 0.05  # typical distortion of an uncalibrated lens at the picture's corner
 _LEAST_CONTRAST = 8.0
 _REWEIGHTINGS = 3
+_MOST_ROUNDS = 10
+_STILL_PX = 0.008  # a round that moves no corner by more is the last; small markers, all blur, need several
+_LEAK_SHARE = 0.05  # of what an edge's blur hides beyond the profile's ends; measured, see docs/reading.md
+_UNEVEN_LIGHT = 0.05  # about its own slope: more is a shadow's edge across the marker
+_LIGHT_PRIOR = 1e-4  # keeps the light's slope at nought where too little of a marker is seen to tell it
 
 
 @dataclass(frozen=True)
@@ -57,20 +62,24 @@ def point_terms(points_mm: Floats) -> Floats:
 
 
 def fit_edges(
-    grey: NDArray[np.uint8], markers: list[Floats], homography: Floats, *, rounds: int = 3
+    grey: NDArray[np.uint8], markers: list[Floats], homography: Floats, *, rounds: int = _MOST_ROUNDS
 ) -> EdgeFit:
     """Refine a rough homography (good to a few px) by the edges of markers given by corners (4, 2) in mm."""
     points, outward = _edge_points(markers)
-    for turn in range(rounds):
+    ends = points[:: _PER_EDGE - 1]
+    for _ in range(rounds):
         across, normal = _normals(homography, points, outward)
-        offset_px, good = _edge_offsets(grey, homography, points, normal, across)
+        offset_px, good, leak = _edge_offsets(grey, homography, points, normal, across)
         design = _design(points, outward, homography, normal)
-        bend = _bend(homography, points, normal, grey.shape) if turn else np.zeros(len(points))
-        design = np.column_stack([design, bend])
+        design = np.column_stack([design, _bend(homography, points, normal, grey.shape)])
         solved = _solve(design, offset_px, good)
-        homography = _moved(homography, solved.solution[:8])
+        last, homography = homography, _moved(homography, solved.solution[:8])
+        if np.abs(project(homography, ends) - project(last, ends)).max() < _STILL_PX:
+            break
     used = int(good.reshape(-1, _PER_EDGE).any(axis=1).sum())
-    return EdgeFit(homography, solved.covariance(design)[:8, :8], solved.rms_px(), used)
+    return EdgeFit(
+        homography, solved.covariance(design, own_px=_LEAK_SHARE * leak)[:8, :8], solved.rms_px(), used
+    )
 
 
 def _edge_points(markers: list[Floats]) -> tuple[Floats, Floats]:
@@ -97,14 +106,17 @@ def _normals(homography: Floats, points: Floats, outward: Floats) -> tuple[Float
 
 def _edge_offsets(
     grey: NDArray[np.uint8], homography: Floats, points: Floats, normal: Floats, reach: Floats
-) -> tuple[Floats, NDArray[np.bool_]]:
-    """Distance (n,) in px from each expected to the measured edge, and which of them are to be trusted."""
+) -> tuple[Floats, NDArray[np.bool_], float]:
+    """Distance (n,) in px from each expected to the measured edge, which of them are to be trusted, and how
+    many px of step lie beyond the profiles' ends, by how much they still rise there.
+    """
     steps = np.linspace(-1, 1, _ACROSS)
     at = project(homography, points)[:, None] + (reach[:, None] * steps)[..., None] * normal[:, None]
     inside = ((at > 0) & (at < np.array(grey.shape[::-1]) - 1)).all(axis=(1, 2))
     x, y = np.moveaxis(at.astype(np.float32), 2, 0)
     sampled = cv2.remap(grey, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     profile = np.asarray(sampled, dtype=float)
+    profile /= _relative_light(profile, at, normal, inside)
     low = _smooth_along(profile[:, :3].mean(axis=1))
     high = _smooth_along(profile[:, -3:].mean(axis=1))
     contrast = high - low
@@ -113,7 +125,33 @@ def _edge_offsets(
     offset = reach * (1 - area)
     typical = _middle(contrast[inside]) if inside.any() else 0.0
     good = inside & (contrast > max(_LEAST_CONTRAST, 0.25 * typical)) & (np.abs(offset) < reach)
-    return offset, good
+    rise = (step[:, 3] - step[:, 0] + step[:, -1] - step[:, -4]) / 2 * reach
+    return offset, good, max(float(rise[good].mean()), 0.0) if good.any() else 0.0
+
+
+def _relative_light(profile: Floats, at: Floats, normal: Floats, inside: NDArray[np.bool_]) -> Floats:
+    """Light along each profile over that at its middle, (n, across), from the white paper around its marker.
+
+    Where light falls off across an edge, the area under the step puts the edge too far to the bright side, at
+    every edge of every marker alike, so that no residual shows it.
+    """
+    per_marker = 4 * _PER_EDGE
+    white, black = profile[:, -3:].mean(axis=1), profile[:, :3].mean(axis=1)
+    weight = (inside & (white - black > _LEAST_CONTRAST)).astype(float).reshape(-1, per_marker)
+    share = weight / np.maximum(weight.sum(axis=1, keepdims=True), 1.0)
+    place = at[:, -2].reshape(-1, per_marker, 2)
+    place = place - (share[..., None] * place).sum(axis=1, keepdims=True)
+    level = np.log(np.maximum(white, 1.0)).reshape(-1, per_marker)
+    level = level - (share * level).sum(axis=1, keepdims=True)
+    weighted = weight[..., None] * place
+    matrix = np.einsum("mni,mnj->mij", weighted, place)
+    matrix += _LIGHT_PRIOR * np.trace(matrix, axis1=1, axis2=2)[:, None, None] * np.eye(2) + 1e-9 * np.eye(2)
+    slope = np.linalg.solve(matrix, np.einsum("mni,mn->mi", weighted, level)[..., None])[..., 0]
+    uneven = (share * (level - np.einsum("mni,mi->mn", place, slope)) ** 2).sum(axis=1)
+    slope *= np.clip(1 - uneven / _UNEVEN_LIGHT**2, 0, 1)[:, None]
+    across = (np.repeat(slope, per_marker, axis=0) * normal).sum(axis=1)
+    away = ((at - at[:, _ACROSS // 2, None]) * normal[:, None]).sum(axis=2)
+    return np.asarray(np.exp(np.clip(across[:, None] * away, -0.5, 0.5)))
 
 
 def _smooth_along(level: Floats) -> Floats:
@@ -167,15 +205,18 @@ class _Solved:
         kept = self.weight > 0
         return float(np.sqrt(np.mean(self.rest[kept] ** 2))) if kept.any() else float("inf")
 
-    def covariance(self, design: Floats) -> Floats:
-        """Covariance (10, 10) that lets the distances along one edge err together: each edge is a cluster."""
+    def covariance(self, design: Floats, *, own_px: float) -> Floats:
+        """Covariance (10, 10) that lets the distances along one edge err together: each edge is a cluster.
+
+        `own_px` is an error of each whole edge that residuals may not show.
+        """
         inverse = np.linalg.inv(self.matrix)
-        pull = (
-            (design * (self.weight * self.rest)[:, None]).reshape(-1, _PER_EDGE, design.shape[1]).sum(axis=1)
-        )
+        by_edge = (design * self.weight[:, None]).reshape(-1, _PER_EDGE, design.shape[1])
+        pull = np.einsum("epk,ep->ek", by_edge, self.rest.reshape(-1, _PER_EDGE))
+        whole = by_edge.sum(axis=1) * own_px
         edges = max(int((self.weight.reshape(-1, _PER_EDGE) > 0).any(axis=1).sum()), 1)
         correction = 2 * edges / (edges - 8) if edges > 9 else 2 * edges
-        return np.asarray(inverse @ (pull.T @ pull) @ inverse * correction)
+        return np.asarray(inverse @ (pull.T @ pull * correction + whole.T @ whole) @ inverse)
 
 
 def _solve(design: Floats, offset: Floats, good: NDArray[np.bool_]) -> _Solved:

@@ -17,7 +17,6 @@ from vision.plane import fit_homography, project, scale_and_tilt
 from vision.reading import CardView, NoReading
 
 _FEWEST_MARKERS = 2
-_LARGE_PX = 40.0  # markers from which OpenCV's corners need one refinement less
 _STRANGER = 0.5  # of the card's own markers' side: smaller ones are found in texture by chance
 _FEWEST_EDGES, _WORST_RMS_PX = 6, 1.0
 _MISFIT_SHARE = (
@@ -67,8 +66,7 @@ def locate(
         fit = fit_edges(grey, [corners[i] for i in seen], rough, rounds=1)
         rough = fit.homography
         seen += [i for i in corners if i not in seen and shows_code(grey, i, corners[i], rough)]
-    rounds = 2 if min(m.side_px for m in markers) > _LARGE_PX else 3
-    fit = fit_edges(grey, [corners[i] for i in seen], rough, rounds=rounds)
+    fit = fit_edges(grey, [corners[i] for i in seen], rough)
     return view_of(fit, len(seen), card.size, unit_mm)
 
 
@@ -83,7 +81,7 @@ def track(
     seen = [i for i in corners if shows_code(grey, i, corners[i], last.units_to_px)]
     if len(seen) < _FEWEST_MARKERS:
         return None
-    fit = fit_edges(grey, [corners[i] for i in seen], last.units_to_px, rounds=2)
+    fit = fit_edges(grey, [corners[i] for i in seen], last.units_to_px)
     if fit.edges_used < _FEWEST_EDGES or not fit.rms_px < _WORST_RMS_PX:
         return None
     return view_of(fit, len(seen), last.size, unit_mm)

@@ -19,6 +19,9 @@ from vision.window import Grid
 Mask = NDArray[np.bool_]
 
 SCALES_MM = (0.25, 0.7, 1.5)
+# What the tape alone reaches falls with the scale (in 99 % of pictures 6.8, 4.8, 4.0): coarse scores count
+# more.
+_WORTH = np.array((1.0, 1.25, 1.38), np.float32)[:, None, None]
 THRESHOLD = 5.5  # outline of a candidate, in robust standard deviations of the tape at that scale
 _PEAK = 8.0  # its strongest point must reach this …
 _SHARE_OF_STRONGEST = 0.03  # … and this share of the strongest candidate: a bright mark has faint echoes
@@ -62,7 +65,7 @@ def seek(rest: Stack, inside: Mask, grid: Grid) -> Sighting:
         for s, levels in zip(smooth, _FLOOR_LEVELS, strict=True)
     ]
     scores = np.stack([_score(s, inv) for s, inv in zip(smooth, inverses, strict=True)]) * inside
-    scores = _rim_evened(scores, inside, grid)
+    scores = _rim_evened(scores, inside, grid) * _WORTH
     differs = scores.max(axis=0) > THRESHOLD
     count, labels = cv2.connectedComponents(differs.astype(np.uint8))
     blobs = [labels == i for i in range(1, count)]

@@ -13,7 +13,9 @@ from functools import lru_cache
 import cv2
 import numpy as np
 
-from vision import card_sheet, draw_card
+from vision import SIZES, card_sheet, draw_card
+from vision.card import marker_boxes
+from vision.raster import draw_shapes
 
 PX_PER_MM = 12.0
 MARGIN_MM = 14.0
@@ -75,6 +77,7 @@ class Scene:
     """Everything that is in a picture."""
 
     station: str = "mirror-2"
+    size: str = "standard"
     tape: str = "masking"
     texture: float = 2.0
     wrinkles: float = 0.0
@@ -113,8 +116,13 @@ def camera(view: View) -> np.ndarray:
 
 
 @lru_cache(maxsize=8)
-def _print(station: str) -> np.ndarray:
-    return draw_card(station, dpi=PX_PER_MM * 25.4)
+def _print(station: str, size: str) -> np.ndarray:
+    """The printed card; other sizes as large as the standard one, which the camera makes up for."""
+    if size == "standard":
+        return draw_card(station, dpi=PX_PER_MM * 25.4)
+    sheet, like = card_sheet(station, size), card_sheet(station)
+    codes = [marker_boxes(i, corners / SIZES[size]) for i, corners in sheet.markers.items()]
+    return draw_shapes(codes, (like.width_mm, like.height_mm), like.centre_mm, dpi=PX_PER_MM * 25.4)
 
 
 def _plane(shape: tuple[int, int]) -> tuple[np.ndarray, np.ndarray]:
@@ -182,7 +190,7 @@ def outline_centroid(spot: Spot) -> np.ndarray:
 
 def paint(scene: Scene) -> np.ndarray:
     """The card's plane, float32 BGR, `PX_PER_MM`, with tape, marks, pen and smudges."""
-    plane = _blank(scene.station, scene.covered, scene.background).copy()
+    plane = _blank(scene.station, scene.size, scene.covered, scene.background).copy()
     u, v = _plane(plane.shape[:2])
     half = round(26 * PX_PER_MM)
     cy, cx = round((55 + MARGIN_MM) * PX_PER_MM), round((45 + MARGIN_MM) * PX_PER_MM)
@@ -198,17 +206,34 @@ def paint(scene: Scene) -> np.ndarray:
     )
     tape = _bare_tape(plain, half).copy()
     for spot in scene.marks:
-        _burn(tape, spot, scene.tape, pu, pv)
+        _burn(tape, _in_units(spot, SIZES[scene.size]), scene.tape, pu, pv)
     inside = np.clip((23.0 - np.hypot(pu, pv)) * PX_PER_MM + 0.5, 0, 1)[..., None]
     plane[part] += (tape - plane[part]) * inside
     return plane
 
 
+def _in_units(spot: Spot, scale: float) -> Spot:
+    """A mark on a card of another size, as it is on the standard-sized painting of that card."""
+    if scale == 1:
+        return spot
+    second = spot.second and (spot.second[0] / scale, spot.second[1] / scale)
+    return replace(
+        spot,
+        centre=(spot.centre[0] / scale, spot.centre[1] / scale),
+        diameter=spot.diameter / scale,
+        soft_mm=spot.soft_mm / scale,
+        hole=spot.hole / scale,
+        second=second,
+    )
+
+
 @lru_cache(maxsize=4)
-def _blank(station: str, covered: tuple[int, ...], background: tuple[float, float, float]) -> np.ndarray:
+def _blank(
+    station: str, size: str, covered: tuple[int, ...], background: tuple[float, float, float]
+) -> np.ndarray:
     """The printed card on its background, without tape."""
     pad = round(MARGIN_MM * PX_PER_MM)
-    grey = cv2.copyMakeBorder(_print(station), pad, pad, pad, pad, cv2.BORDER_CONSTANT, value=0)
+    grey = cv2.copyMakeBorder(_print(station, size), pad, pad, pad, pad, cv2.BORDER_CONSTANT, value=0)
     plane = np.repeat(grey[..., None], 3, axis=2).astype(np.float32) * np.float32(0.88) + 12
     outside = np.ones(grey.shape, bool)
     outside[pad:-pad, pad:-pad] = False
@@ -279,7 +304,11 @@ def render(scene: Scene, rng: np.random.Generator, *, fine: int = 2) -> np.ndarr
     """The picture the camera takes, (rows, cols, 3) uint8 BGR, before any file format."""
     plane = _lit_plane(replace(scene, view=View(), exposure=1, defocus_px=0, motion_px=0, noise=0, jpeg=None))
     cols, rows = scene.view.size
-    col, row = _lookup(scene.view, fine)
+    col, row = _lookup(scene.view, fine, SIZES[scene.size])
+    reduced = _reduction(scene, fine)
+    if reduced > 1:
+        plane = _reduced(plane, reduced)
+        col, row = (col + 0.5) / reduced - 0.5, (row + 0.5) / reduced - 0.5
     seen = cv2.remap(
         plane, col, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=scene.background
     )
@@ -292,8 +321,21 @@ def _lit_plane(scene: Scene) -> np.ndarray:
     return _lit(paint(scene), scene)
 
 
+def _reduction(scene: Scene, fine: int) -> int:
+    """How many of the plane's pixels one sample must average, each way, so that no edge falls between two."""
+    to_px = camera(scene.view)
+    level = to_px[:2, :2] - np.outer(to_px[:2, 2], to_px[2, :2])
+    px_per_mm = float(np.linalg.svd(level, compute_uv=False)[0]) * SIZES[scene.size]
+    return max(1, int(PX_PER_MM / (fine * px_per_mm)))
+
+
+def _reduced(plane: np.ndarray, by: int) -> np.ndarray:
+    rows, cols = (side // by for side in plane.shape[:2])
+    return cv2.resize(plane[: rows * by, : cols * by], (cols, rows), interpolation=cv2.INTER_AREA)
+
+
 @lru_cache(maxsize=2)
-def _lookup(view: View, fine: int) -> tuple[np.ndarray, np.ndarray]:
+def _lookup(view: View, fine: int, scale: float) -> tuple[np.ndarray, np.ndarray]:
     """Where on the painted plane each point of the finer picture looks: columns and rows."""
     cols, rows = view.size
     x = (np.arange(cols * fine, dtype=np.float32) + 0.5) / fine - 0.5
@@ -306,8 +348,8 @@ def _lookup(view: View, fine: int) -> tuple[np.ndarray, np.ndarray]:
     w = back[2, 0] * gx + back[2, 1] * gy + back[2, 2]
     u = (back[0, 0] * gx + back[0, 1] * gy + back[0, 2]) / w
     v = (back[1, 0] * gx + back[1, 1] * gy + back[1, 2]) / w
-    col = (u + 45 + MARGIN_MM) * PX_PER_MM - 0.5
-    row = (55 + MARGIN_MM - v) * PX_PER_MM - 0.5
+    col = (u / scale + 45 + MARGIN_MM) * PX_PER_MM - 0.5
+    row = (55 + MARGIN_MM - v / scale) * PX_PER_MM - 0.5
     return col.astype(np.float32), row.astype(np.float32)
 
 
