@@ -184,6 +184,41 @@ def main() -> None:
             figures = f"{min(seconds):8.2f}{max(seconds):9.2f}{min(processor):8.2f}{max(memory):11.0f}"
             print(f"{command.replace('{place}/', '').replace('{middle}', 'N'):<40}{figures}", flush=True)
         print(f"{'a new alignment, as a program asks':<40}{begin_one(folder):8.2f}")
+        ask_pages(folder, asked.alignments // 4 * 3)
+
+
+PAGES = ("/log", "/log/{middle}", "/log/drift.svg", "/log/spotwright-log.csv", "/log/spotwright-log.json")
+# Asked twice: the first time also loads what the page needs.
+ASK = """
+import sys, time
+from pathlib import Path
+from server.pages import Config, create_app
+from server.sources import OfflineSource
+client = create_app(Config(data=Path(sys.argv[1]), source=OfflineSource)).test_client()
+for path in sys.argv[2:]:
+    took = []
+    for _ in range(2):
+        begin, used = time.perf_counter(), time.process_time()
+        answer = client.get(path)
+        size = sum(len(piece) for piece in answer.iter_encoded())
+        took += [time.perf_counter() - begin, time.process_time() - used]
+        assert answer.status_code == 200, answer.status
+    print(path, *took, size)
+print(next(line for line in open("/proc/self/status") if line.startswith("VmHWM")).split()[1])
+"""
+
+
+def ask_pages(folder: Path, middle: int) -> None:
+    """Print seconds of the first and second answer to each page, and the memory of all of it."""
+    paths = [path.format(middle=middle) for path in PAGES]
+    command = [sys.executable, "-c", ASK, str(folder), *paths]
+    *rows, memory = subprocess.run(command, check=True, capture_output=True, text=True).stdout.splitlines()
+    print(f"\n{'page':<40}{'first s':>8}{'again s':>9}{'cpu s':>8}{'MB sent':>11}")
+    for line in rows:
+        path, *figures = line.split()
+        first, _, again, used, size = map(float, figures)
+        print(f"{path:<40}{first:8.2f}{again:9.2f}{used:8.2f}{size / 1e6:11.1f}")
+    print(f"{'memory of the page with all of it, MB':<40}{int(memory) / 1000:36.0f}")
 
 
 def begin_one(folder: Path) -> float:
