@@ -36,7 +36,7 @@ HEADERS = {
     "Cross-Origin-Opener-Policy": "same-origin",
     "Cross-Origin-Resource-Policy": "same-origin",
     "Permissions-Policy": "geolocation=(), microphone=(), payment=(), usb=()",
-    "Referrer-Policy": "no-referrer",
+    "Referrer-Policy": "same-origin",  # with none at all a form's Origin would be null
     "X-Content-Type-Options": "nosniff",
 }
 COOKIE, COOKIE_DAYS = "spotwright_device", 180

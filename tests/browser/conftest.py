@@ -68,7 +68,9 @@ class Server:
 
     def kill(self) -> None:
         self.process.kill()
-        self.process.communicate()
+        self.process.wait()
+        if self.process.stdout is not None:
+            self.process.stdout.close()
 
     @property
     def url(self) -> str:

@@ -6,29 +6,21 @@ axe-core comes from npm when testing: ``npm install axe-core`` in the checkout, 
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Page, expect
 
-from tests.browser.conftest import ROOT, Server
+from tests.browser.conftest import ROOT, Server, Window
 from tests.browser.test_practice import play
 
 RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 SIZES = [(390, 844), (1280, 800)]
-PAGES = [
-    "/offline",
-    "/bed",
-    "/checks",
-    "/log",
-    "/log/1",
-    "/log/1/report",
-    "/laser",
-    "/laser/new",
-    "/cautions",
-    "/nothing",
-]
+EMPTY = ["/offline", "/bed", "/log", "/laser", "/laser/new", "/checks", "/cautions", "/nothing"]
+FULL = ["/offline", "/bed", "/log", "/log/1", "/log/1/report", "/laser"]
+Form = dict[str, str | float | bool]
+CUT: Form = {"material": "plywood", "thickness_mm": "4", "speed_mm_s": "12", "power_percent": "60"}
 
 
 @pytest.fixture(scope="module")
@@ -39,32 +31,46 @@ def axe() -> str:
     return path.read_text("utf-8")
 
 
+class Judge:
+    """Looks at a page as it is, all panels open, at both sizes; remembers what it found, by state."""
+
+    def __init__(self, page: Page, axe: str) -> None:
+        self._page, self._axe = page, axe
+        self.found: dict[str, list[str]] = {}
+
+    def look(self, state: str) -> None:
+        self._page.evaluate("document.querySelectorAll('details').forEach(panel => panel.open = true)")
+        self._page.evaluate(self._axe)
+        faults = self.found[state] = list[str]()
+        for width, height in SIZES:
+            self._page.set_viewport_size({"width": width, "height": height})
+            result = self._page.evaluate("rules => axe.run(document, {runOnly: rules})", RULES)
+            for fault in result["violations"]:
+                faults += [f"{fault['id']} at {width}: {node['html'][:120]}" for node in fault["nodes"]]
+            if self._page.evaluate("document.documentElement.scrollWidth > innerWidth"):
+                faults.append(f"wider than the screen at {width}")
+
+    def visit(self, server: Server, paths: list[str], words: str) -> None:
+        for path in paths:
+            self._page.goto(server.url + path)
+            self.look(f"{path}, {words}")
+
+    def verdict(self) -> dict[str, list[str]]:
+        return {state: faults for state, faults in self.found.items() if faults}
+
+
 @pytest.fixture
-def page(browser: Browser) -> Iterator[Page]:
-    context = browser.new_context(bypass_csp=True)  # the policy would rightly keep the judge out
-    yield context.new_page()
-    context.close()
+def page(window: Window) -> Page:
+    return window(*SIZES[0], cut=True, bypass_csp=True)  # the policy would rightly keep the judge out
 
 
-def complaints(page: Page, axe: str) -> list[str]:
-    page.evaluate(axe)
-    found = []
-    for width, height in SIZES:
-        page.set_viewport_size({"width": width, "height": height})
-        result = page.evaluate("rules => axe.run(document, {runOnly: rules})", RULES)
-        for fault in result["violations"]:
-            found += [f"{fault['id']} at {width}: {node['html'][:120]}" for node in fault["nodes"]]
-    return found
-
-
-def test_no_page_has_a_barrier(serve: Callable[[int], Server], page: Page, axe: str) -> None:
-    server = serve(1)
+def test_no_page_has_a_barrier_in_practice(serve: Callable[..., Server], page: Page, axe: str) -> None:
+    server, judge = serve(1), Judge(page, axe)
+    judge.visit(server, EMPTY, "empty")
     page.goto(server.url)
-    found = {"cautions": complaints(page, axe)}
+    judge.look("bench, cautions")
     play(page, until=lambda done: "turn" in done)
-    for panel in page.locator("details").all():
-        panel.locator("summary").click()
-    found["bench, all open"] = complaints(page, axe)
+    judge.look("bench, under way")
     play(page, until=lambda _: page.locator("#holds").is_visible())
     if page.get_by_role("button", name="To watch the mark").count():
         page.get_by_role("button", name="To watch the mark").click()
@@ -72,27 +78,46 @@ def test_no_page_has_a_barrier(serve: Callable[[int], Server], page: Page, axe: 
     page.keyboard.down("Space")
     page.locator("#way").wait_for()
     page.keyboard.up("Space")
-    found["bench, screw held"] = complaints(page, axe)
-    cut: dict[str, str | float | bool] = {
-        "material": "plywood",
-        "thickness_mm": "4",
-        "speed_mm_s": "12",
-        "power_percent": "60",
-    }
-    page.request.post(
-        f"{server.url}/log/1/cut", form=cut | {"stage": "before", "place": "far", "through": "no"}
-    )
-    again: dict[str, str | float | bool] = {
-        "laser": "practice 1600",
-        "what": "clean the lens",
-        "every_days": "1",
-    }
+    expect(page.locator("body[data-holding]")).to_have_count(0)
+    judge.look("bench, screw held")
+    page.select_option("#hand", "left")
+    expect(page.locator("body.left")).to_have_count(1)
+    judge.look("bench, left hand")
+    for stage in ("before", "after"):
+        sent = CUT | {"stage": stage, "place": "far", "through": "no"}
+        page.request.post(f"{server.url}/log/1/cut", form=sent)
+    again: Form = {"laser": "practice 1600", "what": "clean the lens", "every_days": "1"}
     page.request.post(f"{server.url}/log/reminder", form=again)
+    judge.visit(server, FULL, "full")
+    assert judge.verdict() == {}
+
+
+def test_nor_offline_nor_where_something_went_wrong(
+    serve: Callable[..., Server], page: Page, axe: str
+) -> None:
+    server, judge = serve(1, "abcd-efgh"), Judge(page, axe)
+    judge.visit(server, ["/"], "door")
+    page.fill("input[name=code]", "wrong")
+    page.click("button[type=submit]")
+    judge.look("door, wrong code")
+    page.fill("input[name=code]", "abcd-efgh")
+    page.click("button[type=submit]")
+    expect(page.locator("#primary")).to_be_visible()
     page.goto(f"{server.url}/offline")
     page.click("#primary")
     expect(page.locator("#entry")).to_be_visible()
-    for path in PAGES:
-        page.goto(server.url + path)
-        page.evaluate("document.querySelectorAll('details').forEach(panel => panel.open = true)")
-        found[path] = complaints(page, axe)
-    assert {place: faults for place, faults in found.items() if faults} == {}
+    judge.look("offline, a mark is due")
+    page.set_input_files("input[name=after]", {"name": "a.jpg", "mimeType": "image/jpeg", "buffer": b"no"})
+    page.click("#photo-form button[type=submit]")
+    page.locator("#trouble").wait_for()
+    judge.look("offline, photo refused")
+    page.goto(f"{server.url}/laser")
+    page.evaluate("document.querySelector('textarea').value = 'bed = 1'")
+    page.click("button.primary")
+    page.locator(".trouble").wait_for()
+    judge.look("laser, profile refused")
+    page.goto(server.url)
+    server.kill()
+    page.locator("#trouble").wait_for()
+    judge.look("bench, no connection")
+    assert judge.verdict() == {}

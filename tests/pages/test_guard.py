@@ -74,7 +74,7 @@ def test_every_answer_carries_the_policy(client: FlaskClient, path: str) -> None
     assert "unsafe" not in policy
     assert "http" not in policy
     assert headers["X-Content-Type-Options"] == "nosniff"
-    assert headers["Referrer-Policy"] == "no-referrer"
+    assert headers["Referrer-Policy"] == "same-origin"
 
 
 @pytest.mark.parametrize("path", PAGES)

@@ -119,12 +119,13 @@ async function press(event, button, link) {
     return;
   }
   const pressed = event.currentTarget;
-  pressed.disabled = true;
+  if (pressed.ariaDisabled === "true") return;
+  pressed.ariaDisabled = "true"; // not disabled: that would take the focus from who works by keys
   const label = pressed.textContent;
   pressed.textContent = button.action === "pulse" ? "Looking…" : "One moment…";
   await link.act(button.action, button.body);
   if (pressed.isConnected) {
-    pressed.disabled = false;
+    pressed.ariaDisabled = null;
     pressed.textContent = label;
   }
 }

@@ -1,0 +1,103 @@
+"""Every page under its own policy: quiet, still for who asks so, worked by keys alone, mended after a cut."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from playwright.sync_api import Page, expect
+
+from tests.browser.conftest import Server, Window
+from tests.browser.test_access import EMPTY, FULL
+from tests.browser.test_practice import play, press
+
+MOVES = """() => [...document.querySelectorAll("*")].filter((node) => {
+  const { transitionDuration, animationName, scrollBehavior } = getComputedStyle(node);
+  const slow = transitionDuration.split(",").some((span) => parseFloat(span) > 0);
+  return slow || animationName !== "none" || scrollBehavior === "smooth";
+}).length"""
+
+
+def test_no_page_complains_or_asks_another_host(serve: Callable[..., Server], window: Window) -> None:
+    server = serve(1)
+    phone, desk = window(390, 844), window(1280, 800)
+    for page in (phone, desk):
+        for path in ["/", *EMPTY]:
+            page.goto(server.url + path)
+    phone.goto(server.url)
+    play(phone, until=lambda done: done.count("pulse") >= 3)
+    for page in (phone, desk):
+        for path in ["/", *FULL]:
+            page.goto(server.url + path)
+            page.locator("h1").first.wait_for()
+
+
+def test_who_asks_for_less_motion_gets_none(serve: Callable[..., Server], window: Window) -> None:
+    server, page = serve(1), window(390, 844)
+    page.goto(server.url)
+    play(page, until=lambda done: page.locator("#mount").is_visible())
+    assert page.evaluate(MOVES) > 0
+    still = window(390, 844, reduced_motion="reduce")
+    still.goto(server.url)
+    expect(still.locator("#card .moves")).to_have_count(1)
+    assert still.evaluate(MOVES) == 0
+
+
+def test_the_steps_go_by_the_keyboard_alone(serve: Callable[..., Server], window: Window) -> None:
+    server, page = serve(1), window(1280, 800)
+    page.goto(server.url)
+    expect(page.locator("#primary")).to_be_enabled()
+    page.keyboard.press("Tab")
+    expect(page.locator(".skip")).to_be_focused()
+    page.keyboard.press("Enter")
+    for _ in range(12):
+        page.keyboard.press("Tab")
+        if page.locator("#primary:focus").count():
+            break
+    for now in ("hang", "pulse", "hang"):
+        expect(page.locator("#primary")).to_be_focused()
+        assert page.evaluate("parseFloat(getComputedStyle(document.activeElement).outlineWidth)") >= 2
+        page.keyboard.press("Enter")
+        expect(page.locator(f"body[data-now={now}]")).to_have_count(1)
+        expect(page.locator("#primary")).to_be_enabled()
+    page.locator("#sound summary").focus()
+    page.keyboard.press("Enter")
+    page.keyboard.press("Tab")
+    page.keyboard.press("Space")
+    assert page.locator("input[name=voice]").is_checked()
+
+
+def side(page: Page, selector: str) -> str:
+    box, width = page.locator(selector).bounding_box(), page.evaluate("innerWidth")
+    assert box is not None
+    return "left" if box["x"] + box["width"] / 2 < width / 2 else "right"
+
+
+def test_the_controls_go_to_the_hand_that_is_free_on_this_device_alone(
+    serve: Callable[..., Server], window: Window
+) -> None:
+    server, desk, phone = serve(1), window(1280, 800), window(390, 844)
+    desk.goto(server.url)
+    assert (side(desk, "#primary"), side(desk, "#picture")) == ("right", "left")
+    desk.click("#sound summary")
+    desk.select_option("#hand", "left")
+    expect(desk.locator("body.left")).to_have_count(1)
+    assert (side(desk, "#primary"), side(desk, "#picture")) == ("left", "right")
+    phone.goto(server.url)
+    assert side(phone, ".to-menu") == "right"
+    phone.request.post(f"{server.url}/api/device", data={"hand": "left"})
+    phone.goto(f"{server.url}/checks")
+    assert side(phone, ".to-menu") == "left"
+
+
+def test_a_network_that_was_cut_is_said_and_comes_back_by_itself(
+    serve: Callable[..., Server], window: Window
+) -> None:
+    server, page = serve(1), window(390, 844, cut=True)
+    page.goto(server.url)
+    press(page)
+    page.context.set_offline(True)
+    page.click("#primary")
+    expect(page.locator("#trouble")).to_contain_text("No connection")
+    page.context.set_offline(False)
+    expect(page.locator("#trouble")).to_be_hidden()
+    assert press(page) == "hang"
