@@ -32,6 +32,7 @@ _MOST_ROUNDS = 10
 _STILL_PX = 0.008  # a round that moves no corner by more is the last; small markers, all blur, need several
 _LEAK_SHARE = 0.05  # of what an edge's blur hides beyond the profile's ends; measured, see docs/reading.md
 _UNEVEN_LIGHT = 0.05  # about its own slope: more is a shadow's edge across the marker
+_STEEPEST = 0.3  # change of the light from an edge to the end of its profile
 _LIGHT_PRIOR = 1e-4  # keeps the light's slope at nought where too little of a marker is seen to tell it
 
 
@@ -77,9 +78,8 @@ def fit_edges(
         if np.abs(project(homography, ends) - project(last, ends)).max() < _STILL_PX:
             break
     used = int(good.reshape(-1, _PER_EDGE).any(axis=1).sum())
-    return EdgeFit(
-        homography, solved.covariance(design, own_px=_LEAK_SHARE * leak)[:8, :8], solved.rms_px(), used
-    )
+    covariance = solved.covariance(design, own_px=_LEAK_SHARE * leak)
+    return EdgeFit(homography, covariance[:8, :8], solved.rms_px(), used)
 
 
 def _edge_points(markers: list[Floats]) -> tuple[Floats, Floats]:
@@ -116,7 +116,9 @@ def _edge_offsets(
     x, y = np.moveaxis(at.astype(np.float32), 2, 0)
     sampled = cv2.remap(grey, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     profile = np.asarray(sampled, dtype=float)
-    profile /= _relative_light(profile, at, normal, inside)
+    slope = _light_slope(profile, at[:, -2], np.asarray(inside))
+    lean = (slope * normal).sum(axis=1) * reach
+    profile /= 1 + np.clip(lean, -_STEEPEST, _STEEPEST)[:, None] * steps
     low = _smooth_along(profile[:, :3].mean(axis=1))
     high = _smooth_along(profile[:, -3:].mean(axis=1))
     contrast = high - low
@@ -129,8 +131,8 @@ def _edge_offsets(
     return offset, good, max(float(rise[good].mean()), 0.0) if good.any() else 0.0
 
 
-def _relative_light(profile: Floats, at: Floats, normal: Floats, inside: NDArray[np.bool_]) -> Floats:
-    """Light along each profile over that at its middle, (n, across), from the white paper around its marker.
+def _light_slope(profile: Floats, place: Floats, inside: NDArray[np.bool_]) -> Floats:
+    """Relative slope of the light, (n, 2) per px, at each point's marker, from the white paper around it.
 
     Where light falls off across an edge, the area under the step puts the edge too far to the bright side, at
     every edge of every marker alike, so that no residual shows it.
@@ -139,19 +141,17 @@ def _relative_light(profile: Floats, at: Floats, normal: Floats, inside: NDArray
     white, black = profile[:, -3:].mean(axis=1), profile[:, :3].mean(axis=1)
     weight = (inside & (white - black > _LEAST_CONTRAST)).astype(float).reshape(-1, per_marker)
     share = weight / np.maximum(weight.sum(axis=1, keepdims=True), 1.0)
-    place = at[:, -2].reshape(-1, per_marker, 2)
+    place = place.reshape(-1, per_marker, 2)
     place = place - (share[..., None] * place).sum(axis=1, keepdims=True)
     level = np.log(np.maximum(white, 1.0)).reshape(-1, per_marker)
     level = level - (share * level).sum(axis=1, keepdims=True)
     weighted = weight[..., None] * place
-    matrix = np.einsum("mni,mnj->mij", weighted, place)
+    matrix = weighted.transpose(0, 2, 1) @ place
     matrix += _LIGHT_PRIOR * np.trace(matrix, axis1=1, axis2=2)[:, None, None] * np.eye(2) + 1e-9 * np.eye(2)
-    slope = np.linalg.solve(matrix, np.einsum("mni,mn->mi", weighted, level)[..., None])[..., 0]
-    uneven = (share * (level - np.einsum("mni,mi->mn", place, slope)) ** 2).sum(axis=1)
+    slope = np.linalg.solve(matrix, weighted.transpose(0, 2, 1) @ level[..., None])[..., 0]
+    uneven = (share * (level - (place @ slope[..., None])[..., 0]) ** 2).sum(axis=1)
     slope *= np.clip(1 - uneven / _UNEVEN_LIGHT**2, 0, 1)[:, None]
-    across = (np.repeat(slope, per_marker, axis=0) * normal).sum(axis=1)
-    away = ((at - at[:, _ACROSS // 2, None]) * normal[:, None]).sum(axis=2)
-    return np.asarray(np.exp(np.clip(across[:, None] * away, -0.5, 0.5)))
+    return np.repeat(slope, per_marker, axis=0)
 
 
 def _smooth_along(level: Floats) -> Floats:
@@ -215,7 +215,7 @@ class _Solved:
         pull = np.einsum("epk,ep->ek", by_edge, self.rest.reshape(-1, _PER_EDGE))
         whole = by_edge.sum(axis=1) * own_px
         edges = max(int((self.weight.reshape(-1, _PER_EDGE) > 0).any(axis=1).sum()), 1)
-        correction = 2 * edges / (edges - 8) if edges > 9 else 2 * edges
+        correction = 2 * edges / max(edges - 8, 2)
         return np.asarray(inverse @ (pull.T @ pull * correction + whole.T @ whole) @ inverse)
 
 

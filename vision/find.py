@@ -17,6 +17,7 @@ from vision.plane import fit_homography, project, scale_and_tilt
 from vision.reading import CardView, NoReading
 
 _FEWEST_MARKERS = 2
+_SURE_MARKERS = 3  # their rough corners already tell where the fourth must be
 _STRANGER = 0.5  # of the card's own markers' side: smaller ones are found in texture by chance
 _FEWEST_EDGES, _WORST_RMS_PX = 6, 1.0
 _MISFIT_SHARE = (
@@ -63,8 +64,8 @@ def locate(
     )
     seen = [m.id for m in markers]
     if len(seen) < len(corners):
-        fit = fit_edges(grey, [corners[i] for i in seen], rough, rounds=1)
-        rough = fit.homography
+        if len(seen) < _SURE_MARKERS:
+            rough = fit_edges(grey, [corners[i] for i in seen], rough, rounds=1).homography
         seen += [i for i in corners if i not in seen and shows_code(grey, i, corners[i], rough)]
     fit = fit_edges(grey, [corners[i] for i in seen], rough)
     return view_of(fit, len(seen), card.size, unit_mm)
