@@ -20,7 +20,8 @@ from server.solver.power import percent
 
 __all__ = ["SHAPES", "bed_svg"]
 
-SHAPES = {"wide": (9.0, 9.3), "narrow": (4.6, 5.6)}  # inches; the narrow one is read on a phone
+# inches; narrow: read on a phone; flat: printed among much else, found above now instead of beside it
+SHAPES = {"wide": (9.0, 9.3), "narrow": (4.6, 5.6), "flat": (9.0, 4.4)}
 INK, PAPER, FLOOR = "#fdf8ee", "#241f19", "#16130f"
 ARROW = 0.1  # bed widths: as long is the longest offset
 LEAST_MM = 0.5  # a scale of uncertainty that ends lower would make much of nothing
@@ -28,7 +29,7 @@ OUTLINE: list[AbstractPathEffect] = [withStroke(linewidth=1.6, foreground="black
 
 
 def bed_svg(document: dict[str, Any], *, shape: str = "wide") -> bytes:
-    """Return the chart of an alignment document as SVG, wide or narrow; drawn once per state of it."""
+    """Return the chart of an alignment document as SVG of one of SHAPES; drawn once per state of it."""
     return _drawn(json.dumps(document, sort_keys=True), shape)
 
 
@@ -36,15 +37,17 @@ def bed_svg(document: dict[str, Any], *, shape: str = "wide") -> bytes:
 def _drawn(text: str, shape: str) -> bytes:
     start, now = bed_maps(json.loads(text))
     figure = Figure(figsize=SHAPES[shape], facecolor=PAPER, layout="constrained")
-    axes = figure.subplots(3, 2, sharex=True, sharey=True)
+    rows, columns = (2, 3) if shape == "flat" else (3, 2)
+    axes = figure.subplots(rows, columns, sharex=True, sharey=True)
+    pairs = axes if shape == "flat" else axes.T
     maps = [bed for bed in (start, now) if bed is not None]
     most_mm = max([1.0, *(float(bed.offset_mm.max()) for bed in maps)])
     doubt_mm = max([LEAST_MM, *(SURE * float(bed.sigma_mm.max()) for bed in maps)])
-    for column, (when, bed) in zip(axes.T, (("as found", start), ("now", now)), strict=True):
+    for column, (when, bed) in zip(pairs, (("as found", start), ("now", now)), strict=True):
         for panel, what in zip(
             column, ("Offset, mm", "Offset known to ±, mm", "Beam that passes, %"), strict=True
         ):
-            _frame(panel, f"{what}: {when}", bed, size=11 if shape == "wide" else 7.5)
+            _frame(panel, f"{what}: {when}", bed, size=7.5 if shape == "narrow" else 11)
         if bed is not None:
             _offset(column[0], bed, most_mm)
             _map(column[1], bed, SURE * bed.sigma_mm, (0.0, doubt_mm), "%.2g")

@@ -72,11 +72,14 @@ def bed(number: int | None = None) -> str:
 
 @pages.get("/bed/<int(max=2147483647):number>.svg")
 def bed_chart(number: int) -> Response:
-    """The maps as a picture; ``?shape=narrow`` for a phone."""
-    from server.pages.bed_chart import bed_svg  # matplotlib takes a second to load: only who looks pays
+    """The maps as a picture; ``?shape=narrow`` for a phone, ``flat`` for paper."""
+    from server.pages.bed_chart import (
+        SHAPES,
+        bed_svg,
+    )  # matplotlib takes a second to load: only who looks pays
 
-    shape = "narrow" if request.args.get("shape") == "narrow" else "wide"
-    drawn = bed_svg(desk().log.document(number), shape=shape)
+    shape = request.args.get("shape", "")
+    drawn = bed_svg(desk().log.document(number), shape=shape if shape in SHAPES else "wide")
     return Response(drawn, mimetype="image/svg+xml", headers=DRAWING)
 
 
@@ -114,8 +117,11 @@ def alignment(number: int) -> str:
     """One alignment: what happened, and how it ended."""
     row = _alignment(number)
     machine = desk().log.document(number)["machine"]
-    events = [event | {"words": event_words(event["event"], machine)} for event in desk().log.events(number)]
-    verdict = verdict_rows(row["verdict"], machine)
+    events = [
+        event | {"words": in_units(event_words(event["event"], machine))}
+        for event in desk().log.events(number)
+    ]
+    verdict = in_units(verdict_rows(row["verdict"], machine))
     cuts = cut_rows(number)
     return render_template("alignment.html", row=row, events=events, verdict=verdict, cuts=cuts)
 
@@ -129,9 +135,8 @@ def report(number: int) -> str:
     return render_template(
         "report.html",
         row=row,
-        verdict=verdict_rows(row["verdict"], document["machine"]),
-        start=start,
-        now=now,
+        verdict=in_units(verdict_rows(row["verdict"], document["machine"])),
+        bed=in_units({"worst": worst_words(now), "spots": spot_rows(start, now)}) if now else None,
         cuts=cut_rows(number),
         last=events[-1]["when"] if events else None,
         counts=Counter(event["kind"] for event in document["events"]),

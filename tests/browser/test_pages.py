@@ -101,3 +101,27 @@ def test_a_network_that_was_cut_is_said_and_comes_back_by_itself(
     page.context.set_offline(False)
     expect(page.locator("#trouble")).to_be_hidden()
     assert press(page) == "hang"
+
+
+def test_what_is_typed_into_a_form_is_taken(serve: Callable[..., Server], window: Window) -> None:
+    server, page = serve(1), window(390, 844)
+    page.goto(f"{server.url}/laser/new")
+    answers = {
+        "name": "the big one",
+        "width_mm": "1300",
+        "depth_mm": "900",
+        "tube_to_mirror_1_mm": "140",
+        "mirror_1_to_2_mm": "110",
+        "mirror_2_to_3_mm": "80",
+    }
+    for name, value in answers.items():
+        page.fill(f"input[name={name}]", value)
+    page.click("button.primary")
+    expect(page.locator("h1")).to_have_text("Laser: the big one")
+    page.goto(f"{server.url}/log")
+    page.get_by_text("Take in the log of another device").click()
+    log = {"name": "log.json", "mimeType": "application/json", "buffer": b"{}"}
+    page.set_input_files("input[name=file]", log)
+    page.get_by_role("button", name="Take it in").click()
+    expect(page.locator(".trouble")).to_be_visible()  # an answer of the log's, not of the door's
+    assert "another site" not in page.inner_text(".trouble")
