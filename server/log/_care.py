@@ -132,14 +132,16 @@ def back_up(folder: Path, target: Path) -> Health:
 
 
 def _is_backup_place(target: Path) -> bool:
-    return (target / FILE_NAME).is_file() or (target.is_dir() and not any(target.iterdir()))
+    """Empty, or a backup, or one that was begun and never finished."""
+    begun = (target / FILE_NAME).is_file() or (target / _PART).is_file()
+    return begun or (target.is_dir() and not any(target.iterdir()))
 
 
 def _copy_beside(source: Path, target: Path, *, over: bool) -> None:
     """The laser profiles that the page keeps beside the log; ``over`` replaces those that are there."""
     for path in sorted((source / BESIDE).glob("*")):
         goal = target / BESIDE / path.name
-        if path.is_file() and (over or not goal.exists()):
+        if path.is_file() and path.suffix != PART and (over or not goal.exists()):
             make_folder(goal.parent)
             write_for_good(goal, path.read_bytes())
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import errno
 import io
+import os
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing
@@ -131,6 +133,39 @@ def test_backup_is_renewed(log: Log, data: Path, tmp_path: Path) -> None:
     log.add_event(1, TURN, picture=JPEG + b"2")
     assert back_up(data, tmp_path / "copy").pictures == 2
     assert exported(tmp_path / "copy") == exported(data)
+
+
+def test_a_damaged_picture_in_a_backup_is_brought_anew(log: Log, data: Path, tmp_path: Path) -> None:
+    back_up(data, tmp_path / "copy")
+    picture_file(tmp_path / "copy").write_bytes(b"")  # as a power cut before the sync may leave it
+    assert back_up(data, tmp_path / "copy").problems == ()
+    assert picture_file(tmp_path / "copy").read_bytes() == JPEG
+
+
+def test_a_good_picture_in_a_backup_stays_when_the_log_s_own_is_damaged(
+    log: Log, data: Path, tmp_path: Path
+) -> None:
+    back_up(data, tmp_path / "copy")
+    picture_file(data).write_bytes(b"no more a picture")
+    assert back_up(data, tmp_path / "copy").problems == ()
+    assert picture_file(tmp_path / "copy").read_bytes() == JPEG
+
+
+def test_a_backup_that_was_cut_off_can_be_done_again(
+    log: Log, data: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def dies(_: Path) -> None:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    with monkeypatch.context() as patch:
+        patch.setattr("server.log._pictures.fsync", dies)
+        with pytest.raises(LogError, match="the disk is full"):
+            back_up(data, tmp_path / "copy")
+    with pytest.raises(LogMissing):
+        check(tmp_path / "copy")  # nothing there pretends to be a backup
+    assert back_up(data, tmp_path / "copy").problems == ()
+    assert exported(tmp_path / "copy") == exported(data)
+    assert not list((tmp_path / "copy").rglob("*.part"))
 
 
 def test_backup_never_goes_where_other_things_are(log: Log, data: Path, tmp_path: Path) -> None:
