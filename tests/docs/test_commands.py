@@ -46,7 +46,8 @@ NOT_RUN = {
 
 
 def documents() -> list[Path]:
-    return [ROOT / "README.md", ROOT / "hardware" / "README.md", *sorted((ROOT / "docs").rglob("*.md"))]
+    beside = (ROOT / name for name in ("README.md", "CHANGELOG.md", "DEVELOPERS.md", "hardware/README.md"))
+    return [*beside, *sorted((ROOT / "docs").rglob("*.md"))]
 
 
 def shown(path: Path) -> list[str]:
