@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+import zlib
 from contextlib import closing
 from pathlib import Path
 
@@ -77,6 +78,16 @@ def test_older_log_is_not_changed_by_reading(tmp_path: Path, version: int) -> No
     make(tmp_path, version)
     with pytest.raises(LogError, match="older version; open it once where it can be written to"):
         Log(tmp_path, access="read-only")
+
+
+# CRC-32 of each version's statements, as they went out; a new version adds a line here
+AS_RELEASED = {1: 3202792659, 2: 3615235971, 3: 1067759189}
+
+
+def test_what_went_out_once_is_never_edited() -> None:
+    assert set(AS_RELEASED) == set(ALL)
+    for version, known in AS_RELEASED.items():
+        assert zlib.crc32(getattr(_schema, f"_VERSION_{version}").encode()) == known
 
 
 def test_all_ways_lead_to_the_same_tables(tmp_path: Path) -> None:
