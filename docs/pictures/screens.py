@@ -17,11 +17,12 @@ HERE = Path(__file__).parent
 sys.path.insert(0, str(HERE.parents[1]))
 
 from tests.browser.conftest import QUIET, Server, chromium_path  # noqa: E402
-from tests.browser.test_practice import play, press  # noqa: E402
+from tests.browser.test_practice import LET_GO_AT_STOP, play, press  # noqa: E402
 
 SIZES = {"phone": (390, 844), "desk": (1280, 800)}
 LIMIT_BYTES = 200_000
 SEED = 3
+DRAWN = "() => Promise.all([...document.images].map((image) => image.decode().catch(() => null)))"
 
 
 def take(page: Page, name: str) -> None:
@@ -30,6 +31,7 @@ def take(page: Page, name: str) -> None:
         page.set_viewport_size({"width": width, "height": height})
         page.evaluate("scrollTo(0, 0)")
         page.wait_for_timeout(900)
+        page.evaluate(DRAWN)
         _write(page.screenshot(), HERE / f"{name}-{size}.png")
 
 
@@ -54,6 +56,7 @@ def bench(page: Page, server: Server) -> None:
     take(page, "bench-pulse")
     play(page, until=lambda done: page.locator("body").get_attribute("data-now") == "turn")
     take(page, "bench")
+    left_hand(page)
     hold(page)
     play(page, until=lambda done: page.locator("#landing").is_visible())
     page.wait_for_timeout(300)
@@ -65,14 +68,28 @@ def bench(page: Page, server: Server) -> None:
     upkeep(page, server)
 
 
+def left_hand(page: Page) -> None:
+    """The controls on the other side, and back."""
+    for hand in ("left", "right"):
+        page.request.post(page.url + "api/device", data={"hand": hand})
+        page.reload()
+        page.locator("#primary").wait_for()
+        if hand == "left":
+            take(page, "bench-left-hand")
+
+
 def hold(page: Page) -> None:
     """The screw in the hand, until the page says stop."""
     page.set_viewport_size({"width": 390, "height": 844})
+    watch = page.get_by_role("button", name="To watch the mark")
+    if watch.count():
+        watch.click()
+        watch.wait_for(state="detached")
+    page.evaluate(LET_GO_AT_STOP)
     page.locator("#holds .asked").hover()
     page.mouse.down()
-    page.locator("#way.stop").wait_for()
-    page.mouse.up()
     page.locator("body:not([data-holding])").wait_for()
+    page.mouse.up()
     take(page, "bench-held")
 
 
@@ -114,29 +131,57 @@ def offline(page: Page, server: Server) -> None:
     take(page, "offline-error")
 
 
+def empty(page: Page, server: Server) -> None:
+    """Before anything was read."""
+    for name in ("log", "bed", "offline"):
+        page.goto(f"{server.url}/{name}")
+        take(page, f"{name}-empty")
+
+
 def other(page: Page, server: Server) -> None:
-    """Pages that need no alignment, and a server that has gone."""
-    for name in ("checks", "laser"):
+    """Pages that need no alignment, what was refused, and a server that has gone."""
+    for name in ("checks", "laser", "cautions"):
         page.goto(f"{server.url}/{name}")
         take(page, name)
+    page.goto(f"{server.url}/laser/new")
+    take(page, "setup")
+    page.goto(f"{server.url}/laser")
+    page.fill("textarea", "bed = 1")
+    page.click("button.primary")
+    page.locator(".trouble").wait_for()
+    take(page, "laser-error")
+    page.goto(f"{server.url}/log/99")
+    take(page, "not-found")
     page.goto(server.url)
     server.kill()
     page.locator("#trouble").wait_for()
     take(page, "bench-no-connection")
 
 
-def _all(browser: Browser, server: Server) -> None:
+def door(page: Page, server: Server) -> None:
+    """Where the access code is asked for, and a wrong one."""
+    page.goto(server.url)
+    page.fill("input[name=code]", "not this")
+    page.click("button[type=submit]")
+    page.locator(".trouble").wait_for()
+    take(page, "door")
+
+
+def _all(browser: Browser, folder: Path) -> None:
+    server = Server(folder / "data", SEED)
     page = browser.new_page()
-    page.set_default_timeout(30_000)
-    page.goto(f"{server.url}/log")
-    take(page, "log-empty")
+    page.set_default_timeout(60_000)
+    empty(page, server)
     bench(page, server)
     offline(page, server)
     other(page, server)
+    locked = Server(folder / "locked", SEED, "abcd-efgh")
+    door(page, locked)
+    locked.kill()
 
 
 if __name__ == "__main__":
     with tempfile.TemporaryDirectory() as folder, sync_playwright() as playwright:
         running = playwright.chromium.launch(executable_path=chromium_path(), args=list(QUIET))
-        _all(running, Server(Path(folder), SEED))
+        _all(running, Path(folder))
         running.close()

@@ -88,8 +88,10 @@ def _sentence(snapshot: Json) -> list[str]:
     step = snapshot["step"]
     if step["do"] == "mark" and not snapshot["cautions_acknowledged"]:
         return ["Before the first pulse: read these, and keep to them.", ""]
-    if step["do"] != "mark" or snapshot["source"] == "offline":
+    if step["do"] != "mark":
         return _split(str(step["say"]))
+    if snapshot["source"] == "offline":
+        return [_hang_words(snapshot), f"{step['say']} Then send its photo, or tap the mark below."]
     if snapshot["candidates"]:
         return ["More than one mark. Put fresh tape on and fire again, or choose the newest.", ""]
     if snapshot["missed"]:
