@@ -1,7 +1,7 @@
 """What differs from the tape: the smooth part of the light, or the picture before, taken away.
 
 Without a picture before, the tape is a robust quadratic surface. With one, it is that picture times a smooth
-gain plus a smooth offset (exposure, lamps), so that only what changed is left.
+gain (exposure, lamps) plus a smooth offset that is kept small, so that only what changed is left.
 """
 
 from __future__ import annotations
@@ -19,6 +19,9 @@ Stack = NDArray[np.floating[Any]]
 
 INSIDE_MM = RADIUS_MM - 0.5  # the rim itself is blurred paper and tape
 _ROUNDS = 6
+# Uniform tape cannot tell a gain from an offset. Lamps and exposure are gains, and an older mark is foretold
+# rightly only if they are taken as such; a free offset lets noise in the picture before eat the gain.
+_OFFSET_RIDGE = 100.0
 
 
 @dataclass(frozen=True)
@@ -34,7 +37,7 @@ class Tape:
         if not self.with_before:
             return _mixed(basis, self.coefficients)
         assert before is not None
-        return _mixed(basis, self.coefficients[:6]) + _mixed(basis[:3], self.coefficients[6:]) * before
+        return _mixed(basis, self.coefficients[:6]) + _mixed(basis, self.coefficients[6:]) * before
 
 
 def fit_tape(after: Stack, before: Stack | None, grid: Grid) -> Tape:
@@ -48,7 +51,7 @@ def fit_tape(after: Stack, before: Stack | None, grid: Grid) -> Tape:
         basis = smooth
         if before is not None:
             earlier = before[::step, ::step, channel][inside].astype(float)
-            basis = np.vstack([smooth, smooth[:3] * earlier])
+            basis = np.vstack([smooth, smooth * earlier])
         columns.append(_robust_fit(basis, target, before is not None))
     return Tape(np.column_stack(columns), before is not None)
 
@@ -70,7 +73,7 @@ def _robust_fit(basis: Floats, target: Floats, with_gain: bool) -> Floats:
     ridge = np.full(len(basis), 1e-6)
     prior = np.zeros(len(basis))
     if with_gain:
-        ridge[6:] = (100.0, 400.0, 400.0)  # uniform tape cannot tell gain from offset: stay near gain one
+        ridge[:6] = _OFFSET_RIDGE
         prior[6] = 1.0
     weight = np.ones_like(target)
     solution: Floats = prior
