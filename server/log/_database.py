@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import secrets
 import sqlite3
+import sys
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
@@ -40,6 +41,26 @@ def fsync_folder(folder: Path) -> None:
         os.fsync(handle)
     finally:
         os.close(handle)
+
+
+def sync_disk(folder: Path) -> bool:
+    """Make all that was written to the disk of ``folder`` survive a power cut; False where no call does that.
+
+    One call for many files: a hundred times faster than a sync of each. Linux's syncfs(2) waits until all is
+    written and reports what could not be (since version 5.8). Raises OSError.
+    """
+    if sys.platform != "linux":
+        return False
+    import ctypes  # only whoever copies many pictures waits for it to load
+
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        if ctypes.CDLL(None, use_errno=True).syncfs(handle) != 0:
+            number = ctypes.get_errno()
+            raise OSError(number, os.strerror(number), str(folder))
+    finally:
+        os.close(handle)
+    return True
 
 
 def write_for_good(path: Path, content: str | bytes) -> None:

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
-from server.log._database import PART, fsync, fsync_folder, make_folder, written_whole
+from server.log._database import PART, fsync, fsync_folder, make_folder, sync_disk, written_whole
 
 NAME = re.compile(r"[0-9a-f]{2}/[0-9a-f]{64}\.(jpg|png|bin)")
 
@@ -40,13 +40,14 @@ class PictureFolder:
                 file.write(data)
         return name
 
-    def sync(self, names: Iterable[str]) -> None:
-        """Let files that were kept without sync survive a power cut: far faster than one by one."""
-        paths = [self.folder / name for name in names]
-        for path in paths:
-            fsync(path)
-        for folder in {path.parent for path in paths}:
-            fsync_folder(folder)
+    def sync(self, names: list[str]) -> None:
+        """Let files that were kept without sync survive a power cut, all together. Raises OSError."""
+        if not names or sync_disk(self.folder):
+            return
+        for name in names:
+            fsync(self.folder / name)
+        for folder in {name[:2] for name in names}:
+            fsync_folder(self.folder / folder)
 
     def read(self, name: str) -> bytes | None:
         """The picture's bytes, None when it is not there."""

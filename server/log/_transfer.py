@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TextIO
 
@@ -61,6 +61,7 @@ def _merge(log: Log, source: Source, picture_of: PictureOf, judge: Judge | None)
             _merge_alignment(target, alignment)
         for entry in source.entries():
             _merge_entry(target, entry)
+        log.pictures.sync(target.names)  # before the entries that name them are on the disk
     return total
 
 
@@ -80,10 +81,14 @@ class _Target:
     pictures: PictureFolder
     picture_of: PictureOf
     total: Imported
+    names: list[str] = field(default_factory=list)  # of pictures that are not synced yet
 
     def take_picture(self, name: str | None) -> str | None:
         data = None if name is None else self.picture_of(name)
-        return None if data is None else self.pictures.keep(data)
+        if data is None:
+            return None
+        self.names.append(self.pictures.keep(data, sync=False))
+        return self.names[-1]
 
 
 def _merge_alignment(target: _Target, new: AlignmentIn) -> None:

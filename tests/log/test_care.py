@@ -6,6 +6,7 @@ import errno
 import io
 import os
 import sqlite3
+import sys
 from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
@@ -13,6 +14,8 @@ from pathlib import Path
 import pytest
 
 from server.log import Log, LogError, LogMissing, back_up, check, default_folder, restore
+from server.log._database import sync_disk
+from server.log._pictures import PictureFolder
 
 MACHINE = {"name": "one"}
 TURN = {"kind": "turn", "mount": 1, "screw": "top", "turns": 0.5}
@@ -158,7 +161,7 @@ def test_a_backup_that_was_cut_off_can_be_done_again(
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
     with monkeypatch.context() as patch:
-        patch.setattr("server.log._pictures.fsync", dies)
+        patch.setattr("server.log._pictures.sync_disk", dies)
         with pytest.raises(LogError, match="the disk is full"):
             back_up(data, tmp_path / "copy")
     with pytest.raises(LogMissing):
@@ -166,6 +169,33 @@ def test_a_backup_that_was_cut_off_can_be_done_again(
     assert back_up(data, tmp_path / "copy").problems == ()
     assert exported(tmp_path / "copy") == exported(data)
     assert not list((tmp_path / "copy").rglob("*.part"))
+
+
+@pytest.mark.parametrize("together", [True, False])
+def test_what_was_kept_without_sync_is_synced_later(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, together: bool
+) -> None:
+    """fsync(2): a file's content and its name in the folder are two things to sync."""
+    synced: list[Path] = []
+
+    def all_at_once(folder: Path) -> bool:
+        synced.append(folder)
+        return together
+
+    monkeypatch.setattr("server.log._pictures.sync_disk", all_at_once)
+    monkeypatch.setattr("server.log._pictures.fsync", synced.append)
+    monkeypatch.setattr("server.log._pictures.fsync_folder", synced.append)
+    pictures = PictureFolder(tmp_path)
+    name = pictures.keep(JPEG, sync=False)
+    pictures.sync([name])
+    assert synced == [tmp_path, *([] if together else [tmp_path / name, (tmp_path / name).parent])]
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="the call is Linux's")
+def test_the_whole_disk_is_synced_and_a_failure_is_told(tmp_path: Path) -> None:
+    assert sync_disk(tmp_path)
+    with pytest.raises(FileNotFoundError):
+        sync_disk(tmp_path / "gone")
 
 
 def test_backup_never_goes_where_other_things_are(log: Log, data: Path, tmp_path: Path) -> None:

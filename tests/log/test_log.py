@@ -155,7 +155,7 @@ numbers = ordinary | st.integers(-(10**6), 10**6) | st.none() | st.just("1.5") |
 pairs = st.lists(numbers, min_size=1, max_size=2)
 marks = st.fixed_dictionaries(
     {"kind": st.just("mark"), "station": st.sampled_from(["mirror-1", "nozzle", "-x", 'a "b", c'])},
-    optional={"head_mm": pairs, "offset_mm": pairs, "sigma_mm": pairs | ordinary, "mount": st.just(1)},
+    optional={"head_mm": pairs, "offset_mm": pairs, "sigma_mm": pairs | ordinary},
 )
 turns = st.fixed_dictionaries(
     {"kind": st.just("turn"), "screw": st.sampled_from(["top", "=x", "a,b", "%s", "-top", "µ", None])},
