@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import Any
 
@@ -28,16 +28,20 @@ GOOD = 0.6  # share of a tolerance that is as good as nil
 SMALL = 0.05  # tolerances that are not worth moving for
 GAIN = 0.3  # share of the expected remaining error that a move must take away
 MOST_LEVERS = 6
+SHIFTED = 1.5  # effort of moving a part
+EFFORT = 0.04  # share of the error that a set must take away more for each turn more
 FAR_MOVE = 1e-3  # cost (tolerances²) of a move per turn² or mm²: far moves that do little are not worth it
 
 
 @dataclass(frozen=True)
 class Move:
-    """A move, how much of the expected error (tolerances²) it takes away, and what share of it."""
+    """The first move of a set, how much of the expected error (tolerances²) the set takes away, what share
+    of it, and the set's effort (a turn is 1)."""
 
     event: Event
     drop: float
     gain: float
+    effort: float
 
 
 def best_move(view: View, stage: int) -> Move | None:
@@ -45,10 +49,16 @@ def best_move(view: View, stage: int) -> Move | None:
     helps."""
     view = thin(view)
     now = _now(view, stage)
-    for screws_only in (True, False) if _angle_first(view, stage) else (False,):
-        move = _needed(now, adjustments(view, stage, screws_only=screws_only))
-        if move is not None and move.gain > GAIN:
-            return move
+    sets: list[list[Event]] = []
+    for screws_only in (True, False) if _angle_first(view, stage) else (False, True):
+        for fine in (True, False):
+            events = adjustments(view, stage, screws_only=screws_only, fine=fine)
+            if events and events not in sets:
+                sets.append(events)
+    needed = [_needed(now, events) for events in sets]
+    best = max(needed, key=lambda move: move.gain - EFFORT * move.effort, default=None)
+    if best is not None and best.gain > GAIN:
+        return best
     moves = [_weighed(now, [event]) for event in singles(view, stage)]
     best = max(moves, key=lambda move: move.gain, default=None)
     return best if best is not None and best.gain > LEAST_GAIN else None
@@ -70,10 +80,8 @@ def _now(view: View, stage: int) -> _Now:
     return _Now(view, stage, caps, cost(view, stage, caps), probability(view, stage))
 
 
-def _needed(now: _Now, events: list[Event]) -> Move | None:
+def _needed(now: _Now, events: list[Event]) -> Move:
     """The set without the moves that it can do without; the first of the rest is the one to make now."""
-    if not events:
-        return None
     move = _weighed(now, events)
     while len(events) > 1:
         fewer = [events[:i] + events[i + 1 :] for i in range(len(events))]
@@ -91,7 +99,8 @@ def _weighed(now: _Now, events: list[Event]) -> Move:
     drop = now.cost - cost(after, now.stage, now.caps)
     better = probability(after, now.stage) - now.probability
     share = drop / now.cost if drop > MUCH and now.cost > 0 else 0.0
-    return Move(events[0], drop, max(2.0 * better, share))
+    effort = sum(1.0 if isinstance(event, Turn) else SHIFTED for event in events)
+    return Move(events[0], drop, max(2.0 * better, share), effort)
 
 
 def cost(view: View, stage: int, caps: Array) -> float:
@@ -102,15 +111,16 @@ def cost(view: View, stage: int, caps: Array) -> float:
 
 
 def adjustments(
-    view: View, stage: int, *, screws_only: bool = False, small: float | None = None
+    view: View, stage: int, *, screws_only: bool = False, small: float | None = None, fine: bool = False
 ) -> list[Event]:
     """A small set of moves that together bring the stage's error to nil, the most upstream first.
 
     Orthogonal matching pursuit: the lever that takes away most for its effort is added to the set until the
-    rest
-    is small; the relative error of a hand is part of the cost.
+    rest is small; the relative error of a hand is part of the cost, and with ``fine`` also that part of it
+    that a smaller move does not make smaller, so that near the end the lever is taken that errs least.
     """
     problem = _problem(view, stage, screws_only=screws_only, small=small)
+    problem = problem if fine else replace(problem, coarse=np.zeros_like(problem.coarse))
     chosen: tuple[int, ...] = ()
     now, amounts = problem.error, np.zeros(0)
     while now > DONE and len(chosen) < MOST_LEVERS:
@@ -160,6 +170,7 @@ class _Problem:
     gram: Array  # (N, N) design.T @ design
     pull: Array  # (N,) design.T @ error
     error: float  # the error squared
+    coarse: Array  # (N,) variance of the error by a move of a hand, however small
 
 
 def _problem(
@@ -180,7 +191,10 @@ def _problem(
     columns = [np.arange(end - move.shape[1], end) for move, end in zip(moves, ends, strict=True)]
     design = slopes @ np.hstack(moves) if moves else np.zeros((len(residual), 0))
     pull, error = design.T @ residual, float(residual @ residual)
-    return _Problem(levers, columns, design, design.T @ design, pull, error)
+    gram = design.T @ design
+    hand = [b.HAND_TURNS if lever.is_screw else b.SHIFT_HAND for lever in levers]
+    coarse = np.diagonal(gram) * np.repeat(np.square(hand), [len(some) for some in columns])
+    return _Problem(levers, columns, design, gram, pull, error, coarse)
 
 
 def _beyond_small(residual: Array, small: float) -> Array:
@@ -209,6 +223,7 @@ def singles(view: View, stage: int, *, effort: float = EASY) -> list[Event]:
     """For each lever that can take something away by itself: the moves that a hand can do nearest to the
     best."""
     problem = _problem(view, stage, effort=effort)
+    problem = replace(problem, coarse=np.zeros_like(problem.coarse))
     alone = _solved(problem, [(i,) for i in range(len(problem.levers))])
     found: list[Event] = []
     for i, lever in enumerate(problem.levers):
@@ -238,7 +253,7 @@ def _solved(problem: _Problem, sets: list[tuple[int, ...]]) -> dict[tuple[int, .
         damped = gram + (loose + FAR_MOVE)[:, :, None] * np.eye(size)
         amounts = -np.linalg.solve(damped, pull[:, :, None])[:, :, 0]
         bent = (gram @ amounts[:, :, None])[:, :, 0]
-        left = problem.error + ((2.0 * pull + bent + loose * amounts) * amounts).sum(1)
+        left = problem.error + ((2.0 * pull + bent + loose * amounts) * amounts + problem.coarse[used]).sum(1)
         found |= {some: (float(left[i]), amounts[i]) for i, (some, _) in enumerate(group)}
     return found
 
