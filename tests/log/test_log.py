@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import math
 import tempfile
 import threading
 from collections.abc import Iterator
@@ -188,9 +189,10 @@ def cells(log: Log) -> list[list[float | str]]:
 
 def number_or_text(cell: str) -> float | str:
     try:
-        return float(cell)
+        value = float(cell)
     except ValueError:
         return cell
+    return value if math.isfinite(value) else cell
 
 
 @pytest.mark.parametrize("text", ["=1+1", "+1", "-1", "@x", "\tx"])
