@@ -66,7 +66,7 @@ def happened(rng: np.random.Generator, *, readings: int, turns: int) -> list[dic
             screw = {
                 "mount": int(rng.integers(1, 4)),
                 "screw": "top",
-                "turns": int(rng.integers(-32, 32)) / 64,
+                "turns": int(rng.integers(1, 33)) / 64,
             }
             found.append({"kind": "turn"} | screw)
     return found
