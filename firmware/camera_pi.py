@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -183,3 +184,7 @@ def _held(metadata: dict[str, Any], there: Any) -> list[tuple[str, dict[str, Any
             kept = {key: metadata[key] for key in values if key in metadata and key in there}
             held.append((name, {**switch, **kept}))
     return held
+
+
+if __name__ == "__main__":  # asked in a process of its own: loading the library may block
+    print(json.dumps(pi_cameras()))

@@ -20,6 +20,12 @@ _PLAUSIBLE_S = 5.0
 # Menu values of V4L2_CID_EXPOSURE_AUTO in the Video4Linux documentation: 1 manual, 3 aperture priority,
 # which is what webcams call automatic.
 _MANUAL, _AUTOMATIC = 1.0, 3.0
+# Name, automatic control, its value when it runs, when it does not, and the control of what is then held.
+_LIGHT = (
+    ("exposure", cv2.CAP_PROP_AUTO_EXPOSURE, _AUTOMATIC, _MANUAL, cv2.CAP_PROP_EXPOSURE),
+    ("white balance", cv2.CAP_PROP_AUTO_WB, 1.0, 0.0, cv2.CAP_PROP_WB_TEMPERATURE),
+    ("focus", cv2.CAP_PROP_AUTOFOCUS, 1.0, 0.0, cv2.CAP_PROP_FOCUS),
+)
 
 
 class UsbCamera(PumpedCamera):
@@ -46,21 +52,24 @@ class UsbCamera(PumpedCamera):
 
     def lock_light(self) -> tuple[str, ...]:
         """Hold what automatic control the camera has where it stands; return the names of what was held."""
-        return self._set_light(exposure=_MANUAL, balance=0.0, focus=0.0)
+        held = []
+        for name, automatic, _, manual, value in _LIGHT:
+            stands_at = self._device.get(value)
+            if self._switch(automatic, manual):
+                held.append(name)
+                # Left to itself many a camera falls back to what was last set by hand, years ago perhaps.
+                if stands_at > 0:
+                    self._device.set(value, stands_at)
+        return tuple(held)
 
     def release_light(self) -> None:
         """Let the automatic controls run again."""
-        self._set_light(exposure=_AUTOMATIC, balance=1.0, focus=1.0)
+        for _, automatic, free, _, _ in _LIGHT:
+            self._switch(automatic, free)
 
-    def _set_light(self, *, exposure: float, balance: float, focus: float) -> tuple[str, ...]:
-        wanted = (
-            ("exposure", cv2.CAP_PROP_AUTO_EXPOSURE, exposure),
-            ("white balance", cv2.CAP_PROP_AUTO_WB, balance),
-            ("focus", cv2.CAP_PROP_AUTOFOCUS, focus),
-        )
-        # ``get`` answers -1 (or 0 with a failing ``set``) for a control that this camera does not have.
-        there = [(name, prop, value) for name, prop, value in wanted if self._device.get(prop) != -1]
-        return tuple(name for name, prop, value in there if self._device.set(prop, value))
+    def _switch(self, control: int, to: float) -> bool:
+        # ``get`` answers -1 for a control that this camera does not have.
+        return self._device.get(control) != -1 and bool(self._device.set(control, to))
 
     def _open(self) -> Any:
         capture = self._opener(self._where, cv2.CAP_V4L2)

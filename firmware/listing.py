@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+import json
+import subprocess
+import sys
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from firmware.camera import Camera, Pixels, open_camera
-from firmware.errors import RigError
+from firmware.camera import Camera, Pixels
+from firmware.errors import CameraTimeout, RigError
+from firmware.supervised import SupervisedCamera, child_environment
 
 __all__ = ["CameraFound", "list_cameras"]
 
+_PATIENCE_S = 20.0
 _WARM_UP_FRAMES = 5  # the first pictures of a webcam are dark: its exposure is still settling
 
 
@@ -36,22 +41,40 @@ def list_cameras(
     pictures: bool = True,
     system: Path = Path("/sys/class/video4linux"),
     pi: Callable[[], list[str]] | None = None,
-    opener: Callable[..., Camera] = open_camera,
+    opener: Callable[..., Camera] = SupervisedCamera,
 ) -> list[CameraFound]:
-    """Return the Pi's cameras, then the USB ones; with ``pictures`` each was opened for a test picture."""
+    """Return the Pi's cameras, then the USB ones; with ``pictures`` each was opened for a test picture.
+
+    A camera or library that blocks is given up after a while, and says so.
+    """
     found = [*_pi_cameras(pi or _pi_models), *_usb_cameras(system)]
     return [_tried(camera, opener) for camera in found] if pictures else found
 
 
 def _pi_models() -> list[str]:
-    from firmware.camera_pi import pi_cameras
-
-    return pi_cameras()
+    """Ask in a process of its own: a camera library may block while it is loaded, and for ever."""
+    try:
+        asked = subprocess.run(
+            [sys.executable, "-P", "-m", "firmware.camera_pi"],
+            capture_output=True,
+            timeout=_PATIENCE_S,
+            env=child_environment(),
+        )
+        return [str(model) for model in json.loads(asked.stdout.splitlines()[-1])]
+    except subprocess.TimeoutExpired:
+        raise CameraTimeout(
+            f"the camera library has not answered for {_PATIENCE_S:g} s: restart the Pi"
+        ) from None
+    except (OSError, ValueError, IndexError):
+        return []  # doctor tells why a library does not load
 
 
 def _pi_cameras(models: Callable[[], list[str]]) -> Iterable[CameraFound]:
-    for number, model in enumerate(models()):
-        yield CameraFound("pi", model, {"number": number})
+    try:
+        for number, model in enumerate(models()):
+            yield CameraFound("pi", model, {"number": number})
+    except CameraTimeout as error:
+        yield CameraFound("pi", "ribbon cable", problem=str(error))
 
 
 def _usb_cameras(system: Path) -> Iterable[CameraFound]:
@@ -72,16 +95,17 @@ def _text(path: Path) -> str:
 
 
 def _tried(found: CameraFound, opener: Callable[..., Camera]) -> CameraFound:
+    if found.problem is not None:
+        return found
     try:
         camera = opener(found.kind, **found.options)
         camera.start()
     except RigError as error:
         return CameraFound(found.kind, found.name, found.options, problem=str(error))
     try:
-        number = -1
-        for _ in range(_WARM_UP_FRAMES):
-            frame = camera.newest(newer_than=number)
-            number = frame.number
+        frame = camera.newest(timeout_s=_PATIENCE_S / 2)
+        for _ in range(_WARM_UP_FRAMES - 1):
+            frame = camera.newest(newer_than=frame.number)
         return CameraFound(found.kind, found.name, found.options, picture=frame.pixels)
     except RigError as error:
         return CameraFound(found.kind, found.name, found.options, problem=str(error))

@@ -25,7 +25,7 @@ from firmware.slot import NewestSlot
 from firmware.watch import Watch
 from firmware.words import Words
 
-__all__ = ["SupervisedCamera"]
+__all__ = ["SupervisedCamera", "child_environment"]
 
 Opener = Callable[..., Camera]
 _DEAD_S = 2.0  # a killed process that has not ended by then hangs in the kernel
@@ -177,6 +177,11 @@ class SupervisedCamera:
         self._end()
 
 
+def child_environment() -> dict[str, str]:
+    """Return this process's environment, so that a child of the same Python finds the same packages."""
+    return {**os.environ, "PYTHONPATH": os.pathsep.join(os.path.abspath(path) for path in sys.path)}
+
+
 class _Child:
     """One child process with its words and its memory."""
 
@@ -189,7 +194,7 @@ class _Child:
                 [sys.executable, "-P", "-m", "firmware.child", str(self.ring.descriptor)],
                 stdin=theirs.fileno(),
                 pass_fds=[self.ring.descriptor],
-                env={**os.environ, "PYTHONPATH": os.pathsep.join(os.path.abspath(path) for path in sys.path)},
+                env=child_environment(),
             )
         self.pid = self._process.pid
         order = pickle.dumps((opener, kind, options, first))

@@ -1,4 +1,4 @@
-"""The Video4Linux camera against a stand-in for cv2.VideoCapture; real ones are not to be had here."""
+"""The Video4Linux camera against a stand-in for cv2.VideoCapture; tests/rig runs it through OpenCV's own."""
 
 from queue import Queue
 from typing import Any
@@ -105,11 +105,12 @@ def test_a_real_device_that_is_not_there_is_missing(capfd) -> None:
 
 
 def test_only_controls_that_exist_are_locked() -> None:
-    capture = Capture(controls={cv2.CAP_PROP_AUTO_EXPOSURE: 3.0})
+    capture = Capture(controls={cv2.CAP_PROP_AUTO_EXPOSURE: 3.0, cv2.CAP_PROP_EXPOSURE: 312.0})
     camera = UsbCamera(opener=lambda *_: capture)
     camera.start()
     assert camera.lock_light() == ("exposure",)
     assert capture.wishes[cv2.CAP_PROP_AUTO_EXPOSURE] == 1.0
+    assert capture.wishes[cv2.CAP_PROP_EXPOSURE] == 312.0  # where it stood, not where it was once set by hand
     assert cv2.CAP_PROP_AUTO_WB not in capture.wishes
     camera.release_light()
     assert capture.wishes[cv2.CAP_PROP_AUTO_EXPOSURE] == 3.0

@@ -4,9 +4,12 @@ from typing import Any
 import numpy as np
 import pytest
 
-from firmware import CameraMissing
+from firmware import CameraMissing, listing
 from firmware.camera_fake import FakeCamera
 from firmware.listing import list_cameras
+from firmware.supervised import SupervisedCamera
+from firmware.watch import Watch
+from tests.firmware import children
 from tests.firmware.clock import Clock
 
 
@@ -67,6 +70,41 @@ def test_one_that_fails_while_it_runs_is_stopped(system: Path) -> None:
     found = list_cameras(system=system, pi=list, opener=opener)
     assert [camera.problem for camera in found] == ["gone", "gone"]
     assert all(camera.history[-1][1] == "stopped" for camera in made)
+
+
+def test_a_camera_stuck_in_its_driver_is_given_up(system: Path) -> None:
+    def stuck(kind: str, **options: Any) -> SupervisedCamera:
+        watch = Watch(patience_s=0.2, warm_up_s=60.0, pauses_s=(3600.0,))
+        return SupervisedCamera("stuck", opener=children.opener, watch=watch)
+
+    webcam, _ = list_cameras(system=system, pi=list, opener=stuck)
+    assert webcam.picture is None
+    assert webcam.problem is not None
+    assert "frozen" in webcam.problem
+
+
+def test_a_library_that_blocks_while_it_is_loaded_is_given_up(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "picamera2.py").write_text("import time\ntime.sleep(3600)\n")
+    monkeypatch.syspath_prepend(tmp_path)
+    monkeypatch.setattr(listing, "_PATIENCE_S", 2.0)
+    (camera,) = list_cameras(system=tmp_path / "none")
+    assert camera.problem == "the camera library has not answered for 2 s: restart the Pi"
+
+
+def test_the_library_tells_its_cameras_in_order(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "picamera2.py").write_text(
+        "print('words of its own')\n"
+        "class Picamera2:\n"
+        "    global_camera_info = staticmethod(lambda: [{'Model': 'imx708'}, {'Model': 'ov5647'}])\n"
+    )
+    monkeypatch.syspath_prepend(tmp_path)
+    found = list_cameras(pictures=False, system=tmp_path / "none")
+    assert [(camera.name, camera.options) for camera in found] == [
+        ("imx708", {"number": 0}),
+        ("ov5647", {"number": 1}),
+    ]
 
 
 def test_on_a_machine_without_cameras_the_list_is_empty(tmp_path: Path) -> None:
