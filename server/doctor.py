@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-import importlib
 import shutil
 import socket
+import subprocess
+import sys
 import urllib.error
 import urllib.request
 from collections.abc import Callable, Iterable, Iterator
@@ -16,6 +17,7 @@ from firmware.health import Run, check_clock, check_disk, check_supply, run_comm
 from firmware.listing import CameraFound, list_cameras
 from firmware.panel import Panel, Pins, open_panel
 from firmware.picture_fault import picture_fault
+from firmware.supervised import child_environment
 from server.log import LogError, LogMissing, check
 
 __all__ = ["Look", "cameras", "clock", "disk", "heat", "libraries", "log", "network", "pins"]
@@ -137,23 +139,36 @@ def _page_elsewhere(to: str, timeout_s: float) -> Look:
         )
 
 
-def libraries(names: Iterable[str] = ("numpy", "cv2", "picamera2", "gpiozero")) -> Iterator[Look]:
-    """What the rig stands on. A picamera2 that is there and does not load is told apart from none."""
+def libraries(
+    names: Iterable[str] = ("numpy", "cv2", "picamera2", "gpiozero"), *, patience_s: float = 20.0
+) -> Iterator[Look]:
+    """What the rig stands on. A picamera2 that is there and does not load is told apart from none.
+
+    Each is loaded in a process of its own: one that is built for another numpy can do anything, block too.
+    """
     for name in names:
-        try:
-            module = importlib.import_module(name)
-        except ModuleNotFoundError as error:
-            optional = error.name == name and name in ("picamera2", "gpiozero")
-            line = "not installed" if error.name == name else f"does not load: {error}"
-            yield Look(name, "note" if optional else "bad", f"{line}: run the installer again")
-        except Exception as error:  # noqa: BLE001 -- built for another numpy, it can raise anything
-            yield Look(name, "bad", f"does not load ({_first_line(error)}): run the installer again")
-        else:
-            yield Look(name, "good", str(getattr(module, "__version__", "there")))
+        yield _library(name, patience_s)
 
 
-def _first_line(error: Exception) -> str:
-    return (str(error).strip().splitlines() or [type(error).__name__])[0]
+def _library(name: str, patience_s: float) -> Look:
+    words = f"import {name} as it; print(getattr(it, '__version__', 'there'))"
+    try:
+        tried = subprocess.run(
+            [sys.executable, "-P", "-c", words],
+            capture_output=True,
+            text=True,
+            timeout=patience_s,
+            env=child_environment(),
+        )
+    except subprocess.TimeoutExpired:
+        return Look(name, "bad", f"does not load within {patience_s:g} s: restart the Pi")
+    if tried.returncode == 0:
+        return Look(name, "good", tried.stdout.split()[-1])
+    said = (tried.stderr.strip().splitlines() or [f"ended with {tried.returncode}"])[-1]
+    if said == f"ModuleNotFoundError: No module named '{name}'":
+        optional = name in ("picamera2", "gpiozero")
+        return Look(name, "note" if optional else "bad", "not installed: run the installer again")
+    return Look(name, "bad", f"does not load ({said}): run the installer again")
 
 
 def _own_address() -> str | None:

@@ -82,10 +82,14 @@ def test_a_camera_library_built_for_another_numpy_is_told_apart_from_none(
 ) -> None:
     (tmp_path / "wrongly_built.py").write_text("raise ValueError('numpy.dtype size changed')")
     monkeypatch.syspath_prepend(tmp_path)
-    wrong, absent = doctor.libraries(["wrongly_built", "picamera2"])
+    (tmp_path / "blocked.py").write_text("import time\ntime.sleep(3600)")
+    wrong, absent, there = doctor.libraries(["wrongly_built", "picamera2", "numpy"])
     assert wrong.state == "bad"
     assert "dtype size changed" in wrong.line
     assert absent.state in ("note", "good")
+    assert (there.state, there.line) == ("good", np.__version__)
+    (blocked,) = doctor.libraries(["blocked"], patience_s=1.0)
+    assert (blocked.state, blocked.line) == ("bad", "does not load within 1 s: restart the Pi")
 
 
 @pytest.mark.parametrize(
