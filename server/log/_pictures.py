@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import re
 from collections.abc import Iterator
 from pathlib import Path
@@ -65,10 +66,11 @@ class PictureFolder:
 
     def names(self) -> Iterator[str]:
         """All files there that we wrote: pictures, and parts of such as were never finished."""
-        for path in sorted(self.folder.glob("??/*")):
-            name = f"{path.parent.name}/{path.name}"
-            if NAME.fullmatch(name) or name.endswith(PART):
-                yield name
+        for folder in sorted(self.folder.glob("??")):
+            for file in sorted(os.listdir(folder)) if folder.is_dir() else ():
+                name = f"{folder.name}/{file}"
+                if NAME.fullmatch(name) or name.endswith(PART):
+                    yield name
 
     def remove(self, name: str) -> int:
         """Remove one picture; returns the bytes freed."""

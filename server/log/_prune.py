@@ -8,7 +8,7 @@ from __future__ import annotations
 import json
 import sqlite3
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
 from server.log._errors import BadEntry
@@ -68,25 +68,72 @@ def drop_pictures(db: sqlite3.Connection, pictures: PictureFolder, rule: Picture
     """Take the pictures that ``rule`` gives up out of their events; returns their names. The files stay."""
     if rule == PictureRule():
         return set()
+    newest = db.execute("SELECT max(id) FROM alignment").fetchone()[0] or 0
+    oldest = 0 if rule.keep_alignments is None else newest - rule.keep_alignments + 1
+    room = float("inf") if rule.keep_gb is None else rule.keep_gb * 1e9
+    seen = _seen_further(db, pictures, oldest, room)
+    if seen is not None:
+        _remember(db, seen)
+        return set()
     rows = db.execute(_NEWEST_FIRST).fetchall()
-    kept = _kept(rows, pictures, rule, newest=db.execute("SELECT max(id) FROM alignment").fetchone()[0])
-    gone = {row[0] for row in rows} - kept
+    kept = _kept(rows, pictures, oldest, room, newest=newest)
+    gone = {row[0] for row in rows} - set(kept)
     db.executemany("UPDATE event SET picture = NULL WHERE picture = ?", [(name,) for name in gone])
+    _remember(db, _Seen(_last_event(db), sum(kept.values()), oldest))
     return gone
 
 
 def _kept(
-    rows: Iterable[tuple[str, int]], pictures: PictureFolder, rule: PictureRule, *, newest: int
-) -> set[str]:
-    kept: set[str] = set()
-    room = float("inf") if rule.keep_gb is None else rule.keep_gb * 1e9
-    oldest = 0 if rule.keep_alignments is None else newest - rule.keep_alignments + 1
+    rows: Iterable[tuple[str, int]], pictures: PictureFolder, oldest: int, room: float, *, newest: int
+) -> dict[str, int]:
+    """Name → bytes of the pictures that stay."""
+    kept: dict[str, int] = {}
     for name, alignment in rows:
         size = 0 if name in kept else pictures.size(name)
         room -= size
         if alignment == newest or (room >= 0 and alignment >= oldest):
-            kept.add(name)
+            kept.setdefault(name, size)
     return kept
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """How far the rule was applied: to which event, what stayed then, from which alignment on."""
+
+    event: int
+    size_bytes: int
+    oldest: int
+
+
+def _seen_further(db: sqlite3.Connection, pictures: PictureFolder, oldest: int, room: float) -> _Seen | None:
+    """Where only what is new since then is looked at and nothing has to go; None: look at everything.
+
+    An alignment begins while somebody waits, and 200 000 files on a memory card take long to look at. A
+    picture that two events name may count twice here: then everything is looked at too early, never too late.
+    """
+    row = db.execute("SELECT value FROM setting WHERE name = 'pictures-seen'").fetchone()
+    if row is None:
+        return None
+    seen = _Seen(**json.loads(row[0]))
+    new = db.execute("SELECT DISTINCT picture FROM event WHERE id > ? AND picture IS NOT NULL", (seen.event,))
+    size = seen.size_bytes + sum(pictures.size(name) for (name,) in new)
+    sql = "SELECT 1 FROM event WHERE alignment_id >= ? AND alignment_id < ? AND picture IS NOT NULL LIMIT 1"
+    if size > room or db.execute(sql, (seen.oldest, oldest)).fetchone():
+        return None
+    return _Seen(_last_event(db), size, oldest)
+
+
+def _last_event(db: sqlite3.Connection) -> int:
+    return db.execute("SELECT max(id) FROM event").fetchone()[0] or 0
+
+
+def _remember(db: sqlite3.Connection, seen: _Seen) -> None:
+    db.execute("INSERT OR REPLACE INTO setting VALUES ('pictures-seen', ?)", (json.dumps(asdict(seen)),))
+
+
+def look_anew(db: sqlite3.Connection) -> None:
+    """Let the rule look at every picture the next time: it is another, or older events have got pictures."""
+    db.execute("DELETE FROM setting WHERE name = 'pictures-seen'")
 
 
 def remove_leftovers(

@@ -17,7 +17,7 @@ from server.log import _export
 from server.log._database import FILE_NAME, open_reader, open_writer
 from server.log._errors import BadEntry, LogError, NoSuchEntry, one_line
 from server.log._pictures import PictureFolder
-from server.log._prune import PictureRule, Pruned, drop_pictures, remove_leftovers, rule_in
+from server.log._prune import PictureRule, Pruned, drop_pictures, look_anew, remove_leftovers, rule_in
 from server.log._schema import checksum
 from server.log._text import Json, as_text, as_value, event_text, optional_text, stamp, utc_now
 
@@ -191,6 +191,7 @@ class Log:
                 "INSERT INTO setting VALUES ('pictures', ?) ON CONFLICT DO UPDATE SET value = excluded.value"
             )
             db.execute(sql, (as_text(rule.as_json(), what="rule"),))
+            look_anew(db)
 
     def picture_rule(self) -> PictureRule:
         """The rule that was set last; keeps everything until one is."""
@@ -199,6 +200,8 @@ class Log:
 
     def prune(self) -> Pruned:
         """Remove the pictures that the rule gives up and files that no event names; returns how much."""
+        with self.writing() as db:
+            look_anew(db)
         dropped = self._apply_rule()
         with self.writing() as db:  # while we hold it, nobody else is between a picture and its event
             return dropped + remove_leftovers(db, self.pictures)

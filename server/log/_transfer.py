@@ -12,6 +12,7 @@ from server.log._database import at_newest
 from server.log._errors import BadEntry
 from server.log._import_form import AlignmentIn, EntryIn, EventIn, Parts, Source, Tables
 from server.log._pictures import PictureFolder
+from server.log._prune import look_anew
 from server.log._schema import checksum
 from server.log._store import Log
 from server.log._text import Json, as_text, event_text
@@ -61,6 +62,7 @@ def _merge(log: Log, source: Source, picture_of: PictureOf, judge: Judge | None)
             _merge_alignment(target, alignment)
         for entry in source.entries():
             _merge_entry(target, entry)
+        look_anew(db)
         log.pictures.sync(target.names)  # before the entries that name them are on the disk
     return total
 

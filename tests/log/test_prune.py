@@ -6,9 +6,12 @@ import os
 from collections.abc import Iterator
 from pathlib import Path
 
+import numpy as np
 import pytest
 
-from server.log import BadEntry, Log, PictureRule, Pruned, check
+from server.log import BadEntry, Log, PictureRule, Pruned, check, import_folder
+from server.log._pictures import PictureFolder
+from server.log._prune import look_anew
 
 MACHINE = {"name": "one"}
 MARK = {"kind": "mark", "station": "nozzle", "head_mm": [0, 0], "offset_mm": [1, 2], "sigma_mm": 0.1}
@@ -73,6 +76,53 @@ def test_rule_is_applied_when_an_alignment_begins(log: Log) -> None:
     log.start_alignment(machine=MACHINE, source="camera")
     assert held(log) == [0, 0, 0, 2, 0]
     assert files(log) == 2
+
+
+def test_an_alignment_begins_without_a_look_at_every_picture(
+    log: Log, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    log.set_picture_rule(PictureRule(keep_alignments=100, keep_gb=1.0))
+    log.start_alignment(machine=MACHINE, source="camera")
+    looked: list[str] = []
+    size = PictureFolder.size
+
+    def look(folder: PictureFolder, name: str) -> int:
+        looked.append(name)
+        return size(folder, name)
+
+    monkeypatch.setattr(PictureFolder, "size", look)
+    number = log.start_alignment(machine=MACHINE, source="camera")
+    assert looked == []
+    log.add_event(number, MARK, picture=picture(77))
+    log.start_alignment(machine=MACHINE, source="camera")
+    assert len(looked) == 1
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_looking_only_at_what_is_new_drops_the_same(tmp_path: Path, seed: int) -> None:
+    """Beside a log that forgets how far it has looked, and so looks at everything each time."""
+    rng = np.random.default_rng(seed)
+    rule = PictureRule(keep_alignments=int(rng.integers(2, 6)), keep_gb=int(rng.integers(3, 9)) * SIZE / 1e9)
+    with Log(tmp_path / "a") as quick, Log(tmp_path / "b") as thorough:
+        for log in (quick, thorough):
+            log.set_picture_rule(rule)
+        for content in range(10):
+            with thorough.writing() as db:
+                look_anew(db)
+            for log in (quick, thorough):
+                number = log.start_alignment(machine=MACHINE, source="camera")
+                for event in range(content % 3):
+                    log.add_event(number, MARK, picture=picture(100 * content + event))
+            assert held(quick) == held(thorough)
+
+
+def test_pictures_that_come_by_import_count_at_once(log: Log, tmp_path: Path) -> None:
+    with Log(tmp_path / "other") as other:
+        other.set_picture_rule(PictureRule(keep_gb=4 * SIZE / 1e9))
+        other.start_alignment(machine=MACHINE, source="camera")
+        import_folder(other, log.folder)
+        other.start_alignment(machine=MACHINE, source="camera")
+        assert files(other) == 4
 
 
 def test_rule_is_there_after_opening_again(log: Log) -> None:
