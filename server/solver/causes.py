@@ -19,8 +19,10 @@ from .view import Choice, Place, View, nearest, next_sigma
 Array = NDArray[Any]
 
 GUILTY, SUSPECT = 0.9, 0.12  # probability of a fault to inspect, to look for
-LATE_SUSPECT = 0.004  # probability of a fault that is looked for once more before the end
-TELLING = 0.3  # divergence of what two explanations foretell, below which a mark does not tell them apart
+CERTAIN = 0.97  # probability of a fault up to which a mark that tells comes before inspecting
+LATE_SUSPECT = 0.003  # probability that one mark more unmasks a fault, for which it is made before the end
+TELLING = 0.25  # share of the doubt that a mark must settle
+UNHEARD = 1e-3  # probability below which an explanation is not looked into
 HARM = 0.4  # × overlap tolerance: a fault that moves marks less than this does not matter
 ENOUGH_PULSES, BLANKS = 120, 14
 
@@ -35,14 +37,17 @@ def faulty(view: View) -> Choice | None:
     likely = causes(view.bank)
     cause = max(likely, key=lambda c: likely[c])
     answers = _answers(view, cause)
-    if likely[cause] >= GUILTY and _harmful(view, cause):
+    guilty = likely[cause] >= GUILTY and _harmful(view, cause)
+    place, unmasked, doubted = None, 0.0, 0.0
+    if likely[cause] < CERTAIN and sum(likely.values()) > SUSPECT:
+        place, unmasked, doubted = _telling(view)
+    worth = doubted > (1 - CERTAIN if guilty else SUSPECT) and unmasked > TELLING * doubted
+    if worth:
+        return Choice("mark", place=place, why="fault")
+    if guilty:
         if "not-fixed" in answers or answers.count("nothing-found") >= 2:
             return Choice("stop", cause=cause, reason=f"{cause} was not fixed")
         return Choice("inspect", cause=cause)
-    if sum(likely.values()) - likely[cause] * (likely[cause] >= GUILTY) > SUSPECT:
-        place, tells = _telling(view)
-        if tells > TELLING:
-            return Choice("mark", place=place, why="fault")
     return None
 
 
@@ -50,8 +55,8 @@ def last_look(view: View) -> Choice | None:
     """Before it is called done: a mark more where a fault is still possible and a mark would tell."""
     if sum(causes(view.bank).values()) <= LATE_SUSPECT:
         return None
-    place, tells = _telling(view)
-    return Choice("mark", place=place, why="fault") if tells > TELLING else None
+    place, unmasked, _ = _telling(view)
+    return Choice("mark", place=place, why="fault") if unmasked > LATE_SUSPECT else None
 
 
 def doubtful(view: View) -> Choice | None:
@@ -88,27 +93,43 @@ def _harmful(view: View, cause: str) -> bool:
     return bool(overlap > HARM * view.profile.tolerance.overlap_mm)
 
 
-def _telling(view: View) -> tuple[Place, float]:
-    """The place whose mark tells the most probable fault from what is next to it in probability."""
+def _telling(view: View) -> tuple[Place, float, float]:
+    """The place whose mark most probably tells the most probable explanation from the others (each fault, or
+    none), with what probability it does, and the probability of the others."""
     bank = view.bank
     heads = [
         int(np.argmax(np.where(bank.fault == f, bank.log_weight, -np.inf))) for f in np.unique(bank.fault)
     ]
-    heads = sorted(heads, key=lambda i: -bank.log_weight[i])[:3]
+    shares = np.array([bank.weight[bank.fault == bank.fault[i]].sum() for i in heads])
+    order = [
+        int(i) for i in np.argsort(-shares, kind="stable") if shares[i] > UNHEARD or shares[i] == shares.max()
+    ]
+    heads, shares = [heads[i] for i in order], shares[order]
+    some = replace(bank, mean=bank.mean[heads], cov=bank.cov[heads], fault=bank.fault[heads])
     best = (Place(2, 4), 0.0)
+    for place in _places(view):
+        means, covs = _foretold(view, some, place)
+        apart = [_divergence(means[0], covs[0], means[i], covs[i]) for i in range(1, len(heads))]
+        unmasked = float(shares[1:] @ (1.0 - np.exp(-np.array(apart))))
+        if unmasked > best[1]:
+            best = (place, unmasked)
+    return *best, float(shares[1:].sum())
+
+
+def _places(view: View) -> list[Place]:
+    """Where a mark may tell a fault: along both rails; at the nozzle, which alone shows a loose mirror 3."""
+    seen = o.hits(view.profile, view.rays, 3).mean(0)
+    nozzle = [Place(3, i) for i in range(5) if seen[i] > 0.5]
+    return [Place(1, i) for i in o.ALONG_Y] + [Place(2, i) for i in range(o.BED)] + nozzle
+
+
+def _foretold(view: View, some: b.Bank, place: Place) -> tuple[Array, Array]:
+    """(H, 2) and (H, 2, 2): the mark at a place as each hypothesis foretells it."""
+    head = o.grid(view.profile)[place.position]
+    jacobian = m.mark_jacobian(view.profile, some.mean, head, place.station)
     noise = np.eye(2) * (next_sigma(view) ** 2 + b.MODEL_SD**2)
-    for place in [Place(1, i) for i in o.ALONG_Y] + [Place(2, i) for i in range(o.BED)]:
-        head = o.grid(view.profile)[place.position]
-        some = replace(bank, mean=bank.mean[heads], cov=bank.cov[heads], fault=bank.fault[heads])
-        jacobian = m.mark_jacobian(view.profile, some.mean, head, place.station)
-        cov = (
-            jacobian @ some.cov @ jacobian.transpose(0, 2, 1) + noise + scatter(view.profile, some, jacobian)
-        )
-        mean = m.rays(view.profile, bank.mean[heads], head).offset_mm[:, place.station]
-        tells = sum(_divergence(mean[0], cov[0], mean[i], cov[i]) for i in range(1, len(heads)))
-        if tells > best[1]:
-            best = (place, tells)
-    return best
+    cov = jacobian @ some.cov @ jacobian.transpose(0, 2, 1) + noise + scatter(view.profile, some, jacobian)
+    return m.rays(view.profile, some.mean, head).offset_mm[:, place.station], cov
 
 
 def _divergence(mean: Array, cov: Array, other: Array, other_cov: Array) -> float:

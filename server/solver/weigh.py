@@ -30,7 +30,8 @@ GAIN = 0.3  # share of the expected remaining error that a move must take away
 MOST_LEVERS = 6
 SHIFTED = 1.5  # effort of moving a part
 EFFORT = 0.04  # share of the error that a set must take away more for each turn more
-FAR_MOVE = 1e-3  # cost (tolerances²) of a move per turn² or mm²: far moves that do little are not worth it
+# Cost (tolerances²) of a move per turn² and per mm²: far moves that do little are not worth it.
+FAR_TURN, FAR_SHIFT = 1e-3, 3e-3
 
 
 @dataclass(frozen=True)
@@ -171,6 +172,7 @@ class _Problem:
     pull: Array  # (N,) design.T @ error
     error: float  # the error squared
     coarse: Array  # (N,) variance of the error by a move of a hand, however small
+    far: Array  # (N,) cost of each number squared
 
 
 def _problem(
@@ -194,7 +196,10 @@ def _problem(
     gram = design.T @ design
     hand = [b.HAND_TURNS if lever.is_screw else b.SHIFT_HAND for lever in levers]
     coarse = np.diagonal(gram) * np.repeat(np.square(hand), [len(some) for some in columns])
-    return _Problem(levers, columns, design, gram, pull, error, coarse)
+    far = np.repeat(
+        [FAR_TURN if lever.is_screw else FAR_SHIFT for lever in levers], [len(c) for c in columns]
+    )
+    return _Problem(levers, columns, design, gram, pull, error, coarse, far)
 
 
 def _beyond_small(residual: Array, small: float) -> Array:
@@ -250,7 +255,8 @@ def _solved(problem: _Problem, sets: list[tuple[int, ...]]) -> dict[tuple[int, .
         used = np.array([columns for _, columns in group])  # (sets, size)
         gram, pull = problem.gram[used[:, :, None], used[:, None, :]], problem.pull[used]
         loose = b.HAND_RELATIVE**2 * np.diagonal(gram, axis1=1, axis2=2)  # by the hand's relative error
-        damped = gram + (loose + FAR_MOVE)[:, :, None] * np.eye(size)
+        loose = loose + problem.far[used]
+        damped = gram + loose[:, :, None] * np.eye(size)
         amounts = -np.linalg.solve(damped, pull[:, :, None])[:, :, 0]
         bent = (gram @ amounts[:, :, None])[:, :, 0]
         left = problem.error + ((2.0 * pull + bent + loose * amounts) * amounts + problem.coarse[used]).sum(1)
