@@ -59,9 +59,14 @@ def settled(view: View, stage: int) -> bool:
         first = o.STAGE_KEYS[stage - 1] if stage else 0
         good = (view.numbers[:, first : o.STAGE_KEYS[stage]] <= 1.0).all(1)
         return float(good.mean()) >= PASS[stage]
+    return good_enough(view) and not unproved(view)
+
+
+def good_enough(view: View) -> bool:
+    """Whether all is probably within tolerance: what is still to come is proof, and no touching up."""
     rough = next_sigma(view) > ROUGH * view.profile.tolerance.overlap_mm
     enough, sure = ROUGH_END if rough else (PASS[4], SURE)
-    return probability(view, 4) >= enough and probability(view, 4, 1.5) >= sure and not unproved(view)
+    return probability(view, 4) >= enough and probability(view, 4, 1.5) >= sure
 
 
 def _work(view: View, stage: int) -> Choice:
@@ -72,7 +77,7 @@ def _work(view: View, stage: int) -> Choice:
     own = [i for i, place in enumerate(places) if place.station == min(stage, 3)]
     if chance[own].max() < CATCH:
         return search(view, stage, [places[i] for i in own])
-    move = best_move(view, stage)
+    move = None if good_enough(view) else best_move(view, stage)
     tells = float(tells_of[best] * chance[best])
     if move is not None and _move_first(move, tells):
         return Choice(kind(move.event), place=places[best], event=move.event, stage=stage)
