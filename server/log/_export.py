@@ -12,22 +12,10 @@ from collections.abc import Iterable, Iterator
 FORMAT = "spotwright-log"
 FORMAT_VERSION = 2  # 1 had no entries
 
-
 COLUMNS = (
-    *("alignment", "source", "machine", "note", "event", "when", "withdrawn", "picture", "kind", "station"),
-    *(
-        "head_x_mm",
-        "head_y_mm",
-        "u_mm",
-        "v_mm",
-        "sigma_u_mm",
-        "sigma_v_mm",
-        "mount",
-        "screw",
-        "turns",
-        "part",
-    ),
-    *("move_x_mm", "move_y_mm", "move_z_mm", "cause", "outcome"),
+    *("alignment", "source", "machine", "note", "event", "when", "withdrawn", "picture"),
+    *("kind", "station", "head_x_mm", "head_y_mm", "u_mm", "v_mm", "sigma_u_mm", "sigma_v_mm"),
+    *("mount", "screw", "turns", "part", "move_x_mm", "move_y_mm", "move_z_mm", "cause", "outcome"),
 )
 # Nearly all there is are marks and turns: the database itself writes their lines (numbers with 15 digits), no
 # object of Python's for each cell. What is unusual in any way comes back as NULL and takes the long way.
@@ -110,11 +98,12 @@ def _csv_line(cursor: sqlite3.Cursor, head: tuple[object, ...], sequence: int) -
 
 def _line(cells: Iterable[object]) -> str:
     text = io.StringIO(newline="")
-    csv.writer(text).writerow([_cell(cell) for cell in cells])
+    csv.writer(text).writerow([as_cell(cell) for cell in cells])
     return text.getvalue()
 
 
-def _cell(value: object) -> object:
+def as_cell(value: object) -> object:
+    """What stands in a CSV cell for a value; a text is never run as a formula."""
     if not isinstance(value, str):
         return value
     # a spreadsheet runs a cell that begins like a formula; the leading apostrophe makes it text

@@ -15,6 +15,7 @@ from typing import Annotated, Any, Literal, TextIO
 import pydantic
 
 from server.log._errors import BadEntry, NoSuchEntry
+from server.log._export import as_cell
 from server.log._schema import checksum
 from server.log._store import Log
 from server.log._text import Json, as_text, as_value, stamp
@@ -206,16 +207,7 @@ def write_upkeep_csv(log: Log, stream: TextIO) -> None:
     writer = csv.DictWriter(stream, columns, restval="", extrasaction="ignore")
     writer.writeheader()
     for row in entries(log):
-        writer.writerow({key: _cell(value) for key, value in row.items()})
-
-
-def _cell(value: object) -> object:
-    # a spreadsheet runs a cell that begins like a formula; the leading apostrophe makes it text
-    return (
-        "'" + value
-        if isinstance(value, str) and value.startswith(("=", "+", "-", "@", "\t", "\r"))
-        else value
-    )
+        writer.writerow({key: as_cell(value) for key, value in row.items()})
 
 
 def _moment(when: str) -> datetime:
