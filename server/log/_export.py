@@ -89,7 +89,8 @@ def csv_texts(db: sqlite3.Connection) -> Iterator[str]:
     for head in cursor.execute(_CSV_HEAD).fetchall():
         before = _line(head).removesuffix("\r\n")
         lines = cursor.execute(_CSV_LINE, (head[0], before)).fetchall()
-        yield "".join([line or _csv_line(cursor, head, sequence) for sequence, line in lines])
+        short = "\0" not in before  # where printf would end
+        yield "".join([line if short and line else _csv_line(cursor, head, at) for at, line in lines])
 
 
 def _csv_line(cursor: sqlite3.Cursor, head: tuple[object, ...], sequence: int) -> str:
@@ -103,11 +104,10 @@ def _line(cells: Iterable[object]) -> str:
 
 
 def as_cell(value: object) -> object:
-    """What stands in a CSV cell for a value; a text is never run as a formula."""
-    if not isinstance(value, str):
-        return value
+    """What stands in a CSV cell for a value."""
     # a spreadsheet runs a cell that begins like a formula; the leading apostrophe makes it text
-    return ("'" if value.startswith(("=", "+", "-", "@", "\t", "\r")) else "") + value.replace("\0", "")
+    runs = isinstance(value, str) and value.startswith(("=", "+", "-", "@", "\t", "\r"))
+    return f"'{value}" if runs else value
 
 
 def alignment_texts(db: sqlite3.Connection) -> Iterator[str]:
