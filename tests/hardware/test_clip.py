@@ -19,12 +19,14 @@ from manifold3d import Manifold
 
 from hardware import checks, clip
 from hardware.body import layout
+from hardware.cards import shapes
 from hardware.files import as_mesh, write_body
 from hardware.holds import clip_body
 from hardware.measures import CAMERAS, Measures, Unbuildable, camera_axes
 from hardware.plug import plug_body, to_card_mm
 from hardware.solids import box
-from vision import CardView, NoReading, draw_card, find_card
+from vision import NoReading, find_card
+from vision.raster import draw_shapes
 
 KINDS = {
     "round": Measures(),
@@ -136,14 +138,17 @@ def test_any_measurements_give_one_body_that_prints_outside_the_beam(
     assert checks.in_beam_mm3(body, m) == 0
 
 
-@pytest.mark.parametrize("station", ["mirror-1", "nozzle"])
-def test_the_card_is_found_in_the_clips_own_view(station: str) -> None:
+@pytest.mark.parametrize(
+    ("kind", "station"), [("round", "mirror-1"), ("nozzle", "nozzle"), ("small", "mirror-2")]
+)
+def test_the_card_is_found_in_the_clips_own_view(kind: str, station: str) -> None:
     """The card as this camera sees it, black where the rails and everything outside them hide it."""
-    m, dpi = KINDS["round"], 150.0
-    picture = draw_card(station, dpi=dpi)
-    per_mm = dpi / 25.4
+    m, dpi = KINDS[kind], 150.0 / KINDS[kind].scale
     width, height = (side / 2 for side in m.card_size_mm)
-    picture[:, : round((width - AT.inner) * per_mm)] = picture[:, -round((width - AT.inner) * per_mm) :] = 30
+    picture = draw_shapes(shapes(station, m.card), m.card_size_mm, (width, height), dpi=dpi)
+    per_mm = dpi / 25.4
+    hidden = round((width - layout(m).inner) * per_mm)
+    picture[:, :hidden] = picture[:, -hidden:] = 30
     corners = np.array([(-width, height), (width, height), (width, -height), (-width, -height)])
     flat = np.array([(u + width, height - v) for u, v in corners]) * per_mm - 0.5
     seen = project(m, np.array([(u, 0.0, v) for u, v in corners]))
@@ -152,8 +157,8 @@ def test_the_card_is_found_in_the_clips_own_view(station: str) -> None:
     found = find_card(cv2.cvtColor(view, cv2.COLOR_GRAY2BGR))
     assert not isinstance(found, NoReading)
     name, card = found
-    assert name == station and isinstance(card, CardView) and card.markers_seen == 4
-    assert card.tilt_deg == pytest.approx(30, abs=4)
+    assert (name, card.size) == (station, m.card) and card.markers_seen == 4
+    assert card.tilt_deg == pytest.approx(m.tilt_deg, abs=4)
     markers = project(m, m.markers_mm)
     assert np.all(markers > 0) and np.all(markers < (2304, 1296))
 
