@@ -6,9 +6,11 @@ gain (exposure, lamps) plus a smooth offset that is kept small, so that only wha
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -19,6 +21,8 @@ Stack = NDArray[np.floating[Any]]
 
 INSIDE_MM = RADIUS_MM - 0.5  # the rim itself is blurred paper and tape
 _ROUNDS = 6
+_BANDS_PX = (0.0, 1.0, 3.0, 8.0)  # of the grid: finer detail is mostly noise, coarser is worth its noise
+_LIKE_NOISE = 3.0  # standard deviations of a band; what is larger is detail and stays
 # Uniform tape cannot tell a gain from an offset. Lamps and exposure are gains, and an older mark is foretold
 # rightly only if they are taken as such; a free offset lets noise in the picture before eat the gain.
 _OFFSET_RIDGE = 100.0
@@ -54,6 +58,33 @@ def fit_tape(after: Stack, before: Stack | None, grid: Grid) -> Tape:
             basis = np.vstack([smooth, smooth * earlier])
         columns.append(_robust_fit(basis, target, before is not None))
     return Tape(np.column_stack(columns), before is not None)
+
+
+def believed(after: Stack, tape: Stack, inside: NDArray[np.bool_], bare: NDArray[np.bool_]) -> Stack:
+    """Return the expected tape without the detail of the picture before that the one after does not show.
+
+    That picture brings its own noise. In each band of detail, the share that both pictures have in common
+    over the `bare` tape is kept: Wiener's filter, with the shares taken from the data.
+    """
+    if bare.sum() < 200:
+        return tape
+    kept = tape.copy()
+    mask = inside.astype(np.float32)
+    for seen, known in zip(_bands(after, mask), _bands(tape, mask), strict=True):
+        a, b = seen[bare], known[bare]
+        share = (a * b).sum(axis=0) / np.maximum((b * b).sum(axis=0), 1e-6)
+        reach = _LIKE_NOISE * 1.4826 * np.median(np.abs(b), axis=0)
+        kept -= np.clip(1 - share, 0, 1) * np.clip(known, -reach, reach) * mask[..., None]
+    return np.asarray(kept, dtype=np.float32)
+
+
+def _bands(values: Stack, mask: Stack) -> list[Stack]:
+    """Differences between ever smoother versions of a picture, taken only from within a mask."""
+    levels = [values]
+    for sigma in _BANDS_PX[1:]:
+        cover = np.maximum(cv2.GaussianBlur(mask, (0, 0), sigma), 1e-3)[..., None]
+        levels.append(np.asarray(cv2.GaussianBlur(values * mask[..., None], (0, 0), sigma)) / cover)
+    return [one - other for one, other in itertools.pairwise(levels)]
 
 
 def _mixed(basis: Floats, coefficients: Floats) -> Stack:

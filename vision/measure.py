@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 
 from vision.card import Floats
-from vision.change import INSIDE_MM, Stack, Tape
+from vision.change import INSIDE_MM, Stack, Tape, believed
 from vision.edges import SCALE_MM, point_terms
 from vision.fit import Spot, fit_spot
 from vision.picture import Pixels
@@ -22,7 +22,9 @@ _FLOOR_MM, _FLOOR_PX = 0.002, 0.02  # light that slopes over a marker, and whate
 _FOLLOW_MM, _FOLLOW_HEIGHT = 0.5, 0.3
 _EDGE_ZONE = 0.3  # share of the radius
 _HARMONICS = np.arange(3, 6)
-_FIRST_OVER_NEXT = 3.2  # of the variances; measured on rendered pictures, see docs/reading.md
+_FIRST_OVER_NEXT = 4.0  # of the variances; measured on rendered pictures, see docs/reading.md
+_SECTOR_RAD, _SEEN_SECTOR, _SECTORS_OVER = 0.3, 0.1, 2.6
+_MOST_HIDDEN = 1.4
 _OFF_CARD = 0.02  # of the mark hidden behind the window's edge
 _LARGEST_RADIUS_MM, _WIDEST_MM = 14.0, 20.0
 _TOUCHING, _BURIED = 0.06, 0.6  # shares of a candidate's area that lie beside or on an older mark
@@ -72,6 +74,9 @@ def measure(scene: Scene, seed: Seed, others: list[Seed], *, new: bool | None) -
     """Return the mark of a candidate and how to follow it, None if nothing like a mark fits there."""
     grid = _crop_grid(scene, seed)
     after, tape = scene.seen(grid), scene.unmarked(grid)
+    if scene.before is not None:
+        inside = grid.radius_mm() < INSIDE_MM
+        tape = believed(after, tape, inside, inside & _away_from(seed, grid))
     height = ((after - tape) @ seed.colour.astype(np.float32)).astype(float)
     weight = _weights(scene.grid, grid, others)
     overlaps = _overlaps(scene, seed)
@@ -93,6 +98,13 @@ def measure(scene: Scene, seed: Seed, others: list[Seed], *, new: bool | None) -
     if mark.width_mm[0] > _WIDEST_MM * scene.view.unit_mm:
         return None
     return Follower(mark, spot, grid, tape, seed.colour, w)
+
+
+def _away_from(seed: Seed, grid: Grid) -> Mask:
+    """Where a crop shows tape beside the candidate."""
+    u, v = grid.axes_mm()
+    away = np.hypot(u[None, :] - seed.centre_mm[0], v[:, None] - seed.centre_mm[1])
+    return np.asarray(away > 1.5 * seed.radius_mm + 0.2)
 
 
 def follow(last: Follower, picture: Pixels, view: CardView) -> Mark | None:
@@ -150,8 +162,9 @@ def _figure(scene: Scene, seed: Seed, spot: Spot, grid: Grid, height: Floats) ->
 def _mark(scene: Scene, spot: Spot, figure: Figure, x: Floats, y: Floats, new: bool | None) -> Mark:
     """Put together what was found; the centroid of an incomplete or twofold mark is that of its figure."""
     unit = scene.view.unit_mm
-    floor = _FLOOR_MM + _FLOOR_PX / (scene.view.px_per_mm * unit)
-    variance = _centre_variance(spot, x, y) + card_sigma(scene.view, spot.centre) ** 2 + floor**2
+    pixel = 1 / (scene.view.px_per_mm * unit)
+    floor = _FLOOR_MM + _FLOOR_PX * pixel
+    variance = _centre_variance(spot, x, y, pixel) + card_sigma(scene.view, spot.centre) ** 2 + floor**2
     centre, (long_mm, short_mm, _) = spot.centre, spot.widths()
     if figure.inside is not None:
         low, high = np.array([x.min(), y.min()]), np.array([x.max(), y.max()])
@@ -237,12 +250,13 @@ def _plausible(spot: Spot, seed: Seed, *, whole: bool) -> bool:
     return bool(near and long_mm / 2 < _LARGEST_RADIUS_MM and short_mm > 0.3)
 
 
-def _centre_variance(spot: Spot, x: Floats, y: Floats) -> Floats:
+def _centre_variance(spot: Spot, x: Floats, y: Floats, pixel: float) -> Floats:
     """Variance (2,) of the centre, from how the residuals load the harmonics next to the one that moves it.
 
     A shift of the centre is the first harmonic around the edge, and the fit has used it up. Pixel noise,
     woven tape and a ragged edge load all low harmonics about alike, so what they did to the third to the
-    fifth (the second is the oval's) tells what they did, unseen, to the first.
+    fifth (the second is the oval's) tells what they did, unseen, to the first. A blur of a pixel hides the
+    third more than the first where the mark is only a few pixels wide.
     """
     dx, dy = x - spot.centre[0], y - spot.centre[1]
     angle = np.arctan2(dy, dx)
@@ -250,8 +264,24 @@ def _centre_variance(spot: Spot, x: Floats, y: Floats) -> Floats:
     turned = np.exp(1j * np.outer(_HARMONICS, angle))
     power = np.abs(turned @ pull) ** 2 / 2
     white = np.diag(spot.covariance)
-    seen = float(power.mean()) * _FIRST_OVER_NEXT
-    return np.asarray(np.maximum(seen * white / white.mean(), white))
+    radius = float(np.linalg.det(spot.form)) ** -0.25 * np.sqrt(max(spot.flatness, 1.0))
+    hidden = np.exp(min((_HARMONICS[0] * pixel / radius) ** 2, _MOST_HIDDEN))
+    seen = float(power.mean()) * _FIRST_OVER_NEXT * hidden
+    return np.asarray(np.maximum(np.maximum(seen * white / white.mean(), white), _by_sectors(spot, angle)))
+
+
+def _by_sectors(spot: Spot, angle: Floats) -> Floats:
+    """Variance (2,) of the centre if each sector of the edge errs on its own: what holds for a part of an
+    edge, of which a shift and another size look much alike.
+    """
+    count = round(2 * np.pi / _SECTOR_RAD)
+    sector = ((angle / (2 * np.pi) + 0.5) * count).astype(int) % count
+    pull = [np.bincount(sector, weights=axis * spot.rest, minlength=count) for axis in spot.influence]
+    strength = np.bincount(sector, weights=np.abs(spot.influence).sum(axis=0), minlength=count)
+    seen = int((strength > _SEEN_SECTOR * strength.max()).sum())
+    if seen > 0.9 * count:
+        return np.zeros(2)
+    return np.asarray(np.square(pull).sum(axis=1) * seen / max(seen - 5, 1) * _SECTORS_OVER)
 
 
 def card_sigma(view: CardView, at: Floats) -> Floats:
