@@ -145,6 +145,7 @@ def _send(
     from firmware.health import HealthWatch
     from firmware.profile import camera_named
     from server.eye import Eye
+    from server.full_look import FullLook
     from server.notify import Heartbeat
     from server.outpost import Outpost, Spool, post_json
     from server.recorder import Recorder
@@ -157,7 +158,7 @@ def _send(
     source = camera_source(kind, **options)
     stack.callback(source.close)
     recorder = Recorder(record) if record else None
-    post = Outpost(told.name, Spool(folder / "to-be-sent"), wire)
+    post = Outpost(told.name, Spool(folder / "to-be-sent"), wire, full=FullLook(source))
     eye = Eye(post, source, keep=recorder.keep if recorder else None)
     minder = RigMinder(
         post,

@@ -25,6 +25,7 @@ import numpy as np
 
 from firmware import FrameLike
 from firmware.health import Finding
+from server.full_look import FullLook
 from server.log import write_for_good
 from server.signals import Wish
 from server.sources import Pixels, as_jpeg
@@ -119,10 +120,11 @@ class Outpost:
         spool: Spool,
         wire: Wire,
         *,
+        full: FullLook | None = None,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self.name, self._spool, self._wire = name, spool, wire
-        self._clock = clock
+        self._full, self._clock = full, clock
         self.faults: tuple[Finding, ...] = ()
         self.wish: Wish | None = None
         self._lid_closed: bool | None = None
@@ -138,7 +140,9 @@ class Outpost:
         """One frame was looked at."""
         self._sight = (moment, frame)
         if "mark settled" in moment.events and isinstance(moment.reading, Reading):
-            self._keep(moment.reading, frame)
+            self._keep(self._full.measure(moment.reading) if self._full else moment.reading, frame)
+        if self._full is not None:
+            self._full.moment(moment)
 
     def take_shot(self) -> None:
         """Nobody tells a rig of a pulse either."""
