@@ -13,7 +13,7 @@ import pytest
 from playwright.sync_api import Page, expect
 
 from tests.browser.conftest import ROOT, Server, Window
-from tests.browser.test_practice import play
+from tests.browser.test_practice import ahead, ahead_to_a_screw
 
 RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 SIZES = [(390, 844), (1280, 800)]
@@ -69,11 +69,11 @@ def test_no_page_has_a_barrier_in_practice(serve: Callable[..., Server], page: P
     judge.visit(server, EMPTY, "empty")
     page.goto(server.url)
     judge.look("bench, cautions")
-    play(page, until=lambda done: "turn" in done)
-    judge.look("bench, under way")
-    play(page, until=lambda _: page.locator("#holds").is_visible())
-    if page.get_by_role("button", name="To watch the mark").count():
-        page.get_by_role("button", name="To watch the mark").click()
+    ahead(server, lambda now: now["now"] == "pulse")
+    expect(page.locator("body[data-now=pulse]")).to_have_count(1)
+    judge.look("bench, a pulse is due")
+    ahead_to_a_screw(server)
+    expect(page.locator("#holds")).to_be_visible()
     page.locator("#holds .asked").focus()
     page.keyboard.down("Space")
     page.locator("#way").wait_for()
@@ -83,6 +83,9 @@ def test_no_page_has_a_barrier_in_practice(serve: Callable[..., Server], page: P
     page.select_option("#hand", "left")
     expect(page.locator("body.left")).to_have_count(1)
     judge.look("bench, left hand")
+    ahead(server, lambda now: now["now"] == "done")
+    expect(page.locator("body[data-now=done]")).to_have_count(1)
+    judge.look("bench, done")
     for stage in ("before", "after"):
         sent = CUT | {"stage": stage, "place": "far", "through": "no"}
         page.request.post(f"{server.url}/log/1/cut", form=sent)

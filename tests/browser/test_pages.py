@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from playwright.sync_api import Page, expect
+from playwright.sync_api import FilePayload, Page, expect
 
 from tests.browser.conftest import Server, Window
 from tests.browser.test_access import EMPTY, FULL
-from tests.browser.test_practice import play, press
+from tests.browser.test_practice import ahead, press
 
 MOVES = """() => [...document.querySelectorAll("*")].filter((node) => {
   const { transitionDuration, animationName, scrollBehavior } = getComputedStyle(node);
@@ -23,8 +23,7 @@ def test_no_page_complains_or_asks_another_host(serve: Callable[..., Server], wi
     for page in (phone, desk):
         for path in ["/", *EMPTY]:
             page.goto(server.url + path)
-    phone.goto(server.url)
-    play(phone, until=lambda done: done.count("pulse") >= 3)
+    ahead(server, lambda now: now["now"] == "turn")
     for page in (phone, desk):
         for path in ["/", *FULL]:
             page.goto(server.url + path)
@@ -33,8 +32,9 @@ def test_no_page_complains_or_asks_another_host(serve: Callable[..., Server], wi
 
 def test_who_asks_for_less_motion_gets_none(serve: Callable[..., Server], window: Window) -> None:
     server, page = serve(1), window(390, 844)
+    ahead(server, lambda now: now["now"] == "turn")
     page.goto(server.url)
-    play(page, until=lambda done: page.locator("#mount").is_visible())
+    expect(page.locator("#card .moves")).to_have_count(1)
     assert page.evaluate(MOVES) > 0
     still = window(390, 844, reduced_motion="reduce")
     still.goto(server.url)
@@ -120,8 +120,8 @@ def test_what_is_typed_into_a_form_is_taken(serve: Callable[..., Server], window
     expect(page.locator("h1")).to_have_text("Laser: the big one")
     page.goto(f"{server.url}/log")
     page.get_by_text("Take in the log of another device").click()
-    log = {"name": "log.json", "mimeType": "application/json", "buffer": b"{}"}
-    page.set_input_files("input[name=file]", log)
+    file: FilePayload = {"name": "log.json", "mimeType": "application/json", "buffer": b"{}"}
+    page.set_input_files("input[name=file]", file)
     page.get_by_role("button", name="Take it in").click()
     expect(page.locator(".trouble")).to_be_visible()  # an answer of the log's, not of the door's
     assert "another site" not in page.inner_text(".trouble")
