@@ -10,8 +10,8 @@ import numpy as np
 from hardware.measures import Floats
 from hardware.svg import Page
 from vision import SIZES, STATIONS, card_sheet
-from vision.card import CHECK_BARS_MM, Boxes, Polygon, Ring, Shape, Words, card_shapes, marker_boxes
-from vision.print_pdf import PAPER_MM, Paper, write_page
+from vision.card import Boxes, Polygon, Ring, Shape, Words, card_shapes
+from vision.print_pdf import PAPER_MM, Paper, write_pages
 from vision.raster import text_outlines
 
 CUT, BLACK = "#ff0000", "#000000"
@@ -20,77 +20,12 @@ _HAIR_MM = 0.1
 
 def shapes(station: str, size: str) -> list[Shape]:
     """Return what is on a card, in its own frame (u right, v up, mm), without the lines to cut along."""
-    if size == "standard":
-        return [s for s in card_shapes(station) if not isinstance(s, Ring) and not _is_outline(s)]
-    sheet, scale = card_sheet(station, size), SIZES[size]
-    codes = [marker_boxes(i, corners) for i, corners in sheet.markers.items()]
-    return [*codes, *_cross(scale), *_ruler(scale), *_check_bars(size), *_words(station, size)]
+    return [s for s in card_shapes(station, size) if not isinstance(s, Ring) and not _is_rim(s, size)]
 
 
-def _is_outline(shape: Shape) -> bool:
-    sheet = card_sheet("mirror-1")
-    return isinstance(shape, Boxes) and bool(np.ptp(shape.sides_mm[:, [0, 2]]) >= sheet.width_mm - 1)
-
-
-def _rim(size: str) -> Boxes:
-    """The card's edge, to cut along by hand."""
-    sheet, line = card_sheet("mirror-1", size), _HAIR_MM
-    w, h = sheet.width_mm / 2, sheet.height_mm / 2
-    return Boxes(np.array([
-        (-w, -h, w, line - h), (-w, h - line, w, h), (-w, line - h, line - w, h - line),
-        (w - line, line - h, w, h - line),
-    ]))  # fmt: skip
-
-
-def _cross(scale: float) -> list[Shape]:
-    near, far, half = 23.6 * scale, 28.4 * scale, 0.25
-    flat = [
-        (near, -half, far, half),
-        (-far, -half, -near, half),
-        (-half, near, half, far),
-        (-half, -far, half, -near),
-    ]
-    return [Boxes(np.array(flat))]
-
-
-def _ruler(scale: float) -> list[Shape]:
-    """Ticks at every true millimetre on the window's four sides, a number at every ten."""
-    reach, near, half = int(21 * scale), 24.2 * scale, 0.08
-    ticks, labels = [], []
-    for mm in (t for t in range(-reach, reach + 1) if t):
-        far = near + (2.2 if mm % 10 == 0 else 1.6 if mm % 5 == 0 else 1.0)
-        for low, high in ((near, far), (-far, -near)):
-            ticks += [(mm - half, low, mm + half, high), (low, mm - half, high, mm + half)]
-        if mm % 10 == 0:
-            for side in (-1, 1):
-                labels += [Words(f"{abs(mm)}", (mm, side * (near + 3.3)), 2.2)]
-                labels += [Words(f"{abs(mm)}", (side * (near + 4.0), mm), 2.2)]
-    return [Boxes(np.array(ticks)), *labels]
-
-
-def _check_bars(size: str) -> list[Shape]:
-    """Two bars, one each way, because a printer may stretch one direction only."""
-    bar, scale = CHECK_BARS_MM[size], SIZES[size]
-    low, left = -24.2 * scale - 5.2, -35.0 * scale
-    return [
-        Boxes(np.array([[-bar / 2, low - 0.8, bar / 2, low]])),
-        Boxes(np.array([[left - 0.4, -bar / 2, left + 0.4, bar / 2]])),
-        Words(f"{bar:g} mm", (0.0, low - 2.4), 2.2),
-        Words(f"{bar:g} mm", (left - 2.4, 0.0), 2.2, turned=True),
-    ]
-
-
-def _words(station: str, size: str) -> list[Shape]:
-    scale = SIZES[size]
-    small = min(scale, 1.0)
-    return [
-        Polygon(np.array([(0.0, 39.6), (-2.4, 35.4), (2.4, 35.4)]) * scale),
-        Words("to the back" if station == "nozzle" else "up", (11.5 * scale, 37.5 * scale), 2.4),
-        Words(f"{station}, {size}", (0.0, 46.0 * scale), 4.0 * small, bold=True),
-        Words("print at 100 %", (0.0, -42.0 * scale), 3.8 * small, bold=True),
-        Words("Eyewear, lid closed,", (0.0, -46.5 * scale), 2.6 * small),
-        Words("lowest power that marks.", (0.0, -50.0 * scale), 2.6 * small),
-    ]
+def _is_rim(shape: Shape, size: str) -> bool:
+    width = card_sheet("mirror-1", size).width_mm
+    return isinstance(shape, Boxes) and bool(np.ptp(shape.sides_mm[:, [0, 2]]) >= width - 1)
 
 
 def draw(station: str, size: str, *, engrave: bool, shift_mm: tuple[float, float] = (0.0, 0.0)) -> Page:
@@ -142,11 +77,11 @@ def write_pdf(
     path: Path, station: str, size: str, *, paper: Paper = "a4", shift_mm: tuple[float, float] = (0.0, 0.0)
 ) -> Path:
     """Write one card in the middle of a page, to print at 100 %; `shift_mm` as in `draw`."""
-    radius = card_sheet(station, size).window_diameter_mm / 2
     middle = np.array(PAPER_MM[paper]) / 2
     x, y = (middle + shift_mm).tolist()
-    frame = [*shapes(station, size), Ring(radius + _HAIR_MM / 2, _HAIR_MM)]
-    write_page(path, paper, [(frame, (x, y)), ([_rim(size)], (middle[0], middle[1]))])
+    rim = [s for s in card_shapes(station, size) if _is_rim(s, size)]
+    rest = [s for s in card_shapes(station, size) if not _is_rim(s, size)]
+    write_pages(path, paper, [[(rest, (x, y)), (rim, (middle[0], middle[1]))]])
     return path
 
 

@@ -14,7 +14,7 @@ from collections.abc import Sequence
 from importlib import import_module
 from importlib.metadata import version as installed_version
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import TYPE_CHECKING, Any, ClassVar, Literal
 
 import click
 
@@ -73,7 +73,11 @@ def spotwright(ctx: click.Context) -> None:
 @click.option("--pdf", type=click.Path(path_type=Path), help="Write all cards to this PDF, at true scale.")
 @click.option("--png", type=click.Path(path_type=Path), help="Write one picture a card to this folder.")
 @click.option("--dpi", type=float, default=300.0, show_default=True, help="Pixels per inch of the pictures.")
-def cards(pdf: Path | None, png: Path | None, dpi: float) -> None:
+@click.option(
+    "--size", type=click.Choice(["small", "standard", "large"]), default="standard", show_default=True
+)
+@click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True)
+def cards(pdf: Path | None, png: Path | None, dpi: float, size: str, paper: Literal["a4", "letter"]) -> None:
     """Write the cards that hang at the mirrors and the nozzle, to be printed at 100 %."""
     if pdf is None and png is None:
         raise click.UsageError("say where to: --pdf FILE, --png FOLDER or both")
@@ -82,9 +86,9 @@ def cards(pdf: Path | None, png: Path | None, dpi: float) -> None:
     import vision
 
     try:
-        written = vision.write_cards_png(png, dpi=dpi) if png else []
+        written = vision.write_cards_png(png, dpi=dpi, size=size) if png else []
         if pdf:
-            vision.write_cards_pdf(pdf)
+            vision.write_cards_pdf(pdf, size=size, paper=paper)
             written.append(pdf)
     except OSError as error:
         raise Refusal(f"{error.filename or pdf or png}: {error.strerror or error}") from error

@@ -7,52 +7,69 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from vision.card import HEIGHT_MM, STATIONS, WIDTH_MM, Boxes, Polygon, Ring, Shape, Words, card_shapes
+from vision.card import HEIGHT_MM, SIZES, STATIONS, WIDTH_MM, Boxes, Polygon, Ring, Shape, Words, card_shapes
 from vision.grid import grid_shapes
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
+Part = tuple[list[Shape], tuple[float, float]]
 Paper = Literal["a4", "letter"]
 PAPER_MM: dict[Paper, tuple[float, float]] = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
 _MM_PER_INCH, _POINTS_PER_MM = 25.4, 72 / 25.4
 
 
-def write_cards_pdf(path: Path, *, paper: Paper = "a4") -> None:
-    """Write all four cards on one page at true scale; they fit A4 and Letter alike."""
-    width, height = PAPER_MM[paper]
-    places = [_centre(place, width, height) for place in range(len(STATIONS))]
-    write_page(path, paper, [(card_shapes(s), at) for s, at in zip(STATIONS, places, strict=True)])
+def write_cards_pdf(path: Path, *, paper: Paper = "a4", size: str = "standard") -> None:
+    """Write all four cards of a size at true scale; they fit A4 and Letter alike: all on one page, the large
+    ones on a page each.
+    """
+    cards = [card_shapes(station, size) for station in STATIONS]
+    middle = (PAPER_MM[paper][0] / 2, PAPER_MM[paper][1] / 2)
+    if size == "large":
+        write_pages(path, paper, [[(shapes, middle)] for shapes in cards])
+    else:
+        places = [_centre(place, middle, SIZES[size]) for place in range(len(STATIONS))]
+        write_pages(path, paper, [list(zip(cards, places, strict=True))])
 
 
 def write_grid_pdf(path: Path, *, paper: Paper = "a4") -> None:
     """Write the grid for `calibrate` on one page at true scale."""
     width, height = PAPER_MM[paper]
-    write_page(path, paper, [(grid_shapes(), (width / 2, height / 2 + 8.0))])
+    write_pages(path, paper, [[(grid_shapes(), (width / 2, height / 2 + 8.0))]])
 
 
-def write_page(path: Path, paper: Paper, parts: list[tuple[list[Shape], tuple[float, float]]]) -> None:
-    """Write shapes on one page at true scale: each part's shapes about its place (x right, y up, mm)."""
+def write_pages(path: Path, paper: Paper, pages: list[list[Part]]) -> None:
+    """Write pages of shapes at true scale: each part's shapes about its place (x right, y up, mm)."""
     import matplotlib as mpl  # a slow import that reading a picture never needs
-    from matplotlib.backends.backend_pdf import FigureCanvasPdf
+    from matplotlib.backends.backend_pdf import PdfPages
+
+    about = {"Title": "Spotwright cards", "CreationDate": None}
+    with (
+        mpl.rc_context({"pdf.fonttype": 42, "font.family": "DejaVu Sans"}),
+        PdfPages(path, metadata=about) as pdf,
+    ):
+        for parts in pages:
+            pdf.savefig(_page(paper, parts))
+
+
+def _page(paper: Paper, parts: list[Part]) -> Figure:
     from matplotlib.figure import Figure
 
     width, height = PAPER_MM[paper]
-    with mpl.rc_context({"pdf.fonttype": 42, "font.family": "DejaVu Sans"}):
-        figure = Figure(figsize=(width / _MM_PER_INCH, height / _MM_PER_INCH))
-        axes = figure.add_axes((0, 0, 1, 1), xlim=(0, width), ylim=(0, height))
-        axes.set_axis_off()
-        for shapes, at in parts:
-            for shape in shapes:
-                _lay(axes, shape, at)
-        about = {"Title": "Spotwright cards", "CreationDate": None}
-        FigureCanvasPdf(figure).print_pdf(path, metadata=about)  # type: ignore[no-untyped-call]
+    figure = Figure(figsize=(width / _MM_PER_INCH, height / _MM_PER_INCH))
+    axes = figure.add_axes((0, 0, 1, 1), xlim=(0, width), ylim=(0, height))
+    axes.set_axis_off()
+    for shapes, at in parts:
+        for shape in shapes:
+            _lay(axes, shape, at)
+    return figure
 
 
-def _centre(place: int, width: float, height: float) -> tuple[float, float]:
+def _centre(place: int, middle: tuple[float, float], scale: float) -> tuple[float, float]:
     """Middle of the window of the card at place 0 … 3 on the page (x right, y up, mm)."""
     row, col = divmod(place, 2)
-    return width / 2 + (col - 0.5) * WIDTH_MM, height / 2 + (0.5 - row) * HEIGHT_MM
+    return middle[0] + (col - 0.5) * WIDTH_MM * scale, middle[1] + (0.5 - row) * HEIGHT_MM * scale
 
 
 def _lay(axes: Axes, shape: Shape, at: tuple[float, float]) -> None:

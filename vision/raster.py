@@ -22,14 +22,16 @@ MM_PER_INCH = 25.4
 _FINE = 8  # supersampling of polygons, each way
 
 
-def draw_card(station: str, *, dpi: float) -> NDArray[np.uint8]:
-    """Return the card as a grey picture at true scale, anti-aliased, the window left white.
+def draw_card(station: str, *, dpi: float, size: str = "standard") -> NDArray[np.uint8]:
+    """Return a card of a size as a grey picture at true scale, anti-aliased, the window left white.
 
     Shape (rows, cols), uint8, 255 = paper. The sheet's top-left corner is the picture's outer top-left
     corner; a fraction of a pixel that is left over at the right and at the bottom stays white.
     """
-    sheet = card_sheet(station)
-    return draw_shapes(card_shapes(station), (sheet.width_mm, sheet.height_mm), sheet.centre_mm, dpi=dpi)
+    sheet = card_sheet(station, size)
+    return draw_shapes(
+        card_shapes(station, size), (sheet.width_mm, sheet.height_mm), sheet.centre_mm, dpi=dpi
+    )
 
 
 def draw_shapes(
@@ -46,22 +48,23 @@ def draw_shapes(
     return np.asarray(np.rint(255 * (1 - np.clip(ink, 0, 1))), dtype=np.uint8)
 
 
-def write_cards_png(folder: Path, *, dpi: float) -> list[Path]:
+def write_cards_png(folder: Path, *, dpi: float, size: str = "standard") -> list[Path]:
     """Write `card-<station>.png` for every station and a JSON with its measures beside each; return the
-    PNGs.
+    PNGs. Other sizes than the standard one are named at the end: `card-<station>-small.png`.
     """
     folder.mkdir(parents=True, exist_ok=True)
-    return [_write_card(folder, station, dpi) for station in STATIONS]
+    return [_write_card(folder, station, dpi, size) for station in STATIONS]
 
 
-def _write_card(folder: Path, station: str, dpi: float) -> Path:
-    picture = draw_card(station, dpi=dpi)
-    path = folder / f"card-{station}.png"
+def _write_card(folder: Path, station: str, dpi: float, size: str) -> Path:
+    picture = draw_card(station, dpi=dpi, size=size)
+    path = folder / (f"card-{station}.png" if size == "standard" else f"card-{station}-{size}.png")
     path.write_bytes(_png(picture, dpi))
-    sheet = card_sheet(station)
+    sheet = card_sheet(station, size)
     rows, cols = picture.shape
     measures = {
         "station": station,
+        "size": size,
         "dpi": dpi,
         "width_mm": cols * MM_PER_INCH / dpi,  # of this picture: whole pixels
         "height_mm": rows * MM_PER_INCH / dpi,

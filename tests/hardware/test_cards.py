@@ -17,7 +17,7 @@ from pypdf.generic import ContentStream
 
 from hardware import cards
 from vision import SIZES, STATIONS, NoReading, card_sheet, find_card
-from vision.card import CHECK_BARS_MM, Boxes, Words
+from vision.card import CHECK_BARS_MM, Boxes, Polygon, Words
 from vision.print_pdf import PAPER_MM
 from vision.raster import draw_shapes, text_outlines
 
@@ -134,10 +134,12 @@ def test_outside_a_rendered_pdf_is_read_at_its_scale(size: str, tmp_path) -> Non
 
 
 @pytest.mark.parametrize("size", list(SIZES))
-def test_words_keep_clear_of_each_other_and_of_all_else(size: str) -> None:
-    ink = cards.shapes("mirror-3", size)
+@pytest.mark.parametrize("station", ["mirror-3", "nozzle"])
+def test_words_keep_clear_of_each_other_and_of_all_else(size: str, station: str) -> None:
+    ink = cards.shapes(station, size)
     words = [extent(np.vstack(text_outlines(s))) for s in ink if isinstance(s, Words)]
     others = [tuple(box) for s in ink if isinstance(s, Boxes) for box in s.sides_mm]
+    others += [extent(s.corners_mm) for s in ink if isinstance(s, Polygon)]
     pairs = [*itertools.combinations(words, 2), *itertools.product(words, others)]
     assert not [(a, b) for a, b in pairs if a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3]]
 
