@@ -22,7 +22,8 @@ from tests.browser.test_practice import LET_GO_AT_STOP, play, press  # noqa: E40
 SIZES = {"phone": (390, 844), "desk": (1280, 800)}
 LIMIT_BYTES = 200_000
 SEED = 3
-DRAWN = "() => Promise.all([...document.images].map((image) => image.decode().catch(() => null)))"
+DRAWN = """() => Promise.all([...document.images].filter((image) => image.loading !== "lazy")
+  .map((image) => image.decode().catch(() => null)))"""
 
 
 def take(page: Page, name: str) -> None:

@@ -18,7 +18,7 @@ from tests.browser.test_practice import ahead, ahead_to_a_screw
 RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 SIZES = [(390, 844), (1280, 800)]
 EMPTY = ["/offline", "/bed", "/log", "/laser", "/laser/new", "/checks", "/cautions", "/nothing"]
-FULL = ["/offline", "/bed", "/log", "/log/1", "/log/1/report", "/laser"]
+FULL = ["/bed", "/log", "/log/1", "/log/1/report"]
 Form = dict[str, str | float | bool]
 CUT: Form = {"material": "plywood", "thickness_mm": "4", "speed_mm_s": "12", "power_percent": "60"}
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 
+import pytest
 from playwright.sync_api import FilePayload, Page, expect
 
 from tests.browser.conftest import Server, Window
@@ -17,8 +18,15 @@ MOVES = """() => [...document.querySelectorAll("*")].filter((node) => {
 }).length"""
 
 
-def test_no_page_complains_or_asks_another_host(serve: Callable[..., Server], window: Window) -> None:
-    server = serve(1)
+@pytest.fixture(scope="module")
+def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
+    """One for the tests to which it is all the same how far it is."""
+    running = Server(tmp_path_factory.mktemp("shared"), 1)
+    yield running
+    running.kill()
+
+
+def test_no_page_complains_or_asks_another_host(server: Server, window: Window) -> None:
     phone, desk = window(390, 844), window(1280, 800)
     for page in (phone, desk):
         for path in ["/", *EMPTY]:
@@ -30,8 +38,8 @@ def test_no_page_complains_or_asks_another_host(serve: Callable[..., Server], wi
             page.locator("h1").first.wait_for()
 
 
-def test_who_asks_for_less_motion_gets_none(serve: Callable[..., Server], window: Window) -> None:
-    server, page = serve(1), window(390, 844)
+def test_who_asks_for_less_motion_gets_none(server: Server, window: Window) -> None:
+    page = window(390, 844)
     ahead(server, lambda now: now["now"] == "turn")
     page.goto(server.url)
     expect(page.locator("#card .moves")).to_have_count(1)
@@ -73,9 +81,9 @@ def side(page: Page, selector: str) -> str:
 
 
 def test_the_controls_go_to_the_hand_that_is_free_on_this_device_alone(
-    serve: Callable[..., Server], window: Window
+    server: Server, window: Window
 ) -> None:
-    server, desk, phone = serve(1), window(1280, 800), window(390, 844)
+    desk, phone = window(1280, 800), window(390, 844)
     desk.goto(server.url)
     assert (side(desk, "#primary"), side(desk, "#picture")) == ("right", "left")
     desk.click("#sound summary")
@@ -103,8 +111,8 @@ def test_a_network_that_was_cut_is_said_and_comes_back_by_itself(
     assert press(page) == "hang"
 
 
-def test_what_is_typed_into_a_form_is_taken(serve: Callable[..., Server], window: Window) -> None:
-    server, page = serve(1), window(390, 844)
+def test_what_is_typed_into_a_form_is_taken(server: Server, window: Window) -> None:
+    page = window(390, 844)
     page.goto(f"{server.url}/laser/new")
     answers = {
         "name": "the big one",
