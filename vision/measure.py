@@ -27,7 +27,8 @@ _SECTOR_RAD, _SEEN_SECTOR, _SECTORS_OVER = 0.3, 0.1, 2.6
 _MOST_HIDDEN = 1.4
 _OFF_CARD = 0.02  # of the mark hidden behind the window's edge
 _LARGEST_RADIUS_MM, _WIDEST_MM = 14.0, 20.0
-_TOUCHING, _BURIED = 0.06, 0.6  # shares of a candidate's area that lie beside or on an older mark
+_TOUCHING, _BURIED = 0.06, 0.88  # shares of a candidate's area that lie beside or on an older mark
+_MOSTLY, _UNSURE = 0.55, 0.12  # from this share on an older mark on, so much of the radius is unsure
 
 
 @dataclass(frozen=True)
@@ -95,6 +96,9 @@ def measure(scene: Scene, seed: Seed, others: list[Seed], *, new: bool | None) -
     else:
         figure = _figure(scene, seed, spot, grid, height)
     mark = _mark(scene, spot, figure, x, y, new)
+    if _share_on_older(scene, seed) > _MOSTLY:
+        unsure = _UNSURE * seed.radius_mm * scene.view.unit_mm
+        mark = replace(mark, sigma_mm=_pair(np.hypot(mark.sigma_mm, unsure)))
     if mark.width_mm[0] > _WIDEST_MM * scene.view.unit_mm:
         return None
     return Follower(mark, spot, grid, tape, seed.colour, w)
@@ -135,9 +139,13 @@ def _overlaps(scene: Scene, seed: Seed) -> bool:
     if scene.stale is None:
         return False
     area = float(seed.region.sum())
-    under = float((seed.region & scene.stale).sum())
     beside = float((grown(seed.region, 2) & scene.stale).sum())
-    return beside > _TOUCHING * area and under < _BURIED * area
+    return beside > _TOUCHING * area and _share_on_older(scene, seed) < _BURIED
+
+
+def _share_on_older(scene: Scene, seed: Seed) -> float:
+    """Share of a candidate that lies on older marks."""
+    return 0.0 if scene.stale is None else float((seed.region & scene.stale).sum() / seed.region.sum())
 
 
 def _hidden_share(spot: Spot, x: Floats, y: Floats) -> float:
