@@ -8,7 +8,7 @@ import urllib.request
 from collections.abc import Callable
 from typing import Any
 
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Page, Route, expect
 
 from tests.browser.conftest import Server, Window
 
@@ -182,6 +182,13 @@ def test_one_has_the_hands_and_the_other_watches_until_it_takes_them(
     assert press(phone) == "pulse"
 
 
+def without_a_mark(route: Route) -> None:
+    """Answer as if the mark had been driven off the card."""
+    answer = route.fetch()
+    told = answer.json()
+    route.fulfill(response=answer, json={**told, "rig": {**told["rig"], "live": None}, "way": None})
+
+
 def test_a_held_screw_moves_the_mark_and_says_when_to_stop(
     serve: Callable[..., Server], window: Window
 ) -> None:
@@ -192,8 +199,15 @@ def test_a_held_screw_moves_the_mark_and_says_when_to_stop(
     asked = "1" if state(server)["follow"]["turns"] > 0 else "-1"
     other = "-1" if asked == "1" else "1"
 
-    page.evaluate(LET_GO_AT_STOP)
+    page.route("**/api/do/bench/ease", without_a_mark)
     page.locator(f"#holds [data-way='{other}']").focus()
+    page.keyboard.down("Space")
+    expect(page.locator("#way-words")).to_contain_text("left the card", timeout=60_000)
+    page.keyboard.up("Space")
+    expect(page.locator("body[data-holding]")).to_have_count(0)
+    page.unroute("**/api/do/bench/ease")
+
+    page.evaluate(LET_GO_AT_STOP)
     page.keyboard.down("Space")
     expect(page.locator("#way-words")).to_contain_text("Wrong way", timeout=60_000)
     page.keyboard.up("Space")
