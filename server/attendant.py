@@ -99,6 +99,8 @@ def press_foot(session: Session) -> None:
     try:
         if not snapshot["cautions_acknowledged"]:
             session.say("Read the cautions on the page first.")
+        elif session.just_settled():
+            session.say("That pulse is saved already.")
         elif step["do"] == "mark":
             place = Place(step["station"], tuple(step["head_mm"]))
             session.pulse() if pulse_is_due(snapshot) else session.hang(place)

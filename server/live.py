@@ -14,6 +14,7 @@ from dataclasses import replace
 from typing import Any, TypeVar
 
 from server.brain import Brain, Refused, load_shot, read_photo, refusing
+from server.card_sight import CardSight
 from server.journal import Journal
 from server.log import Log
 from server.memory import Candidates, Memory, mark_event, name_of, saved_words
@@ -26,6 +27,7 @@ __all__ = ["Brain", "Refused", "Session", "read_photo"]
 
 Json = dict[str, Any]
 T = TypeVar("T")
+STILL_TOLD_S = 4.0
 TYPED_SIGMA_MM = 0.5  # a steel rule read by eye, common practice, no source
 
 
@@ -60,7 +62,8 @@ class Session:
         self._hung_s: float | None = None
         self.shot: Shot | None = None  # of the newest pulse that a person told of
         self.listeners: list[Callable[[Json], None]] = []  # told of every deed, for a recording
-        self._card: tuple[str, CardView, tuple[int, int]] | None = None
+        self._card = CardSight()
+        self._settled_s: float | None = None
         self._resume()
 
     # what it knows
@@ -86,7 +89,7 @@ class Session:
                 "watch": memory.watch,
                 "turned": memory.turned,
                 "said": memory.said,
-                "card": self._card_json(),
+                "card": self._card.as_json(),
                 "candidates": self._candidates_json(),
                 "rig": self.rig.as_json(),
                 "events": self._journal.events(),
@@ -145,7 +148,7 @@ class Session:
             self._candidates = None
             self.hung, self._hung_s = self.hung + 1, self._clock()
             self.rig.set_live(None)
-            self._look(place, timeout_s=2.0)
+            self._card.look(self.source, self._brain, timeout_s=2.0)
             self._keep(replace(self._memory, place=place, missed=False, used=False, said=""))
             self._note({"kind": "hang", "place": place.as_json()})
 
@@ -174,13 +177,18 @@ class Session:
                 shot = self.source.shot()
             except NoPicture:
                 return False
-            return self._read_settled(shot, memory.place)
+            saved = self._read_settled(shot, memory.place)
+            self._settled_s = self._clock() if saved else self._settled_s
+            return saved
+
+    def just_settled(self) -> bool:
+        """Whether a mark was saved without a word so shortly ago that somebody may still tell of it."""
+        return self._settled_s is not None and self._clock() - self._settled_s < STILL_TOLD_S
 
     def card_in_view(self, station: str | None, view: CardView | None, size: tuple[int, int]) -> None:
         """The eye has found the card in pictures of ``size`` (rows, cols), or lost it (None)."""
         with self._lock:
-            found = station is not None and view is not None
-            self._card = (station, view, size) if station and view and found else None
+            self._card.note(station, view, size)
             self.announce()
 
     def say(self, words: str) -> None:
@@ -314,7 +322,9 @@ class Session:
         if state.get("source"):
             self.source.restore(state["source"])
         self._journal.think()
-        self._look(self._memory.place, timeout_s=0.0)
+        self._card.forget()
+        if self._memory.place is not None:
+            self._card.look(self.source, self._brain, timeout_s=0.0)
         self._tell()
 
     def _save(self, event: Json, memory: Memory, *, step: Json | None = None, **more: Any) -> None:
@@ -348,7 +358,7 @@ class Session:
         if isinstance(result, NoReading):
             self._nothing(result, shot)
             return
-        self._card = (result.station, result.card, shot.after.shape[:2])
+        self._card.note(result.station, result.card, shot.after.shape[:2])
         if result.station != place.station:
             self._keep(self._memory)
             raise Refused(
@@ -370,7 +380,7 @@ class Session:
         marks = [mark for mark in result.marks if mark.new is not False]
         if len(marks) != 1:
             return False  # the person looks and chooses
-        self._card = (result.station, result.card, shot.after.shape[:2])
+        self._card.note(result.station, result.card, shot.after.shape[:2])
         self._save_mark(result, marks[0], place, as_jpeg(shot.after))
         self.source.taken(shot.after)
         return True
@@ -405,7 +415,7 @@ class Session:
 
     def _nothing(self, result: NoReading, shot: Shot) -> None:
         if result.card is not None and result.station is not None:
-            self._card = (result.station, result.card, shot.after.shape[:2])
+            self._card.note(result.station, result.card, shot.after.shape[:2])
         self._keep(replace(self._memory, missed=result.kind == "no-mark"))
         raise Refused(result.reason, path="picture")
 
@@ -450,18 +460,6 @@ class Session:
         except NoPicture as error:
             raise Refused(str(error), path="camera", status=409) from error
 
-    def _look(self, place: Place | None, *, timeout_s: float) -> None:
-        self._card = None
-        if place is None:
-            return
-        try:
-            frame = self.source.look(newer_than=-1, timeout_s=timeout_s).pixels
-        except NoPicture:
-            return
-        found = self._brain.find_card(frame)
-        if not isinstance(found, NoReading):
-            self._card = (*found, frame.shape[:2])
-
     def _state(self, memory: Memory) -> Json:
         return memory.as_json(self.source.to_json())
 
@@ -473,18 +471,6 @@ class Session:
     def _tell(self) -> None:
         self.feed.forget()
         self.announce()
-
-    def _card_json(self) -> Json | None:
-        if self._card is None:
-            return None
-        station, view, (rows, cols) = self._card
-        homography = [[float(value) for value in row] for row in view.homography]
-        return {
-            "station": station,
-            "homography": homography,
-            "size_px": [cols, rows],
-            "markers_seen": view.markers_seen,
-        }
 
     def _candidates_json(self) -> list[list[float]]:
         waiting = self._candidates

@@ -4,8 +4,8 @@
 
 The pictures show a card with a mark; a reading is had as a person has it: cautions, hang, pulse. It comes
 out as 'no new mark', since the mark was there before: the same work.
-Aim: at most 4 s to the first reading. The last column is the processor time that all its processes had used by
-then, which tells a slow program from a busy machine.
+Aim: at most 4 s to the first reading. The last column is the processor time that all its processes had used
+by then, which tells a slow program from a busy machine.
 """
 
 from __future__ import annotations

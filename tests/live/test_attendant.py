@@ -17,7 +17,7 @@ from server.practice import PracticeMachine, default_profile
 from server.signals import TRY_PINS_EVERY, PanelDriver, PanelKeeper, Wish, wish_of
 from server.solver import profile_as_json
 from server.sources import OfflineSource
-from tests.live.conftest import MIRROR_1, looks
+from tests.live.conftest import MIRROR_1, Clock, looks
 from tests.live.wired import Wired
 
 HOT = Finding("hot", "the Pi is too hot: let air to it", True)
@@ -71,6 +71,24 @@ def test_the_foot_does_nothing_before_the_cautions_and_says_so(session: Session)
     press_foot(session)
     assert "cautions" in session.snapshot()["said"]
     assert session.snapshot()["place"] is None
+
+
+def test_a_pulse_that_the_eye_has_saved_is_not_told_again(
+    session: Session, machine: PracticeMachine, eye: Eye, clock: Clock
+) -> None:
+    session.hang(MIRROR_1)
+    session.watch(True)
+    looks(eye, 8)
+    machine.pulse()
+    while not session.just_settled():
+        looks(eye, 1)
+    place = session.snapshot()["place"]
+    press_foot(session)
+    assert session.snapshot()["said"] == "That pulse is saved already."
+    assert session.snapshot()["place"] == place
+    clock.sleep(10.0)
+    press_foot(session)  # now it means the next step
+    assert session.snapshot()["said"] != "That pulse is saved already."
 
 
 def test_what_is_refused_is_said_on_the_page(session: Session) -> None:
