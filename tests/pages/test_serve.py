@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from waitress import wasyncore
 
 from server.pages import Config, create_app
 from server.pages.serve import make_server
@@ -48,6 +49,8 @@ def ask(tmp_path: Path) -> Iterator[Callable[..., Ask]]:
         server.close()
         thread.join(timeout=20)
         server.task_dispatcher.shutdown()
+        # a browser's end that the server had no time to notice
+        wasyncore.close_all(server._map, ignore_all=True)
 
 
 def _run(server: Any) -> None:
