@@ -74,9 +74,15 @@ def spotwright(ctx: click.Context) -> None:
 @click.option("--png", type=click.Path(path_type=Path), help="Write one picture a card to this folder.")
 @click.option("--dpi", type=float, default=300.0, show_default=True, help="Pixels per inch of the pictures.")
 @click.option(
-    "--size", type=click.Choice(["small", "standard", "large"]), default="standard", show_default=True
+    "--size",
+    type=click.Choice(["small", "standard", "large"]),
+    default="standard",
+    show_default=True,
+    help="Small for mounts of 20 mm, large to search for a beam that misses.",
 )
-@click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True)
+@click.option(
+    "--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Of the PDF."
+)
 def cards(pdf: Path | None, png: Path | None, dpi: float, size: str, paper: Literal["a4", "letter"]) -> None:
     """Write the cards that hang at the mirrors and the nozzle, to be printed at 100 %."""
     if pdf is None and png is None:
