@@ -28,7 +28,7 @@ _MOST_HIDDEN = 1.4
 _OFF_CARD = 0.02  # of the mark hidden behind the window's edge
 _LARGEST_RADIUS_MM, _WIDEST_MM = 14.0, 20.0
 _TOUCHING, _BURIED = 0.06, 0.88  # shares of a candidate's area that lie beside or on an older mark
-_MOSTLY, _UNSURE = 0.55, 0.12  # from this share on an older mark on, so much of the radius is unsure
+_MOSTLY, _UNSURE = 0.45, 0.15  # from this share on an older mark on, so much of the radius is unsure
 
 
 @dataclass(frozen=True)

@@ -2,9 +2,10 @@
 
     python tests/bench/vision_outside.py [pictures per row] [seed]
 
-The mark is where a rough field (filtered noise of two lengths, scipy) lies above a threshold, so its edge hangs
-together quite otherwise than the scenes' Fourier edge. The card is seen by scikit-image's projective warp, bicubic,
-after scipy's own Gaussian; noise is Poisson; the file is Pillow's JPEG.
+The mark is where a rough field (filtered noise of two lengths, scipy) lies above a threshold, so its edge
+hangs together quite otherwise than the scenes' Fourier edge. The card is seen by scikit-image's projective
+warp, bicubic, after scipy's own Gaussian; noise is Poisson; the file is Pillow's JPEG. The coarse edge is
+beyond what any reading can know: it moves a mark as a whole.
 """
 
 from __future__ import annotations
@@ -22,7 +23,7 @@ import vision
 
 PER_MM = 12.0
 FOCAL_PX, SIZE = 1300.0, (1280, 720)
-# name: (radius's roughness mm, its two lengths mm, contrast, Poisson gain, JPEG quality, blur px, light ratio, distance)
+# radius's roughness mm, its two lengths mm, contrast, Poisson gain, JPEG quality, blur px, light, distance mm
 ROWS = {
     "clean": (0.05, (0.3, 1.0), 0.8, 0.05, 95, 0.6, 1.2, (210, 260)),
     "workshop": (0.12, (0.3, 1.0), 0.5, 0.2, 85, 0.9, 2.0, (210, 300)),
@@ -44,7 +45,9 @@ def painted(station: str, row: tuple, centre: np.ndarray, rng: np.random.Generat
     rough = sum(field / field.std() for field in fields) / np.sqrt(2) * rough_mm
     radius = rng.uniform(1.5, 3.5)
     burnt = np.clip((radius + rough - np.hypot(u - centre[0], v - centre[1])) * 5 + 0.5, 0, 1)
-    tape = np.array(rng.uniform(0.4, 0.9, 3)) + gaussian_filter(rng.normal(size=card.shape), 2)[..., None] * 0.03
+    tape = (
+        np.array(rng.uniform(0.4, 0.9, 3)) + gaussian_filter(rng.normal(size=card.shape), 2)[..., None] * 0.03
+    )
     tape = tape * (1 - contrast * burnt[..., None])
     way = rng.uniform(0, 2 * np.pi)
     lit = light ** ((u * np.cos(way) + v * np.sin(way)) / 140 - 0.5)
@@ -56,7 +59,9 @@ def taken(plane: np.ndarray, row: tuple, rng: np.random.Generator) -> np.ndarray
     """The picture that a pinhole camera takes of a plane, as its JPEG comes back, BGR."""
     _, _, _, gain, quality, blur_px, _, distance = row
     to_px = pose(rng, rng.uniform(*distance)) @ to_card(plane.shape)
-    scale = PER_MM / np.sqrt(abs(np.linalg.det(to_px[:2, :2] - np.outer(to_px[:2, 2], to_px[2, :2]))) * PER_MM**2)
+    scale = PER_MM / np.sqrt(
+        abs(np.linalg.det(to_px[:2, :2] - np.outer(to_px[:2, 2], to_px[2, :2]))) * PER_MM**2
+    )
     soft = gaussian_filter(plane, (0.45 * scale, 0.45 * scale, 0))
     back = ProjectiveTransform(np.linalg.inv(to_px))
     seen = warp(soft, back, output_shape=SIZE[::-1], order=3, cval=0.35)

@@ -54,6 +54,7 @@ class Spot:
     cut_deg: float | None = None
     cut_depth: float = 0.0
     hole: float = 0.0
+    hole_colour: tuple[int, int, int] = (225, 225, 225)
     second: tuple[float, float] | None = None
     seed: int = 1
 
@@ -284,7 +285,7 @@ def _burn(tape: np.ndarray, spot: Spot, name: str, u: np.ndarray, v: np.ndarray)
     tape[part] += burnt * (colour - tape[part])
     if spot.hole:
         gap = np.clip((spot.hole / 2 - np.hypot(u - spot.centre[0], v - spot.centre[1])) * 6, 0, 1)
-        tape[part] += gap[..., None] * (np.array((225, 225, 225)) - tape[part])
+        tape[part] += gap[..., None] * (np.array(spot.hole_colour) - tape[part])
 
 
 def _texture(shape: tuple[int, int], scene: Scene, rng: np.random.Generator) -> np.ndarray:

@@ -30,6 +30,56 @@ def test_any_tape_either_contrast_burnt_through_or_not(tape, hole):
     assert mark.shape == "round"
 
 
+def test_a_mark_beside_an_older_one_is_one_round_mark_although_the_exposure_changed():
+    """A gain that noise had eaten made the older mark part of the change, and a double of the two."""
+    for i, tape in enumerate(("masking", "film", "green")):
+        old = scenes.Spot((-1.5, 0.5), diameter=4.5, strength=0.6, seed=7)
+        new = replace(MARK, strength=0.4, ragged=0.03)
+        common = {"tape": tape, "texture": 3.0, "noise": 2.5, "light_ratio": 2.0}
+        after = picture(i, marks=(old, new), exposure=0.9, **common)
+        reading = vision.read(after, picture(i + 20, marks=(old,), exposure=0.95, **common))
+        (mark,) = [m for m in reading.marks if m.new]
+        assert mark.shape == "round"
+        assert mark.offset_mm == pytest.approx(MARK.centre, abs=0.12)
+
+
+@pytest.mark.parametrize("share", [0.25, 0.5, 0.8])
+def test_the_sigma_of_a_mark_on_an_older_one_is_true(share):
+    """A part of an edge tells less; mostly buried, the radius's own doubt is added."""
+    rng = np.random.default_rng(33)
+    ratios = []
+    for i in range(5):
+        way = rng.uniform(0, 2 * np.pi)
+        at = np.add(MARK.centre, share * 5.0 * np.array([np.cos(way), np.sin(way)]))
+        old = scenes.Spot((float(at[0]), float(at[1])), diameter=5.0, strength=0.8, ragged=0.03, seed=i)
+        new = replace(MARK, ragged=0.03, strength=0.6, seed=50 + i)
+        reading = vision.read(picture(i, marks=(old, new)), picture(20 + i, marks=(old,)))
+        (mark,) = [m for m in reading.marks if m.new]
+        assert mark.shape == "round"
+        ratios.append(np.subtract(mark.offset_mm, MARK.centre) / mark.sigma_mm)
+    assert np.mean(np.abs(ratios) < 2) >= 0.8
+    assert np.abs(ratios).max() < 4
+
+
+@pytest.mark.parametrize("hole_colour", [(225, 225, 225), (12, 12, 12)])
+def test_burnt_through_to_a_bright_or_a_dark_hole(hole_colour):
+    spot = replace(MARK, hole=2.5, hole_colour=hole_colour)
+    (mark,) = vision.read(picture(marks=(spot,))).marks
+    assert mark.offset_mm == pytest.approx(MARK.centre, abs=0.03)
+    assert mark.shape == "round"
+
+
+def test_a_faint_mark_of_twelve_levels_is_found_in_a_poor_picture():
+    """Twelve levels as recorded, JPEG 60, noise and woven tape."""
+    spot = replace(MARK, colour=(138, 193, 213), soft_mm=0.4)
+    poor = {"texture": 2.5, "noise": 2.5, "jpeg": 60, "defocus_px": 1.5, "motion_px": 2.0}
+    for i in range(4):
+        reading = vision.read(picture(i, marks=(spot,), paint_seed=i, **poor))
+        assert isinstance(reading, vision.Reading), i
+        assert len(reading.marks) == 1
+        assert reading.marks[0].offset_mm == pytest.approx(MARK.centre, abs=0.4)
+
+
 @pytest.mark.parametrize("old_at", [(2.0, 2.0), (3.3, 2.6)])
 def test_a_new_mark_over_an_old_one_keeps_its_own_centre(old_at):
     old = scenes.Spot(old_at, diameter=5.0, seed=7)
