@@ -130,6 +130,8 @@ def everywhere_bent(profile: Profile, mean: Array) -> tuple[Rays, Rays]:
 def pushed(rays: Rays, jacobian: Rays, change: Array) -> Rays:
     """The rays after the machines were changed a little, (M, SIZE), by linear extrapolation."""
     used = np.flatnonzero(change[:, : m.OPTICS].any(0))
+    if not used.size:
+        return rays
     step = change[:, used]
     marks, lens = (
         step @ bent[used].reshape(len(used), -1) for bent in (jacobian.offset_mm, jacobian.lens_mm)

@@ -14,7 +14,7 @@ from .events import Event, MarkSeen
 from .profile import STATIONS
 from .proof import unproved
 from .search import search
-from .view import Choice, Place, View, after_moves, kind, last_position, next_sigma, probability
+from .view import Choice, Place, View, after_moves, closer, kind, last_position, next_sigma, probability
 from .weigh import GAIN, Move, adjustments, best_move, singles
 
 Array = NDArray[Any]
@@ -59,7 +59,8 @@ def settled(view: View, stage: int) -> bool:
         first = o.STAGE_KEYS[stage - 1] if stage else 0
         good = (view.numbers[:, first : o.STAGE_KEYS[stage]] <= 1.0).all(1)
         return float(good.mean()) >= PASS[stage]
-    return good_enough(view) and not unproved(view)
+    # Asked after every mark, a probability that errs would sooner or later err far enough: judged on more.
+    return good_enough(view) and not unproved(view) and good_enough(closer(view))
 
 
 def good_enough(view: View) -> bool:

@@ -21,6 +21,7 @@ from .trace import Rays
 Array = NDArray[Any]
 
 FEW = 4  # samples that a sign must have to be believed
+CLOSER = 2048  # machines on which it is called done
 WEIGHED = 96  # samples on which moves are weighed
 
 
@@ -76,6 +77,13 @@ def look(alignment: Alignment) -> View:
     numbers = o.numbers(rays) / o.limits(alignment.machine)
     best, jacobian = o.everywhere_bent(alignment.machine, bank.mean[bank.best])
     return View(alignment, bank, samples, rays, numbers, best, jacobian)
+
+
+def closer(view: View) -> View:
+    """The view with many more machines, none of them drawn before: to be surer of a probability."""
+    samples = o.draw(view.bank, CLOSER, turn=len(view.alignment.events) + 1)
+    rays = o.everywhere(view.profile, samples.x)
+    return replace(view, samples=samples, rays=rays, numbers=o.numbers(rays) / o.limits(view.profile))
 
 
 def thin(view: View) -> View:
