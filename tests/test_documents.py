@@ -126,4 +126,4 @@ def test_files_that_the_documents_name_are_there(root: Path) -> None:
 
 
 def test_version_is_in_the_changelog(root: Path) -> None:
-    assert f"## {version('spotwright')}" in (root / "CHANGELOG.md").read_text("utf-8")
+    assert f"## {version('spotwright')}" in (root / "docs" / "changelog.md").read_text("utf-8")

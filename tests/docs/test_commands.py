@@ -46,7 +46,7 @@ NOT_RUN = {
 
 
 def documents() -> list[Path]:
-    beside = (ROOT / name for name in ("README.md", "CHANGELOG.md", "DEVELOPERS.md", "hardware/README.md"))
+    beside = (ROOT / name for name in ("README.md", "DEVELOPERS.md", "hardware/README.md"))
     return [*beside, *sorted((ROOT / "docs").rglob("*.md"))]
 
 
