@@ -8,7 +8,7 @@ import numpy as np
 
 from vision.calibrate import CameraModel
 from vision.card import CardName
-from vision.change import INSIDE_MM, fit_tape
+from vision.change import INSIDE_MM, Stack, believed, fit_tape
 from vision.find import find_card
 from vision.lobes import join_lobes
 from vision.measure import Follower, Scene, measure
@@ -19,6 +19,7 @@ from vision.window import flatten, window_grid
 
 _SEARCH_PITCH_MM = 0.2
 _MOST_SEEDS = 12  # a window torn to shreds still answers in time
+_ALIKE = 4.0  # times the window's typical difference
 _HIGH_TILT_DEG = 65.0
 _LOW_SCALE = 1.5
 
@@ -117,11 +118,20 @@ def _marks(
     if before is not None and before_view is not None:
         earlier = flatten(before, before_view.units_to_px, grid)
     tape = fit_tape(flat, earlier, grid)
-    sighting = seek(flat - tape.expected(grid, earlier), grid.radius_mm() < INSIDE_MM, grid)
+    inside, unmarked = grid.radius_mm() < INSIDE_MM, tape.expected(grid, earlier)
+    if earlier is not None:
+        unmarked = believed(flat, unmarked, inside, inside & _alike(flat, unmarked, inside))
+    sighting = seek(flat - unmarked, inside, grid)
     seeds = sighting.seeds[:_MOST_SEEDS]
     scene = Scene(picture, view, before, before_view, tape, grid, stale)
     found = [measure(scene, s, [o for o in seeds if o is not s], new=new) for s in seeds]
     return [seen for seen in found if seen is not None], sighting.differs
+
+
+def _alike(flat: Stack, unmarked: Stack, inside: Mask) -> Mask:
+    """Where a window is much as expected."""
+    away = np.abs(flat - unmarked).max(axis=2)
+    return np.asarray(away < _ALIKE * np.median(away[inside]))
 
 
 def _warnings(view: CardView) -> list[str]:

@@ -21,7 +21,7 @@ Mask = NDArray[np.bool_]
 SCALES_MM = (0.25, 0.7, 1.5)
 # What the tape alone reaches falls with the scale (in 99 % of pictures 6.8, 4.8, 4.0): coarse scores count
 # more.
-_WORTH = np.array((1.0, 1.25, 1.38), np.float32)[:, None, None]
+_WORTH = np.array((0.82, 1.25, 1.3), np.float32)[:, None, None]
 THRESHOLD = 5.5  # outline of a candidate, in robust standard deviations of the tape at that scale
 _PEAK = 8.0  # its strongest point must reach this …
 _SHARE_OF_STRONGEST = 0.03  # … and this share of the strongest candidate: a bright mark has faint echoes
