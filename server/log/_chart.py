@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
-from typing import IO, Any
+from typing import IO, TYPE_CHECKING, Any
 
-from server.log._chart_parts import COLOURS, Chart, Panel, Point, parts
 from server.log._store import SOURCES, Log
 from server.log._upkeep import entries
 
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
 STATIONS = ("mirror-1", "mirror-2", "mirror-3", "nozzle")
+COLOURS = {"found": "#b3541e", "left": "#1b6f8a"}
+MANY = 500  # points: from then on they are small, and pixels in an svg or pdf too, or it grows to megabytes
 _GRID = (420, 280)  # about the pixels of a panel: where points are denser than that, one in each will do
 _WORDS = 24  # of what was done, as far as they are shown
+
+Point = tuple[float, float]
 
 
 def draw_chart(
@@ -21,39 +27,59 @@ def draw_chart(
     The horizontal axis counts alignments, since a clock may have been wrong. ``sources`` as in ``Log.drift``,
     empty for all; ``laser`` is the name of one, None for all.
     """
-    drawn = parts(_chart(log, sources or SOURCES, laser))
-    if kind == "svg":
-        from server.log._chart_svg import as_svg
+    from matplotlib import rc_context  # only who draws pays for the loading
+    from matplotlib.figure import Figure
 
-        stream.write(as_svg(drawn).encode())
-    else:
-        from server.log._chart_print import write_print
+    with rc_context({"svg.fonttype": "none", "svg.hashsalt": "chart"}):
+        figure = Figure(figsize=(9, 7))
+        figure.subplots_adjust(left=0.08, right=0.98, bottom=0.08, top=0.95)
+        panels = figure.subplots(2, 2).ravel()
+        rows = [log.drift(station, sources=sources or SOURCES, laser=laser) for station in STATIONS]
+        done = _between(log, laser)
+        places = [row["alignment"] for each in rows for row in each] + [at for at, _ in done]
+        span = (min(places, default=1) - 1, max(places, default=1) + 1)
+        for panel, station, each in zip(panels, STATIONS, rows, strict=True):
+            panel.set_title(station, loc="left")
+            _draw(panel, each, span)
+            _mark(panel, done)
+        figure.supxlabel("alignment, in the order they were begun")
+        figure.supylabel("distance of the mark from the centre, mm")
+        figure.savefig(stream, format=kind, dpi=110)
 
-        write_print(drawn, stream, kind)
 
-
-def _chart(log: Log, sources: tuple[str, ...], laser: str | None) -> Chart:
-    rows = {station: log.drift(station, sources=sources, laser=laser) for station in STATIONS}
-    between = [
+def _between(log: Log, laser: str | None) -> list[tuple[float, str]]:
+    """What was cleaned, changed or moved: behind which alignment, in words."""
+    return [
         (row["alignment"] + 0.5, row["what"][:_WORDS])
         for row in entries(log, "upkeep")
         if row["alignment"] is not None and laser in (None, row["laser"])
     ]
-    places = [row["alignment"] for each in rows.values() for row in each] + [at for at, _ in between]
-    first, last = (min(places), max(places)) if places else (0, 1)
-    edge = 0.03 * (last - first) + 0.5
-    span = (first - edge, last + edge)
-    return Chart(tuple(_panel(station, each, span) for station, each in rows.items()), between, span)
 
 
-def _panel(station: str, rows: list[dict[str, Any]], span: tuple[float, float]) -> Panel:
+def _draw(panel: Axes, rows: list[dict[str, Any]], span: tuple[float, float]) -> None:
     top = 1.05 * max((row[key] for row in rows for key in COLOURS), default=1.0) or 1.0
+    panel.set(xlim=span, ylim=(0, top))
+    panel.grid(alpha=0.3)
     cell = ((span[1] - span[0]) / _GRID[0], top / _GRID[1])
-    points = {key: _thinned([(row["alignment"], row[key]) for row in rows], cell) for key in COLOURS}
-    return Panel(station, points, top)
+    for key, colour in COLOURS.items():
+        points = thinned([(row["alignment"], row[key]) for row in rows], cell)
+        across, up = zip(*points, strict=True) if points else ((), ())
+        many = len(points) > MANY
+        look: dict[str, Any] = {"markersize": 3 if many else 8, "rasterized": many, "color": colour}
+        panel.plot(across, up, ".", label=f"as {key}", **look)
+    if rows:
+        panel.legend(loc="upper right", fontsize="small")
 
 
-def _thinned(points: list[Point], cell: Point) -> list[Point]:
-    """The points, of those that would lie on each other only the first."""
+def _mark(panel: Axes, done: list[tuple[float, str]]) -> None:
+    """What was done as upright lines, its words at their feet."""
+    across = panel.get_xaxis_transform()
+    for at, words in done:
+        panel.axvline(at, color="#5a5a5a", linestyle="--", linewidth=0.8)
+        panel.text(at, 0.02, words, rotation=90, fontsize=7, transform=across, parse_math=False)
+
+
+def thinned(points: list[Point], cell: Point) -> list[Point]:
+    """Return the points in their order, of those that would lie on each other only the first."""
     wide, high = cell
     return list({(int(x / wide), int(y / high)): (x, y) for x, y in reversed(points)}.values())[::-1]

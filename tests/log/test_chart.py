@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import io
-import math
-import re
 import xml.etree.ElementTree as ET
 from collections.abc import Iterator
 from pathlib import Path
@@ -14,8 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from server.log import Log, add_entry, draw_chart
-from server.log._chart import _thinned
-from server.log._chart_parts import _LEFT, _SIZE, _TOP, COLOURS, ticks
+from server.log._chart import COLOURS, thinned
 
 MACHINE = {"name": "one"}
 
@@ -82,11 +79,14 @@ def drawing(log: Log) -> ET.Element:
 
 
 def dots(root: ET.Element, ink: str) -> list[tuple[float, float]]:
-    """The dots of a colour that stand inside a panel, as places on the drawing."""
-    paths = [path.get("d", "") for path in root.findall(".//{*}path") if path.get("stroke") == ink]
-    places = [tuple(map(float, found)) for d in paths for found in re.findall(r"M([\d.]+) ([\d.]+)h0", d)]
-    (wide, high), corners = _SIZE, [(x, y) for x in _LEFT for y in _TOP]
-    return [(x, y) for x, y in places if any(a < x < a + wide and b < y < b + high for a, b in corners)]
+    """The places of the dots of a colour in their panels, not those of the legends."""
+    found = []
+    for panel in root.findall(".//{*}g"):
+        if panel.get("id", "").startswith("axes_"):
+            lines = [g for g in panel.findall("{*}g") if g.get("id", "").startswith("line2d_")]
+            uses = [use for line in lines for use in line.findall(".//{*}use")]
+            found += [use for use in uses if f"fill: {ink}" in use.get("style", "")]
+    return [(float(use.get("x", "nan")), float(use.get("y", "nan"))) for use in found]
 
 
 def test_the_svg_has_a_dot_for_each_mark_found_and_left(log: Log) -> None:
@@ -106,16 +106,7 @@ def test_the_svg_shows_what_was_done_as_it_was_written(log: Log) -> None:
 
 @given(st.lists(st.tuples(st.floats(0, 100), st.floats(0, 50)), max_size=200))
 def test_thinning_only_drops_what_lies_on_another(points: list[tuple[float, float]]) -> None:
-    kept = _thinned(points, (0.5, 0.2))
+    kept = thinned(points, (0.5, 0.2))
     assert set(kept) <= set(points)
     cells = [(int(x / 0.5), int(y / 0.2)) for x, y in kept]
     assert len(set(cells)) == len(cells) and {(int(x / 0.5), int(y / 0.2)) for x, y in points} == set(cells)
-
-
-@given(low=st.floats(-1e4, 1e4), width=st.floats(1e-3, 1e5), most=st.integers(4, 9))
-def test_ticks_are_round_and_inside_and_not_too_many(low: float, width: float, most: int) -> None:
-    found = ticks(low, low + width, most=most)
-    assert 0 < len(found) <= most + 1
-    step = found[1] - found[0] if len(found) > 1 else 1.0
-    assert min(found) >= low - 1e-6 * width and max(found) <= low + width * (1 + 1e-6)
-    assert round(step / 10 ** math.floor(math.log10(step) + 1e-9), 3) in (1, 2, 5) or step > width / 10
