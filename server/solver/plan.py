@@ -10,11 +10,22 @@ from numpy.typing import NDArray
 
 from . import outlook as o
 from .causes import doubtful, exhausted, faulty, last_look
-from .events import Event, MarkSeen
+from .events import Event
 from .profile import STATIONS
 from .proof import unproved
 from .search import search
-from .view import Choice, Place, View, after_moves, closer, kind, last_position, next_sigma, probability
+from .view import (
+    Choice,
+    Place,
+    View,
+    after_moves,
+    closer,
+    kind,
+    last_position,
+    next_sigma,
+    probability,
+    seen_stations,
+)
 from .weigh import GAIN, Move, adjustments, best_move, singles
 
 Array = NDArray[Any]
@@ -46,7 +57,7 @@ def choose(view: View) -> Choice:
 
 def _end(view: View) -> Choice:
     """Done, once every station has shown a mark."""
-    seen = {event.station for event in view.alignment.events if isinstance(event, MarkSeen)}
+    seen = seen_stations(view.alignment)
     for station, name in enumerate(STATIONS):
         if name not in seen:
             return Choice("mark", place=Place(station, last_position(view)), stage=min(station, 3))

@@ -11,6 +11,7 @@ from . import model as m
 from . import moves as mv
 from . import outlook as o
 from .events import Event, Inspected, MarkSeen, Shift, Turn
+from .profile import Point
 from .view import Place, View
 
 Array = NDArray[Any]
@@ -19,29 +20,44 @@ STALE = 1.0  # a proof is void once turns have moved its mark by more than this 
 
 
 def unproved(view: View) -> list[Place]:
-    """The five positions (at mirror 3) without a mark that still holds."""
-    events = view.alignment.events
-    start = max(
-        (i for i, e in enumerate(events) if isinstance(e, Inspected) and e.outcome == "fixed"), default=-1
-    )
-    return [Place(2, i) for i in range(5) if not _proved(view, events[start + 1 :], i)]
+    """The five positions (at mirror 3) without a mark that still holds.
+
+    What has moved all five marks alike since, as a mount moved with its mirror does, leaves the proof that
+    they coincide; one mark after it is enough.
+    """
+    five = [Place(2, i) for i in range(5)]
+    moved = [_moved_since(view, i) for i in range(5)]
+    limit = STALE * view.profile.tolerance.overlap_mm
+    left = [place for place, marks in zip(five, moved, strict=True) if _wander(marks) > limit]
+    wholly = any(marks is not None and np.hypot(*marks[i]) <= limit for i, marks in enumerate(moved))
+    return left if left or wholly else five
 
 
-def _proved(view: View, events: tuple[Event, ...], position: int) -> bool:
-    profile, head = view.profile, o.grid(view.profile)[position]
+def _wander(moved: Array | None) -> float:
+    """How far the marks have moved against each other; infinitely where there was no mark."""
+    if moved is None:
+        return float("inf")
+    return float(np.hypot(*(moved - moved.mean(0)).T).max())
+
+
+def _moved_since(view: View, position: int) -> Array | None:
+    """(5, 2) how the marks of the five positions have been moved since the newest mark at one of them; None
+    without one."""
+    profile, head, events = view.profile, o.grid(view.profile)[position], view.alignment.events
     near = 0.06 * max(profile.bed.width_mm, profile.bed.depth_mm)
-    marked = [
-        i
-        for i, e in enumerate(events)
-        if isinstance(e, MarkSeen)
-        and e.station == "mirror-3"
-        and np.hypot(e.head_mm[0] - head[0], e.head_mm[1] - head[1]) <= near
-    ]
-    if not marked:
-        return False
-    jacobian = view.jacobian.offset_mm[:, position, 2].T
-    moved = sum((jacobian @ _done(view, e)[: m.OPTICS] for e in events[marked[-1] + 1 :]), np.zeros(2))
-    return bool(np.hypot(*moved) <= STALE * profile.tolerance.overlap_mm)
+    done = np.zeros(m.SIZE)
+    for event in reversed(events):
+        if isinstance(event, Inspected) and event.outcome == "fixed":
+            return None
+        if isinstance(event, MarkSeen) and event.station == "mirror-3" and _apart(event, head) <= near:
+            marks = view.jacobian.offset_mm[:, :5, 2]
+            return np.asarray(np.tensordot(done[: m.OPTICS], marks, axes=1))
+        done = done + _done(view, event)
+    return None
+
+
+def _apart(event: MarkSeen, head: Point) -> float:
+    return float(np.hypot(event.head_mm[0] - head[0], event.head_mm[1] - head[1]))
 
 
 def _done(view: View, event: Event) -> Array:

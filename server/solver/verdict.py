@@ -9,12 +9,11 @@ from numpy.typing import NDArray
 
 from . import outlook as o
 from .cost import worst_power
-from .events import MarkSeen
 from .linear import weighted_least_squares
 from .profile import STATIONS
 from .steps import Verdict
 from .trace import Rays
-from .view import View
+from .view import View, seen_stations
 
 Array = NDArray[Any]
 
@@ -23,9 +22,8 @@ KNOWN_MRAD = 2.0  # an angle less certain than this counts as unknown
 
 
 def verdict(view: View, *, aligned: bool) -> Verdict | None:
-    """The verdict at the best estimate; None until every station has been seen."""
-    seen = _seen(view)
-    if not set(STATIONS) <= {e.station for e in seen}:
+    """The verdict at the best estimate; None until every station has been seen since the last repair."""
+    if not set(STATIONS) <= seen_stations(view.alignment):
         return None
     profile = view.profile
     values = dict(zip(o.KEYS, o.numbers(view.best)[0], strict=True))
@@ -41,10 +39,6 @@ def verdict(view: View, *, aligned: bool) -> Verdict | None:
         worst_at_head_mm=at,
         reasons=reasons,
     )
-
-
-def _seen(view: View) -> list[MarkSeen]:
-    return [event for event in view.alignment.events if isinstance(event, MarkSeen)]
 
 
 _WORDS = {
@@ -93,7 +87,7 @@ def _pair(values: Array, sigmas: Array) -> list[dict[str, float]]:
 def _five_point(view: View, mean: Rays) -> dict[str, Any]:
     """offset = mean + per_m_y·y + per_m_x·x + per_m2_xy·x·y over the five positions, from the middle of the
     bed."""
-    if not any(e.station == "mirror-3" for e in _seen(view)):
+    if STATIONS[2] not in seen_stations(view.alignment):
         return {name: [None, None] for name in MAP}
     heads = np.array(o.grid(view.profile)[:5]) * 1e-3
     x, y = (heads - heads[2]).T

@@ -14,8 +14,8 @@ from . import bank as b
 from . import moves as mv
 from . import outlook as o
 from .belief import believe
-from .events import Alignment, Event, MarkSeen, NoMark, Turn
-from .profile import Point, Profile
+from .events import Alignment, Event, Inspected, MarkSeen, NoMark, Turn
+from .profile import STATIONS, Point, Profile
 from .trace import Rays
 
 Array = NDArray[Any]
@@ -123,6 +123,18 @@ def _likely_sign(view: View, samples: o.Samples, mount: int, k: int) -> float:
     if (samples.sign[:, k] == best).sum() >= FEW:
         return best
     return 1.0 if samples.sign[:, k].sum() >= 0 else -1.0
+
+
+def seen_stations(alignment: Alignment) -> set[str]:
+    """Stations with a mark that still holds: what is repaired lies behind mirror 1's card, and marks made
+    there before are void."""
+    found: set[str] = set()
+    for event in alignment.events:
+        if isinstance(event, MarkSeen):
+            found.add(event.station)
+        elif isinstance(event, Inspected) and event.outcome == "fixed":
+            found &= {STATIONS[0]}
+    return found
 
 
 def kind(event: Event) -> str:
