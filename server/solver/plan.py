@@ -12,7 +12,7 @@ from . import outlook as o
 from .causes import doubtful, exhausted, faulty, last_look
 from .events import Event
 from .profile import STATIONS
-from .proof import unproved
+from .proof import unproved, worked
 from .search import search
 from .view import (
     Choice,
@@ -42,6 +42,7 @@ LITTLE = 0.1  # a mark that tells less than this (tolerances²) is hardly worth 
 CATCH = 0.35  # chance of a mark below which the beam is searched for
 ENOUGH, EVEN, BETTER = 0.9, 0.5, 0.1
 PATIENCE = 150  # events after which hopeless work is stopped
+UNLIKELY, ABOUT, CLOSER_BY = 0.6, 0.9, 0.95  # another try by eye: how unlikely, how good, how much nearer
 CHANCE = 0.15  # a move that brings a stage to its end with less probability is not worth a try
 
 
@@ -76,9 +77,35 @@ def settled(view: View, stage: int) -> bool:
 
 def good_enough(view: View) -> bool:
     """Whether all is probably within tolerance: what is still to come is proof, and no touching up."""
-    rough = next_sigma(view) > ROUGH * view.profile.tolerance.overlap_mm
-    enough, sure = ROUGH_END if rough else (PASS[4], SURE)
+    enough, sure = ROUGH_END if rough(view) else (PASS[4], SURE)
     return probability(view, 4) >= enough and probability(view, 4, 1.5) >= sure
+
+
+def rough(view: View) -> bool:
+    """Whether readings are so coarse that it takes many to be sure."""
+    return next_sigma(view) > ROUGH * view.profile.tolerance.overlap_mm
+
+
+def _another_try(view: View, stage: int) -> Event | None:
+    """A move about as probable to bring the stage within tolerance as it is to be so already; None where it
+    probably is.
+
+    What is well known and rather too far off takes many marks to be sure of; what a hand has just done takes
+    few.
+    """
+    chance = probability(view, stage)
+    if chance >= UNLIKELY:
+        return None
+    keys = slice(o.STAGE_KEYS[stage - 1] if stage else 0, o.STAGE_KEYS[stage])
+    worst = (o.numbers(view.best) / o.limits(view.profile))[0, keys].max()
+    best: tuple[float, Event | None] = (max(CHANCE, ABOUT * chance), None)
+    for events in _sets(view, stage):
+        meant = np.sum([worked(view, event) for event in events], axis=0)[None]
+        there = o.numbers(o.pushed(view.best, view.jacobian, meant)) / o.limits(view.profile)
+        if there[0, keys].max() < CLOSER_BY * worst:
+            after = probability(after_moves(view, events), stage)
+            best = max(best, (after, events[0]), key=lambda option: option[0])
+    return best[1]
 
 
 def _work(view: View, stage: int) -> Choice:
@@ -93,6 +120,9 @@ def _work(view: View, stage: int) -> Choice:
     tells = float(tells_of[best] * chance[best])
     if move is not None and _move_first(move, tells):
         return Choice(kind(move.event), place=places[best], event=move.event, stage=stage)
+    again = _another_try(view, stage) if tells < LITTLE and stage < 4 and rough(view) else None
+    if again is not None:
+        return Choice(kind(again), place=places[best], event=again, stage=stage)
     if tells < NOTHING and move is None and not (stage == 4 and unproved(view)):
         return _as_good_as_known(view, stage, places[best])
     proof = unproved(view) if stage == 4 else []
@@ -129,13 +159,18 @@ def _as_good_as_known(view: View, stage: int, place: Place) -> Choice:
 
 def _best_chance(view: View, stage: int) -> tuple[float, Event | None]:
     """The move after which, with those that belong to it, the stage is most probably within tolerance."""
-    sets = [[event] for event in singles(view, stage, effort=9.0)]
-    sets += [adjustments(view, stage, screws_only=only, small=0.0) for only in (False, True)]
     best: tuple[float, Event | None] = (0.0, None)
-    for events in filter(None, sets):
+    for events in _sets(view, stage):
         after = after_moves(view, events)
         best = max(best, (probability(after, stage), events[0]), key=lambda option: option[0])
     return best
+
+
+def _sets(view: View, stage: int) -> list[list[Event]]:
+    """Moves worth a try: each lever by itself, and those that together bring the stage to nil."""
+    sets = [[event] for event in singles(view, stage, effort=9.0)]
+    sets += [adjustments(view, stage, screws_only=only, small=0.0) for only in (False, True)]
+    return [events for events in sets if events]
 
 
 def candidates(view: View, stage: int) -> list[Place]:

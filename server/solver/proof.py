@@ -52,7 +52,7 @@ def _moved_since(view: View, position: int) -> Array | None:
         if isinstance(event, MarkSeen) and event.station == "mirror-3" and _apart(event, head) <= near:
             marks = view.jacobian.offset_mm[:, :5, 2]
             return np.asarray(np.tensordot(done[: m.OPTICS], marks, axes=1))
-        done = done + _done(view, event)
+        done = done + worked(view, event)
     return None
 
 
@@ -60,7 +60,7 @@ def _apart(event: MarkSeen, head: Point) -> float:
     return float(np.hypot(event.head_mm[0] - head[0], event.head_mm[1] - head[1]))
 
 
-def _done(view: View, event: Event) -> Array:
+def worked(view: View, event: Event) -> Array:
     """(SIZE,) what an earlier move did to the state, under the best hypothesis."""
     if isinstance(event, Shift):
         return np.asarray(m.shift_matrix(event.part) @ np.array(event.move_mm))
