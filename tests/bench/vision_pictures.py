@@ -4,8 +4,8 @@
 
 Each picture is read with the one before the pulse and alone. Contrast is measured in the picture as it is
 recorded: the scene is rendered once more without noise, with and without its mark, and the difference is
-averaged over the mark's inner half in the channel that shows it best. The row `≥ 6` leaves out marks that light
-and exposure have made fainter than six levels.
+averaged over the mark's inner half in the channel that shows it best. The row `≥ 6` leaves out marks that
+light and exposure have made fainter than six levels.
 """
 
 from __future__ import annotations
