@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
@@ -22,7 +23,19 @@ __all__ = ["SHAPES", "bed_svg"]
 
 # inches; narrow: read on a phone; flat: printed among much else, found above now instead of beside it
 SHAPES = {"wide": (9.0, 9.3), "narrow": (4.6, 5.6), "flat": (9.0, 4.4)}
-INK, PAPER, FLOOR = "#fdf8ee", "#241f19", "#16130f"
+
+
+@dataclass(frozen=True)
+class Tones:
+    """What the words, the sheet, the panels and the lines across them are drawn in."""
+
+    ink: str
+    paper: str
+    floor: str
+    line: str
+
+
+SCREEN, PRINT = Tones("#fdf8ee", "#241f19", "#16130f", "white"), Tones("black", "white", "white", "black")
 ARROW = 0.1  # bed widths: as long is the longest offset
 LEAST_MM = 0.5  # a scale of uncertainty that ends lower would make much of nothing
 OUTLINE: list[AbstractPathEffect] = [withStroke(linewidth=1.6, foreground="black")]
@@ -36,7 +49,8 @@ def bed_svg(document: dict[str, Any], *, shape: str = "wide") -> bytes:
 @lru_cache(maxsize=8)
 def _drawn(text: str, shape: str) -> bytes:
     start, now = bed_maps(json.loads(text))
-    figure = Figure(figsize=SHAPES[shape], facecolor=PAPER, layout="constrained")
+    tones = PRINT if shape == "flat" else SCREEN
+    figure = Figure(figsize=SHAPES[shape], facecolor=tones.paper, layout="constrained")
     rows, columns = (2, 3) if shape == "flat" else (3, 2)
     axes = figure.subplots(rows, columns, sharex=True, sharey=True)
     pairs = axes if shape == "flat" else axes.T
@@ -47,23 +61,23 @@ def _drawn(text: str, shape: str) -> bytes:
         for panel, what in zip(
             column, ("Offset, mm", "Offset known to ±, mm", "Beam that passes, %"), strict=True
         ):
-            _frame(panel, f"{what}: {when}", bed, size=7.5 if shape == "narrow" else 11)
+            _frame(panel, f"{what}: {when}", bed, tones, size=7.5 if shape == "narrow" else 11)
         if bed is not None:
-            _offset(column[0], bed, most_mm)
-            _map(column[1], bed, SURE * bed.sigma_mm, (0.0, doubt_mm), "%.2g")
-            _power(column[2], bed)
+            _offset(column[0], bed, most_mm, tones)
+            _map(column[1], bed, SURE * bed.sigma_mm, (0.0, doubt_mm), "%.2g", tones)
+            _power(column[2], bed, tones)
     stream = io.BytesIO()
     with rc_context({"svg.fonttype": "none"}):  # text stays text: smaller, and a reader can read it
         figure.savefig(stream, format="svg", metadata={"Date": None, "Title": "The bed, as found and now"})
     return stream.getvalue()
 
 
-def _frame(axes: Axes, title: str, bed: BedMap | None, *, size: float) -> None:
-    axes.set_title(title, color=INK, fontsize=size)
-    axes.set_facecolor(FLOOR)
-    axes.tick_params(colors=INK, labelsize=0.75 * size)
+def _frame(axes: Axes, title: str, bed: BedMap | None, tones: Tones, *, size: float) -> None:
+    axes.set_title(title, color=tones.ink, fontsize=size)
+    axes.set_facecolor(tones.floor)
+    axes.tick_params(colors=tones.ink, labelsize=0.75 * size)
     if bed is None:
-        axes.text(0.5, 0.5, "not measured", color=INK, ha="center", transform=axes.transAxes)
+        axes.text(0.5, 0.5, "not measured", color=tones.ink, ha="center", transform=axes.transAxes)
         return
     # room around the bed for the longest arrow, so that none reaches into the next chart
     width_mm, depth_mm = float(bed.x_mm[-1]), float(bed.y_mm[-1])
@@ -75,7 +89,14 @@ def _frame(axes: Axes, title: str, bed: BedMap | None, *, size: float) -> None:
     axes.set_aspect("equal")
 
 
-def _map(axes: Axes, bed: BedMap, values: NDArray[np.float64], scale: tuple[float, float], form: str) -> None:
+def _map(
+    axes: Axes,
+    bed: BedMap,
+    values: NDArray[np.float64],
+    scale: tuple[float, float],
+    form: str,
+    tones: Tones,
+) -> None:
     """Colours from low to high, lines with figures where there is something to tell apart."""
     low, high = scale
     shown = np.clip(values, low, high)
@@ -86,12 +107,12 @@ def _map(axes: Axes, bed: BedMap, values: NDArray[np.float64], scale: tuple[floa
             text.set_path_effects(OUTLINE)
     for mark in bed.marks:
         axes.plot(*mark.head_mm, marker="o", color="#ffb627", markeredgecolor="black")
-    axes.plot(*bed.worst.head_mm, marker="s", markersize=13, fillstyle="none", color="white")
+    axes.plot(*bed.worst.head_mm, marker="s", markersize=13, fillstyle="none", color=tones.line)
 
 
-def _offset(axes: Axes, bed: BedMap, most_mm: float) -> None:
+def _offset(axes: Axes, bed: BedMap, most_mm: float, tones: Tones) -> None:
     """The map, with an arrow at each named place and round its tip how well it is known."""
-    _map(axes, bed, bed.offset_mm, (0.0, most_mm), "%.1f")
+    _map(axes, bed, bed.offset_mm, (0.0, most_mm), "%.1f", tones)
     stretch = ARROW * float(bed.x_mm[-1]) / most_mm  # both charts have one scale
     heads = np.array([spot.head_mm for spot in bed.spots])
     moves = np.array([spot.offset_mm for spot in bed.spots]) * stretch
@@ -109,14 +130,14 @@ def _offset(axes: Axes, bed: BedMap, most_mm: float) -> None:
     for spot, tip in zip(bed.spots, heads + moves, strict=True):
         radius = SURE * spot.sigma_mm * stretch
         axes.add_patch(
-            Circle((tip[0], tip[1]), radius, fill=False, color="white", linestyle=":", linewidth=1.2)
+            Circle((tip[0], tip[1]), radius, fill=False, color=tones.line, linestyle=":", linewidth=1.2)
         )
 
 
-def _power(axes: Axes, bed: BedMap) -> None:
+def _power(axes: Axes, bed: BedMap, tones: Tones) -> None:
     values = 100.0 * bed.power
-    _map(axes, bed, values, (float(min(90.0, values.min())), 100.0), "%.0f")
+    _map(axes, bed, values, (float(min(90.0, values.min())), 100.0), "%.0f", tones)
     likely, least = percent(bed.power.min()), percent(bed.power_low.min())
     said = f"{likely} % or more" if likely == least else f"{likely} % or more\n(surely {least} %)"
-    text = axes.text(0.5, 0.62, said, color=INK, fontsize=8, ha="center", transform=axes.transAxes)
+    text = axes.text(0.5, 0.62, said, color=SCREEN.ink, fontsize=8, ha="center", transform=axes.transAxes)
     text.set_path_effects(OUTLINE)

@@ -13,7 +13,7 @@ from matplotlib.patches import Circle
 from scipy.special import erf
 
 from server.pages import bed as b
-from server.pages.bed_chart import ARROW, SHAPES, _offset, bed_svg
+from server.pages.bed_chart import ARROW, SCREEN, SHAPES, _offset, bed_svg
 from server.pages.bed_words import spot_rows, worst_words
 from tests.pages.doubles import MACHINE
 
@@ -84,7 +84,7 @@ def test_the_chart_shows_how_well_each_place_is_known() -> None:
 
 def test_each_arrow_ends_in_a_circle_of_two_standard_uncertainties(fitted: b.BedMap) -> None:
     axes = Figure().subplots()
-    _offset(axes, fitted, 2.0)
+    _offset(axes, fitted, 2.0, SCREEN)
     rings = [patch for patch in axes.patches if isinstance(patch, Circle)]
     mm_per_mm = ARROW * 1600 / 2.0  # bed millimetres for one of the offset
     for ring, spot in zip(rings, fitted.spots, strict=True):
