@@ -9,11 +9,12 @@ from typing import Any
 
 from server import solver
 from server.sources import Pixels, Shot
-from vision import CardView, NoReading, PictureRefused, Reading, find_card, load_picture, read
+from vision import BarRefused, CardView, NoReading, PictureRefused, Reading, find_card, load_picture, read
 
-__all__ = ["Brain", "Refused", "load_shot", "read_photo", "refusing"]
+__all__ = ["Bars", "Brain", "Refused", "load_shot", "measured", "read_photo", "refusing"]
 
 Json = dict[str, Any]
+Bars = tuple[float, float]  # what the check bars of the printed cards measure, mm: across, up
 
 
 class Refused(ValueError):
@@ -39,6 +40,26 @@ class Brain:
     read: Callable[[Pixels, Pixels | None], Reading | NoReading] = read
     find_card: Callable[[Pixels], tuple[str, CardView] | NoReading] = find_card
     load_picture: Callable[[bytes], Pixels] = load_picture
+
+
+def measured(bars_mm: Bars | None) -> Brain:
+    """Return a brain that corrects the scale of the cards' print; a bar of another card is no card."""
+    if bars_mm is None:
+        return Brain()
+
+    def look(picture: Pixels) -> tuple[str, CardView] | NoReading:
+        try:
+            return find_card(picture, bar_mm=bars_mm)
+        except BarRefused as error:
+            return NoReading(str(error), kind="no-card")
+
+    def see(after: Pixels, before: Pixels | None) -> Reading | NoReading:
+        try:
+            return read(after, before, bar_mm=bars_mm)
+        except BarRefused as error:
+            return NoReading(str(error), kind="no-card")
+
+    return Brain(read=see, find_card=look)
 
 
 def read_photo(after: bytes, before: bytes | None = None, *, brain: Brain | None = None) -> Reading:

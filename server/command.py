@@ -60,6 +60,24 @@ class LazyGroup(click.Group):
         return found
 
 
+def _two_bars(
+    _: click.Context, option: click.Parameter, given: tuple[float, ...]
+) -> tuple[float, float] | None:
+    if len(given) > 2:
+        raise click.BadParameter("given once, or twice: across and up", param=option)
+    return (given[0], given[-1]) if given else None
+
+
+BARS = click.option(
+    "--bar-mm",
+    "bars_mm",
+    type=float,
+    multiple=True,
+    callback=_two_bars,
+    help="What the card's check bar measures; given twice: the bar across, then the bar up.",
+)
+
+
 @click.group(cls=LazyGroup, invoke_without_command=True)
 @click.version_option(installed_version("spotwright"), prog_name="spotwright")
 @click.pass_context
@@ -106,15 +124,10 @@ def cards(pdf: Path | None, png: Path | None, dpi: float, size: str, paper: Lite
 @click.argument("after", type=click.Path(path_type=Path))
 @click.option("--before", type=click.Path(path_type=Path), help="The photo from before the pulse.")
 @click.option("--camera", type=click.Path(path_type=Path), help="The lens, as 'calibrate' measured it.")
-@click.option(
-    "--bar-mm",
-    type=float,
-    multiple=True,
-    help="What the card's check bar measures; given twice: the bar across, then the bar up.",
-)
+@BARS
 @click.option("--json", "as_json", is_flag=True, help="Print the reading as JSON, for programs.")
 def read(
-    after: Path, before: Path | None, camera: Path | None, bar_mm: tuple[float, ...], as_json: bool
+    after: Path, before: Path | None, camera: Path | None, bars_mm: tuple[float, float] | None, as_json: bool
 ) -> None:
     """Read where the mark sits on the card in the photo AFTER (JPEG or PNG)."""
     import vision
@@ -125,11 +138,8 @@ def read(
         from server.command_calibrate import load_camera
 
         model = load_camera(camera)
-    if len(bar_mm) > 2:
-        raise click.UsageError("--bar-mm is given once, or twice: across and up")
-    bars = (bar_mm[0], bar_mm[-1]) if bar_mm else None
     try:
-        reading = vision.read(*pictures, camera=model, bar_mm=bars)
+        reading = vision.read(*pictures, camera=model, bar_mm=bars_mm)
     except vision.CalibrationFailed as error:
         raise Refusal(f"{camera}: {error}") from error
     except vision.BarRefused as error:
@@ -228,6 +238,7 @@ def _as_json(value: Any) -> str:
     envvar="SPOTWRIGHT_RIG",
     help="The rig's profile (TOML): camera and pins.  [default: rig.toml in the data folder]",
 )
+@BARS
 @click.option(
     "--host", "hosts", multiple=True, metavar="NAME", help="A name that a proxy in front answers to."
 )
@@ -238,6 +249,7 @@ def serve(
     camera: str | None,
     record: Path | None,
     profile: Path | None,
+    bars_mm: tuple[float, float] | None,
     hosts: tuple[str, ...],
 ) -> None:
     """Serve the page; without a camera, with the practice machine."""
@@ -252,7 +264,7 @@ def serve(
         rig = profile_for(folder, profile)
         named = camera or rig.camera_name()
         more: dict[str, Any] = {"source": source_named(named)} if named else {}
-        more |= {"profile": rig, "record": record}
+        more |= {"profile": rig, "record": record, "bars_mm": bars_mm}
         run(port=port, lan=lan, data=folder, hosts=hosts, say=click.echo, **more)
     except (LogError, RigError) as error:
         raise Refusal(str(error)) from error

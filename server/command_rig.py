@@ -18,6 +18,7 @@ from firmware.lean import keep_lean
 from firmware.listing import CameraFound, list_cameras
 from firmware.profile import RigProfile, profile_for
 from server import doctor as look
+from server.command import BARS
 from server.log import LogError, default_folder
 
 __all__ = ["cameras", "doctor", "replay", "rig"]
@@ -107,6 +108,7 @@ def _looks(folder: Path, profile: RigProfile, to: str | None, port: int) -> Iter
 )
 @click.option("--name", help="How the page calls this rig.  [default: as profile]")
 @click.option("--record", type=click.Path(path_type=Path), help="Folder that gets the frames at each pulse.")
+@BARS
 @_DATA
 @_PROFILE
 def rig(
@@ -115,6 +117,7 @@ def rig(
     camera: str | None,
     name: str | None,
     record: Path | None,
+    bars_mm: tuple[float, float] | None,
     data: Path | None,
     profile: Path | None,
 ) -> None:
@@ -126,7 +129,7 @@ def rig(
     keep_lean()
     try:
         with ExitStack() as stack:
-            _send(stack, told, camera or told.camera_name() or "pi", to, code, folder, record)
+            _send(stack, told, camera or told.camera_name() or "pi", to, code, folder, record, bars_mm)
     except (RigError, LogError, ValueError) as error:
         raise Refusal(str(error)) from error
     except OSError as error:
@@ -141,9 +144,11 @@ def _send(
     code: str | None,
     folder: Path,
     record: Path | None,
+    bars_mm: tuple[float, float] | None,
 ) -> None:
     from firmware.health import HealthWatch
     from firmware.profile import camera_named
+    from server.brain import measured
     from server.eye import Eye
     from server.full_look import FullLook
     from server.notify import Heartbeat
@@ -158,8 +163,10 @@ def _send(
     source = camera_source(kind, **options)
     stack.callback(source.close)
     recorder = Recorder(record) if record else None
-    post = Outpost(told.name, Spool(folder / "to-be-sent"), wire, full=FullLook(source))
-    eye = Eye(post, source, keep=recorder.keep if recorder else None)
+    post = Outpost(
+        told.name, Spool(folder / "to-be-sent"), wire, full=FullLook(source, reader=measured(bars_mm).read)
+    )
+    eye = Eye(post, source, keep=recorder.keep if recorder else None, bars_mm=bars_mm)
     minder = RigMinder(
         post,
         problem=lambda: source.problem,

@@ -8,7 +8,8 @@ from pathlib import Path
 from firmware.health import HealthWatch
 from firmware.profile import RigProfile
 from server.attendant import Attendant
-from server.eye import Eye
+from server.brain import Bars
+from server.eye import Eye, Keep
 from server.live import Session
 from server.recorder import Recorder
 from server.signals import PanelKeeper
@@ -21,7 +22,8 @@ class Crew:
     """The threads around one session, from ``start`` to ``stop``.
 
     profile : what is connected. data : the folder whose disk is minded. record : folder of a recording, or
-    None. watched : whether a page is open. welcome : what the status light spells at a first start, until
+    None. watched : whether a page is open. bars_mm : what the check bars of the cards measure.
+    welcome : what the status light spells at a first start, until
     somebody has answered on the page. Raises OSError where the recording cannot be written.
     """
 
@@ -34,13 +36,12 @@ class Crew:
         record: Path | None = None,
         watched: Callable[[], bool] = lambda: True,
         welcome: str | None = None,
+        bars_mm: Bars | None = None,
     ) -> None:
         self._session = session
         self._recorder = Recorder(record) if record else None
         keep = self._recorder.keep if self._recorder else None
-        sees = session.source.kind != "offline"
-        looks = watched if session.source.kind == "practice" else lambda: True
-        self._eye = Eye(Watching(session), session.source, watched=looks, keep=keep) if sees else None
+        self._eye = self._seeing(watched, keep, bars_mm) if session.source.kind != "offline" else None
         keeper = PanelKeeper(profile.used_pins(), silent=profile.panel.silent)
         self._attendant = Attendant(
             session,
@@ -54,6 +55,17 @@ class Crew:
         if self._recorder is not None:
             self._recorder.note({"kind": "begin", "machine": session.machine()})
             session.listeners.append(self._recorder.note)
+
+    def _seeing(self, watched: Callable[[], bool], keep: Keep | None, bars_mm: Bars | None) -> Eye:
+        """The practice machine's cards are true to scale, and nobody's while nobody looks."""
+        practice = self._session.source.kind == "practice"
+        return Eye(
+            Watching(self._session),
+            self._session.source,
+            watched=watched if practice else lambda: True,
+            keep=keep,
+            bars_mm=None if practice else bars_mm,
+        )
 
     def start(self) -> None:
         """Begin."""

@@ -43,10 +43,14 @@ class Listener(Protocol):
     def blind(self) -> None: ...
 
 
+Keep = Callable[[FrameLike, Moment | None], None]
+
+
 class Eye:
     """Looks through ``source`` and tells ``listener``; ``fault`` is what is wrong with the picture, or None.
 
     watched : whether anybody looks closely; else, and while no card is in view, frames come slowly.
+    keep : gets every frame. bars_mm : what the check bars of the printed cards measure (across, up).
     ``look`` takes one frame and does everything; ``start`` calls it in a thread until ``stop``.
     """
 
@@ -56,12 +60,13 @@ class Eye:
         source: Source,
         *,
         watched: Callable[[], bool] = lambda: True,
-        keep: Callable[[FrameLike, Moment | None], None] | None = None,
+        keep: Keep | None = None,
+        bars_mm: tuple[float, float] | None = None,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self._listener, self._source, self._watched = listener, source, watched
         self._keep, self._clock = keep, clock
-        self.stream = Stream()
+        self.stream = Stream(bar_mm=bars_mm)
         self._light = LightKeeper()
         self.fault: Finding | None = None
         self._number, self._hung = -1, listener.hung
@@ -145,7 +150,7 @@ class Eye:
 
 def _caught_up(stream: Stream, before: Pixels, after: Pixels, now_s: float) -> Stream:
     """Return a stream that has seen that pulse, or the same one where the pictures show none."""
-    other = Stream()
+    other = Stream(bar_mm=stream.bar_mm)
     pictures = [before] * 4 + [after] * 6
     moments = [other.feed(picture, now_s - 1.5 + 0.1 * i) for i, picture in enumerate(pictures)]
     return other if moments[-1].reading is not None else stream

@@ -10,7 +10,7 @@ from typing import Any
 
 from flask import abort, current_app
 
-from server.brain import load_shot
+from server.brain import Bars, load_shot, measured
 from server.live import Brain, Session
 from server.log import Log
 from server.pages.hands import Hands
@@ -29,6 +29,7 @@ class Config:
 
     data : folder of readings, profiles and secrets. source : makes the bench's source of pictures.
     code : access code; None serves loopback only. hosts : further host names to answer to.
+    bars_mm : what the check bars of the printed cards measure; the practice machine prints its own.
     """
 
     data: Path
@@ -37,6 +38,7 @@ class Config:
     hosts: tuple[str, ...] = ()
     streams: int = 24
     brain: Brain | None = None
+    bars_mm: Bars | None = None
 
 
 class Newest:
@@ -95,10 +97,11 @@ class Desk:
 def open_desk(config: Config) -> Desk:
     """Open the log and both sessions."""
     log, lasers = Log(config.data), Lasers(config.data / "lasers")
-    brain = config.brain or Brain()
-    machine = lasers.current()
+    brain = config.brain or measured(config.bars_mm)
+    source, machine = config.source(), lasers.current()
+    at_bench = config.brain or measured(None if source.kind == "practice" else config.bars_mm)
     sessions = {
-        "bench": Session(log, config.source(), machine=machine, brain=brain),
+        "bench": Session(log, source, machine=machine, brain=at_bench),
         "offline": Session(log, OfflineSource(), machine=machine, brain=brain),
     }
     streams = Streams(limit=config.streams)

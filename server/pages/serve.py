@@ -17,6 +17,7 @@ from flask import Flask
 
 from firmware.lean import keep_lean
 from firmware.profile import RigProfile, camera_named
+from server.brain import Bars
 from server.crew import Crew
 from server.notify import Heartbeat
 from server.pages.api import UPLOAD_LIMIT
@@ -41,17 +42,20 @@ def serve(
     hosts: tuple[str, ...] = (),
     profile: RigProfile | None = None,
     record: Path | None = None,
+    bars_mm: Bars | None = None,
     say: Callable[[str], object] = print,
 ) -> None:
     """Serve on loopback, or with ``lan`` on the local network with an access code; returns when stopped.
 
     source : makes where the bench's pictures come from. hosts : names of a proxy in front. profile : what is
-    connected to this rig. record : folder that gets the frames around each pulse.
+    connected to this rig. record : folder that gets the frames around each pulse. bars_mm : what the
+    check bars of the printed cards measure, across and up.
     Raises OSError where the port is taken, RigError where the camera does not open.
     """
     keep_lean()
     code = keep_secret(data / "access-code", new_code) if lan or hosts else None
-    app = create_app(Config(data=data, source=source, code=code, hosts=hosts, streams=STREAMS))
+    config = Config(data=data, source=source, code=code, hosts=hosts, streams=STREAMS, bars_mm=bars_mm)
+    app = create_app(config)
     server = make_server(app, port=port, lan=lan, behind_proxy=bool(hosts))
     for line in _greeting(app, server.effective_port, code, lan=lan, hosts=hosts):
         say(line)
@@ -65,6 +69,7 @@ def serve(
         record=record,
         watched=watched,
         welcome=welcome,
+        bars_mm=bars_mm,
     )
     heartbeat = Heartbeat(lambda: _answers(server.effective_port))
     _end_politely()
