@@ -68,7 +68,8 @@ def _draw(panel: Axes, rows: list[dict[str, Any]], span: tuple[float, float]) ->
         look: dict[str, Any] = {"markersize": 3 if many else 8, "rasterized": many, "color": colour}
         panel.plot(across, up, ".", label=f"as {key}", **look)
     if rows:
-        panel.legend(loc="upper right", fontsize="small")
+        # beside the panel's name, where it hides no point
+        panel.legend(loc="lower right", bbox_to_anchor=(1, 1), ncols=2, frameon=False, fontsize="small")
 
 
 def _mark(panel: Axes, done: list[tuple[float, str]]) -> None:
