@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import sys
 from collections.abc import Iterator
 from pathlib import Path
@@ -173,8 +174,12 @@ def chart(file: Path, practice: bool, laser: str | None, data: Path) -> None:
     if kind not in ("svg", "png", "pdf"):
         raise click.UsageError(f"{file}: name it .svg, .png or .pdf")
     sources = ("practice",) if practice else ("camera", "offline")
-    with _opened(data) as book, file.open("wb") as stream:
-        draw_chart(book, stream, kind=kind, sources=sources, laser=laser)
+    gc.disable()  # so short a life leaves nothing to collect, and looking for it is a twelfth of the wait
+    try:
+        with _opened(data) as book, file.open("wb") as stream:
+            draw_chart(book, stream, kind=kind, sources=sources, laser=laser)
+    finally:
+        gc.enable()
     click.echo(file)
 
 

@@ -33,7 +33,7 @@ def draw_chart(
     with rc_context({"svg.fonttype": "none", "svg.hashsalt": "chart"}):
         figure = Figure(figsize=(9, 7))
         figure.subplots_adjust(left=0.08, right=0.98, bottom=0.08, top=0.95)
-        panels = figure.subplots(2, 2).ravel()
+        panels = figure.subplots(2, 2, sharex=True).ravel()
         rows = [log.drift(station, sources=sources or SOURCES, laser=laser) for station in STATIONS]
         done = _between(log, laser)
         places = [row["alignment"] for each in rows for row in each] + [at for at, _ in done]
