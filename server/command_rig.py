@@ -18,7 +18,7 @@ from firmware.lean import keep_lean
 from firmware.listing import CameraFound, list_cameras
 from firmware.profile import RigProfile, profile_for
 from server import doctor as look
-from server.command import BARS
+from server.command import BARS, Refusal
 from server.log import LogError, default_folder
 
 __all__ = ["cameras", "doctor", "replay", "rig"]
@@ -32,12 +32,6 @@ _PROFILE = click.option(
 )
 _DATA = click.option("--data", type=click.Path(path_type=Path), help="Folder that keeps the readings.")
 _SIGNS = {"good": "good", "note": "note", "bad": "BAD "}
-
-
-class Refusal(click.ClickException):
-    """Bad input, or nothing there: one line."""
-
-    exit_code = 2
 
 
 @click.command()
