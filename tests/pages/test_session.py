@@ -77,7 +77,7 @@ def test_another_turn_than_the_one_asked_has_no_aim(tmp_path: Path) -> None:
     session = marked(tmp_path)
     session.typed(MIRROR_2, [3.0, 1.0])
     session.turn(1, "side", 0.25)
-    assert session._memory.expect is None
+    assert session.snapshot()["aimed"] is None
     assert "not the step" in session.snapshot()["said"]
 
 

@@ -1,0 +1,113 @@
+"""How an alignment stands: its events in the log and what is in mind beside them, written together."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any
+
+from server.brain import Brain, Refused
+from server.journal import Journal
+from server.log import Log
+from server.memory import Candidates, Memory
+from server.rig_view import RigView
+from server.sources import Place, Source
+
+__all__ = ["Standing"]
+
+Json = dict[str, Any]
+
+
+class Standing:
+    """One alignment under way. What ``save`` and ``keep`` are given is on disk when they return.
+
+    machine : profile as JSON for the next alignment, where the source has none. rig : forgets with every
+    event what it saw. tell : called whenever something has changed. ``candidates`` wait for a person to
+    choose; ``listeners`` are told of every deed, for a recording. Whoever calls from several threads locks.
+    """
+
+    def __init__(
+        self,
+        log: Log,
+        source: Source,
+        brain: Brain,
+        rig: RigView,
+        *,
+        machine: Json,
+        tell: Callable[[], None],
+    ) -> None:
+        self.journal = Journal(log, source.kind, brain, machine=source.machine() or machine)
+        self._source, self._rig, self._tell = source, rig, tell
+        self.memory = Memory()
+        self.candidates: Candidates | None = None
+        self.listeners: list[Callable[[Json], None]] = []
+
+    def as_json(self) -> Json:
+        """Return what a page shows of it, as plain JSON values."""
+        memory, step, waiting = self.memory, self.journal.step, self.candidates
+        marks = waiting.marks if waiting else []
+        return {
+            "alignment": self.journal.alignment,
+            "machine": self.machine(),
+            "cautions_acknowledged": memory.cautions,
+            "place": memory.place.as_json() if memory.place else None,
+            "step": step,
+            "expect": step.get("expect") or memory.expect,
+            "aimed": memory.expect,
+            "seen": memory.seen,
+            "missed": memory.missed,
+            "used": memory.used,
+            "watch": memory.watch,
+            "turned": memory.turned,
+            "said": memory.said,
+            "candidates": [[float(value) for value in mark.offset_mm] for mark in marks],
+            "events": self.journal.events(),
+        }
+
+    def machine(self) -> Json:
+        """Return the profile of the alignment under way, as JSON."""
+        return dict(self.journal.document()["machine"])
+
+    def resume(self) -> None:
+        """Go on where the log says that it was left."""
+        state = self.journal.state()
+        self.memory, self.candidates = Memory.from_json(state), None
+        if state.get("source"):
+            self._source.restore(state["source"])
+        self.journal.think()
+
+    def save(self, event: Json, memory: Memory, *, step: Json | None = None, **more: Any) -> None:
+        """Write an event and what is in mind with it; ``step``: the one that follows, where it is known."""
+        step = step or self.journal.after(event)
+        self.journal.add(event, self._state(memory), step=step, **more)
+        self.memory, self.candidates = memory, None
+        self._rig.set_live(None)  # what was seen belongs to the step before
+        self._tell()
+        self.note({"kind": "event", "event": event})
+
+    def keep(self, **changes: Any) -> None:
+        """Write what is in mind alone, with these changes of it."""
+        memory = replace(self.memory, **changes)
+        self.journal.keep(self._state(memory))
+        self.memory = memory
+        self._tell()
+
+    def note(self, deed: Json) -> None:
+        """Let the listeners know of a deed."""
+        for listener in self.listeners:
+            listener(deed)
+
+    def need_cautions(self) -> None:
+        """Raise Refused unless the cautions were acknowledged."""
+        if not self.memory.cautions:
+            raise Refused("Read and acknowledge the cautions first.", path="cautions", status=409)
+
+    def firing_place(self) -> Place:
+        """Return where a pulse strikes now; raises Refused where that was not said."""
+        self.need_cautions()
+        if self.memory.place is None:
+            raise Refused("Hang the card and say where it hangs first.", path="station", status=409)
+        return self.memory.place
+
+    def _state(self, memory: Memory) -> Json:
+        return memory.as_json(self._source.to_json())

@@ -1,0 +1,32 @@
+"""Waiting for news: every change has a number, and whoever knows an older one is woken."""
+
+from __future__ import annotations
+
+import secrets
+import threading
+
+__all__ = ["Versioned"]
+
+
+class Versioned:
+    """Something that changes; any thread may wait for it.
+
+    version : rises with every change. run : of this process, since another counts from 0 again. changed :
+    notified at each change.
+    """
+
+    def __init__(self) -> None:
+        self.changed = threading.Condition()
+        self.version, self.run = 0, secrets.token_hex(4)
+
+    def wait(self, version: int, *, timeout_s: float) -> int:
+        """Return the version as soon as it differs from ``version``, or after ``timeout_s``."""
+        with self.changed:
+            self.changed.wait_for(lambda: self.version != version, timeout_s)
+            return self.version
+
+    def announce(self) -> None:
+        """Wake all who wait although nothing of the alignment has changed."""
+        with self.changed:
+            self.version += 1
+            self.changed.notify_all()
