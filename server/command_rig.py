@@ -150,7 +150,7 @@ def _send(
     from server.recorder import Recorder
     from server.rig_minder import RigMinder
     from server.signals import PanelKeeper
-    from server.sources import camera_source
+    from server.source_camera import camera_source
 
     wire = post_json(to, code)
     kind, options = camera_named(camera)

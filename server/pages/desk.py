@@ -18,7 +18,8 @@ from server.pages.lasers import Lasers
 from server.pages.stream import Streams
 from server.pages.units import in_inches
 from server.pages.view import page_state
-from server.sources import OfflineSource, PracticeSource, Source
+from server.source_practice import PracticeSource
+from server.sources import OfflineSource, Source
 
 __all__ = ["Config", "Desk", "desk", "open_desk"]
 

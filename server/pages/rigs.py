@@ -14,7 +14,8 @@ from server.live import Refused
 from server.pages.bodies import Body, Number, Station, json_body, parse
 from server.pages.desk import desk
 from server.signals import wish_of
-from server.sources import PracticeSource, RigsSource
+from server.source_camera import RigsSource
+from server.source_practice import PracticeSource
 
 __all__ = ["rigs"]
 

@@ -24,7 +24,9 @@ from server.pages.api import UPLOAD_LIMIT
 from server.pages.app import create_app
 from server.pages.desk import Config
 from server.pages.guard import keep_secret, new_code
-from server.sources import PracticeSource, RigsSource, Source, camera_source
+from server.source_camera import RigsSource, camera_source
+from server.source_practice import PracticeSource
+from server.sources import Source
 
 __all__ = ["make_server", "serve", "source_named"]
 

@@ -10,7 +10,7 @@ from server import turning
 from server.pages import Config, create_app, stream
 from server.pages.serve import make_server
 from server.practice import PracticeMachine
-from server.sources import PracticeSource
+from server.source_practice import PracticeSource
 
 
 def main(folder: str, port: str, seed: str, code: str = "") -> None:

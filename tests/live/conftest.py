@@ -11,7 +11,8 @@ from server.live import Session
 from server.log import Log
 from server.practice import PracticeCamera, PracticeMachine
 from server.solver import profile_as_json
-from server.sources import CameraSource, Place
+from server.source_camera import CameraSource
+from server.sources import Place
 from server.watching import Watching
 from tests.live.wired import Wired
 

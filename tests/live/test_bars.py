@@ -13,7 +13,8 @@ from server.brain import measured, read_photo
 from server.eye import Eye, _caught_up
 from server.pages import Config
 from server.pages.desk import open_desk
-from server.sources import OfflineSource, PracticeSource
+from server.source_practice import PracticeSource
+from server.sources import OfflineSource
 from vision import NoReading, load_picture
 
 PHOTO = Path(__file__).parents[2] / "docs" / "pictures" / "card-mirror-2-after.jpg"

@@ -14,7 +14,8 @@ from server.eye import Eye
 from server.full_look import FullLook
 from server.outpost import Outpost, Spool
 from server.practice import PracticeCamera, PracticeMachine
-from server.sources import CameraSource, NoPicture
+from server.source_camera import CameraSource
+from server.sources import NoPicture
 from tests.live.conftest import Clock, looks
 
 Json = dict[str, Any]

@@ -20,7 +20,8 @@ from server.pages import Config, create_app
 from server.practice import PracticeCamera, PracticeMachine
 from server.rig_minder import RigMinder
 from server.signals import PanelKeeper, Wish
-from server.sources import CameraSource, Place, RigsSource
+from server.source_camera import CameraSource, RigsSource
+from server.sources import Place
 from tests.live.conftest import MIRROR_1, Clock, looks
 from tests.live.wired import Wired
 from tests.pages.doubles import Script

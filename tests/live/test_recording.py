@@ -20,7 +20,8 @@ from server.practice import PracticeCamera, PracticeMachine
 from server.recorder import AFTER_FRAMES, BEFORE_FRAMES, INDEX, Recorder
 from server.replay import read_recording, replay
 from server.solver import profile_as_json
-from server.sources import CameraSource, Place
+from server.source_camera import CameraSource
+from server.sources import Place
 from server.watching import Watching
 from tests.live.conftest import MIRROR_1, Clock, looks
 

@@ -12,7 +12,7 @@ from server.eye import Eye
 from server.live import Refused, Session
 from server.log import Log
 from server.practice import PracticeMachine
-from server.sources import PracticeSource
+from server.source_practice import PracticeSource
 from server.watching import Watching
 from tests.live.conftest import MIRROR_1, looks
 

@@ -12,7 +12,9 @@ import pytest
 from firmware import CameraMissing, CameraTimeout, RigError
 from server.pages.serve import source_named
 from server.practice import PracticeMachine
-from server.sources import CameraSource, Feed, NoPicture, OfflineSource, Place, PracticeSource, camera_source
+from server.source_camera import CameraSource, camera_source
+from server.source_practice import PracticeSource
+from server.sources import Feed, NoPicture, OfflineSource, Place
 from tests.pages.doubles import Bench
 from vision import NoReading, read
 

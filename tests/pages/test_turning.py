@@ -16,7 +16,8 @@ from server.log import Log
 from server.pages.view import page_state
 from server.practice import PracticeCamera, PracticeMachine
 from server.solver import trace
-from server.sources import Place, PracticeSource
+from server.source_practice import PracticeSource
+from server.sources import Place
 from tests.pages.doubles import FRONT_LEFT, MACHINE, STEPS, Bench, Script, scripted
 from vision import Reading, read
 
