@@ -5,27 +5,20 @@ Nothing here is needed for an alignment: without pins, health checks or camera i
 
 from __future__ import annotations
 
-import logging
-import threading
-
-from firmware import RigError
-from firmware.health import Finding, HealthWatch
+from firmware.health import HealthWatch
 from server.brain import Refused
 from server.eye import Eye
 from server.live import Session
-from server.log import LogError
+from server.minder import Minder
 from server.recorder import Recorder
-from server.signals import PanelDriver, PanelKeeper, faults_of, pulse_is_due, wish_of
+from server.signals import PanelDriver, PanelKeeper, pulse_is_due, wish_of
 from server.sources import Place
 
-__all__ = ["PERIOD_S", "Attendant", "press_foot"]
-
-PERIOD_S = 0.25
-_log = logging.getLogger(__name__)
+__all__ = ["Attendant", "press_foot"]
 
 
-class Attendant:
-    """Calls ``tick`` every quarter second in a thread of its own, between ``start`` and ``stop``.
+class Attendant(Minder):
+    """Minds the hardware that is here.
 
     welcome : what the status light spells at a first start, until somebody has answered on the page.
     """
@@ -41,27 +34,10 @@ class Attendant:
         dark_film: bool = False,
         welcome: str | None = None,
     ) -> None:
-        self._session, self._health, self._eye, self._recorder = session, health, eye, recorder
-        self._welcome = welcome
-        self._driver = PanelDriver(
-            keeper,
-            dark_film=dark_film,
-            pressed=lambda: press_foot(session),
-            known=wish_of(session.snapshot()),
-        )
-        self._end = threading.Event()
-        self._thread = threading.Thread(target=self._run, name="attendant", daemon=True)
-
-    def start(self) -> None:
-        """Begin to mind."""
-        self._thread.start()
-
-    def stop(self) -> None:
-        """Mind no more; every lamp is off when this returns."""
-        self._end.set()
-        if self._thread.is_alive():
-            self._thread.join()
-        self._driver.close()
+        known = wish_of(session.snapshot())
+        driver = PanelDriver(keeper, dark_film=dark_film, pressed=lambda: press_foot(session), known=known)
+        super().__init__(driver, health=health, eye=eye, recorder=recorder)
+        self._session, self._welcome = session, welcome
 
     def tick(self) -> None:
         """Look at everything once."""
@@ -73,23 +49,9 @@ class Attendant:
             self._welcome = None
         self._driver.tick(wish_of(snapshot), faults, spell=self._welcome)
 
-    def faults(self) -> list[Finding]:
-        """Return what is wrong now."""
-        problem = self._session.source.problem
-        return faults_of(
-            health=self._health,
-            problem=problem,
-            eye=self._eye,
-            recorder=self._recorder,
-            missing=self._driver.missing,
-        )
-
-    def _run(self) -> None:
-        while not self._end.wait(PERIOD_S):
-            try:
-                self.tick()
-            except (LogError, RigError, OSError):
-                _log.exception("the attendant could not look")
+    def problem(self) -> str | None:
+        """Return what the session's source says of its camera."""
+        return self._session.source.problem
 
 
 def press_foot(session: Session) -> None:
