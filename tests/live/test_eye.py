@@ -11,7 +11,7 @@ import pytest
 
 from firmware import Frame, FrameLike
 from server.eye import SEARCH_AGAIN_S, Eye
-from server.practice import PracticeMachine
+from server.practice import PracticeCamera, PracticeMachine
 from server.sources import NoPicture, OfflineSource, Shot
 from server.watching import live_mark
 from tests.live.conftest import Clock, looks
@@ -58,6 +58,14 @@ class Listener:
 @pytest.fixture
 def scene() -> Scene:
     return Scene()
+
+
+@pytest.fixture
+def camera(machine: PracticeMachine, clock: Clock) -> PracticeCamera:
+    """What looks at the practice machine's card."""
+    made = PracticeCamera(machine, clock=clock, sleep=clock.sleep)
+    made.start()
+    return made
 
 
 @pytest.fixture
@@ -110,13 +118,8 @@ def test_without_frames_the_listener_knows_and_it_goes_on(scene: Scene, listener
 
 
 def test_the_light_is_held_while_a_card_is_seen(
-    machine: PracticeMachine, clock: Clock, listener: Listener
+    camera: PracticeCamera, scene: Scene, listener: Listener
 ) -> None:
-    from server.practice import PracticeCamera
-
-    camera = PracticeCamera(machine, clock=clock, sleep=clock.sleep)
-    camera.start()
-    scene = Scene()
     eye = Eye(listener, scene)
     scene.picture = camera.newest().pixels
     looks(eye, 8)
@@ -124,13 +127,8 @@ def test_the_light_is_held_while_a_card_is_seen(
 
 
 def test_a_pulse_between_two_looks_is_caught_up_from_its_pictures(
-    machine: PracticeMachine, clock: Clock, listener: Listener
+    machine: PracticeMachine, camera: PracticeCamera, scene: Scene, listener: Listener
 ) -> None:
-    from server.practice import PracticeCamera
-
-    camera = PracticeCamera(machine, clock=clock, sleep=clock.sleep)
-    camera.start()
-    scene = Scene()
     eye = Eye(listener, scene)
     before = camera.newest().pixels
     machine.pulse()
