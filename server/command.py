@@ -18,22 +18,12 @@ from typing import TYPE_CHECKING, Any, ClassVar, Literal
 
 import click
 
+from server.refusals import NotSeen, Refusal
+
 if TYPE_CHECKING:  # the heavy parts are imported by the command that needs them
     from vision import Mark, Reading
 
 MAX_DOCUMENT_BYTES = 20_000_000
-
-
-class Refusal(click.ClickException):
-    """Bad input: what, where, and what to do, in one line."""
-
-    exit_code = 2
-
-
-class NotSeen(click.ClickException):
-    """A good picture without a card, or without a mark."""
-
-    exit_code = 3
 
 
 class LazyGroup(click.Group):

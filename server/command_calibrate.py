@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from server.command import Refusal, picture
+from server.command import picture
+from server.refusals import Refusal
 
 if TYPE_CHECKING:
     from vision import CameraModel

@@ -24,12 +24,7 @@ from server.log import (
     restore,
     written_whole,
 )
-
-
-class Refusal(click.ClickException):
-    """What the log or the disk refused, in one line."""
-
-    exit_code = 2
+from server.refusals import Refusal
 
 
 class OneLine(click.Group):

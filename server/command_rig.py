@@ -18,8 +18,9 @@ from firmware.lean import keep_lean
 from firmware.listing import CameraFound, list_cameras
 from firmware.profile import RigProfile, profile_for
 from server import doctor as look
-from server.command import BARS, Refusal
+from server.command import BARS
 from server.log import LogError, default_folder
+from server.refusals import Refusal
 
 __all__ = ["cameras", "doctor", "replay", "rig"]
 
