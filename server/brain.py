@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from server import solver
+from server.plain import told
 from server.sources import Pixels, Shot
 from vision import BarRefused, CardView, NoReading, PictureRefused, Reading, find_card, load_picture, read
 
@@ -90,7 +91,8 @@ def refusing() -> Iterator[None]:
     try:
         yield
     except solver.DocumentError as error:
-        raise Refused(error.message, path=_tail(error.path)) from error
+        path = _tail(error.path)
+        raise Refused(told(path, error.message), path=path) from error
 
 
 def _tail(path: str) -> str:

@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any, ClassVar, Literal
 
 import click
 
+from server.plain import plain
 from server.refusals import NotSeen, Refusal
 
 if TYPE_CHECKING:  # the heavy parts are imported by the command that needs them
@@ -176,7 +177,7 @@ def next_(why: bool) -> None:
     try:
         step = next_step(parse_alignment(_document(sys.stdin.buffer.read(MAX_DOCUMENT_BYTES + 1))))
     except DocumentError as error:
-        _refuse_document(error.path, error.message)
+        _refuse_document(error.path, plain(error.message))
     click.echo(_as_json(step.as_json()).encode())
     if why:
         click.echo(step.why, err=True)
@@ -278,7 +279,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         where = error.ctx.command_path if error.ctx else "spotwright"
         return _say(f"{where}: {error.format_message()} (see '{where} --help')", error.exit_code)
     except click.ClickException as error:
-        return _say(f"spotwright: {error.format_message()}", error.exit_code)
+        return _say(f"spotwright: {plain(error.format_message())}", error.exit_code)
     except click.Abort:
         return 130
     except BrokenPipeError:

@@ -9,6 +9,7 @@ from flask import request
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from server.live import Refused
+from server.plain import told
 from server.sources import Place
 
 __all__ = [
@@ -146,4 +147,4 @@ def parse(model: type[Model], data: Any) -> Model:
     except ValidationError as error:
         first = error.errors()[0]
         path = ".".join(str(part) for part in first["loc"])
-        raise Refused(first["msg"], path=path) from error
+        raise Refused(told(path, first["msg"]), path=path) from error

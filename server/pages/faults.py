@@ -11,6 +11,7 @@ from werkzeug.exceptions import HTTPException
 from server.live import Refused
 from server.log import BadEntry, LogError, NoSuchEntry
 from server.pages.stream import TooMany
+from server.plain import plain
 from server.solver import DocumentError
 from server.sources import NoPicture
 
@@ -23,10 +24,10 @@ _log = logging.getLogger(__name__)
 def add_faults(app: Flask) -> None:
     """Register what each kind of fault is answered with."""
     app.register_error_handler(Refused, lambda e: _answer(e.message, e.status, e.path))
-    app.register_error_handler(DocumentError, lambda e: _answer(e.message, 422, e.path))
+    app.register_error_handler(DocumentError, lambda e: _answer(plain(e.message), 422, e.path))
     app.register_error_handler(NoPicture, lambda e: _answer(str(e), 409, "camera"))
     app.register_error_handler(NoSuchEntry, lambda e: _answer(str(e), 404))
-    app.register_error_handler(BadEntry, lambda e: _answer(str(e), 422, e.path))
+    app.register_error_handler(BadEntry, lambda e: _answer(plain(str(e)), 422, e.path))
     app.register_error_handler(LogError, lambda e: _answer(str(e), 503, "log"))
     app.register_error_handler(
         TooMany, lambda _: _answer("Too many viewers: this page asks again by itself.", 503)

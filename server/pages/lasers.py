@@ -11,6 +11,7 @@ from typing import Any
 
 from server.live import Refused
 from server.log import write_for_good
+from server.plain import told
 from server.practice import default_profile
 from server.solver import DocumentError, parse_profile, profile_as_json
 
@@ -84,4 +85,4 @@ def _checked(data: Json) -> Json:
     try:
         return profile_as_json(parse_profile(data))
     except DocumentError as error:
-        raise Refused(error.message, path=error.path) from error
+        raise Refused(told(error.path, error.message), path=error.path) from error

@@ -199,8 +199,7 @@ def laser() -> BaseResponse | tuple[str, int] | str:
     try:
         _take_laser()
     except Refused as error:
-        fault = f"{error.path}: {error.message}" if error.path else error.message
-        return _laser_page(fault), error.status
+        return _laser_page(error.message), error.status
     return redirect(url_for("pages.laser"), 303)
 
 
@@ -213,8 +212,8 @@ def setup() -> BaseResponse | tuple[str, int] | str:
     try:
         desk().lasers.add(profile_from(b.parse(Answers, given)))
     except Refused as error:
-        fault = f"{error.path}: {error.message}"
-        return render_template("setup.html", given=given, pitches=PITCHES, fault=fault), error.status
+        shown = {"given": given, "pitches": PITCHES, "fault": error.message}
+        return render_template("setup.html", **shown), error.status
     _offer_laser()
     return redirect(url_for("pages.laser"), 303)
 

@@ -1,0 +1,50 @@
+"""Plain words for what pydantic says of values from outside, wherever such a line reaches a person.
+
+Solver, log and firmware check by themselves and know nobody here, so it is done on the way out.
+"""
+
+from __future__ import annotations
+
+import re
+
+__all__ = ["plain", "told"]
+
+# pydantic's sentences, each the end of a line; what comes before is where the fault is
+_SENTENCE = re.compile(
+    r"(?P<where>^|: )"
+    r"(?P<said>Field required|Extra inputs are not permitted|Value error, .+|(?:[A-Z]\w+) should .+)$",
+    re.DOTALL,
+)
+_WHOLE = {"Field required": "is missing; add it", "Extra inputs are not permitted": "unknown key"}
+_PHRASES = (
+    (r"^Value error, ", ""),
+    (r"^[A-Z]\w+ should ", "must "),
+    (r"have at least 1 character$", "not be empty"),
+    (r"be a valid string.*", "be text"),
+    (r"be a valid number.*", "be a number"),
+    (r"be a valid integer.*", "be a whole number"),
+    (r"be a valid boolean.*", "be true or false"),
+    (r"be a valid (list|tuple).*", "be a list"),
+    (r"be a valid dictionary.*", "be an object with named fields"),
+    (r"be greater than or equal to ", "be at least "),
+    (r"be less than or equal to ", "be at most "),
+    (r"be greater than ", "be more than "),
+    (r"match pattern ", "have the form "),
+    (r" after validation", ""),
+)
+
+
+def plain(line: str) -> str:
+    """Return the line with a sentence of pydantic's at its end put plainly; any other line as it is."""
+    found = _SENTENCE.search(line)
+    if found is None:
+        return line
+    said = found["said"]
+    for phrase, ours in _PHRASES:
+        said = re.sub(phrase, ours, said, flags=re.DOTALL)
+    return line[: found.start("said")] + _WHOLE.get(said, said)
+
+
+def told(path: str, message: str) -> str:
+    """Return the one line that a person sees: where the fault is, and what, in plain words."""
+    return f"{path}: {plain(message)}" if path else plain(message)
