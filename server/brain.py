@@ -8,14 +8,14 @@ from dataclasses import dataclass
 from typing import Any
 
 from server import solver
+from server.card_scale import CardScale
 from server.plain import told
 from server.sources import Pixels, Shot
 from vision import BarRefused, CardView, NoReading, PictureRefused, Reading, find_card, load_picture, read
 
-__all__ = ["Bars", "Brain", "Refused", "load_shot", "measured", "read_photo", "refusing"]
+__all__ = ["Brain", "Refused", "load_shot", "measured", "read_photo", "refusing"]
 
 Json = dict[str, Any]
-Bars = tuple[float, float]  # what the check bars of the printed cards measure, mm: across, up
 
 
 class Refused(ValueError):
@@ -43,20 +43,18 @@ class Brain:
     load_picture: Callable[[bytes], Pixels] = load_picture
 
 
-def measured(bars_mm: Bars | None) -> Brain:
+def measured(scale: CardScale) -> Brain:
     """Return a brain that corrects the scale of the cards' print; a bar of another card is no card."""
-    if bars_mm is None:
-        return Brain()
 
     def look(picture: Pixels) -> tuple[str, CardView] | NoReading:
         try:
-            return find_card(picture, bar_mm=bars_mm)
+            return find_card(picture, bar_mm=scale.bars_mm)
         except BarRefused as error:
             return NoReading(str(error), kind="no-card")
 
     def see(after: Pixels, before: Pixels | None) -> Reading | NoReading:
         try:
-            return read(after, before, bar_mm=bars_mm)
+            return read(after, before, bar_mm=scale.bars_mm)
         except BarRefused as error:
             return NoReading(str(error), kind="no-card")
 

@@ -144,6 +144,7 @@ def _send(
     from firmware.health import HealthWatch
     from firmware.profile import camera_named
     from server.brain import measured
+    from server.card_scale import CardScale
     from server.eye import Eye
     from server.full_look import FullLook
     from server.notify import Heartbeat
@@ -153,15 +154,15 @@ def _send(
     from server.signals import PanelKeeper
     from server.source_camera import camera_source
 
-    wire = post_json(to, code)
+    wire, scale = post_json(to, code), CardScale(bars_mm)
     kind, options = camera_named(camera)
     source = camera_source(kind, **options)
     stack.callback(source.close)
     recorder = Recorder(record) if record else None
     post = Outpost(
-        told.name, Spool(folder / "to-be-sent"), wire, full=FullLook(source, reader=measured(bars_mm).read)
+        told.name, Spool(folder / "to-be-sent"), wire, full=FullLook(source, reader=measured(scale).read)
     )
-    eye = Eye(post, source, keep=recorder.keep if recorder else None, bars_mm=bars_mm)
+    eye = Eye(post, source, keep=recorder.keep if recorder else None, scale=scale)
     minder = RigMinder(
         post,
         problem=lambda: source.problem,

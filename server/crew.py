@@ -8,7 +8,7 @@ from pathlib import Path
 from firmware.health import HealthWatch
 from firmware.profile import RigProfile
 from server.attendant import Attendant
-from server.brain import Bars
+from server.card_scale import CardScale
 from server.eye import Eye, Keep
 from server.live import Session
 from server.recorder import Recorder
@@ -22,9 +22,9 @@ class Crew:
     """The threads around one session, from ``start`` to ``stop``.
 
     profile : what is connected. data : the folder whose disk is minded. record : folder of a recording, or
-    None. watched : whether a page is open. bars_mm : what the check bars of the cards measure.
-    welcome : what the status light spells at a first start, until
-    somebody has answered on the page. Raises OSError where the recording cannot be written.
+    None. watched : whether a page is open. scale : of the printed cards. welcome : what the status light
+    spells at a first start, until somebody has answered on the page. Raises OSError where the recording
+    cannot be written.
     """
 
     def __init__(
@@ -36,12 +36,12 @@ class Crew:
         record: Path | None = None,
         watched: Callable[[], bool] = lambda: True,
         welcome: str | None = None,
-        bars_mm: Bars | None = None,
+        scale: CardScale | None = None,
     ) -> None:
         self._session = session
         self._recorder = Recorder(record) if record else None
         keep = self._recorder.keep if self._recorder else None
-        self._eye = self._seeing(watched, keep, bars_mm) if session.source.kind != "offline" else None
+        self._eye = self._seeing(watched, keep, scale) if session.source.kind != "offline" else None
         keeper = PanelKeeper(profile.used_pins(), silent=profile.panel.silent)
         self._attendant = Attendant(
             session,
@@ -56,7 +56,7 @@ class Crew:
             self._recorder.note({"kind": "begin", "machine": session.machine()})
             session.listeners.append(self._recorder.note)
 
-    def _seeing(self, watched: Callable[[], bool], keep: Keep | None, bars_mm: Bars | None) -> Eye:
+    def _seeing(self, watched: Callable[[], bool], keep: Keep | None, scale: CardScale | None) -> Eye:
         """The practice machine's cards are true to scale, and nobody's while nobody looks."""
         practice = self._session.source.kind == "practice"
         return Eye(
@@ -64,7 +64,7 @@ class Crew:
             self._session.source,
             watched=watched if practice else lambda: True,
             keep=keep,
-            bars_mm=None if practice else bars_mm,
+            scale=None if practice else scale,
         )
 
     def start(self) -> None:

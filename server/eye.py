@@ -18,6 +18,7 @@ from firmware import FrameLike
 from firmware.health import Finding
 from firmware.light import LightKeeper
 from firmware.picture_fault import picture_fault
+from server.card_scale import CardScale
 from server.sources import NoPicture, Pixels, Shot, Source
 from vision import Moment, Stream
 
@@ -50,7 +51,7 @@ class Eye:
     """Looks through ``source`` and tells ``listener``; ``fault`` is what is wrong with the picture, or None.
 
     watched : whether anybody looks closely; else, and while no card is in view, frames come slowly.
-    keep : gets every frame. bars_mm : what the check bars of the printed cards measure (across, up).
+    keep : gets every frame. scale : of the printed cards; they are looked at afresh when it has changed.
     ``look`` takes one frame and does everything; ``start`` calls it in a thread until ``stop``.
     """
 
@@ -61,12 +62,13 @@ class Eye:
         *,
         watched: Callable[[], bool] = lambda: True,
         keep: Keep | None = None,
-        bars_mm: tuple[float, float] | None = None,
+        scale: CardScale | None = None,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self._listener, self._source, self._watched = listener, source, watched
         self._keep, self._clock = keep, clock
-        self.stream = Stream(bar_mm=bars_mm)
+        self._scale = scale or CardScale()
+        self.stream = Stream(bar_mm=self._scale.bars_mm)
         self._light = LightKeeper()
         self.fault: Finding | None = None
         self._number, self._hung = -1, listener.hung
@@ -97,6 +99,8 @@ class Eye:
             self._listener.blind()
             return False
         self._number = frame.number
+        if self.stream.bar_mm != self._scale.bars_mm:
+            self.stream = Stream(bar_mm=self._scale.bars_mm)
         if self._listener.hung != self._hung:
             self._hung = self._listener.hung
             self.stream.fresh_card()

@@ -15,6 +15,7 @@ from server.pages import bodies as b
 from server.pages.desk import desk
 from server.pages.device import Device, remember, units
 from server.pages.lasers import Lasers
+from vision import BarRefused
 
 __all__ = ["ACTIONS", "api"]
 
@@ -95,6 +96,17 @@ def do(of: str, action: str) -> Response:
 def device() -> Response:
     """Millimetres or inches, controls for the right or the left hand, for the device that asks."""
     return remember(b.parse(Device, b.json_body()))
+
+
+@api.post("/card-scale")
+def card_scale() -> Response:
+    """What the check bars of the printed cards measure, from now on and on every device."""
+    bars_mm = b.parse(b.Bars, b.json_body()).bars_mm
+    try:
+        desk().rescale(bars_mm)
+    except BarRefused as error:
+        raise Refused(str(error), path="bars_mm") from error
+    return jsonify({"bars_mm": bars_mm})
 
 
 @api.post("/hands/<of>")

@@ -13,6 +13,7 @@ from server.plain import told
 from server.sources import Place
 
 __all__ = [
+    "Bars",
     "Choice",
     "Ease",
     "Hang",
@@ -32,6 +33,7 @@ __all__ = [
 JSON_LIMIT = 2_000_000
 Station = Literal["mirror-1", "mirror-2", "mirror-3", "nozzle"]
 Number = Annotated[float, Field(allow_inf_nan=False)]
+Bar = Annotated[float, Field(gt=0, le=1000, allow_inf_nan=False)]
 Name = Annotated[str, Field(min_length=1, max_length=80)]
 Model = TypeVar("Model", bound="Body")
 
@@ -120,6 +122,12 @@ class Watch(Body):
     """Whether the camera looks for the mark by itself."""
 
     on: bool
+
+
+class Bars(Body):
+    """What the check bars of the printed cards measure, mm: across, up; none trusts the print."""
+
+    bars_mm: tuple[Bar, Bar] | None
 
 
 class Restart(Body):

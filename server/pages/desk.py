@@ -10,7 +10,8 @@ from typing import Any
 
 from flask import abort, current_app
 
-from server.brain import Bars, load_shot, measured
+from server.brain import load_shot, measured
+from server.card_scale import Bars, CardScale
 from server.live import Brain, Session
 from server.log import Log
 from server.pages.hands import Hands
@@ -30,7 +31,8 @@ class Config:
 
     data : folder of readings, profiles and secrets. source : makes the bench's source of pictures.
     code : access code; None serves loopback only. hosts : further host names to answer to.
-    bars_mm : what the check bars of the printed cards measure; the practice machine prints its own.
+    bars_mm : what the check bars of the printed cards measure, where the command says it; the practice
+    machine's are true to scale.
     """
 
     data: Path
@@ -70,6 +72,7 @@ class Desk:
     streams: Streams
     sessions: dict[str, Session]
     brain: Brain
+    scale: CardScale
     hands: Hands
     newest: Newest = field(default_factory=Newest)
 
@@ -79,13 +82,20 @@ class Desk:
             abort(404, f"There is no session named {of[:40]}.")
         return self.sessions[of]
 
+    def rescale(self, bars_mm: Bars | None) -> None:
+        """The check bars of the printed cards measure so much; raises BarRefused where they cannot."""
+        self.scale.set(bars_mm)
+        for session in self.sessions.values():
+            session.announce()
+
     def check_picture(self, data: bytes) -> None:
         """Raise Refused (400) where these bytes are no picture."""
         load_shot(self.brain, data, None)
 
     def state(self, of: str, *, units: str = "mm") -> dict[str, Any]:
         """Return what the page of that session draws; lengths in words in ``units`` (mm or inch)."""
-        state = page_state(self.session(of).snapshot()) | {"holder": self.hands.holder(of), "units": units}
+        here = {"holder": self.hands.holder(of), "units": units, "bars_mm": self.scale.bars_mm}
+        state = page_state(self.session(of).snapshot()) | here
         return dict(in_inches(state)) if units == "inch" else state
 
     def shown(self, of: str, *, units: str) -> dict[str, Any]:
@@ -98,15 +108,16 @@ class Desk:
 def open_desk(config: Config) -> Desk:
     """Open the log and both sessions."""
     log, lasers = Log(config.data), Lasers(config.data / "lasers")
-    brain = config.brain or measured(config.bars_mm)
+    scale = CardScale(config.bars_mm, kept=config.data / "check-bars.json")
+    brain = config.brain or measured(scale)
     source, machine = config.source(), lasers.current()
-    at_bench = config.brain or measured(None if source.kind == "practice" else config.bars_mm)
+    at_bench = (config.brain or Brain()) if source.kind == "practice" else brain
     sessions = {
         "bench": Session(log, source, machine=machine, brain=at_bench),
         "offline": Session(log, OfflineSource(), machine=machine, brain=brain),
     }
     streams = Streams(limit=config.streams)
-    return Desk(log, lasers, streams, sessions, brain, Hands(streams))
+    return Desk(log, lasers, streams, sessions, brain, scale, Hands(streams))
 
 
 def desk() -> Desk:

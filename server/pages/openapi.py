@@ -92,7 +92,8 @@ SAYS = {
 @lru_cache(maxsize=1)
 def description() -> Json:
     """Return the whole description as plain JSON values."""
-    models: set[type[b.Body]] = {model for model, _ in ACTIONS.values()} | {Device, Delivery, Press, Sight}
+    models: set[type[b.Body]] = {model for model, _ in ACTIONS.values()}
+    models |= {b.Bars, Device, Delivery, Press, Sight}
     ordered = sorted(models, key=lambda model: model.__name__)
     _, made = models_json_schema([(model, "validation") for model in ordered], ref_template=REF)
     info = {
@@ -115,6 +116,7 @@ def _paths() -> Json:
         "/api/events": {"get": _call("The state whenever it changes", None, "text/event-stream", of_query)},
         "/api/frame.jpg": {"get": _call("The newest picture of the bench", None, "image/jpeg")},
         "/api/device": {"post": _call("Units and hand, for this device", _json("Device"))},
+        "/api/card-scale": {"post": _call("The check bars of the printed cards, in mm", _json("Bars"))},
         "/api/hands/{of}": {"post": _call("Take the hands", None, "State", of_path)},
         "/api/lasers": {"post": _call("Add a laser's profile, TOML", _text("application/toml"))},
         "/api/rig/readings": {"post": _call("A rig elsewhere read a mark", _json("Delivery"))},

@@ -17,7 +17,7 @@ from flask import Flask
 
 from firmware.lean import keep_lean
 from firmware.profile import RigProfile, camera_named
-from server.brain import Bars
+from server.card_scale import Bars
 from server.crew import Crew
 from server.notify import Heartbeat
 from server.pages.api import UPLOAD_LIMIT
@@ -71,7 +71,7 @@ def serve(
         record=record,
         watched=watched,
         welcome=welcome,
-        bars_mm=bars_mm,
+        scale=desk.scale,
     )
     heartbeat = Heartbeat(lambda: _answers(server.effective_port))
     _end_politely()

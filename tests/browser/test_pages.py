@@ -133,3 +133,40 @@ def test_what_is_typed_into_a_form_is_taken(server: Server, window: Window) -> N
     page.get_by_role("button", name="Take it in").click()
     expect(page.locator(".trouble")).to_be_visible()  # an answer of the log's, not of the door's
     assert "another site" not in page.inner_text(".trouble")
+
+
+def test_the_scale_of_the_printed_card_is_taken_kept_and_told_to_other_devices(
+    server: Server, window: Window
+) -> None:
+    page, other = window(390, 844), window(1280, 800)
+    for device in (page, other):
+        device.goto(f"{server.url}/offline")
+        device.click("#scale summary")
+    across, up = page.get_by_label("Bar across, mm"), page.get_by_label("Bar up, mm")
+    words, keep = page.locator("#scale-words"), page.get_by_role("button", name="Keep it")
+    expect(words).to_have_text("The print is taken to be true to scale.")
+    for control in (across, up, keep, page.locator("#scale summary")):
+        box = control.bounding_box()
+        assert box is not None and box["height"] >= 48
+
+    across.fill("5")
+    keep.click()
+    expect(page.locator("#trouble")).to_contain_text("a check bar of 5 mm: on a small card")
+    expect(across).to_have_value("5")  # what was typed can be mended
+    across.fill("49.7")
+    keep.click()
+    expect(words).to_have_text("Every picture is corrected: 49.7 mm across, 49.7 mm up.")
+    expect(page.locator("#trouble")).to_be_hidden()
+    up.fill("49.9")
+    up.press("Enter")
+    expect(other.locator("#scale-words")).to_contain_text("49.7 mm across, 49.9 mm up")
+    expect(other.get_by_label("Bar up, mm")).to_have_value("49.9")
+
+    page.reload()
+    page.click("#scale summary")
+    expect(across).to_have_value("49.7")
+    expect(up).to_have_value("49.9")
+    across.fill("")
+    up.fill("")
+    keep.click()
+    expect(words).to_have_text("The print is taken to be true to scale.")

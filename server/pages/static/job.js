@@ -3,6 +3,7 @@
 import { drawCard, drawMount, drawPlan } from "./draw.js";
 import { Link } from "./link.js";
 import { find, html, setText } from "./make.js";
+import { showScale, startScale } from "./scale.js";
 import { hear, startSound } from "./sound.js";
 
 const KNOTS = { done: "✓", due: "●", stale: "!", seen: "·", waiting: "" };
@@ -17,6 +18,7 @@ export function startJob(onState = () => {}) {
     onTrouble: showTrouble,
   });
   startSound();
+  startScale(showTrouble);
   for (const choice of document.querySelectorAll("#units, #hand")) choice.addEventListener("change", () => remember(choice));
   find("#why").addEventListener("toggle", () => showWhy(link));
   link.take(first);
@@ -69,6 +71,7 @@ function show(state, link, onState) {
   showChain(state.chain);
   showVerdict(state.verdict, state.do);
   showReadings(state, link);
+  showScale(state);
   showWhy(link);
   onState(state, link);
   hear(state);

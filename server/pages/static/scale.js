@@ -1,0 +1,38 @@
+// What the check bars of the printed cards measure: kept where the log is, the same for every device.
+
+import { find, setText } from "./make.js";
+
+let shown = null;
+
+export function startScale(onTrouble) {
+  find("#scale-form")?.addEventListener("submit", (event) => {
+    event.preventDefault();
+    send(event.target.elements, onTrouble);
+  });
+}
+
+// One length alone counts for both bars, as it does on the command line.
+async function send({ across, up }, onTrouble) {
+  const given = [across.value || up.value, up.value || across.value];
+  const body = JSON.stringify({ bars_mm: given[0] ? given.map(Number) : null });
+  const options = { method: "POST", headers: { "Content-Type": "application/json" }, body };
+  const answer = await fetch("/api/card-scale", options).catch(() => null);
+  const told = await answer?.json().catch(() => null);
+  if (answer?.ok) {
+    onTrouble("");
+    showScale(told);
+  } else {
+    onTrouble(told?.error.message ?? "Not kept: no connection.");
+    find("#trouble").scrollIntoView({ block: "center" });
+  }
+}
+
+// Only what is new is put into the fields, so that nothing is lost while somebody types.
+export function showScale({ bars_mm }) {
+  const form = find("#scale-form"), now = JSON.stringify(bars_mm);
+  if (!form || shown === now) return;
+  shown = now;
+  [form.elements.across.value, form.elements.up.value] = bars_mm ?? ["", ""];
+  const words = bars_mm ? `Every picture is corrected: ${bars_mm[0]} mm across, ${bars_mm[1]} mm up.` : "The print is taken to be true to scale.";
+  setText(find("#scale-words"), words);
+}
