@@ -27,7 +27,7 @@ PISTON_SD = 0.3  # of each mirror along its normal, mm
 SHIFT_SD = (1.5, 1.5, 0.3)  # of each mount and axis, mm; mirror 3 and the lens sit in one head
 RACK_SD = {"none": 0.1, "gantry-racking": 4.0}  # swing of the far mark between front and back, mm
 BOW_SD = {"none": 0.03, "rail-bow": 1.5}
-LOOSE_SD = (1.2e-3, 1.2e-3, 5e-3)  # tilt of a loose mirror 1, 2, 3 from pulse to pulse, rad
+LOOSE_MM = (2.5, 2.5, 0.9)  # swing of the far mark behind a loose mirror 1, 2, 3 from pulse to pulse
 GAIN_SD, CROSS_SD = 0.16, 0.16  # lever arms off by 15 %
 HAND_RELATIVE, HAND_TURNS = 0.08, 1 / 64
 PLAY_TURNS, PLAY_SD = 0.8 / 32, 0.25 / 32
@@ -146,6 +146,14 @@ def turned(bank: Bank, k: int, turns: float) -> Bank:
     """The bank with only the direction of a screw's last turn noted."""
     way = float(np.sign(turns))
     return replace(bank, last_turn=tuple(way if i == k else last for i, last in enumerate(bank.last_turn)))
+
+
+def loose_sd(profile: Profile, mount: int) -> float:
+    """Tilt (rad) of a loose mirror from pulse to pulse: what moves the mark at the far end of its leg enough
+    to be called a fault."""
+    path = profile.path
+    leg = (path.mirror_1_to_2_mm[1], path.mirror_2_to_3_mm[1], path.lens_focal_mm)[mount - 1]
+    return LOOSE_MM[mount - 1] / (2 * leg)
 
 
 def take(bank: Bank, index: Array, log_weight: Array) -> Bank:

@@ -23,12 +23,12 @@ from .bank import (
     FAULTS,
     REPAIR_SHIFT_SD,
     REPAIR_TILT_SD,
-    TILT_SD,
     UPSET,
     VOID,
     WRONG_SCREW,
     Bank,
     join,
+    loose_sd,
     prior,
     prune,
     shifted,
@@ -39,6 +39,9 @@ from .profile import STATIONS, Profile
 from .update import mark_after_blanks, no_mark, shift, turn
 
 _KNOWN: dict[tuple[Profile, tuple[Event, ...]], tuple[Bank, ...]] = {}
+REST = 2.0  # × what a sound machine has of racking and bow may be left of them after a repair (sd)
+TIGHTENED = 2.0  # × its scatter: where a loose mirror may lie once it is tightened (sd)
+WAYS, UNHEARD = 4, 1e-3  # ways in which the screws may work that outlive a repair: how many, how improbable
 _TAIL = 8  # banks kept, so that a surprise can be traced back to the turns before it
 
 
@@ -147,24 +150,37 @@ def _inspected(profile: Profile, bank: Bank, event: Inspected) -> Bank:
 
 def _repaired(profile: Profile, bank: Bank, cause: str) -> Bank:
     """The bank after a repair: the fault gone as far as the prior says, what was worked on loosened by as
-    much."""
-    guilty = [i for i, f in enumerate(bank.fault) if FAULTS[f] == cause] or [bank.best]
-    best = max(guilty, key=lambda i: bank.log_weight[i])
+    much; what is not sure yet of the ways that the screws work stays open."""
+    guilty = np.flatnonzero([FAULTS[f] == cause for f in bank.fault])
+    guilty = guilty if guilty.size else np.array([bank.best])
+    _ways, which = np.unique(bank.sign[guilty], axis=0, return_inverse=True)
+    weight = np.bincount(which.reshape(-1), bank.weight[guilty])
+    likely = [k for k in np.argsort(-weight, kind="stable")[:WAYS] if weight[k] > UNHEARD * weight.sum()]
+    repaired: Bank | None = None
+    for k in likely:
+        these = guilty[which.reshape(-1) == k]
+        one = _repaired_one(profile, bank, cause, int(these[np.argmax(bank.log_weight[these])]))
+        one = shifted(one, float(np.log(weight[k] / weight[likely].sum())))
+        repaired = one if repaired is None else join(repaired, one)
+    assert repaired is not None  # the most probable way is always among them
+    return replace(repaired, last_turn=bank.last_turn, parts_seen=bank.parts_seen)
+
+
+def _repaired_one(profile: Profile, bank: Bank, cause: str, best: int) -> Bank:
     fresh = prior(profile)
     mean, cov = np.repeat(bank.mean[[best]], len(FAULTS), 0), np.repeat(bank.cov[[best]], len(FAULTS), 0)
     carried = slice(m.RACK.start, m.BOW.stop)
     mean[:, carried], cov[:, carried, :], cov[:, :, carried] = 0.0, 0.0, 0.0
-    cov[:, carried, carried] = fresh.cov[:, carried, carried]
+    cov[:, carried, carried] = np.maximum(fresh.cov, REST**2 * fresh.cov[0])[:, carried, carried]
     for mount in (1, 2, 3):
         loose = (
             FAULTS[bank.fault[best]] == "loose-mount" and bank.fault[best] == FAULTS.index(cause) + mount - 1
         )
         at = np.array([c.at_mm for c in profile.mount[mount - 1].contact])
-        tilt = TILT_SD if loose else REPAIR_TILT_SD
+        tilt = TIGHTENED * loose_sd(profile, mount) if loose else REPAIR_TILT_SD
         cov[:, m.contact_at(mount), m.contact_at(mount)] += tilt**2 * at @ at.T
     cov[:, m.SHIFT, m.SHIFT] += REPAIR_SHIFT_SD**2 * np.eye(9)
-    sign = np.repeat(bank.sign[[best]], len(FAULTS), axis=0)
-    return replace(fresh, mean=mean, cov=cov, sign=sign, last_turn=bank.last_turn, parts_seen=bank.parts_seen)
+    return replace(fresh, mean=mean, cov=cov, sign=np.repeat(bank.sign[[best]], len(FAULTS), axis=0))
 
 
 def _forget_readings(profile: Profile, bank: Bank) -> Bank:

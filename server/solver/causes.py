@@ -24,7 +24,7 @@ LATE_SUSPECT = 0.003  # probability that one mark more unmasks a fault, for whic
 TELLING = 0.25  # share of the doubt that a mark must settle
 UNHEARD = 1e-3  # probability below which an explanation is not looked into
 HARM = 0.4  # × overlap tolerance: a fault that moves marks less than this does not matter
-ENOUGH_PULSES, BLANKS = 120, 14
+ENOUGH_PULSES, BLANKS = 120, 20
 
 
 def causes(bank: b.Bank) -> dict[str, float]:
@@ -41,7 +41,8 @@ def faulty(view: View) -> Choice | None:
     place, unmasked, doubted = None, 0.0, 0.0
     if likely[cause] < CERTAIN and sum(likely.values()) > SUSPECT:
         place, unmasked, doubted = _telling(view)
-    worth = doubted > (1 - CERTAIN if guilty else SUSPECT) and unmasked > TELLING * doubted
+    accused = likely[cause] > 1 - SUSPECT  # what is left to be doubted is then less than what makes a suspect
+    worth = doubted > (1 - CERTAIN if accused else SUSPECT) and unmasked > TELLING * doubted
     if worth:
         return Choice("mark", place=place, why="fault")
     if guilty:

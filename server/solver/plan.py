@@ -13,7 +13,7 @@ from .causes import doubtful, exhausted, faulty, last_look
 from .events import Event
 from .profile import STATIONS
 from .proof import unproved, worked
-from .search import search
+from .search import catch, search
 from .view import (
     Choice,
     Place,
@@ -22,6 +22,7 @@ from .view import (
     closer,
     kind,
     last_position,
+    missed,
     next_sigma,
     probability,
     seen_stations,
@@ -112,8 +113,10 @@ def _work(view: View, stage: int) -> Choice:
     """Mark or move: a move where it takes away much of the error that is expected, else the best mark."""
     places = candidates(view, stage)
     tells_of, chance = worth(view, stage, places)
-    best = int(np.argmax(tells_of * chance**2))
     own = [i for i, place in enumerate(places) if place.station == min(stage, 3)]
+    if missed(view):
+        chance[own] = np.minimum(chance[own], catch(view, [places[i] for i in own]))
+    best = int(np.argmax(tells_of * chance**2))
     if chance[own].max() < CATCH:
         return search(view, stage, [places[i] for i in own])
     move = None if good_enough(view) else best_move(view, stage)
@@ -187,17 +190,25 @@ def candidates(view: View, stage: int) -> list[Place]:
 
 
 def _reachable(view: View, station: int, first: Iterable[int], others: Iterable[int]) -> list[int]:
-    """Positions to mark at a station: the first ones, and others where those would probably be missed."""
+    """Positions to mark at a station: the first ones, and others where all but those at one end of the leg
+    would probably be missed."""
     chance = o.hits(view.profile, view.rays, station).mean(0)
     found = list(first)
-    return found if (chance[found] > 0.5).sum() >= 2 else [*found, *others]
+    along = {o.GRID[i][2 - station] for i in found if chance[i] > 0.5}
+    return found if len(along) >= 2 else [*found, *others]
 
 
 def worth(view: View, stage: int, places: list[Place]) -> tuple[Array, Array]:
     """For each place: how much of the stage's variance (tolerances²) a mark there takes away; chance of a
-    mark."""
+    mark.
+
+    Machines drawn by chance seem to hang together a little where they do not: what that alone makes a mark
+    tell, (variance of the marks that stands out of the noise) × the stage's variance ÷ the pairs drawn, is
+    taken off.
+    """
     vectors = o.metric_vectors(view.profile, view.rays, min(stage, 3))
     vectors = vectors - vectors.mean(0)
+    by_chance = float((vectors * vectors).mean(0).sum()) / (len(vectors) / 2)
     noise = next_sigma(view) ** 2
     hit = {s: o.hits(view.profile, view.rays, s).mean(0) for s in {place.station for place in places}}
     gains, chance = [], []
@@ -205,7 +216,9 @@ def worth(view: View, stage: int, places: list[Place]) -> tuple[Array, Array]:
         mark = view.rays.offset_mm[:, place.position, place.station]
         mark = mark - mark.mean(0)
         shared = vectors.T @ mark / len(mark)
-        inside = mark.T @ mark / len(mark) + noise * np.eye(2)
-        gains.append(float(np.trace(shared @ np.linalg.solve(inside, shared.T))))
+        spread = mark.T @ mark / len(mark)
+        inside = spread + noise * np.eye(2)
+        told = float(np.trace(shared @ np.linalg.solve(inside, shared.T)))
+        gains.append(max(told - by_chance * float(np.trace(np.linalg.solve(inside, spread))), 0.0))
         chance.append(float(hit[place.station][place.position]))
     return np.array(gains), np.array(chance)

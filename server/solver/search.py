@@ -11,6 +11,7 @@ ch. 1).
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import combinations
 from typing import Any
 
 import numpy as np
@@ -28,34 +29,71 @@ from .view import Choice, Place, View, kind
 
 Array = NDArray[Any]
 
-DRAWS, ENOUGH, MOST, FEW = (1024, 4096), 100, 256, 8
+DRAWS, ENOUGH, MOST, FEW = (1024, 4096, 16384), 100, 256, 8
 MOVE_GAIN = 0.08  # how much more probable a mark must become for a move to be worth it
 BACKWARDS_TOO = 0.02
+SURE_CATCH, SECOND_MOVE = 0.5, 0.05  # chance below which two screws are tried; how much more it must become
+COARSE = (0.5, 1.0, 2.0, 3.0)  # turns of each of two screws
 
 
 def search(view: View, stage: int, places: list[Place]) -> Choice:
     """The move after which a mark is most probable, or the most probable place for a mark where none adds
-    to that."""
-    samples = survivors(view, places[0].station)
-    rays = o.everywhere(view.profile, samples.x)
-    chance = [_chance(view, rays, place) for place in places]
-    best = int(np.argmax(chance))
-    found = Choice("mark", place=places[best], stage=stage, why="search")
+    to that. Where one screw cannot bring the beam back, the first of two."""
+    samples, rays = _here(view, places[0].station)
+    now = _chances(view, rays, places)
+    found = Choice("mark", place=places[int(np.argmax(now))], stage=stage, why="search")
     blank = bool(view.alignment.events) and isinstance(view.alignment.events[-1], NoMark)
-    least = chance[best] + (BACKWARDS_TOO if blank else MOVE_GAIN)
-    for event in _tries(view, stage):
+    least = float(now.max()) + (BACKWARDS_TOO if blank else MOVE_GAIN)
+    tries = _tries(view, stage)
+    after = []
+    for event in tries:
         moved = mv.apply(view.profile, view.bank, samples, event)
-        after = o.pushed(rays, view.jacobian, moved.x - samples.x)
-        for place in places:
-            hit = _chance(view, after, place)
-            if hit > least:
-                least = hit
-                found = Choice(kind(event), place=place, event=event, stage=stage, why="search")
-    return found
+        after.append(o.pushed(rays, view.jacobian, moved.x - samples.x))
+    singles = [_chances(view, there, places) for there in after]
+    pairs: dict[tuple[int, ...], Array] = {(i,): chance for i, chance in enumerate(singles)}
+    if max(chance.max() for chance in singles) < SURE_CATCH:
+        for i, j in _two_screws(tries):
+            pairs[i, j] = _chances(view, _both(rays, after[i], after[j]), places) - SECOND_MOVE
+    best = max(pairs, key=lambda some: float(pairs[some].max()))
+    if float(pairs[best].max()) <= least:
+        return found
+    event = tries[best[0]]
+    return Choice(
+        kind(event), place=places[int(np.argmax(pairs[best]))], event=event, stage=stage, why="search"
+    )
 
 
-def _chance(view: View, rays: Rays, place: Place) -> float:
-    return float(o.hits(view.profile, rays, place.station)[:, place.position].mean())
+def _two_screws(tries: list[Event]) -> list[tuple[int, int]]:
+    """Pairs of turns of different screws, in coarse steps."""
+    coarse = [(i, e) for i, e in enumerate(tries) if isinstance(e, Turn) and abs(e.turns) in COARSE]
+    return [(i, j) for (i, one), (j, other) in combinations(coarse, 2) if one.screw != other.screw]
+
+
+def _both(rays: Rays, one: Rays, other: Rays) -> Rays:
+    """After two moves, each of which shifts the marks by as much as it does alone."""
+    return Rays(
+        one.offset_mm + other.offset_mm - rays.offset_mm,
+        one.lens_mm + other.lens_mm - rays.lens_mm,
+        rays.slope,
+    )
+
+
+def catch(view: View, places: list[Place]) -> Array:
+    """For each place (all at one station): the chance of a mark there, after all that was missed so far."""
+    return _chances(view, _here(view, places[0].station)[1], places)
+
+
+def _here(view: View, station: int) -> tuple[o.Samples, Rays]:
+    """Machines that agree with all blanks as they are at the next pulse, and their rays."""
+    samples = survivors(view, station)
+    samples = samples.moved(_shaken(view, samples, len(view.alignment.events)))
+    return samples, o.everywhere(view.profile, samples.x)
+
+
+def _chances(view: View, rays: Rays, places: list[Place]) -> Array:
+    """(P,) share of the machines that leave a mark at each place, all of one station."""
+    hits = o.hits(view.profile, rays, places[0].station).mean(0)
+    return np.asarray(hits[[place.position for place in places]])
 
 
 def survivors(view: View, station: int) -> o.Samples:
@@ -70,26 +108,45 @@ def survivors(view: View, station: int) -> o.Samples:
     best = view.samples.only(np.arange(0))
     for believed in banks:
         for count in DRAWS:
-            left = _struck_out(view, believed, o.draw(believed, count), tail)
-            best = max(best, left, key=lambda some: len(some.x))
+            samples, blanks = _followed(view, believed, o.draw(believed, count), tail, most=0)
+            best = max(best, samples, key=lambda some: len(some.x))
             if len(best.x) >= ENOUGH:
                 return best.only(np.arange(min(len(best.x), MOST)))
-    return best if len(best.x) >= FEW else view.samples
+    if len(best.x) >= FEW:
+        return best
+    # Nothing agrees with all blanks; some may have been bad pulses: those that the fewest contradict.
+    samples, blanks = _followed(view, banks[-1], o.draw(banks[-1], DRAWS[1]), tail, most=len(tail))
+    return samples.only(np.argsort(blanks, kind="stable")[:ENOUGH])
 
 
-def _struck_out(view: View, bank: b.Bank, samples: o.Samples, tail: tuple[Event, ...]) -> o.Samples:
-    profile = view.profile
+def _followed(
+    view: View, bank: b.Bank, samples: o.Samples, tail: tuple[Event, ...], *, most: int
+) -> tuple[o.Samples, Array]:
+    """The machines after all events, but for those that more than ``most`` blanks contradict; how many do."""
+    profile, blanks = view.profile, np.zeros(len(samples.x), dtype=int)
     for i, event in enumerate(tail):
         if isinstance(event, NoMark):
-            reached = _reached(view, samples.x, event)
-            samples = samples.only(np.flatnonzero(~reached))
+            blanks = blanks + _reached(view, _shaken(view, samples, i), event)
+            rows = np.flatnonzero(blanks <= most)
+            samples, blanks = samples.only(rows), blanks[rows]
         elif isinstance(event, Turn | Shift):
             order = np.random.default_rng(i).permutation(len(samples.x))
             samples = mv.apply(profile, bank, replace(samples, noise=samples.noise[order]), event)
             if isinstance(event, Turn):
                 k = 3 * (event.mount - 1) + profile.contact_index(event.mount, event.screw)
                 bank = b.turned(bank, k, event.turns)
-    return samples
+    return samples, blanks
+
+
+def _shaken(view: View, samples: o.Samples, pulse: int) -> Array:
+    """(M, SIZE) the machines as they are at one pulse: a loose mirror lies a little differently at each."""
+    x, rng = samples.x.copy(), np.random.default_rng([30, pulse])
+    for mount in (1, 2, 3):
+        loose = np.flatnonzero(samples.fault == o.LOOSE + mount - 1)
+        at = np.array([c.at_mm for c in view.profile.mount[mount - 1].contact])
+        tilt = rng.normal(0.0, b.loose_sd(view.profile, mount), (len(loose), 2))
+        x[loose[:, None], np.arange(m.SIZE)[m.contact_at(mount)]] += tilt @ at.T
+    return x
 
 
 def _reached(view: View, x: Array, event: NoMark) -> Array:

@@ -18,7 +18,6 @@ from .bank import (
     CLOSE,
     FAULTS,
     FORGOTTEN,
-    LOOSE_SD,
     MISREAD_BLANK,
     MODEL_SD,
     OUTLIER,
@@ -27,6 +26,7 @@ from .bank import (
     Bank,
     hand,
     join,
+    loose_sd,
     probable,
     prune,
     shifted,
@@ -157,7 +157,7 @@ def scatter(profile: Profile, bank: Bank, jacobian: Array) -> Array:
     for mount in (1, 2, 3):
         loose = bank.fault == FAULTS.index("loose-mount") + mount - 1
         at = np.array([c.at_mm for c in profile.mount[mount - 1].contact])
-        shaken = jacobian[loose][:, :, m.contact_at(mount)] @ at * LOOSE_SD[mount - 1]
+        shaken = jacobian[loose][:, :, m.contact_at(mount)] @ at * loose_sd(profile, mount)
         extra[loose] = shaken @ shaken.transpose(0, 2, 1)
     return extra
 
@@ -171,17 +171,22 @@ def no_mark(profile: Profile, bank: Bank, event: NoMark) -> Bank:
     blank = replace(bank, log_weight=bank.log_weight + np.log(MISREAD_BLANK))
     for at, limit in limits:
         jacobian = _jacobians(profile, bank, head, at)
+        shaken = scatter(profile, bank, jacobian)
         for axis in (0, 1):
             for way in (1.0, -1.0):
-                side = _beyond(bank, way * jacobian[:, axis], way * m.spot(foretold, at)[:, axis], limit)
+                value, loose = way * m.spot(foretold, at)[:, axis], shaken[:, axis, axis]
+                side = _beyond(bank, way * jacobian[:, axis], value, limit, loose)
                 blank = join(blank, side)
     return prune(blank)
 
 
-def _beyond(bank: Bank, row: Array, value: Array, limit: float) -> Bank:
-    """The bank given that ``row·x`` (now ``value``) is beyond ``limit``: moments of a truncated Gaussian."""
+def _beyond(bank: Bank, row: Array, value: Array, limit: float, loose: Array) -> Bank:
+    """The bank given that ``row·x`` (now ``value``) is beyond ``limit``: moments of a truncated Gaussian.
+
+    loose : (H,) variance by which a loose mount scatters it, which is no part of the state.
+    """
     crossed = (bank.cov @ row[:, :, None])[:, :, 0]  # (H, SIZE)
-    sigma = np.sqrt((crossed * row).sum(1) + MODEL_SD**2)
+    sigma = np.sqrt((crossed * row).sum(1) + MODEL_SD**2 + loose)
     alpha = (limit - value) / sigma
     tail = log_ndtr(-alpha)
     ratio = np.exp(-0.5 * alpha**2 - 0.5 * np.log(2 * np.pi) - tail)

@@ -153,6 +153,12 @@ def last_position(view: View) -> int:
     return nearest(view.profile, heads[-1]) if heads else 0
 
 
+def missed(view: View) -> bool:
+    """Whether the newest pulse left no mark."""
+    pulses = [event for event in view.alignment.events if isinstance(event, MarkSeen | NoMark)]
+    return bool(pulses) and isinstance(pulses[-1], NoMark)
+
+
 def next_sigma(view: View) -> float:
     """How uncertain the next mark will be: as the last ones were."""
     seen = [max(e.sigma_mm) for e in view.alignment.events if isinstance(e, MarkSeen)]
