@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+import multiprocessing
 import os
 import shutil
-import subprocess
-import sys
 from collections.abc import Callable, Iterator
+from multiprocessing import forkserver
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +21,9 @@ from playwright.sync_api import (
     sync_playwright,
 )
 
+from tests.browser.played import play_blind
+from tests.browser.practice_server import serve_practice
+
 QUIET = (
     "--no-sandbox",
     "--disable-gpu",
@@ -31,6 +34,9 @@ QUIET = (
     "--disable-sync",
 )
 ROOT = Path(__file__).parents[2]
+# servers are forked from a process that has imported everything: to do so anew takes most of a second
+PROCESSES = multiprocessing.get_context("forkserver")
+PROCESSES.set_forkserver_preload(["tests.browser.warm"])
 expect.set_options(timeout=30_000)  # a busy machine is slow, and no fault of the page
 
 
@@ -45,6 +51,7 @@ def browser() -> Iterator[Browser]:
     path = chromium_path()
     if path is None:
         pytest.skip("no Chromium here: install it (apt install chromium) or name it in CHROMIUM")
+    forkserver.ensure_running()  # it makes ready while the browser starts
     with sync_playwright() as playwright:
         running = playwright.chromium.launch(executable_path=path, args=list(QUIET))
         yield running
@@ -59,18 +66,17 @@ class Server:
         self.start()
 
     def start(self) -> None:
-        script = Path(__file__).with_name("practice_server.py")
-        command = [sys.executable, str(script), str(self.folder), str(self.port), str(self.seed), self.code]
-        environment = {**os.environ, "PYTHONPATH": str(ROOT), "OPENBLAS_NUM_THREADS": "1"}
-        self.process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True, env=environment)
-        assert self.process.stdout is not None
-        self.port = int(self.process.stdout.readline())
+        heard, told = PROCESSES.Pipe(duplex=False)
+        given = (self.folder, self.port, self.seed, self.code, told)
+        self.process = PROCESSES.Process(target=serve_practice, args=given, daemon=True)
+        self.process.start()
+        told.close()
+        self.port = heard.recv()
+        heard.close()
 
     def kill(self) -> None:
         self.process.kill()
-        self.process.wait()
-        if self.process.stdout is not None:
-            self.process.stdout.close()
+        self.process.join()
 
     @property
     def url(self) -> str:
@@ -79,11 +85,17 @@ class Server:
 
 @pytest.fixture
 def serve(tmp_path: Path) -> Iterator[Callable[..., Server]]:
-    """Return a function that starts a server for a seed; all are killed afterwards."""
+    """Return a function that starts a server for a seed; all are killed afterwards.
+
+    until : its alignment is there already: ``turn``, the first that is asked, or ``done``.
+    """
     running: list[Server] = []
 
-    def start(seed: int, code: str = "") -> Server:
-        running.append(Server(tmp_path / f"data{len(running)}", seed, code))
+    def start(seed: int, code: str = "", *, until: str | None = None) -> Server:
+        folder = tmp_path / f"data{len(running)}"
+        if until is not None:
+            play_blind(folder, seed, until=until)
+        running.append(Server(folder, seed, code))
         return running[-1]
 
     yield start

@@ -1,29 +1,70 @@
-"""Serve the practice machine of one seed: ``practice_server.py FOLDER PORT SEED [CODE]``; prints the port."""
+"""The page over the practice machine of one seed, in a process of its own.
+
+Its workshop and its tape are made once, before the processes part: they take half of a picture's time, and no
+test here looks at them.
+"""
 
 from __future__ import annotations
 
-import sys
+from multiprocessing.connection import Connection
 from pathlib import Path
+from typing import Any
 
-from firmware.lean import keep_lean
+import cv2
+import numpy as np
+
 from server import turning
 from server.pages import Config, create_app, stream
 from server.pages.serve import make_server
-from server.practice import PracticeMachine
+from server.practice import PracticeCamera, PracticeMachine, camera, scene
+from server.practice.surface import Surface, card_surface
 from server.source_practice import PracticeSource
+from vision import STATIONS
+
+SEED = 1  # of the machine that most tests use
+_tapes: dict[str, Surface] = {}
+_places: dict[int, scene.Scene] = {}
 
 
-def main(folder: str, port: str, seed: str, code: str = "") -> None:
-    """Serve until killed."""
-    keep_lean()
-    stream.BEAT_S = 1.0  # whoever has gone is noticed sooner than a person would mind
-    turning.WHOLE_WAY_S, turning.SLOWEST = 3.0, 1 / 20
-    source = lambda: PracticeSource(PracticeMachine(int(seed)))  # noqa: E731
-    app = create_app(Config(data=Path(folder), source=source, code=code or None))
-    server = make_server(app, port=int(port))
-    print(server.effective_port, flush=True)
+def serve_practice(folder: Path, port: int, seed: int, code: str, told: Connection) -> None:
+    """Serve until killed; the port is told first.
+
+    Memory may grow: to give it back, as ``serve`` does, doubles a picture's time.
+    """
+    _make_once()
+    stream.BEAT_S = 0.25  # whoever has gone is noticed sooner than a person would mind
+    turning.WHOLE_WAY_S, turning.SLOWEST, turning.FASTEST = 1.0, 1 / 10, 1 / 2
+    source = lambda: PracticeSource(PracticeMachine(seed))  # noqa: E731
+    server = make_server(create_app(Config(data=folder, source=source, code=code or None)), port=port)
+    told.send(server.effective_port)
     server.run()
 
 
-if __name__ == "__main__":
-    main(*sys.argv[1:])
+def warm() -> None:
+    """Look at each station once; whoever is forked from this process has what that took."""
+    cv2.setNumThreads(1)  # a thread would not survive the fork
+    _make_once()
+    machine = PracticeMachine(SEED)
+    looking = PracticeCamera(machine)
+    looking.start()
+    for station in STATIONS:
+        machine.hang(station)
+        looking.newest()
+
+
+def _make_once() -> None:
+    for module, name, made in ((scene, "card_surface", _tape), (camera, "Scene", _place)):
+        setattr(module, name, made)
+
+
+def _tape(station: str, rng: np.random.Generator) -> Surface:
+    if station not in _tapes:
+        _tapes[station] = card_surface(station, rng)
+    return _tapes[station]
+
+
+def _place(station: str, pose: Any, *, place_seed: int, card_seed: int) -> scene.Scene:
+    if place_seed not in _places:
+        _places[place_seed] = scene.Scene(station, pose, place_seed=place_seed, card_seed=card_seed)
+    _places[place_seed].hang(card_seed)
+    return _places[place_seed]

@@ -19,6 +19,8 @@ RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"
 SIZES = [(390, 844), (1280, 800)]
 EMPTY = ["/offline", "/bed", "/log", "/laser", "/laser/new", "/checks", "/cautions", "/nothing"]
 FULL = ["/bed", "/log", "/log/1", "/log/1/report"]
+# what is well is not described: half the time, the same faults
+JUDGE = 'rules => axe.run(document, { runOnly: rules, reporter: "no-passes" })'
 Form = dict[str, str | float | bool]
 CUT: Form = {"material": "plywood", "thickness_mm": "4", "speed_mm_s": "12", "power_percent": "60"}
 
@@ -40,11 +42,12 @@ class Judge:
 
     def look(self, state: str) -> None:
         self._page.evaluate("document.querySelectorAll('details').forEach(panel => panel.open = true)")
-        self._page.evaluate(self._axe)
+        if not self._page.evaluate("Boolean(globalThis.axe)"):
+            self._page.evaluate(self._axe)
         faults = self.found[state] = list[str]()
         for width, height in SIZES:
             self._page.set_viewport_size({"width": width, "height": height})
-            result = self._page.evaluate("rules => axe.run(document, {runOnly: rules})", RULES)
+            result = self._page.evaluate(JUDGE, RULES)
             for fault in result["violations"]:
                 faults += [f"{fault['id']} at {width}: {node['html'][:120]}" for node in fault["nodes"]]
             if self._page.evaluate("document.documentElement.scrollWidth > innerWidth"):
@@ -72,7 +75,9 @@ def test_no_page_has_a_barrier_in_practice(serve: Callable[..., Server], page: P
     ahead(server, lambda now: now["now"] == "pulse")
     expect(page.locator("body[data-now=pulse]")).to_have_count(1)
     judge.look("bench, a pulse is due")
+    server = serve(1, until="turn")
     ahead_to_a_screw(server)
+    page.goto(server.url)
     expect(page.locator("#holds")).to_be_visible()
     page.locator("#holds .asked").focus()
     page.keyboard.down("Space")
@@ -83,7 +88,8 @@ def test_no_page_has_a_barrier_in_practice(serve: Callable[..., Server], page: P
     page.select_option("#hand", "left")
     expect(page.locator("body.left")).to_have_count(1)
     judge.look("bench, left hand")
-    ahead(server, lambda now: now["now"] == "done")
+    server = serve(1, until="done")
+    page.goto(server.url)
     expect(page.locator("body[data-now=done]")).to_have_count(1)
     judge.look("bench, done")
     for stage in ("before", "after"):

@@ -1,0 +1,53 @@
+"""An alignment of the practice machine, played without a picture, for tests of what comes after it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from firmware import FrameLike
+from server.brain import Brain
+from server.live import Session
+from server.log import Log
+from server.practice import PracticeMachine
+from server.source_practice import PracticeSource
+from server.sources import NoPicture, Place, Shot
+from tests.pages.doubles import blank, mark, reading
+from vision import NoReading, Reading
+
+
+class Blind(PracticeSource):
+    """The machine's hands, and grey pictures: to draw and to read true ones takes ten times as long."""
+
+    def look(self, *, newer_than: int, timeout_s: float) -> FrameLike:
+        raise NoPicture("nobody looks")
+
+    def shot(self) -> Shot:
+        self.laser.pulse()
+        return Shot(blank(), blank())
+
+    def newest_mark(self) -> Reading | NoReading:
+        """What would be read: where the beam struck."""
+        burns = self.laser.cards[self.laser.station].burns
+        return (
+            reading(self.laser.station, mark(*burns[-1].offset_mm)) if burns else NoReading("none", "no-mark")
+        )
+
+
+def play_blind(folder: Path, seed: int, *, until: str) -> None:
+    """Do what the solver asks until it asks that; ``folder`` keeps it as a server would have."""
+    source = Blind(PracticeMachine(seed))
+    brain = Brain(read=lambda *_: source.newest_mark())
+    with Log(folder) as log:
+        session = Session(log, source, machine={}, brain=brain)
+        session.acknowledge()
+        while (step := session.snapshot()["step"])["do"] != until:
+            match step["do"]:
+                case "mark":
+                    session.hang(Place(step["station"], tuple(step["head_mm"])))
+                    session.pulse()
+                case "turn":
+                    session.turn(step["mount"], step["screw"], step["turns"])
+                case "shift":
+                    session.shift(step["part"], list(step["move_mm"]))
+                case _:
+                    raise AssertionError(step["say"])
