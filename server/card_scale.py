@@ -30,6 +30,7 @@ class CardScale:
         if bars_mm is not None:
             _check(bars_mm)
         if self._kept is not None:
+            self._kept.parent.mkdir(parents=True, exist_ok=True)
             write_for_good(self._kept, json.dumps(bars_mm))
         self.bars_mm = bars_mm
 

@@ -107,8 +107,9 @@ class Desk:
 
 def open_desk(config: Config) -> Desk:
     """Open the log and both sessions."""
-    log, lasers = Log(config.data), Lasers(config.data / "lasers")
-    scale = CardScale(config.bars_mm, kept=config.data / "check-bars.json")
+    beside = config.data / "lasers"  # what a backup takes along with the log
+    log, lasers = Log(config.data), Lasers(beside)
+    scale = CardScale(config.bars_mm, kept=beside / "check-bars")
     brain = config.brain or measured(scale)
     source, machine = config.source(), lasers.current()
     at_bench = (config.brain or Brain()) if source.kind == "practice" else brain

@@ -69,7 +69,7 @@ def test_the_eye_looks_afresh_when_the_scale_has_changed() -> None:
 
 
 def test_the_command_counts_before_what_a_page_kept(tmp_path: Path) -> None:
-    kept = tmp_path / "check-bars.json"
+    kept = tmp_path / "lasers" / "check-bars"
     CardScale(kept=kept).set((49.7, 49.9))
     assert CardScale(kept=kept).bars_mm == (49.7, 49.9)
     assert CardScale((50.2, 50.2), kept=kept).bars_mm == (50.2, 50.2)
@@ -88,7 +88,7 @@ def test_the_bars_of_each_size_of_card_are_taken(bars_mm: tuple[float, float]) -
 def test_bars_that_no_card_can_have_are_refused_as_the_command_refuses_them(
     tmp_path: Path, bars_mm: tuple[float, float]
 ) -> None:
-    scale = CardScale(kept=tmp_path / "check-bars.json")
+    scale = CardScale(kept=tmp_path / "lasers" / "check-bars")
     with pytest.raises(BarRefused, match=r"a check bar of .* mm: .* measure it again"):
         scale.set(bars_mm)
     assert scale.bars_mm is None

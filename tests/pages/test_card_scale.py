@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from flask.testing import FlaskClient
 
+from server.log import back_up, restore
 from server.pages import Config, create_app
 from server.sources import OfflineSource
 
@@ -35,6 +36,16 @@ def test_every_photo_is_corrected_from_then_on_and_after_a_restart(tmp_path: Pat
     assert opened(tmp_path, bars_mm=(50.0, 50.0)).get("/api/state").get_json()["bars_mm"] == [50.0, 50.0]
     assert client.post("/api/card-scale", json={"bars_mm": None}).status_code == 200
     assert offset_mm(client) == pytest.approx(meant)
+
+
+def test_a_backup_takes_it_along_and_it_is_no_laser(tmp_path: Path) -> None:
+    client = opened(tmp_path / "data")
+    client.post("/api/card-scale", json={"bars_mm": [49.0, 49.5]})
+    back_up(tmp_path / "data", tmp_path / "stick")
+    restore(tmp_path / "stick", tmp_path / "again")
+    again = opened(tmp_path / "again")
+    assert again.get("/api/state").get_json()["bars_mm"] == [49.0, 49.5]
+    assert "Laser: practice 1600" in again.get("/laser").text
 
 
 def test_all_pages_are_told(tmp_path: Path) -> None:
@@ -64,7 +75,7 @@ def test_what_cannot_be_a_check_bar_is_refused_and_not_kept(
     assert answer.get_json()["error"]["path"].startswith("bars_mm")
     assert answer.get_json()["error"]["message"].startswith(said)
     assert client.get("/api/state").get_json()["bars_mm"] is None
-    assert not (tmp_path / "check-bars.json").exists()
+    assert not (tmp_path / "lasers").exists()
 
 
 @pytest.mark.parametrize(
