@@ -74,10 +74,16 @@ def test_the_steps_go_by_the_keyboard_alone(serve: Callable[..., Server], window
     assert page.locator("input[name=voice]").is_checked()
 
 
+SIDE = """(selector) => {
+  const { left, width } = document.querySelector(selector).getBoundingClientRect();
+  return left + width / 2 < innerWidth / 2 ? "left" : "right";
+}"""
+
+
 def side(page: Page, selector: str) -> str:
-    box, width = page.locator(selector).bounding_box(), page.evaluate("innerWidth")
-    assert box is not None
-    return "left" if box["x"] + box["width"] / 2 < width / 2 else "right"
+    """Where it is, asked in one go: the page may draw a button anew at any time."""
+    page.locator(selector).wait_for()
+    return str(page.evaluate(SIDE, selector))
 
 
 def test_the_controls_go_to_the_hand_that_is_free_on_this_device_alone(
