@@ -42,6 +42,7 @@ NOTHING = 0.01  # a mark that tells less is not worth a pulse
 LITTLE = 0.1  # a mark that tells less than this (tolerances²) is hardly worth a pulse
 CATCH = 0.35  # chance of a mark below which the beam is searched for
 ENOUGH, EVEN, BETTER = 0.9, 0.5, 0.1
+HARDLY, TRY = 0.75, 0.35  # a bed this probably good is tried once more where a move has such a chance
 PATIENCE = 150  # events after which hopeless work is stopped
 UNLIKELY, ABOUT, CLOSER_BY = 0.6, 0.9, 0.95  # another try by eye: how unlikely, how good, how much nearer
 CHANCE = 0.15  # a move that brings a stage to its end with less probability is not worth a try
@@ -148,7 +149,9 @@ def _as_good_as_known(view: View, stage: int, place: Place) -> Choice:
     now = probability(view, stage)
     if now < ENOUGH:
         chance, event = _best_chance(view, stage)
-        if event is not None and chance > max(CHANCE, now + BETTER):
+        # What is surely hardly good enough is tried again: a mark or two tells how it went.
+        enough = TRY if now < HARDLY and not rough(view) else max(CHANCE, now + BETTER)
+        if event is not None and chance > enough:
             return Choice(kind(event), event=event, stage=stage)
     if now < EVEN and probability(view, stage, 1.5) < ENOUGH:
         if len(view.alignment.events) < PATIENCE:

@@ -11,7 +11,7 @@ from tests.machines import SEVERITIES
 
 Result = tuple[int, str, str, Run]
 HEAD = (
-    "player reading severity   n  aligned  wrongly  pulses  moves"
+    "player reading severity   n  aligned  wrongly  pulses  (sound)  moves"
     "  cause  wrong-1st  alarm  right-stop  ms/step"
 )
 
@@ -43,7 +43,8 @@ def _row(player: str, reading: str, severity: str, runs: list[Run]) -> str:
     return (
         f"{player:7s}{reading:8s}{severity:9s}{len(runs):4d}"
         f"{_percent(curable, lambda r: r.aligned):>9s}{_percent(runs, lambda r: r.said_done_wrongly):>9s}"
-        f"{_median([r.pulses for r in runs]):8.1f}{_median([r.moves for r in runs]):7.1f}"
+        f"{_median([r.pulses for r in runs]):8.1f}{_median([r.pulses for r in sound]):9.1f}"
+        f"{_median([r.moves for r in runs]):7.1f}"
         f"{_percent(faulty, lambda r: r.cause_found):>7s}"
         f"{_percent(faulty, lambda r: r.wrong_cause_first):>11s}"
         f"{_percent(sound, lambda r: r.false_alarm):>7s}{_percent(incurable, lambda r: r.end == 'stop'):>12s}"
@@ -64,17 +65,17 @@ def _print_ratios(results: Sequence[Result]) -> None:
     for other in ("manual", "oracle"):
         if "solver" in players and other in players:
             for reading in _seen(results, 1):
-                print(f"solver / {other}, {reading}, sound machines: {_ratio(results, reading, other)}")
+                for severity in (*SEVERITIES, "all"):
+                    chosen = [r for r in results if r[1] == reading and _is(r, severity)]
+                    print(f"solver / {other}, {reading}, {severity}, sound machines: {_ratio(chosen, other)}")
 
 
-def _ratio(results: Sequence[Result], reading: str, other: str) -> str:
-    sound = {(n, r) for n, r, p, run in results if p == "solver" and r == reading and not run.fault}
+def _ratio(results: Sequence[Result], other: str) -> str:
+    sound = {n for n, _, player, run in results if player == "solver" and not run.fault}
     parts = []
     for what in ("pulses", "moves"):
         median = {
-            player: _median(
-                [getattr(run, what) for n, r, p, run in results if p == player and (n, r) in sound]
-            )
+            player: _median([getattr(run, what) for n, _, p, run in results if p == player and n in sound])
             for player in ("solver", other)
         }
         parts.append(
