@@ -35,7 +35,7 @@ PASS = (0.85, 0.85, 0.85, 0.9, 0.93)  # probability at which a stage counts as f
 SURE = 0.985  # probability at 1.5 × tolerance before it is called done
 ROUGH, ROUGH_END = (
     0.2,
-    (0.85, 0.97),
+    (0.87, 0.97),
 )  # readings beyond this × overlap tolerance: more would cost too many pulses
 MARK_FIRST = 1.0  # a mark that tells more than this × what a move takes away comes first
 NOTHING = 0.01  # a mark that tells less is not worth a pulse
