@@ -77,6 +77,16 @@ class Samples:
         """Some of the machines."""
         return Samples(self.x[rows], self.fault[rows], self.sign[rows], self.noise[rows])
 
+    def joined(self, other: Samples) -> Samples:
+        """These machines and others."""
+        pairs = (
+            (self.x, other.x),
+            (self.fault, other.fault),
+            (self.sign, other.sign),
+            (self.noise, other.noise),
+        )
+        return Samples(*(np.concatenate(pair) for pair in pairs))
+
 
 def draw(bank: b.Bank, count: int = SAMPLES, *, turn: int = 0) -> Samples:
     """Machines drawn from the bank: always the same ones for the same bank and turn.

@@ -13,7 +13,7 @@ from .causes import doubtful, exhausted, faulty, last_look
 from .events import Event
 from .profile import STATIONS
 from .proof import unproved, worked
-from .search import catch, search
+from .search import chances, remaining, search
 from .view import (
     Choice,
     Place,
@@ -115,11 +115,12 @@ def _work(view: View, stage: int) -> Choice:
     places = candidates(view, stage)
     tells_of, chance = worth(view, stage, places)
     own = [i for i, place in enumerate(places) if place.station == min(stage, 3)]
-    if missed(view):
-        chance[own] = np.minimum(chance[own], catch(view, [places[i] for i in own]))
+    here = remaining(view, min(stage, 3)) if missed(view) else None
+    if here is not None:
+        chance[own] = np.minimum(chance[own], chances(view, here[1], [places[i] for i in own]))
     best = int(np.argmax(tells_of * chance**2))
     if chance[own].max() < CATCH:
-        return search(view, stage, [places[i] for i in own])
+        return search(view, stage, [places[i] for i in own], here)
     move = None if good_enough(view) else best_move(view, stage)
     tells = float(tells_of[best] * chance[best])
     if move is not None and _move_first(move, tells):

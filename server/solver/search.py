@@ -29,18 +29,21 @@ from .view import Choice, Place, View, kind
 
 Array = NDArray[Any]
 
-DRAWS, ENOUGH, MOST, FEW = (1024, 4096, 16384), 100, 256, 8
+# Machines drawn at a time, for as long as too few survive: a small computer has no memory for all at once.
+DRAWS, ENOUGH, MOST, FEW = (1024, 4096, 4096, 4096, 4096), 100, 256, 8
 MOVE_GAIN = 0.08  # how much more probable a mark must become for a move to be worth it
 BACKWARDS_TOO = 0.02
 SURE_CATCH, SECOND_MOVE = 0.5, 0.05  # chance below which two screws are tried; how much more it must become
 COARSE = (0.5, 1.0, 2.0, 3.0)  # turns of each of two screws
+# Machines that agree with all blanks, as they are at the next pulse, and their rays.
+Here = tuple[o.Samples, Rays]
 
 
-def search(view: View, stage: int, places: list[Place]) -> Choice:
+def search(view: View, stage: int, places: list[Place], here: Here | None = None) -> Choice:
     """The move after which a mark is most probable, or the most probable place for a mark where none adds
     to that. Where one screw cannot bring the beam back, the first of two."""
-    samples, rays = _here(view, places[0].station)
-    now = _chances(view, rays, places)
+    samples, rays = here or remaining(view, places[0].station)
+    now = chances(view, rays, places)
     found = Choice("mark", place=places[int(np.argmax(now))], stage=stage, why="search")
     blank = bool(view.alignment.events) and isinstance(view.alignment.events[-1], NoMark)
     least = float(now.max()) + (BACKWARDS_TOO if blank else MOVE_GAIN)
@@ -49,11 +52,11 @@ def search(view: View, stage: int, places: list[Place]) -> Choice:
     for event in tries:
         moved = mv.apply(view.profile, view.bank, samples, event)
         after.append(o.pushed(rays, view.jacobian, moved.x - samples.x))
-    singles = [_chances(view, there, places) for there in after]
+    singles = [chances(view, there, places) for there in after]
     pairs: dict[tuple[int, ...], Array] = {(i,): chance for i, chance in enumerate(singles)}
     if max(chance.max() for chance in singles) < SURE_CATCH:
         for i, j in _two_screws(tries):
-            pairs[i, j] = _chances(view, _both(rays, after[i], after[j]), places) - SECOND_MOVE
+            pairs[i, j] = chances(view, _both(rays, after[i], after[j]), places) - SECOND_MOVE
     best = max(pairs, key=lambda some: float(pairs[some].max()))
     if float(pairs[best].max()) <= least:
         return found
@@ -78,19 +81,14 @@ def _both(rays: Rays, one: Rays, other: Rays) -> Rays:
     )
 
 
-def catch(view: View, places: list[Place]) -> Array:
-    """For each place (all at one station): the chance of a mark there, after all that was missed so far."""
-    return _chances(view, _here(view, places[0].station)[1], places)
-
-
-def _here(view: View, station: int) -> tuple[o.Samples, Rays]:
-    """Machines that agree with all blanks as they are at the next pulse, and their rays."""
+def remaining(view: View, station: int) -> Here:
+    """Machines that agree with all blanks, as they are at the next pulse, and their rays."""
     samples = survivors(view, station)
     samples = samples.moved(_shaken(view, samples, len(view.alignment.events)))
     return samples, o.everywhere(view.profile, samples.x)
 
 
-def _chances(view: View, rays: Rays, places: list[Place]) -> Array:
+def chances(view: View, rays: Rays, places: list[Place]) -> Array:
     """(P,) share of the machines that leave a mark at each place, all of one station."""
     hits = o.hits(view.profile, rays, places[0].station).mean(0)
     return np.asarray(hits[[place.position for place in places]])
@@ -107,11 +105,13 @@ def survivors(view: View, station: int) -> o.Samples:
     banks = [bank, b.doubted(view.profile, bank, station)] if station else [bank]
     best = view.samples.only(np.arange(0))
     for believed in banks:
-        for count in DRAWS:
-            samples, blanks = _followed(view, believed, o.draw(believed, count), tail, most=0)
-            best = max(best, samples, key=lambda some: len(some.x))
-            if len(best.x) >= ENOUGH:
-                return best.only(np.arange(min(len(best.x), MOST)))
+        left = best.only(np.arange(0))
+        for turn, count in enumerate(DRAWS):
+            samples, _ = _followed(view, believed, o.draw(believed, count, turn=turn), tail, most=0)
+            left = left.joined(samples)
+            if len(left.x) >= ENOUGH:
+                return left.only(np.arange(min(len(left.x), MOST)))
+        best = max(best, left, key=lambda some: len(some.x))
     if len(best.x) >= FEW:
         return best
     # Nothing agrees with all blanks; some may have been bad pulses: those that the fewest contradict.

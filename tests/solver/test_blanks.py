@@ -12,7 +12,7 @@ from server.solver import parse_alignment
 from server.solver.belief import believe
 from server.solver.causes import causes
 from server.solver.plan import worth
-from server.solver.search import catch, survivors
+from server.solver.search import chances, remaining, survivors
 from server.solver.view import Place, look
 from tests.solver.test_proof import FIVE, straight
 
@@ -63,7 +63,7 @@ def test_after_a_blank_the_same_place_is_no_likely_catch(blanks: int) -> None:
     for _ in range(blanks):
         machine.events.append(no_mark("mirror-3", FIVE[0]))
     view = look(parse_alignment(machine.document()))
-    here, far = catch(view, [Place(2, 0), Place(2, 3)])
+    here, far = chances(view, remaining(view, 2)[1], [Place(2, 0), Place(2, 3)])
     assert here < 0.35
     assert len(survivors(view, 2).x) >= 8
     assert np.isfinite([here, far]).all()
