@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from . import model as m
 from .events import NoMark
 from .profile import Profile
+from .trace import contact_points
 
 Array = NDArray[Any]
 
@@ -107,7 +108,7 @@ def _prior_cov(profile: Profile, fault: str) -> Array:
     variance[m.RESPONSE.start :: 2], variance[m.RESPONSE.start + 1 :: 2] = GAIN_SD**2, CROSS_SD**2
     cov = np.diag(variance)
     for mount in (1, 2, 3):
-        at = np.array([c.at_mm for c in profile.mount[mount - 1].contact])
+        at = contact_points(profile, mount)
         cov[m.contact_at(mount), m.contact_at(mount)] = PISTON_SD**2 + TILT_SD**2 * at @ at.T
     return cov
 
@@ -120,7 +121,7 @@ def split_far(profile: Profile, bank: Bank, station: int) -> Bank:
         if part == 0:
             extra[m.TUBE, m.TUBE] = (FAR_TUBE_SD**2 - TUBE_SD**2) * np.eye(4)
         else:
-            at = np.array([c.at_mm for c in profile.mount[part - 1].contact])
+            at = contact_points(profile, part)
             extra[m.contact_at(part), m.contact_at(part)] = (
                 (FAR_TILT_SD[part - 1] ** 2 - TILT_SD**2) * at @ at.T
             )
@@ -136,7 +137,7 @@ def expecting(profile: Profile, bank: Bank, station: int) -> Bank:
 
 def doubted(profile: Profile, bank: Bank, mount: int) -> Bank:
     """The bank with what is known of a mirror's tilt taken back as far as a part that stands far off."""
-    at = np.array([c.at_mm for c in profile.mount[mount - 1].contact])
+    at = contact_points(profile, mount)
     cov = bank.cov.copy()
     cov[:, m.contact_at(mount), m.contact_at(mount)] += FAR_TILT_SD[mount - 1] ** 2 * at @ at.T
     return replace(bank, cov=cov)

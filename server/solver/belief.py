@@ -36,6 +36,7 @@ from .bank import (
 )
 from .events import Alignment, Event, Inspected, MarkSeen, NoMark, Shift, Turn
 from .profile import STATIONS, Profile
+from .trace import contact_points
 from .update import mark_after_blanks, no_mark, shift, turn
 
 _KNOWN: dict[tuple[Profile, tuple[Event, ...]], tuple[Bank, ...]] = {}
@@ -167,6 +168,7 @@ def _repaired(profile: Profile, bank: Bank, cause: str) -> Bank:
 
 
 def _repaired_one(profile: Profile, bank: Bank, cause: str, best: int) -> Bank:
+    """One hypothesis after the repair, beside each fault that may come after it."""
     fresh = prior(profile)
     mean, cov = np.repeat(bank.mean[[best]], len(FAULTS), 0), np.repeat(bank.cov[[best]], len(FAULTS), 0)
     carried = slice(m.RACK.start, m.BOW.stop)
@@ -176,7 +178,7 @@ def _repaired_one(profile: Profile, bank: Bank, cause: str, best: int) -> Bank:
         loose = (
             FAULTS[bank.fault[best]] == "loose-mount" and bank.fault[best] == FAULTS.index(cause) + mount - 1
         )
-        at = np.array([c.at_mm for c in profile.mount[mount - 1].contact])
+        at = contact_points(profile, mount)
         tilt = TIGHTENED * loose_sd(profile, mount) if loose else REPAIR_TILT_SD
         cov[:, m.contact_at(mount), m.contact_at(mount)] += tilt**2 * at @ at.T
     cov[:, m.SHIFT, m.SHIFT] += REPAIR_SHIFT_SD**2 * np.eye(9)

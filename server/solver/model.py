@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from .profile import Profile
-from .trace import Rays, State, frames, mirror_centres, trace_rays
+from .trace import Rays, State, contact_points, frames, mirror_centres, trace_rays
 
 Array = NDArray[Any]
 
@@ -127,7 +127,7 @@ def screw_vectors(profile: Profile, mount: int, contact: int) -> tuple[Array, Ar
     90° in
     the mirror's plane: with them, gain and cross-talk take up wrong lever arms in any direction.
     """
-    at = np.array([c.at_mm for c in profile.mount[mount - 1].contact])
+    at = contact_points(profile, mount)
     weights = np.linalg.inv(np.column_stack([np.ones(3), at]))[:, contact]  # 1, r, t of the plane's rise
     own = np.zeros(3)
     own[contact] = 1.0

@@ -24,7 +24,7 @@ from . import outlook as o
 from .belief import believe
 from .events import Event, MarkSeen, NoMark, Shift, Turn
 from .profile import STATIONS
-from .trace import Rays
+from .trace import Rays, contact_points
 from .view import Choice, Place, View, kind
 
 Array = NDArray[Any]
@@ -143,7 +143,7 @@ def _shaken(view: View, samples: o.Samples, pulse: int) -> Array:
     x, rng = samples.x.copy(), np.random.default_rng([30, pulse])
     for mount in (1, 2, 3):
         loose = np.flatnonzero(samples.fault == o.LOOSE + mount - 1)
-        at = np.array([c.at_mm for c in view.profile.mount[mount - 1].contact])
+        at = contact_points(view.profile, mount)
         tilt = rng.normal(0.0, b.loose_sd(view.profile, mount), (len(loose), 2))
         x[loose[:, None], np.arange(m.SIZE)[m.contact_at(mount)]] += tilt @ at.T
     return x

@@ -101,6 +101,11 @@ class Rays:
         return Rays(self.offset_mm[rows], self.lens_mm[rows], self.slope[rows])
 
 
+def contact_points(profile: Profile, mount: int) -> Array:
+    """(3, 2) where the contacts of mount 1–3 touch the mirror's back, mm along the r and t of its mirror."""
+    return np.array([contact.at_mm for contact in profile.mount[mount - 1].contact])
+
+
 def trace_rays(profile: Profile, state: State, head_mm: ArrayLike) -> Rays:
     """Trace the beam's axis; state and head broadcast against each other."""
     # Inside, X, Y and Z come first: numpy is several times slower at adding up a last axis of three.
@@ -190,7 +195,7 @@ def _mirror_plane(profile: Profile, contact: Array, frame: Frames, i: int) -> tu
 def _rises(profile: Profile, i: int) -> Array:
     """(3 contacts, 3): the plane through the contacts of mirror i is a + b·r + c·t high; a, b, c from their
     travels."""
-    at = np.array([contact.at_mm for contact in profile.mount[i].contact])
+    at = contact_points(profile, i + 1)
     return np.linalg.inv(np.column_stack([np.ones(3), at])).T
 
 

@@ -36,6 +36,7 @@ from .bank import (
 from .events import MarkSeen, NoMark, Shift, Turn
 from .profile import STATIONS, Profile
 from .special import log_ndtr
+from .trace import contact_points
 
 Array = NDArray[Any]
 
@@ -156,7 +157,7 @@ def scatter(profile: Profile, bank: Bank, jacobian: Array) -> Array:
     extra = np.zeros((len(bank.fault), 2, 2))
     for mount in (1, 2, 3):
         loose = bank.fault == FAULTS.index("loose-mount") + mount - 1
-        at = np.array([c.at_mm for c in profile.mount[mount - 1].contact])
+        at = contact_points(profile, mount)
         shaken = jacobian[loose][:, :, m.contact_at(mount)] @ at * loose_sd(profile, mount)
         extra[loose] = shaken @ shaken.transpose(0, 2, 1)
     return extra
