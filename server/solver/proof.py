@@ -10,49 +10,57 @@ from numpy.typing import NDArray
 from . import model as m
 from . import moves as mv
 from . import outlook as o
+from .bank import HAND_RELATIVE
 from .events import Event, Inspected, MarkSeen, Shift, Turn
 from .profile import Point
 from .view import Place, View
 
 Array = NDArray[Any]
 
-STALE = 1.0  # a proof is void once turns have moved its mark by more than this × overlap tolerance
+# A proof is void once what a hand may have erred in the turns since is more than this × overlap tolerance.
+STALE = 0.33
+ALIKE = 1.0  # all five marks moved alike by more than this × overlap tolerance: one of them is made again
 
 
 def unproved(view: View) -> list[Place]:
     """The five positions (at mirror 3) without a mark that still holds.
 
-    What has moved all five marks alike since, as a mount moved with its mirror does, leaves the proof that
-    they coincide; one mark after it is enough.
+    A mark moved since by turns that are known to a hand's error still shows whether the bed is true. What has
+    moved all five alike, as a mount moved with its mirror does, leaves the proof that they coincide; one mark
+    after it is enough.
     """
     five = [Place(2, i) for i in range(5)]
-    moved = [_moved_since(view, i) for i in range(5)]
-    limit = STALE * view.profile.tolerance.overlap_mm
-    left = [place for place, marks in zip(five, moved, strict=True) if _wander(marks) > limit]
-    wholly = any(marks is not None and np.hypot(*marks[i]) <= limit for i, marks in enumerate(moved))
+    moved = [_moves_since(view, i) for i in range(5)]
+    limit = view.profile.tolerance.overlap_mm
+    left = [place for place, moves in zip(five, moved, strict=True) if _doubt(moves) > STALE * limit]
+    wholly = any(m is not None and np.hypot(*m.sum(0)[i]) <= ALIKE * limit for i, m in enumerate(moved))
     return left if left or wholly else five
 
 
-def _wander(moved: Array | None) -> float:
-    """How far the marks have moved against each other; infinitely where there was no mark."""
-    if moved is None:
+def _doubt(moves: Array | None) -> float:
+    """How far a hand that errs may have moved the marks against each other (mm, one sd); infinitely where
+    there was no mark."""
+    if moves is None:
         return float("inf")
-    return float(np.hypot(*(moved - moved.mean(0)).T).max())
+    wander = np.hypot(*np.moveaxis(moves - moves.mean(1, keepdims=True), -1, 0)).max(axis=1)
+    return float(HAND_RELATIVE * np.hypot.reduce(wander, initial=0.0))
 
 
-def _moved_since(view: View, position: int) -> Array | None:
-    """(5, 2) how the marks of the five positions have been moved since the newest mark at one of them; None
-    without one."""
-    profile, head, events = view.profile, o.grid(view.profile)[position], view.alignment.events
-    near = 0.06 * max(profile.bed.width_mm, profile.bed.depth_mm)
-    done = np.zeros(m.SIZE)
+def _moves_since(view: View, position: int) -> Array | None:
+    """(moves, 5, 2) what each move since the newest mark of one of the five did to their marks (mm); None
+    where there was no mark or a repair came after it."""
+    events = view.alignment.events
+    head = o.grid(view.profile)[position]
+    near = 0.06 * max(view.profile.bed.width_mm, view.profile.bed.depth_mm)
+    marks = view.jacobian.offset_mm[:, :5, 2]
+    done: list[Array] = []
     for event in reversed(events):
         if isinstance(event, Inspected) and event.outcome == "fixed":
             return None
         if isinstance(event, MarkSeen) and event.station == "mirror-3" and _apart(event, head) <= near:
-            marks = view.jacobian.offset_mm[:, :5, 2]
-            return np.asarray(np.tensordot(done[: m.OPTICS], marks, axes=1))
-        done = done + worked(view, event)
+            return np.array(done).reshape(-1, *marks.shape[1:])
+        if isinstance(event, Shift | Turn):
+            done.append(np.tensordot(worked(view, event)[: m.OPTICS], marks, axes=1))
     return None
 
 

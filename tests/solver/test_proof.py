@@ -47,6 +47,20 @@ def test_a_turn_upstream_voids_the_far_positions() -> None:
     assert 3 in left(machine)
 
 
+def test_a_turn_that_a_hand_cannot_have_erred_much_in_voids_nothing() -> None:
+    machine = straight()
+    machine.turn(2, "top", 1 / 4)  # 2.5 mm either way from the middle of 600 mm: the hand's 8 % is 0.2 mm
+    assert left(machine) == []
+
+
+def test_turns_forth_and_back_void_what_their_sum_would_not() -> None:
+    """Each was done by a hand that errs: the errors add up where the turns do not."""
+    machine = straight()
+    for turns in (1 / 4, -1 / 4) * 2:
+        machine.turn(2, "top", turns)
+    assert 4 in left(machine)
+
+
 def test_a_screw_of_mirror_3_voids_nothing_at_mirror_3() -> None:
     machine = straight()
     machine.turn(3, "top", 0.5)
