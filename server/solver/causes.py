@@ -14,13 +14,14 @@ from . import outlook as o
 from .events import Inspected, MarkSeen, NoMark
 from .profile import STATIONS
 from .update import scatter
-from .view import Choice, Place, View, nearest, next_sigma
+from .view import Choice, Place, View, missed, nearest, next_sigma
 
 Array = NDArray[Any]
 
 GUILTY, SUSPECT = 0.9, 0.12  # probability of a fault to inspect, to look for
 CERTAIN = 0.97  # probability of a fault up to which a mark that tells comes before inspecting
 LATE_SUSPECT = 0.003  # probability that one mark more unmasks a fault, for which it is made before the end
+PROBABLE = 0.5  # chance of a mark below which a place tells nothing of a fault
 TELLING = 0.25  # share of the doubt that a mark must settle
 UNHEARD = 1e-3  # probability below which an explanation is not looked into
 HARM = 0.4  # × overlap tolerance: a fault that moves marks less than this does not matter
@@ -39,7 +40,7 @@ def faulty(view: View) -> Choice | None:
     answers = _answers(view, cause)
     guilty = likely[cause] >= GUILTY and _harmful(view, cause)
     place, unmasked, doubted = None, 0.0, 0.0
-    if likely[cause] < CERTAIN and sum(likely.values()) > SUSPECT:
+    if likely[cause] < CERTAIN and sum(likely.values()) > SUSPECT and not missed(view):
         place, unmasked, doubted = _telling(view)
     accused = likely[cause] > 1 - SUSPECT  # what is left to be doubted is then less than what makes a suspect
     worth = doubted > (1 - CERTAIN if accused else SUSPECT) and unmasked > TELLING * doubted
@@ -118,10 +119,11 @@ def _telling(view: View) -> tuple[Place, float, float]:
 
 
 def _places(view: View) -> list[Place]:
-    """Where a mark may tell a fault: along both rails; at the nozzle, which alone shows a loose mirror 3."""
-    seen = o.hits(view.profile, view.rays, 3).mean(0)
-    nozzle = [Place(3, i) for i in range(5) if seen[i] > 0.5]
-    return [Place(1, i) for i in o.ALONG_Y] + [Place(2, i) for i in range(o.BED)] + nozzle
+    """Where a mark may tell a fault and is probable: along both rails; at the nozzle, which alone shows a
+    loose mirror 3."""
+    along = ((1, o.ALONG_Y), (2, range(o.BED)), (3, range(5)))
+    seen = [o.hits(view.profile, view.rays, station).mean(0) for station in range(4)]
+    return [Place(station, i) for station, those in along for i in those if seen[station][i] > PROBABLE]
 
 
 def _foretold(view: View, some: b.Bank, place: Place) -> tuple[Array, Array]:

@@ -7,13 +7,14 @@ from typing import Any
 import numpy as np
 import pytest
 
+from server.solver import answer, parse_alignment
 from server.solver import outlook as o
-from server.solver import parse_alignment
 from server.solver.belief import believe
 from server.solver.causes import causes
 from server.solver.plan import worth
 from server.solver.search import chances, remaining, survivors
 from server.solver.view import Place, look
+from tests.machines import draw_machine
 from tests.solver.test_proof import FIVE, straight
 
 Json = dict[str, Any]
@@ -67,3 +68,16 @@ def test_after_a_blank_the_same_place_is_no_likely_catch(blanks: int) -> None:
     assert here < 0.35
     assert len(survivors(view, 2).x) >= 8
     assert np.isfinite([here, far]).all()
+
+
+def test_the_same_blank_is_not_asked_for_again_and_again() -> None:
+    """Two blanks at one place say enough of it: then something is turned, or the card hangs elsewhere."""
+    machine = draw_machine(10334, severity="missed", bed="1600", corner="back-left")
+    alike = 0
+    for _ in range(40):
+        if machine.obey(answer(machine.document())) is None:
+            break
+        last = machine.events[-2:]
+        alike = alike + 1 if len(last) == 2 and last[0] == last[1] and last[0]["kind"] == "no-mark" else 0
+        assert alike <= 1
+    assert [event for event in machine.events if event["kind"] == "no-mark"]
