@@ -27,11 +27,11 @@ from .view import (
     probability,
     seen_stations,
 )
-from .weigh import GAIN, Move, adjustments, best_move, singles
+from .weigh import GAIN, WORTH, Move, adjustments, best_move, singles
 
 Array = NDArray[Any]
 
-PASS = (0.85, 0.85, 0.85, 0.9, 0.93)  # probability at which a stage counts as finished
+PASS = (0.85, 0.85, 0.85, 0.9, 0.9)  # probability at which a stage counts as finished
 SURE = 0.985  # probability at 1.5 × tolerance before it is called done
 ROUGH, ROUGH_END = (
     0.2,
@@ -42,9 +42,10 @@ NOTHING = 0.01  # a mark that tells less is not worth a pulse
 LITTLE = 0.1  # a mark that tells less than this (tolerances²) is hardly worth a pulse
 CATCH = 0.35  # chance of a mark below which the beam is searched for
 ENOUGH, EVEN, BETTER = 0.9, 0.5, 0.1
-HARDLY, TRY = 0.75, 0.35  # a bed this probably good is tried once more where a move has such a chance
+HARDLY, TRY = 0.75, 0.2  # a bed this probably good is tried once more where a move has such a chance
 PATIENCE = 150  # events after which hopeless work is stopped
 UNLIKELY, ABOUT, CLOSER_BY = 0.6, 0.9, 0.95  # another try by eye: how unlikely, how good, how much nearer
+LAST_WORTH = 0.05  # share of the rest for which a lever is added to a try, where that helps nowhere else
 CHANCE = 0.15  # a move that brings a stage to its end with less probability is not worth a try
 
 
@@ -148,13 +149,15 @@ def _as_good_as_known(view: View, stage: int, place: Place) -> Choice:
     """No mark tells much and no move surely helps: take the best chance, else go on where it is probably
     good."""
     now = probability(view, stage)
-    if now < ENOUGH:
-        chance, event = _best_chance(view, stage)
+    chance, event = _best_chance(view, stage) if now < ENOUGH else (0.0, None)
+    if event is not None:
         # What is surely hardly good enough is tried again: a mark or two tells how it went.
         enough = TRY if now < HARDLY and not rough(view) else max(CHANCE, now + BETTER)
-        if event is not None and chance > enough:
+        if chance > enough:
             return Choice(kind(event), event=event, stage=stage)
     if now < EVEN and probability(view, stage, 1.5) < ENOUGH:
+        if event is not None and chance > now:
+            return Choice(kind(event), event=event, stage=stage)
         if len(view.alignment.events) < PATIENCE:
             return Choice("mark", place=place, stage=stage)
         return Choice(
@@ -176,7 +179,9 @@ def _best_chance(view: View, stage: int) -> tuple[float, Event | None]:
 def _sets(view: View, stage: int) -> list[list[Event]]:
     """Moves worth a try: each lever by itself, and those that together bring the stage to nil."""
     sets = [[event] for event in singles(view, stage, effort=9.0)]
-    sets += [adjustments(view, stage, screws_only=only, small=0.0) for only in (False, True)]
+    for only in (False, True):
+        for share in (WORTH, LAST_WORTH):
+            sets.append(adjustments(view, stage, screws_only=only, small=0.0, worth=share))
     return [events for events in sets if events]
 
 

@@ -112,23 +112,31 @@ def cost(view: View, stage: int, caps: Array) -> float:
 
 
 def adjustments(
-    view: View, stage: int, *, screws_only: bool = False, small: float | None = None, fine: bool = False
+    view: View,
+    stage: int,
+    *,
+    screws_only: bool = False,
+    small: float | None = None,
+    fine: bool = False,
+    worth: float | None = None,
 ) -> list[Event]:
     """A small set of moves that together bring the stage's error to nil, the most upstream first.
 
     Orthogonal matching pursuit: the lever that takes away most for its effort is added to the set until the
-    rest is small; the relative error of a hand is part of the cost, and with ``fine`` also that part of it
-    that a smaller move does not make smaller, so that near the end the lever is taken that errs least.
+    rest is small, or none takes away a share of it that is ``worth`` its effort. The relative error of a hand
+    is part of the cost, and with ``fine`` also that part of it that a smaller move does not make smaller, so
+    that near the end the lever is taken that errs least.
     """
     problem = _problem(view, stage, screws_only=screws_only, small=small)
     problem = problem if fine else replace(problem, coarse=np.zeros_like(problem.coarse))
+    worth = WORTH if worth is None else worth
     chosen: tuple[int, ...] = ()
     now, amounts = problem.error, np.zeros(0)
     while now > DONE and len(chosen) < MOST_LEVERS:
         options = _additions(problem, chosen, now, 1)
-        if not options or max(options)[0] < WORTH * now:
+        if not options or max(options)[0] < worth * now:
             options = _additions(problem, chosen, now, 2)
-        if not options or max(options)[0] < WORTH * now:
+        if not options or max(options)[0] < worth * now:
             break
         _, chosen = max(options)
         now, amounts = _solved(problem, [chosen])[chosen]
