@@ -12,7 +12,7 @@ from . import outlook as o
 from .causes import doubtful, exhausted, faulty, last_look
 from .events import Event
 from .profile import STATIONS
-from .proof import unproved, worked
+from .proof import nozzle_unproved, unproved, worked
 from .search import chances, remaining, search
 from .view import (
     Choice,
@@ -65,6 +65,8 @@ def _end(view: View) -> Choice:
     for station, name in enumerate(STATIONS):
         if name not in seen:
             return Choice("mark", place=Place(station, last_position(view)), stage=min(station, 3))
+    if nozzle_unproved(view):
+        return Choice("mark", place=Place(3, last_position(view)), stage=3)
     return last_look(view) or Choice("done")
 
 

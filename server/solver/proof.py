@@ -1,7 +1,8 @@
-"""The five positions: which of them still need a mark before it may be called done."""
+"""The five positions and the nozzle: which of them still need a mark before it may be called done."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Any
 
 import numpy as np
@@ -12,13 +13,14 @@ from . import moves as mv
 from . import outlook as o
 from .bank import HAND_RELATIVE
 from .events import Event, Inspected, MarkSeen, Shift, Turn
-from .profile import Point
+from .profile import STATIONS, Point
 from .view import Place, View
 
 Array = NDArray[Any]
 
 # A proof is void once what a hand may have erred in the turns since is more than this × overlap tolerance.
 STALE = 0.33
+FRESH = 0.25  # a move that carries the beam at the nozzle by more than this × its tolerance is looked at
 ALIKE = 1.0  # all five marks moved alike by more than this × overlap tolerance: one of them is made again
 
 
@@ -30,7 +32,7 @@ def unproved(view: View) -> list[Place]:
     after it is enough.
     """
     five = [Place(2, i) for i in range(5)]
-    moved = [_moves_since(view, i) for i in range(5)]
+    moved = [_moves_since(view, 2, [i]) for i in range(5)]
     limit = view.profile.tolerance.overlap_mm
     left = [place for place, moves in zip(five, moved, strict=True) if _doubt(moves) > STALE * limit]
     wholly = any(m is not None and np.hypot(*m.sum(0)[i]) <= ALIKE * limit for i, m in enumerate(moved))
@@ -46,19 +48,30 @@ def _doubt(moves: Array | None) -> float:
     return float(HAND_RELATIVE * np.hypot.reduce(wander, initial=0.0))
 
 
-def _moves_since(view: View, position: int) -> Array | None:
-    """(moves, 5, 2) what each move since the newest mark of one of the five did to their marks (mm); None
-    where there was no mark or a repair came after it."""
-    events = view.alignment.events
-    head = o.grid(view.profile)[position]
+def nozzle_unproved(view: View) -> bool:
+    """Whether the nozzle needs a mark after the moves that have carried the beam there since its newest."""
+    moves = _moves_since(view, 3, range(5))
+    if moves is None:
+        return True
+    carried = np.hypot(*np.moveaxis(moves, -1, 0)).max(axis=1)
+    return bool(np.hypot.reduce(carried, initial=0.0) > FRESH * view.profile.tolerance.nozzle_mm)
+
+
+def _moves_since(view: View, station: int, positions: Iterable[int]) -> Array | None:
+    """(moves, 5, 2) what each move since the newest mark at a station did to the five marks there (mm); None
+    where no mark was made with the head at one of some positions, or a repair came after it."""
+    events, places = view.alignment.events, o.grid(view.profile)
+    heads = [places[i] for i in positions]
     near = 0.06 * max(view.profile.bed.width_mm, view.profile.bed.depth_mm)
-    marks = view.jacobian.offset_mm[:, :5, 2]
+    marks = view.jacobian.offset_mm[:, :5, station]
     done: list[Array] = []
     for event in reversed(events):
         if isinstance(event, Inspected) and event.outcome == "fixed":
             return None
-        if isinstance(event, MarkSeen) and event.station == "mirror-3" and _apart(event, head) <= near:
-            return np.array(done).reshape(-1, *marks.shape[1:])
+        if isinstance(event, MarkSeen) and event.station == STATIONS[station]:
+            apart = min(_apart(event, head) for head in heads)
+            if apart <= near:
+                return np.array(done).reshape(-1, *marks.shape[1:])
         if isinstance(event, Shift | Turn):
             done.append(np.tensordot(worked(view, event)[: m.OPTICS], marks, axes=1))
     return None

@@ -8,7 +8,7 @@ import pytest
 
 from server.solver import answer, parse_alignment
 from server.solver.causes import last_look
-from server.solver.proof import unproved
+from server.solver.proof import nozzle_unproved, unproved
 from server.solver.view import look, seen_stations
 from tests.machines import Machine, draw_machine
 
@@ -65,6 +65,17 @@ def test_a_screw_of_mirror_3_voids_nothing_at_mirror_3() -> None:
     machine = straight()
     machine.turn(3, "top", 0.5)
     assert left(machine) == []
+
+
+def test_after_a_turn_of_mirror_3_the_nozzle_is_looked_at_again() -> None:
+    machine = straight()
+    assert not nozzle_unproved(look(parse_alignment(machine.document())))
+    machine.turn(3, "top", 0.25)  # carries the beam at the nozzle by half a millimetre
+    assert nozzle_unproved(look(parse_alignment(machine.document())))
+    machine.turn(3, "top", -0.25)  # and back: nobody has seen where to
+    assert nozzle_unproved(look(parse_alignment(machine.document())))
+    machine.pulse("nozzle", FIVE[4])
+    assert not nozzle_unproved(look(parse_alignment(machine.document())))
 
 
 def test_after_mirror_3_was_moved_with_its_mount_one_mark_is_enough() -> None:
