@@ -148,6 +148,13 @@ def shift_matrix(part: str) -> Array:
     return matrix
 
 
+def hand_matrices(part: str) -> tuple[Array, ...]:
+    """One (SIZE, 3) for each mount that a hand moves for a part: it errs in each by itself, and so tilts a
+    tube that it was to move evenly."""
+    mounts = ("tube-exit", "tube-far") if part == "tube" else (part,)
+    return tuple(shift_matrix(mount) for mount in mounts)
+
+
 __all__ = [
     "BOW",
     "CONTACT",
@@ -160,6 +167,7 @@ __all__ = [
     "TUBE",
     "contact_at",
     "frames",
+    "hand_matrices",
     "mark_jacobian",
     "mirror_centres",
     "rays",

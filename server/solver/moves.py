@@ -75,6 +75,13 @@ def direction(profile: Profile, bank: b.Bank, lever: Lever) -> Array:
     return column * _travel(profile, lever) * sign
 
 
+def erring(profile: Profile, bank: b.Bank, lever: Lever) -> list[Array]:
+    """(SIZE, n) for each mount in which a hand errs by itself: what it does to the state vector."""
+    if lever.is_screw:
+        return [direction(profile, bank, lever)]
+    return [mount[:, list(lever.axes)] for mount in m.hand_matrices(lever.part)]
+
+
 def sign_of(signs: Array, mount: int, k: int) -> float:
     """Which way a screw is taken to work: as seen, else as the others of its mount, else as the profile
     says."""
@@ -121,7 +128,10 @@ def apply(profile: Profile, bank: b.Bank, samples: Samples, event: Event) -> Sam
     if isinstance(event, Shift):
         move = np.array(event.move_mm)
         err = b.SHIFT_RELATIVE * np.abs(move) + b.SHIFT_HAND * (move != 0)
-        return samples.moved(x + (move + err * samples.noise[:, 9:]) @ m.shift_matrix(event.part).T)
+        x += move @ m.shift_matrix(event.part).T
+        for i, mount in enumerate(m.hand_matrices(event.part)):
+            x += (err * samples.noise[:, 9 + 3 * i : 12 + 3 * i]) @ mount.T
+        return samples.moved(x)
     if not isinstance(event, Turn):
         return samples
     contact = profile.contact_index(event.mount, event.screw)

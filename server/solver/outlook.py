@@ -18,7 +18,7 @@ from .trace import Rays
 
 Array = NDArray[Any]
 
-SAMPLES, HANDS = 256, 12
+SAMPLES, HANDS = 256, 15
 TURNS = 32  # draws after which the same random numbers come again
 SLACK = 1e-10  # share of each variance added, so that rounding leaves no covariance indefinite
 # Fractions of the bed's width and depth: the five positions in their order, the middles of the edges, and
@@ -67,7 +67,7 @@ class Samples:
     x: Array
     fault: Array
     sign: Array
-    noise: Array  # (M, HANDS) standard normals for what the hand will do: 9 screws, then X, Y, Z of a shift
+    noise: Array  # (M, HANDS) standard normals for what the hand will do: 9 screws, X, Y, Z of two mounts
 
     def moved(self, x: Array) -> Samples:
         """The same machines after a step."""

@@ -83,7 +83,7 @@ def shift(bank: Bank, event: Shift) -> Bank:
     moved = m.shift_matrix(event.part)
     move = np.array(event.move_mm)
     sd = SHIFT_RELATIVE * np.abs(move) + SHIFT_HAND * (move != 0)
-    noise = (moved * sd**2) @ moved.T
+    noise = sum((one * sd**2) @ one.T for one in m.hand_matrices(event.part))
     return replace(bank, mean=bank.mean + moved @ move, cov=bank.cov + noise)
 
 

@@ -179,6 +179,7 @@ class _Problem:
     gram: Array  # (N, N) design.T @ design
     pull: Array  # (N,) design.T @ error
     error: float  # the error squared
+    errs: Array  # (N,) the error squared that one unit of a hand's error in each number adds
     coarse: Array  # (N,) variance of the error by a move of a hand, however small
     far: Array  # (N,) cost of each number squared
 
@@ -203,11 +204,15 @@ def _problem(
     pull, error = design.T @ residual, float(residual @ residual)
     gram = design.T @ design
     hand = [b.HAND_TURNS if lever.is_screw else b.SHIFT_HAND for lever in levers]
-    coarse = np.diagonal(gram) * np.repeat(np.square(hand), [len(some) for some in columns])
+    errs = np.zeros(len(gram))
+    for lever, some in zip(levers, columns, strict=True):
+        for by in mv.erring(profile, bank, lever):
+            errs[some] += np.square(slopes @ by[: m.OPTICS]).sum(0)
+    coarse = errs * np.repeat(np.square(hand), [len(some) for some in columns])
     far = np.repeat(
         [FAR_TURN if lever.is_screw else FAR_SHIFT for lever in levers], [len(c) for c in columns]
     )
-    return _Problem(levers, columns, design, gram, pull, error, coarse, far)
+    return _Problem(levers, columns, design, gram, pull, error, errs, coarse, far)
 
 
 def _beyond_small(residual: Array, small: float) -> Array:
@@ -262,8 +267,7 @@ def _solved(problem: _Problem, sets: list[tuple[int, ...]]) -> dict[tuple[int, .
     for size, group in by_size.items():
         used = np.array([columns for _, columns in group])  # (sets, size)
         gram, pull = problem.gram[used[:, :, None], used[:, None, :]], problem.pull[used]
-        loose = b.HAND_RELATIVE**2 * np.diagonal(gram, axis1=1, axis2=2)  # by the hand's relative error
-        loose = loose + problem.far[used]
+        loose = b.HAND_RELATIVE**2 * problem.errs[used] + problem.far[used]
         damped = gram + loose[:, :, None] * np.eye(size)
         amounts = -np.linalg.solve(damped, pull[:, :, None])[:, :, 0]
         bent = (gram @ amounts[:, :, None])[:, :, 0]
