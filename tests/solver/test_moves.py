@@ -2,19 +2,28 @@
 
 from __future__ import annotations
 
+import copy
+from collections.abc import Callable
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from server.solver import kerf_lean, parse_profile, tolerance_for_thickness
+from server.solver import kerf_lean, parse_alignment, parse_profile, tolerance_for_thickness
 from server.solver import model as m
+from server.solver.belief import believe
+from server.solver.events import Shift
 from server.solver.linear import weighted_least_squares
-from server.solver.moves import fractions
+from server.solver.moves import apply, fractions
+from server.solver.outlook import draw
 from server.solver.power import passed_fraction, spot_diameter
 from server.solver.profile import Profile
+from server.solver.update import shift
 from tests.machines import profile
+from tests.solver.test_proof import FIVE, straight
 
+MOVE_MM = (0.0, 0.5, 0.4)
 PROFILES = [parse_profile(profile(n, c)) for n in ("1600", "600") for c in ("back-left", "back-right")]
 
 
@@ -99,3 +108,44 @@ def test_a_thickness_that_is_none_is_refused(thickness: float) -> None:
 def test_a_design_that_determines_nothing_is_refused() -> None:
     with pytest.raises(np.linalg.LinAlgError):
         weighted_least_squares([[1.0, 1.0], [1.0, 1.0]], [1.0, 2.0], 0.1)
+
+
+def _spread(part: str) -> np.ndarray:
+    """(2, 2) what the belief adds to a far mark's covariance when a part is moved."""
+    alignment = parse_alignment(straight().document())
+    before = believe(alignment)
+    after = shift(before, Shift(part, MOVE_MM))
+    jacobian = m.mark_jacobian(alignment.machine, before.mean[before.best][None], np.array(FIVE[4]), 2)[0]
+    return np.asarray(jacobian @ (after.cov[after.best] - before.cov[before.best]) @ jacobian.T)
+
+
+def _true_spread(part: str) -> np.ndarray:
+    """(2, 2) the same, of the hands that move 400 machines."""
+    machine, marks = straight(), []
+    for seed in range(400):
+        other = copy.deepcopy(machine)
+        other.rng = np.random.default_rng(seed)
+        other.shift(part, list(MOVE_MM))
+        marks.append(other.true_offsets(FIVE[4])["mirror-3"])
+    return np.asarray(np.cov(np.array(marks).T))
+
+
+@pytest.mark.parametrize("spread", [_spread, _true_spread])
+def test_an_even_move_of_the_tube_tilts_it_by_what_each_hand_errs(
+    spread: Callable[[str], np.ndarray],
+) -> None:
+    """The variances of both ends add up: more than twice that of a mount behind them, which tilts nothing."""
+    tube, ends = np.trace(spread("tube")), np.trace(spread("tube-exit")) + np.trace(spread("tube-far"))
+    assert tube == pytest.approx(ends, rel=0.2)
+    assert tube > 2 * np.trace(spread("mirror-2"))
+
+
+@pytest.mark.parametrize("part", ["tube", "tube-far", "mirror-2"])
+def test_drawn_machines_are_moved_as_the_belief_is(part: str) -> None:
+    alignment = parse_alignment(straight().document())
+    before = believe(alignment)
+    jacobian = m.mark_jacobian(alignment.machine, before.mean[before.best][None], np.array(FIVE[4]), 2)[0]
+    samples = draw(before, 2048)
+    moved = apply(alignment.machine, before, samples, Shift(part, MOVE_MM)).x - samples.x
+    spread = _spread(part)
+    assert np.cov((moved @ jacobian.T).T) == pytest.approx(spread, abs=0.15 * np.abs(spread).max())
