@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from typing import Any
 
 import numpy as np
@@ -32,7 +31,7 @@ def unproved(view: View) -> list[Place]:
     after it is enough.
     """
     five = [Place(2, i) for i in range(5)]
-    moved = [_moves_since(view, 2, [i]) for i in range(5)]
+    moved = [_moves_since(view, 2, i) for i in range(5)]
     limit = view.profile.tolerance.overlap_mm
     left = [place for place, moves in zip(five, moved, strict=True) if _doubt(moves) > STALE * limit]
     wholly = any(m is not None and np.hypot(*m.sum(0)[i]) <= ALIKE * limit for i, m in enumerate(moved))
@@ -50,30 +49,30 @@ def _doubt(moves: Array | None) -> float:
 
 def nozzle_unproved(view: View) -> bool:
     """Whether the nozzle needs a mark after the moves that have carried the beam there since its newest."""
-    moves = _moves_since(view, 3, range(5))
+    moves = _moves_since(view, 3)
     if moves is None:
         return True
     carried = np.hypot(*np.moveaxis(moves, -1, 0)).max(axis=1)
     return bool(np.hypot.reduce(carried, initial=0.0) > FRESH * view.profile.tolerance.nozzle_mm)
 
 
-def _moves_since(view: View, station: int, positions: Iterable[int]) -> Array | None:
+def _moves_since(view: View, station: int, position: int | None = None) -> Array | None:
     """(moves, 5, 2) what each move since the newest mark at a station did to the five marks there (mm); None
-    where no mark was made with the head at one of some positions, or a repair came after it."""
-    events, places = view.alignment.events, o.grid(view.profile)
-    heads = [places[i] for i in positions]
-    near = 0.06 * max(view.profile.bed.width_mm, view.profile.bed.depth_mm)
+    where no mark was made, with the head at the position if one is given, or a repair came after it."""
+    bed = view.profile.bed
+    near = 0.06 * max(bed.width_mm, bed.depth_mm)
+    head = None if position is None else o.grid(view.profile)[position]
     marks = view.jacobian.offset_mm[:, :5, station]
     done: list[Array] = []
-    for event in reversed(events):
+    for event in reversed(view.alignment.events):
         if isinstance(event, Inspected) and event.outcome == "fixed":
             return None
-        if isinstance(event, MarkSeen) and event.station == STATIONS[station]:
-            apart = min(_apart(event, head) for head in heads)
-            if apart <= near:
-                return np.array(done).reshape(-1, *marks.shape[1:])
         if isinstance(event, Shift | Turn):
             done.append(np.tensordot(worked(view, event)[: m.OPTICS], marks, axes=1))
+        if not isinstance(event, MarkSeen) or event.station != STATIONS[station]:
+            continue
+        if head is None or _apart(event, head) <= near:
+            return np.array(done).reshape(-1, *marks.shape[1:])
     return None
 
 
