@@ -66,7 +66,7 @@ def _end(view: View) -> Choice:
         if name not in seen:
             return Choice("mark", place=Place(station, last_position(view)), stage=min(station, 3))
     if nozzle_unproved(view):
-        return Choice("mark", place=Place(3, last_position(view)), stage=3)
+        return Choice("mark", place=Place(3, last_position(view)), stage=3, why="moved")
     return last_look(view) or Choice("done")
 
 
@@ -136,7 +136,7 @@ def _work(view: View, stage: int) -> Choice:
     proof = unproved(view) if stage == 4 else []
     if proof:
         best = max(range(len(places)), key=lambda i: (places[i] in proof, tells_of[i] * chance[i] ** 2))
-    return Choice("mark", place=places[best], stage=stage)
+    return Choice("mark", place=places[best], stage=stage, why="proof" if places[best] in proof else "")
 
 
 def _move_first(move: Move, tells: float) -> bool:

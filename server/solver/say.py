@@ -7,11 +7,12 @@ from fractions import Fraction
 from . import outlook as o
 from .causes import causes
 from .events import MarkSeen, Shift, Turn
+from .plan import rough
 from .power import percent
-from .profile import Profile
+from .profile import STATIONS, Profile
 from .proof import unproved
 from .steps import Expect, Verdict
-from .view import Choice, Place, View
+from .view import Choice, Place, View, next_sigma
 
 PLACES = (
     *o.FIVE,
@@ -152,6 +153,15 @@ def _say_stop(choice: Choice) -> str:
     return f"Stop: {choice.reason}; check the pulse, the card and the profile's measurements before going on."
 
 
+MARK_WHY = {
+    "doubt": "Nothing explains the last mark, so it is made again before anything is built on it.",
+    "fault": "A mark here tells best whether there is a fault that no screw cures.",
+    "search": "The beam was missed, and here it is most probably caught.",
+    "proof": "All is probably good, but this position has shown no mark that still holds.",
+    "moved": "The beam at the nozzle was carried by the last moves, and no mark has shown where to.",
+}
+
+
 def why(view: View, choice: Choice) -> str:
     """The numbers that were weighed, in two sentences."""
     chance = [
@@ -162,14 +172,33 @@ def why(view: View, choice: Choice) -> str:
     within = f"Probability of being within tolerance: {', '.join(chance)}"
     first = f"{within}; most probable fault: {fault[0]} {fault[1]:.0%}."
     second = {
-        "mark": "A mark here tells most of what is still unknown.",
+        "mark": MARK_WHY.get(choice.why) or _why_a_mark(view, choice.place),
         "turn": "This screw takes away most of the error that is left, upstream first.",
         "shift": "A move of this part takes away an offset that no single screw can.",
         "inspect": "No setting of the screws explains the marks, this cause does.",
         "done": "Every number is within tolerance, and the five positions prove it.",
         "stop": "Nothing that can be done from here makes it better.",
     }
+    if choice.why == "search" and choice.do != "mark":
+        return f"{first} The beam was missed, and after this move it is most probably caught."
     return f"{first} {second[choice.do]}"
+
+
+def _why_a_mark(view: View, place: Place | None) -> str:
+    if place is not None and rough(view) and STATIONS[place.station] in _marked_since_move(view):
+        return f"One reading errs by {next_sigma(view):.1f} mm, too much by itself, so several are averaged."
+    return "A mark here tells most of what is still unknown."
+
+
+def _marked_since_move(view: View) -> list[str]:
+    """Stations of the marks since anything was moved."""
+    found: list[str] = []
+    for event in reversed(view.alignment.events):
+        if isinstance(event, Turn | Shift):
+            break
+        if isinstance(event, MarkSeen):
+            found.append(event.station)
+    return found
 
 
 def _odds(view: View) -> list[float]:

@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from server.solver import answer, parse_alignment
+from server.solver import answer, explain, parse_alignment
 from server.solver.causes import last_look
 from server.solver.proof import nozzle_unproved, unproved
 from server.solver.view import look, seen_stations
@@ -116,3 +116,32 @@ def test_where_the_only_nozzle_mark_is_well_centred_a_loose_mirror_is_too_improb
     seed: int,
 ) -> None:
     assert last_look(look(parse_alignment(straight(seed).document()))) is None
+
+
+def test_after_the_last_turns_the_nozzle_is_asked_for_with_that_reason() -> None:
+    machine = straight()
+    machine.turn(3, "top", 0.25)
+    machine.turn(3, "top", -0.25)
+    assert answer(machine.document())["station"] == "nozzle"
+    assert "no mark has shown where to" in explain(machine.document())
+
+
+def test_a_position_without_a_mark_is_asked_for_with_that_reason() -> None:
+    machine = straight()
+    del machine.events[-3]  # the back right one
+    step = answer(machine.document())
+    assert (step["station"], list(step["head_mm"])) == ("mirror-3", FIVE[3])
+    assert "no mark that still holds" in explain(machine.document())
+
+
+def test_by_eye_it_says_why_it_asks_again() -> None:
+    machine = draw_machine(9, severity="rebuilt", bed="600", corner="back-left", sigma_mm=0.4, fault=None)
+    averaged = 0
+    for _ in range(40):
+        document = machine.document()
+        if "One reading errs by 0.4 mm" in explain(document):
+            averaged += 1
+            assert document["events"][-1]["kind"] == "mark"
+        if machine.obey(answer(document)) is None:
+            break
+    assert averaged > 2
