@@ -208,6 +208,11 @@ def shifted(bank: Bank, log_factor: float) -> Bank:
     return replace(bank, log_weight=bank.log_weight + log_factor)
 
 
+def shift_sd(move: Array) -> Array:
+    """(3,) how far a hand errs in each axis of a mount that is asked to move by ``move``, mm."""
+    return np.asarray(SHIFT_RELATIVE * np.abs(move) + SHIFT_HAND * (move != 0))
+
+
 def hand(turns: float, last: float) -> tuple[float, float]:
     """Mean and variance of the turn that takes hold when ``turns`` are asked for.
 

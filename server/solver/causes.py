@@ -121,9 +121,11 @@ def _telling(view: View) -> tuple[Place, float, float]:
 def _places(view: View) -> list[Place]:
     """Where a mark may tell a fault and is probable: along both rails; at the nozzle, which alone shows a
     loose mirror 3."""
-    along = ((1, o.ALONG_Y), (2, range(o.BED)), (3, range(5)))
-    seen = [o.hits(view.profile, view.rays, station).mean(0) for station in range(4)]
-    return [Place(station, i) for station, those in along for i in those if seen[station][i] > PROBABLE]
+    found: list[Place] = []
+    for station, along in ((1, o.ALONG_Y), (2, range(o.BED)), (3, range(5))):
+        seen = o.hits(view.profile, view.rays, station).mean(0)
+        found += [Place(station, i) for i in along if seen[i] > PROBABLE]
+    return found
 
 
 def _foretold(view: View, some: b.Bank, place: Place) -> tuple[Array, Array]:

@@ -127,10 +127,9 @@ def apply(profile: Profile, bank: b.Bank, samples: Samples, event: Event) -> Sam
     x = samples.x.copy()
     if isinstance(event, Shift):
         move = np.array(event.move_mm)
-        err = b.SHIFT_RELATIVE * np.abs(move) + b.SHIFT_HAND * (move != 0)
         x += move @ m.shift_matrix(event.part).T
         for i, mount in enumerate(m.hand_matrices(event.part)):
-            x += (err * samples.noise[:, 9 + 3 * i : 12 + 3 * i]) @ mount.T
+            x += (b.shift_sd(move) * samples.noise[:, 9 + 3 * i : 12 + 3 * i]) @ mount.T
         return samples.moved(x)
     if not isinstance(event, Turn):
         return samples

@@ -183,8 +183,10 @@ def _sets(view: View, stage: int) -> list[list[Event]]:
     sets = [[event] for event in singles(view, stage, effort=9.0)]
     for only in (False, True):
         for share in (WORTH, LAST_WORTH):
-            sets.append(adjustments(view, stage, screws_only=only, small=0.0, worth=share))
-    return [events for events in sets if events]
+            events = adjustments(view, stage, screws_only=only, small=0.0, worth=share)
+            if events and events not in sets:
+                sets.append(events)
+    return sets
 
 
 def candidates(view: View, stage: int) -> list[Place]:

@@ -105,7 +105,7 @@ def _say_mark(view: View, choice: Choice, place: Place) -> str:
     if choice.why == "fault":
         return f"Something is odd, so mark {where}, once more: {PULSE}."
     seen = [e for e in view.alignment.events if isinstance(e, MarkSeen)]
-    if place.station == 2 and place in unproved(view) and choice.stage == 4:
+    if choice.why == "proof":
         left = len(unproved(view))
         return f"Prove it over the bed ({left} to go): mark {where}: {PULSE}."
     verb = "Mark" if seen else "Hang a card and mark"
@@ -162,6 +162,15 @@ MARK_WHY = {
 }
 
 
+WHY = {
+    "turn": "This screw takes away most of the error that is left, upstream first.",
+    "shift": "A move of this part takes away an offset that no single screw can.",
+    "inspect": "No setting of the screws explains the marks, this cause does.",
+    "done": "Every number is within tolerance, and the five positions prove it.",
+    "stop": "Nothing that can be done from here makes it better.",
+}
+
+
 def why(view: View, choice: Choice) -> str:
     """The numbers that were weighed, in two sentences."""
     chance = [
@@ -171,17 +180,11 @@ def why(view: View, choice: Choice) -> str:
     fault = max(causes(view.bank).items(), key=lambda item: item[1])
     within = f"Probability of being within tolerance: {', '.join(chance)}"
     first = f"{within}; most probable fault: {fault[0]} {fault[1]:.0%}."
-    second = {
-        "mark": MARK_WHY.get(choice.why) or _why_a_mark(view, choice.place),
-        "turn": "This screw takes away most of the error that is left, upstream first.",
-        "shift": "A move of this part takes away an offset that no single screw can.",
-        "inspect": "No setting of the screws explains the marks, this cause does.",
-        "done": "Every number is within tolerance, and the five positions prove it.",
-        "stop": "Nothing that can be done from here makes it better.",
-    }
-    if choice.why == "search" and choice.do != "mark":
+    if choice.do == "mark":
+        return f"{first} {MARK_WHY.get(choice.why) or _why_a_mark(view, choice.place)}"
+    if choice.why == "search":
         return f"{first} The beam was missed, and after this move it is most probably caught."
-    return f"{first} {second[choice.do]}"
+    return f"{first} {WHY[choice.do]}"
 
 
 def _why_a_mark(view: View, place: Place | None) -> str:

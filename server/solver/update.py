@@ -21,14 +21,13 @@ from .bank import (
     MISREAD_BLANK,
     MODEL_SD,
     OUTLIER,
-    SHIFT_HAND,
-    SHIFT_RELATIVE,
     Bank,
     hand,
     join,
     loose_sd,
     probable,
     prune,
+    shift_sd,
     shifted,
     take,
     turned,
@@ -82,8 +81,7 @@ def shift(bank: Bank, event: Shift) -> Bank:
     """The bank after a part was moved."""
     moved = m.shift_matrix(event.part)
     move = np.array(event.move_mm)
-    sd = SHIFT_RELATIVE * np.abs(move) + SHIFT_HAND * (move != 0)
-    noise = sum((one * sd**2) @ one.T for one in m.hand_matrices(event.part))
+    noise = sum((one * shift_sd(move) ** 2) @ one.T for one in m.hand_matrices(event.part))
     return replace(bank, mean=bank.mean + moved @ move, cov=bank.cov + noise)
 
 

@@ -118,7 +118,7 @@ def adjustments(
     screws_only: bool = False,
     small: float | None = None,
     fine: bool = False,
-    worth: float | None = None,
+    worth: float = WORTH,
 ) -> list[Event]:
     """A small set of moves that together bring the stage's error to nil, the most upstream first.
 
@@ -129,7 +129,6 @@ def adjustments(
     """
     problem = _problem(view, stage, screws_only=screws_only, small=small)
     problem = problem if fine else replace(problem, coarse=np.zeros_like(problem.coarse))
-    worth = WORTH if worth is None else worth
     chosen: tuple[int, ...] = ()
     now, amounts = problem.error, np.zeros(0)
     while now > DONE and len(chosen) < MOST_LEVERS:

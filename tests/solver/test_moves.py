@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from server.solver import kerf_lean, parse_alignment, parse_profile, tolerance_for_thickness
 from server.solver import model as m
+from server.solver.bank import Bank
 from server.solver.belief import believe
 from server.solver.events import Shift
 from server.solver.linear import weighted_least_squares
@@ -110,12 +111,18 @@ def test_a_design_that_determines_nothing_is_refused() -> None:
         weighted_least_squares([[1.0, 1.0], [1.0, 1.0]], [1.0, 2.0], 0.1)
 
 
+def _believed() -> tuple[Profile, Bank, np.ndarray]:
+    """A straight machine, what is known of it, how its far mark at mirror 3 follows its state (2, SIZE)."""
+    alignment = parse_alignment(straight().document())
+    bank = believe(alignment)
+    far = m.mark_jacobian(alignment.machine, bank.mean[bank.best][None], np.array(FIVE[4]), 2)[0]
+    return alignment.machine, bank, far
+
+
 def _spread(part: str) -> np.ndarray:
     """(2, 2) what the belief adds to a far mark's covariance when a part is moved."""
-    alignment = parse_alignment(straight().document())
-    before = believe(alignment)
+    _, before, jacobian = _believed()
     after = shift(before, Shift(part, MOVE_MM))
-    jacobian = m.mark_jacobian(alignment.machine, before.mean[before.best][None], np.array(FIVE[4]), 2)[0]
     return np.asarray(jacobian @ (after.cov[after.best] - before.cov[before.best]) @ jacobian.T)
 
 
@@ -142,10 +149,8 @@ def test_an_even_move_of_the_tube_tilts_it_by_what_each_hand_errs(
 
 @pytest.mark.parametrize("part", ["tube", "tube-far", "mirror-2"])
 def test_drawn_machines_are_moved_as_the_belief_is(part: str) -> None:
-    alignment = parse_alignment(straight().document())
-    before = believe(alignment)
-    jacobian = m.mark_jacobian(alignment.machine, before.mean[before.best][None], np.array(FIVE[4]), 2)[0]
+    laser, before, jacobian = _believed()
     samples = draw(before, 2048)
-    moved = apply(alignment.machine, before, samples, Shift(part, MOVE_MM)).x - samples.x
+    moved = apply(laser, before, samples, Shift(part, MOVE_MM)).x - samples.x
     spread = _spread(part)
     assert np.cov((moved @ jacobian.T).T) == pytest.approx(spread, abs=0.15 * np.abs(spread).max())
