@@ -14,6 +14,7 @@ __all__ = ["follow", "live_view", "way"]
 Json = dict[str, Any]
 Point = tuple[float, float]
 NEAR_MM = 0.3  # that near is there: finer than 1/64 turn at the far card
+STAY_MM = 0.2  # "stop" once said stands while the mark falls back less: a live reading trembles by 0.05 mm sd
 PAST_MM, PAST_SHARE = 0.4, 0.15  # so far past the aim, a hand's lag included, the way back is asked for
 SIDE_MM, SIDE_SHARE = 0.6, 0.5  # levers are known to 15 %, so a right screw never goes so much aside
 BACK_MM = 0.4
@@ -35,22 +36,23 @@ def follow(snapshot: Json) -> Json | None:
 
 
 def way(followed: Json | None, live: Json | None) -> Json | None:
-    """Return ``{"kind", "words", "left", "gap_mm", "big"}`` for the mark as it is seen now.
+    """Return ``{"kind", "words", "left", "gap_mm", "near", "big"}`` for the mark as it is seen now.
 
     None where there is nothing to follow or the mark still lies where it was. ``kind``: go, stop, far, back
     (the other way), aside (across: another screw). ``left``: 0 to 1 of the way, None where the start is not
-    known. ``big``: the figures to be read from afar.
+    known. ``near``: a "stop" said before still stands. ``big``: the figures to be read from afar.
     """
     if followed is None or live is None or live["station"] != followed["station"]:
         return None
     now, goal = _point(live["offset_mm"]), _point(followed["aim"])
     gap_mm = math.dist(now, goal)
-    kind, left = _judge(followed["start"], now, goal)
+    kind, left = _judge(followed["start"], now, goal, NEAR_MM)
+    still = _judge(followed["start"], now, goal, NEAR_MM + STAY_MM)[0] == "stop"
     if kind == "go" and followed["start"] and math.dist(now, _point(followed["start"])) < MOVED_MM:
         return None
     words = _WORDS[kind]
     big = _figures(kind, left, gap_mm, followed["turns"])
-    return {"kind": kind, "words": words, "left": left, "gap_mm": gap_mm, "big": big}
+    return {"kind": kind, "words": words, "left": left, "gap_mm": gap_mm, "near": still, "big": big}
 
 
 def live_view(state: Json, live: Json | None) -> Json | None:
@@ -82,9 +84,9 @@ def _start(rows: list[Json], aim: Json) -> list[float] | None:
     return None
 
 
-def _judge(start: list[float] | None, now: Point, goal: Point) -> tuple[str, float | None]:
+def _judge(start: list[float] | None, now: Point, goal: Point, near_mm: float) -> tuple[str, float | None]:
     if start is None:
-        return ("stop" if math.dist(now, goal) <= NEAR_MM else "go"), None
+        return ("stop" if math.dist(now, goal) <= near_mm else "go"), None
     begin = _point(start)
     length_mm = math.dist(begin, goal)
     along_mm, across_mm = _along_and_across(begin, now, goal)
@@ -95,7 +97,7 @@ def _judge(start: list[float] | None, now: Point, goal: Point) -> tuple[str, flo
         return "back", left
     if along_mm > length_mm + max(PAST_MM, PAST_SHARE * length_mm):
         return "far", 0.0
-    return ("stop" if along_mm >= length_mm - NEAR_MM else "go"), left
+    return ("stop" if along_mm >= length_mm - near_mm else "go"), left
 
 
 def _along_and_across(begin: Point, now: Point, goal: Point) -> tuple[float, float]:

@@ -48,6 +48,15 @@ def test_each_way_is_told_at_once(at_mm: tuple[float, float], kind: str, left: f
     assert bool(told["words"]) == (kind != "go")
 
 
+@pytest.mark.parametrize(
+    ("at_mm", "near"), [((9.4, 0.0), False), ((9.6, 0.0), True), ((9.8, 1.0), True), ((12.0, 0.0), False)]
+)
+def test_a_stop_that_was_said_stands_while_the_mark_trembles(at_mm: tuple[float, float], near: bool) -> None:
+    assert judged(*at_mm)["near"] is near
+    distance_only = judged(at_mm[0] - 10.0, at_mm[1], start=None, aim=[0.0, 0.0])
+    assert distance_only["near"] is (math.hypot(at_mm[0] - 10.0, at_mm[1]) <= 0.5)
+
+
 def test_the_rest_is_told_in_parts_of_a_turn_and_in_millimetres() -> None:
     rest, gap = judged(5.0, 0.0)["big"]
     assert (rest["value"], rest["unit"], gap["value"], gap["unit"]) == ("1/4", "turn", "5.0", "mm")

@@ -6,7 +6,7 @@ import { showTrouble, startJob } from "./job.js";
 import { find, html, setText } from "./make.js";
 import { faultLine, showLive, showRig } from "./rig.js";
 import { hearWay } from "./sound.js";
-import { showLost, showWay } from "./way.js";
+import { showLost, showWay, steady } from "./way.js";
 
 const PAUSE_MS = { practice: 500, camera: 110 };
 let state = null;
@@ -55,7 +55,7 @@ const link = startJob((now) => {
   showScrews(now);
   showTrouble(faultLine(now), "rig");
   showHolds(now);
-  showWay(now.way, now.rig?.live, now);
+  showWay(steady(now.way), now.rig?.live, now);
   showRig(now);
   nextFrame.soon();
 });
@@ -63,8 +63,9 @@ startHolds(link, () => state);
 link.onLive = (live) => {
   showLive(live);
   if (!live && "holding" in document.body.dataset) return showLost();
-  showWay(live?.way ?? null, live, state);
-  if (live?.way) hearWay(live.way);
+  const way = steady(live?.way ?? null);
+  showWay(way, live, state);
+  if (way) hearWay(way);
 };
 
 function pictureWords() {

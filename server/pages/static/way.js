@@ -16,6 +16,15 @@ export function showLost() {
   showBig([{ value: "Back", unit: "", label: "", kind: "shout" }]);
 }
 
+let stop = null; // said already
+
+// What was said of a mark that is there stands until it has clearly left again, not until a reading trembles.
+export function steady(way) {
+  if (way?.kind === "stop") stop ??= way;
+  else if (way?.kind !== "go" || !way.near) stop = null;
+  return stop ? { ...way, kind: stop.kind, words: stop.words, big: stop.big } : way;
+}
+
 export function showWay(way, live, state) {
   const place = find("#way");
   place.hidden = !way;
