@@ -41,6 +41,7 @@ MARK_FIRST = 1.0  # a mark that tells more than this × what a move takes away c
 NOTHING = 0.01  # a mark that tells less is not worth a pulse
 LITTLE = 0.1  # a mark that tells less than this (tolerances²) is hardly worth a pulse
 CATCH = 0.35  # chance of a mark below which the beam is searched for
+PROVES = 1.25  # a mark counts for so much more where one of the five positions is yet to be proved
 ENOUGH, EVEN, BETTER = 0.9, 0.5, 0.1
 HARDLY, TRY = 0.75, 0.2  # a bed this probably good is tried once more where a move has such a chance
 PATIENCE = 150  # events after which hopeless work is stopped
@@ -121,7 +122,9 @@ def _work(view: View, stage: int) -> Choice:
     here = remaining(view, min(stage, 3)) if missed(view) else None
     if here is not None:
         chance[own] = np.minimum(chance[own], chances(view, here[1], [places[i] for i in own]))
-    best = int(np.argmax(tells_of * chance**2))
+    to_prove = unproved(view) if stage >= 2 else []
+    proves = np.array([PROVES if place in to_prove else 1.0 for place in places])
+    best = int(np.argmax(tells_of * chance**2 * proves))
     if chance[own].max() < CATCH:
         return search(view, stage, [places[i] for i in own], here)
     move = None if good_enough(view) else best_move(view, stage)
@@ -131,9 +134,9 @@ def _work(view: View, stage: int) -> Choice:
     again = _another_try(view, stage) if tells < LITTLE and stage < 4 and rough(view) else None
     if again is not None:
         return Choice(kind(again), place=places[best], event=again, stage=stage)
-    if tells < NOTHING and move is None and not (stage == 4 and unproved(view)):
+    proof = to_prove if stage == 4 else []
+    if tells < NOTHING and move is None and not proof:
         return _as_good_as_known(view, stage, places[best])
-    proof = unproved(view) if stage == 4 else []
     if proof:
         best = max(range(len(places)), key=lambda i: (places[i] in proof, tells_of[i] * chance[i] ** 2))
     return Choice("mark", place=places[best], stage=stage, why="proof" if places[best] in proof else "")
