@@ -198,7 +198,7 @@ def hits(profile: Profile, rays: Rays, station: int) -> Array:
     return np.asarray(reach)
 
 
-def metric_vectors(profile: Profile, rays: Rays, stage: int) -> Array:
+def metric_vectors(profile: Profile, rays: Rays, stage: int, lens: float = 2.0) -> Array:
     """(M, L) what a stage's adjustment must bring to nil, in units of the tolerances: linear in the
     offsets."""
     t, at = profile.tolerance, rays.offset_mm
@@ -212,7 +212,7 @@ def metric_vectors(profile: Profile, rays: Rays, stage: int) -> Array:
         spread = (three - three.mean(1, keepdims=True)) / t.overlap_mm
         parts += [spread.reshape(count, -1), three.mean(1) / t.centre_mm]
         # A mirror 3 moved to meet the beam must not carry it off the lens.
-        parts += [rays.lens_mm[:, :5].reshape(count, -1) / (2.0 * t.lens_mm)]
+        parts += [rays.lens_mm[:, :5].reshape(count, -1) / (lens * t.lens_mm)]
     if stage >= 3:
         parts += [at[:, :5, 3].reshape(count, -1) / (2.0 * t.nozzle_mm)]
     return np.concatenate(parts, axis=1)

@@ -18,6 +18,7 @@ from .view import View, after_moves, probability, thin
 
 Array = NDArray[Any]
 
+LENS = 1.4
 MUCH = 0.15  # error (tolerances²) below which only the chance of being within tolerance counts
 SPARE = 0.15  # share of the error for which no further move is made
 LEAST_GAIN = 0.1  # a move that takes away a smaller share is none
@@ -188,8 +189,8 @@ def _problem(
 ) -> _Problem:
     profile, bank, stage = view.profile, view.bank, min(stage, 3)
     small = SMALL if small is None else small
-    residual = _beyond_small(o.metric_vectors(profile, view.best, stage)[0], small)
-    slopes = o.metric_vectors(profile, view.jacobian, stage).T  # the metrics are linear in the offsets
+    residual = _beyond_small(o.metric_vectors(profile, view.best, stage, LENS)[0], small)
+    slopes = o.metric_vectors(profile, view.jacobian, stage, LENS).T  # the metrics are linear in the offsets
     used = _moved_since_mark(view)
     levers = [
         lever
