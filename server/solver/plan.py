@@ -38,7 +38,8 @@ ROUGH, ROUGH_END = (
     (0.87, 0.97),
 )  # readings beyond this × overlap tolerance: more would cost too many pulses
 MARK_FIRST = 1.0  # a mark that tells more than this × what a move takes away comes first
-NOTHING = 0.01  # a mark that tells less is not worth a pulse
+# A mark that tells less (tolerances²) is not worth a pulse; of coarse readings several together may be.
+NOTHING, ROUGH_NOTHING = 0.07, 0.01
 LITTLE = 0.1  # a mark that tells less than this (tolerances²) is hardly worth a pulse
 CATCH = 0.35  # chance of a mark below which the beam is searched for
 PROVES = 1.25  # a mark counts for so much more where one of the five positions is yet to be proved
@@ -135,7 +136,7 @@ def _work(view: View, stage: int) -> Choice:
     if again is not None:
         return Choice(kind(again), place=places[best], event=again, stage=stage)
     proof = to_prove if stage == 4 else []
-    if tells < NOTHING and move is None and not proof:
+    if tells < (ROUGH_NOTHING if rough(view) else NOTHING) and move is None and not proof:
         return _as_good_as_known(view, stage, places[best])
     if proof:
         best = max(range(len(places)), key=lambda i: (places[i] in proof, tells_of[i] * chance[i] ** 2))
