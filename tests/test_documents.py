@@ -105,7 +105,8 @@ def test_commands_in_the_documents_run(
 def test_readme_has_the_two_commands_on_one_line_each(root: Path) -> None:
     text = (root / "README.md").read_text("utf-8")
     lines = [line for line in text.splitlines() if line.startswith("python3 -m venv")]
-    assert [line.rpartition("/")[2] for line in lines] == ["spotwright serve", "pytest -q -n auto --dist loadfile"]
+    ends = ["spotwright serve", "pytest -q -n auto --dist loadfile"]
+    assert [line.rpartition("/")[2] for line in lines] == ends
 
 
 def test_links_inside_the_project_lead_somewhere(root: Path) -> None:

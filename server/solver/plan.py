@@ -39,7 +39,7 @@ ROUGH, ROUGH_END = (
 )  # readings beyond this × overlap tolerance: more would cost too many pulses
 MARK_FIRST = 1.0  # a mark that tells more than this × what a move takes away comes first
 # A mark that tells less (tolerances²) is not worth a pulse; of coarse readings several together may be.
-NOTHING, ROUGH_NOTHING = 0.07, 0.01
+NOTHING, ROUGH_NOTHING, ALMOST = 0.07, 0.01, 0.6
 LITTLE = 0.1  # a mark that tells less than this (tolerances²) is hardly worth a pulse
 CATCH = 0.35  # chance of a mark below which the beam is searched for
 PROVES = 1.25  # a mark counts for so much more where one of the five positions is yet to be proved
@@ -136,7 +136,8 @@ def _work(view: View, stage: int) -> Choice:
     if again is not None:
         return Choice(kind(again), place=places[best], event=again, stage=stage)
     proof = to_prove if stage == 4 else []
-    if tells < (ROUGH_NOTHING if rough(view) else NOTHING) and move is None and not proof:
+    nothing = ROUGH_NOTHING if rough(view) or probability(view, stage) < ALMOST else NOTHING
+    if tells < nothing and move is None and not proof:
         return _as_good_as_known(view, stage, places[best])
     if proof:
         best = max(range(len(places)), key=lambda i: (places[i] in proof, tells_of[i] * chance[i] ** 2))
