@@ -1,0 +1,93 @@
+"""What a mark and a move are weighed by: proofs still to come, the lens, marks that tell little."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+
+from server.solver import answer, parse_alignment, plan, weigh
+from server.solver import outlook as o
+from server.solver.proof import unproved, worked
+from server.solver.view import View, look
+from tests.machines import Machine, draw_machine
+
+Json = dict[str, Any]
+FIVE = [[0.0, 400.0], [0.0, 0.0], [300.0, 200.0], [600.0, 400.0], [600.0, 0.0]]
+SEEDS = range(4)
+
+
+def machine(seed: int) -> Machine:
+    return draw_machine(seed, severity="rebuilt", bed="600", corner="back-left", fault=None)
+
+
+def viewed(of: Machine) -> View:
+    return look(parse_alignment(of.document()))
+
+
+def known(seed: int) -> View:
+    """A machine whose every place has been marked."""
+    one = machine(seed)
+    for station, heads in (
+        ("mirror-1", FIVE[:1]),
+        ("mirror-2", FIVE[:2]),
+        ("mirror-3", FIVE),
+        ("nozzle", FIVE),
+    ):
+        for head in heads:
+            one.pulse(station, head)
+    return viewed(one)
+
+
+def lens_after(view: View) -> float:
+    """How far off the lens (mm) the beam is meant to be after the moves that bring the bed to nil."""
+    moves = weigh.adjustments(view, 4, small=0.0, worth=0.01)
+    meant = np.sum([worked(view, event) for event in moves], axis=0)[None]
+    return float(np.hypot(*o.pushed(view.best, view.jacobian, meant).lens_mm[0, : o.BED].mean(0)))
+
+
+def test_moves_lean_toward_the_lens(monkeypatch: pytest.MonkeyPatch) -> None:
+    views = [known(seed) for seed in SEEDS]
+    leaning = sum(map(lens_after, views))
+    monkeypatch.setattr(weigh, "LENS", 4.0)
+    assert leaning < sum(map(lens_after, views))
+
+
+def test_a_mark_that_also_proves_is_made_before_one_that_tells_a_little_more(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    swayed = 0
+    for seed in SEEDS[:2]:
+        one = machine(seed)
+        for _ in range(40):
+            view = viewed(one)
+            choice = plan.choose(view)
+            if (choice.do, choice.stage) == ("mark", 2) and choice.place is not None and unproved(view):
+                with monkeypatch.context() as patched:
+                    patched.setattr(plan, "PROVES", 1.0)
+                    plain = plan.choose(view)
+                if plain.place != choice.place:
+                    assert choice.place in unproved(view) and plain.place not in unproved(view)
+                    swayed += 1
+            if one.obey(answer(one.document())) is None:
+                break
+    assert swayed
+
+
+@pytest.mark.parametrize("probable", [True, False])
+def test_a_mark_that_tells_little_is_made_only_where_the_bed_is_probably_not_good(
+    probable: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    view = known(0)
+    monkeypatch.setattr(plan, "best_move", lambda *_: None)
+    monkeypatch.setattr(plan, "_best_chance", lambda *_: (0.0, None))
+    monkeypatch.setattr(plan, "unproved", lambda *_: [])
+    monkeypatch.setattr(plan, "settled", lambda _, stage: stage < 4 or probable)
+    chance = 0.7 if probable else 0.3
+    monkeypatch.setattr(
+        plan, "probability", lambda _view, _stage, factor=1.0: chance if factor == 1 else 0.95
+    )
+    places = plan.candidates(view, 4)
+    monkeypatch.setattr(plan, "worth", lambda *_: (np.full(len(places), 0.03), np.ones(len(places))))
+    assert plan._work(view, 4).do == ("done" if probable else "mark")
