@@ -199,8 +199,8 @@ def hits(profile: Profile, rays: Rays, station: int) -> Array:
 
 
 def metric_vectors(profile: Profile, rays: Rays, stage: int, lens: float = 2.0) -> Array:
-    """(M, L) what a stage's adjustment must bring to nil, in units of the tolerances: linear in the
-    offsets."""
+    """(M, L) what a stage's adjustment must bring to nil, in units of the tolerances, that of the lens
+    ``lens`` times as wide: linear in the offsets."""
     t, at = profile.tolerance, rays.offset_mm
     count = len(at)
     parts = [at[:, 0, 0] / t.centre_mm]

@@ -18,7 +18,7 @@ from .view import View, after_moves, probability, thin
 
 Array = NDArray[Any]
 
-LENS = 1.4
+LENS = 1.4  # an offset at the lens weighs as if its tolerance were so much wider: surer ones weigh 1
 MUCH = 0.15  # error (tolerances²) below which only the chance of being within tolerance counts
 SPARE = 0.15  # share of the error for which no further move is made
 LEAST_GAIN = 0.1  # a move that takes away a smaller share is none

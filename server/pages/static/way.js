@@ -16,10 +16,13 @@ export function showLost() {
   showBig([{ value: "Back", unit: "", label: "", kind: "shout" }]);
 }
 
-let stop = null; // said already
+let stop = null, asked = ""; // said already, of which turn
 
 // What was said of a mark that is there stands until it has clearly left again, not until a reading trembles.
-export function steady(way) {
+export function steady(way, follow) {
+  const turn = JSON.stringify(follow ?? null);
+  if (turn !== asked) stop = null;
+  asked = turn;
   if (way?.kind === "stop") stop ??= way;
   else if (way?.kind !== "go" || !way.near) stop = null;
   return stop ? { ...way, kind: stop.kind, words: stop.words, big: stop.big } : way;
