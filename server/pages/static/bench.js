@@ -55,7 +55,7 @@ const link = startJob((now) => {
   showScrews(now);
   showTrouble(faultLine(now), "rig");
   showHolds(now);
-  showWay(steady(now.way, now.follow), now.rig?.live, now);
+  showWay(steady(now.way, now.follow, now.rig?.live), now.rig?.live, now);
   showRig(now);
   nextFrame.soon();
 });
@@ -63,7 +63,7 @@ startHolds(link, () => state);
 link.onLive = (live) => {
   showLive(live);
   if (!live && "holding" in document.body.dataset) return showLost();
-  const way = steady(live?.way ?? null, state?.follow);
+  const way = steady(live?.way ?? null, state?.follow, live);
   showWay(way, live, state);
   if (way) hearWay(way);
 };

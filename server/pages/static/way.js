@@ -4,6 +4,7 @@ import { drawCard, drawOver, drawWay } from "./draw.js";
 import { showBig } from "./job.js";
 import { find, setText } from "./make.js";
 
+const CLOCK_SET_MS = 5000; // an older look than this is no late answer: the rig's clock was set back
 const LOST = "The mark has left the card. Turn back.";
 
 // A held screw has driven the mark off the card.
@@ -16,16 +17,19 @@ export function showLost() {
   showBig([{ value: "Back", unit: "", label: "", kind: "shout" }]);
 }
 
-let stop = null, asked = ""; // said already, of which turn
+let stop = null, asked = "", newest = 0, shown = null; // said already, of which turn and look
 
-// What was said of a mark that is there stands until it has clearly left again, not until a reading trembles.
-export function steady(way, follow) {
-  const turn = JSON.stringify(follow ?? null);
+// What was said of a mark that is there stands until it has clearly left again, not until a reading trembles
+// or an answer arrives that a later one has overtaken.
+export function steady(way, follow, live) {
+  const turn = JSON.stringify(follow ?? null), taken = live?.taken_ms ?? newest;
+  if (turn === asked && taken < newest && newest - taken < CLOCK_SET_MS) return shown;
   if (turn !== asked) stop = null;
   asked = turn;
+  newest = taken;
   if (way?.kind === "stop") stop ??= way;
   else if (way?.kind !== "go" || !way.near) stop = null;
-  return stop ? { ...way, kind: stop.kind, words: stop.words, big: stop.big } : way;
+  return (shown = stop ? { ...way, kind: stop.kind, words: stop.words, big: stop.big } : way);
 }
 
 export function showWay(way, live, state) {
