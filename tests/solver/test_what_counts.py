@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 import pytest
 
@@ -12,9 +10,8 @@ from server.solver import outlook as o
 from server.solver.proof import unproved, worked
 from server.solver.view import View, look
 from tests.machines import Machine, draw_machine
+from tests.solver.test_proof import FIVE
 
-Json = dict[str, Any]
-FIVE = [[0.0, 400.0], [0.0, 0.0], [300.0, 200.0], [600.0, 400.0], [600.0, 0.0]]
 SEEDS = range(4)
 
 
