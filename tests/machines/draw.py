@@ -7,10 +7,10 @@ Chosen from what happens to such machines (common practice, no source):
   mrad over a metre); the mounts have not moved. The near corner still cuts; the far one is several mm off
   or, in some, past the lens's edge.
 - rebuilt: a new tube or mirrors taken out for cleaning. Mirrors tilted 5 … 10 mrad, tube ends 3 mm sd per
-  axis, mounts 1 and 2 stand 2 mm sd per axis off (3 … 4 mm in all), their contact points 0.4 mm evenly.
-  Mount 3 sits in the head's own casting: 0.4 mm (the bolts' clearance), contact points 0.2 mm. It could
-  not be more: its place over the lens is seen in no mark, so nobody could know the beam's offset at the
-  lens any better. Redrawn until each mirror's nearest card is hit.
+  axis, contact points 0.4 mm evenly, mounts 1 and 2 stand 2 mm sd per axis off (3 … 4 mm in all). Mount 3
+  sits in the head's own casting: 0.3 mm (the bolts' clearance). It could not be more: its place over the
+  lens is seen in no mark, so nobody could know the beam's offset at the lens any better. Redrawn until each
+  mirror's nearest card is hit.
 - missed: rebuilt, and one of tube, mirror 1, 2, 3 put further off until, with the head as near as it can
   stand, the beam misses the card of mirror 1, 2 or 3 or the mirror before it; mirror 3 until the beam misses
   the nozzle's hole by its doing alone. The tube goes 20 mm bodily at most, a mirror tilts 80 mrad at most
@@ -39,8 +39,6 @@ ARM_ERROR = 0.15
 WRONG_CLOCKWISE = 0.25
 FAULTY = 1 / 3
 CURABLE = 0.9
-REBUILT_EVEN_MM = np.array([[0.4], [0.4], [0.2]])  # one sd, mirrors 1 to 3
-REBUILT_SHIFT_MM = np.array([[2.0], [2.0], [0.4]])
 # Mirror 3 and the lens sit in one head; no card shows how far they stand apart.
 MOUNT_SD_MM = np.array([[2.0], [2.0], [0.3]])
 
