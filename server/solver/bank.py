@@ -16,18 +16,21 @@ from .trace import contact_points
 
 Array = NDArray[Any]
 
-FAULTS = ("none", "gantry-racking", "rail-bow", "loose-mount", "loose-mount", "loose-mount")
+FAULTS = ("none", "gantry-racking", "rail-bow", "rail-bow", "loose-mount", "loose-mount", "loose-mount")
+# Which rail is bowed. One that may bow both makes what is seen, a bow of one, too improbable.
+BOWS = {2: slice(0, 2), 3: slice(2, 4)}  # fault: Y rail, X rail within the bows of the state vector
+SEEN_AS = np.array([0, 1, 2, 2, 4, 5, 6])  # faults that a person looks for alike
 CAUSES = ("gantry-racking", "rail-bow", "loose-mount")
 # Prior odds and sizes: our own guesses of what workshops see (common practice, no source).
-FAULT_PRIOR = np.array([0.94, 0.02, 0.02, 0.007, 0.007, 0.006])
+FAULT_PRIOR = np.array([0.94, 0.02, 0.01, 0.01, 0.007, 0.007, 0.006])
 FAR = 0.03  # of the tube and of each mirror: it stands far off
 TUBE_SD, FAR_TUBE_SD = 4.0, 15.0  # of each tube mount, mm
 TILT_SD = 8e-3  # of each mirror and axis, rad
 FAR_TILT_SD = (50e-3, 50e-3, 25e-3)  # of a mirror far off; mirror 3 loses the nozzle's hole long before
 PISTON_SD = 0.3  # of each mirror along its normal, mm
 SHIFT_SD = (1.5, 1.5, 0.3)  # of each mount and axis, mm; mirror 3 and the lens sit in one head
-RACK_SD = {"none": 0.1, "gantry-racking": 4.0}  # swing of the far mark between front and back, mm
-BOW_SD = {"none": 0.03, "rail-bow": 1.5}
+RACK_SD = (0.1, 4.0)  # of a sound gantry, of one that racks: swing of the far mark, front to back, mm
+BOW_SD = (0.03, 1.5)  # of a straight rail, of a bowed one: its middle off the line, mm
 LOOSE_MM = (2.5, 2.5, 0.9)  # swing of the far mark behind a loose mirror 1, 2, 3 from pulse to pulse
 GAIN_SD, CROSS_SD = 0.16, 0.16  # lever arms off by 15 %
 HAND_RELATIVE, HAND_TURNS = 0.08, 1 / 64
@@ -89,7 +92,7 @@ def prior(profile: Profile) -> Bank:
     return Bank(
         log_weight=np.log(FAULT_PRIOR),
         mean=np.zeros((count, m.SIZE)),
-        cov=np.stack([_prior_cov(profile, fault) for fault in FAULTS]),
+        cov=np.stack([_prior_cov(profile, fault) for fault in range(count)]),
         fault=np.arange(count),
         sign=np.zeros((count, 9), dtype=np.int8),
         notes=((),) * count,
@@ -97,14 +100,16 @@ def prior(profile: Profile) -> Bank:
     )
 
 
-def _prior_cov(profile: Profile, fault: str) -> Array:
-    """(SIZE, SIZE), no part far off."""
+def _prior_cov(profile: Profile, fault: int) -> Array:
+    """(SIZE, SIZE) with one of FAULTS, no part far off."""
     variance = np.zeros(m.SIZE)
     variance[m.TUBE] = TUBE_SD**2
     variance[m.SHIFT] = np.repeat(SHIFT_SD, 3) ** 2
     reach_m2 = profile.path.mirror_2_to_3_mm[1] * profile.bed.depth_mm * 1e-6
-    variance[m.RACK] = (RACK_SD.get(fault, RACK_SD["none"]) / reach_m2) ** 2
-    variance[m.BOW] = BOW_SD.get(fault, BOW_SD["none"]) ** 2
+    variance[m.RACK] = (RACK_SD[FAULTS[fault] == "gantry-racking"] / reach_m2) ** 2
+    variance[m.BOW] = BOW_SD[0] ** 2
+    if fault in BOWS:
+        variance[m.BOW][BOWS[fault]] = BOW_SD[1] ** 2
     variance[m.RESPONSE.start :: 2], variance[m.RESPONSE.start + 1 :: 2] = GAIN_SD**2, CROSS_SD**2
     cov = np.diag(variance)
     for mount in (1, 2, 3):

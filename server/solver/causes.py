@@ -99,10 +99,9 @@ def _telling(view: View) -> tuple[Place, float, float]:
     """The place whose mark most probably tells the most probable explanation from the others (each fault, or
     none), with what probability it does, and the probability of the others."""
     bank = view.bank
-    heads = [
-        int(np.argmax(np.where(bank.fault == f, bank.log_weight, -np.inf))) for f in np.unique(bank.fault)
-    ]
-    shares = np.array([bank.weight[bank.fault == bank.fault[i]].sum() for i in heads])
+    look = b.SEEN_AS[bank.fault]
+    heads = [int(np.argmax(np.where(look == f, bank.log_weight, -np.inf))) for f in np.unique(look)]
+    shares = np.array([bank.weight[look == look[i]].sum() for i in heads])
     order = [
         int(i) for i in np.argsort(-shares, kind="stable") if shares[i] > UNHEARD or shares[i] == shares.max()
     ]

@@ -31,7 +31,7 @@ from .weigh import GAIN, WORTH, Move, adjustments, best_move, singles
 
 Array = NDArray[Any]
 
-PASS = (0.85, 0.85, 0.85, 0.9, 0.9)  # probability at which a stage counts as finished
+PASS = (0.85, 0.85, 0.85, 0.9, 0.95)  # probability at which a stage counts as finished
 SURE = 0.985  # probability at 1.5 × tolerance before it is called done
 ROUGH, ROUGH_END = (
     0.2,
@@ -40,7 +40,7 @@ ROUGH, ROUGH_END = (
 MARK_FIRST = 1.0  # a mark that tells more than this × what a move takes away comes first
 # A mark that tells less (tolerances²) is not worth a pulse; but several coarse readings together may be, and
 # where the bed is less than almost good, each is.
-NOTHING, ROUGH_NOTHING, ALMOST = 0.07, 0.01, 0.6
+NOTHING, ROUGH_NOTHING, ALMOST = 0.07, 0.01, 0.9
 LITTLE = 0.1  # a mark that tells less than this (tolerances²) is hardly worth a pulse
 CATCH = 0.35  # chance of a mark below which the beam is searched for
 PROVES = 1.25  # a mark counts for so much more where one of the five positions is yet to be proved

@@ -18,8 +18,8 @@ from .view import Place, View
 Array = NDArray[Any]
 
 # A proof is void once what a hand may have erred in the turns since is more than this × overlap tolerance.
-STALE = 0.33
-FRESH = 0.25  # a move that carries the beam at the nozzle by more than this × its tolerance is looked at
+STALE = 0.5
+FRESH = 0.5  # a move that carries the beam at the nozzle by more than this × its tolerance is looked at
 ALIKE = 1.0  # all five marks moved alike by more than this × overlap tolerance: one of them is made again
 
 

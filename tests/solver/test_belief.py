@@ -3,15 +3,20 @@ point."""
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pytest
 
 from server.solver import answer, explain, five_costs, next_step, parse_alignment
+from server.solver import model as m
+from server.solver.bank import BOWS, FAULTS, prune, take
 from server.solver.belief import believe
-from server.solver.causes import causes
+from server.solver.causes import _telling, causes
+from server.solver.view import look
 from tests.machines import Machine, draw_machine
+from tests.machines.faults import Fault
 
 Json = dict[str, Any]
 FRONT_LEFT = [0.0, 0.0]
@@ -140,3 +145,35 @@ def test_the_five_positions_lose_a_fraction_with_its_uncertainty() -> None:
         assert 0 <= place.power <= 1
         assert place.power_sigma >= 0
         assert "% ±" in place.words()
+
+
+@pytest.mark.parametrize(("what", "rail"), [("y-rail", "Y"), ("x-rail-up", "X"), ("x-rail-back", "X")])
+def test_a_bow_is_taken_for_a_bow_of_one_rail(what: str, rail: str) -> None:
+    laser = machine()
+    laser.fault = Fault("rail-bow", what, 2.0)
+    laser.pulse("mirror-1", BACK_LEFT)
+    for y in (400.0, 0.0, 200.0):
+        laser.pulse("mirror-2", [0.0, y])
+    for head in ([0.0, 400.0], [600.0, 400.0], [300.0, 400.0], [600.0, 0.0], [300.0, 200.0]):
+        laser.pulse("mirror-3", head)
+    document = parse_alignment(laser.document())
+    assert causes(believe(document))["rail-bow"] > 0.95
+    bank = believe(document)
+    y_rail, x_rail = (np.abs(bank.mean[bank.best, m.BOW][bows]).max() for bows in BOWS.values())
+    bowed, straight = (y_rail, x_rail) if rail == "Y" else (x_rail, y_rail)
+    assert bowed == pytest.approx(2.0, abs=0.3)
+    assert straight < 0.1
+
+
+def test_which_rail_is_bowed_needs_no_mark_where_all_else_is_sure(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A person looks along both: a mark that would tell one rail from the other tells nothing."""
+    laser = machine()
+    laser.pulse("mirror-1", BACK_LEFT)
+    view = look(parse_alignment(laser.document()))
+    only = np.isin(view.bank.fault, list(BOWS))
+    bank = take(view.bank, np.flatnonzero(only), view.bank.log_weight[only])
+    undecided = replace(view, bank=prune(bank))
+    assert set(undecided.bank.fault) == set(BOWS)
+    assert _telling(undecided)[1:] == (0.0, 0.0)
+    monkeypatch.setattr("server.solver.bank.SEEN_AS", np.arange(len(FAULTS)))
+    assert _telling(undecided)[1] > 0.0

@@ -42,21 +42,21 @@ def test_five_marks_prove_the_bed() -> None:
 
 def test_a_turn_upstream_voids_the_far_positions() -> None:
     machine = straight()
-    machine.turn(2, "top", 0.5)
+    machine.turn(2, "top", 3 / 4)
     assert 4 in left(machine)
     assert 3 in left(machine)
 
 
 def test_a_turn_that_a_hand_cannot_have_erred_much_in_voids_nothing() -> None:
     machine = straight()
-    machine.turn(2, "top", 1 / 4)  # 2.5 mm either way from the middle of 600 mm: the hand's 8 % is 0.2 mm
+    machine.turn(2, "top", 1 / 2)  # 5 mm either way from the middle of 600 mm: the hand's 8 % is 0.4 mm
     assert left(machine) == []
 
 
 def test_turns_forth_and_back_void_what_their_sum_would_not() -> None:
     """Each was done by a hand that errs: the errors add up where the turns do not."""
     machine = straight()
-    for turns in (1 / 4, -1 / 4) * 2:
+    for turns in (1 / 2, -1 / 2):
         machine.turn(2, "top", turns)
     assert 4 in left(machine)
 
