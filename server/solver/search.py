@@ -33,6 +33,7 @@ Array = NDArray[Any]
 DRAWS, ENOUGH, MOST, FEW = (1024, 4096, 4096, 4096, 4096), 100, 256, 8
 MOVE_GAIN = 0.08  # how much more probable a mark must become for a move to be worth it
 BACKWARDS_TOO = 0.02
+LOST = 5  # blanks after which something improbable has probably happened: any screw may work backwards
 SURE_CATCH, SECOND_MOVE = 0.5, 0.05  # chance below which two screws are tried; how much more it must become
 COARSE = (0.5, 1.0, 2.0, 3.0)  # turns of each of two screws
 # Machines that agree with all blanks, as they are at the next pulse, and their rays.
@@ -103,11 +104,14 @@ def survivors(view: View, station: int) -> o.Samples:
         return view.samples
     bank = b.expecting(view.profile, believe(replace(view.alignment, events=events[:start])), station)
     banks = [bank, b.doubted(view.profile, bank, station)] if station else [bank]
+    lost = sum(isinstance(e, NoMark) for e in tail) >= LOST
     best = view.samples.only(np.arange(0))
     for believed in banks:
         left = best.only(np.arange(0))
         for turn, count in enumerate(DRAWS):
-            samples, _ = _followed(view, believed, o.draw(believed, count, turn=turn), tail, most=0)
+            drawn = o.draw(believed, count, turn=turn)
+            drawn = _either_way(drawn, turn) if lost else drawn
+            samples, _ = _followed(view, believed, drawn, tail, most=0)
             left = left.joined(samples)
             if len(left.x) >= ENOUGH:
                 return left.only(np.arange(min(len(left.x), MOST)))
@@ -117,6 +121,12 @@ def survivors(view: View, station: int) -> o.Samples:
     # Nothing agrees with all blanks; some may have been bad pulses: those that the fewest contradict.
     samples, blanks = _followed(view, banks[-1], o.draw(banks[-1], DRAWS[1]), tail, most=len(tail))
     return samples.only(np.argsort(blanks, kind="stable")[:ENOUGH])
+
+
+def _either_way(samples: o.Samples, turn: int) -> o.Samples:
+    """The machines with screws that are not known yet working one way as often as the other."""
+    coin = np.random.default_rng([40, turn]).choice([-1, 1], samples.sign.shape)
+    return replace(samples, sign=np.where(samples.sign == 0, coin, samples.sign))
 
 
 def _followed(
