@@ -19,7 +19,8 @@ Array = NDArray[Any]
 FAULTS = ("none", "gantry-racking", "rail-bow", "rail-bow", "loose-mount", "loose-mount", "loose-mount")
 # Which rail is bowed. One that may bow both makes what is seen, a bow of one, too improbable.
 BOWS = {2: slice(0, 2), 3: slice(2, 4)}  # fault: Y rail, X rail within the bows of the state vector
-SEEN_AS = np.array([0, 1, 2, 2, 4, 5, 6])  # faults that a person looks for alike
+# The fault that each is looked for as: a person looks along both rails.
+SEEN_AS = np.array([min(BOWS) if fault in BOWS else fault for fault in range(len(FAULTS))])
 CAUSES = ("gantry-racking", "rail-bow", "loose-mount")
 # Prior odds and sizes: our own guesses of what workshops see (common practice, no source).
 FAULT_PRIOR = np.array([0.94, 0.02, 0.01, 0.01, 0.007, 0.007, 0.006])

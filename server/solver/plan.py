@@ -39,7 +39,7 @@ ROUGH, ROUGH_END = (
 )  # readings beyond this × overlap tolerance: more would cost too many pulses
 MARK_FIRST = 1.0  # a mark that tells more than this × what a move takes away comes first
 # A mark that tells less (tolerances²) is not worth a pulse; but several coarse readings together may be, and
-# where the bed is less than almost good, each is.
+# any is where the stage is within tolerance with less than ALMOST probability.
 NOTHING, ROUGH_NOTHING, ALMOST = 0.07, 0.01, 0.9
 LITTLE = 0.1  # a mark that tells less than this (tolerances²) is hardly worth a pulse
 CATCH = 0.35  # chance of a mark below which the beam is searched for
