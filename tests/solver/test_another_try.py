@@ -6,8 +6,9 @@ from dataclasses import replace
 
 import pytest
 
-from server.solver import parse_alignment, plan
-from server.solver.view import View, after_moves, look, probability
+from server.solver import causes, parse_alignment, plan
+from server.solver.events import Shift, Turn
+from server.solver.view import Place, View, after_moves, look, probability, rough
 from tests.machines import draw_machine
 
 CORNERS = [(0, 0), (1600, 0), (0, 1000), (1600, 1000)]
@@ -27,7 +28,7 @@ def well_known(seed: int, sigma_mm: float) -> View:
 @pytest.mark.parametrize("seed", range(4))
 def test_another_try_is_about_as_good_as_staying(seed: int) -> None:
     view = well_known(seed, 0.4)
-    assert plan.rough(view)
+    assert rough(view)
     event, chance = plan._another_try(view, 2), probability(view, 2)
     assert chance < plan.UNLIKELY
     assert event is not None
@@ -36,4 +37,26 @@ def test_another_try_is_about_as_good_as_staying(seed: int) -> None:
 
 
 def test_the_rig_s_readings_are_not_rough() -> None:
-    assert not plan.rough(well_known(0, 0.05))
+    assert not rough(well_known(0, 0.05))
+
+
+def test_where_every_screw_errs_too_much_the_lever_that_errs_least_is_tried() -> None:
+    view = well_known(7, 0.4)
+    now = probability(view, 2)
+    chance = {some[0]: probability(after_moves(view, some), 2) for some in plan._sets(view, 2)}
+    by_screws = [after for event, after in chance.items() if isinstance(event, Turn)]
+    best = max(chance, key=lambda event: chance[event])
+    assert max(by_screws, default=0.0) <= now < chance[best]
+    assert isinstance(best, Shift)
+    assert best.part == "tube-far"
+    assert plan._another_try(view, 2) == best
+
+
+@pytest.mark.parametrize(("sigma_mm", "asked"), [(0.05, True), (0.4, False)])
+def test_by_eye_a_fault_must_be_more_probable_for_a_last_look(
+    monkeypatch: pytest.MonkeyPatch, sigma_mm: float, asked: bool
+) -> None:
+    view = well_known(0, sigma_mm)
+    monkeypatch.setattr(causes, "causes", lambda bank: {"rail-bow": 0.006})
+    monkeypatch.setattr(causes, "_telling", lambda view: (Place(2, 4), 0.005, 0.006))
+    assert (causes.last_look(view) is not None) is asked
