@@ -14,14 +14,13 @@ from . import outlook as o
 from .events import Inspected, MarkSeen, NoMark
 from .profile import STATIONS
 from .update import scatter
-from .view import Choice, Place, View, missed, nearest, next_sigma, rough
+from .view import Choice, Place, View, missed, nearest, next_sigma
 
 Array = NDArray[Any]
 
 GUILTY, SUSPECT = 0.9, 0.12  # probability of a fault to inspect, to look for
 CERTAIN = 0.97  # probability of a fault up to which a mark that tells comes before inspecting
-# probability that one mark more unmasks a fault, for which it is made before the end; by coarse readings
-LATE_SUSPECT, ROUGH_SUSPECT = 0.003, 0.01
+LATE_SUSPECT = 0.003  # probability that one mark more unmasks a fault, for which it is made before the end
 PROBABLE = 0.5  # chance of a mark below which a place tells nothing of a fault
 TELLING = 0.25  # share of the doubt that a mark must settle
 UNHEARD = 1e-3  # probability below which an explanation is not looked into
@@ -56,11 +55,10 @@ def faulty(view: View) -> Choice | None:
 
 def last_look(view: View) -> Choice | None:
     """Before it is called done: a mark more where a fault is still possible and a mark would tell."""
-    enough = ROUGH_SUSPECT if rough(view) else LATE_SUSPECT
-    if sum(causes(view.bank).values()) <= enough:
+    if sum(causes(view.bank).values()) <= LATE_SUSPECT:
         return None
     place, unmasked, _ = _telling(view)
-    return Choice("mark", place=place, why="fault") if unmasked > enough else None
+    return Choice("mark", place=place, why="fault") if unmasked > LATE_SUSPECT else None
 
 
 def doubtful(view: View) -> Choice | None:

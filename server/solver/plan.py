@@ -35,11 +35,11 @@ Array = NDArray[Any]
 
 PASS = (0.85, 0.85, 0.85, 0.9, 0.95)  # probability at which a stage counts as finished
 SURE = 0.985  # probability at 1.5 × tolerance before it is called done
-ROUGH_END = (0.83, 0.965)  # the same by coarse readings: more would cost too many pulses
+ROUGH_END = (0.87, 0.97)  # the same by coarse readings: more would cost too many pulses
 MARK_FIRST = 1.0  # a mark that tells more than this × what a move takes away comes first
 # A mark that tells less (tolerances²) is not worth a pulse; but several coarse readings together may be, and
 # any is where the stage is within tolerance with less than ALMOST probability.
-NOTHING, ROUGH_NOTHING, ALMOST = 0.07, 0.018, 0.9
+NOTHING, ROUGH_NOTHING, ALMOST = 0.07, 0.01, 0.9
 LITTLE = 0.1  # a mark that tells less than this (tolerances²) is hardly worth a pulse
 CATCH = 0.35  # chance of a mark below which the beam is searched for
 PROVES = 1.25  # a mark counts for so much more where one of the five positions is yet to be proved

@@ -6,9 +6,9 @@ from dataclasses import replace
 
 import pytest
 
-from server.solver import causes, parse_alignment, plan
+from server.solver import parse_alignment, plan
 from server.solver.events import Shift, Turn
-from server.solver.view import Place, View, after_moves, look, probability, rough
+from server.solver.view import View, after_moves, look, probability, rough
 from tests.machines import draw_machine
 
 CORNERS = [(0, 0), (1600, 0), (0, 1000), (1600, 1000)]
@@ -50,13 +50,3 @@ def test_where_every_screw_errs_too_much_the_lever_that_errs_least_is_tried() ->
     assert isinstance(best, Shift)
     assert best.part == "tube-far"
     assert plan._another_try(view, 2) == best
-
-
-@pytest.mark.parametrize(("sigma_mm", "asked"), [(0.05, True), (0.4, False)])
-def test_by_eye_a_fault_must_be_more_probable_for_a_last_look(
-    monkeypatch: pytest.MonkeyPatch, sigma_mm: float, asked: bool
-) -> None:
-    view = well_known(0, sigma_mm)
-    monkeypatch.setattr(causes, "causes", lambda bank: {"rail-bow": 0.006})
-    monkeypatch.setattr(causes, "_telling", lambda view: (Place(2, 4), 0.005, 0.006))
-    assert (causes.last_look(view) is not None) is asked
