@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from itertools import product
 from typing import Any
 
 import numpy as np
@@ -26,16 +25,18 @@ from .view import (
     missed,
     next_sigma,
     probability,
-    rough,
     seen_stations,
 )
-from .weigh import GAIN, SMALL, WORTH, Move, adjustments, best_move, singles
+from .weigh import GAIN, WORTH, Move, adjustments, best_move, singles
 
 Array = NDArray[Any]
 
 PASS = (0.85, 0.85, 0.85, 0.9, 0.95)  # probability at which a stage counts as finished
 SURE = 0.985  # probability at 1.5 × tolerance before it is called done
-ROUGH_END = (0.87, 0.97)  # the same by coarse readings: more would cost too many pulses
+ROUGH, ROUGH_END = (
+    0.2,
+    (0.87, 0.97),
+)  # readings beyond this × overlap tolerance: more would cost too many pulses
 MARK_FIRST = 1.0  # a mark that tells more than this × what a move takes away comes first
 # A mark that tells less (tolerances²) is not worth a pulse; but several coarse readings together may be, and
 # any is where the stage is within tolerance with less than ALMOST probability.
@@ -46,7 +47,7 @@ PROVES = 1.25  # a mark counts for so much more where one of the five positions 
 ENOUGH, EVEN, BETTER = 0.9, 0.5, 0.1
 HARDLY, TRY = 0.75, 0.2  # a bed this probably good is tried once more where a move has such a chance
 PATIENCE = 150  # events after which hopeless work is stopped
-UNLIKELY, ABOUT, CLOSER_BY = 0.75, 0.7, 0.95  # another try by eye: how unlikely, how good, how much nearer
+UNLIKELY, ABOUT, CLOSER_BY = 0.6, 0.9, 0.95  # another try by eye: how unlikely, how good, how much nearer
 LAST_WORTH = 0.05  # share of the rest for which a lever is added to a try, where that helps nowhere else
 CHANCE = 0.15  # a move that brings a stage to its end with less probability is not worth a try
 
@@ -88,6 +89,11 @@ def good_enough(view: View) -> bool:
     return probability(view, 4) >= enough and probability(view, 4, 1.5) >= sure
 
 
+def rough(view: View) -> bool:
+    """Whether readings are so coarse that it takes many to be sure."""
+    return next_sigma(view) > ROUGH * view.profile.tolerance.overlap_mm
+
+
 def _another_try(view: View, stage: int) -> Event | None:
     """A move about as probable to bring the stage within tolerance as it is to be so already; None where it
     probably is.
@@ -123,7 +129,7 @@ def _work(view: View, stage: int) -> Choice:
     best = int(np.argmax(tells_of * chance**2 * proves))
     if chance[own].max() < CATCH:
         return search(view, stage, [places[i] for i in own], here)
-    move = None if good_enough(view) else best_move(view, stage, SMALL if not rough(view) else 0.0)
+    move = None if good_enough(view) else best_move(view, stage)
     tells = float(tells_of[best] * chance[best])
     if move is not None and _move_first(move, tells):
         return Choice(kind(move.event), place=places[best], event=move.event, stage=stage)
@@ -181,10 +187,11 @@ def _best_chance(view: View, stage: int) -> tuple[float, Event | None]:
 def _sets(view: View, stage: int) -> list[list[Event]]:
     """Moves worth a try: each lever by itself, and those that together bring the stage to nil."""
     sets = [[event] for event in singles(view, stage, effort=9.0)]
-    for only, share, fine in product((False, True), (WORTH, LAST_WORTH), (False, True)):
-        events = adjustments(view, stage, screws_only=only, small=0.0, worth=share, fine=fine)
-        if events and events not in sets:
-            sets.append(events)
+    for only in (False, True):
+        for share in (WORTH, LAST_WORTH):
+            events = adjustments(view, stage, screws_only=only, small=0.0, worth=share)
+            if events and events not in sets:
+                sets.append(events)
     return sets
 
 

@@ -7,11 +7,12 @@ from fractions import Fraction
 from . import outlook as o
 from .causes import causes
 from .events import MarkSeen, Shift, Turn
+from .plan import rough
 from .power import percent
 from .profile import STATIONS, Profile
 from .proof import unproved
 from .steps import Expect, Verdict
-from .view import Choice, Place, View, next_sigma, rough
+from .view import Choice, Place, View, next_sigma
 
 PLACES = (
     *o.FIVE,

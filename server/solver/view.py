@@ -23,7 +23,6 @@ Array = NDArray[Any]
 FEW = 4  # samples that a sign must have to be believed
 CLOSER = 2048  # machines on which it is called done
 WEIGHED = 96  # samples on which moves are weighed
-ROUGH = 0.2  # readings beyond this × overlap tolerance are coarse
 
 
 @dataclass(frozen=True)
@@ -164,8 +163,3 @@ def next_sigma(view: View) -> float:
     """How uncertain the next mark will be: as the last ones were."""
     seen = [max(e.sigma_mm) for e in view.alignment.events if isinstance(e, MarkSeen)]
     return float(np.median(seen[-3:])) if seen else 0.1
-
-
-def rough(view: View) -> bool:
-    """Whether readings are so coarse that it takes many to be sure."""
-    return next_sigma(view) > ROUGH * view.profile.tolerance.overlap_mm

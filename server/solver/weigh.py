@@ -46,15 +46,15 @@ class Move:
     effort: float
 
 
-def best_move(view: View, stage: int, small: float = SMALL) -> Move | None:
+def best_move(view: View, stage: int) -> Move | None:
     """The most upstream move of a set that brings the stage to nil, or the single best; None where none
-    helps. Errors of ``small`` tolerances are left alone."""
+    helps."""
     view = thin(view)
     now = _now(view, stage)
     sets: list[list[Event]] = []
     for screws_only in (True, False) if _angle_first(view, stage) else (False, True):
         for fine in (True, False):
-            events = adjustments(view, stage, screws_only=screws_only, fine=fine, small=small)
+            events = adjustments(view, stage, screws_only=screws_only, fine=fine)
             if events and events not in sets:
                 sets.append(events)
     needed = [_needed(now, events) for events in sets]
@@ -117,7 +117,7 @@ def adjustments(
     stage: int,
     *,
     screws_only: bool = False,
-    small: float = SMALL,
+    small: float | None = None,
     fine: bool = False,
     worth: float = WORTH,
 ) -> list[Event]:
@@ -185,9 +185,10 @@ class _Problem:
 
 
 def _problem(
-    view: View, stage: int, *, screws_only: bool = False, effort: float = EASY, small: float = SMALL
+    view: View, stage: int, *, screws_only: bool = False, effort: float = EASY, small: float | None = None
 ) -> _Problem:
     profile, bank, stage = view.profile, view.bank, min(stage, 3)
+    small = SMALL if small is None else small
     residual = _beyond_small(o.metric_vectors(profile, view.best, stage, LENS)[0], small)
     slopes = o.metric_vectors(profile, view.jacobian, stage, LENS).T  # the metrics are linear in the offsets
     used = _moved_since_mark(view)
