@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 
 __all__ = ["PLAY_TURNS", "Screws", "moved_by_hand", "turned_by_hand"]
 
-# As the interface describes a hand: 8 % of the turn and 1/64 turn (one standard deviation each).
-_TURN_SHARE, _TURN_FLOOR = 0.08, 1 / 64
+# As the interface describes a hand: off by 8 % of the turn (one standard deviation) and 1/64 turn (at most).
+_TURN_SHARE, _TURN_MOST = 0.08, 1 / 64
 PLAY_TURNS = 1 / 32
 # Pushing a part along a ruler; common practice, no source.
 _MOVE_SHARE, _MOVE_FLOOR_MM = 0.08, 0.10
@@ -18,7 +18,7 @@ _MOVE_SHARE, _MOVE_FLOOR_MM = 0.08, 0.10
 
 def turned_by_hand(asked_turns: float, rng: np.random.Generator) -> float:
     """Return the turns that a hand makes of the turns asked for."""
-    share, floor = rng.normal(0.0, (_TURN_SHARE, _TURN_FLOOR))
+    share, floor = rng.normal(0.0, _TURN_SHARE), rng.uniform(-_TURN_MOST, _TURN_MOST)
     return float(asked_turns * (1 + share) + floor)
 
 

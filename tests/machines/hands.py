@@ -7,14 +7,15 @@ from dataclasses import dataclass
 import numpy as np
 
 HAND_GAIN_SD = 0.08
-HAND_TURN_SD = 1 / 64
+HAND_TURNS = 1 / 64  # at most, to either side: all in between is as probable (JCGM 100:2008, 4.3.7)
+HAND_TURN_SD = HAND_TURNS / np.sqrt(3)
 PLAY_TURNS = 1 / 32
 SHIFT_SD_MM = 0.1  # a base or tube mount pushed by hand against a rule: common practice, no source
 
 
 def hand_turns(asked: float, rng: np.random.Generator) -> float:
     """What the hand does when asked for so many turns."""
-    return float(asked * (1 + HAND_GAIN_SD * rng.normal()) + HAND_TURN_SD * rng.normal())
+    return float(asked * (1 + HAND_GAIN_SD * rng.normal()) + rng.uniform(-HAND_TURNS, HAND_TURNS))
 
 
 def hand_move_mm(asked_mm: np.ndarray, rng: np.random.Generator) -> np.ndarray:
