@@ -31,12 +31,10 @@ from .weigh import GAIN, WORTH, Move, adjustments, best_move, singles
 
 Array = NDArray[Any]
 
-PASS = (0.85, 0.85, 0.85, 0.9, 0.95)  # probability at which a stage counts as finished
-SURE = 0.985  # probability at 1.5 × tolerance before it is called done
-ROUGH, ROUGH_END = (
-    0.2,
-    (0.87, 0.97),
-)  # readings beyond this × overlap tolerance: more would cost too many pulses
+# Probability at which a stage counts as finished, and the bed; at 1.5 × tolerance before it is called done.
+PASS, SURE = (0.8, 0.8, 0.8, 0.9, 0.97), 0.985
+ROUGH = 0.2  # readings beyond this × overlap tolerance are coarse: to be as sure would cost too many pulses
+ROUGH_PASS, ROUGH_SURE = (0.85, 0.85, 0.85, 0.85, 0.81), 0.96
 MARK_FIRST = 1.0  # a mark that tells more than this × what a move takes away comes first
 # A mark that tells less (tolerances²) is not worth a pulse; but several coarse readings together may be, and
 # any is where the stage is within tolerance with less than ALMOST probability.
@@ -47,7 +45,7 @@ PROVES = 1.25  # a mark counts for so much more where one of the five positions 
 ENOUGH, EVEN, BETTER = 0.9, 0.5, 0.1
 HARDLY, TRY = 0.75, 0.2  # a bed this probably good is tried once more where a move has such a chance
 PATIENCE = 150  # events after which hopeless work is stopped
-UNLIKELY, ABOUT, CLOSER_BY = 0.6, 0.9, 0.95  # another try by eye: how unlikely, how good, how much nearer
+UNLIKELY, ABOUT, CLOSER_BY = 0.8, 0.7, 0.95  # another try by eye: how unlikely, how good, how much nearer
 LAST_WORTH = 0.05  # share of the rest for which a lever is added to a try, where that helps nowhere else
 CHANCE = 0.15  # a move that brings a stage to its end with less probability is not worth a try
 
@@ -78,14 +76,14 @@ def settled(view: View, stage: int) -> bool:
     if stage < 4:
         first = o.STAGE_KEYS[stage - 1] if stage else 0
         good = (view.numbers[:, first : o.STAGE_KEYS[stage]] <= 1.0).all(1)
-        return float(good.mean()) >= PASS[stage]
+        return float(good.mean()) >= (ROUGH_PASS if rough(view) else PASS)[stage]
     # Asked after every mark, a probability that errs would sooner or later err far enough: judged on more.
     return good_enough(view) and not unproved(view) and good_enough(closer(view))
 
 
 def good_enough(view: View) -> bool:
     """Whether all is probably within tolerance: what is still to come is proof, and no touching up."""
-    enough, sure = ROUGH_END if rough(view) else (PASS[4], SURE)
+    enough, sure = (ROUGH_PASS[4], ROUGH_SURE) if rough(view) else (PASS[4], SURE)
     return probability(view, 4) >= enough and probability(view, 4, 1.5) >= sure
 
 
