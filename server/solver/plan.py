@@ -34,7 +34,7 @@ Array = NDArray[Any]
 # Probability at which a stage counts as finished, and the bed; at 1.5 × tolerance before it is called done.
 PASS, SURE = (0.8, 0.8, 0.8, 0.9, 0.97), 0.985
 ROUGH = 0.2  # readings beyond this × overlap tolerance are coarse: to be as sure would cost too many pulses
-ROUGH_PASS, ROUGH_SURE = (0.85, 0.85, 0.85, 0.85, 0.85), 0.97
+ROUGH_PASS, ROUGH_SURE = (0.85, 0.85, 0.85, 0.85, 0.87), 0.98
 MARK_FIRST = 1.0  # a mark that tells more than this × what a move takes away comes first
 # A mark that tells less (tolerances²) is not worth a pulse; but several coarse readings together may be, and
 # any is where the stage is within tolerance with less than ALMOST probability.
