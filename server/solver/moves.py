@@ -17,7 +17,7 @@ from .profile import Profile
 
 Array = NDArray[Any]
 
-ONE_END = 2.0  # effort of moving one end of the tube
+TUBE, ONE_END, BASE = 2.0, 1.0, 2.0  # effort of moving the tube, one of its ends, a mirror with its base
 MOST_TURNS, LEAST_TURNS = 2.0, 1 / 128
 MOST_SHIFT_MM, LEAST_SHIFT_MM = 25.0, 0.3
 
@@ -48,7 +48,7 @@ class Lever:
 def levers(profile: Profile, stage: int) -> list[Lever]:
     """What may be moved in a stage: nothing downstream of what the stage can see."""
     found = [
-        Lever(0, 2.0, "tube", axes=(1, 2)),
+        Lever(0, TUBE, "tube", axes=(1, 2)),
         Lever(0, ONE_END, "tube-exit", axes=(1, 2)),
         Lever(0, ONE_END, "tube-far", axes=(1, 2)),
     ]
@@ -58,7 +58,7 @@ def levers(profile: Profile, stage: int) -> list[Lever]:
                 found.append(Lever(2 * mount, 1.0, mount=mount, contact=i))
     for mount in range(1, min(stage + 1, 3) + 1):
         if stage >= 1:
-            found.append(Lever(2 * mount - 1, 2.5, f"mirror-{mount}", axes=(0, 1, 2)))
+            found.append(Lever(2 * mount - 1, BASE, f"mirror-{mount}", axes=(0, 1, 2)))
     return found
 
 

@@ -29,7 +29,7 @@ GOOD = 0.6  # share of a tolerance that is as good as nil
 SMALL = 0.05  # tolerances that are not worth moving for
 GAIN = 0.3  # share of the expected remaining error that a move must take away
 MOST_LEVERS = 6
-SHIFTED = 1.5  # effort of moving a part
+SHIFTED = 1.2  # effort of moving a part
 EFFORT = 0.04  # share of the error that a set must take away more for each turn more
 # Cost (tolerances²) of a move per turn² and per mm²: far moves that do little are not worth it.
 FAR_TURN, FAR_SHIFT = 1e-3, 3e-3
