@@ -65,7 +65,7 @@ class Bank:
     notes: tuple[tuple[str, ...], ...]  # (H) what the hypothesis supposes to have gone wrong
     last_turn: tuple[float, ...]  # (9) direction in which each screw was turned last
     evidence: float = 0.0  # log of what normalising took away so far: banks of one alignment can be compared
-    doubt: float = 0.0  # probability that the newest mark was misread rather than explained
+    doubt: float = 0.0  # probability that the newest pulse was bad or misread rather than explained
     parts_seen: int = 0  # tube, mirror 1, 2, 3: how many of them a card has shown
     blind: Bank | None = None  # the same without the blanks since the last mark
     blanks: tuple[NoMark, ...] = ()  # those since the last move
@@ -77,7 +77,7 @@ class Bank:
 
     @property
     def fresh_note(self) -> bool:
-        """Whether the newest mark made the best hypothesis suppose a mistake."""
+        """Whether the newest pulse is probably bad or misread, or the machine not as supposed."""
         return self.doubt > DOUBT
 
     @property

@@ -12,7 +12,7 @@ from . import bank as b
 from . import model as m
 from . import outlook as o
 from .events import Inspected, MarkSeen, NoMark
-from .profile import STATIONS
+from .profile import STATIONS, Point
 from .update import scatter
 from .view import Choice, Place, View, missed, nearest, next_sigma
 
@@ -62,16 +62,33 @@ def last_look(view: View) -> Choice | None:
 
 
 def doubtful(view: View) -> Choice | None:
-    """A mark that nothing explains is made again, once, before anything is built on it."""
+    """What nothing explains, a mark or a blank, is made again before anything is built on it: once,
+    but a blank as long as it stays so where nothing was moved since a mark at the same place."""
     events = view.alignment.events
-    if not events or not isinstance(events[-1], MarkSeen) or not view.bank.fresh_note:
+    if not events or not isinstance(events[-1], MarkSeen | NoMark) or not view.bank.fresh_note:
         return None
     newest = events[-1]
-    before = events[-2] if len(events) > 1 else None
-    if isinstance(before, MarkSeen) and (before.station, before.head_mm) == (newest.station, newest.head_mm):
-        return None
     place = Place(STATIONS.index(newest.station), nearest(view.profile, newest.head_mm))
-    return Choice("mark", place=place, why="doubt")
+    if isinstance(newest, NoMark) and _left_alone(view, newest):
+        return Choice("mark", place=place, why="blank")
+    before = events[-2] if len(events) > 1 else None
+    if type(before) is type(newest) and _spot(before) == _spot(newest):
+        return None
+    return Choice("mark", place=place, why="doubt" if isinstance(newest, MarkSeen) else "blank")
+
+
+def _left_alone(view: View, blank: NoMark) -> bool:
+    """Whether a mark was made where now there is none, and nothing was moved since."""
+    for event in reversed(view.alignment.events):
+        if not isinstance(event, MarkSeen | NoMark):
+            return False
+        if isinstance(event, MarkSeen) and _spot(event) == _spot(blank):
+            return True
+    return False
+
+
+def _spot(pulse: MarkSeen | NoMark) -> tuple[str, Point]:
+    return pulse.station, pulse.head_mm
 
 
 def _answers(view: View, cause: str) -> list[str]:

@@ -44,6 +44,7 @@ ALONG_Y = [0, 1, 5]  # positions of the grid that differ for the gantry
 PAIRS = np.array(list(combinations(range(BED), 2))).T
 Y_PAIRS = np.array(list(combinations(ALONG_Y, 2))).T
 KEYS = ("centre-1", "overlap-2", "centre-2", "overlap-3", "centre-3", "nozzle", "lens")
+NUMBER_OF = np.repeat([0, 1, 2, 3, 4, 6, 5], [2, 2, 2, 10, 2, 10, 10])  # KEYS of what metric_vectors holds
 STAGE_KEYS = (1, 3, 5, 7, 7)  # how many of KEYS count up to each stage
 LOOSE = b.FAULTS.index("loose-mount")
 

@@ -34,13 +34,16 @@ Array = NDArray[Any]
 # Probability at which a stage counts as finished, and the bed; at 1.5 × tolerance before it is called done.
 PASS, SURE = (0.8, 0.8, 0.8, 0.9, 0.97), 0.985
 ROUGH = 0.2  # readings beyond this × overlap tolerance are coarse: to be as sure would cost too many pulses
-ROUGH_PASS, ROUGH_SURE = (0.85, 0.85, 0.85, 0.85, 0.87), 0.98
-MARK_FIRST = 1.0  # a mark that tells more than this × what a move takes away comes first
+ROUGH_PASS, ROUGH_SURE = (0.85, 0.85, 0.85, 0.85, 0.82), 0.965
+# A move that takes away less than this × what a mark tells waits for it: exact marks spare turns.
+MARK_FIRST, ROUGH_MARK_FIRST = 2.0, 1.0
 # A mark that tells less (tolerances²) is not worth a pulse; but several coarse readings together may be, and
 # any is where the stage is within tolerance with less than ALMOST probability.
 NOTHING, ROUGH_NOTHING, ALMOST = 0.07, 0.01, 0.9
 LITTLE = 0.1  # a mark that tells less than this (tolerances²) is hardly worth a pulse
 CATCH = 0.35  # chance of a mark below which the beam is searched for
+# By eye a mark is chosen for what is at risk; weight of what surely is not, and the least risk that counts.
+NO_RISK, RARE = 0.05, 1e-3
 PROVES = 1.25  # a mark counts for so much more where one of the five positions is yet to be proved
 ENOUGH, EVEN, BETTER = 0.9, 0.5, 0.1
 HARDLY, TRY = 0.75, 0.2  # a bed this probably good is tried once more where a move has such a chance
@@ -117,19 +120,20 @@ def _another_try(view: View, stage: int) -> Event | None:
 def _work(view: View, stage: int) -> Choice:
     """Mark or move: a move where it takes away much of the error that is expected, else the best mark."""
     places = candidates(view, stage)
-    tells_of, chance = worth(view, stage, places)
+    tells_of, risky, chance = worth(view, stage, places)
     own = [i for i, place in enumerate(places) if place.station == min(stage, 3)]
     here = remaining(view, min(stage, 3)) if missed(view) else None
     if here is not None:
         chance[own] = np.minimum(chance[own], chances(view, here[1], [places[i] for i in own]))
     to_prove = unproved(view) if stage >= 2 else []
     proves = np.array([PROVES if place in to_prove else 1.0 for place in places])
-    best = int(np.argmax(tells_of * chance**2 * proves))
+    good = (risky if rough(view) else tells_of) * chance**2
+    best = int(np.argmax(good * proves))
     if chance[own].max() < CATCH:
         return search(view, stage, [places[i] for i in own], here)
     move = None if good_enough(view) else best_move(view, stage)
     tells = float(tells_of[best] * chance[best])
-    if move is not None and _move_first(move, tells):
+    if move is not None and _move_first(view, move, tells):
         return Choice(kind(move.event), place=places[best], event=move.event, stage=stage)
     again = _another_try(view, stage) if tells < LITTLE and stage < 4 and rough(view) else None
     if again is not None:
@@ -139,16 +143,16 @@ def _work(view: View, stage: int) -> Choice:
     if tells < nothing and move is None and not proof:
         return _as_good_as_known(view, stage, places[best])
     if proof:
-        best = max(range(len(places)), key=lambda i: (places[i] in proof, tells_of[i] * chance[i] ** 2))
+        best = max(range(len(places)), key=lambda i: (places[i] in proof, good[i]))
     return Choice("mark", place=places[best], stage=stage, why="proof" if places[best] in proof else "")
 
 
-def _move_first(move: Move, tells: float) -> bool:
+def _move_first(view: View, move: Move, tells: float) -> bool:
     """Whether to move before the next mark: the move takes away much, or a mark would hardly tell
     anything."""
     if tells < LITTLE:
         return True
-    return move.gain > GAIN and move.drop > MARK_FIRST * tells
+    return move.gain > GAIN and move.drop > (ROUGH_MARK_FIRST if rough(view) else MARK_FIRST) * tells
 
 
 def _as_good_as_known(view: View, stage: int, place: Place) -> Choice:
@@ -215,9 +219,9 @@ def _reachable(view: View, station: int, first: Iterable[int], others: Iterable[
     return found if len(along) >= 2 else [*found, *others]
 
 
-def worth(view: View, stage: int, places: list[Place]) -> tuple[Array, Array]:
-    """For each place: how much of the stage's variance (tolerances²) a mark there takes away; chance of a
-    mark.
+def worth(view: View, stage: int, places: list[Place]) -> tuple[Array, Array, Array]:
+    """For each place: how much of the stage's variance (tolerances²) a mark there takes away; the same, each
+    number weighed by the risk that it is beyond its tolerance; chance of a mark.
 
     Machines drawn by chance seem to hang together a little where they do not: what that alone makes a mark
     tell, (variance of the marks that stands out of the noise) × the stage's variance ÷ the pairs drawn, is
@@ -225,7 +229,8 @@ def worth(view: View, stage: int, places: list[Place]) -> tuple[Array, Array]:
     """
     vectors = o.metric_vectors(view.profile, view.rays, min(stage, 3))
     vectors = vectors - vectors.mean(0)
-    by_chance = float((vectors * vectors).mean(0).sum()) / (len(vectors) / 2)
+    by_chance = (vectors * vectors).mean(0) / (len(vectors) / 2)
+    risk = _risk(view)[o.NUMBER_OF[: len(by_chance)]]
     noise = next_sigma(view) ** 2
     hit = {s: o.hits(view.profile, view.rays, s).mean(0) for s in {place.station for place in places}}
     gains, chance = [], []
@@ -234,8 +239,15 @@ def worth(view: View, stage: int, places: list[Place]) -> tuple[Array, Array]:
         mark = mark - mark.mean(0)
         shared = vectors.T @ mark / len(mark)
         spread = mark.T @ mark / len(mark)
-        inside = spread + noise * np.eye(2)
-        told = float(np.trace(shared @ np.linalg.solve(inside, shared.T)))
-        gains.append(max(told - by_chance * float(np.trace(np.linalg.solve(inside, spread))), 0.0))
+        inside = np.linalg.inv(spread + noise * np.eye(2))
+        told = ((shared @ inside) * shared).sum(1) - by_chance * float((inside * spread).sum())
+        gains.append((max(float(told.sum()), 0.0), max(float(risk @ told), 0.0)))
         chance.append(float(hit[place.station][place.position]))
-    return np.array(gains), np.array(chance)
+    tells_of, risky = np.array(gains).T
+    return tells_of, risky, np.array(chance)
+
+
+def _risk(view: View) -> Array:
+    """(7,) for each number, how probably it is beyond its tolerance, beside the one that most probably is."""
+    beyond = (view.numbers > 1.0).mean(0)
+    return np.asarray(NO_RISK + beyond / max(float(beyond.max()), RARE))

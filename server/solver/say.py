@@ -102,6 +102,8 @@ def _say_mark(view: View, choice: Choice, place: Place) -> str:
     where = place_words(view.profile, place)
     if choice.why == "doubt":
         return f"Mark {where} once more, on a clear spot: {PULSE}."
+    if choice.why == "blank":
+        return f"A mark was almost sure there. See how the card hangs, then mark {where} once more: {PULSE}."
     if choice.why == "fault":
         return f"Something is odd, so mark {where}, once more: {PULSE}."
     seen = [e for e in view.alignment.events if isinstance(e, MarkSeen)]
@@ -155,6 +157,7 @@ def _say_stop(choice: Choice) -> str:
 
 MARK_WHY = {
     "doubt": "Nothing explains the last mark, so it is made again before anything is built on it.",
+    "blank": "A mark was almost sure here, so a bad pulse is more probable than a beam that is lost.",
     "fault": "A mark here tells best whether there is a fault that no screw cures.",
     "search": "The beam was missed, and here it is most probably caught.",
     "proof": "All is probably good, but this position has shown no mark that still holds.",

@@ -167,7 +167,7 @@ def no_mark(profile: Profile, bank: Bank, event: NoMark) -> Bank:
     station, head = STATIONS.index(event.station), np.array(event.head_mm)
     limits = [*m.stops(profile, station), (station, CARD_HALF)]
     foretold = m.rays(profile, bank.mean, head)
-    blank = replace(bank, log_weight=bank.log_weight + np.log(MISREAD_BLANK))
+    bad = blank = replace(bank, log_weight=bank.log_weight + np.log(MISREAD_BLANK))
     for at, limit in limits:
         jacobian = _jacobians(profile, bank, head, at)
         shaken = scatter(profile, bank, jacobian)
@@ -176,7 +176,8 @@ def no_mark(profile: Profile, bank: Bank, event: NoMark) -> Bank:
                 value, loose = way * m.spot(foretold, at)[:, axis], shaken[:, axis, axis]
                 side = _beyond(bank, way * jacobian[:, axis], value, limit, loose)
                 blank = join(blank, side)
-    return prune(blank)
+    misread, all_ways = (float(np.logaddexp.reduce(log)) for log in (bad.log_weight, blank.log_weight))
+    return replace(prune(blank), doubt=float(np.exp(misread - all_ways)))
 
 
 def _beyond(bank: Bank, row: Array, value: Array, limit: float, loose: Array) -> Bank:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -102,3 +103,43 @@ def test_once_all_probable_places_were_missed_any_screw_may_work_backwards() -> 
 
     assert alone(signs_of_survivors(LOST - 1)) < 0.2
     assert alone(signs_of_survivors(LOST)) > 0.3
+
+
+def test_a_blank_where_a_mark_was_almost_sure_is_pulsed_again_before_a_screw_is_turned() -> None:
+    """All shows marks, nothing was turned, and now there is none: a bad pulse, sooner than a lost beam."""
+    machine = straight()
+    for _ in range(2):
+        machine.events.append(no_mark("nozzle", FIVE[2]))
+        again = answer(machine.document())
+        assert (again["do"], again["station"], again["head_mm"]) == ("mark", "nozzle", FIVE[2])
+        assert "almost sure" in again["say"]
+    machine.events.append(no_mark("nozzle", FIVE[2]))
+    assert answer(machine.document())["cause"] == "loose-mount"
+
+
+def test_a_surprising_blank_at_a_new_place_is_pulsed_again_once() -> None:
+    machine = straight()
+    for again in (True, False):
+        machine.events.append(no_mark("nozzle", FIVE[1]))
+        step = answer(machine.document())
+        assert ("almost sure" in step["say"] and step["head_mm"] == FIVE[1]) is again
+
+
+def test_a_blank_that_was_to_be_expected_is_searched_for_at_once() -> None:
+    """Mirror 2 has never shown a mark, and the beam may well pass it."""
+    machine = straight()
+    del machine.events[1:]
+    machine.events.append(no_mark("mirror-2", FIVE[1]))
+    assert not look(parse_alignment(machine.document())).bank.fresh_note
+
+
+@pytest.mark.parametrize(("number", "station"), [("overlap-2", (0, 1)), ("nozzle", (3,))])
+def test_by_eye_a_mark_is_chosen_for_what_is_at_risk(number: str, station: tuple[int, ...]) -> None:
+    """Of marks that tell something, that one which tells of what may be beyond its tolerance."""
+    machine = straight()
+    view = look(parse_alignment(machine.document()))
+    beyond = np.full_like(view.numbers, 0.5)
+    beyond[::2, o.KEYS.index(number)] = 2.0
+    places = [Place(1, 0), Place(1, 1), *(Place(3, i) for i in range(5))]
+    _, risky, _ = worth(replace(view, numbers=beyond), 4, places)
+    assert places[int(np.argmax(risky))].station in station
