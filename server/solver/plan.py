@@ -34,7 +34,7 @@ Array = NDArray[Any]
 # Probability at which a stage counts as finished, and the bed; at 1.5 × tolerance before it is called done.
 PASS, SURE = (0.8, 0.8, 0.8, 0.9, 0.97), 0.985
 ROUGH = 0.2  # readings beyond this × overlap tolerance are coarse: to be as sure would cost too many pulses
-ROUGH_PASS, ROUGH_SURE = (0.85, 0.85, 0.85, 0.85, 0.82), 0.965
+ROUGH_PASS, ROUGH_SURE = (0.85, 0.85, 0.85, 0.85, 0.84), 0.97
 # A move that takes away less than this × what a mark tells waits for it: exact marks spare turns.
 MARK_FIRST, ROUGH_MARK_FIRST = 2.0, 1.0
 # A mark that tells less (tolerances²) is not worth a pulse; but several coarse readings together may be, and
@@ -221,16 +221,15 @@ def _reachable(view: View, station: int, first: Iterable[int], others: Iterable[
 
 def worth(view: View, stage: int, places: list[Place]) -> tuple[Array, Array, Array]:
     """For each place: how much of the stage's variance (tolerances²) a mark there takes away; the same, each
-    number weighed by the risk that it is beyond its tolerance; chance of a mark.
+    part weighed by the risk that it is beyond its tolerance; chance of a mark.
 
     Machines drawn by chance seem to hang together a little where they do not: what that alone makes a mark
     tell, (variance of the marks that stands out of the noise) × the stage's variance ÷ the pairs drawn, is
     taken off.
     """
     vectors = o.metric_vectors(view.profile, view.rays, min(stage, 3))
-    vectors = vectors - vectors.mean(0)
+    risk, vectors = _risk(vectors), vectors - vectors.mean(0)
     by_chance = (vectors * vectors).mean(0) / (len(vectors) / 2)
-    risk = _risk(view)[o.NUMBER_OF[: len(by_chance)]]
     noise = next_sigma(view) ** 2
     hit = {s: o.hits(view.profile, view.rays, s).mean(0) for s in {place.station for place in places}}
     gains, chance = [], []
@@ -247,7 +246,9 @@ def worth(view: View, stage: int, places: list[Place]) -> tuple[Array, Array, Ar
     return tells_of, risky, np.array(chance)
 
 
-def _risk(view: View) -> Array:
-    """(7,) for each number, how probably it is beyond its tolerance, beside the one that most probably is."""
-    beyond = (view.numbers > 1.0).mean(0)
-    return np.asarray(NO_RISK + beyond / max(float(beyond.max()), RARE))
+def _risk(vectors: Array) -> Array:
+    """(L,) how probably each part of a stage's error, a pair (u, v), is beyond what it may be, beside the one
+    that most probably is; vectors : (M, L), as from metric_vectors."""
+    pairs = vectors.reshape(len(vectors), -1, 2)
+    beyond = (np.hypot(pairs[..., 0], pairs[..., 1]) > o.AT_MOST[: pairs.shape[1]]).mean(0)
+    return np.repeat(NO_RISK + beyond / max(float(beyond.max()), RARE), 2)

@@ -12,7 +12,7 @@ from server.solver import answer, parse_alignment
 from server.solver import outlook as o
 from server.solver.belief import believe
 from server.solver.causes import causes
-from server.solver.plan import worth
+from server.solver.plan import NO_RISK, _risk, worth
 from server.solver.search import LOST, chances, remaining, survivors
 from server.solver.view import Place, look
 from tests.machines import draw_machine
@@ -133,13 +133,24 @@ def test_a_blank_that_was_to_be_expected_is_searched_for_at_once() -> None:
     assert not look(parse_alignment(machine.document())).bank.fresh_note
 
 
-@pytest.mark.parametrize(("number", "station"), [("overlap-2", (0, 1)), ("nozzle", (3,))])
-def test_by_eye_a_mark_is_chosen_for_what_is_at_risk(number: str, station: tuple[int, ...]) -> None:
-    """Of marks that tell something, that one which tells of what may be beyond its tolerance."""
-    machine = straight()
-    view = look(parse_alignment(machine.document()))
-    beyond = np.full_like(view.numbers, 0.5)
-    beyond[::2, o.KEYS.index(number)] = 2.0
-    places = [Place(1, 0), Place(1, 1), *(Place(3, i) for i in range(5))]
-    _, risky, _ = worth(replace(view, numbers=beyond), 4, places)
-    assert places[int(np.argmax(risky))].station in station
+def test_a_mark_is_worth_most_for_the_risk_where_something_is_beyond_its_tolerance() -> None:
+    """All marks at mirror 3 wander together, within tolerance; one at the nozzle less, but too far."""
+    view = look(parse_alignment(straight().document()))
+    tolerance, number = view.profile.tolerance, np.arange(len(view.rays.offset_mm))
+    way, other = np.where(number % 4 < 2, 1.0, -1.0), np.where(number % 2, 1.0, -1.0)
+    marks = np.random.default_rng(0).normal(0.0, 0.01, view.rays.offset_mm.shape)
+    marks[:, :, 2, 0] += 0.9 * tolerance.centre_mm * way[:, None]
+    marks[:, 0, 3, 0] += 1.4 * tolerance.nozzle_mm * other
+    lens = np.random.default_rng(1).normal(0.0, 0.01, view.rays.lens_mm.shape)
+    places = [Place(s, i) for s, i in ((1, 0), (1, 1), (2, 0), (2, 4), (3, 0), (3, 2))]
+    rays = replace(view.rays, offset_mm=marks, lens_mm=lens)
+    tells, risky, _ = worth(replace(view, rays=rays), 4, places)
+    assert places[int(np.argmax(tells))].station == 2
+    assert places[int(np.argmax(risky))] == Place(3, 0)
+
+
+def test_the_risk_is_the_share_of_machines_beyond() -> None:
+    """Two of four machines beyond at mirror 1, one between near and far of leg 1, none by their middle."""
+    vectors = np.zeros((4, 6))
+    vectors[:2, 0], vectors[3, 2], vectors[3, 4] = 1.1, -1.2, 0.9
+    assert np.allclose(_risk(vectors) - NO_RISK, [1, 1, 0.5, 0.5, 0, 0])
