@@ -34,9 +34,8 @@ Array = NDArray[Any]
 # Probability at which a stage counts as finished, and the bed; at 1.5 × tolerance before it is called done.
 PASS, SURE = (0.8, 0.8, 0.8, 0.9, 0.97), 0.985
 ROUGH = 0.2  # readings beyond this × overlap tolerance are coarse: to be as sure would cost too many pulses
-ROUGH_PASS, ROUGH_SURE = (0.85, 0.85, 0.85, 0.85, 0.84), 0.97
-# A move that takes away less than this × what a mark tells waits for it: exact marks spare turns.
-MARK_FIRST, ROUGH_MARK_FIRST = 2.0, 1.0
+ROUGH_PASS, ROUGH_SURE = (0.85, 0.85, 0.85, 0.85, 0.82), 0.97
+MARK_FIRST = 2.0  # a move that takes away less than this × what a mark tells waits for the mark
 # A mark that tells less (tolerances²) is not worth a pulse; but several coarse readings together may be, and
 # any is where the stage is within tolerance with less than ALMOST probability.
 NOTHING, ROUGH_NOTHING, ALMOST = 0.07, 0.01, 0.9
@@ -133,7 +132,7 @@ def _work(view: View, stage: int) -> Choice:
         return search(view, stage, [places[i] for i in own], here)
     move = None if good_enough(view) else best_move(view, stage)
     tells = float(tells_of[best] * chance[best])
-    if move is not None and _move_first(view, move, tells):
+    if move is not None and _move_first(move, tells):
         return Choice(kind(move.event), place=places[best], event=move.event, stage=stage)
     again = _another_try(view, stage) if tells < LITTLE and stage < 4 and rough(view) else None
     if again is not None:
@@ -147,12 +146,12 @@ def _work(view: View, stage: int) -> Choice:
     return Choice("mark", place=places[best], stage=stage, why="proof" if places[best] in proof else "")
 
 
-def _move_first(view: View, move: Move, tells: float) -> bool:
+def _move_first(move: Move, tells: float) -> bool:
     """Whether to move before the next mark: the move takes away much, or a mark would hardly tell
     anything."""
     if tells < LITTLE:
         return True
-    return move.gain > GAIN and move.drop > (ROUGH_MARK_FIRST if rough(view) else MARK_FIRST) * tells
+    return move.gain > GAIN and move.drop > MARK_FIRST * tells
 
 
 def _as_good_as_known(view: View, stage: int, place: Place) -> Choice:
