@@ -103,7 +103,7 @@ def _say_mark(view: View, choice: Choice, place: Place) -> str:
     if choice.why == "doubt":
         return f"Mark {where} once more, on a clear spot: {PULSE}."
     if choice.why == "blank":
-        return f"A mark was almost sure there. See how the card hangs, then mark {where} once more: {PULSE}."
+        return f"A mark was almost sure there. See how the card hangs, then mark {where}, once more: {PULSE}."
     if choice.why == "fault":
         return f"Something is odd, so mark {where}, once more: {PULSE}."
     seen = [e for e in view.alignment.events if isinstance(e, MarkSeen)]
