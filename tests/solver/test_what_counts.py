@@ -86,5 +86,6 @@ def test_a_mark_that_tells_little_is_made_only_where_the_bed_is_probably_not_goo
         plan, "probability", lambda _view, _stage, factor=1.0: chance if factor == 1 else 0.99
     )
     places = plan.candidates(view, 4)
-    monkeypatch.setattr(plan, "worth", lambda *_: (np.full(len(places), 0.03), np.ones(len(places))))
+    little, sure = np.full(len(places), 0.03), np.ones(len(places))
+    monkeypatch.setattr(plan, "worth", lambda *_: (little, little, sure))
     assert plan._work(view, 4).do == ("done" if probable else "mark")
