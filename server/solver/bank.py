@@ -77,7 +77,7 @@ class Bank:
 
     @property
     def fresh_note(self) -> bool:
-        """Whether the newest pulse is probably bad or misread, or the machine not as supposed."""
+        """Whether the newest pulse may well be bad or misread, or the machine not as supposed."""
         return self.doubt > DOUBT
 
     @property

@@ -68,12 +68,11 @@ def doubtful(view: View) -> Choice | None:
     if not events or not isinstance(events[-1], MarkSeen | NoMark) or not view.bank.fresh_note:
         return None
     newest = events[-1]
-    place = Place(STATIONS.index(newest.station), nearest(view.profile, newest.head_mm))
-    if isinstance(newest, NoMark) and _left_alone(view, newest):
-        return Choice("mark", place=place, why="blank")
     before = events[-2] if len(events) > 1 else None
-    if type(before) is type(newest) and _spot(before) == _spot(newest):
+    again = type(before) is type(newest) and _spot(before) == _spot(newest)
+    if again and not (isinstance(newest, NoMark) and _left_alone(view, newest)):
         return None
+    place = Place(STATIONS.index(newest.station), nearest(view.profile, newest.head_mm))
     return Choice("mark", place=place, why="doubt" if isinstance(newest, MarkSeen) else "blank")
 
 

@@ -44,8 +44,6 @@ ALONG_Y = [0, 1, 5]  # positions of the grid that differ for the gantry
 PAIRS = np.array(list(combinations(range(BED), 2))).T
 Y_PAIRS = np.array(list(combinations(ALONG_Y, 2))).T
 KEYS = ("centre-1", "overlap-2", "centre-2", "overlap-3", "centre-3", "nozzle", "lens")
-# How long each (u, v) of metric_vectors may be: marks are taken from their mean, lens and nozzle are halved.
-AT_MOST = np.repeat([1.0, 1.0, 1.0, 0.5, 1.0, 0.5, 0.5], [1, 1, 1, 5, 1, 5, 5])
 STAGE_KEYS = (1, 3, 5, 7, 7)  # how many of KEYS count up to each stage
 LOOSE = b.FAULTS.index("loose-mount")
 
@@ -198,6 +196,10 @@ def hits(profile: Profile, rays: Rays, station: int) -> Array:
     for at, radius in m.stops(profile, station):
         reach &= _square(m.spot(rays, at)) <= radius * radius
     return np.asarray(reach)
+
+
+# How long each (u, v) of metric_vectors may be: marks are taken from their mean, lens and nozzle are halved.
+AT_MOST = np.repeat([1.0, 1.0, 1.0, 0.5, 1.0, 0.5, 0.5], [1, 1, 1, 5, 1, 5, 5])
 
 
 def metric_vectors(profile: Profile, rays: Rays, stage: int, lens: float = 2.0) -> Array:

@@ -237,8 +237,8 @@ def worth(view: View, stage: int, places: list[Place]) -> tuple[Array, Array, Ar
         mark = mark - mark.mean(0)
         shared = vectors.T @ mark / len(mark)
         spread = mark.T @ mark / len(mark)
-        inside = np.linalg.inv(spread + noise * np.eye(2))
-        told = ((shared @ inside) * shared).sum(1) - by_chance * float((inside * spread).sum())
+        inverse = np.linalg.inv(spread + noise * np.eye(2))
+        told = ((shared @ inverse) * shared).sum(1) - by_chance * float((inverse * spread).sum())
         gains.append((max(float(told.sum()), 0.0), max(float(risk @ told), 0.0)))
         chance.append(float(hit[place.station][place.position]))
     tells_of, risky = np.array(gains).T

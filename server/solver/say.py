@@ -157,7 +157,7 @@ def _say_stop(choice: Choice) -> str:
 
 MARK_WHY = {
     "doubt": "Nothing explains the last mark, so it is made again before anything is built on it.",
-    "blank": "A mark was almost sure here, so a bad pulse is more probable than a beam that is lost.",
+    "blank": "A mark was almost sure here: maybe a bad pulse, so it is made again before a screw is turned.",
     "fault": "A mark here tells best whether there is a fault that no screw cures.",
     "search": "The beam was missed, and here it is most probably caught.",
     "proof": "All is probably good, but this position has shown no mark that still holds.",
