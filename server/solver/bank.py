@@ -38,10 +38,9 @@ HAND_RELATIVE, HAND_TURNS = 0.08, 1 / 64 / np.sqrt(3)  # 1/64 turn at most: sd o
 PLAY_TURNS, PLAY_SD = 0.8 / 32, 0.25 / 32
 SHIFT_RELATIVE, SHIFT_HAND = 0.08, 0.15
 MODEL_SD = 0.02  # what the model leaves out, mm
-BACKWARDS, BACKWARDS_ALONE = (
-    0.2,
-    0.03,
-)  # a whole mount's clockwise is wrong; one screw differs from its mount's
+# Of a mount's screws: all work the other way than its profile says, one does, anything else. Our own guesses
+# of how measuring goes wrong (common practice, no source).
+ALL_BACKWARDS, ONE_BACKWARDS, ODD = 0.125, 0.125, 0.005
 OUTLIER, CARD_AREA, MISREAD_BLANK = 0.003, 1600.0, 0.003
 CARD_HALF = 20.0
 REPAIR_TILT_SD, REPAIR_SHIFT_SD = 0.3e-3, 0.2  # what a repair elsewhere does to the mirrors
@@ -212,6 +211,16 @@ def probable(log_weight: Array, fault: Array) -> tuple[Array, Array, float]:
 def shifted(bank: Bank, log_factor: float) -> Bank:
     """The bank with all its weights changed by a factor."""
     return replace(bank, log_weight=bank.log_weight + log_factor)
+
+
+def backwards(tried: Array) -> Array:
+    """(...) probability that one more screw of a mount works backwards; tried : (..., 3) how its screws do,
+    +1 or −1, 0 where not known yet."""
+    ahead, back = (tried > 0).sum(-1), (tried < 0).sum(-1)
+    wrong = ALL_BACKWARDS * (ahead == 0) + ONE_BACKWARDS / 3 * (back == 0) + ODD
+    other_is_the_one = ONE_BACKWARDS / 3 * np.where(back == 0, 2 - ahead, back == 1)
+    right = (1 - ALL_BACKWARDS - ONE_BACKWARDS) * (back == 0) + np.maximum(other_is_the_one, 0.0) + ODD
+    return np.asarray(wrong / (wrong + right))
 
 
 def shift_sd(move: Array) -> Array:

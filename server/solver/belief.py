@@ -104,8 +104,10 @@ def _rethink(profile: Profile, events: tuple[Event, ...], known: tuple[Bank, ...
         if isinstance(event, (MarkSeen, Inspected)):
             break
         if isinstance(event, Turn):
-            for note, instead in _mistakes(profile, event):
-                other = known[-1 - back]
+            before = known[-1 - back]
+            turned = f"backwards:{event.mount}:{event.screw}"
+            others = [(note, before, instead) for note, instead in _mistakes(profile, event)]
+            for note, other, instead in [*others, (turned, _backwards(profile, before, event), (event,))]:
                 notes = tuple((*n, note) for n in other.notes)
                 other = replace(other, notes=notes, log_weight=other.log_weight + np.log(WRONG_SCREW))
                 for later in (*instead, *events[len(events) - back :]):
@@ -117,6 +119,18 @@ def _rethink(profile: Profile, events: tuple[Event, ...], known: tuple[Bank, ...
     )
     fresh = _advance(profile, fresh, events[-1])
     return prune(join(bank, shifted(fresh, fresh.evidence - bank.evidence)))
+
+
+def _backwards(profile: Profile, bank: Bank, event: Turn) -> Bank:
+    """The bank with a screw taken to work the other way than it seemed to, its response not known yet: too
+    much else may have moved between two marks for its first turn to be read rightly."""
+    contact = profile.contact_index(event.mount, event.screw)
+    response, fresh = m.response_at(event.mount, contact), prior(profile).cov[0]
+    sign, mean, cov = bank.sign.copy(), bank.mean.copy(), bank.cov.copy()
+    sign[:, 3 * (event.mount - 1) + contact] *= -1
+    mean[:, response], cov[:, response, :], cov[:, :, response] = 0.0, 0.0, 0.0
+    cov[:, response, response] = fresh[response, response]
+    return replace(bank, sign=sign, mean=mean, cov=cov)
 
 
 def _mistakes(profile: Profile, event: Turn) -> list[tuple[str, tuple[Event, ...]]]:

@@ -151,10 +151,7 @@ def apply(profile: Profile, bank: b.Bank, samples: Samples, event: Event) -> Sam
 def _drawn_signs(samples: Samples, mount: int, k: int) -> Array:
     """Signs of a screw over the samples; where not known, some work backwards as often as the prior says."""
     known = samples.sign[:, k].astype(float)
-    others = samples.sign[:, 3 * (mount - 1) : 3 * mount].sum(1) - samples.sign[:, k]
-    chance = np.where(
-        others == 0, b.BACKWARDS, np.where(others > 0, b.BACKWARDS_ALONE, 1 - b.BACKWARDS_ALONE)
-    )
+    chance = b.backwards(samples.sign[:, 3 * (mount - 1) : 3 * mount])
     count = len(known)
     return np.where(known != 0, known, np.where(_dice(count, k) < chance, -1.0, 1.0))
 

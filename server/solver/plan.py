@@ -35,10 +35,11 @@ Array = NDArray[Any]
 PASS, SURE = (0.8, 0.8, 0.8, 0.9, 0.97), 0.985
 ROUGH = 0.2  # readings beyond this × overlap tolerance are coarse: to be as sure would cost too many pulses
 ROUGH_PASS, ROUGH_SURE = (0.85, 0.85, 0.85, 0.85, 0.82), 0.97
-MARK_FIRST = 2.0  # a move that takes away less than this × what a mark tells waits for the mark
+# A move waits for a mark that tells, along the way of the move, more than 1/CHANGED of what it takes away.
+CHANGED, TINY = 10.0, 1e-9
 # A mark that tells less (tolerances²) is not worth a pulse; but several coarse readings together may be, and
 # any is where the stage is within tolerance with less than ALMOST probability.
-NOTHING, ROUGH_NOTHING, ALMOST = 0.07, 0.01, 0.9
+NOTHING, ROUGH_NOTHING, ALMOST = 0.15, 0.01, 0.9
 LITTLE = 0.1  # a mark that tells less than this (tolerances²) is hardly worth a pulse
 CATCH = 0.35  # chance of a mark below which the beam is searched for
 # By eye a mark is chosen for what is at risk; weight of what surely is not, and the least risk that counts.
@@ -132,7 +133,7 @@ def _work(view: View, stage: int) -> Choice:
         return search(view, stage, [places[i] for i in own], here)
     move = None if good_enough(view) else best_move(view, stage)
     tells = float(tells_of[best] * chance[best])
-    if move is not None and _move_first(move, tells):
+    if move is not None and _move_first(view, stage, move, places[best], tells):
         return Choice(kind(move.event), place=places[best], event=move.event, stage=stage)
     again = _another_try(view, stage) if tells < LITTLE and stage < 4 and rough(view) else None
     if again is not None:
@@ -146,12 +147,21 @@ def _work(view: View, stage: int) -> Choice:
     return Choice("mark", place=places[best], stage=stage, why="proof" if places[best] in proof else "")
 
 
-def _move_first(move: Move, tells: float) -> bool:
-    """Whether to move before the next mark: the move takes away much, or a mark would hardly tell
-    anything."""
+def _move_first(view: View, stage: int, move: Move, place: Place, tells: float) -> bool:
+    """Whether to move before the mark at a place: the move takes away much and the mark would hardly change
+    it, for what it tells lies in other directions; or it would hardly tell anything."""
     if tells < LITTLE:
         return True
-    return move.gain > GAIN and move.drop > MARK_FIRST * tells
+    if move.gain <= GAIN:
+        return False
+    does = _does(view, stage, move.event)
+    return float(does @ does) > CHANGED * _told_along(view, stage, does, place)
+
+
+def _does(view: View, stage: int, event: Event) -> Array:
+    """(L,) what a move does to a stage's error, in units of the tolerances."""
+    slopes = o.metric_vectors(view.profile, view.jacobian, min(stage, 3))
+    return np.asarray(worked(view, event)[: len(slopes)] @ slopes)
 
 
 def _as_good_as_known(view: View, stage: int, place: Place) -> Choice:
@@ -221,28 +231,39 @@ def _reachable(view: View, station: int, first: Iterable[int], others: Iterable[
 def worth(view: View, stage: int, places: list[Place]) -> tuple[Array, Array, Array]:
     """For each place: how much of the stage's variance (tolerances²) a mark there takes away; the same, each
     part weighed by the risk that it is beyond its tolerance; chance of a mark.
-
-    Machines drawn by chance seem to hang together a little where they do not: what that alone makes a mark
-    tell, (variance of the marks that stands out of the noise) × the stage's variance ÷ the pairs drawn, is
-    taken off.
     """
     vectors = o.metric_vectors(view.profile, view.rays, min(stage, 3))
     risk, vectors = _risk(vectors), vectors - vectors.mean(0)
-    by_chance = (vectors * vectors).mean(0) / (len(vectors) / 2)
-    noise = next_sigma(view) ** 2
     hit = {s: o.hits(view.profile, view.rays, s).mean(0) for s in {place.station for place in places}}
     gains, chance = [], []
     for place in places:
-        mark = view.rays.offset_mm[:, place.position, place.station]
-        mark = mark - mark.mean(0)
-        shared = vectors.T @ mark / len(mark)
-        spread = mark.T @ mark / len(mark)
-        inverse = np.linalg.inv(spread + noise * np.eye(2))
-        told = ((shared @ inverse) * shared).sum(1) - by_chance * float((inverse * spread).sum())
+        told = _told(view, vectors, place)
         gains.append((max(float(told.sum()), 0.0), max(float(risk @ told), 0.0)))
         chance.append(float(hit[place.station][place.position]))
     tells_of, risky = np.array(gains).T
     return tells_of, risky, np.array(chance)
+
+
+def _told(view: View, vectors: Array, place: Place) -> Array:
+    """(L,) variance of each of (M, L) numbers, taken from their mean, that a mark at a place takes away.
+
+    Machines drawn by chance seem to hang together a little where they do not: what that alone makes a mark
+    tell, (variance of the marks that stands out of the noise) × the number's variance ÷ the pairs drawn, is
+    taken off.
+    """
+    by_chance = (vectors * vectors).mean(0) / (len(vectors) / 2)
+    mark = view.rays.offset_mm[:, place.position, place.station]
+    mark = mark - mark.mean(0)
+    shared = vectors.T @ mark / len(mark)
+    spread = mark.T @ mark / len(mark)
+    inverse = np.linalg.inv(spread + next_sigma(view) ** 2 * np.eye(2))
+    return np.asarray(((shared @ inverse) * shared).sum(1) - by_chance * float((inverse * spread).sum()))
+
+
+def _told_along(view: View, stage: int, way: Array, place: Place) -> float:
+    """Variance of a stage's error along a way, (L,) of any length, that a mark at a place takes away."""
+    along = o.metric_vectors(view.profile, view.rays, min(stage, 3)) @ way / max(np.linalg.norm(way), TINY)
+    return float(_told(view, (along - along.mean())[:, None], place)[0])
 
 
 def _risk(vectors: Array) -> Array:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -10,7 +11,7 @@ from numpy.typing import NDArray
 from . import model as m
 from . import moves as mv
 from . import outlook as o
-from .bank import HAND_RELATIVE
+from .bank import HAND_RELATIVE, HAND_TURNS
 from .events import Event, Inspected, MarkSeen, Shift, Turn
 from .profile import STATIONS, Point
 from .view import Place, View
@@ -34,17 +35,33 @@ def unproved(view: View) -> list[Place]:
     moved = [_moves_since(view, 2, i) for i in range(5)]
     limit = view.profile.tolerance.overlap_mm
     left = [place for place, moves in zip(five, moved, strict=True) if _doubt(moves) > STALE * limit]
-    wholly = any(m is not None and np.hypot(*m.sum(0)[i]) <= ALIKE * limit for i, m in enumerate(moved))
+    wholly = any(m is not None and np.hypot(*m.marks.sum(0)[i]) <= ALIKE * limit for i, m in enumerate(moved))
     return left if left or wholly else five
 
 
-def _doubt(moves: Array | None) -> float:
+@dataclass(frozen=True)
+class _Moves:
+    """What each of some moves did to the five marks at a station, mm, and the share by which a hand errs."""
+
+    marks: Array  # (moves, 5, 2)
+    errs: Array  # (moves,)
+
+
+def _doubt(moves: _Moves | None) -> float:
     """How far a hand that errs may have moved the marks against each other (mm, one sd); infinitely where
     there was no mark."""
     if moves is None:
         return float("inf")
-    wander = np.hypot(*np.moveaxis(moves - moves.mean(1, keepdims=True), -1, 0)).max(axis=1)
-    return float(HAND_RELATIVE * np.hypot.reduce(wander, initial=0.0))
+    against = moves.marks - moves.marks.mean(1, keepdims=True)
+    wander = np.hypot(*np.moveaxis(against, -1, 0)).max(axis=1)
+    return float(np.hypot.reduce(moves.errs * wander, initial=0.0))
+
+
+def _hand_errs(event: Turn | Shift) -> float:
+    """The share of a move by which a hand errs in it (one sd): of a small turn more than of a large one."""
+    if isinstance(event, Shift):
+        return HAND_RELATIVE
+    return float(np.hypot(HAND_RELATIVE, HAND_TURNS / abs(event.turns)))
 
 
 def nozzle_unproved(view: View) -> bool:
@@ -52,27 +69,29 @@ def nozzle_unproved(view: View) -> bool:
     moves = _moves_since(view, 3)
     if moves is None:
         return True
-    carried = np.hypot(*np.moveaxis(moves, -1, 0)).max(axis=1)
+    carried = np.hypot(*np.moveaxis(moves.marks, -1, 0)).max(axis=1)
     return bool(np.hypot.reduce(carried, initial=0.0) > FRESH * view.profile.tolerance.nozzle_mm)
 
 
-def _moves_since(view: View, station: int, position: int | None = None) -> Array | None:
-    """(moves, 5, 2) what each move since the newest mark at a station did to the five marks there (mm); None
-    where no mark was made, with the head at the position if one is given, or a repair came after it."""
+def _moves_since(view: View, station: int, position: int | None = None) -> _Moves | None:
+    """The moves since the newest mark at a station; None where no mark was made, with the head at the
+    position if one is given, or a repair came after it."""
     bed = view.profile.bed
     near = 0.06 * max(bed.width_mm, bed.depth_mm)
     head = None if position is None else o.grid(view.profile)[position]
     marks = view.jacobian.offset_mm[:, :5, station]
     done: list[Array] = []
+    errs: list[float] = []
     for event in reversed(view.alignment.events):
         if isinstance(event, Inspected) and event.outcome == "fixed":
             return None
         if isinstance(event, Shift | Turn):
             done.append(np.tensordot(worked(view, event)[: m.OPTICS], marks, axes=1))
+            errs.append(_hand_errs(event))
         if not isinstance(event, MarkSeen) or event.station != STATIONS[station]:
             continue
         if head is None or _apart(event, head) <= near:
-            return np.array(done).reshape(-1, *marks.shape[1:])
+            return _Moves(np.array(done).reshape(-1, *marks.shape[1:]), np.array(errs))
     return None
 
 

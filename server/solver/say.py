@@ -138,6 +138,8 @@ def _noticed(view: View) -> str:
             )
         case "way":
             return f"It looks as if the '{rest[1]}' screw of mirror {rest[0]} was turned the other way. "
+        case "backwards":
+            return f"It looks as if the '{rest[1]}' screw of mirror {rest[0]} works the other way round. "
         case "none":
             return f"It looks as if the '{rest[1]}' screw of mirror {rest[0]} was not turned or slips. "
         case "upset":

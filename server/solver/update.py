@@ -11,8 +11,6 @@ from numpy.typing import NDArray
 
 from . import model as m
 from .bank import (
-    BACKWARDS,
-    BACKWARDS_ALONE,
     CARD_AREA,
     CARD_HALF,
     CLOSE,
@@ -22,6 +20,7 @@ from .bank import (
     MODEL_SD,
     OUTLIER,
     Bank,
+    backwards,
     hand,
     join,
     loose_sd,
@@ -67,11 +66,10 @@ def _split_sign(profile: Profile, bank: Bank, mount: int, k: int) -> Bank:
     unknown = np.flatnonzero(bank.sign[:, k] == 0)
     if not unknown.size:
         return bank
-    others = bank.sign[unknown, 3 * (mount - 1) : 3 * mount].sum(axis=1)
-    backwards = np.where(others == 0, BACKWARDS, np.where(others > 0, BACKWARDS_ALONE, 1 - BACKWARDS_ALONE))
-    twin = take(bank, unknown, bank.log_weight[unknown] + np.log(backwards))
+    chance = backwards(bank.sign[unknown, 3 * (mount - 1) : 3 * mount])
+    twin = take(bank, unknown, bank.log_weight[unknown] + np.log(chance))
     forward = bank.log_weight.copy()
-    forward[unknown] += np.log1p(-backwards)
+    forward[unknown] += np.log1p(-chance)
     sign, twin_sign = bank.sign.copy(), twin.sign.copy()
     sign[unknown, k], twin_sign[:, k] = 1, -1
     return join(replace(bank, log_weight=forward, sign=sign), replace(twin, sign=twin_sign))

@@ -37,11 +37,10 @@ FAR_TURN, FAR_SHIFT = 1e-3, 3e-3
 
 @dataclass(frozen=True)
 class Move:
-    """The first move of a set, how much of the expected error (tolerances²) the set takes away, what share
-    of it, and the set's effort (a turn is 1)."""
+    """The first move of a set, what share of the expected error the set takes away, and the set's effort (a
+    turn is 1)."""
 
     event: Event
-    drop: float
     gain: float
     effort: float
 
@@ -102,7 +101,7 @@ def _weighed(now: _Now, events: list[Event]) -> Move:
     better = probability(after, now.stage) - now.probability
     share = drop / now.cost if drop > MUCH and now.cost > 0 else 0.0
     effort = sum(1.0 if isinstance(event, Turn) else SHIFTED for event in events)
-    return Move(events[0], drop, max(2.0 * better, share), effort)
+    return Move(events[0], max(2.0 * better, share), effort)
 
 
 def cost(view: View, stage: int, caps: Array) -> float:

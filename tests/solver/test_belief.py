@@ -11,7 +11,7 @@ import pytest
 
 from server.solver import answer, explain, five_costs, next_step, parse_alignment
 from server.solver import model as m
-from server.solver.bank import BOWS, FAULTS, prune, take
+from server.solver.bank import BOWS, FAULTS, backwards, prune, take
 from server.solver.belief import believe
 from server.solver.causes import _telling, causes
 from server.solver.view import look
@@ -52,6 +52,31 @@ def test_one_turn_shows_which_way_a_screw_works(seed: int) -> None:
     laser = marked(seed)
     true = laser.screws[1, "top"].clockwise
     assert sign_of(obeyed(laser, "top", 0.25), 1, 0) * true > 0.9
+
+
+def test_a_screw_once_taken_for_backwards_is_found_to_work_forwards() -> None:
+    """The first turn was done the wrong way round: what it seemed to teach is unlearned, and said so."""
+    laser = marked()
+    true = laser.screws[1, "top"].clockwise
+    assert sign_of(obeyed(laser, "top", 0.25, way=-1), 1, 0) * true < -0.9
+    for turns in (0.25, -0.25):
+        document = obeyed(laser, "top", turns)
+    assert sign_of(document, 1, 0) * true > 0.9
+    assert any(
+        note.startswith("backwards:1:top")
+        for kept in believe(parse_alignment(document)).notes
+        for note in kept
+    )
+
+
+@pytest.mark.parametrize(
+    ("tried", "least", "most"),
+    [((0, 0, 0), 0.15, 0.2), ((1, 0, 0), 0.04, 0.07), ((-1, 0, 0), 0.7, 0.8), ((1, -1, 0), 0.0, 0.15)],
+)
+def test_how_a_screw_works_is_foretold_by_the_others_of_its_mount(
+    tried: tuple[int, ...], least: float, most: float
+) -> None:
+    assert least < float(backwards(np.array(tried))) < most
 
 
 def test_a_turn_of_the_wrong_screw_is_noticed_and_asked_about() -> None:

@@ -61,6 +61,15 @@ def test_turns_forth_and_back_void_what_their_sum_would_not() -> None:
     assert 4 in left(machine)
 
 
+def test_many_small_turns_void_what_their_share_of_error_would_not() -> None:
+    """A hand errs by up to 1/64 turn, however small the turn is."""
+    machine = straight()
+    for _ in range(20):
+        machine.turn(2, "top", 1 / 32)
+        machine.turn(2, "top", -1 / 32)
+    assert 4 in left(machine)
+
+
 def test_a_screw_of_mirror_3_voids_nothing_at_mirror_3() -> None:
     machine = straight()
     machine.turn(3, "top", 0.5)
