@@ -19,7 +19,7 @@ from .view import Choice, Place, View, missed, nearest, next_sigma
 Array = NDArray[Any]
 
 GUILTY, SUSPECT = 0.9, 0.12  # probability of a fault to inspect, to look for
-CERTAIN = 0.97  # probability of a fault up to which a mark that tells comes before inspecting
+CERTAIN = 0.93  # probability of a fault up to which a mark that tells comes before inspecting
 LATE_SUSPECT = 0.003  # probability that one mark more unmasks a fault, for which it is made before the end
 PROBABLE = 0.5  # chance of a mark below which a place tells nothing of a fault
 TELLING = 0.25  # share of the doubt that a mark must settle

@@ -39,7 +39,7 @@ ROUGH_PASS, ROUGH_SURE = (0.85, 0.85, 0.85, 0.85, 0.82), 0.97
 CHANGED, TINY = 10.0, 1e-9
 # A mark that tells less (tolerances²) is not worth a pulse; but several coarse readings together may be, and
 # any is where the stage is within tolerance with less than ALMOST probability.
-NOTHING, ROUGH_NOTHING, ALMOST = 0.15, 0.01, 0.9
+NOTHING, ROUGH_NOTHING, ALMOST = 0.2, 0.01, 0.9
 LITTLE = 0.1  # a mark that tells less than this (tolerances²) is hardly worth a pulse
 CATCH = 0.35  # chance of a mark below which the beam is searched for
 # By eye a mark is chosen for what is at risk; weight of what surely is not, and the least risk that counts.

@@ -19,7 +19,7 @@ from .view import Place, View
 Array = NDArray[Any]
 
 # A proof is void once what a hand may have erred in the turns since is more than this × overlap tolerance.
-STALE = 0.5
+STALE = 0.6
 FRESH = 0.5  # a move that carries the beam at the nozzle by more than this × its tolerance is looked at
 ALIKE = 1.0  # all five marks moved alike by more than this × overlap tolerance: one of them is made again
 

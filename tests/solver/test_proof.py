@@ -56,7 +56,7 @@ def test_a_turn_that_a_hand_cannot_have_erred_much_in_voids_nothing() -> None:
 def test_turns_forth_and_back_void_what_their_sum_would_not() -> None:
     """Each was done by a hand that errs: the errors add up where the turns do not."""
     machine = straight()
-    for turns in (1 / 2, -1 / 2):
+    for turns in (1 / 2, -1 / 2) * 2:
         machine.turn(2, "top", turns)
     assert 4 in left(machine)
 
@@ -64,7 +64,7 @@ def test_turns_forth_and_back_void_what_their_sum_would_not() -> None:
 def test_many_small_turns_void_what_their_share_of_error_would_not() -> None:
     """A hand errs by up to 1/64 turn, however small the turn is."""
     machine = straight()
-    for _ in range(20):
+    for _ in range(32):
         machine.turn(2, "top", 1 / 32)
         machine.turn(2, "top", -1 / 32)
     assert 4 in left(machine)
