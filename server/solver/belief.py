@@ -13,8 +13,10 @@ on which side of the card a beam passed that left no mark. Their weights are the
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from . import model as m
 from .bank import (
@@ -38,6 +40,8 @@ from .events import Alignment, Event, Inspected, MarkSeen, NoMark, Shift, Turn
 from .profile import STATIONS, Profile
 from .trace import contact_points
 from .update import mark_after_blanks, no_mark, shift, turn
+
+Array = NDArray[Any]
 
 _KNOWN: dict[tuple[Profile, tuple[Event, ...]], tuple[Bank, ...]] = {}
 REST = 2.0  # × what a sound machine has of racking and bow may be left of them after a repair (sd)
@@ -104,10 +108,7 @@ def _rethink(profile: Profile, events: tuple[Event, ...], known: tuple[Bank, ...
         if isinstance(event, (MarkSeen, Inspected)):
             break
         if isinstance(event, Turn):
-            before = known[-1 - back]
-            turned = f"backwards:{event.mount}:{event.screw}"
-            others = [(note, before, instead) for note, instead in _mistakes(profile, event)]
-            for note, other, instead in [*others, (turned, _backwards(profile, before, event), (event,))]:
+            for note, other, instead in _mistakes(profile, known[-1 - back], event):
                 notes = tuple((*n, note) for n in other.notes)
                 other = replace(other, notes=notes, log_weight=other.log_weight + np.log(WRONG_SCREW))
                 for later in (*instead, *events[len(events) - back :]):
@@ -128,21 +129,30 @@ def _backwards(profile: Profile, bank: Bank, event: Turn) -> Bank:
     response, fresh = m.response_at(event.mount, contact), prior(profile).cov[0]
     sign, mean, cov = bank.sign.copy(), bank.mean.copy(), bank.cov.copy()
     sign[:, 3 * (event.mount - 1) + contact] *= -1
-    mean[:, response], cov[:, response, :], cov[:, :, response] = 0.0, 0.0, 0.0
-    cov[:, response, response] = fresh[response, response]
+    _forget(mean, cov, response, fresh)
     return replace(bank, sign=sign, mean=mean, cov=cov)
 
 
-def _mistakes(profile: Profile, event: Turn) -> list[tuple[str, tuple[Event, ...]]]:
-    """What a hand may have done instead: another screw of the mount, the other way, or nothing."""
+def _forget(mean: Array, cov: Array, part: slice, fresh: Array) -> None:
+    """Takes back what (H, SIZE) means and their covariances know of a part of the state, here and now: it is
+    then nil, give or take fresh, (…, SIZE, SIZE)."""
+    mean[:, part], cov[:, part, :], cov[:, :, part] = 0.0, 0.0, 0.0
+    cov[:, part, part] = fresh[..., part, part]
+
+
+def _mistakes(profile: Profile, bank: Bank, event: Turn) -> list[tuple[str, Bank, tuple[Event, ...]]]:
+    """What may have been instead of a turn, from which bank on: another screw of the mount, the other way,
+    nothing, or a screw that works the other way."""
     contacts = profile.mount[event.mount - 1].contact
     others = [c.name for c in contacts if c.screw_pitch_mm is not None and c.name != event.screw]
-    found: list[tuple[str, tuple[Event, ...]]] = [
-        (f"screw:{event.mount}:{name}:{event.screw}", (Turn(event.mount, name, event.turns),))
+    found: list[tuple[str, Bank, tuple[Event, ...]]] = [
+        (f"screw:{event.mount}:{name}:{event.screw}", bank, (Turn(event.mount, name, event.turns),))
         for name in others
     ]
-    found.append((f"way:{event.mount}:{event.screw}", (replace(event, turns=-event.turns),)))
-    found.append((f"none:{event.mount}:{event.screw}", ()))
+    screw = f"{event.mount}:{event.screw}"
+    found.append((f"way:{screw}", bank, (replace(event, turns=-event.turns),)))
+    found.append((f"none:{screw}", bank, ()))
+    found.append((f"backwards:{screw}", _backwards(profile, bank, event), (event,)))
     return found
 
 
@@ -186,8 +196,7 @@ def _repaired_one(profile: Profile, bank: Bank, cause: str, best: int) -> Bank:
     fresh = prior(profile)
     mean, cov = np.repeat(bank.mean[[best]], len(FAULTS), 0), np.repeat(bank.cov[[best]], len(FAULTS), 0)
     carried = slice(m.RACK.start, m.BOW.stop)
-    mean[:, carried], cov[:, carried, :], cov[:, :, carried] = 0.0, 0.0, 0.0
-    cov[:, carried, carried] = np.maximum(fresh.cov, REST**2 * fresh.cov[0])[:, carried, carried]
+    _forget(mean, cov, carried, np.maximum(fresh.cov, REST**2 * fresh.cov[0]))
     for mount in (1, 2, 3):
         loose = (
             FAULTS[bank.fault[best]] == "loose-mount" and bank.fault[best] == FAULTS.index(cause) + mount - 1

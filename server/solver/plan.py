@@ -234,36 +234,38 @@ def worth(view: View, stage: int, places: list[Place]) -> tuple[Array, Array, Ar
     """
     vectors = o.metric_vectors(view.profile, view.rays, min(stage, 3))
     risk, vectors = _risk(vectors), vectors - vectors.mean(0)
+    noise = next_sigma(view) ** 2
     hit = {s: o.hits(view.profile, view.rays, s).mean(0) for s in {place.station for place in places}}
     gains, chance = [], []
     for place in places:
-        told = _told(view, vectors, place)
+        told = _told(vectors, view.rays.offset_mm[:, place.position, place.station], noise)
         gains.append((max(float(told.sum()), 0.0), max(float(risk @ told), 0.0)))
         chance.append(float(hit[place.station][place.position]))
     tells_of, risky = np.array(gains).T
     return tells_of, risky, np.array(chance)
 
 
-def _told(view: View, vectors: Array, place: Place) -> Array:
-    """(L,) variance of each of (M, L) numbers, taken from their mean, that a mark at a place takes away.
+def _told(vectors: Array, mark: Array, noise: float) -> Array:
+    """(L,) variance of each of (M, L) numbers, taken from their mean, that a mark takes away; mark : (M, 2)
+    mm, where each machine makes it; noise : variance of its reading, mm².
 
     Machines drawn by chance seem to hang together a little where they do not: what that alone makes a mark
     tell, (variance of the marks that stands out of the noise) × the number's variance ÷ the pairs drawn, is
     taken off.
     """
     by_chance = (vectors * vectors).mean(0) / (len(vectors) / 2)
-    mark = view.rays.offset_mm[:, place.position, place.station]
     mark = mark - mark.mean(0)
     shared = vectors.T @ mark / len(mark)
     spread = mark.T @ mark / len(mark)
-    inverse = np.linalg.inv(spread + next_sigma(view) ** 2 * np.eye(2))
+    inverse = np.linalg.inv(spread + noise * np.eye(2))
     return np.asarray(((shared @ inverse) * shared).sum(1) - by_chance * float((inverse * spread).sum()))
 
 
 def _told_along(view: View, stage: int, way: Array, place: Place) -> float:
     """Variance of a stage's error along a way, (L,) of any length, that a mark at a place takes away."""
     along = o.metric_vectors(view.profile, view.rays, min(stage, 3)) @ way / max(np.linalg.norm(way), TINY)
-    return float(_told(view, (along - along.mean())[:, None], place)[0])
+    mark = view.rays.offset_mm[:, place.position, place.station]
+    return float(_told((along - along.mean())[:, None], mark, next_sigma(view) ** 2)[0])
 
 
 def _risk(vectors: Array) -> Array:

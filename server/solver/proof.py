@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from . import model as m
 from . import moves as mv
 from . import outlook as o
-from .bank import HAND_RELATIVE, HAND_TURNS
+from .bank import HAND_RELATIVE, hand
 from .events import Event, Inspected, MarkSeen, Shift, Turn
 from .profile import STATIONS, Point
 from .view import Place, View
@@ -58,10 +58,12 @@ def _doubt(moves: _Moves | None) -> float:
 
 
 def _hand_errs(event: Turn | Shift) -> float:
-    """The share of a move by which a hand errs in it (one sd): of a small turn more than of a large one."""
+    """The share of a move by which a hand errs in it (one sd), play left aside: of a small turn more than of
+    a large one."""
     if isinstance(event, Shift):
         return HAND_RELATIVE
-    return float(np.hypot(HAND_RELATIVE, HAND_TURNS / abs(event.turns)))
+    _, variance = hand(event.turns, last=event.turns)
+    return float(np.sqrt(variance)) / abs(event.turns)
 
 
 def nozzle_unproved(view: View) -> bool:

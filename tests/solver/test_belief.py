@@ -55,7 +55,7 @@ def test_one_turn_shows_which_way_a_screw_works(seed: int) -> None:
 
 
 def test_a_screw_once_taken_for_backwards_is_found_to_work_forwards() -> None:
-    """The first turn was done the wrong way round: what it seemed to teach is unlearned, and said so."""
+    """The first turn was done the wrong way round: what it seemed to teach is unlearned."""
     laser = marked()
     true = laser.screws[1, "top"].clockwise
     assert sign_of(obeyed(laser, "top", 0.25, way=-1), 1, 0) * true < -0.9
