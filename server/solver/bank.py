@@ -17,6 +17,7 @@ from .trace import contact_points
 Array = NDArray[Any]
 
 FAULTS = ("none", "gantry-racking", "rail-bow", "rail-bow", "loose-mount", "loose-mount", "loose-mount")
+LOOSE = FAULTS.index("loose-mount")  # of mirror 1; those of mirrors 2 and 3 follow
 # Which rail is bowed. One that may bow both makes what is seen, a bow of one, too improbable.
 BOWS = {2: slice(0, 2), 3: slice(2, 4)}  # fault: Y rail, X rail within the bows of the state vector
 # The fault that each is looked for as: a person looks along both rails.
@@ -65,6 +66,8 @@ class Bank:
     last_turn: tuple[float, ...]  # (9) direction in which each screw was turned last
     evidence: float = 0.0  # log of what normalising took away so far: banks of one alignment can be compared
     doubt: float = 0.0  # probability that the newest pulse was bad or misread rather than explained
+    # For each repair, the first mirror that it reached: marks on cards behind that one hold no more.
+    repairs: tuple[int, ...] = ()
     parts_seen: int = 0  # tube, mirror 1, 2, 3: how many of them a card has shown
     blind: Bank | None = None  # the same without the blanks since the last mark
     blanks: tuple[NoMark, ...] = ()  # those since the last move
@@ -152,6 +155,11 @@ def turned(bank: Bank, k: int, turns: float) -> Bank:
     """The bank with only the direction of a screw's last turn noted."""
     way = float(np.sign(turns))
     return replace(bank, last_turn=tuple(way if i == k else last for i, last in enumerate(bank.last_turn)))
+
+
+def loose_shares(bank: Bank) -> Array:
+    """(3,) probability that the mount of mirror 1, 2, 3 is loose."""
+    return np.array([bank.weight[bank.fault == LOOSE + i].sum() for i in range(3)])
 
 
 def loose_sd(profile: Profile, mount: int) -> float:

@@ -23,6 +23,7 @@ from .bank import (
     CAUSES,
     DOUBT,
     FAULTS,
+    LOOSE,
     REPAIR_SHIFT_SD,
     REPAIR_TILT_SD,
     UPSET,
@@ -31,6 +32,7 @@ from .bank import (
     Bank,
     join,
     loose_sd,
+    loose_shares,
     prior,
     prune,
     shifted,
@@ -47,6 +49,7 @@ _KNOWN: dict[tuple[Profile, tuple[Event, ...]], tuple[Bank, ...]] = {}
 REST = 2.0  # × what a sound machine has of racking and bow may be left of them after a repair (sd)
 TIGHTENED = 2.0  # × its scatter: where a loose mirror may lie once it is tightened (sd)
 WAYS, UNHEARD = 4, 1e-3  # ways in which the screws may work that outlive a repair: how many, how improbable
+MAY_BE = 0.1  # × the probability of the likeliest loose mount: from there on it may have been another
 _TAIL = 8  # banks kept, so that a surprise can be traced back to the turns before it
 
 
@@ -160,6 +163,7 @@ def _inspected(profile: Profile, bank: Bank, event: Inspected) -> Bank:
     """Fixed: readings before may no longer hold, what the screws do stays known. Nothing found: less
     probable."""
     if event.outcome == "fixed":
+        bank = replace(bank, repairs=(*bank.repairs, min(_reached(bank, event.cause))))
         forgotten = _forget_readings(profile, bank)
         if event.cause not in CAUSES:
             return forgotten
@@ -171,6 +175,17 @@ def _inspected(profile: Profile, bank: Bank, event: Inspected) -> Bank:
     if not guilty.any():
         return bank
     return prune(replace(bank, log_weight=bank.log_weight + factor * guilty))
+
+
+def _reached(bank: Bank, cause: str) -> tuple[int, ...]:
+    """Mirrors that a repair may have moved: those whose mount may have been the loose one, else those that
+    ride on the gantry; all where the cause is not one of ours."""
+    if cause not in CAUSES:
+        return (1, 2, 3)
+    loose = loose_shares(bank)
+    if cause != "loose-mount" or not loose.any():
+        return (2, 3)
+    return tuple(int(i) + 1 for i in np.flatnonzero(loose >= MAY_BE * loose.max()))
 
 
 def _repaired(profile: Profile, bank: Bank, cause: str) -> Bank:
@@ -188,7 +203,7 @@ def _repaired(profile: Profile, bank: Bank, cause: str) -> Bank:
         one = shifted(one, float(np.log(weight[k] / weight[likely].sum())))
         repaired = one if repaired is None else join(repaired, one)
     assert repaired is not None  # the most probable way is always among them
-    return replace(repaired, last_turn=bank.last_turn, parts_seen=bank.parts_seen)
+    return replace(repaired, last_turn=bank.last_turn, parts_seen=bank.parts_seen, repairs=bank.repairs)
 
 
 def _repaired_one(profile: Profile, bank: Bank, cause: str, best: int) -> Bank:
@@ -197,14 +212,12 @@ def _repaired_one(profile: Profile, bank: Bank, cause: str, best: int) -> Bank:
     mean, cov = np.repeat(bank.mean[[best]], len(FAULTS), 0), np.repeat(bank.cov[[best]], len(FAULTS), 0)
     carried = slice(m.RACK.start, m.BOW.stop)
     _forget(mean, cov, carried, np.maximum(fresh.cov, REST**2 * fresh.cov[0]))
-    for mount in (1, 2, 3):
-        loose = (
-            FAULTS[bank.fault[best]] == "loose-mount" and bank.fault[best] == FAULTS.index(cause) + mount - 1
-        )
+    for mount in _reached(bank, cause):
+        loose = cause == "loose-mount" and bank.fault[best] == LOOSE + mount - 1
         at = contact_points(profile, mount)
         tilt = TIGHTENED * loose_sd(profile, mount) if loose else REPAIR_TILT_SD
         cov[:, m.contact_at(mount), m.contact_at(mount)] += tilt**2 * at @ at.T
-    cov[:, m.SHIFT, m.SHIFT] += REPAIR_SHIFT_SD**2 * np.eye(9)
+        cov[:, m.shift_at(mount), m.shift_at(mount)] += REPAIR_SHIFT_SD**2 * np.eye(3)
     return replace(fresh, mean=mean, cov=cov, sign=np.repeat(bank.sign[[best]], len(FAULTS), axis=0))
 
 
@@ -215,4 +228,12 @@ def _forget_readings(profile: Profile, bank: Bank) -> Bank:
     mean[:, m.RESPONSE] = bank.mean[best, m.RESPONSE]
     cov[:, m.RESPONSE, m.RESPONSE] = bank.cov[best, m.RESPONSE, m.RESPONSE]
     sign = np.repeat(bank.sign[best : best + 1], len(fresh.fault), axis=0)
-    return replace(fresh, mean=mean, cov=cov, sign=sign, last_turn=bank.last_turn, evidence=bank.evidence)
+    return replace(
+        fresh,
+        mean=mean,
+        cov=cov,
+        sign=sign,
+        last_turn=bank.last_turn,
+        evidence=bank.evidence,
+        repairs=bank.repairs,
+    )

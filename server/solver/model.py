@@ -33,6 +33,11 @@ def contact_at(mount: int) -> slice:
     return slice(4 + 3 * (mount - 1), 7 + 3 * (mount - 1))
 
 
+def shift_at(mount: int) -> slice:
+    """Where the shift of mount 1–3 stands in the state vector."""
+    return slice(SHIFT.start + 3 * (mount - 1), SHIFT.start + 3 * mount)
+
+
 def response_at(mount: int, contact: int) -> slice:
     """Where the (gain, cross-talk) of a contact's screw stand in the state vector."""
     start = RESPONSE.start + 2 * (3 * (mount - 1) + contact)

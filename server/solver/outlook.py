@@ -45,7 +45,6 @@ PAIRS = np.array(list(combinations(range(BED), 2))).T
 Y_PAIRS = np.array(list(combinations(ALONG_Y, 2))).T
 KEYS = ("centre-1", "overlap-2", "centre-2", "overlap-3", "centre-3", "nozzle", "lens")
 STAGE_KEYS = (1, 3, 5, 7, 7)  # how many of KEYS count up to each stage
-LOOSE = b.FAULTS.index("loose-mount")
 
 
 def grid(profile: Profile) -> list[Point]:

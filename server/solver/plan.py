@@ -65,7 +65,7 @@ def choose(view: View) -> Choice:
 
 def _end(view: View) -> Choice:
     """Done, once every station has shown a mark."""
-    seen = seen_stations(view.alignment)
+    seen = seen_stations(view)
     for station, name in enumerate(STATIONS):
         if name not in seen:
             return Choice("mark", place=Place(station, last_position(view)), stage=min(station, 3))

@@ -77,15 +77,16 @@ def nozzle_unproved(view: View) -> bool:
 
 def _moves_since(view: View, station: int, position: int | None = None) -> _Moves | None:
     """The moves since the newest mark at a station; None where no mark was made, with the head at the
-    position if one is given, or a repair came after it."""
+    position if one is given, or a repair before its card came after it."""
     bed = view.profile.bed
     near = 0.06 * max(bed.width_mm, bed.depth_mm)
     head = None if position is None else o.grid(view.profile)[position]
     marks = view.jacobian.offset_mm[:, :5, station]
     done: list[Array] = []
     errs: list[float] = []
+    repairs = iter(reversed(view.bank.repairs))
     for event in reversed(view.alignment.events):
-        if isinstance(event, Inspected) and event.outcome == "fixed":
+        if isinstance(event, Inspected) and event.outcome == "fixed" and station >= next(repairs):
             return None
         if isinstance(event, Shift | Turn):
             done.append(np.tensordot(worked(view, event)[: m.OPTICS], marks, axes=1))

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from fractions import Fraction
 
+import numpy as np
+
 from . import outlook as o
+from .bank import loose_shares
 from .causes import causes
 from .events import MarkSeen, Shift, Turn
 from .plan import rough
@@ -42,7 +45,8 @@ CAUSE_WORDS = {
     ),
     "loose-mount": (
         "a mirror or its mount is loose: the mark lands elsewhere although nothing was turned. "
-        "With the supply off, press lightly on each mirror and mount, tighten lock nuts and springs"
+        "With the supply off, press lightly on each mirror and mount, that of mirror {mirror} first; tighten "
+        "lock nuts and springs"
     ),
 }
 
@@ -91,7 +95,8 @@ def say(view: View, choice: Choice, expect: Expect | None, verdict: Verdict | No
         move = move_words(choice.event.move_mm)
         return f"{prefix}With the supply off and discharged, move {name} {move}{goal}."
     if choice.do == "inspect":
-        return f"It looks as if {CAUSE_WORDS[choice.cause]}; then say what you found."
+        words = CAUSE_WORDS[choice.cause].format(mirror=1 + int(np.argmax(loose_shares(view.bank))))
+        return f"It looks as if {words}; then say what you found."
     if choice.do == "stop":
         return _say_stop(choice)
     power = f", the weakest corner gets {percent(verdict.worst_power)} % of the power" if verdict else ""

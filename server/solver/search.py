@@ -152,7 +152,7 @@ def _shaken(view: View, samples: o.Samples, pulse: int) -> Array:
     """(M, SIZE) the machines as they are at one pulse: a loose mirror lies a little differently at each."""
     x, rng = samples.x.copy(), np.random.default_rng([30, pulse])
     for mount in (1, 2, 3):
-        loose = np.flatnonzero(samples.fault == o.LOOSE + mount - 1)
+        loose = np.flatnonzero(samples.fault == b.LOOSE + mount - 1)
         at = contact_points(view.profile, mount)
         tilt = rng.normal(0.0, b.loose_sd(view.profile, mount), (len(loose), 2))
         x[loose[:, None], np.arange(m.SIZE)[m.contact_at(mount)]] += tilt @ at.T

@@ -14,8 +14,8 @@ from .bank import (
     CARD_AREA,
     CARD_HALF,
     CLOSE,
-    FAULTS,
     FORGOTTEN,
+    LOOSE,
     MISREAD_BLANK,
     MODEL_SD,
     OUTLIER,
@@ -152,7 +152,7 @@ def scatter(profile: Profile, bank: Bank, jacobian: Array) -> Array:
     SIZE)."""
     extra = np.zeros((len(bank.fault), 2, 2))
     for mount in (1, 2, 3):
-        loose = bank.fault == FAULTS.index("loose-mount") + mount - 1
+        loose = bank.fault == LOOSE + mount - 1
         at = contact_points(profile, mount)
         shaken = jacobian[loose][:, :, m.contact_at(mount)] @ at * loose_sd(profile, mount)
         extra[loose] = shaken @ shaken.transpose(0, 2, 1)

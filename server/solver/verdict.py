@@ -23,7 +23,7 @@ KNOWN_MRAD = 2.0  # an angle less certain than this counts as unknown
 
 def verdict(view: View, *, aligned: bool) -> Verdict | None:
     """The verdict at the best estimate; None until every station has been seen since the last repair."""
-    if not set(STATIONS) <= seen_stations(view.alignment):
+    if not set(STATIONS) <= seen_stations(view):
         return None
     profile = view.profile
     values = dict(zip(o.KEYS, o.numbers(view.best)[0], strict=True))
@@ -87,7 +87,7 @@ def _pair(values: Array, sigmas: Array) -> list[dict[str, float]]:
 def _five_point(view: View, mean: Rays) -> dict[str, Any]:
     """offset = mean + per_m_y·y + per_m_x·x + per_m2_xy·x·y over the five positions, from the middle of the
     bed."""
-    if STATIONS[2] not in seen_stations(view.alignment):
+    if STATIONS[2] not in seen_stations(view):
         return {name: [None, None] for name in MAP}
     heads = np.array(o.grid(view.profile)[:5]) * 1e-3
     x, y = (heads - heads[2]).T

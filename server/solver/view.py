@@ -53,7 +53,7 @@ class View:
     @property
     def loose(self) -> Array:
         """(M,) samples whose mount is loose: their marks will scatter whatever is turned."""
-        return np.asarray(self.samples.fault >= o.LOOSE)
+        return np.asarray(self.samples.fault >= b.LOOSE)
 
 
 @dataclass(frozen=True)
@@ -125,15 +125,16 @@ def _likely_sign(view: View, samples: o.Samples, mount: int, k: int) -> float:
     return 1.0 if samples.sign[:, k].sum() >= 0 else -1.0
 
 
-def seen_stations(alignment: Alignment) -> set[str]:
-    """Stations with a mark that still holds: what is repaired lies behind mirror 1's card, and marks made
-    there before are void."""
+def seen_stations(view: View) -> set[str]:
+    """Stations with a mark that still holds: a repair voids those on cards behind the first mirror that it
+    reached."""
     found: set[str] = set()
-    for event in alignment.events:
+    repairs = iter(view.bank.repairs)
+    for event in view.alignment.events:
         if isinstance(event, MarkSeen):
             found.add(event.station)
         elif isinstance(event, Inspected) and event.outcome == "fixed":
-            found &= {STATIONS[0]}
+            found &= set(STATIONS[: next(repairs)])
     return found
 
 

@@ -100,10 +100,36 @@ def test_marks_behind_what_was_repaired_count_no_more() -> None:
     before = parse_alignment(machine.document())
     machine.events.append(dict(FIXED))
     after = parse_alignment(machine.document())
-    assert seen_stations(before) == {"mirror-1", "mirror-2", "mirror-3", "nozzle"}
-    assert seen_stations(after) == {"mirror-1"}
+    assert seen_stations(look(before)) == {"mirror-1", "mirror-2", "mirror-3", "nozzle"}
+    assert seen_stations(look(after)) == {"mirror-1", "mirror-2"}
     assert left(machine) == [0, 1, 2, 3, 4]
     assert answer(machine.document())["verdict"] is None
+
+
+@pytest.mark.parametrize(("station", "head", "mirror"), [("nozzle", FIVE[2], 3), ("mirror-3", FIVE[4], 2)])
+def test_a_loose_mount_is_named_and_its_repair_leaves_what_lies_before_it(
+    station: str, head: list[float], mirror: int
+) -> None:
+    """Marks behind a loose mirror scatter; those on cards before it are as good after it was tightened."""
+    machine = straight()
+    for off in (2.0, -2.0, 2.0, -2.0):
+        machine.pulse("mirror-2", FIVE[1])
+        machine.pulse(station, head)
+        machine.events[-1]["offset_mm"][0] += off
+    step = answer(machine.document())
+    assert (step["do"], step["cause"]) == ("inspect", "loose-mount")
+    assert f"mirror {mirror} first" in step["say"]
+    machine.events.append(dict(FIXED, cause="loose-mount"))
+    repaired = look(parse_alignment(machine.document()))
+    assert seen_stations(repaired) == {f"mirror-{i}" for i in range(1, mirror + 1)}
+    assert left(machine) == ([] if mirror == 3 else [0, 1, 2, 3, 4])
+    assert nozzle_unproved(repaired)
+
+
+def test_after_a_repair_of_something_else_only_mirror_1_has_been_seen() -> None:
+    machine = straight()
+    machine.events.append(dict(FIXED, cause="coolant"))
+    assert seen_stations(look(parse_alignment(machine.document()))) == {"mirror-1"}
 
 
 @pytest.mark.parametrize("seed", [3, 4])
