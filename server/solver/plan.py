@@ -197,7 +197,7 @@ def _best_chance(view: View, stage: int) -> tuple[float, Event | None]:
 
 def _sets(view: View, stage: int) -> list[list[Event]]:
     """Moves worth a try: each lever by itself, and those that together bring the stage to nil."""
-    sets = [[event] for event in singles(view, stage, effort=9.0)]
+    sets = [[event] for event in singles(view, stage)]
     for only in (False, True):
         for share in (WORTH, LAST_WORTH):
             events = adjustments(view, stage, screws_only=only, small=0.0, worth=share)

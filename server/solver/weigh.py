@@ -24,7 +24,6 @@ SPARE = 0.15  # share of the error for which no further move is made
 LEAST_GAIN = 0.1  # a move that takes away a smaller share is none
 WORTH = 0.15  # share of the rest that a lever must take away for its effort to be added
 DONE = 0.1  # rest (tolerances²) at which no further lever is added
-EASY = 2.6  # effort above which a lever is not tried by itself
 GOOD = 0.6  # share of a tolerance that is as good as nil
 SMALL = 0.05  # tolerances that are not worth moving for
 GAIN = 0.3  # share of the expected remaining error that a move must take away
@@ -183,9 +182,7 @@ class _Problem:
     far: Array  # (N,) cost of each number squared
 
 
-def _problem(
-    view: View, stage: int, *, screws_only: bool = False, effort: float = EASY, small: float | None = None
-) -> _Problem:
+def _problem(view: View, stage: int, *, screws_only: bool = False, small: float | None = None) -> _Problem:
     profile, bank, stage = view.profile, view.bank, min(stage, 3)
     small = SMALL if small is None else small
     residual = _beyond_small(o.metric_vectors(profile, view.best, stage, LENS)[0], small)
@@ -194,7 +191,7 @@ def _problem(
     levers = [
         lever
         for lever in mv.levers(profile, stage)
-        if lever.name(profile) not in used and (lever.is_screw or not screws_only) and lever.effort <= effort
+        if lever.name(profile) not in used and (lever.is_screw or not screws_only)
     ]
     moves = [mv.direction(profile, bank, lever)[: m.OPTICS] for lever in levers]
     ends = np.cumsum([move.shape[1] for move in moves], dtype=int)
@@ -236,10 +233,10 @@ def _moved_since_mark(view: View) -> set[str]:
     return used
 
 
-def singles(view: View, stage: int, *, effort: float = EASY) -> list[Event]:
+def singles(view: View, stage: int) -> list[Event]:
     """For each lever that can take something away by itself: the moves that a hand can do nearest to the
     best."""
-    problem = _problem(view, stage, effort=effort)
+    problem = _problem(view, stage)
     problem = replace(problem, coarse=np.zeros_like(problem.coarse))
     alone = _solved(problem, [(i,) for i in range(len(problem.levers))])
     found: list[Event] = []
