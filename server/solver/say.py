@@ -45,7 +45,7 @@ CAUSE_WORDS = {
     ),
     "loose-mount": (
         "a mirror or its mount is loose: the mark lands elsewhere although nothing was turned. "
-        "With the supply off, press lightly on each mirror and mount, that of mirror {mirror} first; tighten "
+        "With the supply off, press lightly on each mirror's mount, mirror {mirror}'s first, and tighten "
         "lock nuts and springs"
     ),
 }

@@ -118,7 +118,7 @@ def test_a_loose_mount_is_named_and_its_repair_leaves_what_lies_before_it(
         machine.events[-1]["offset_mm"][0] += off
     step = answer(machine.document())
     assert (step["do"], step["cause"]) == ("inspect", "loose-mount")
-    assert f"mirror {mirror} first" in step["say"]
+    assert f"mirror {mirror}'s first" in step["say"]
     machine.events.append(dict(FIXED, cause="loose-mount"))
     repaired = look(parse_alignment(machine.document()))
     assert seen_stations(repaired) == {f"mirror-{i}" for i in range(1, mirror + 1)}
