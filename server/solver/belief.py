@@ -49,6 +49,7 @@ _KNOWN: dict[tuple[Profile, tuple[Event, ...]], tuple[Bank, ...]] = {}
 REST = 2.0  # × what a sound machine has of racking and bow may be left of them after a repair (sd)
 TIGHTENED = 2.0  # × its scatter: where a loose mirror may lie once it is tightened (sd)
 WAYS, UNHEARD = 4, 1e-3  # ways in which the screws may work that outlive a repair: how many, how improbable
+TOLD = 0.5  # probability of a loose mount below which nobody can say where one was tightened
 MAY_BE = 0.1  # × the probability of the likeliest loose mount: from there on it may have been another
 _TAIL = 8  # banks kept, so that a surprise can be traced back to the turns before it
 
@@ -178,13 +179,13 @@ def _inspected(profile: Profile, bank: Bank, event: Inspected) -> Bank:
 
 
 def _reached(bank: Bank, cause: str) -> tuple[int, ...]:
-    """Mirrors that a repair may have moved: those whose mount may have been the loose one, else those that
-    ride on the gantry; all where the cause is not one of ours."""
-    if cause not in CAUSES:
-        return (1, 2, 3)
-    loose = loose_shares(bank)
-    if cause != "loose-mount" or not loose.any():
+    """Mirrors that a repair may have moved: those that ride on the gantry, or whose mount may have been the
+    loose one; all where nothing told that one is loose, and where the cause is not one of ours."""
+    if cause in CAUSES and cause != "loose-mount":
         return (2, 3)
+    loose = loose_shares(bank)
+    if cause != "loose-mount" or loose.sum() < TOLD:
+        return (1, 2, 3)
     return tuple(int(i) + 1 for i in np.flatnonzero(loose >= MAY_BE * loose.max()))
 
 

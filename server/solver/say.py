@@ -46,7 +46,7 @@ CAUSE_WORDS = {
     "loose-mount": (
         "a mirror or its mount is loose: the mark lands elsewhere although nothing was turned. "
         "With the supply off, press lightly on each mirror's mount, mirror {mirror}'s first, and tighten "
-        "lock nuts and springs"
+        "only what gives (lock nuts, springs)"
     ),
 }
 

@@ -126,9 +126,10 @@ def test_a_loose_mount_is_named_and_its_repair_leaves_what_lies_before_it(
     assert nozzle_unproved(repaired)
 
 
-def test_after_a_repair_of_something_else_only_mirror_1_has_been_seen() -> None:
+@pytest.mark.parametrize("cause", ["coolant", "loose-mount"])
+def test_after_a_repair_that_nothing_told_of_only_mirror_1_has_been_seen(cause: str) -> None:
     machine = straight()
-    machine.events.append(dict(FIXED, cause="coolant"))
+    machine.events.append(dict(FIXED, cause=cause))
     assert seen_stations(look(parse_alignment(machine.document()))) == {"mirror-1"}
 
 
