@@ -164,11 +164,12 @@ def _inspected(profile: Profile, bank: Bank, event: Inspected) -> Bank:
     """Fixed: readings before may no longer hold, what the screws do stays known. Nothing found: less
     probable."""
     if event.outcome == "fixed":
-        bank = replace(bank, repairs=(*bank.repairs, min(_reached(bank, event.cause))))
+        reached = _reached(bank, event.cause)
+        bank = replace(bank, repairs=(*bank.repairs, min(reached)))
         forgotten = _forget_readings(profile, bank)
         if event.cause not in CAUSES:
             return forgotten
-        kept = _repaired(profile, bank, event.cause)
+        kept = _repaired(profile, bank, event.cause, reached)
         forgotten = replace(forgotten, parts_seen=kept.parts_seen, evidence=kept.evidence)
         return prune(join(shifted(kept, np.log1p(-VOID)), shifted(forgotten, np.log(VOID))))
     guilty = np.array([FAULTS[f] == event.cause for f in bank.fault])
@@ -189,7 +190,7 @@ def _reached(bank: Bank, cause: str) -> tuple[int, ...]:
     return tuple(int(i) + 1 for i in np.flatnonzero(loose >= MAY_BE * loose.max()))
 
 
-def _repaired(profile: Profile, bank: Bank, cause: str) -> Bank:
+def _repaired(profile: Profile, bank: Bank, cause: str, reached: tuple[int, ...]) -> Bank:
     """The bank after a repair: the fault gone as far as the prior says, what was worked on loosened by as
     much; what is not sure yet of the ways that the screws work stays open."""
     guilty = np.flatnonzero([FAULTS[f] == cause for f in bank.fault])
@@ -200,20 +201,20 @@ def _repaired(profile: Profile, bank: Bank, cause: str) -> Bank:
     repaired: Bank | None = None
     for k in likely:
         these = guilty[which.reshape(-1) == k]
-        one = _repaired_one(profile, bank, cause, int(these[np.argmax(bank.log_weight[these])]))
+        one = _repaired_one(profile, bank, cause, reached, int(these[np.argmax(bank.log_weight[these])]))
         one = shifted(one, float(np.log(weight[k] / weight[likely].sum())))
         repaired = one if repaired is None else join(repaired, one)
     assert repaired is not None  # the most probable way is always among them
     return replace(repaired, last_turn=bank.last_turn, parts_seen=bank.parts_seen, repairs=bank.repairs)
 
 
-def _repaired_one(profile: Profile, bank: Bank, cause: str, best: int) -> Bank:
+def _repaired_one(profile: Profile, bank: Bank, cause: str, reached: tuple[int, ...], best: int) -> Bank:
     """One hypothesis after the repair, beside each fault that may come after it."""
     fresh = prior(profile)
     mean, cov = np.repeat(bank.mean[[best]], len(FAULTS), 0), np.repeat(bank.cov[[best]], len(FAULTS), 0)
     carried = slice(m.RACK.start, m.BOW.stop)
     _forget(mean, cov, carried, np.maximum(fresh.cov, REST**2 * fresh.cov[0]))
-    for mount in _reached(bank, cause):
+    for mount in reached:
         loose = cause == "loose-mount" and bank.fault[best] == LOOSE + mount - 1
         at = contact_points(profile, mount)
         tilt = TIGHTENED * loose_sd(profile, mount) if loose else REPAIR_TILT_SD

@@ -22,7 +22,7 @@ KNOWN_MRAD = 2.0  # an angle less certain than this counts as unknown
 
 
 def verdict(view: View, *, aligned: bool) -> Verdict | None:
-    """The verdict at the best estimate; None until every station has been seen since the last repair."""
+    """The verdict at the best estimate; None until each station has a mark that no repair has voided."""
     if not set(STATIONS) <= seen_stations(view):
         return None
     profile = view.profile
