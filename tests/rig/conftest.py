@@ -47,8 +47,10 @@ class Root:
         return [*enter, "chroot", str(self.folder), *clean, *camera, *inside]
 
     def run(self, *command: str, timeout_s: float = 120) -> subprocess.CompletedProcess[str]:
-        """Run it to its end."""
-        return subprocess.run(self.words(*command), capture_output=True, text=True, timeout=timeout_s)
+        """Run it to its end, in a process group of its own: no signal sent in there reaches this test run."""
+        return subprocess.run(
+            self.words(*command), capture_output=True, text=True, timeout=timeout_s, start_new_session=True
+        )
 
     def path(self, inside: str) -> Path:
         """Return where that file of the root is from here."""
