@@ -7,7 +7,9 @@ machines.
 Machine number n is always the same: severity n mod 3, bed n/3 mod 2, corner n/6 mod 2. A third has a fault
 that no screw cures; of these one in ten cannot be repaired either, and the right end is then 'stop'. Each is
 read twice: by the rig (0.05 mm) and by eye (0.4 mm). The oracle, which knows every lever and sign but
-nothing of faults, plays the machine without its fault; all ratios to it are over machines without one.
+nothing of faults, plays the machine without its fault; all ratios to it are over machines without one. Those
+to the manual procedure are over all machines, as drawn, and over the sound ones; behind a ratio of pulses
+stands its 95 % interval (bootstrap over machines).
 """
 
 from __future__ import annotations

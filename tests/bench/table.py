@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from typing import Any
 
 import numpy as np
+from numpy.typing import ArrayLike
+from scipy.stats import bootstrap
 
 from tests.bench.play import Run
 from tests.machines import SEVERITIES
@@ -33,7 +36,11 @@ def _seen(results: Sequence[Result], place: int) -> list[str]:
 
 
 def _is(result: Result, severity: str) -> bool:
-    return severity == "all" or SEVERITIES[result[0] % 3] == severity
+    return severity in ("all", _severity(result[0]))
+
+
+def _severity(number: int) -> str:
+    return SEVERITIES[number % 3]
 
 
 def _row(player: str, reading: str, severity: str, runs: list[Run]) -> str:
@@ -61,27 +68,55 @@ def _median(values: Sequence[float]) -> float:
 
 
 def _print_ratios(results: Sequence[Result]) -> None:
-    players = _seen(results, 2)
-    for other in ("manual", "oracle"):
-        if "solver" in players and other in players:
-            for reading in _seen(results, 1):
-                for severity in (*SEVERITIES, "all"):
-                    chosen = [r for r in results if r[1] == reading and _is(r, severity)]
-                    print(f"solver / {other}, {reading}, {severity}, sound machines: {_ratio(chosen, other)}")
+    """The solver's medians beside another player's on the same machines. The manual procedure is done by eye,
+    so that the rig's stand beside those too."""
+    for reading in _seen(results, 1):
+        for severity in (*SEVERITIES, "all"):
+            _print_ratio(results, reading, ("manual", reading), severity)
+        _print_ratio(results, reading, ("manual", reading), "all", sound=True)
+    _print_ratio(results, "rig", ("manual", "eye"), "all")
+    for reading in _seen(results, 1):
+        for severity in (*SEVERITIES, "all"):
+            _print_ratio(results, reading, ("oracle", reading), severity, sound=True)
 
 
-def _ratio(results: Sequence[Result], other: str) -> str:
-    sound = {n for n, _, player, run in results if player == "solver" and not run.fault}
+def _print_ratio(
+    results: Sequence[Result], reading: str, other: tuple[str, str], severity: str, *, sound: bool = False
+) -> None:
+    ours, theirs = _runs(results, "solver", reading), _runs(results, *other)
+    shared = [
+        n
+        for n, run in ours.items()
+        if n in theirs and not (sound and run.fault) and severity in ("all", _severity(n))
+    ]
+    if shared:
+        which = f"{severity}, sound machines" if sound else severity
+        told = _ratio([ours[n] for n in shared], [theirs[n] for n in shared])
+        print(f"solver {reading} / {' '.join(other)}, {which}: {told}")
+
+
+def _runs(results: Sequence[Result], player: str, reading: str) -> dict[int, Run]:
+    return {n: run for n, r, p, run in results if p == player and r == reading}
+
+
+def _ratio(ours: Sequence[Run], others: Sequence[Run]) -> str:
+    """Ratios of the medians, that of pulses with a 95 % interval for other machines drawn alike."""
     parts = []
     for what in ("pulses", "moves"):
-        median = {
-            player: _median([getattr(run, what) for n, _, p, run in results if p == player and n in sound])
-            for player in ("solver", other)
-        }
-        parts.append(
-            f"{what} {median['solver']:.1f} / {median[other]:.1f} = {median['solver'] / median[other]:.2f}"
-        )
+        mine, theirs = ([getattr(run, what) for run in runs] for runs in (ours, others))
+        parts.append(f"{what} {_median(mine):.1f} / {_median(theirs):.1f} = {_by(mine, theirs):.2f}")
+        if what == "pulses" and len(mine) > 1:
+            drawn = bootstrap(
+                (mine, theirs), _by, paired=True, vectorized=True, method="percentile", n_resamples=2000,
+                random_state=1,
+            )  # fmt: skip
+            low, high = drawn.confidence_interval
+            parts[-1] += f" ({low:.2f} to {high:.2f})"
     return ", ".join(parts)
+
+
+def _by(mine: ArrayLike, theirs: ArrayLike, axis: int = -1) -> Any:
+    return np.median(mine, axis=axis) / np.median(theirs, axis=axis)
 
 
 def print_failures(results: Sequence[Result], *, player: str = "solver", most: int = 60) -> None:
@@ -89,7 +124,7 @@ def print_failures(results: Sequence[Result], *, player: str = "solver", most: i
     bad = [(n, reading, run) for n, reading, p, run in results if p == player and _failed(run)]
     print(f"\n{len(bad)} failures of {player}; replay with --seed N --reading R --verbose")
     for number, reading, run in bad[:most]:
-        print(f"  {number:4d} {reading:4s}{SEVERITIES[number % 3]:8s} {_story(run)}")
+        print(f"  {number:4d} {reading:4s}{_severity(number):8s} {_story(run)}")
 
 
 def _story(run: Run) -> str:

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
+import numpy as np
 import pytest
 
-from server.solver import answer, explain, parse_alignment
+from server.solver import answer, explain, parse_alignment, plan
 from server.solver.causes import last_look
 from server.solver.proof import nozzle_unproved, unproved
-from server.solver.view import look, seen_stations
+from server.solver.view import View, look, seen_stations
 from tests.machines import Machine, draw_machine
 
 Json = dict[str, Any]
@@ -38,6 +40,26 @@ def left(machine: Machine) -> list[int]:
 
 def test_five_marks_prove_the_bed() -> None:
     assert left(straight()) == []
+
+
+def within(view: View, share: float) -> View:
+    """The view with that share of its machines within tolerance, the others a little beyond."""
+    numbers = np.zeros_like(view.numbers)
+    numbers[round(share * len(numbers)) :, 3] = 1.2
+    return replace(view, numbers=numbers)
+
+
+@pytest.mark.parametrize(
+    ("few", "many", "done"),
+    [(0.0, 0.01, True), (-0.03, 0.01, True), (0.02, -0.01, False), (-0.08, 0.01, False)],
+)
+def test_many_machines_decide_where_the_few_may_be_wrong(
+    few: float, many: float, done: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    view = look(parse_alignment(straight().document()))
+    assert not plan.rough(view)
+    monkeypatch.setattr(plan, "closer", lambda view: within(view, plan.PASS[4] + many))
+    assert plan.settled(within(view, plan.PASS[4] + few), 4) is done
 
 
 def test_a_turn_upstream_voids_the_far_positions() -> None:
