@@ -2,6 +2,7 @@
 machines.
 
     python tests/bench/alignment.py --machines 200 --jobs 2
+    python tests/bench/alignment.py --reading eye --player solver manual
     python tests/bench/alignment.py --seed 17 --reading rig --player solver --verbose
 
 Machine number n is always the same: severity n mod 3, bed n/3 mod 2, corner n/6 mod 2. A third has a fault
@@ -77,7 +78,7 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--first", type=int, default=0, help="number of the first machine")
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--reading", choices=[*READINGS, "both"], default="both")
-    parser.add_argument("--player", choices=[*PLAYERS, "all"], default="all")
+    parser.add_argument("--player", choices=PLAYERS, nargs="+", help="which of them play (all)")
     parser.add_argument("--seed", type=int, help="replay this one machine")
     parser.add_argument("--verbose", action="store_true", help="with --seed: print every step")
     return parser.parse_args()
@@ -94,9 +95,9 @@ def _replay(number: int, reading: str, player: str, verbose: bool) -> None:
 def main() -> None:
     asked = _arguments()
     readings = list(READINGS) if asked.reading == "both" else [asked.reading]
-    players = list(PLAYERS) if asked.player == "all" else [asked.player]
+    players = asked.player or list(PLAYERS)
     if asked.seed is not None:
-        for player in players if asked.player != "all" else ["solver"]:
+        for player in asked.player or ["solver"]:
             _replay(asked.seed, readings[0], player, asked.verbose)
         return
     numbers = range(asked.first, asked.first + asked.machines)
