@@ -25,7 +25,7 @@ def print_table(results: Sequence[Result]) -> None:
     for player in _seen(results, 2):
         for reading in _seen(results, 1):
             for severity in (*SEVERITIES, "all"):
-                chosen = [r for r in results if r[1] == reading and r[2] == player and _is(r, severity)]
+                chosen = [r for r in results if r[1] == reading and r[2] == player and _is(r[0], severity)]
                 if chosen:
                     print(_row(player, reading, severity, [r[3] for r in chosen]))
     _print_ratios(results)
@@ -35,8 +35,8 @@ def _seen(results: Sequence[Result], place: int) -> list[str]:
     return list(dict.fromkeys(str(r[place]) for r in results))
 
 
-def _is(result: Result, severity: str) -> bool:
-    return severity in ("all", _severity(result[0]))
+def _is(number: int, severity: str) -> bool:
+    return severity in ("all", _severity(number))
 
 
 def _severity(number: int) -> str:
@@ -84,11 +84,7 @@ def _print_ratio(
     results: Sequence[Result], reading: str, other: tuple[str, str], severity: str, *, sound: bool = False
 ) -> None:
     ours, theirs = _runs(results, "solver", reading), _runs(results, *other)
-    shared = [
-        n
-        for n, run in ours.items()
-        if n in theirs and not (sound and run.fault) and severity in ("all", _severity(n))
-    ]
+    shared = [n for n, run in ours.items() if n in theirs and not (sound and run.fault) and _is(n, severity)]
     if shared:
         which = f"{severity}, sound machines" if sound else severity
         told = _ratio([ours[n] for n in shared], [theirs[n] for n in shared])

@@ -79,10 +79,10 @@ def frozen() -> Json:
     number = wait(camera, -1)
     stuck = process_of(camera)
     os.kill(stuck, signal.SIGSTOP)
-    process_of(camera, but=stuck)
-    back = wait(camera, wait(camera, number)) > number
+    wait(camera, number + 10)
+    other = process_of(camera) != stuck
     camera.stop()
-    return {"back": back}
+    return {"another_process": other}
 
 
 def unplugged() -> Json:

@@ -52,7 +52,7 @@ def test_a_killed_camera_process_is_back_by_itself(acts: dict[str, Json]) -> Non
 
 
 def test_a_frozen_one_is_replaced(acts: dict[str, Json]) -> None:
-    assert acts["frozen"]["back"]
+    assert acts["frozen"]["another_process"]
 
 
 def test_an_absent_camera_is_said_and_comes_back(acts: dict[str, Json]) -> None:
