@@ -7,6 +7,7 @@ import secrets
 from typing import Any
 
 from flask import Flask, request
+from flask.json.provider import DefaultJSONProvider
 
 from server.log import LogError
 from server.pages.api import UPLOAD_LIMIT, api
@@ -23,9 +24,16 @@ from server.solver.power import percent
 __all__ = ["create_app"]
 
 
+class _AsMade(DefaultJSONProvider):
+    """Keys in the order in which the stream sends them: the page compares parts of a state by their text."""
+
+    sort_keys = False
+
+
 def create_app(config: Config) -> Flask:
     """Return the app that serves ``config.data``; it opens the log and the source of pictures."""
     app = Flask(__name__)
+    app.json = _AsMade(app)
     app.config["MAX_CONTENT_LENGTH"] = UPLOAD_LIMIT
     app.config["MAX_FORM_MEMORY_SIZE"] = 500_000
     app.extensions["spotwright"] = open_desk(config)

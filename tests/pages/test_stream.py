@@ -21,6 +21,11 @@ def session(tmp_path: Path) -> Session:
     return Session(Log(tmp_path), Bench(), machine=MACHINE, brain=Script().brain())
 
 
+def in_order(text: str) -> Any:
+    """Return the JSON with its objects as lists of pairs, so that their order counts."""
+    return json.loads(text, object_pairs_hook=list)
+
+
 def opened(streams: Streams, session: Session, tab: str, *, gone: bool = False) -> Iterator[str]:
     return streams.open(tab, session, lambda: {"version": session.version}, lambda: gone)
 
@@ -94,6 +99,18 @@ def test_the_route_streams(client: FlaskClient) -> None:
     assert next(parts).startswith(b": here")
     assert next(parts).startswith(b"event: state")
     answer.close()
+
+
+def test_the_stream_and_the_answers_tell_a_state_in_the_same_order(client: FlaskClient, do: Any) -> None:
+    """The page knows a turn that it follows, or choices that it shows, again by their text."""
+    do("acknowledge")
+    stream = client.get("/api/events?of=bench&tab=t1")
+    parts = iter(stream.response)
+    next(parts)
+    streamed = next(parts).decode().split("data: ")[1]
+    asked = client.get("/api/state").text
+    stream.close()
+    assert in_order(streamed) == in_order(asked)
 
 
 def test_twenty_pages_that_draw_a_change_cost_one_state(client: FlaskClient, do: Any) -> None:
