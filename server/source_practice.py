@@ -24,7 +24,6 @@ class PracticeSource:
 
     def __init__(self, machine: PracticeMachine | None = None) -> None:
         self._lock = threading.RLock()
-        self._looked_through: PracticeCamera | None = None
         self._use(machine or PracticeMachine(secrets.randbelow(1_000_000)))
 
     def machine(self) -> dict[str, Any] | None:
@@ -39,11 +38,8 @@ class PracticeSource:
         return None
 
     def look(self, *, newer_than: int, timeout_s: float) -> FrameLike:
-        camera = self._camera
-        if camera is not self._looked_through:
-            self._looked_through, newer_than = camera, -1
         try:
-            return camera.newest(newer_than=newer_than, timeout_s=timeout_s)
+            return self._camera.newest(newer_than=newer_than, timeout_s=timeout_s)
         except (RuntimeError, TimeoutError) as error:
             raise NoPicture(str(error)) from error
 
@@ -90,14 +86,16 @@ class PracticeSource:
         seed = int(options.get("seed", secrets.randbelow(1_000_000)))
         severity: Severity = "rebuilt" if options.get("severity") == "rebuilt" else "drifted"
         corner: Corner = "back-right" if options.get("corner") == "back-right" else "back-left"
-        self._use(PracticeMachine(seed, default_profile(corner), severity=severity))
+        self._use(
+            PracticeMachine(seed, default_profile(corner), severity=severity), above=self._camera.number
+        )
 
     def to_json(self) -> dict[str, Any]:
         with self._lock:
             return self.laser.to_json()
 
     def restore(self, data: dict[str, Any]) -> None:
-        self._use(PracticeMachine.from_json(data))
+        self._use(PracticeMachine.from_json(data), above=self._camera.number)
 
     def close(self) -> None:
         self._camera.stop()
@@ -106,8 +104,9 @@ class PracticeSource:
         # drawn anew whenever the machine has changed since the last frame
         return self._camera.newest().pixels
 
-    def _use(self, machine: PracticeMachine) -> None:
+    def _use(self, machine: PracticeMachine, *, above: int = -1) -> None:
+        """Look at this one from now on, in frames above that number."""
         with self._lock:
             self.laser = machine
-            self._camera = PracticeCamera(machine)
+            self._camera = PracticeCamera(machine, above=above)
             self._camera.start()

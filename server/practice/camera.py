@@ -49,6 +49,7 @@ class PracticeCamera:
 
     A frame is drawn when somebody asks, at most ``frames_per_s`` times a second, and at once after the
     machine has changed: a frame newer than the one before a pulse always shows the pulse.
+    ``above``: frames are numbered on from there, where another camera looked before.
     ``newest`` raises TimeoutError where no new frame is due within ``timeout_s``, RuntimeError before
     ``start``.
     """
@@ -60,6 +61,7 @@ class PracticeCamera:
         machine: PracticeMachine,
         *,
         frames_per_s: float = 15.0,
+        above: int = -1,
         clock: Callable[[], float] = time.monotonic,
         sleep: Callable[[float], None] = time.sleep,
     ) -> None:
@@ -70,6 +72,7 @@ class PracticeCamera:
         self._stills: dict[str, _Still] = {}
         self._noise = _noise_bank(machine.seed)
         self._frame: PracticeFrame | None = None
+        self.number = above  # of the newest frame
         self._seen_revision = -1
         self._running = False
 
@@ -98,8 +101,8 @@ class PracticeCamera:
             now_s, frame = self._clock(), self._frame
             changed = self._machine.revision != self._seen_revision
             if frame is None or changed or now_s - frame.time_s >= self._interval_s - 1e-6:
-                number = 0 if frame is None else frame.number + 1
-                self._frame = frame = PracticeFrame(self._render(now_s, number), now_s, number)
+                self.number += 1
+                self._frame = frame = PracticeFrame(self._render(now_s, self.number), now_s, self.number)
             return frame
 
     def _render(self, time_s: float, frame_number: int) -> Pixels:

@@ -136,6 +136,18 @@ def test_a_folder_of_pictures_serves_as_a_camera(tmp_path: Path) -> None:
     source.close()
 
 
+def test_a_new_practice_laser_is_seen_by_whoever_looked_at_the_old_one() -> None:
+    """However often another has looked meanwhile: a frame's number only rises."""
+    source = PracticeSource(PracticeMachine(3))
+    seen = source.look(newer_than=-1, timeout_s=1.0).number
+    for renew in (lambda: source.renew({"seed": 4}), lambda: source.restore(source.to_json())):
+        seen = source.look(newer_than=seen, timeout_s=1.0).number
+        renew()
+        source.look(newer_than=-1, timeout_s=1.0)
+        frame = source.look(newer_than=seen, timeout_s=0.0)
+        assert frame.number > seen
+
+
 @pytest.mark.parametrize("corner", ["back-left", "back-right"])
 def test_the_practice_laser_comes_in_both_layouts(corner: str) -> None:
     source = PracticeSource(PracticeMachine(3))
