@@ -58,7 +58,7 @@ class Session(Versioned):
         self._taking = Taking(self._standing, source, self._brain, card=self._card, rig=self.rig)
         self._adjusting = Adjusting(self._standing, source)
         self.turning = Turning(source, self._brain, self.rig, clock=clock)
-        self.hung = 0  # rises with every fresh tape
+        self.hung = 0  # rises with every fresh tape, and where a hold has drawn on it
         self.shot: Shot | None = None  # of the newest pulse that a person told of
         self._hung_s: float | None = None
         self._settled_s: float | None = None
@@ -119,6 +119,7 @@ class Session(Versioned):
                 self.source.hang(place)
             self._standing.candidates = None
             self.hung, self._hung_s = self.hung + 1, self._clock()
+            self.shot = None  # of the tape before
             self.rig.set_live(None)
             self._card.look(self.source, self._brain, timeout_s=2.0)
             self._standing.keep(place=place, missed=False, used=False, said="")
@@ -218,6 +219,8 @@ class Session(Versioned):
             if self.source.kind != "practice":
                 raise Refused("Only the practice screws turn from here.", path="screw", status=409)
             self.turning.ease(self._journal.step, mount, screw, way)
+            if not way:
+                self.hung += 1
             memory = self._standing.memory
             if not (way and memory.turned and memory.used):
                 self._standing.keep(turned=True, used=True)
@@ -253,6 +256,8 @@ class Session(Versioned):
             self._resume()
             self._standing.keep(rigs=rigs)
             self.hung += 1
+            self.shot = None
+            self.rig.set_live(None)
             self._standing.note({"kind": "begin", "machine": self.machine()})
 
     def offer(self, machine: Json) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import time
 from collections.abc import Callable
 from typing import Any
@@ -30,24 +31,36 @@ class Turning:
         self, source: Source, brain: Brain, rig: RigView, *, clock: Callable[[], float] = time.monotonic
     ) -> None:
         self._source, self._brain, self._rig, self._clock = source, brain, rig, clock
-        self._began_s = 0.0  # of the last look, and when it was over
+        self._began_s = 0.0  # of the last look, and when it was over (inf: not yet)
         self._ended_s: float | None = None
+        self._seen: Json | None = None  # the mark at the last look
 
     @property
     def held(self) -> bool:
         """Whether a hand is on the screw just now."""
         return self._ended_s is not None and self._clock() - self._ended_s <= LONGEST_S
 
+    @property
+    def shown(self) -> bool:
+        """Whether the mark that is shown is a hold's: while held, and then until something else is done."""
+        return self.held or (self._seen is not None and self._rig.live is self._seen)
+
     def ease(self, step: Json, mount: int, screw: str, way: int) -> None:
         """Turn on in that way (+1 clockwise) for the time since the last call, and look; 0 lets go."""
         span_s, self._began_s = self._span_s(), self._clock()
         turns = way * min(_speed(step) * span_s, _asked(step) / LOOKS)
+        self._ended_s = math.inf  # a look may take longer than LONGEST_S
+        try:
+            self._turn(mount, screw, turns)
+            self._look()
+        finally:
+            self._ended_s = self._clock() if way else None
+
+    def _turn(self, mount: int, screw: str, turns: float) -> None:
         try:
             self._source.ease(mount, screw, turns)
         except (KeyError, ValueError) as error:
             raise Refused(str(error).strip("'\""), path="screw") from error
-        self._look()
-        self._ended_s = self._clock() if way else None
 
     def _span_s(self) -> float:
         return min(self._clock() - self._began_s, LONGEST_S) if self.held else FIRST_S
@@ -59,7 +72,8 @@ class Turning:
             raise Refused(str(error), path="camera", status=409) from error
         found = self._brain.read(frame.pixels, None)
         marks = isinstance(found, Reading) and bool(found.marks)
-        self._rig.set_live(seen_now(found, frame.time_s) if isinstance(found, Reading) and marks else None)
+        self._seen = seen_now(found, frame.time_s) if isinstance(found, Reading) and marks else None
+        self._rig.set_live(self._seen)
 
 
 def _speed(step: Json) -> float:

@@ -36,14 +36,17 @@ class Watching:
         """One frame was looked at."""
         if any(event in _ABOUT_THE_CARD for event in moment.events):
             self._session.card_in_view(moment.station, moment.card, frame.pixels.shape[:2])
-        if not self._session.turning.held:  # the hold looks for itself
-            self._session.rig.set_live(live_mark(moment))
+        self._show(live_mark(moment))
         if "mark settled" in moment.events:
             self._session.settled()
 
     def blind(self) -> None:
         """There are no frames just now."""
-        self._session.rig.set_live(None)
+        self._show(None)
+
+    def _show(self, live: Json | None) -> None:
+        if not self._session.turning.shown:  # a hold looks for itself
+            self._session.rig.set_live(live)
 
 
 def live_mark(moment: Moment) -> Json | None:

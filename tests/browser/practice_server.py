@@ -13,7 +13,9 @@ from typing import Any
 import cv2
 import numpy as np
 
+from firmware.profile import RigProfile
 from server import turning
+from server.crew import Crew
 from server.pages import Config, create_app, stream
 from server.pages.serve import make_server
 from server.practice import PracticeCamera, PracticeMachine, camera, scene
@@ -35,7 +37,11 @@ def serve_practice(folder: Path, port: int, seed: int, code: str, told: Connecti
     stream.BEAT_S = 0.25  # whoever has gone is noticed sooner than a person would mind
     turning.WHOLE_WAY_S, turning.SLOWEST, turning.FASTEST = 1.0, 1 / 10, 1 / 2
     source = lambda: PracticeSource(PracticeMachine(seed))  # noqa: E731
-    server = make_server(create_app(Config(data=folder, source=source, code=code or None)), port=port)
+    app = create_app(Config(data=folder, source=source, code=code or None))
+    server = make_server(app, port=port)
+    desk = app.extensions["spotwright"]
+    watched = lambda: len(desk.streams) > 0  # noqa: E731
+    Crew(desk.sessions["bench"], profile=RigProfile(), data=folder, watched=watched).start()
     told.send(server.effective_port)
     server.run()
 

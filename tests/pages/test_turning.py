@@ -10,7 +10,9 @@ from typing import Any
 import numpy as np
 import pytest
 
+from firmware import FrameLike
 from server.brain import Brain
+from server.eye import Eye
 from server.live import Refused, Session
 from server.log import Log
 from server.pages.view import page_state
@@ -18,6 +20,8 @@ from server.practice import PracticeCamera, PracticeMachine
 from server.solver import trace
 from server.source_practice import PracticeSource
 from server.sources import Place
+from server.watching import Watching
+from tests.live.conftest import looks
 from tests.pages.doubles import FRONT_LEFT, MACHINE, STEPS, Bench, Script, scripted
 from vision import Reading, read
 
@@ -136,6 +140,56 @@ def test_there_must_be_such_a_screw_and_the_cautions_be_read(session: Session, t
         fresh = Session(log, Bench(), machine=MACHINE, brain=Script().brain())
         with pytest.raises(Refused, match="cautions"):
             fresh.ease(1, "top", 1)
+
+
+def test_the_eye_that_looks_on_does_not_speak_into_a_hold_nor_after_it(
+    session: Session, clock: Clock
+) -> None:
+    """On a film that changes all the while it would find a mark halfway, and say turn on, or none at all."""
+    watching = Watching(session)
+    eye = Eye(watching, session.source)
+    looks(eye, 6)
+    path = []
+    for _ in range(6):
+        session.ease(1, "top", 1)
+        clock.now_s += 0.4
+        looks(eye, 3)
+        watching.blind()
+        path.append(live(session))
+    session.ease(1, "top", 0)
+    lengths = [math.dist(path[0], at) for at in path]
+    assert lengths == sorted(lengths) and lengths[-1] > 1.0
+    clock.now_s += 10.0
+    let_go = live(session)
+    looks(eye, 12)
+    assert live(session) == let_go
+
+    session.hang(Place("mirror-2", (FRONT_LEFT[0], FRONT_LEFT[1])))
+    looks(eye, 6)
+    assert session.snapshot()["rig"]["live"] is None
+
+
+def test_a_pulse_on_the_tape_before_is_not_shown_on_fresh_tape(session: Session) -> None:
+    eye = Eye(Watching(session), session.source)
+    session.pulse()
+    session.hang(Place("mirror-2", (FRONT_LEFT[0], FRONT_LEFT[1])))
+    looks(eye, 6)
+    assert session.snapshot()["rig"]["live"] is None
+
+
+def test_a_look_is_part_of_the_hold_however_long_it_takes(session: Session, clock: Clock) -> None:
+    held, look = list[bool](), session.source.look
+
+    def slow(*, newer_than: int, timeout_s: float) -> FrameLike:
+        clock.now_s += 60.0
+        held.append(session.turning.held)
+        return look(newer_than=newer_than, timeout_s=timeout_s)
+
+    session.source.look = slow  # type: ignore[method-assign]
+    session.ease(1, "top", 1)
+    session.ease(1, "top", 0)
+    assert held == [True, True]
+    assert not session.turning.held
 
 
 def test_a_real_screw_is_not_turned_from_a_page(tmp_path: Path) -> None:
