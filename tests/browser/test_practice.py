@@ -6,6 +6,7 @@ import json
 import re
 import urllib.request
 from collections.abc import Callable
+from itertools import groupby
 from typing import Any
 
 from playwright.sync_api import Page, Route, expect
@@ -226,11 +227,13 @@ def test_a_held_screw_moves_the_mark_and_says_when_to_stop(
 
     page.locator(f"#holds [data-way='{asked}']").hover()
     page.mouse.down()
-    expect(page.locator("body[data-holding]")).to_have_count(0, timeout=60_000)
+    expect(page.locator("body[data-holding]")).to_have_count(0, timeout=120_000)
     page.mouse.up()
     page.wait_for_timeout(700)  # the eye has looked again, and the stop stands
     said = page.evaluate("globalThis.said")
-    assert [words[:4] for words in said if words] == ["Wron", "Stop"], said
+    words = [line.split(".")[0] for line in said if line]
+    assert [word for word, _ in groupby(words)] == ["Wrong way", "Stop"], said
+    assert page.inner_text("#way-words").startswith("Stop")
     assert state(server)["way"]["gap_mm"] < 1.5
     saved = len(state(server)["readings"])
     assert press(page) == "turn"
