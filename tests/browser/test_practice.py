@@ -120,9 +120,12 @@ def ahead_to_a_screw(server: Server) -> None:
         now = state(server)
         if not now["follow"] and now["others"]:
             now = do(server, now["others"][0])  # the card where the mark will be
-        if now["follow"] and now["follow"]["start"]:
-            return
-        do(server, now["primary"])
+        if now["follow"] and not now["follow"]["start"]:
+            now = post(server, "do/bench/pulse", {})  # and the mark as it lies there now
+        if now["now"] == "turn":
+            if now["follow"] and now["follow"]["start"]:
+                return
+            do(server, now["primary"])
 
 
 def shown(page: Page) -> list[str]:
