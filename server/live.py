@@ -118,9 +118,8 @@ class Session(Versioned):
             with _picture_or_refused():
                 self.source.hang(place)
             self._standing.candidates = None
-            self.hung, self._hung_s = self.hung + 1, self._clock()
-            self.shot = None  # of the tape before
-            self.rig.set_live(None)
+            self._leave_the_tape()
+            self._hung_s = self._clock()
             self._card.look(self.source, self._brain, timeout_s=2.0)
             self._standing.keep(place=place, missed=False, used=False, said="")
             self._standing.note({"kind": "hang", "place": place.as_json()})
@@ -255,9 +254,7 @@ class Session(Versioned):
             self._journal.begin(anew=True)
             self._resume()
             self._standing.keep(rigs=rigs)
-            self.hung += 1
-            self.shot = None
-            self.rig.set_live(None)
+            self._leave_the_tape()
             self._standing.note({"kind": "begin", "machine": self.machine()})
 
     def offer(self, machine: Json) -> None:
@@ -274,6 +271,12 @@ class Session(Versioned):
                 self._tell()
 
     # inside
+
+    def _leave_the_tape(self) -> None:
+        """What was seen of it is no news of the one that hangs now."""
+        self.hung += 1
+        self.shot = None
+        self.rig.set_live(None)
 
     def _resume(self) -> None:
         self._standing.resume()

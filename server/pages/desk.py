@@ -82,6 +82,10 @@ class Desk:
             abort(404, f"There is no session named {of[:40]}.")
         return self.sessions[of]
 
+    def watched(self) -> bool:
+        """Return whether any page is open."""
+        return len(self.streams) > 0
+
     def rescale(self, bars_mm: Bars | None) -> None:
         """The check bars of the printed cards measure so much; raises BarRefused where they cannot."""
         self.scale.set(bars_mm)

@@ -63,13 +63,12 @@ def serve(
         say(line)
     desk = app.extensions["spotwright"]
     welcome = _welcome(server.effective_port, code) if lan and code is not None else None
-    watched = lambda: len(desk.streams) > 0  # noqa: E731
     crew = Crew(
         desk.sessions["bench"],
         profile=profile or RigProfile(),
         data=data,
         record=record,
-        watched=watched,
+        watched=desk.watched,
         welcome=welcome,
         scale=desk.scale,
     )

@@ -40,8 +40,7 @@ def serve_practice(folder: Path, port: int, seed: int, code: str, told: Connecti
     app = create_app(Config(data=folder, source=source, code=code or None))
     server = make_server(app, port=port)
     desk = app.extensions["spotwright"]
-    watched = lambda: len(desk.streams) > 0  # noqa: E731
-    Crew(desk.sessions["bench"], profile=RigProfile(), data=folder, watched=watched).start()
+    Crew(desk.sessions["bench"], profile=RigProfile(), data=folder, watched=desk.watched).start()
     told.send(server.effective_port)
     server.run()
 

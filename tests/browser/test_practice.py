@@ -230,7 +230,7 @@ def test_a_held_screw_moves_the_mark_and_says_when_to_stop(
 
     page.locator(f"#holds [data-way='{asked}']").hover()
     page.mouse.down()
-    expect(page.locator("body[data-holding]")).to_have_count(0, timeout=120_000)
+    expect(page.locator("body[data-holding]")).to_have_count(0, timeout=60_000)
     page.mouse.up()
     page.wait_for_timeout(700)  # the eye has looked again, and the stop stands
     said = page.evaluate("globalThis.said")
