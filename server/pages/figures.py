@@ -8,7 +8,7 @@ from typing import Any
 from server.pages.words import fraction_of_turn, head_words, move_words, station_name
 from server.solver.power import percent
 
-__all__ = ["big"]
+__all__ = ["big", "turn_figure"]
 
 Json = dict[str, Any]
 
@@ -17,9 +17,7 @@ def big(snapshot: Json) -> list[Json]:
     """Return the figures to be read from afar, the largest first: value, unit, label, kind."""
     step = snapshot["step"]
     if step["do"] == "turn":
-        way = "clockwise ↻" if step["turns"] > 0 else "anticlockwise ↺"
-        unit = "turns" if abs(step["turns"]) > 1 else "turn"
-        return [_figure(fraction_of_turn(step["turns"]), unit, way), *_to_go(snapshot)]
+        return [turn_figure(step["turns"]), *_to_go(snapshot)]
     if step["do"] == "shift":
         return [_move_figure(move) for move in move_words(step["move_mm"])]
     if step["do"] == "done" and step.get("verdict"):
@@ -28,6 +26,14 @@ def big(snapshot: Json) -> list[Json]:
         head = head_words(step["head_mm"], snapshot["machine"]["bed"])
         return [_figure(station_name(step["station"]).capitalize(), "", f"head {head}", kind="words")]
     return []
+
+
+def turn_figure(turns: float, left: float | None = None) -> Json:
+    """Return the figure of a turn, or of the share of it that is left (0 to 1) while the screw turns."""
+    way = "clockwise ↻" if turns > 0 else "anticlockwise ↺"
+    size = abs(turns) if left is None else abs(turns) * left
+    unit = "turns" if size > 1 else "turn"
+    return _figure(fraction_of_turn(size), unit, way if left is None else f"still {way}")
 
 
 def _figure(value: str, unit: str, label: str, *, kind: str = "number") -> Json:

@@ -6,8 +6,8 @@ import math
 from typing import Any
 
 from server.pages.drawings import near
+from server.pages.figures import turn_figure
 from server.pages.units import in_inches
-from server.pages.words import fraction_of_turn
 
 __all__ = ["follow", "live_view", "way"]
 
@@ -24,15 +24,18 @@ MOVED_MM = 0.2  # less than this and nothing has been turned yet
 def follow(snapshot: Json) -> Json | None:
     """Return what a live mark is held against while the step is a turn: aim, start, turns; else None.
 
-    ``start`` is the mark at that place since which nothing was moved, None where there is none.
+    ``start`` is the mark at that place since which nothing was moved, ``old`` the one since which something
+    was: what lies on the tape then is not where the beam goes. Each is None where there is no such mark.
     """
     step, aim, place = snapshot["step"], snapshot["expect"], snapshot["place"]
     if step["do"] != "turn" or aim is None or place is None or snapshot["source"] == "offline":
         return None
     if place["station"] != aim["station"] or not near(place["head_mm"], aim["head_mm"]):
         return None
-    start = _start(snapshot["events"], aim)
-    return {"station": aim["station"], "aim": aim["offset_mm"], "start": start, "turns": step["turns"]}
+    lies, moved = _last_mark(snapshot["events"], aim)
+    start, old = (None, lies) if moved else (lies, None)
+    marks = {"aim": aim["offset_mm"], "start": start, "old": old}
+    return {"station": aim["station"], **marks, "turns": step["turns"]}
 
 
 def way(followed: Json | None, live: Json | None) -> Json | None:
@@ -45,6 +48,8 @@ def way(followed: Json | None, live: Json | None) -> Json | None:
     if followed is None or live is None or live["station"] != followed["station"]:
         return None
     now, goal = _point(live["offset_mm"]), _point(followed["aim"])
+    if followed["old"] and math.dist(now, _point(followed["old"])) < MOVED_MM:
+        return None
     gap_mm = math.dist(now, goal)
     kind, left = _judge(followed["start"], now, goal, NEAR_MM)
     still = _judge(followed["start"], now, goal, NEAR_MM + STAY_MM)[0] == "stop"
@@ -73,15 +78,15 @@ _WORDS = {
 _SHOUTS = {"stop": "Stop", "far": "Back", "back": "Wrong way", "aside": "Wrong screw?"}
 
 
-def _start(rows: list[Json], aim: Json) -> list[float] | None:
-    events = [row["event"] for row in rows if not row["withdrawn"]]
-    for event in reversed(events):
-        if event["kind"] in ("turn", "shift"):
-            return None
+def _last_mark(rows: list[Json], aim: Json) -> tuple[list[float] | None, bool]:
+    """Return the newest mark at the aim's place, and whether something was moved since."""
+    moved = False
+    for event in (row["event"] for row in reversed(rows) if not row["withdrawn"]):
         at_aim = event["kind"] == "mark" and event["station"] == aim["station"]
         if at_aim and near(event["head_mm"], aim["head_mm"]):
-            return list(event["offset_mm"])
-    return None
+            return list(event["offset_mm"]), moved
+        moved = moved or event["kind"] in ("turn", "shift")
+    return None, moved
 
 
 def _judge(start: list[float] | None, now: Point, goal: Point, near_mm: float) -> tuple[str, float | None]:
@@ -112,16 +117,7 @@ def _figures(kind: str, left: float | None, gap_mm: float, turns: float) -> list
     gap = {"value": f"{gap_mm:.1f}", "unit": "mm", "label": "from the aim", "kind": "aside"}
     if kind != "go":
         return [{"value": _SHOUTS[kind], "unit": "", "label": "", "kind": "shout"}, gap]
-    if left is None:
-        return [{**gap, "label": "the mark has to go", "kind": "number"}]
-    sign = "clockwise ↻" if turns > 0 else "anticlockwise ↺"
-    rest = {
-        "value": fraction_of_turn(turns * left),
-        "unit": "turn",
-        "label": f"still {sign}",
-        "kind": "number",
-    }
-    return [rest, {**gap, "label": "the mark has to go"}]
+    return [turn_figure(turns, left), {**gap, "label": "the mark has to go"}]
 
 
 def _point(offset_mm: list[float]) -> Point:

@@ -133,6 +133,11 @@ def shown(page: Page) -> list[str]:
     return [page.inner_text(part) for part in ("#say", "#rest", "#big", "#buttons", "#chain", "#count")]
 
 
+def seen_by_the_eye(page: Page) -> None:
+    """Wait until the eye has looked at what the last press left on the card: it does so by itself."""
+    expect(page.locator("#live")).to_be_visible()
+
+
 def test_a_newcomer_gets_from_the_first_pulse_to_aligned_and_a_reload_loses_nothing(
     serve: Callable[..., Server], window: Window
 ) -> None:
@@ -163,6 +168,7 @@ def test_at_a_desk_too_and_killing_the_server_in_the_middle_loses_nothing(
     server, page = serve(1), window(1280, 800, cut=True)
     page.goto(server.url)
     play(page, until=lambda done: done.count("turn") >= 1)
+    seen_by_the_eye(page)
     before, saved = shown(page), state(server)
 
     server.kill()

@@ -13,7 +13,13 @@ from server.pages.way import follow, live_view, way
 from tests.pages.doubles import BACK_LEFT, FRONT_LEFT, MACHINE
 
 Json = dict[str, Any]
-FOLLOWED: Json = {"station": "mirror-2", "aim": [10.0, 0.0], "start": [0.0, 0.0], "turns": 0.5}
+FOLLOWED: Json = {
+    "station": "mirror-2",
+    "aim": [10.0, 0.0],
+    "start": [0.0, 0.0],
+    "old": None,
+    "turns": 0.5,
+}
 
 
 def seen(u_mm: float, v_mm: float, station: str = "mirror-2") -> Json:
@@ -63,10 +69,13 @@ def test_the_rest_is_told_in_parts_of_a_turn_and_in_millimetres() -> None:
     assert "clockwise" in rest["label"]
 
 
-def test_without_a_start_only_the_distance_is_told() -> None:
+def test_without_a_start_the_whole_turn_and_the_distance_are_told() -> None:
     told = judged(-4.0, 3.0, start=None, aim=[0.0, 0.0])
     assert (told["kind"], told["left"]) == ("go", None)
-    assert [figure["value"] for figure in told["big"]] == ["5.0"]
+    assert [(figure["value"], figure["label"]) for figure in told["big"]] == [
+        ("1/2", "clockwise ↻"),
+        ("5.0", "the mark has to go"),
+    ]
     assert judged(0.1, 0.1, start=None, aim=[0.0, 0.0])["kind"] == "stop"
 
 
@@ -93,6 +102,14 @@ def test_a_mark_that_has_not_moved_has_no_way_yet() -> None:
     assert way(FOLLOWED | {"start": [9.9, 0.0]}, seen(9.9, 0.0)) is not None  # it is there already
 
 
+@pytest.mark.parametrize("aim", [[10.0, 0.0], [3.1, 1.0]])
+def test_a_mark_on_the_tape_from_before_the_last_turn_is_not_where_the_beam_is(aim: list[float]) -> None:
+    followed = FOLLOWED | {"start": None, "old": [3.0, 1.0], "aim": aim}
+    assert way(followed, seen(3.05, 0.95)) is None  # not even where it happens to lie at the aim
+    moved = way(followed, seen(3.0, 1.3))
+    assert moved is not None and moved["gap_mm"] == pytest.approx(math.dist(aim, (3.0, 1.3)))
+
+
 @given(st.floats(0.8, 20), st.floats(0.3, 1))
 def test_a_straight_way_empties_the_bar_evenly(length_mm: float, share: float) -> None:
     told = judged(length_mm * share, 0.0, aim=[length_mm, 0.0])
@@ -117,6 +134,7 @@ def test_a_turn_is_followed_from_the_last_mark_to_the_aim() -> None:
         "station": "mirror-2",
         "aim": [0.4, 0.1],
         "start": [2.0, 1.0],
+        "old": None,
         "turns": -0.1875,
     }
 
@@ -137,17 +155,17 @@ def test_nothing_is_followed_where_the_card_does_not_show_it(changes: Json) -> N
 
 
 @pytest.mark.parametrize(
-    ("after", "start"),
+    ("after", "start", "old"),
     [
-        ({"kind": "turn", "mount": 1, "screw": "side", "turns": 0.1}, None),
-        ({"kind": "shift", "part": "tube", "move_mm": [0, 0, 1]}, None),
-        ({"kind": "inspected", "cause": "rail-bow", "outcome": "nothing-found"}, [2.0, 1.0]),
+        ({"kind": "turn", "mount": 1, "screw": "side", "turns": 0.1}, None, [2.0, 1.0]),
+        ({"kind": "shift", "part": "tube", "move_mm": [0, 0, 1]}, None, [2.0, 1.0]),
+        ({"kind": "inspected", "cause": "rail-bow", "outcome": "nothing-found"}, [2.0, 1.0], None),
     ],
 )
-def test_a_mark_from_before_another_move_is_no_start(after: Json, start: object) -> None:
+def test_a_mark_from_before_another_move_is_no_start(after: Json, start: object, old: object) -> None:
     later = {"withdrawn": False, "event": after}
     followed = follow(snapshot(events=[row(2.0, 1.0), later]))
-    assert followed is not None and followed["start"] == start
+    assert followed is not None and (followed["start"], followed["old"]) == (start, old)
     withdrawn = follow(snapshot(events=[row(2.0, 1.0), later | {"withdrawn": True}]))
     assert withdrawn is not None and withdrawn["start"] == [2.0, 1.0]
 
