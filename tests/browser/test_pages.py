@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from itertools import count
 
 import pytest
-from playwright.sync_api import FilePayload, Page, expect
+from playwright.sync_api import FilePayload, Page, Route, expect
 
 from tests.browser.conftest import Server, Window
 from tests.browser.test_access import EMPTY, FULL
@@ -101,6 +102,40 @@ def test_the_controls_go_to_the_hand_that_is_free_on_this_device_alone(
     phone.request.post(f"{server.url}/api/device", data={"hand": "left"})
     phone.goto(f"{server.url}/checks")
     assert side(phone, ".to-menu") == "left"
+
+
+def test_a_state_that_comes_while_a_button_is_pressed_neither_loses_the_press_nor_opens_it_again(
+    server: Server, window: Window
+) -> None:
+    page = window(390, 844, cut=True)
+    asked: list[Route] = []
+    number, said = count(), page.locator("#said")
+
+    def newer(route: Route) -> None:
+        """Answer with the state as it is, and with something in it that no button tells of."""
+        answer, word = route.fetch(), f"State {next(number)}."
+        route.fulfill(response=answer, json={**answer.json(), "run": word, "said": word})
+
+    def a_state_comes() -> None:
+        expect(said).not_to_have_text(said.inner_text())
+
+    page.route("**/api/events*", lambda route: route.abort())  # the page asks each second then
+    page.route("**/api/state*", newer)
+    page.route("**/api/do/**", lambda route: asked.append(route))  # and the answer waits
+    page.goto(server.url)
+    button = page.locator("#primary")
+    label = button.inner_text()
+    button.hover()
+    page.mouse.down()
+    a_state_comes()
+    page.mouse.up()
+    expect(button).not_to_have_text(label)
+    a_state_comes()
+    button.click(force=True)
+    expect(button).to_be_disabled()
+    assert len(asked) == 1
+    asked[0].continue_()
+    expect(button).to_be_enabled()
 
 
 def test_a_network_that_was_cut_is_said_and_comes_back_by_itself(

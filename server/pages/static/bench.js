@@ -3,7 +3,7 @@
 import { drawOver, zoom } from "./draw.js";
 import { showHolds, startHolds } from "./hold.js";
 import { showTrouble, startJob } from "./job.js";
-import { find, html, setText } from "./make.js";
+import { find, html, remake, setText } from "./make.js";
 import { faultLine, showLive, showRig } from "./rig.js";
 import { hearWay } from "./sound.js";
 import { showLost, showWay, steady } from "./way.js";
@@ -75,11 +75,11 @@ function pictureWords() {
 }
 
 function showScrews(now) {
-  const blocks = now.mounts.map((mount) => {
+  const make = (mount) => {
     const rows = mount.contacts.filter((contact) => contact.turns).map((contact) => screwRow(mount.mirror, contact.name, now));
     return html("div", {}, html("h2", {}, `Mirror ${mount.mirror}`), ...rows);
-  });
-  find("#screws").replaceChildren(...blocks);
+  };
+  remake(find("#screws"), [now.mounts, now.mount], () => now.mounts.map(make));
 }
 
 function screwRow(mirror, name, now) {

@@ -2,7 +2,7 @@
 
 import { drawCard, drawMount, drawPlan } from "./draw.js";
 import { Link } from "./link.js";
-import { find, html, setText } from "./make.js";
+import { find, html, remake, setText } from "./make.js";
 import { showScale, startScale } from "./scale.js";
 import { hear, startSound } from "./sound.js";
 
@@ -96,22 +96,20 @@ export function showBig(big) {
 function showButtons(state, link) {
   const make = (button, main) =>
     html("button", { type: "button", id: main ? "primary" : null, class: main ? "primary" : null, "data-action": button.action, onclick: (event) => press(event, button, link) }, button.label);
-  const asked = occasion(state);
-  if (state.choices.length && looked === asked) {
-    const words = html("p", { class: "said-before" }, "What did you find?");
-    return find("#buttons").replaceChildren(words, ...state.choices.map((button) => make(button, false)));
-  }
-  const list = [...(state.primary ? [make(state.primary, true)] : []), ...state.others.map((button) => make(button, false))];
+  const { primary, others, choices } = state, looking = choices.length > 0 && looked === occasion(state);
   const held = document.activeElement?.id === "primary";
-  find("#buttons").replaceChildren(...list);
+  remake(find("#buttons"), looking ? choices : [primary, others], () => {
+    if (looking) return [html("p", { class: "said-before" }, "What did you find?"), ...choices.map((button) => make(button, false))];
+    return [...(primary ? [make(primary, true)] : []), ...others.map((button) => make(button, false))];
+  });
   if (held) find("#primary")?.focus({ preventScroll: true });
 }
 
 const occasion = ({ choices, readings }) => JSON.stringify([choices, readings.length]);
 
 function showTake(link) {
-  const take = html("button", { type: "button", id: "take", class: "primary", onclick: () => link.takeHands() }, "Take the hands here");
-  find("#buttons").replaceChildren(take);
+  const attributes = { type: "button", id: "take", class: "primary", onclick: () => link.takeHands() };
+  remake(find("#buttons"), "take", () => [html("button", attributes, "Take the hands here")]);
 }
 
 async function press(event, button, link) {
@@ -157,13 +155,13 @@ function showVerdict(verdict, doing) {
 
 function showReadings(state, link) {
   setText(find("#count"), String(state.readings.filter((row) => !row.withdrawn).length));
-  const rows = state.readings.map((row) => {
+  const make = (row) => {
     const more = [];
     if (row.has_picture) more.push(" ", html("a", { href: `/log/picture/${row.id}` }, "picture"));
     if (row.withdrawn) more.push(" (withdrawn)");
     else if (state.source !== "practice" || !["turn", "shift"].includes(row.kind))
       more.push(html("button", { type: "button", onclick: () => link.act("withdraw", { event: row.id }), "aria-label": `Withdraw: ${row.words}` }, "Withdraw"));
     return html("li", { class: row.withdrawn ? "withdrawn" : null }, row.words, ...more);
-  });
-  find("#readings").replaceChildren(...rows);
+  };
+  remake(find("#readings"), [state.source, state.readings], () => state.readings.map(make));
 }

@@ -25,3 +25,13 @@ export const find = (selector) => document.querySelector(selector);
 export function setText(node, text) {
   if (node.textContent !== text) node.textContent = text;
 }
+
+const made = new WeakMap();
+
+// Makes a place's children anew only if what they are made of is new: a button made anew under a finger is not pressed.
+export function remake(place, of, make) {
+  const asked = JSON.stringify(of);
+  if (made.get(place) === asked) return;
+  made.set(place, asked);
+  place.replaceChildren(...make());
+}
