@@ -10,7 +10,7 @@ from playwright.sync_api import FilePayload, Page, Route, expect
 
 from tests.browser.conftest import Server, Window
 from tests.browser.test_access import EMPTY, FULL
-from tests.browser.test_practice import ahead, press
+from tests.browser.test_practice import ahead, press, state
 
 MOVES = """() => [...document.querySelectorAll("*")].filter((node) => {
   const { transitionDuration, animationName, scrollBehavior } = getComputedStyle(node);
@@ -109,12 +109,12 @@ def test_a_state_that_comes_while_a_button_is_pressed_neither_loses_the_press_no
 ) -> None:
     page = window(390, 844, cut=True)
     asked: list[Route] = []
-    number, said = count(), page.locator("#said")
+    number, said, as_it_is = count(), page.locator("#said"), state(server)
 
     def newer(route: Route) -> None:
         """Answer with the state as it is, and with something in it that no button tells of."""
-        answer, word = route.fetch(), f"State {next(number)}."
-        route.fulfill(response=answer, json={**answer.json(), "run": word, "said": word})
+        word = f"State {next(number)}."
+        route.fulfill(json={**as_it_is, "run": word, "said": word})
 
     def a_state_comes() -> None:
         expect(said).not_to_have_text(said.inner_text())
@@ -136,6 +136,7 @@ def test_a_state_that_comes_while_a_button_is_pressed_neither_loses_the_press_no
     assert len(asked) == 1
     asked[0].continue_()
     expect(button).to_be_enabled()
+    page.unroute_all(behavior="wait")  # it asks on until it is closed
 
 
 def test_a_network_that_was_cut_is_said_and_comes_back_by_itself(
