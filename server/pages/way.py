@@ -14,7 +14,7 @@ __all__ = ["follow", "live_view", "way"]
 Json = dict[str, Any]
 Point = tuple[float, float]
 NEAR_MM = 0.3  # that near is there: finer than 1/64 turn at the far card
-STAY_MM = 0.2  # "stop" once said stands while the mark falls back less: a live reading trembles by 0.05 mm sd
+STAY_MM = 0.2  # what was said stands while the mark falls back less: a live reading trembles by 0.05 mm sd
 PAST_MM, PAST_SHARE = 0.4, 0.15  # so far past the aim, a hand's lag included, the way back is asked for
 SIDE_MM, SIDE_SHARE = 0.6, 0.5  # levers are known to 15 %, so a right screw never goes so much aside
 BACK_MM = 0.4
@@ -39,11 +39,11 @@ def follow(snapshot: Json) -> Json | None:
 
 
 def way(followed: Json | None, live: Json | None) -> Json | None:
-    """Return ``{"kind", "words", "left", "gap_mm", "near", "big"}`` for the mark as it is seen now.
+    """Return ``{"kind", "words", "left", "gap_mm", "stands", "big"}`` for the mark as it is seen now.
 
     None where there is nothing to follow or the mark still lies where it was. ``kind``: go, stop, far, back
     (the other way), aside (across: another screw). ``left``: 0 to 1 of the way, None where the start is not
-    known. ``near``: a "stop" said before still stands. ``big``: the figures to be read from afar.
+    known. ``stands``: the kinds that, once said, still hold here. ``big``: the figures to be read from afar.
     """
     if followed is None or live is None or live["station"] != followed["station"]:
         return None
@@ -51,13 +51,13 @@ def way(followed: Json | None, live: Json | None) -> Json | None:
     if followed["old"] and math.dist(now, _point(followed["old"])) < MOVED_MM:
         return None
     gap_mm = math.dist(now, goal)
-    kind, left = _judge(followed["start"], now, goal, NEAR_MM)
-    still = _judge(followed["start"], now, goal, NEAR_MM + STAY_MM)[0] == "stop"
+    kind, left = _judge(followed["start"], now, goal)
+    stands = [said for said in _SHOUTS if _judge(followed["start"], now, goal, said)[0] == said]
     if kind == "go" and followed["start"] and math.dist(now, _point(followed["start"])) < MOVED_MM:
         return None
     words = _WORDS[kind]
     big = _figures(kind, left, gap_mm, followed["turns"])
-    return {"kind": kind, "words": words, "left": left, "gap_mm": gap_mm, "near": still, "big": big}
+    return {"kind": kind, "words": words, "left": left, "gap_mm": gap_mm, "stands": stands, "big": big}
 
 
 def live_view(state: Json, live: Json | None) -> Json | None:
@@ -89,18 +89,26 @@ def _last_mark(rows: list[Json], aim: Json) -> tuple[list[float] | None, bool]:
     return None, moved
 
 
-def _judge(start: list[float] | None, now: Point, goal: Point, near_mm: float) -> tuple[str, float | None]:
+def _judge(
+    start: list[float] | None, now: Point, goal: Point, said: str | None = None
+) -> tuple[str, float | None]:
+    """Return kind and what is left of the way; the bounds of what was ``said`` before are wider."""
+    gap_mm = math.dist(now, goal)
+    stay_mm = {said: STAY_MM}
+    near_mm = NEAR_MM + stay_mm.get("stop", 0.0)
     if start is None:
-        return ("stop" if math.dist(now, goal) <= near_mm else "go"), None
+        return ("stop" if gap_mm <= near_mm else "go"), None
     begin = _point(start)
     length_mm = math.dist(begin, goal)
     along_mm, across_mm = _along_and_across(begin, now, goal)
     left = min(max(1 - along_mm / max(length_mm, NEAR_MM), 0.0), 1.0)
-    if across_mm > max(SIDE_MM, SIDE_SHARE * abs(along_mm)) and math.dist(now, goal) > NEAR_MM:
+    side_mm = max(SIDE_MM, SIDE_SHARE * abs(along_mm)) - stay_mm.get("aside", 0.0)
+    past_mm = max(PAST_MM, PAST_SHARE * length_mm) - stay_mm.get("far", 0.0)
+    if across_mm > side_mm and gap_mm > NEAR_MM:
         return "aside", left
-    if along_mm < -BACK_MM:
+    if along_mm < stay_mm.get("back", 0.0) - BACK_MM:
         return "back", left
-    if along_mm > length_mm + max(PAST_MM, PAST_SHARE * length_mm):
+    if along_mm > length_mm + past_mm:
         return "far", 0.0
     return ("stop" if along_mm >= length_mm - near_mm else "go"), left
 

@@ -55,12 +55,33 @@ def test_each_way_is_told_at_once(at_mm: tuple[float, float], kind: str, left: f
 
 
 @pytest.mark.parametrize(
-    ("at_mm", "near"), [((9.4, 0.0), False), ((9.6, 0.0), True), ((9.8, 1.0), True), ((12.0, 0.0), False)]
+    ("at_mm", "stands"),
+    [
+        ((9.4, 0.0), []),
+        ((9.6, 0.0), ["stop"]),
+        ((9.8, 1.0), ["stop"]),
+        ((11.2, 0.0), ["stop"]),
+        ((11.4, 0.0), ["stop", "far"]),
+        ((11.6, 0.0), ["far"]),
+        ((-0.1, 0.3), []),
+        ((-0.3, 0.0), ["back"]),
+        ((0.2, 0.5), ["aside"]),
+        ((0.2, 0.3), []),
+    ],
 )
-def test_a_stop_that_was_said_stands_while_the_mark_trembles(at_mm: tuple[float, float], near: bool) -> None:
-    assert judged(*at_mm)["near"] is near
-    distance_only = judged(at_mm[0] - 10.0, at_mm[1], start=None, aim=[0.0, 0.0])
-    assert distance_only["near"] is (math.hypot(at_mm[0] - 10.0, at_mm[1]) <= 0.5)
+def test_what_was_said_stands_while_the_mark_trembles(at_mm: tuple[float, float], stands: list[str]) -> None:
+    assert judged(*at_mm)["stands"] == stands
+
+
+@pytest.mark.parametrize(("gap_mm", "stands"), [(0.2, ["stop"]), (0.45, ["stop"]), (0.55, [])])
+def test_a_stop_without_a_start_stands_too(gap_mm: float, stands: list[str]) -> None:
+    assert judged(gap_mm, 0.0, start=None, aim=[0.0, 0.0])["stands"] == stands
+
+
+@given(st.floats(-5, 15), st.floats(-5, 5))
+def test_whatever_is_said_stands_where_it_is_said(u: float, v: float) -> None:
+    told = way(FOLLOWED, seen(u, v))
+    assert told is None or told["kind"] == "go" or told["kind"] in told["stands"]
 
 
 def test_the_rest_is_told_in_parts_of_a_turn_and_in_millimetres() -> None:

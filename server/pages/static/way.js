@@ -17,19 +17,18 @@ export function showLost() {
   showBig([{ value: "Back", unit: "", label: "", kind: "shout" }]);
 }
 
-let stop = null, asked = "", newest = 0, shown = null; // said already, of which turn and look
+let said = null, asked = "", newest = 0, shown = null; // said last that is more than "go on", of which turn and look
 
 // What was said of a mark that is there stands until it has clearly left again, not until a reading trembles
 // or an answer arrives that a later one has overtaken.
 export function steady(way, follow, live) {
   const turn = JSON.stringify(follow ?? null), taken = live?.taken_ms ?? newest;
   if (turn === asked && taken < newest && newest - taken < CLOCK_SET_MS) return shown;
-  if (turn !== asked) stop = null;
+  if (turn !== asked || !way?.stands.includes(said?.kind)) said = null;
   asked = turn;
   newest = taken;
-  if (way?.kind === "stop") stop ??= way;
-  else if (way?.kind !== "go" || !way.near) stop = null;
-  return (shown = stop ? { ...way, kind: stop.kind, words: stop.words, big: stop.big } : way);
+  if (way && way.kind !== "go" && (!said || way.kind === said.kind)) said = way;
+  return (shown = said ? { ...way, kind: said.kind, words: said.words, big: said.big } : way);
 }
 
 export function showWay(way, live, state) {
