@@ -242,6 +242,8 @@ def test_a_held_screw_moves_the_mark_and_says_when_to_stop(
     words = [line.split(".")[0] for line in said if line]
     assert words == ["Wrong way", "Stop"], said  # each once: a voice would say it again
     assert page.inner_text("#way-words").startswith("Stop")
+    assert state(server)["landing"], "where the mark before has landed is known"
+    expect(page.locator("#landing")).to_be_hidden()
     assert state(server)["way"]["gap_mm"] < 1.5
     saved = len(state(server)["readings"])
     assert press(page) == "turn"

@@ -35,6 +35,7 @@ export function showWay(way, live, state) {
   const place = find("#way");
   place.hidden = !way;
   if (!way) return;
+  find("#landing").hidden = true; // of the mark before: "there" beside "wrong way" is one word too many
   place.className = `way ${way.kind}`;
   const bar = place.querySelector(".bar");
   bar.hidden = way.left === null;
