@@ -8,6 +8,7 @@ from itertools import count
 import pytest
 from playwright.sync_api import FilePayload, Page, Route, expect
 
+from server.pages.way import way
 from tests.browser.conftest import Server, Window
 from tests.browser.test_access import EMPTY, FULL
 from tests.browser.test_practice import ahead, press, state
@@ -137,6 +138,25 @@ def test_a_state_that_comes_while_a_button_is_pressed_neither_loses_the_press_no
     asked[0].continue_()
     expect(button).to_be_enabled()
     page.unroute_all(behavior="wait")  # it asks on until it is closed
+
+
+STEADIED = """async (looks) => {
+  const { steady } = await import("/static/way.js");
+  return looks.map(({ way, live }) => steady(way, { aim: "the same" }, live)?.kind ?? null);
+}"""
+
+
+def test_what_is_said_of_a_mark_stands_until_it_has_clearly_left(server: Server, window: Window) -> None:
+    page = window(390, 844)
+    page.goto(server.url)
+    followed = {"station": "mirror-2", "aim": [10.0, 0.0], "start": [0.0, 0.0], "old": None, "turns": 0.5}
+    along_mm = (1.0, -0.45, -0.35, -0.42, -0.3, -0.1, 9.5, 9.8, 9.55, 9.4, 11.6, 11.4, 11.2)
+    lives = [
+        {"station": "mirror-2", "offset_mm": [u_mm, 0.0], "taken_ms": 100.0 * number}
+        for number, u_mm in enumerate(along_mm)
+    ]
+    said = page.evaluate(STEADIED, [{"live": live, "way": way(followed, live)} for live in lives])
+    assert said == ["go", *["back"] * 4, None, "go", "stop", "stop", "go", "far", "far", "stop"]
 
 
 def test_a_network_that_was_cut_is_said_and_comes_back_by_itself(
