@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from server.pages.drawings import near
+from server.pages.marks import same_place
 from server.pages.way import follow
 from server.pages.words import head_words, move_words, station_name, turn_words
 
@@ -67,7 +67,7 @@ def _hang_button(snapshot: Json) -> Json:
     step, place = snapshot["step"], snapshot["place"]
     body = {"station": step["station"], "head_mm": step["head_mm"]}
     practice = snapshot["source"] == "practice"
-    if place is not None and place["station"] == step["station"] and near(place["head_mm"], step["head_mm"]):
+    if place is not None and same_place(place, step):
         return _button("Put fresh tape on" if practice else "Fresh tape is on", "hang", body)
     return _button("Hang it there" if practice else "It hangs there, with fresh tape", "hang", body)
 
@@ -102,6 +102,6 @@ def _set(primary: Json | None, *others: Json) -> Json:
 def placed(snapshot: Json) -> bool:
     """Whether an unused card hangs, and the head stands, where the step wants its mark."""
     step, place = snapshot["step"], snapshot["place"]
-    if place is None or snapshot["used"] or step["do"] != "mark" or place["station"] != step["station"]:
+    if place is None or snapshot["used"] or step["do"] != "mark":
         return False
-    return near(place["head_mm"], step["head_mm"])
+    return same_place(place, step)

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
+from server.pages.marks import counted
+
 __all__ = ["LINKS", "chain_view"]
 
 Json = dict[str, Any]
@@ -25,7 +27,7 @@ def chain_view(snapshot: Json) -> list[Json]:
     ``state`` is ``due`` (the step is about it), ``done``, ``stale`` (something upstream was moved since its
     last mark), ``seen`` (marked, not yet judged good) or ``waiting``.
     """
-    step, events = snapshot["step"], _counted(snapshot["events"])
+    step, events = snapshot["step"], counted(snapshot["events"])
     due = _due(step, events)
     good = _good(step.get("verdict"), snapshot["machine"].get("tolerance", {}))
     links = []
@@ -43,10 +45,6 @@ _NOTES = {
     "seen": "marked",
     "waiting": "later",
 }
-
-
-def _counted(rows: list[Json]) -> list[Json]:
-    return [row["event"] for row in rows if not row["withdrawn"]]
 
 
 def _due(step: Json, events: list[Json]) -> str | None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
+from server.pages.marks import counted, is_mark_at, same_place
 from server.pages.words import (
     axis_words,
     controller_words,
@@ -15,7 +16,7 @@ from server.pages.words import (
     station_name,
 )
 
-__all__ = ["card_view", "mount_of", "mount_view", "near", "plan_view", "shift_view"]
+__all__ = ["card_view", "mount_of", "mount_view", "plan_view", "shift_view"]
 
 Json = dict[str, Any]
 
@@ -26,10 +27,11 @@ def card_view(snapshot: Json) -> Json | None:
     if station is None:
         return None
     corner, aim = snapshot["machine"]["path"]["corner"], snapshot["expect"]
-    trail = _trail(snapshot["events"], station, head_mm)
-    shown_aim = aim if aim and aim["station"] == station and near(aim["head_mm"], head_mm) else None
+    place = {"station": station, "head_mm": head_mm}
+    trail = [event["offset_mm"] for event in counted(snapshot["events"]) if is_mark_at(event, place)]
+    shown_aim = aim if aim and same_place(aim, place) else None
     seen = snapshot["seen"]
-    fresh = seen if seen and seen["station"] == station and near(seen["head_mm"], head_mm) else None
+    fresh = seen if seen and same_place(seen, place) else None
     return {
         "station": station,
         "name": station_name(station),
@@ -47,17 +49,6 @@ def _station_shown(snapshot: Json) -> tuple[str | None, list[float]]:
         if holder and holder.get("station"):
             return holder["station"], holder["head_mm"]
     return None, [0.0, 0.0]
-
-
-def _trail(rows: list[Json], station: str, head_mm: list[float]) -> list[list[float]]:
-    events = [row["event"] for row in rows if not row["withdrawn"]]
-    marks = [event for event in events if event["kind"] == "mark" and event["station"] == station]
-    return [mark["offset_mm"] for mark in marks if near(mark["head_mm"], head_mm)]
-
-
-def near(a: list[float], b: list[float]) -> bool:
-    """Whether two places are within a millimetre of each other on each axis."""
-    return all(abs(x - y) <= 1.0 for x, y in zip(a, b, strict=True))
 
 
 def _card_words(trail: list[list[float]], aim: Json | None, station: str, corner: str) -> str:

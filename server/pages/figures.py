@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
+from server.pages.marks import counted, last_mark
 from server.pages.words import fraction_of_turn, head_words, move_words, station_name
 from server.solver.power import percent
 
@@ -56,24 +57,12 @@ _ARROWS = {
 
 
 def _to_go(snapshot: Json) -> list[Json]:
-    seen, aim = _mark_at_aim(snapshot), snapshot["expect"]
-    if seen is None or aim is None:
+    aim = snapshot["expect"]
+    seen = last_mark(counted(snapshot["events"]), aim)[0] if aim else None
+    if seen is None:
         return []
     gap = math.dist(seen, aim["offset_mm"])
     return [_figure(f"{gap:.1f}", "mm", "the mark has to go", kind="aside")]
-
-
-def _mark_at_aim(snapshot: Json) -> list[float] | None:
-    aim = snapshot["expect"]
-    if aim is None:
-        return None
-    for row in reversed(snapshot["events"]):
-        event = row["event"]
-        if row["withdrawn"] or event["kind"] != "mark" or event["station"] != aim["station"]:
-            continue
-        if all(abs(a - b) <= 1.0 for a, b in zip(event["head_mm"], aim["head_mm"], strict=True)):
-            return list(event["offset_mm"])
-    return None
 
 
 def _power(verdict: Json) -> Json:

@@ -5,12 +5,11 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from server.pages.drawings import near
+from server.pages.marks import Point, along_and_across, counted, is_mark_at, last_mark, point
 
 __all__ = ["landing"]
 
 Json = dict[str, Any]
-Point = tuple[float, float]
 SIGMAS = 2.5  # inside so many of its own uncertainty a mark is where it was foretold
 LEAST_MM = 0.3
 
@@ -22,13 +21,14 @@ def landing(snapshot: Json) -> Json | None:
     ``left`` is the part of the way still to go, 0 to 1.
     """
     aim = snapshot["aimed"]
-    events = [row["event"] for row in snapshot["events"] if not row["withdrawn"]]
-    if aim is None or not events or not _at(events[-1], aim) or not _moved_before(events):
+    events = counted(snapshot["events"])
+    if aim is None or not events or not is_mark_at(events[-1], aim) or not _moved_before(events):
         return None
-    end = _point(events[-1]["offset_mm"])
-    goal = _point(aim["offset_mm"])
+    end = point(events[-1]["offset_mm"])
+    goal = point(aim["offset_mm"])
     gap_mm = math.dist(end, goal)
-    start = _mark_before_the_move(events, aim)
+    before, moves = last_mark(events[:-1], aim)
+    start = point(before) if before and moves == 1 else None
     kind = _kind(start, end, goal, _limit_mm(aim))
     whole_mm = math.dist(start, goal) if start else gap_mm
     left = 0.0 if kind == "there" else min(1.0, gap_mm / max(whole_mm, 1e-9))
@@ -44,26 +44,8 @@ _WORDS = {
 }
 
 
-def _at(event: Json, aim: Json) -> bool:
-    at_station = event["kind"] == "mark" and event["station"] == aim["station"]
-    return at_station and near(event["head_mm"], aim["head_mm"])
-
-
 def _moved_before(events: list[Json]) -> bool:
     return len(events) > 1 and events[-2]["kind"] in ("turn", "shift")
-
-
-def _mark_before_the_move(events: list[Json], aim: Json) -> Point | None:
-    moves = 0
-    for event in reversed(events[:-1]):
-        moves += event["kind"] in ("turn", "shift")
-        if _at(event, aim):
-            return _point(event["offset_mm"]) if moves == 1 else None
-    return None
-
-
-def _point(offset_mm: list[float]) -> Point:
-    return (float(offset_mm[0]), float(offset_mm[1]))
 
 
 def _limit_mm(aim: Json) -> float:
@@ -75,11 +57,8 @@ def _limit_mm(aim: Json) -> float:
 def _kind(start: Point | None, end: Point, goal: Point, limit_mm: float) -> str:
     if math.dist(end, goal) <= limit_mm or start is None:
         return "there" if math.dist(end, goal) <= limit_mm else "short"
-    way = (goal[0] - start[0], goal[1] - start[1])
-    went = (end[0] - start[0], end[1] - start[1])
-    length_mm = max(math.hypot(*way), 1e-9)
-    along_mm = (way[0] * went[0] + way[1] * went[1]) / length_mm
-    across_mm = abs(way[0] * went[1] - way[1] * went[0]) / length_mm
+    length_mm = max(math.dist(start, goal), 1e-9)
+    along_mm, across_mm = along_and_across(start, end, goal)
     if across_mm > max(limit_mm, abs(along_mm)):
         return "aside"
     if along_mm < -0.2 * length_mm:

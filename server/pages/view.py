@@ -6,10 +6,11 @@ from typing import Any
 
 from server.pages.buttons import buttons, placed
 from server.pages.chain import chain_view
-from server.pages.drawings import card_view, mount_of, mount_view, near, plan_view, shift_view
+from server.pages.drawings import card_view, mount_of, mount_view, plan_view, shift_view
 from server.pages.figures import big
 from server.pages.landing import landing
 from server.pages.lists import reading_row, verdict_rows
+from server.pages.marks import near
 from server.pages.way import follow, way
 from server.pages.words import station_name, the_place
 

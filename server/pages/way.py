@@ -5,14 +5,13 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from server.pages.drawings import near
 from server.pages.figures import turn_figure
+from server.pages.marks import Point, along_and_across, counted, last_mark, point, same_place
 from server.pages.units import in_inches
 
 __all__ = ["follow", "live_view", "way"]
 
 Json = dict[str, Any]
-Point = tuple[float, float]
 NEAR_MM = 0.3  # that near is there: finer than 1/64 turn at the far card
 STAY_MM = 0.2  # what was said stands while the mark falls back less: a live reading trembles by 0.05 mm sd
 PAST_MM, PAST_SHARE = 0.4, 0.15  # so far past the aim, a hand's lag included, the way back is asked for
@@ -30,10 +29,10 @@ def follow(snapshot: Json) -> Json | None:
     step, aim, place = snapshot["step"], snapshot["expect"], snapshot["place"]
     if step["do"] != "turn" or aim is None or place is None or snapshot["source"] == "offline":
         return None
-    if place["station"] != aim["station"] or not near(place["head_mm"], aim["head_mm"]):
+    if not same_place(place, aim):
         return None
-    lies, moved = _last_mark(snapshot["events"], aim)
-    start, old = (None, lies) if moved else (lies, None)
+    lies, moves = last_mark(counted(snapshot["events"]), aim)
+    start, old = (None, lies) if moves else (lies, None)
     marks = {"aim": aim["offset_mm"], "start": start, "old": old}
     return {"station": aim["station"], **marks, "turns": step["turns"]}
 
@@ -47,13 +46,13 @@ def way(followed: Json | None, live: Json | None) -> Json | None:
     """
     if followed is None or live is None or live["station"] != followed["station"]:
         return None
-    now, goal = _point(live["offset_mm"]), _point(followed["aim"])
-    if followed["old"] and math.dist(now, _point(followed["old"])) < MOVED_MM:
+    now, goal = point(live["offset_mm"]), point(followed["aim"])
+    if followed["old"] and math.dist(now, point(followed["old"])) < MOVED_MM:
         return None
     gap_mm = math.dist(now, goal)
     kind, left = _judge(followed["start"], now, goal)
     stands = [said for said in _SHOUTS if _judge(followed["start"], now, goal, said)[0] == said]
-    if kind == "go" and followed["start"] and math.dist(now, _point(followed["start"])) < MOVED_MM:
+    if kind == "go" and followed["start"] and math.dist(now, point(followed["start"])) < MOVED_MM:
         return None
     words = _WORDS[kind]
     big = _figures(kind, left, gap_mm, followed["turns"])
@@ -78,17 +77,6 @@ _WORDS = {
 _SHOUTS = {"stop": "Stop", "far": "Back", "back": "Wrong way", "aside": "Wrong screw?"}
 
 
-def _last_mark(rows: list[Json], aim: Json) -> tuple[list[float] | None, bool]:
-    """Return the newest mark at the aim's place, and whether something was moved since."""
-    moved = False
-    for event in (row["event"] for row in reversed(rows) if not row["withdrawn"]):
-        at_aim = event["kind"] == "mark" and event["station"] == aim["station"]
-        if at_aim and near(event["head_mm"], aim["head_mm"]):
-            return list(event["offset_mm"]), moved
-        moved = moved or event["kind"] in ("turn", "shift")
-    return None, moved
-
-
 def _judge(
     start: list[float] | None, now: Point, goal: Point, said: str | None = None
 ) -> tuple[str, float | None]:
@@ -98,9 +86,9 @@ def _judge(
     near_mm = NEAR_MM + stay_mm.get("stop", 0.0)
     if start is None:
         return ("stop" if gap_mm <= near_mm else "go"), None
-    begin = _point(start)
+    begin = point(start)
     length_mm = math.dist(begin, goal)
-    along_mm, across_mm = _along_and_across(begin, now, goal)
+    along_mm, across_mm = along_and_across(begin, now, goal)
     left = min(max(1 - along_mm / max(length_mm, NEAR_MM), 0.0), 1.0)
     side_mm = max(SIDE_MM, SIDE_SHARE * abs(along_mm)) - stay_mm.get("aside", 0.0)
     past_mm = max(PAST_MM, PAST_SHARE * length_mm) - stay_mm.get("far", 0.0)
@@ -113,20 +101,8 @@ def _judge(
     return ("stop" if along_mm >= length_mm - near_mm else "go"), left
 
 
-def _along_and_across(begin: Point, now: Point, goal: Point) -> tuple[float, float]:
-    toward = (goal[0] - begin[0], goal[1] - begin[1])
-    went = (now[0] - begin[0], now[1] - begin[1])
-    length_mm = max(math.hypot(*toward), 1e-9)
-    along_mm = (toward[0] * went[0] + toward[1] * went[1]) / length_mm
-    return along_mm, abs(toward[0] * went[1] - toward[1] * went[0]) / length_mm
-
-
 def _figures(kind: str, left: float | None, gap_mm: float, turns: float) -> list[Json]:
     gap = {"value": f"{gap_mm:.1f}", "unit": "mm", "label": "from the aim", "kind": "aside"}
     if kind != "go":
         return [{"value": _SHOUTS[kind], "unit": "", "label": "", "kind": "shout"}, gap]
     return [turn_figure(turns, left), {**gap, "label": "the mark has to go"}]
-
-
-def _point(offset_mm: list[float]) -> Point:
-    return (float(offset_mm[0]), float(offset_mm[1]))

@@ -1,7 +1,7 @@
 // Offline: the mark comes from a photo, a tap on the drawn card, or two numbers.
 
 import { showTrouble, startJob } from "./job.js";
-import { find, html, setText, svg } from "./make.js";
+import { find, html, remake, setText, svg } from "./make.js";
 
 const LIMIT_BYTES = 40_000_000;
 let state = null;
@@ -18,11 +18,9 @@ const link = startJob((now) => {
 const place = () => elsewhere ?? { station: state.plan.station, head_mm: state.plan.wanted_mm };
 
 function showScrews(mounts) {
-  const options = mounts.flatMap((mount) =>
-    mount.contacts.filter((contact) => contact.turns).map((contact) => html("option", { value: `${mount.mirror} ${contact.name}` }, `mirror ${mount.mirror}, ${contact.name}`)),
-  );
-  const select = find("#turn-form select[name=screw]");
-  if (select.options.length !== options.length) select.replaceChildren(...options);
+  const make = (mount) =>
+    mount.contacts.filter((contact) => contact.turns).map((contact) => html("option", { value: `${mount.mirror} ${contact.name}` }, `mirror ${mount.mirror}, ${contact.name}`));
+  remake(find("#turn-form select[name=screw]"), mounts, () => mounts.flatMap(make));
 }
 
 // the drawn card that takes a tap
