@@ -16,9 +16,9 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 from firmware import RigError
 from firmware.profile import load_profile
 from server import solver
-from server.command import main
+from server.cli.main import main
+from server.errors import plain, told
 from server.pages import Config, create_app
-from server.plain import plain, told
 from server.practice import default_profile
 from server.solver import DocumentError, parse_alignment, profile_as_json
 

@@ -74,26 +74,26 @@ def open_camera(kind: str, **options: Any) -> Camera:
 
 
 def _open_pi(options: dict[str, Any]) -> Camera:
-    from firmware.camera_pi import PiCamera
+    from firmware.camera.pi import PiCamera
 
     return PiCamera(**options)
 
 
 def _open_usb(options: dict[str, Any]) -> Camera:
-    from firmware.camera_usb import UsbCamera
+    from firmware.camera.usb import UsbCamera
 
     return UsbCamera(**options)
 
 
 def _open_replay(options: dict[str, Any]) -> Camera:
-    from firmware.camera_replay import FolderCamera
+    from firmware.camera.replay import FolderCamera
 
     source = Path(options.pop("source"))
     return FolderCamera(source, **options)
 
 
 def _open_fake(options: dict[str, Any]) -> Camera:
-    from firmware.camera_fake import FakeCamera
+    from firmware.camera.fake import FakeCamera
 
     return FakeCamera(**options)
 

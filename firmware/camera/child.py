@@ -1,6 +1,6 @@
 """The camera's own process: opens the camera it is told to and sends every newest frame.
 
-    python -m firmware.child MEMORY
+    python -m firmware.camera.child MEMORY
 
 MEMORY is the descriptor of a frame ring; standard input is a socket to the parent. It imports what the
 camera needs and nothing of the page, so that it is small and soon there.
@@ -21,11 +21,11 @@ from itertools import count
 from threading import Event, Thread
 from typing import Any
 
-from firmware.camera import Frame
+from firmware.camera.base import Frame
+from firmware.camera.messages import Words
+from firmware.camera.shared import FrameRing
 from firmware.errors import RigError
-from firmware.lean import keep_lean
-from firmware.shared import FrameRing
-from firmware.words import Words
+from firmware.memory_trim import keep_lean
 
 __all__ = ["main"]
 

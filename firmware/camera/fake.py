@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from firmware.camera import Frame, Pixels
+from firmware.camera.base import Frame, Pixels
 from firmware.errors import CameraBusy, CameraMissing, CameraNotStarted, CameraTimeout
 
 __all__ = ["FakeCamera"]

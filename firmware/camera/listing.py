@@ -10,9 +10,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from firmware.camera import Camera, Pixels
+from firmware.camera.base import Camera, Pixels
+from firmware.camera.supervised import SupervisedCamera, child_environment
 from firmware.errors import CameraTimeout, RigError
-from firmware.supervised import SupervisedCamera, child_environment
 
 __all__ = ["CameraFound", "list_cameras"]
 
@@ -55,7 +55,7 @@ def _pi_models() -> list[str]:
     """Ask in a process of its own: a camera library may block while it is loaded, and for ever."""
     try:
         asked = subprocess.run(
-            [sys.executable, "-P", "-m", "firmware.camera_pi"],
+            [sys.executable, "-P", "-m", "firmware.camera.pi"],
             capture_output=True,
             timeout=_PATIENCE_S,
             env=child_environment(),

@@ -12,10 +12,10 @@ from typing import Any
 import cv2
 import numpy as np
 
-from firmware.camera import Frame, Pixels
+from firmware.camera.base import Frame, Pixels
+from firmware.camera.pumped import PumpedCamera
+from firmware.camera.slot import NewestSlot
 from firmware.errors import CameraBusy, CameraMissing
-from firmware.pumped import PumpedCamera
-from firmware.slot import NewestSlot
 
 __all__ = ["PiCamera", "pi_cameras"]
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from firmware.camera import Pixels
+from firmware.camera.base import Pixels
 from firmware.health import Finding
 
 __all__ = ["picture_fault", "sharpness"]

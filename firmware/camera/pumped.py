@@ -5,9 +5,9 @@ from __future__ import annotations
 from threading import Event, Thread
 from typing import Any
 
-from firmware.camera import Frame
+from firmware.camera.base import Frame
+from firmware.camera.slot import NewestSlot
 from firmware.errors import CameraNotStarted
-from firmware.slot import NewestSlot
 
 __all__ = ["PumpedCamera"]
 

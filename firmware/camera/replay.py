@@ -13,7 +13,7 @@ from typing import Protocol
 import cv2
 import numpy as np
 
-from firmware.camera import Frame, Pixels
+from firmware.camera.base import Frame, Pixels
 from firmware.errors import CameraNotStarted, CameraTimeout, ReplayRefused
 
 __all__ = ["FolderCamera"]

@@ -8,7 +8,7 @@ import tempfile
 
 import numpy as np
 
-from firmware.camera import FrameLike, Pixels
+from firmware.camera.base import FrameLike, Pixels
 
 __all__ = ["FrameRing"]
 

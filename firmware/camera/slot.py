@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from threading import Condition
 
-from firmware.camera import Frame
+from firmware.camera.base import Frame
 from firmware.errors import CameraTimeout, RigError
 
 __all__ = ["NewestSlot"]

@@ -18,12 +18,12 @@ from contextlib import suppress
 from threading import Event, Thread
 from typing import Any
 
-from firmware.camera import Camera, Frame, open_camera
+from firmware.camera.base import Camera, Frame, open_camera
+from firmware.camera.messages import Words
+from firmware.camera.shared import FrameRing
+from firmware.camera.slot import NewestSlot
+from firmware.camera.watchdog import Watch
 from firmware.errors import CameraMissing, CameraNotStarted, CameraTimeout
-from firmware.shared import FrameRing
-from firmware.slot import NewestSlot
-from firmware.watch import Watch
-from firmware.words import Words
 
 __all__ = ["SupervisedCamera", "child_environment"]
 
@@ -191,7 +191,7 @@ class _Child:
         self.words = Words(ours)
         with theirs:
             self._process = subprocess.Popen(
-                [sys.executable, "-P", "-m", "firmware.child", str(self.ring.descriptor)],
+                [sys.executable, "-P", "-m", "firmware.camera.child", str(self.ring.descriptor)],
                 stdin=theirs.fileno(),
                 pass_fds=[self.ring.descriptor],
                 env=child_environment(),

@@ -9,9 +9,9 @@ from typing import Any
 import cv2
 import numpy as np
 
-from firmware.camera import Frame
+from firmware.camera.base import Frame
+from firmware.camera.pumped import PumpedCamera
 from firmware.errors import CameraMissing
-from firmware.pumped import PumpedCamera
 
 __all__ = ["UsbCamera"]
 

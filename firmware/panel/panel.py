@@ -13,7 +13,7 @@ from threading import Event, Thread
 from typing import Literal, Protocol
 
 from firmware.errors import PanelMissing
-from firmware.morse import flashes
+from firmware.panel.morse import flashes
 
 __all__ = ["Lamp", "Panel", "Parts", "Pins", "Signal", "Switch", "flash", "open_panel", "tone_hz"]
 
@@ -188,6 +188,6 @@ def open_panel(
 
 
 def _connect_pi(pins: Pins) -> Parts:
-    from firmware.panel_pi import connect
+    from firmware.panel.pi import connect
 
     return connect(pins)

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from server.command import picture
-from server.refusals import Refusal
+from server.cli.main import picture
+from server.cli.refusals import Refusal
 
 if TYPE_CHECKING:
     from vision import CameraModel

@@ -10,6 +10,7 @@ from typing import Any
 
 import click
 
+from server.cli.refusals import Refusal
 from server.log import (
     Access,
     Log,
@@ -24,7 +25,6 @@ from server.log import (
     restore,
     written_whole,
 )
-from server.refusals import Refusal
 
 
 class OneLine(click.Group):

@@ -18,8 +18,8 @@ from typing import TYPE_CHECKING, Any, ClassVar, Literal
 
 import click
 
-from server.plain import plain
-from server.refusals import NotSeen, Refusal
+from server.cli.refusals import NotSeen, Refusal
+from server.errors import plain
 
 if TYPE_CHECKING:  # the heavy parts are imported by the command that needs them
     from vision import Mark, Reading
@@ -31,12 +31,12 @@ class LazyGroup(click.Group):
     """A group some of whose commands are loaded only when they are asked for."""
 
     lazy: ClassVar = {
-        "log": "server.command_log",
-        "calibrate": "server.command_calibrate",
-        "cameras": "server.command_rig",
-        "doctor": "server.command_rig",
-        "replay": "server.command_rig",
-        "rig": "server.command_rig",
+        "log": "server.cli.log_commands",
+        "calibrate": "server.cli.calibrate",
+        "cameras": "server.cli.rig_commands",
+        "doctor": "server.cli.rig_commands",
+        "replay": "server.cli.rig_commands",
+        "rig": "server.cli.rig_commands",
     }
 
     def list_commands(self, ctx: click.Context) -> list[str]:
@@ -126,7 +126,7 @@ def read(
     pictures = [picture(path) for path in (after, before) if path is not None]
     model = None
     if camera is not None:
-        from server.command_calibrate import load_camera
+        from server.cli.calibrate import load_camera
 
         model = load_camera(camera)
     try:

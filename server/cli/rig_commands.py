@@ -14,13 +14,13 @@ from typing import Any
 import click
 
 from firmware import RigError
-from firmware.lean import keep_lean
-from firmware.listing import CameraFound, list_cameras
+from firmware.camera.listing import CameraFound, list_cameras
+from firmware.memory_trim import keep_lean
 from firmware.profile import RigProfile, profile_for
-from server import doctor as look
-from server.command import BARS
+from server.cli.main import BARS
+from server.cli.refusals import Refusal
 from server.log import LogError, default_folder
-from server.refusals import Refusal
+from server.rig import doctor as look
 
 __all__ = ["cameras", "doctor", "replay", "rig"]
 
@@ -60,7 +60,7 @@ def _told(number: int, camera: CameraFound, folder: Path) -> dict[str, Any]:
     if camera.picture is None:
         return {**row, "size": "", "picture": "", "problem": camera.problem or "no picture"}
     path = folder / f"camera-{number}-{camera.kind}.jpg"
-    from server.sources import as_jpeg
+    from server.sources.base import as_jpeg
 
     path.write_bytes(as_jpeg(camera.picture))
     rows, cols = camera.picture.shape[:2]
@@ -143,16 +143,16 @@ def _send(
 ) -> None:
     from firmware.health import HealthWatch
     from firmware.profile import camera_named
-    from server.brain import measured
-    from server.card_scale import CardScale
-    from server.eye import Eye
-    from server.full_look import FullLook
-    from server.notify import Heartbeat
-    from server.outpost import Outpost, Spool, post_json
-    from server.recorder import Recorder
-    from server.rig_minder import RigMinder
-    from server.signals import PanelKeeper
-    from server.source_camera import camera_source
+    from server.rig.frame_loop import Eye
+    from server.rig.full_resolution import FullLook
+    from server.rig.recorder import Recorder
+    from server.rig.signals import PanelKeeper
+    from server.rig.systemd import Heartbeat
+    from server.rig.uplink import Outpost, Spool, post_json
+    from server.rig.uplink_hardware import RigMinder
+    from server.session.card_scale import CardScale
+    from server.session.services import measured
+    from server.sources.camera_source import camera_source
 
     wire, scale = post_json(to, code), CardScale(bars_mm)
     kind, options = camera_named(camera)
@@ -184,7 +184,7 @@ def _send(
 @click.option("--data", type=click.Path(path_type=Path), help="Folder that gets the log of the replay.")
 def replay(folder: Path, data: Path | None) -> None:
     """Play a recording through everything again; exit status 1 where another result comes out."""
-    from server.replay import replay as play
+    from server.rig.replay import replay as play
 
     with ExitStack() as stack:
         place = data or Path(stack.enter_context(tempfile.TemporaryDirectory()))

@@ -10,11 +10,11 @@ from flask import Blueprint, Response, jsonify, request
 from werkzeug.datastructures import FileStorage
 
 from server import solver
-from server.live import Refused, Session, read_photo
 from server.pages import bodies as b
 from server.pages.desk import desk
 from server.pages.device import Device, remember, units
 from server.pages.lasers import Lasers
+from server.session.session import Refused, Session, read_photo
 from vision import BarRefused
 
 __all__ = ["ACTIONS", "api"]

@@ -19,7 +19,7 @@ from server.pages.pack import pack
 from server.pages.pages import NAVIGATION, pages
 from server.pages.rigs import rigs
 from server.pages.upkeep import due_count, upkeep
-from server.solver.power import percent
+from server.solver.machine.power import percent
 
 __all__ = ["create_app"]
 

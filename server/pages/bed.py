@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from server import solver
 from server.pages.words import head_words
-from server.solver.power import beam_diameter, passed_fraction
+from server.solver.machine.power import beam_diameter, passed_fraction
 
 __all__ = ["BedMap", "Spot", "bed_maps", "opening"]
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from server.pages.bed import SURE, BedMap, Spot
-from server.solver.power import percent
+from server.solver.machine.power import percent
 
 __all__ = ["spot_rows", "worst_words"]
 

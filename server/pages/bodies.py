@@ -8,9 +8,9 @@ from typing import Annotated, Any, Literal, TypeVar
 from flask import request
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from server.live import Refused
-from server.plain import told
-from server.sources import Place
+from server.errors import told
+from server.session.session import Refused
+from server.sources.base import Place
 
 __all__ = [
     "Bars",

@@ -10,17 +10,17 @@ from typing import Any
 
 from flask import abort, current_app
 
-from server.brain import load_shot, measured
-from server.card_scale import Bars, CardScale
-from server.live import Brain, Session
 from server.log import Log
 from server.pages.hands import Hands
 from server.pages.lasers import Lasers
 from server.pages.stream import Streams
 from server.pages.units import in_inches
 from server.pages.view import page_state
-from server.source_practice import PracticeSource
-from server.sources import OfflineSource, Source
+from server.session.card_scale import Bars, CardScale
+from server.session.services import load_shot, measured
+from server.session.session import Brain, Session
+from server.sources.base import OfflineSource, Source
+from server.sources.practice_source import PracticeSource
 
 __all__ = ["Config", "Desk", "desk", "open_desk"]
 

@@ -7,7 +7,7 @@ from typing import Any
 
 from server.pages.marks import counted, last_mark
 from server.pages.words import fraction_of_turn, head_words, move_words, station_name
-from server.solver.power import percent
+from server.solver.machine.power import percent
 
 __all__ = ["big", "turn_figure"]
 

@@ -9,10 +9,10 @@ import tomllib
 from pathlib import Path
 from typing import Any
 
-from server.live import Refused
+from server.errors import told
 from server.log import write_for_good
-from server.plain import told
 from server.practice import default_profile
+from server.session.session import Refused
 from server.solver import DocumentError, parse_profile, profile_as_json
 
 __all__ = ["Lasers"]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from server.pages.words import head_words, move_words, part_name, station_name, turn_words
-from server.solver.power import percent
+from server.solver.machine.power import percent
 
 __all__ = ["event_words", "reading_row", "reminder_words", "verdict_rows"]
 

@@ -10,7 +10,6 @@ from typing import Any
 from flask import Blueprint, Response, abort, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response as BaseResponse
 
-from server.live import Refused
 from server.log import UPKEEP, BadEntry, draw_chart, entries, import_json
 from server.pages import bodies as b
 from server.pages.bed import bed_maps
@@ -22,6 +21,7 @@ from server.pages.lists import event_words, verdict_rows
 from server.pages.setup import PITCHES, Answers, profile_from, what_matters
 from server.pages.upkeep import as_picture, cut_rows, reminder_rows
 from server.pages.view import CAUTIONS
+from server.session.session import Refused
 from server.solver import parse_alignment
 
 __all__ = ["NAVIGATION", "pages"]

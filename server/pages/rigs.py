@@ -9,13 +9,13 @@ from typing import Annotated, Any, Literal
 from flask import Blueprint, Response, abort, jsonify
 from pydantic import Field
 
-from server.attendant import press_foot
-from server.live import Refused
 from server.pages.bodies import Body, Number, Station, json_body, parse
 from server.pages.desk import desk
-from server.signals import wish_of
-from server.source_camera import RigsSource
-from server.source_practice import PracticeSource
+from server.rig.session_hardware import press_foot
+from server.rig.signals import wish_of
+from server.session.session import Refused
+from server.sources.camera_source import RigsSource
+from server.sources.practice_source import PracticeSource
 
 __all__ = ["rigs"]
 

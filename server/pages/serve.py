@@ -15,18 +15,18 @@ from pathlib import Path
 import waitress
 from flask import Flask
 
-from firmware.lean import keep_lean
+from firmware.memory_trim import keep_lean
 from firmware.profile import RigProfile, camera_named
-from server.card_scale import Bars
-from server.crew import Crew
-from server.notify import Heartbeat
 from server.pages.api import UPLOAD_LIMIT
 from server.pages.app import create_app
 from server.pages.desk import Config
 from server.pages.guard import keep_secret, new_code
-from server.source_camera import RigsSource, camera_source
-from server.source_practice import PracticeSource
-from server.sources import Source
+from server.rig.systemd import Heartbeat
+from server.rig.threads import Crew
+from server.session.card_scale import Bars
+from server.sources.base import Source
+from server.sources.camera_source import RigsSource, camera_source
+from server.sources.practice_source import PracticeSource
 
 __all__ = ["make_server", "serve", "source_named"]
 

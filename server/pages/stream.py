@@ -12,8 +12,8 @@ import time
 from collections.abc import Callable, Iterator
 from typing import Any
 
-from server.live import Session
 from server.pages.way import live_view
+from server.session.session import Session
 
 __all__ = ["Streams", "TooMany"]
 

@@ -9,9 +9,9 @@ from flask import Blueprint, Response, abort, redirect, request, url_for
 from werkzeug.wrappers import Response as BaseResponse
 
 from server import log as book
-from server.live import Refused
 from server.pages.desk import desk
 from server.pages.lists import reminder_words
+from server.session.session import Refused
 
 __all__ = ["as_picture", "cut_rows", "due_count", "reminder_rows", "upkeep"]
 

@@ -15,7 +15,7 @@ from server.practice.burn import Burn, Field, add_heat, empty_field
 from server.practice.machine import PracticeMachine
 from server.practice.scene import PAD, Scene
 from server.practice.view import COLS, ROWS, pose_for, sway
-from server.solver.profile import STATIONS
+from server.solver.machine.profile import STATIONS
 
 __all__ = ["PracticeCamera", "PracticeFrame"]
 

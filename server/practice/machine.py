@@ -24,8 +24,8 @@ from server.practice.truth import (
     told,
 )
 from server.solver import STATIONS, Profile, parse_profile, profile_as_json, screw_step
-from server.solver.profile import Corner
-from server.solver.trace import trace_rays
+from server.solver.machine.profile import Corner
+from server.solver.machine.trace import trace_rays
 
 __all__ = ["Card", "PracticeMachine", "default_profile"]
 

@@ -13,11 +13,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
+from firmware.camera.listing import CameraFound, list_cameras
+from firmware.camera.picture_fault import picture_fault
+from firmware.camera.supervised import child_environment
 from firmware.health import Run, check_clock, check_disk, check_supply, run_command
-from firmware.listing import CameraFound, list_cameras
-from firmware.panel import Panel, Pins, open_panel
-from firmware.picture_fault import picture_fault
-from firmware.supervised import child_environment
+from firmware.panel.panel import Panel, Pins, open_panel
 from server.log import LogError, LogMissing, check
 
 __all__ = ["Look", "cameras", "clock", "disk", "heat", "libraries", "log", "network", "pins"]

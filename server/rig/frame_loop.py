@@ -15,11 +15,11 @@ import cv2
 import numpy as np
 
 from firmware import FrameLike
+from firmware.camera.light import LightKeeper
+from firmware.camera.picture_fault import picture_fault
 from firmware.health import Finding
-from firmware.light import LightKeeper
-from firmware.picture_fault import picture_fault
-from server.card_scale import CardScale
-from server.sources import NoPicture, Pixels, Shot, Source
+from server.session.card_scale import CardScale
+from server.sources.base import NoPicture, Pixels, Shot, Source
 from vision import Moment, Stream
 
 __all__ = ["CLOSE_FRAMES_PER_S", "IDLE_FRAMES_PER_S", "Eye", "Listener"]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from server.sources import NoPicture, Pixels, Source
+from server.sources.base import NoPicture, Pixels, Source
 from vision import Moment, NoReading, Reading, read
 
 __all__ = ["FullLook"]

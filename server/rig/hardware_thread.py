@@ -8,10 +8,10 @@ from abc import ABC, abstractmethod
 
 from firmware import RigError
 from firmware.health import Finding, HealthWatch
-from server.eye import Eye
 from server.log import LogError
-from server.recorder import Recorder
-from server.signals import PanelDriver, faults_of
+from server.rig.frame_loop import Eye
+from server.rig.recorder import Recorder
+from server.rig.signals import PanelDriver, faults_of
 
 __all__ = ["PERIOD_S", "Minder"]
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import Any
 
 from firmware import FrameLike
-from server.live import Session
-from server.memory import seen_now
-from server.sources import Shot
+from server.session.notes import seen_now
+from server.session.session import Session
+from server.sources.base import Shot
 from vision import Moment, Reading
 
 __all__ = ["Watching", "live_mark"]

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any, TextIO
 
 from firmware import FrameLike
-from server.sources import as_jpeg
+from server.sources.base import as_jpeg
 from vision import Moment
 
 __all__ = ["INDEX", "Recorder"]

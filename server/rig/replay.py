@@ -9,12 +9,12 @@ from pathlib import Path
 from typing import Any
 
 from firmware import Frame, FrameLike
-from server.eye import Eye
-from server.live import Refused, Session
 from server.log import Log
-from server.recorder import INDEX
-from server.sources import NoPicture, OfflineSource, Pixels, Place, Shot
-from server.watching import Watching
+from server.rig.frame_loop import Eye
+from server.rig.live_marks import Watching
+from server.rig.recorder import INDEX
+from server.session.session import Refused, Session
+from server.sources.base import NoPicture, OfflineSource, Pixels, Place, Shot
 from vision import PictureRefused, load_picture
 
 __all__ = ["Difference", "Replayed", "read_recording", "replay"]

@@ -6,13 +6,13 @@ Nothing here is needed for an alignment: without pins, health checks or camera i
 from __future__ import annotations
 
 from firmware.health import HealthWatch
-from server.brain import Refused
-from server.eye import Eye
-from server.live import Session
-from server.minder import Minder
-from server.recorder import Recorder
-from server.signals import PanelDriver, PanelKeeper, pulse_is_due, wish_of
-from server.sources import Place
+from server.rig.frame_loop import Eye
+from server.rig.hardware_thread import Minder
+from server.rig.recorder import Recorder
+from server.rig.signals import PanelDriver, PanelKeeper, pulse_is_due, wish_of
+from server.session.services import Refused
+from server.session.session import Session
+from server.sources.base import Place
 
 __all__ = ["Attendant", "press_foot"]
 

@@ -7,13 +7,13 @@ from pathlib import Path
 
 from firmware.health import HealthWatch
 from firmware.profile import RigProfile
-from server.attendant import Attendant
-from server.card_scale import CardScale
-from server.eye import Eye, Keep
-from server.live import Session
-from server.recorder import Recorder
-from server.signals import PanelKeeper
-from server.watching import Watching
+from server.rig.frame_loop import Eye, Keep
+from server.rig.live_marks import Watching
+from server.rig.recorder import Recorder
+from server.rig.session_hardware import Attendant
+from server.rig.signals import PanelKeeper
+from server.session.card_scale import CardScale
+from server.session.session import Session
 
 __all__ = ["Crew"]
 

@@ -25,10 +25,10 @@ import numpy as np
 
 from firmware import FrameLike
 from firmware.health import Finding
-from server.full_look import FullLook
 from server.log import write_for_good
-from server.signals import Wish
-from server.sources import Pixels, as_jpeg
+from server.rig.full_resolution import FullLook
+from server.rig.signals import Wish
+from server.sources.base import Pixels, as_jpeg
 from vision import Mark, Moment, Reading
 
 __all__ = ["Outpost", "Spool", "Unheard", "Wire", "post_json"]

@@ -8,11 +8,11 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from firmware.health import Finding, HealthWatch
-from server.eye import Eye
-from server.minder import Minder
-from server.outpost import Outpost
-from server.recorder import Recorder
-from server.signals import PanelDriver, PanelKeeper
+from server.rig.frame_loop import Eye
+from server.rig.hardware_thread import Minder
+from server.rig.recorder import Recorder
+from server.rig.signals import PanelDriver, PanelKeeper
+from server.rig.uplink import Outpost
 
 __all__ = ["RigMinder"]
 

@@ -6,9 +6,9 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
-from server.brain import Refused
-from server.sources import Source
-from server.standing import Standing
+from server.session.services import Refused
+from server.session.state import Standing
+from server.sources.base import Source
 
 __all__ = ["Adjusting"]
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from server.brain import Brain
-from server.sources import NoPicture, Source
+from server.session.services import Brain
+from server.sources.base import NoPicture, Source
 from vision import CardView, NoReading
 
 __all__ = ["CardSight"]

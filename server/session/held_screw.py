@@ -7,10 +7,10 @@ import time
 from collections.abc import Callable
 from typing import Any
 
-from server.brain import Brain, Refused
-from server.memory import seen_now
-from server.rig_view import RigView
-from server.sources import NoPicture, Source
+from server.session.notes import seen_now
+from server.session.rig_state import RigView
+from server.session.services import Brain, Refused
+from server.sources.base import NoPicture, Source
 from vision import Reading
 
 __all__ = ["Turning"]

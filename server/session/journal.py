@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import Any
 
-from server.brain import Brain, Refused, refusing
 from server.log import Log
-from server.memory import mark_event
-from server.sources import Place
+from server.session.notes import mark_event
+from server.session.services import Brain, Refused, refusing
+from server.sources.base import Place
 
 __all__ = ["Journal"]
 

@@ -5,12 +5,12 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-from server.brain import Brain, Refused
-from server.card_sight import CardSight
-from server.memory import Candidates, mark_event, name_of, saved_words
-from server.rig_view import RigView
-from server.sources import Place, Shot, Source, as_jpeg
-from server.standing import Standing
+from server.session.card_view import CardSight
+from server.session.notes import Candidates, mark_event, name_of, saved_words
+from server.session.rig_state import RigView
+from server.session.services import Brain, Refused
+from server.session.state import Standing
+from server.sources.base import Place, Shot, Source, as_jpeg
 from vision import Mark, NoReading, Reading
 
 __all__ = ["Taking"]

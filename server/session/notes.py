@@ -6,7 +6,7 @@ import time
 from dataclasses import dataclass, field
 from typing import Any
 
-from server.sources import Place
+from server.sources.base import Place
 from vision import Reading
 
 __all__ = ["Candidates", "Memory", "mark_event", "name_of", "saved_words", "seen_now"]

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from typing import Any
 
 from server import solver
-from server.card_scale import CardScale
-from server.plain import told
-from server.sources import Pixels, Shot
+from server.errors import told
+from server.session.card_scale import CardScale
+from server.sources.base import Pixels, Shot
 from vision import BarRefused, CardView, NoReading, PictureRefused, Reading, find_card, load_picture, read
 
 __all__ = ["Brain", "Refused", "load_shot", "measured", "read_photo", "refusing"]

@@ -12,16 +12,16 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import Any
 
-from server.adjusting import Adjusting
-from server.brain import Brain, Refused, load_shot, read_photo, refusing
-from server.card_sight import CardSight
 from server.log import Log
-from server.rig_view import RigView
-from server.sources import Feed, NoPicture, Place, Shot, Source, as_jpeg
-from server.standing import Standing
-from server.taking import Taking
-from server.turning import Turning
-from server.versions import Versioned
+from server.session.adjustments import Adjusting
+from server.session.card_view import CardSight
+from server.session.held_screw import Turning
+from server.session.mark_taking import Taking
+from server.session.rig_state import RigView
+from server.session.services import Brain, Refused, load_shot, read_photo, refusing
+from server.session.state import Standing
+from server.session.versions import Versioned
+from server.sources.base import Feed, NoPicture, Place, Shot, Source, as_jpeg
 from vision import CardView
 
 __all__ = ["Brain", "Refused", "Session", "read_photo"]

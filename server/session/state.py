@@ -6,12 +6,12 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
-from server.brain import Brain, Refused
-from server.journal import Journal
 from server.log import Log
-from server.memory import Candidates, Memory
-from server.rig_view import RigView
-from server.sources import Place, Source
+from server.session.journal import Journal
+from server.session.notes import Candidates, Memory
+from server.session.rig_state import RigView
+from server.session.services import Brain, Refused
+from server.sources.base import Place, Source
 
 __all__ = ["Standing"]
 

@@ -6,15 +6,15 @@ from typing import Any
 
 import numpy as np
 
-from . import outlook as o
-from .documents import parse_alignment
-from .events import Alignment, Shift, Turn
-from .plan import choose
-from .profile import STATIONS
-from .say import say, why
-from .steps import Expect, Step
-from .verdict import estimate, unknown, verdict
-from .view import Choice, Place, View, after_moves, look
+from server.solver.decide.policy import choose
+from server.solver.decide.situation import Choice, Place, View, after_moves, look
+from server.solver.decide.verdict import estimate, unknown, verdict
+from server.solver.documents import parse_alignment
+from server.solver.estimate import samples as o
+from server.solver.events import Alignment, Shift, Turn
+from server.solver.machine.profile import STATIONS
+from server.solver.say import say, why
+from server.solver.steps import Expect, Step
 
 MOST_EVENTS = 2000
 

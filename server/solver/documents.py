@@ -8,9 +8,9 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from . import profile as p
-from . import shapes
-from .events import Alignment, Event, Inspected, MarkSeen, NoMark, Shift, Turn
+from server.solver import schema as shapes
+from server.solver.events import Alignment, Event, Inspected, MarkSeen, NoMark, Shift, Turn
+from server.solver.machine import profile as p
 
 
 class DocumentError(ValueError):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from .profile import Point, Profile
+from server.solver.machine.profile import Point, Profile
 
 
 @dataclass(frozen=True)

@@ -6,16 +6,16 @@ from fractions import Fraction
 
 import numpy as np
 
-from . import outlook as o
-from .bank import loose_shares
-from .causes import causes
-from .events import MarkSeen, Shift, Turn
-from .plan import rough
-from .power import percent
-from .profile import STATIONS, Profile
-from .proof import unproved
-from .steps import Expect, Verdict
-from .view import Choice, Place, View, next_sigma
+from server.solver.decide.faults import causes
+from server.solver.decide.policy import rough
+from server.solver.decide.proof import unproved
+from server.solver.decide.situation import Choice, Place, View, next_sigma
+from server.solver.estimate import samples as o
+from server.solver.estimate.hypotheses import loose_shares
+from server.solver.events import MarkSeen, Shift, Turn
+from server.solver.machine.power import percent
+from server.solver.machine.profile import STATIONS, Profile
+from server.solver.steps import Expect, Verdict
 
 PLACES = (
     *o.FIVE,

@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
-from . import profile as p
+from server.solver.machine import profile as p
 
 Station = Literal["mirror-1", "mirror-2", "mirror-3", "nozzle"]
 Length = Annotated[float, Field(gt=0, le=20_000)]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from .profile import Point
+from server.solver.machine.profile import Point
 
 
 @dataclass(frozen=True)

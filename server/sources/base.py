@@ -1,7 +1,7 @@
 """What a session asks of whatever has pictures and hands, and the source that has neither.
 
 A camera's is in ``source_camera.py``, the practice machine's in ``source_practice.py``; each offers the same
-few calls to :class:`server.live.Session`, which cannot tell which it has.
+few calls to :class:`server.session.session.Session`, which cannot tell which it has.
 """
 
 from __future__ import annotations

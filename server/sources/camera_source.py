@@ -10,8 +10,8 @@ import cv2
 import numpy as np
 
 from firmware import KINDS, Camera, FrameLike, ReplayRefused, RigError, UnknownCamera
-from firmware.supervised import SupervisedCamera
-from server.sources import NoPicture, OfflineSource, Pixels, Place, Shot
+from firmware.camera.supervised import SupervisedCamera
+from server.sources.base import NoPicture, OfflineSource, Pixels, Place, Shot
 
 __all__ = ["CameraSource", "RigsSource", "camera_source"]
 

@@ -10,8 +10,8 @@ from firmware import FrameLike
 from server.practice import PracticeCamera, PracticeMachine, default_profile
 from server.practice.truth import Severity
 from server.solver import profile_as_json
-from server.solver.profile import Corner
-from server.sources import NoPicture, Pixels, Place, Shot
+from server.solver.machine.profile import Corner
+from server.sources.base import NoPicture, Pixels, Place, Shot
 
 __all__ = ["PracticeSource"]
 

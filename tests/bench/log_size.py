@@ -111,8 +111,8 @@ def row(number: int, place: int, event: dict[str, Any], picture: str | None) -> 
 
 # The kernel's own peak of this program alone: wait4 would count this script's memory, from before the exec.
 PROBE = """
-import sys, server.command
-status = server.command.main(sys.argv[1:])
+import sys, server.cli.main
+status = server.cli.main.main(sys.argv[1:])
 peak = next(line for line in open("/proc/self/status") if line.startswith("VmHWM"))
 sys.stderr.write(peak.split()[1])
 raise SystemExit(status)
@@ -193,7 +193,7 @@ ASK = """
 import sys, time
 from pathlib import Path
 from server.pages import Config, create_app
-from server.sources import OfflineSource
+from server.sources.base import OfflineSource
 client = create_app(Config(data=Path(sys.argv[1]), source=OfflineSource)).test_client()
 for path in sys.argv[2:]:
     took = []

@@ -5,12 +5,12 @@ from __future__ import annotations
 from pathlib import Path
 
 from firmware import FrameLike
-from server.brain import Brain
-from server.live import Session
 from server.log import Log
 from server.practice import PracticeMachine
-from server.source_practice import PracticeSource
-from server.sources import NoPicture, Place, Shot
+from server.session.services import Brain
+from server.session.session import Session
+from server.sources.base import NoPicture, Place, Shot
+from server.sources.practice_source import PracticeSource
 from tests.pages.doubles import blank, mark, reading
 from vision import NoReading, Reading
 

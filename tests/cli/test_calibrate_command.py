@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 import vision
-from server.command import main
+from server.cli.main import main
 from vision.grid import grid_shapes
 from vision.raster import draw_shapes
 

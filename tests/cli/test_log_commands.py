@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from server import command
+from server.cli import main as command
 from server.log import Log
 from server.practice import default_profile
 from server.solver import profile_as_json

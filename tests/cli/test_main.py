@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 import vision
-from server import command
+from server.cli import main as command
 
 Capture = pytest.CaptureFixture[str]
 
@@ -33,7 +33,7 @@ def one_line(text: str) -> str:
 
 
 def process(*arguments: str, stdin: bytes = b"", **more: Any) -> subprocess.CompletedProcess[bytes]:
-    words = [sys.executable, "-m", "server.command", *arguments]
+    words = [sys.executable, "-m", "server.cli.main", *arguments]
     return subprocess.run(words, input=stdin, capture_output=True, check=False, **more)
 
 
@@ -260,7 +260,7 @@ def test_serve_says_what_is_wrong_with_the_data_folder(capsys: Capture, tmp_path
 
 
 def test_reader_that_goes_away_is_no_fault() -> None:
-    words = [sys.executable, "-m", "server.command", "--help"]
+    words = [sys.executable, "-m", "server.cli.main", "--help"]
     read_end, write_end = os.pipe()
     os.close(read_end)
     done = subprocess.run(words, stdout=write_end, stderr=subprocess.PIPE, check=False)
@@ -271,7 +271,7 @@ def test_reader_that_goes_away_is_no_fault() -> None:
 @pytest.mark.parametrize("word", ["--version", "next"])
 def test_light_commands_do_not_load_what_they_do_not_need(word: str) -> None:
     code = (
-        "import sys; from server.command import main; status = main(sys.argv[1:]);"
+        "import sys; from server.cli.main import main; status = main(sys.argv[1:]);"
         "print({'cv2', 'flask', 'matplotlib', 'sqlite3'} & set(sys.modules), file=sys.stderr)"
     )
     done = subprocess.run([sys.executable, "-c", code, word], input=b"{}", capture_output=True, check=False)

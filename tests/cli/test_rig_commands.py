@@ -9,11 +9,12 @@ import cv2
 import numpy as np
 import pytest
 
-from firmware.listing import CameraFound
-from firmware.panel import Panel, Pins
-from server import command_rig, doctor
-from server.command import main
+from firmware.camera.listing import CameraFound
+from firmware.panel.panel import Panel, Pins
+from server.cli import rig_commands as command_rig
+from server.cli.main import main
 from server.log import Log
+from server.rig import doctor
 
 PICTURE = np.random.default_rng(2).integers(0, 255, (48, 64, 3)).astype(np.uint8)
 GOOD = CameraFound("usb", "Microscope", {"device": "/dev/video0"}, picture=PICTURE)

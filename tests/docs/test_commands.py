@@ -15,7 +15,7 @@ import click
 import pytest
 
 from hardware.cards import SIZES
-from server import command
+from server.cli import main as command
 from server.log import Log, default_folder
 from server.pages.pages import NAVIGATION
 from server.practice import default_profile

@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 
 from firmware import open_camera
-from firmware.camera import Camera, Frame
+from firmware.camera.base import Camera, Frame
 from firmware.errors import CameraMissing
 
 

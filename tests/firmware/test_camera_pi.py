@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from firmware import CameraBusy, CameraMissing, CameraNotStarted
-from firmware.camera_pi import PiCamera, pi_cameras
+from firmware.camera.pi import PiCamera, pi_cameras
 
 
 class Request:

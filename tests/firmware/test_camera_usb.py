@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from firmware import CameraMissing, CameraNotStarted
-from firmware.camera_usb import UsbCamera
+from firmware.camera.usb import UsbCamera
 
 
 class Capture:

@@ -65,7 +65,7 @@ def test_each_base_keeps_the_numpy_of_its_camera_library(install: Path, base: st
 
 
 def test_every_word_of_the_settings_is_an_option(install: Path) -> None:
-    from server.command import spotwright
+    from server.cli.main import spotwright
 
     text = (install / "spotwright.default").read_text("utf-8")
     for line in re.findall(r'SPOTWRIGHT_DO="([^"]+)"', text):

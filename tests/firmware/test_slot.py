@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from firmware import CameraMissing, CameraTimeout, Frame
-from firmware.slot import NewestSlot
+from firmware.camera.slot import NewestSlot
 
 
 def _frame(number: int) -> Frame:

@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 
 from firmware import CameraMissing, CameraNotStarted, CameraTimeout, Frame, RigError
-from firmware.shared import FrameRing
-from firmware.supervised import SupervisedCamera
-from firmware.watch import Watch
+from firmware.camera.shared import FrameRing
+from firmware.camera.supervised import SupervisedCamera
+from firmware.camera.watchdog import Watch
 from tests.firmware.children import opener
 
 QUICK = {"patience_s": 0.3, "warm_up_s": 30.0, "pauses_s": (0.0,)}

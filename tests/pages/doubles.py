@@ -10,10 +10,10 @@ from typing import Any
 import numpy as np
 
 from firmware import Frame
-from server.brain import Brain
 from server.practice import default_profile
+from server.session.services import Brain
 from server.solver import parse_alignment, profile_as_json
-from server.sources import NoPicture, Pixels, Place, Shot
+from server.sources.base import NoPicture, Pixels, Place, Shot
 from vision import CardView, Mark, NoReading, PictureRefused, Reading
 
 Json = dict[str, Any]

@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from server.live import Refused, Session
 from server.log import Log
-from server.sources import Place
+from server.session.session import Refused, Session
+from server.sources.base import Place
 from tests.pages.doubles import BACK_LEFT, EXPECT, FRONT_LEFT, MACHINE, Bench, Script, mark, reading
 from vision import NoReading
 

@@ -12,9 +12,9 @@ import pytest
 from firmware import CameraMissing, CameraTimeout, RigError
 from server.pages.serve import source_named
 from server.practice import PracticeMachine
-from server.source_camera import CameraSource, camera_source
-from server.source_practice import PracticeSource
-from server.sources import Feed, NoPicture, OfflineSource, Place
+from server.sources.base import Feed, NoPicture, OfflineSource, Place
+from server.sources.camera_source import CameraSource, camera_source
+from server.sources.practice_source import PracticeSource
 from tests.pages.doubles import Bench
 from vision import NoReading, read
 

@@ -9,19 +9,19 @@ from typing import Any
 
 import numpy as np
 import pytest
+from tests.live.conftest import looks
 
 from firmware import FrameLike
-from server.brain import Brain
-from server.eye import Eye
-from server.live import Refused, Session
 from server.log import Log
 from server.pages.view import page_state
 from server.practice import PracticeCamera, PracticeMachine
-from server.solver import trace
-from server.source_practice import PracticeSource
-from server.sources import Place
-from server.watching import Watching
-from tests.live.conftest import looks
+from server.rig.frame_loop import Eye
+from server.rig.live_marks import Watching
+from server.session.services import Brain
+from server.session.session import Refused, Session
+from server.solver.machine import trace
+from server.sources.base import Place
+from server.sources.practice_source import PracticeSource
 from tests.pages.doubles import FRONT_LEFT, MACHINE, STEPS, Bench, Script, scripted
 from vision import Reading, read
 

@@ -17,9 +17,9 @@ sys.path.insert(0, sys.argv[1])
 
 import vision
 from firmware import RigError
-from firmware.camera_pi import PiCamera, pi_cameras
-from firmware.supervised import SupervisedCamera
-from firmware.watch import Watch
+from firmware.camera.pi import PiCamera, pi_cameras
+from firmware.camera.supervised import SupervisedCamera
+from firmware.camera.watchdog import Watch
 
 CAMERAS = Path("/usr/share/libcamera/pipeline/virtual/virtual.yaml")
 Json = dict[str, Any]

@@ -17,9 +17,9 @@ sys.path.insert(0, sys.argv[1])
 
 import vision
 from firmware import RigError
-from firmware.camera_usb import UsbCamera
-from firmware.supervised import SupervisedCamera
-from firmware.watch import Watch
+from firmware.camera.supervised import SupervisedCamera
+from firmware.camera.usb import UsbCamera
+from firmware.camera.watchdog import Watch
 
 FOLDER = Path(os.environ["FAKE_VIDEO"])
 DEVICE = "/dev/video0"

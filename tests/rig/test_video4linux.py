@@ -82,7 +82,7 @@ def test_the_camera_is_listed_with_a_picture(acts: dict[str, Json], rig_root: Ro
     (node / "index").write_text("0\n")
     (node / "device").unlink(missing_ok=True)
     (node / "device").symlink_to("/sys/devices/usb1/1-1")
-    words = [*FAKE, PYTHON, "-m", "server.command", "cameras", "--pictures", "/srv/pictures"]
+    words = [*FAKE, PYTHON, "-m", "server.cli.main", "cameras", "--pictures", "/srv/pictures"]
     listed = rig_root.run(*words)
     (node / "index").unlink()
     (node / "name").unlink()

@@ -5,16 +5,16 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from tests.live.wired import Wired
 
-from server.eye import Eye
-from server.live import Session
 from server.log import Log
 from server.practice import PracticeCamera, PracticeMachine
+from server.rig.frame_loop import Eye
+from server.rig.live_marks import Watching
+from server.session.session import Session
 from server.solver import profile_as_json
-from server.source_camera import CameraSource
-from server.sources import Place
-from server.watching import Watching
-from tests.live.wired import Wired
+from server.sources.base import Place
+from server.sources.camera_source import CameraSource
 
 MIRROR_1 = Place("mirror-1", (0.0, 1000.0))
 

@@ -6,19 +6,19 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-
-from firmware.health import Finding, HealthWatch
-from firmware.panel import Pins, Signal
-from server.attendant import Attendant, press_foot
-from server.eye import Eye
-from server.live import Session
-from server.log import Log
-from server.practice import PracticeMachine, default_profile
-from server.signals import TRY_PINS_EVERY, PanelDriver, PanelKeeper, Wish, wish_of
-from server.solver import profile_as_json
-from server.sources import OfflineSource
 from tests.live.conftest import MIRROR_1, Clock, looks
 from tests.live.wired import Wired
+
+from firmware.health import Finding, HealthWatch
+from firmware.panel.panel import Pins, Signal
+from server.log import Log
+from server.practice import PracticeMachine, default_profile
+from server.rig.frame_loop import Eye
+from server.rig.session_hardware import Attendant, press_foot
+from server.rig.signals import TRY_PINS_EVERY, PanelDriver, PanelKeeper, Wish, wish_of
+from server.session.session import Session
+from server.solver import profile_as_json
+from server.sources.base import OfflineSource
 
 HOT = Finding("hot", "the Pi is too hot: let air to it", True)
 OLD = Finding("clock", "the clock is not set", False)

@@ -10,13 +10,13 @@ import numpy as np
 import pytest
 
 from firmware import Frame
-from server.brain import measured, read_photo
-from server.card_scale import CardScale
-from server.eye import Eye, _caught_up
 from server.pages import Config
 from server.pages.desk import open_desk
-from server.source_practice import PracticeSource
-from server.sources import OfflineSource
+from server.rig.frame_loop import Eye, _caught_up
+from server.session.card_scale import CardScale
+from server.session.services import measured, read_photo
+from server.sources.base import OfflineSource
+from server.sources.practice_source import PracticeSource
 from vision import BarRefused, NoReading, load_picture
 
 PHOTO = Path(__file__).parents[2] / "docs" / "pictures" / "card-mirror-2-after.jpg"

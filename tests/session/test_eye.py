@@ -8,13 +8,13 @@ from typing import Any
 
 import numpy as np
 import pytest
+from tests.live.conftest import Clock, looks
 
 from firmware import Frame, FrameLike
-from server.eye import SEARCH_AGAIN_S, Eye
 from server.practice import PracticeCamera, PracticeMachine
-from server.sources import NoPicture, OfflineSource, Shot
-from server.watching import live_mark
-from tests.live.conftest import Clock, looks
+from server.rig.frame_loop import SEARCH_AGAIN_S, Eye
+from server.rig.live_marks import live_mark
+from server.sources.base import NoPicture, OfflineSource, Shot
 from vision import Moment
 
 

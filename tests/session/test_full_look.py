@@ -8,15 +8,15 @@ from typing import Any
 
 import cv2
 import pytest
+from tests.live.conftest import Clock, looks
 
 from firmware import Frame
-from server.eye import Eye
-from server.full_look import FullLook
-from server.outpost import Outpost, Spool
 from server.practice import PracticeCamera, PracticeMachine
-from server.source_camera import CameraSource
-from server.sources import NoPicture
-from tests.live.conftest import Clock, looks
+from server.rig.frame_loop import Eye
+from server.rig.full_resolution import FullLook
+from server.rig.uplink import Outpost, Spool
+from server.sources.base import NoPicture
+from server.sources.camera_source import CameraSource
 
 Json = dict[str, Any]
 

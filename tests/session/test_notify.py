@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from server.notify import Heartbeat, notify
+from server.rig.systemd import Heartbeat, notify
 
 
 @pytest.fixture

@@ -11,19 +11,19 @@ import pytest
 from flask.testing import FlaskClient
 from hypothesis import given, settings
 from hypothesis import strategies as st
-
-from firmware.panel import RHYTHMS, Pins
-from server.eye import Eye
-from server.log import Log
-from server.outpost import Outpost, Spool, Unheard, post_json
-from server.pages import Config, create_app
-from server.practice import PracticeCamera, PracticeMachine
-from server.rig_minder import RigMinder
-from server.signals import PanelKeeper, Wish
-from server.source_camera import CameraSource, RigsSource
-from server.sources import Place
 from tests.live.conftest import MIRROR_1, Clock, looks
 from tests.live.wired import Wired
+
+from firmware.panel.panel import RHYTHMS, Pins
+from server.log import Log
+from server.pages import Config, create_app
+from server.practice import PracticeCamera, PracticeMachine
+from server.rig.frame_loop import Eye
+from server.rig.signals import PanelKeeper, Wish
+from server.rig.uplink import Outpost, Spool, Unheard, post_json
+from server.rig.uplink_hardware import RigMinder
+from server.sources.base import Place
+from server.sources.camera_source import CameraSource, RigsSource
 from tests.pages.doubles import Script
 
 Json = dict[str, Any]
@@ -74,7 +74,7 @@ def marks(page: Page) -> list[float]:
 
 
 def body(offset_mm: float, *, read_s: float = 100.0, boot: str | None = None) -> Json:
-    from server import outpost
+    from server.rig import uplink as outpost
 
     mark = {
         "station": "mirror-1",

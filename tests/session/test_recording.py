@@ -10,20 +10,20 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from tests.live.conftest import MIRROR_1, Clock, looks
 
-from firmware.camera_replay import FolderCamera
-from server.command import main
-from server.eye import Eye
-from server.live import Session
+from firmware.camera.replay import FolderCamera
+from server.cli.main import main
 from server.log import Log
 from server.practice import PracticeCamera, PracticeMachine
-from server.recorder import AFTER_FRAMES, BEFORE_FRAMES, INDEX, Recorder
-from server.replay import read_recording, replay
+from server.rig.frame_loop import Eye
+from server.rig.live_marks import Watching
+from server.rig.recorder import AFTER_FRAMES, BEFORE_FRAMES, INDEX, Recorder
+from server.rig.replay import read_recording, replay
+from server.session.session import Session
 from server.solver import profile_as_json
-from server.source_camera import CameraSource
-from server.sources import Place
-from server.watching import Watching
-from tests.live.conftest import MIRROR_1, Clock, looks
+from server.sources.base import Place
+from server.sources.camera_source import CameraSource
 
 Json = dict[str, Any]
 MIRROR_2 = Place("mirror-2", (0.0, 1000.0))

@@ -7,14 +7,14 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from tests.live.conftest import MIRROR_1, looks
 
-from server.eye import Eye
-from server.live import Refused, Session
 from server.log import Log
 from server.practice import PracticeMachine
-from server.source_practice import PracticeSource
-from server.watching import Watching
-from tests.live.conftest import MIRROR_1, looks
+from server.rig.frame_loop import Eye
+from server.rig.live_marks import Watching
+from server.session.session import Refused, Session
+from server.sources.practice_source import PracticeSource
 
 
 @pytest.fixture(autouse=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-from firmware.panel import RHYTHMS, Panel, Parts, Pins, Signal
+from firmware.panel.panel import RHYTHMS, Panel, Parts, Pins, Signal
 
 __all__ = ["Lamp", "Sounder", "Switch", "Wired"]
 

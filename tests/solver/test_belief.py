@@ -10,11 +10,11 @@ import numpy as np
 import pytest
 
 from server.solver import answer, explain, five_costs, next_step, parse_alignment
-from server.solver import model as m
-from server.solver.bank import BOWS, FAULTS, backwards, prune, take
-from server.solver.belief import believe
-from server.solver.causes import _telling, causes
-from server.solver.view import look
+from server.solver.decide.faults import _telling, causes
+from server.solver.decide.situation import look
+from server.solver.estimate.belief import believe
+from server.solver.estimate.hypotheses import BOWS, FAULTS, backwards, prune, take
+from server.solver.machine import model as m
 from tests.machines import Machine, draw_machine
 from tests.machines.faults import Fault
 
@@ -200,5 +200,5 @@ def test_which_rail_is_bowed_needs_no_mark_where_all_else_is_sure(monkeypatch: p
     undecided = replace(view, bank=prune(bank))
     assert set(undecided.bank.fault) == set(BOWS)
     assert _telling(undecided)[1:] == (0.0, 0.0)
-    monkeypatch.setattr("server.solver.bank.SEEN_AS", np.arange(len(FAULTS)))
+    monkeypatch.setattr("server.solver.estimate.hypotheses.SEEN_AS", np.arange(len(FAULTS)))
     assert _telling(undecided)[1] > 0.0

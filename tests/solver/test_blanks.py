@@ -9,12 +9,12 @@ import numpy as np
 import pytest
 
 from server.solver import answer, parse_alignment
-from server.solver import outlook as o
-from server.solver.belief import believe
-from server.solver.causes import causes
-from server.solver.plan import NO_RISK, _risk, worth
-from server.solver.search import LOST, chances, remaining, survivors
-from server.solver.view import Place, look
+from server.solver.decide.faults import causes
+from server.solver.decide.policy import NO_RISK, _risk, worth
+from server.solver.decide.search import LOST, chances, remaining, survivors
+from server.solver.decide.situation import Place, look
+from server.solver.estimate import samples as o
+from server.solver.estimate.belief import believe
 from tests.machines import draw_machine
 from tests.solver.test_proof import FIVE, straight
 

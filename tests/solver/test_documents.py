@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from server.solver import DocumentError, answer, parse_alignment, parse_profile, profile_as_json
-from server.solver.belief import believe
+from server.solver.estimate.belief import believe
 from server.solver.events import MarkSeen
 from tests.machines import profile
 

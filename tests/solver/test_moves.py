@@ -11,16 +11,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from server.solver import kerf_lean, parse_alignment, parse_profile, tolerance_for_thickness
-from server.solver import model as m
-from server.solver.bank import Bank
-from server.solver.belief import believe
+from server.solver.decide.moves import apply, fractions
+from server.solver.estimate.belief import believe
+from server.solver.estimate.filter import shift
+from server.solver.estimate.hypotheses import Bank
+from server.solver.estimate.samples import draw
 from server.solver.events import Shift
-from server.solver.linear import weighted_least_squares
-from server.solver.moves import apply, fractions
-from server.solver.outlook import draw
-from server.solver.power import passed_fraction, spot_diameter
-from server.solver.profile import Profile
-from server.solver.update import shift
+from server.solver.machine import model as m
+from server.solver.machine.linear import weighted_least_squares
+from server.solver.machine.power import passed_fraction, spot_diameter
+from server.solver.machine.profile import Profile
 from tests.machines import profile
 from tests.solver.test_proof import FIVE, straight
 

@@ -8,10 +8,11 @@ from typing import Any
 import numpy as np
 import pytest
 
-from server.solver import answer, explain, parse_alignment, plan
-from server.solver.causes import last_look
-from server.solver.proof import nozzle_unproved, unproved
-from server.solver.view import View, look, seen_stations
+from server.solver import answer, explain, parse_alignment
+from server.solver.decide import policy as plan
+from server.solver.decide.faults import last_look
+from server.solver.decide.proof import nozzle_unproved, unproved
+from server.solver.decide.situation import View, look, seen_stations
 from tests.machines import Machine, draw_machine
 
 Json = dict[str, Any]

@@ -5,11 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from server.solver import answer, parse_alignment, plan, weigh
-from server.solver import outlook as o
+from server.solver import answer, parse_alignment
+from server.solver.decide import move_choice as weigh
+from server.solver.decide import policy as plan
+from server.solver.decide.proof import unproved, worked
+from server.solver.decide.situation import Place, View, look
+from server.solver.estimate import samples as o
 from server.solver.events import Turn
-from server.solver.proof import unproved, worked
-from server.solver.view import Place, View, look
 from tests.machines import Machine, draw_machine
 from tests.solver.test_proof import FIVE
 

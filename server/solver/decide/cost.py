@@ -9,12 +9,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from . import outlook as o
-from .events import Alignment
-from .power import beam_diameter, passed_fraction, spot_diameter
-from .profile import Point, Profile, Tolerance
-from .trace import Rays
-from .view import View, look
+from server.solver.decide.situation import View, look
+from server.solver.estimate import samples as o
+from server.solver.events import Alignment
+from server.solver.machine.power import beam_diameter, passed_fraction, spot_diameter
+from server.solver.machine.profile import Point, Profile, Tolerance
+from server.solver.machine.trace import Rays
 
 Array = NDArray[Any]
 

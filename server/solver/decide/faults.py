@@ -8,13 +8,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from . import bank as b
-from . import model as m
-from . import outlook as o
-from .events import Inspected, MarkSeen, NoMark
-from .profile import STATIONS, Point
-from .update import scatter
-from .view import Choice, Place, View, missed, nearest, next_sigma
+from server.solver.decide.situation import Choice, Place, View, missed, nearest, next_sigma
+from server.solver.estimate import hypotheses as b
+from server.solver.estimate import samples as o
+from server.solver.estimate.filter import scatter
+from server.solver.events import Inspected, MarkSeen, NoMark
+from server.solver.machine import model as m
+from server.solver.machine.profile import STATIONS, Point
 
 Array = NDArray[Any]
 

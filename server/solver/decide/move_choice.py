@@ -9,12 +9,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from . import bank as b
-from . import model as m
-from . import moves as mv
-from . import outlook as o
-from .events import Event, Shift, Turn
-from .view import View, after_moves, probability, thin
+from server.solver.decide import moves as mv
+from server.solver.decide.situation import View, after_moves, probability, thin
+from server.solver.estimate import hypotheses as b
+from server.solver.estimate import samples as o
+from server.solver.events import Event, Shift, Turn
+from server.solver.machine import model as m
 
 Array = NDArray[Any]
 

@@ -9,11 +9,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from . import bank as b
-from . import model as m
-from .events import Event, Shift, Turn
-from .outlook import Samples
-from .profile import Profile
+from server.solver.estimate import hypotheses as b
+from server.solver.estimate.samples import Samples
+from server.solver.events import Event, Shift, Turn
+from server.solver.machine import model as m
+from server.solver.machine.profile import Profile
 
 Array = NDArray[Any]
 

@@ -8,13 +8,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from . import outlook as o
-from .causes import doubtful, exhausted, faulty, last_look
-from .events import Event
-from .profile import STATIONS
-from .proof import nozzle_unproved, unproved, worked
-from .search import chances, remaining, search
-from .view import (
+from server.solver.decide.faults import doubtful, exhausted, faulty, last_look
+from server.solver.decide.move_choice import GAIN, WORTH, Move, adjustments, best_move, singles
+from server.solver.decide.proof import nozzle_unproved, unproved, worked
+from server.solver.decide.search import chances, remaining, search
+from server.solver.decide.situation import (
     Choice,
     Place,
     View,
@@ -27,7 +25,9 @@ from .view import (
     probability,
     seen_stations,
 )
-from .weigh import GAIN, WORTH, Move, adjustments, best_move, singles
+from server.solver.estimate import samples as o
+from server.solver.events import Event
+from server.solver.machine.profile import STATIONS
 
 Array = NDArray[Any]
 

@@ -8,13 +8,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from . import model as m
-from . import moves as mv
-from . import outlook as o
-from .bank import HAND_RELATIVE, hand
-from .events import Event, Inspected, MarkSeen, Shift, Turn
-from .profile import STATIONS, Point
-from .view import Place, View
+from server.solver.decide import moves as mv
+from server.solver.decide.situation import Place, View
+from server.solver.estimate import samples as o
+from server.solver.estimate.hypotheses import HAND_RELATIVE, hand
+from server.solver.events import Event, Inspected, MarkSeen, Shift, Turn
+from server.solver.machine import model as m
+from server.solver.machine.profile import STATIONS, Point
 
 Array = NDArray[Any]
 

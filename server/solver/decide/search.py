@@ -17,15 +17,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from . import bank as b
-from . import model as m
-from . import moves as mv
-from . import outlook as o
-from .belief import believe
-from .events import Event, MarkSeen, NoMark, Shift, Turn
-from .profile import STATIONS
-from .trace import Rays, contact_points
-from .view import Choice, Place, View, kind
+from server.solver.decide import moves as mv
+from server.solver.decide.situation import Choice, Place, View, kind
+from server.solver.estimate import hypotheses as b
+from server.solver.estimate import samples as o
+from server.solver.estimate.belief import believe
+from server.solver.events import Event, MarkSeen, NoMark, Shift, Turn
+from server.solver.machine import model as m
+from server.solver.machine.profile import STATIONS
+from server.solver.machine.trace import Rays, contact_points
 
 Array = NDArray[Any]
 

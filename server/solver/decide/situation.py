@@ -10,13 +10,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from . import bank as b
-from . import moves as mv
-from . import outlook as o
-from .belief import believe
-from .events import Alignment, Event, Inspected, MarkSeen, NoMark, Turn
-from .profile import STATIONS, Point, Profile
-from .trace import Rays
+from server.solver.decide import moves as mv
+from server.solver.estimate import hypotheses as b
+from server.solver.estimate import samples as o
+from server.solver.estimate.belief import believe
+from server.solver.events import Alignment, Event, Inspected, MarkSeen, NoMark, Turn
+from server.solver.machine.profile import STATIONS, Point, Profile
+from server.solver.machine.trace import Rays
 
 Array = NDArray[Any]
 

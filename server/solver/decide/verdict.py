@@ -7,13 +7,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from . import outlook as o
-from .cost import worst_power
-from .linear import weighted_least_squares
-from .profile import STATIONS
-from .steps import Verdict
-from .trace import Rays
-from .view import View, seen_stations
+from server.solver.decide.cost import worst_power
+from server.solver.decide.situation import View, seen_stations
+from server.solver.estimate import samples as o
+from server.solver.machine.linear import weighted_least_squares
+from server.solver.machine.profile import STATIONS
+from server.solver.machine.trace import Rays
+from server.solver.steps import Verdict
 
 Array = NDArray[Any]
 

@@ -18,8 +18,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from . import model as m
-from .bank import (
+from server.solver.estimate.filter import mark_after_blanks, no_mark, shift, turn
+from server.solver.estimate.hypotheses import (
     CAUSES,
     DOUBT,
     FAULTS,
@@ -38,10 +38,10 @@ from .bank import (
     shifted,
     split_far,
 )
-from .events import Alignment, Event, Inspected, MarkSeen, NoMark, Shift, Turn
-from .profile import STATIONS, Profile
-from .trace import contact_points
-from .update import mark_after_blanks, no_mark, shift, turn
+from server.solver.events import Alignment, Event, Inspected, MarkSeen, NoMark, Shift, Turn
+from server.solver.machine import model as m
+from server.solver.machine.profile import STATIONS, Profile
+from server.solver.machine.trace import contact_points
 
 Array = NDArray[Any]
 

@@ -9,8 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from . import model as m
-from .bank import (
+from server.solver.estimate.hypotheses import (
     CARD_AREA,
     CARD_HALF,
     CLOSE,
@@ -31,10 +30,11 @@ from .bank import (
     take,
     turned,
 )
-from .events import MarkSeen, NoMark, Shift, Turn
-from .profile import STATIONS, Profile
-from .special import log_ndtr
-from .trace import contact_points
+from server.solver.events import MarkSeen, NoMark, Shift, Turn
+from server.solver.machine import model as m
+from server.solver.machine.profile import STATIONS, Profile
+from server.solver.machine.special import log_ndtr
+from server.solver.machine.trace import contact_points
 
 Array = NDArray[Any]
 

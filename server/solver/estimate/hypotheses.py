@@ -9,10 +9,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from . import model as m
-from .events import NoMark
-from .profile import Profile
-from .trace import contact_points
+from server.solver.events import NoMark
+from server.solver.machine import model as m
+from server.solver.machine.profile import Profile
+from server.solver.machine.trace import contact_points
 
 Array = NDArray[Any]
 

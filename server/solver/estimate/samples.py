@@ -11,10 +11,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from . import bank as b
-from . import model as m
-from .profile import Point, Profile
-from .trace import Rays
+from server.solver.estimate import hypotheses as b
+from server.solver.machine import model as m
+from server.solver.machine.profile import Point, Profile
+from server.solver.machine.trace import Rays
 
 Array = NDArray[Any]
 

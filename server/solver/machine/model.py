@@ -15,8 +15,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from .profile import Profile
-from .trace import Rays, State, contact_points, frames, mirror_centres, trace_rays
+from server.solver.machine.profile import Profile
+from server.solver.machine.trace import Rays, State, contact_points, frames, mirror_centres, trace_rays
 
 Array = NDArray[Any]
 

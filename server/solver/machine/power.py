@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from .profile import Profile
-from .special import disc_probability
+from server.solver.machine.profile import Profile
+from server.solver.machine.special import disc_probability
 
 
 def passed_fraction(

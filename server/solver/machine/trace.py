@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from .profile import STATIONS, Profile
+from server.solver.machine.profile import STATIONS, Profile
 
 Array = NDArray[Any]
 
