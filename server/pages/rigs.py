@@ -14,8 +14,10 @@ from server.pages.desk import desk
 from server.rig.session_hardware import press_foot
 from server.rig.signals import wish_of
 from server.session.session import Refused
-from server.sources.camera_source import RigsSource
+from server.sources.camera_source import SMALL_PIXELS, RigsSource
 from server.sources.practice_source import PracticeSource
+from vision import PictureRefused
+from vision.picture import checked_header
 
 __all__ = ["rigs"]
 
@@ -131,4 +133,8 @@ def _picture(text: str | None) -> bytes | None:
         data = b""
     if not data.startswith(b"\xff\xd8"):
         raise Refused("The picture is no JPEG in base64.", path="picture", status=400)
+    try:
+        checked_header(data, max_pixels=SMALL_PIXELS)
+    except PictureRefused as error:
+        raise Refused(f"The picture is refused: {error}.", path="picture", status=400) from error
     return data
