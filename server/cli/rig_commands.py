@@ -172,7 +172,8 @@ def _send(
         recorder=recorder,
         dark_film=told.panel.film == "dark",
     )
-    for part in (post, eye, minder, Heartbeat(eye.alive)):
+    lives = {"frame loop": eye.alive, "uplink": post.alive, "panel": minder.alive}
+    for part in (post, eye, minder, Heartbeat(lives)):
         part.start()
         stack.callback(part.stop)
     click.echo(f"Spotwright: {told.name} reads with camera {camera} and sends to {to} (Ctrl-C ends it).")

@@ -106,9 +106,11 @@ class Doorkeeper:
         )
         with self._lock:
             wrong = self._recent(who)
+            if program and said in (before for _, before in wrong):
+                return False
             if len(wrong) >= TRIES:
                 return None
-            if not right and not (program and said in (before for _, before in wrong)):
+            if not right:
                 self._count(who, [*wrong, (self._clock(), said)])
             return right
 
@@ -136,6 +138,7 @@ def guard(app: Flask, *, door: Doorkeeper | None, hosts: tuple[str, ...] = ()) -
     door : set when others on the network may come in; without it only loopback names are answered.
     hosts : further host names, for a proxy in front.
     """
+    app.extensions["spotwright-door"] = door
 
     @app.before_request
     def check() -> BaseResponse | None:

@@ -67,6 +67,12 @@ class Crew:
             scale=None if practice else scale,
         )
 
+    @property
+    def alive(self) -> dict[str, Callable[[], bool]]:
+        """How each thread is asked whether it lives, for a watchdog."""
+        eye = {} if self._eye is None else {"frame loop": self._eye.alive}
+        return {**eye, "panel": self._attendant.alive}
+
     def start(self) -> None:
         """Begin."""
         if self._eye is not None:

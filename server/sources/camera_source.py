@@ -13,7 +13,9 @@ from vision import PictureRefused, load_picture
 
 __all__ = ["SMALL_PIXELS", "CameraSource", "RigsSource", "camera_source"]
 
-SMALL_PIXELS = 2_000_000  # a rig's small picture is to look at: 480 columns wide as the program itself sends it
+SMALL_PIXELS = (
+    2_000_000  # a rig's small picture is to look at: 480 columns wide as the program itself sends it
+)
 
 
 class CameraSource(OfflineSource):

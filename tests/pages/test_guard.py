@@ -188,7 +188,9 @@ def test_an_origin_that_is_no_url_is_another_site(client: FlaskClient, text: str
     assert answer.status_code == 403
 
 
-@pytest.mark.parametrize("text", [*NO_URLS, "localhost:x", "localhost:99999999999", "a:b:c", "é", "%", "[::1%5]"])
+@pytest.mark.parametrize(
+    "text", [*NO_URLS, "localhost:x", "localhost:99999999999", "a:b:c", "é", "%", "[::1%5]"]
+)
 @pytest.mark.parametrize("method", ["GET", "POST"])
 def test_a_host_that_is_no_host_is_none_of_ours(lan: FlaskClient, text: str, method: str) -> None:
     for path in ("/", "/api/state", "/nothing"):
