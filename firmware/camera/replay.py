@@ -129,7 +129,7 @@ class _Folder:
         except (OSError, cv2.error):  # OpenCV's own limit of pixels, set for the camera's process
             pixels = None
         if pixels is None:
-            raise ReplayRefused(f"{path.name}: not a picture, damaged or too large: take it out of the folder")
+            raise ReplayRefused(f"{path.name}: not a picture, damaged or too large: take it out")
         return np.asarray(pixels, np.uint8)
 
 

@@ -69,7 +69,7 @@ Header = Callable[[str], str]  # the value of the header of that name, or nothin
 
 
 def asker(address: str, header: Header) -> str:
-    """Return by what name wrong codes are counted: the address, and the device as far as it tells itself apart.
+    """Return under what name wrong codes are counted: the address, and the device by what it says of itself.
 
     A device may lie about itself, but then it only counts as one more: what stops guessing is the length of
     the code, see ``docs/serving.md``.

@@ -23,6 +23,7 @@ __all__ = ["rigs"]
 
 PICTURE_LIMIT = 600_000
 RigName = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]{0,31}$")]
+Series = Annotated[str, Field(pattern=r"^[0-9a-f]{4,32}$")]
 Pair = tuple[Number, Number]
 Positive = Annotated[float, Field(gt=0, le=100, allow_inf_nan=False)]
 Base64 = Annotated[str, Field(max_length=PICTURE_LIMIT * 4 // 3 + 4)]
@@ -44,12 +45,17 @@ class Mark(Body):
 
 
 class Delivery(Body):
-    """One reading: numbered 1, 2, 3 … in the rig's series, and how long ago it was read, if the rig knows."""
+    """One reading: numbered 1, 2, 3 … in the rig's series, and how long ago it was read, if the rig knows.
+
+    after : the newest number before it that the rig has or has delivered. again : it was delivered before.
+    """
 
     rig: RigName
-    series: Annotated[str, Field(pattern=r"^[0-9a-f]{4,32}$")]
+    series: Series
     sequence: Annotated[int, Field(ge=1, le=2**53)]
     age_s: Annotated[float, Field(ge=0, allow_inf_nan=False)] | None = None
+    after: Annotated[int, Field(ge=0, le=2**53)] | None = None
+    again: bool = False
     mark: Mark
     picture: Base64 | None = None
 
@@ -58,6 +64,7 @@ class Sight(Body):
     """What a rig sees just now; nothing of it is kept."""
 
     rig: RigName
+    series: Series | None = None
     station: Station | None = None
     offset_mm: Pair | None = None
     fault: Annotated[str, Field(max_length=200)] = ""
@@ -82,7 +89,15 @@ def readings() -> Response:
     mark = sent.mark.model_dump(exclude_none=True)
     mark = {key: list(value) if isinstance(value, tuple) else value for key, value in mark.items()}
     try:
-        new = session.delivered(f"{sent.rig} {sent.series}", sent.sequence, mark, picture, age_s=sent.age_s)
+        new = session.delivered(
+            f"{sent.rig} {sent.series}",
+            sent.sequence,
+            mark,
+            picture,
+            age_s=sent.age_s,
+            after=sent.after,
+            again=sent.again,
+        )
     except Refused as refusal:
         session.rig.set_rig(sent.rig, _sight(sent.mark.station, None, refusal.message), None)
         raise
@@ -91,7 +106,7 @@ def readings() -> Response:
 
 @rigs.post("/sight")
 def sight() -> Response:
-    """Show what the rig sees; answers what its panel is to show."""
+    """Show what the rig sees; answers what its panel is to show, and the last number here of its series."""
     session = desk().session("bench")
     sent = parse(Sight, json_body())
     picture = _picture(sent.picture)
@@ -99,7 +114,8 @@ def sight() -> Response:
     session.rig.set_rig(sent.rig, seen, picture)
     if picture is not None and sent.station is not None and isinstance(session.source, RigsSource):
         session.source.show(picture)
-    return jsonify({"panel": wish_of(session.snapshot()).as_json()})
+    last = session.last_from(f"{sent.rig} {sent.series}") if sent.series else 0
+    return jsonify({"panel": wish_of(session.snapshot()).as_json(), "last": last})
 
 
 @rigs.post("/press")

@@ -84,17 +84,20 @@ class Taking:
         memory = replace(self._standing.memory, place=at, missed=False, said="Saved: no mark on the card")
         self._standing.save({"kind": "no-mark", **at.as_json()}, memory)
 
-    def delivered(self, rig: str, sequence: int, reading: Json, picture: bytes | None, *, late: bool) -> bool:
+    def delivered(
+        self, rig: str, sequence: int, reading: Json, picture: bytes | None, *, late: bool, after: int | None
+    ) -> bool:
         """Save what a rig elsewhere read unless it is here already; returns whether it is new.
 
-        late : it is from before the card was hung; kept in the log, but it does not count.
+        late : it is from before the card was hung; kept in the log, but it does not count. after : the
+        newest number before it that the rig still has or has delivered; None: the one before.
         """
         last = self._standing.memory.rigs.get(rig, 0)
         if sequence <= last:
             return False
-        if last and sequence > last + 1:
+        if last and (sequence - 1 if after is None else after) > last:
             raise Refused(f"Number {last + 1} of {rig} comes first.", path="sequence", status=409)
-        self._save_delivered(rig, sequence, reading, picture)
+        self._save_delivered(rig, sequence, reading, picture, late=late)
         if late:
             journal = self._standing.journal
             journal.withdraw(journal.events()[-1]["id"])
@@ -102,12 +105,14 @@ class Taking:
             self._standing.keep(seen=None, used=False, said=said)
         return True
 
-    def _save_delivered(self, rig: str, sequence: int, reading: Json, picture: bytes | None) -> None:
+    def _save_delivered(
+        self, rig: str, sequence: int, reading: Json, picture: bytes | None, *, late: bool
+    ) -> None:
         self._standing.need_cautions()
-        event = mark_event(self._place_of(reading), reading["offset_mm"], reading["sigma_mm"])
+        event = mark_event(self._place_of(reading, late=late), reading["offset_mm"], reading["sigma_mm"])
         memory = replace(
             self._standing.memory,
-            place=Place.from_json(event),
+            place=self._standing.memory.place if late else Place.from_json(event),
             seen={**event, "width_mm": reading["width_mm"], "shape": reading["shape"], "warnings": []},
             missed=False,
             used=True,
@@ -117,13 +122,18 @@ class Taking:
         kept = {**reading, "rig": rig, "sequence": sequence}
         self._standing.save(event, memory, picture=picture, reading=kept)
 
-    def _place_of(self, reading: Json) -> Place:
-        """Return where the head stood: where the card was said to hang, else where the step wants it."""
+    def _place_of(self, reading: Json, *, late: bool) -> Place:
+        """Return where the head stood: where the card was said to hang, else where the step wants it.
+
+        Where a late one was made nobody knows any more: it does not count, so any place of that station does.
+        """
         place, step, station = self._standing.memory.place, self._standing.journal.step, reading["station"]
         if place is not None and place.station == station:
             return place
         if step["do"] == "mark" and step["station"] == station:
             return Place.from_json(step)
+        if late:
+            return Place(station, (0.0, 0.0))
         raise Refused(
             f"A mark at {name_of(station)}, but the card is not said to hang there: say so on the page.",
             path="station",
