@@ -2,9 +2,9 @@
 
 waitress limits connections as a whole: whoever opens as many as there are keeps everybody else out for as
 long as he sends a byte now and then. Here a connection is a stranger's until a request on it has shown the
-access code (or, without a code, until a whole request has come). Strangers share few connections; when there are too
-many, the oldest of the address that holds most of them ends. They have so long to send a request, and may
-send no more than a form.
+access code (or, without a code, until a whole request has come). Strangers share few connections; when there
+are too many, the oldest of the address that holds most of them ends. They have so long to send a request, and
+may send no more than a form.
 """
 
 from __future__ import annotations

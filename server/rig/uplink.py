@@ -180,13 +180,21 @@ class Outpost:
                 "read_at": {"boot": _boot(), "s": frame.time_s},
             }
         )
-        while len(self._held) > MOST_HELD:
-            _log.error("a reading is lost: the disk takes none, and too many wait: %s", self._held.popleft())
+        if len(self._held) > MOST_HELD:
+            _log.error("a reading is lost: the disk takes none: %s", self._held.popleft()["mark"])
         try:
             self._store()
         except OSError:
             _log.exception("a reading could not be put on the disk: it waits in memory")
         self._news.set()
+
+    def _disk_refuses(self) -> OSError | None:
+        """Try again to put on the disk what waits in memory; returns what the disk says to that."""
+        try:
+            self._store()
+        except OSError as error:
+            return error
+        return None
 
     def _store(self) -> None:
         """Put on the disk what could not be put there at once. Raises OSError."""
@@ -208,11 +216,13 @@ class Outpost:
         Whatever goes wrong is said, and tried again.
         """
         try:
-            self._store()
+            full = self._disk_refuses()
             self.tell_press()
             self.show()
             while self.deliver():
                 pass
+            if full is not None:
+                raise full
         except Unheard as unheard:
             if unheard.lost:
                 self.wish = None

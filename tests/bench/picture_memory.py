@@ -27,7 +27,7 @@ import numpy as np
 from tests.bench.rig_common import Program
 
 LIMIT_MB = 300
-EDGE = b"--edge\r\nContent-Disposition: form-data; name=\"%s\"; filename=\"a\"\r\n\r\n"
+EDGE = b'--edge\r\nContent-Disposition: form-data; name="%s"; filename="a"\r\n\r\n'
 PILLOW = """
 import sys, io
 from PIL import Image
