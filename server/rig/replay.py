@@ -9,10 +9,12 @@ from pathlib import Path
 from typing import Any
 
 from firmware import Frame, FrameLike
+from server.errors import plain
 from server.log import Log
 from server.rig.frame_loop import Eye
 from server.rig.live_marks import Watching
 from server.rig.recorder import INDEX
+from server.rig.recording_form import checked_line, picture_in
 from server.session.session import Refused, Session
 from server.sources.base import NoPicture, OfflineSource, Pixels, Place, Shot
 from vision import PictureRefused, load_picture
@@ -51,12 +53,18 @@ def read_recording(folder: Path) -> Iterator[Json]:
         lines = (folder / INDEX).read_text("utf-8").splitlines()
     except OSError as error:
         raise ValueError(f"{folder / INDEX}: {error.strerror}: is that a recording?") from None
+    except ValueError as error:  # not text, or a path that none can be
+        raise ValueError(f"{folder / INDEX}: {error}: is that a recording?") from None
     for number, line in enumerate(lines, start=1):
         try:
-            yield json.loads(line)
+            content = checked_line(line)
         except json.JSONDecodeError:
             if number < len(lines):  # the last line may be torn: the power was pulled
                 raise ValueError(f"{INDEX}, line {number}: not JSON") from None
+        except ValueError as error:
+            raise ValueError(f"{INDEX}, line {number}: {plain(str(error))}") from None
+        else:
+            yield content
 
 
 def replay(folder: Path, data: Path, *, told: Callable[[str], object] = lambda _: None) -> Replayed:
@@ -149,7 +157,7 @@ class _Played(OfflineSource):
 
 def _frame(folder: Path, line: Json) -> Frame:
     try:
-        pixels = load_picture(folder / str(line["picture"]))
+        pixels = load_picture(picture_in(folder, line["picture"]))
     except PictureRefused as error:
         raise ValueError(str(error)) from None
     return Frame(pixels, float(line["time_s"]), int(line["number"]))
