@@ -6,7 +6,7 @@ import base64
 import binascii
 from typing import Annotated, Any, Literal
 
-from flask import Blueprint, Response, abort, jsonify
+from flask import Blueprint, Response, abort, jsonify, request
 from pydantic import Field
 
 from server.pages.bodies import Body, Number, Station, json_body, parse
@@ -99,7 +99,7 @@ def readings() -> Response:
             again=sent.again,
         )
     except Refused as refusal:
-        session.rig.set_rig(sent.rig, _sight(sent.mark.station, None, refusal.message), None)
+        _seen(sent.rig, _sight(sent.mark.station, None, refusal.message), None)
         raise
     return jsonify({"sequence": sent.sequence, "new": new})
 
@@ -111,7 +111,7 @@ def sight() -> Response:
     sent = parse(Sight, json_body())
     picture = _picture(sent.picture)
     seen = _sight(sent.station, sent.offset_mm, sent.fault) | {"lid_closed": sent.lid_closed}
-    session.rig.set_rig(sent.rig, seen, picture)
+    _seen(sent.rig, seen, picture)
     if picture is not None and sent.station is not None and isinstance(session.source, RigsSource):
         session.source.show(picture)
     last = session.last_from(f"{sent.rig} {sent.series}") if sent.series else 0
@@ -133,6 +133,12 @@ def picture(name: str) -> Response:
     if found is None:
         abort(404, "That rig has sent no picture.")
     return Response(found, mimetype="image/jpeg")
+
+
+def _seen(rig: str, sight: dict[str, Any], picture: bytes | None) -> None:
+    session = desk().session("bench")
+    address, delivers = request.remote_addr or "", session.delivers(rig)
+    session.rig.set_rig(rig, sight, picture, address=address, delivers=delivers)
 
 
 def _sight(station: str | None, offset_mm: Pair | None, fault: str) -> dict[str, Any]:
