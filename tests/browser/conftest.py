@@ -62,7 +62,7 @@ def browser() -> Iterator[Browser]:
         pytest.skip("no Chromium here: install it (apt install chromium) or name it in CHROMIUM")
     from playwright.sync_api import expect, sync_playwright
 
-    expect.set_options(timeout=60_000)  # a busy machine is slow, and no fault of the page
+    expect.set_options(timeout=180_000)  # a busy machine is slow, and no fault of the page
     forkserver.ensure_running()  # it makes ready while the browser starts
     with sync_playwright() as playwright:
         running = playwright.chromium.launch(executable_path=path, args=list(QUIET))
