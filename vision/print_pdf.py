@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from vision.card import HEIGHT_MM, SIZES, STATIONS, WIDTH_MM, Boxes, Polygon, Ring, Shape, Words, card_shapes
+from vision.card import HEIGHT_MM, SIZES, STATIONS, WIDTH_MM, Boxes, Polygon, Ring, Shape, Words
+from vision.card_sizes import card_shapes
 from vision.grid import grid_shapes
 
 if TYPE_CHECKING:

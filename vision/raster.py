@@ -16,7 +16,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.card import STATIONS, Boxes, Floats, Polygon, Ring, Shape, Words, card_shapes, card_sheet
+from vision.card import STATIONS, Boxes, Floats, Polygon, Ring, Shape, Words, card_sheet
+from vision.card_sizes import card_shapes
 
 MM_PER_INCH = 25.4
 _FINE = 8  # supersampling of polygons, each way

@@ -18,8 +18,9 @@ from contextlib import suppress
 from threading import Event, Thread
 from typing import Any
 
-from firmware.camera.base import Camera, Frame, open_camera
+from firmware.camera.base import Camera, Frame
 from firmware.camera.messages import Words
+from firmware.camera.opening import open_camera
 from firmware.camera.shared import FrameRing
 from firmware.camera.slot import NewestSlot
 from firmware.camera.watchdog import Watch

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from server.cli.main import picture
+from server.cli.arguments import picture
 from server.cli.refusals import Refusal
 
 if TYPE_CHECKING:

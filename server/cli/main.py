@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any, ClassVar, Literal
 
 import click
 
+from server.cli.arguments import BARS, picture
 from server.cli.refusals import NotSeen, Refusal
 from server.errors import plain
 
@@ -49,24 +50,6 @@ class LazyGroup(click.Group):
             return super().get_command(ctx, cmd_name)
         found: click.Command = getattr(import_module(self.lazy[cmd_name]), cmd_name)
         return found
-
-
-def _two_bars(
-    _: click.Context, option: click.Parameter, given: tuple[float, ...]
-) -> tuple[float, float] | None:
-    if len(given) > 2:
-        raise click.BadParameter("given once, or twice: across and up", param=option)
-    return (given[0], given[-1]) if given else None
-
-
-BARS = click.option(
-    "--bar-mm",
-    "bars_mm",
-    type=float,
-    multiple=True,
-    callback=_two_bars,
-    help="What the card's check bar measures; given twice: the bar across, then the bar up.",
-)
 
 
 @click.group(cls=LazyGroup, invoke_without_command=True)
@@ -138,17 +121,6 @@ def read(
     if isinstance(reading, vision.NoReading):
         raise NotSeen(reading.reason)
     click.echo(_as_json(reading.as_json()) if as_json else "\n".join(_table(reading)))
-
-
-def picture(path: Path) -> Any:
-    """The pixels of a photo; a refusal in one line where it is not one."""
-    import vision
-
-    try:
-        return vision.load_picture(path)
-    except vision.PictureRefused as error:
-        text = str(error)
-        raise Refusal(text if text.startswith(str(path)) else f"{path}: {text}") from error
 
 
 def _table(reading: Reading) -> list[str]:

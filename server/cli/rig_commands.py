@@ -17,7 +17,7 @@ from firmware import RigError
 from firmware.camera.listing import CameraFound, list_cameras
 from firmware.memory_trim import keep_lean
 from firmware.profile import RigProfile, profile_for
-from server.cli.main import BARS
+from server.cli.arguments import BARS
 from server.cli.refusals import Refusal
 from server.log import LogError, default_folder
 from server.rig import doctor as look

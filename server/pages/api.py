@@ -63,14 +63,6 @@ def why() -> Response:
     return jsonify({"why": desk().session(_of()).why()})
 
 
-@api.get("/openapi.json")
-def openapi() -> Response:
-    """This interface, described."""
-    from server.pages.openapi import description  # it describes this module's actions
-
-    return jsonify(description())
-
-
 @api.get("/frame.jpg")
 def frame() -> Response:
     """The newest picture of the bench."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from functools import lru_cache
 from typing import Any
 
+from flask import Blueprint, Response, jsonify
 from pydantic.json_schema import models_json_schema
 
 from server.pages import bodies as b
@@ -12,7 +13,16 @@ from server.pages.api import ACTIONS
 from server.pages.device import Device
 from server.pages.rigs import Delivery, Press, Sight
 
-__all__ = ["description"]
+__all__ = ["described", "description"]
+
+described = Blueprint("openapi", __name__, url_prefix="/api")
+
+
+@described.get("/openapi.json")
+def openapi() -> Response:
+    """This interface, described."""
+    return jsonify(description())
+
 
 Json = dict[str, Any]
 REF = "#/components/schemas/{model}"

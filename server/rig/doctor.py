@@ -17,7 +17,8 @@ from firmware.camera.listing import CameraFound, list_cameras
 from firmware.camera.picture_fault import picture_fault
 from firmware.camera.supervised import child_environment
 from firmware.health import Run, check_clock, check_disk, check_supply, run_command
-from firmware.panel.panel import Panel, Pins, open_panel
+from firmware.panel.panel import Panel, open_panel
+from firmware.panel.parts import Pins
 from server.log import LogError, LogMissing, check
 
 __all__ = ["Look", "cameras", "clock", "disk", "heat", "libraries", "log", "network", "pins"]

@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 
 from firmware.camera.listing import CameraFound
-from firmware.panel.panel import Panel, Pins
+from firmware.panel.panel import Panel
+from firmware.panel.parts import Pins
 from server.cli import rig_commands as command_rig
 from server.cli.main import main
 from server.log import Log

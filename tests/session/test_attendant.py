@@ -6,11 +6,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from tests.live.conftest import MIRROR_1, Clock, looks
-from tests.live.wired import Wired
 
 from firmware.health import Finding, HealthWatch
-from firmware.panel.panel import Pins, Signal
+from firmware.panel.panel import Signal
+from firmware.panel.parts import Pins
 from server.log import Log
 from server.practice import PracticeMachine, default_profile
 from server.rig.frame_loop import Eye
@@ -19,6 +18,8 @@ from server.rig.signals import TRY_PINS_EVERY, PanelDriver, PanelKeeper, Wish, w
 from server.session.session import Session
 from server.solver import profile_as_json
 from server.sources.base import OfflineSource
+from tests.session.conftest import MIRROR_1, Clock, looks
+from tests.session.wired import Wired
 
 HOT = Finding("hot", "the Pi is too hot: let air to it", True)
 OLD = Finding("clock", "the clock is not set", False)

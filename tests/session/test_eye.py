@@ -8,13 +8,13 @@ from typing import Any
 
 import numpy as np
 import pytest
-from tests.live.conftest import Clock, looks
 
 from firmware import Frame, FrameLike
 from server.practice import PracticeCamera, PracticeMachine
 from server.rig.frame_loop import SEARCH_AGAIN_S, Eye
 from server.rig.live_marks import live_mark
 from server.sources.base import NoPicture, OfflineSource, Shot
+from tests.session.conftest import Clock, looks
 from vision import Moment
 
 

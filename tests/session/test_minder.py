@@ -5,12 +5,12 @@ from __future__ import annotations
 import threading
 
 import pytest
-from tests.live.wired import Wired
 
-from firmware.panel.panel import Pins
+from firmware.panel.parts import Pins
 from server.rig import hardware_thread as minder
 from server.rig.hardware_thread import Minder
 from server.rig.signals import PanelDriver, PanelKeeper
+from tests.session.wired import Wired
 
 
 class Looker(Minder):

@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from tests.live.conftest import MIRROR_1, Clock, looks
 
 from firmware.camera.replay import FolderCamera
 from server.cli.main import main
@@ -24,6 +23,7 @@ from server.session.session import Session
 from server.solver import profile_as_json
 from server.sources.base import Place
 from server.sources.camera_source import CameraSource
+from tests.session.conftest import MIRROR_1, Clock, looks
 
 Json = dict[str, Any]
 MIRROR_2 = Place("mirror-2", (0.0, 1000.0))
