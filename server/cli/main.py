@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Any, ClassVar, Literal
 import click
 
 from server.cli.arguments import BARS, picture
+from server.cli.progress import progress
 from server.cli.refusals import NotSeen, Refusal
 from server.errors import plain
 
@@ -84,7 +85,7 @@ def cards(pdf: Path | None, png: Path | None, dpi: float, size: str, paper: Lite
     import vision
 
     try:
-        written = vision.write_cards_png(png, dpi=dpi, size=size) if png else []
+        written = _cards_png(png, dpi, size) if png else []
         if pdf:
             vision.write_cards_pdf(pdf, size=size, paper=paper)
             written.append(pdf)
@@ -92,6 +93,13 @@ def cards(pdf: Path | None, png: Path | None, dpi: float, size: str, paper: Lite
         raise Refusal(f"{error.filename or pdf or png}: {error.strerror or error}") from error
     for path in written:
         click.echo(path)
+
+
+def _cards_png(folder: Path, dpi: float, size: str) -> list[Path]:
+    import vision
+
+    with progress("cards", len(vision.STATIONS)) as told:
+        return vision.write_cards_png(folder, dpi=dpi, size=size, told=told)
 
 
 @spotwright.command()
@@ -217,12 +225,15 @@ def serve(
 ) -> None:
     """Serve the page; without a camera, with the practice machine."""
     from firmware import RigError
+    from firmware.health import check_writable
     from firmware.profile import profile_for
     from server.log import LogError, default_folder
     from server.pages.serve import serve as run
     from server.pages.serve import source_named
 
     folder = data or default_folder()
+    for finding in check_writable(folder):
+        raise Refusal(finding.line)
     try:
         rig = profile_for(folder, profile)
         named = camera or rig.camera_name()
@@ -255,9 +266,16 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except click.Abort:
         return 130
     except BrokenPipeError:
-        # whoever read our output has gone; nothing may be flushed there at exit
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _write_no_more()
         return 1
+    except OSError as error:  # the commands name their files themselves: this is the output's
+        _write_no_more()
+        return _say(f"spotwright: the output cannot be written: {error.strerror or error}", 2)
+
+
+def _write_no_more() -> None:
+    """Whoever read our output has gone, or its disk is full: nothing may be flushed there at exit."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _say(text: str, status: int) -> int:

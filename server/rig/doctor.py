@@ -16,7 +16,7 @@ from typing import Literal
 from firmware.camera.listing import CameraFound, list_cameras
 from firmware.camera.picture_fault import picture_fault
 from firmware.camera.supervised import child_environment
-from firmware.health import Run, check_clock, check_disk, check_supply, run_command
+from firmware.health import Run, check_clock, check_disk, check_supply, check_writable, run_command
 from firmware.panel.panel import Panel, open_panel
 from firmware.panel.parts import Pins
 from server.log import LogError, LogMissing, check
@@ -71,7 +71,7 @@ def pins(used: Pins, *, opener: Callable[[Pins], tuple[Panel, str | None]] = ope
 def disk(folder: Path) -> Iterator[Look]:
     """Room for readings and pictures."""
     there = next((path for path in (folder, *folder.parents) if path.exists()), folder)
-    found = check_disk(there)
+    found = check_writable(folder) + check_disk(there)
     for finding in found:
         yield Look("disk", "bad" if finding.urgent else "note", finding.line)
     if not found:
