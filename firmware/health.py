@@ -24,6 +24,7 @@ __all__ = [
 
 Run = Callable[[Sequence[str]], str | None]
 
+_PATIENCE_S = 2.0
 _LOW_MB, _FULL_MB = 500, 50
 _PROBE_BYTES = 1_000_000  # a picture and its reading
 # Bits of `vcgencmd get_throttled`, as Raspberry Pi documents vcgencmd: 0–3 now, 16–19 since
@@ -50,9 +51,9 @@ class Finding:
 
 
 def run_command(command: Sequence[str]) -> str | None:
-    """Return what the command prints, or None where it is not there, fails, or takes over 2 s."""
+    """Return what the command prints, or None where it is not there, fails, or takes over ``_PATIENCE_S``."""
     try:
-        done = subprocess.run(command, capture_output=True, text=True, timeout=2, check=True)
+        done = subprocess.run(command, capture_output=True, text=True, timeout=_PATIENCE_S, check=True)
     except (OSError, subprocess.SubprocessError):
         return None
     return done.stdout

@@ -85,7 +85,7 @@ def test_a_camera_library_built_for_another_numpy_is_told_apart_from_none(
     (tmp_path / "wrongly_built.py").write_text("raise ValueError('numpy.dtype size changed')")
     monkeypatch.syspath_prepend(tmp_path)
     (tmp_path / "blocked.py").write_text("import time\ntime.sleep(3600)")
-    wrong, absent, there = doctor.libraries(["wrongly_built", "picamera2", "numpy"])
+    wrong, absent, there = doctor.libraries(["wrongly_built", "picamera2", "numpy"], patience_s=300.0)
     assert wrong.state == "bad"
     assert "dtype size changed" in wrong.line
     assert absent.state in ("note", "good")
