@@ -53,7 +53,7 @@ class Crew:
             welcome=welcome,
         )
         if self._recorder is not None:
-            self._recorder.note({"kind": "begin", "machine": session.machine()})
+            self._recorder.note(session.beginning())
             session.listeners.append(self._recorder.note)
 
     def _seeing(self, watched: Callable[[], bool], keep: Keep | None, scale: CardScale | None) -> Eye:

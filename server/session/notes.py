@@ -6,7 +6,7 @@ import time
 from dataclasses import dataclass, field
 from typing import Any
 
-from server.sources.base import Place
+from server.sources.base import Place, Shot
 from vision import Reading
 
 __all__ = ["Candidates", "Memory", "mark_event", "name_of", "saved_words", "seen_now"]
@@ -53,6 +53,7 @@ class Candidates:
     reading: Reading
     picture: bytes
     place: Place
+    shot: Shot
     marks: list[Any] = field(default_factory=list)
 
 

@@ -82,6 +82,10 @@ class Session(Versioned):
         """Return the profile of the alignment under way, as JSON."""
         return self._standing.machine()
 
+    def beginning(self) -> Json:
+        """Return what a recording begins with: the profile, and whether marks are taken without a word."""
+        return {"kind": "begin", "machine": self.machine(), "watch": self._standing.memory.watch}
+
     def document(self) -> Json:
         """Return the alignment document that the solver gets."""
         return self._journal.document()
@@ -147,6 +151,7 @@ class Session(Versioned):
             if on and self.source.kind != "camera":
                 raise Refused("Only a camera can watch.", path="watch", status=409)
             self._standing.keep(watch=on)
+            self._standing.note({"kind": "watch", "on": on})
 
     def settled(self) -> bool:
         """The eye saw a pulse leave its mark: save it if one is awaited; returns whether it was saved."""
@@ -250,6 +255,7 @@ class Session(Versioned):
                 raise Refused("The practice screw did turn: turn it back instead.", path="event", status=409)
             self._journal.withdraw(event_id)
             self._standing.keep(asks=True, seen=None, expect=None, said="Withdrawn: it no longer counts")
+            self._standing.note({"kind": "withdraw", "event": entry["event"]})
 
     def restart(self, *, machine: Json | None = None, options: Json | None = None) -> None:
         """Leave this alignment in the log as it is and begin a new one."""
@@ -263,7 +269,7 @@ class Session(Versioned):
             self._resume()
             self._standing.keep(rigs=rigs)
             self._leave_the_tape()
-            self._standing.note({"kind": "begin", "machine": self.machine()})
+            self._standing.note(self.beginning())
 
     def offer(self, machine: Json) -> None:
         """Use this profile from now on where nothing has been read yet, else from the next alignment on."""

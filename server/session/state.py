@@ -11,7 +11,7 @@ from server.session.journal import Journal
 from server.session.notes import Candidates, Memory
 from server.session.rig_state import RigView
 from server.session.services import Brain, Refused
-from server.sources.base import Place, Source
+from server.sources.base import Place, Shot, Source
 
 __all__ = ["Standing"]
 
@@ -88,15 +88,20 @@ class Standing:
         self.memory = replace(self.memory, answered=self.memory.answered + 1)
         self._tell()
 
-    def save(self, event: Json, memory: Memory, *, step: Json | None = None, **more: Any) -> None:
-        """Write an event and what is in mind with it; ``step``: the one that follows, where it is known."""
+    def save(
+        self, event: Json, memory: Memory, *, step: Json | None = None, shot: Shot | None = None, **more: Any
+    ) -> None:
+        """Write an event and what is in mind with it.
+
+        step : the one that follows, where it is known. shot : the pictures that it was read from.
+        """
         step = step or self.journal.after(event)
         memory = replace(memory, answered=self.memory.answered + 1)
         self.journal.add(event, self._state(memory), step=step, **more)
         self.memory, self.candidates = memory, None
         self._rig.set_live(None)  # what was seen belongs to the step before
         self._tell()
-        self.note({"kind": "event", "event": event})
+        self.note({"kind": "event", "event": event, "shot": shot})
 
     def keep(self, *, asks: bool = False, **changes: Any) -> None:
         """Write what is in mind alone, with these changes; ``asks``: hands are asked for something else."""
