@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -70,11 +71,10 @@ def layout(m: Measures) -> Layout:
 
 
 def _lowest(m: Measures) -> float:
-    """How far down the hold needs the clip to reach."""
+    """How far down the hold needs the clip to reach, in halves of a mm."""
     half = m.mount_mm / 2
-    return {"round": -half * np.sqrt(2) - 14.0, "nozzle": -half * np.sqrt(2) - 14.0, "square": -half - 8.0}.get(
-        m.mount, -half - 3.0
-    )
+    vee = half * math.sqrt(2.0) + 14.0
+    return -math.ceil(2 * {"square": half + 8.0, "bracket": half + 3.0}.get(m.mount, vee)) / 2
 
 
 def frame_body(m: Measures) -> Manifold:

@@ -32,7 +32,8 @@ def bracket_hold(m: Measures, at: Layout) -> Manifold:
     middle, thick = mirror_y_mm(m, at.back), m.magnet_mm[1] + DISC_MM + 2.0
     z = (at.under, m.mount_mm / 2)
     solid = _wall(m, at, middle, z) + prism(section(_strip(m, middle, thick)), "z", z)
-    solid += prism(section(_lip(m, middle, thick)), "z", z)
+    lip = section(_lip(m, middle, thick)) ^ section([(-90, at.back + 0.5), (0, at.back + 0.5), (0, 90), (-90, 90)])
+    solid += prism(lip, "z", z)
     solid -= prism(drop(free / _ROOT2), "y", (at.back - 1, middle + m.mount_mm))
     place = m.mount_mm / 2 - m.magnet_mm[0] / 2 - 2.6
     for along in (-place, place):
@@ -53,14 +54,16 @@ def _wall(m: Measures, at: Layout, middle: float, z: tuple[float, float]) -> Man
     end = m.mount_mm / 2 / _ROOT2
     rear = (at.back, at.back + WALL_MM)
     wall = box((-at.outer, at.outer), rear, (at.under, min(at.top, m.mount_mm / 2)))
-    wall += box((-end - 4, end), rear, z)
-    return wall + box((end - WALL_MM, end), (at.back, middle + end - 0.01), z)
+    wall += box((-end - 4, end + 2), rear, z)
+    near, low = end - WALL_MM, at.back + 0.5
+    return wall + prism([(near, low), (end, low), (end, middle + end - 0.5), (near, middle + near - 0.5)], "z", z)
 
 
 def _strip(m: Measures, middle: float, thick: float) -> list[tuple[float, float]]:
     """The slanted face, as seen from above: along the plate, `thick` behind its face."""
     half, back = m.mount_mm / 2 / _ROOT2, thick * _ROOT2
-    return [(-half, middle - half), (half, middle + half), (half, middle + half - back), (-half + back - 3, middle - half - 3)]  # fmt: skip
+    low = middle - half - WALL_MM + 0.5  # ends within the rear wall
+    return [(-half, middle - half), (half, middle + half), (half, middle + half - back), (low - middle + back, low), (-half, low)]
 
 
 def _lip(m: Measures, middle: float, thick: float) -> list[tuple[float, float]]:

@@ -65,6 +65,15 @@ def camera_frame(m: Measures) -> Floats:
     return np.column_stack([*m.axes, m.lens_mm])
 
 
+def front_mm(body: Manifold, m: Measures) -> float:
+    """How far clip and camera reach from the card's struck face towards the beam; the ribbon's end aside."""
+    parts = [body]
+    if m.camera != "none":
+        parts += [p.transform(camera_frame(m)) for p in screw_solids(m.board).values()]
+        parts += [p.transform(camera_frame(m)) for name, p in board_solids(m.board).items() if name != "ribbon"]
+    return float(max(-part.bounding_box()[1] for part in parts))
+
+
 def overlap_mm3(body: Manifold, m: Measures) -> float:
     """Volume that the camera's board, flex, socket, ribbon, screws and nuts share with a body, mm³."""
     found = 0.0

@@ -176,7 +176,7 @@ class Measures:
 
     @property
     def axis_tilt_deg(self) -> float:
-        """Between the camera's axis and the card's normal: what a reading says as the card's tilt."""
+        """Between the camera's axis and the card's normal; a reading says the steeper `tilt_deg` of the line of sight."""
         return math.degrees(math.acos(self.axes[2][1]))
 
     @property

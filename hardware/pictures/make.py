@@ -28,7 +28,8 @@ def draw(parts: list[Part], view: Floats, *, width_px: int = 900) -> Figure:
     picture, depth = np.ones((rows, cols, 3)), np.full((rows, cols), np.inf)
     normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     normal /= np.linalg.norm(normal, axis=1, keepdims=True) + 1e-12
-    light = np.array([0.35, -0.5, 0.8]) / np.linalg.norm([0.35, -0.5, 0.8])
+    light = 0.35 * frame[:, 0] - 0.6 * frame[:, 2] + np.array([0.0, 0.0, 0.7])  # over the onlooker's right shoulder
+    light /= np.linalg.norm(light)
     shade = 0.62 + 0.38 * np.clip(normal @ light, -0.6, 1)
     for triangle, colour in zip(seen, colours * np.clip(shade, 0, 1)[:, None], strict=True):
         _fill(picture, depth, (triangle[:, :2] - low) * per_mm, triangle[:, 2], colour)
@@ -85,7 +86,7 @@ CLIPS = {
     "square": Measures(mount="square", mount_mm=50),
     "bracket": Measures(mount="bracket", mount_mm=50),
     "nozzle": Measures(mount="nozzle", mount_mm=20, card="standard", camera="standard"),
-    "standard": Measures(card="standard", camera="standard", tilt_deg=30),
+    "standard": Measures(card="standard", camera="standard"),
     "holder": Measures(mount="square", mount_mm=50, card="standard", camera="none"),
 }
 NEAR = CLIPS["round"]

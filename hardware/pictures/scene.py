@@ -14,7 +14,7 @@ from hardware.hood import hood_body
 from hardware.holds import clip_body
 from hardware.measures import Floats, Measures
 from hardware.plug import plug_body, to_card_mm
-from hardware.solids import bore, box, prism
+from hardware.solids import bore, box
 from vision.card import Boxes
 
 PLASTIC, CARD, STOP, BEAM, BOARD, METAL = "#d9a441", "#fbfbf6", "#5c656d", "#c0392b", "#2f7d4f", "#aeb6bd"
@@ -27,7 +27,13 @@ _Y = np.array([0.0, 1.0, 0.0])
 def clip_scene(m: Measures) -> list[Part]:
     """A clip or holder in use, the beam coming from the front."""
     parts = [(clip_body(m), PLASTIC), *card_parts(m), *mount_parts(m), (stop_plate(m), STOP)]
-    return [*parts, (_beam(m), BEAM), *([] if m.camera == "none" else camera_parts(m))]
+    parts += [(_beam(m), BEAM), *([] if m.camera == "none" else camera_parts(m))]
+    return [(hung_at_the_nozzle(part), colour) for part, colour in parts] if m.mount == "nozzle" else parts
+
+
+def hung_at_the_nozzle(part: Manifold) -> Manifold:
+    """As it hangs: the beam comes from above, the camera stands towards the front of the machine (−y)."""
+    return part.rotate((-90, 0, 0)).rotate((0, 0, 180))
 
 
 def card_parts(m: Measures) -> list[Part]:
@@ -124,7 +130,7 @@ def magnet_scene(m: Measures) -> list[Part]:
     place, face = half - r - 2.6, to_card_mm(m)
     places = [np.array([x, 0.0, z]) for x in (-place, place) for z in (-place, place)]
     magnets = [bore(r, p + (face - m.magnet_mm[1] - 0.8) * _Y, _Y, m.magnet_mm[1], roof=False) for p in places]
-    discs = [bore(r, p + (face + 22) * _Y, _Y, 0.8, roof=False) for p in places]
+    discs = [bore(r, p + (face + 11) * _Y, _Y, 0.8, roof=False) for p in places]
     block = box((-half, half), (face + 23, face + 33), (-half, half)) - bore(half * 0.45, face * _Y, _Y, 80, roof=False)
     parts: list[Part] = [(clip_body(m), PLASTIC), (stop_plate(m), STOP), (block, METAL)]
     return parts + [(s, "#3a3f45") for s in magnets] + [(d, "#e6e9ec") for d in discs]
@@ -138,7 +144,7 @@ def board_scene(m: Measures) -> list[Part]:
 
 def hood_scene(m: Measures) -> list[Part]:
     """The plate from the card's side: hood with its glass around the lens."""
-    glass = Manifold.cylinder(1.0, 9.0, -1, 64)
+    glass = Manifold.cylinder(1.0, 11.0, -1, 64)
     hood = hood_body(m)
     high = hood.bounding_box()[5]
     frame = camera_frame(m).copy()
@@ -157,6 +163,3 @@ def view_frame(view: Floats) -> Floats:
     right = np.cross(ahead, (0, 0, 1.0))
     right /= np.linalg.norm(right)
     return np.column_stack([right, np.cross(right, ahead), ahead])
-
-
-__all__ = ["board_scene", "clip_scene", "hood_scene", "magnet_scene", "plug_scene", "prism", "tape_scene", "view_frame"]
