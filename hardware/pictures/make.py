@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 import matplotlib as mpl
@@ -9,6 +10,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from hardware.holder import Cut
 from hardware.measures import Floats, Measures
 from hardware.pictures import scene
 from hardware.pictures.scene import Part, view_frame
@@ -90,17 +92,26 @@ CLIPS = {
     "holder": Measures(mount="square", mount_mm=50, card="standard", camera="none"),
 }
 NEAR = CLIPS["round"]
-DETAILS = {
+DETAILS: dict[str, tuple[Callable[[], list[Part]], tuple[float, float, float]]] = {
     "plug": (lambda: scene.plug_scene(NEAR, 16.0), (1.0, -0.25, 0.25)),
     "magnets": (lambda: scene.magnet_scene(CLIPS["square"]), (0.75, 0.62, 0.35)),
     "board": (lambda: scene.board_scene(NEAR), (0.45, -0.9, 0.55)),
     "hood": (lambda: scene.hood_scene(NEAR), (0.35, 0.9, -0.15)),
+    "holder-round": (lambda: scene.holder_scene(Cut(mount="round", mount_mm=40, aperture_mm=18)), (0.62, 0.55, 0.35)),
+    "holder-square": (lambda: scene.holder_scene(Cut()), (0.62, -0.6, 0.42)),
+    "holder-bracket": (lambda: scene.holder_scene(Cut(mount="bracket")), (0.75, -0.2, 0.8)),
+    "holder-nozzle": (lambda: nozzle_holder(Cut(mount="nozzle", mount_mm=20)), (0.5, -0.8, 0.45)),
     "tape": (lambda: scene.tape_scene(CLIPS["standard"]), (0.5, 0.9, 0.2)),
 }
 
 
+def nozzle_holder(c: Cut) -> list[Part]:
+    """The cut holder below a nozzle, as it stands."""
+    return [(scene.hung_at_the_nozzle(part), colour) for part, colour in scene.holder_scene(c)]
+
+
 def main() -> None:
-    """Draw every clip from both sides, and the details."""
+    """Draw every clip from both sides, the details and the cut holders."""
     pictures = {
         f"clip-{kind}-{side}": (scene.clip_scene(m), view) for kind, m in CLIPS.items() for side, view in VIEWS.items()
     }

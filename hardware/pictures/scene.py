@@ -8,9 +8,11 @@ from manifold3d import Manifold
 from hardware.boards import board_solids, screw_solids
 from hardware.body import layout
 from hardware.bracket import mirror_y_mm
-from hardware.cards import shapes
+from hardware.cards import OPENING_MM, shapes
 from hardware.checks import camera_frame
 from hardware.hood import hood_body
+from hardware.holder import Cut, washers
+from hardware.holder_solid import layers
 from hardware.holds import clip_body
 from hardware.measures import Floats, Measures
 from hardware.plug import plug_body, to_card_mm
@@ -39,9 +41,10 @@ def hung_at_the_nozzle(part: Manifold) -> Manifold:
 def card_parts(m: Measures) -> list[Part]:
     """The card: a printed sheet on its board, tape behind the window. At the nozzle its arrow points to the back."""
     width, height = (side / 2 for side in m.card_size_mm)
+    wide, high = (side / 2 for side in OPENING_MM)
     sheet = box((-width, width), (0, 0.4), (-height, height)) - bore(m.window_mm / 2, -_Y, _Y, 9, roof=False)
     frame = box((-width, width), (0.4, m.card_mm), (-height, height)) - box(
-        *((-31 * m.scale, 31 * m.scale), (0, 9), (-31.5 * m.scale, 31.5 * m.scale))
+        *((-wide * m.scale, wide * m.scale), (0, 9), (-high * m.scale, high * m.scale))
     )
     tape = box((-25 * m.scale, 25 * m.scale), (0.4, 0.8), (-30 * m.scale, 30 * m.scale))
     turned = 180.0 if m.mount == "nozzle" else 0.0
@@ -71,6 +74,37 @@ def camera_parts(m: Measures) -> list[Part]:
     colours = {"board": BOARD, "lens": DARK, "flex": "#b07030", "socket": "#7a6a58", "ribbon": RIBBON}
     found = [(part.transform(frame), colours[name]) for name, part in board_solids(m.board).items()]
     return found + [(part.transform(frame), METAL) for part in screw_solids(m.board).values()]
+
+
+def holder_scene(c: Cut) -> list[Part]:
+    """A holder cut from board, with card, beam stop, washers and what it hangs on."""
+    shades = {"between": "#c9a66b", "slot": "#b58d50", "base": "#a67c3f"}
+    parts = [(part, shades.get(name, "#d8bd8a")) for name, part in layers(c)]
+    m = Measures(card=c.card, mount=c.mount, mount_mm=max(c.mount_mm, 12), card_mm=c.board_mm, camera="none")
+    width, height = (side / 2 for side in m.card_size_mm)
+    back = 2 * c.board_mm + 0.4 + c.air_layers * c.board_mm
+    stop = box((-width, width), (back - c.board_mm + 0.1, back - 0.4), (-height, height - 4))
+    beam = bore(3.5, (-c.gap_mm if c.mount == "nozzle" else -60.0) * _Y, _Y, 60, roof=False)
+    parts += [*card_parts(m), (stop, STOP), (beam.trim_by_plane((0, -1, 0), 0), BEAM)]
+    return parts + _held(c)
+
+
+def _held(c: Cut) -> list[Part]:
+    """What the cut holder hangs on, with the washers glued to it."""
+    face, (outer, thick) = c.before_mount_mm + 0.05, c.washer_mm
+    if c.mount == "nozzle":
+        top = -(c.nozzle_layers + 1) * c.board_mm
+        return [(bore(c.mount_mm / 2, top * _Y, -_Y, 50, roof=False), METAL)]
+    half = c.mount_mm / 2
+    if c.mount == "round":
+        mount = bore(half, face * _Y, _Y, 30, roof=False) - bore(c.aperture_mm / 2, (face - 1) * _Y, _Y, 50, roof=False)
+    else:
+        deep = 6.0 if c.mount == "bracket" else 30.0
+        mount = box((-half, half), (0, deep), (-half, half)) - bore(half * 0.45, -_Y, _Y, 50, roof=False)
+        mount = mount.rotate((0, 0, 45.0 if c.mount == "bracket" else 0.0)).translate((0, face, 0))
+    discs = [bore(outer / 2, np.array([x, -thick, z]), _Y, thick, roof=False) for x, z in washers(c)]
+    turn = 45.0 if c.mount == "bracket" else 0.0
+    return [(mount, METAL), *((d.rotate((0, 0, turn)).translate((0, face, 0)), "#e6e9ec") for d in discs)]
 
 
 def mount_parts(m: Measures) -> list[Part]:
