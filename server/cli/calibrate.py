@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from vision import CameraModel
 
 
-@click.command()
+@click.command(short_help="Measure a camera's lens from photos of a grid.")
 @click.argument("photos", nargs=-1, type=click.Path(path_type=Path))
 @click.option(
     "--grid", type=click.Path(path_type=Path), help="Write the grid to this PDF; print it at 100 %."

@@ -62,10 +62,12 @@ def spotwright(ctx: click.Context) -> None:
         click.echo(ctx.get_help())
 
 
-@spotwright.command()
+@spotwright.command(short_help="Write the cards, to be printed at 100 %.")
 @click.option("--pdf", type=click.Path(path_type=Path), help="Write all cards to this PDF, at true scale.")
 @click.option("--png", type=click.Path(path_type=Path), help="Write one picture a card to this folder.")
-@click.option("--dpi", type=float, default=300.0, show_default=True, help="Pixels per inch of the pictures.")
+@click.option(
+    "--dpi", type=float, default=300.0, show_default=True, help="Pixels per inch of the pictures, 50 to 1200."
+)
 @click.option(
     "--size",
     type=click.Choice(["small", "standard", "large"]),
@@ -102,7 +104,7 @@ def _cards_png(folder: Path, dpi: float, size: str) -> list[Path]:
         return vision.write_cards_png(folder, dpi=dpi, size=size, told=told)
 
 
-@spotwright.command()
+@spotwright.command(short_help="Read where the mark sits on the card in a photo.")
 @click.argument("after", type=click.Path(path_type=Path))
 @click.option("--before", type=click.Path(path_type=Path), help="The photo from before the pulse.")
 @click.option("--camera", type=click.Path(path_type=Path), help="The lens, as 'calibrate' measured it.")
@@ -148,7 +150,7 @@ def _row(number: int, mark: Mark) -> str:
     return f"{numbers}   {mark.shape}{side}{told}"
 
 
-@spotwright.command("next")
+@spotwright.command("next", short_help="Say the next step for an alignment document (JSON).")
 @click.option("--why", is_flag=True, help="Say on standard error why: the numbers that were weighed.")
 def next_(why: bool) -> None:
     """Read an alignment document (JSON) on standard input and print the next step."""
@@ -190,16 +192,20 @@ def _as_json(value: Any) -> str:
     return json.dumps(value, ensure_ascii=False, allow_nan=False)
 
 
-@spotwright.command()
+@spotwright.command(short_help="Serve the page, with a camera or the practice laser.")
 @click.option(
-    "--port", type=click.IntRange(0, 65535), default=8765, show_default=True, help="Where it listens."
+    "--port",
+    type=click.IntRange(0, 65535),
+    default=8765,
+    show_default=True,
+    help="The TCP port where it listens.",
 )
 @click.option("--lan", is_flag=True, help="Let phones on the local network in, with an access code.")
 @click.option("--data", type=click.Path(path_type=Path), help="Folder that keeps the readings.")
 @click.option(
     "--camera",
     metavar="KIND",
-    help="pi, usb, usb:DEVICE, replay:FOLDER, or rigs (they send from elsewhere); else the practice machine.",
+    help="pi, usb, usb:DEVICE, replay:FOLDER, or rigs (they send from elsewhere); else the practice laser.",
 )
 @click.option("--record", type=click.Path(path_type=Path), help="Folder that gets the frames at each pulse.")
 @click.option(
@@ -223,7 +229,7 @@ def serve(
     bars_mm: tuple[float, float] | None,
     hosts: tuple[str, ...],
 ) -> None:
-    """Serve the page; without a camera, with the practice machine."""
+    """Serve the page; without a camera, with the practice laser."""
     from firmware import RigError
     from firmware.health import check_writable
     from firmware.profile import profile_for

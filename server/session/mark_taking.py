@@ -99,7 +99,7 @@ class Taking:
             journal = self._standing.journal
             journal.withdraw(journal.events()[-1]["id"])
             said = "A mark from before the card was hung came late: kept, but it does not count"
-            self._standing.keep(seen=None, used=False, said=said)
+            self._standing.keep(asks=True, seen=None, used=False, said=said)
         return True
 
     def _save_delivered(self, rig: str, sequence: int, reading: Json, picture: bytes | None) -> None:
@@ -133,14 +133,14 @@ class Taking:
     def _nothing(self, result: NoReading, shot: Shot) -> None:
         if result.card is not None and result.station is not None:
             self._card.note(result.station, result.card, shot.after.shape[:2])
-        self._standing.keep(missed=result.kind == "no-mark")
+        self._standing.keep(asks=True, missed=result.kind == "no-mark")
         raise Refused(result.reason, path="picture")
 
     def _hesitate(
         self, reading: Reading, marks: list[Mark], place: Place, picture: bytes, shot: Shot
     ) -> None:
         self._standing.candidates = Candidates(reading, picture, place, shot, marks) if marks else None
-        self._standing.keep(missed=not marks, used=bool(marks))
+        self._standing.keep(asks=True, missed=not marks, used=bool(marks))
         if not marks:
             raise Refused("No new mark in the picture since the one before.", path="picture")
         raise Refused(f"{len(marks)} marks in the picture: choose the newest one.", path="choose", status=409)

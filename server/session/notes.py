@@ -19,7 +19,8 @@ class Memory:
     """What a session knows beside the events; kept with the alignment so that a restart loses nothing.
 
     rigs : the number of the newest reading taken from each rig elsewhere. turned : the virtual screw was
-    held and has turned, which nobody has saved yet.
+    held and has turned, which nobody has saved yet. answered : rises whenever the hands are asked for
+    something else.
     """
 
     cautions: bool = False
@@ -31,6 +32,7 @@ class Memory:
     watch: bool = False
     turned: bool = False
     said: str = ""
+    answered: int = 0
     rigs: dict[str, int] = field(default_factory=dict)
 
     def as_json(self, source: Json) -> Json:

@@ -1,6 +1,6 @@
 """What a session asks of whatever has pictures and hands, and the source that has neither.
 
-A camera's is in ``source_camera.py``, the practice machine's in ``source_practice.py``; each offers the same
+A camera's is in ``source_camera.py``, the practice laser's in ``source_practice.py``; each offers the same
 few calls to :class:`server.session.session.Session`, which cannot tell which it has.
 """
 
@@ -56,7 +56,7 @@ class Shot:
 
 
 class Source(Protocol):
-    """What a session asks of practice machine, camera and photo alike."""
+    """What a session asks of practice laser, camera and photo alike."""
 
     kind: str
     frame_age_s: float

@@ -1,4 +1,4 @@
-"""Play the practice machine to the end by doing only what the page says."""
+"""Play the practice laser to the end by doing only what the page says."""
 
 from __future__ import annotations
 
