@@ -186,8 +186,15 @@ class SupervisedCamera:
 
 
 def child_environment() -> dict[str, str]:
-    """Return this process's environment, so that a child of the same Python finds the same packages."""
-    return {**os.environ, "PYTHONPATH": os.pathsep.join(os.path.abspath(path) for path in sys.path)}
+    """Return this process's environment, so that a child of the same Python finds the same packages.
+
+    What is wrong with a camera is said in our own line, so OpenCV's warnings on the way there are not shown.
+    """
+    return {
+        "OPENCV_LOG_LEVEL": "SILENT",
+        **os.environ,
+        "PYTHONPATH": os.pathsep.join(os.path.abspath(path) for path in sys.path),
+    }
 
 
 class _Child:

@@ -33,7 +33,7 @@ class Config:
     data : folder of readings, profiles and secrets. source : makes the bench's source of pictures.
     code : access code; None serves loopback only. hosts : further host names to answer to.
     bars_mm : what the check bars of the printed cards measure, where the command says it; the practice
-    machine's are true to scale.
+    laser's are true to scale.
     """
 
     data: Path

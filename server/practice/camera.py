@@ -1,4 +1,4 @@
-"""The practice machine's own camera: it sees only pictures, as a real one does."""
+"""The practice laser's own camera: it sees only pictures, as a real one does."""
 
 from __future__ import annotations
 

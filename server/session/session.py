@@ -35,7 +35,7 @@ TYPED_SIGMA_MM = 0.5  # a steel rule read by eye, common practice, no source
 class Session(Versioned):
     """One alignment under way: source of pictures, log, step.
 
-    log : where events go. source : camera, practice machine or offline. machine : profile as JSON for the
+    log : where events go. source : camera, practice laser or offline. machine : profile as JSON for the
     next alignment (the source's own where it has one). All methods may be called from any thread; those
     that change something raise :class:`Refused`.
     """

@@ -1,6 +1,6 @@
 """What a session asks of whatever has pictures and hands, and the source that has neither.
 
-A camera's is in ``camera_source.py``, the practice machine's in ``practice_source.py``; each offers the same
+A camera's is in ``camera_source.py``, the practice laser's in ``practice_source.py``; each offers the same
 few calls to :class:`server.session.session.Session`, which cannot tell which it has.
 """
 
@@ -91,7 +91,7 @@ class Shot:
 
 
 class Source(Protocol):
-    """What a session asks of practice machine, camera and photo alike.
+    """What a session asks of practice laser, camera and photo alike.
 
     kind : practice, camera or offline. frame_age_s : how old a frame may be before it is taken anew.
     problem : one line on what is wrong with the camera just now, or None. machine : the profile of a laser

@@ -13,7 +13,9 @@ from firmware import KINDS, Camera, FrameLike, ReplayRefused, RigError, UnknownC
 from firmware.camera.supervised import SupervisedCamera
 from server.sources.base import NoPicture, OfflineSource, Pixels, Place, Shot
 
-__all__ = ["CameraSource", "RigsSource", "camera_source"]
+__all__ = ["NAMES", "CameraSource", "RigsSource", "camera_source"]
+
+NAMES = ("pi", "pi:NUMBER", "usb", "usb:DEVICE", "replay:FOLDER", "rigs")  # as people give them
 
 
 class CameraSource(OfflineSource):
@@ -82,7 +84,7 @@ def camera_source(kind: str, **options: Any) -> CameraSource:
     waiting cures: an unknown kind, a recording that is not there.
     """
     if kind not in KINDS:
-        raise UnknownCamera(f"no camera of kind {kind!r}: choose one of {', '.join(KINDS)}")
+        raise UnknownCamera(f"no camera is called {kind!r}: choose one of {', '.join(NAMES)}")
     if kind == "replay" and not Path(options["source"]).exists():
         raise ReplayRefused(f"{options['source']}: no such folder or video")
     return CameraSource(SupervisedCamera(kind, **options))
