@@ -102,9 +102,7 @@ def board_solids(board: Board, slid_mm: float = 0.0) -> dict[str, Manifold]:
         "lens": box((-side / 2, side / 2), (-side / 2, side / 2), (front, front + board.tallest_mm)),
         "flex": box((-flex, flex), (low + board.flex_end_mm, -side / 2), (front, front + flex_high)),
         "socket": box((-wide / 2, wide / 2), (top - deep, top), (back - high, back)),
-        "ribbon": box(
-            (-RIBBON_MM[0] / 2, RIBBON_MM[0] / 2), (top, top + 30), (back - 1.3 - RIBBON_MM[1], back - 1.3)
-        ),
+        "ribbon": box((-RIBBON_MM[0] / 2, RIBBON_MM[0] / 2), (top, top + 30), (back - 1.3 - RIBBON_MM[1], back - 1.3)),
     }
     for x, z in HOLES_MM:
         parts["board"] -= _post(x, z, HOLE_MM / 2, (back - 1, front + 1))

@@ -17,10 +17,7 @@ from vision.raster import text_outlines
 
 CUT, BLACK = "#ff0000", "#000000"
 _HAIR_MM = 0.1
-OPENING_MM = (
-    62.0,
-    63.0,
-)  # of the board behind the sheet, at the standard size; all markers are backed by board
+OPENING_MM = (62.0, 63.0)  # of the board behind the sheet, at the standard size; all markers are backed by board
 
 
 def shapes(station: str, size: str) -> list[Shape]:

@@ -94,16 +94,7 @@ def sheets(c: Cut) -> list[Sheet]:
     base = Sheet("base", 1, [_rectangle(c)], [(0.0, 0.0, _NEEDLE_WAY_MM)], _size(c))
     found = [base, wide_sheet(c), narrow_sheet(c)]
     if c.mount == "nozzle":
-        return [
-            *found,
-            Sheet(
-                "nozzle's board, on top",
-                1,
-                [_rectangle(c)],
-                [(0.0, 0.0, c.mount_mm + HOLE_PLAY_MM)],
-                _size(c),
-            ),
-        ]
+        return [*found, Sheet("nozzle's board, on top", 1, [_rectangle(c)], [(0.0, 0.0, c.mount_mm + HOLE_PLAY_MM)], _size(c))]
     holes = [(x, z, c.washer_mm[0] + HOLE_PLAY_MM) for x, z in washers(c)]
     if c.mount == "bracket":
         half = c.mount_mm / 2
@@ -130,9 +121,7 @@ def washers(c: Cut) -> list[tuple[float, float]]:
         return [(float(around * np.cos(t)), float(around * np.sin(t))) for t in turns]
     place = c.mount_mm / 2 - radius - 2.0
     if place < radius + 7.0:
-        raise Uncuttable(
-            f"mount {c.mount_mm:g}: no room for washers of {c.washer_mm[0]:g}; take smaller ones"
-        )
+        raise Uncuttable(f"mount {c.mount_mm:g}: no room for washers of {c.washer_mm[0]:g}; take smaller ones")
     return [(x, z) for x in (-place, place) for z in (-place, place)]
 
 
@@ -178,41 +167,21 @@ def notes(c: Cut) -> list[str]:
     said = [f"{sheet.name}: cut {sheet.count}" for sheet in sheets(c)]
     if c.mount == "bracket":
         said.append("lines on the base: the wedges stand between them, the thick end where the beam is sent")
-    said.append(
-        "glue a strip of thick paper (0.4 mm) on the arms of both slot layers: card and stop need that play"
-    )
+    said.append("glue a strip of thick paper (0.4 mm) on the arms of both slot layers: card and stop need that play")
     if c.mount == "nozzle":
         high = c.before_mount_mm + (3 + c.air_layers) * c.board_mm + 2 * PLAY_MM
-        return [
-            *said,
-            f"the card lies {c.before_mount_mm:.1f} mm below the tip; lower the bed by {math.ceil(high + 4)} mm",
-        ]
-    return [
-        *said,
-        f"in the laser's profile, under [card]: before_mount_mm = {c.before_mount_mm:.1f} for this station",
-    ]
+        return [*said, f"the card lies {c.before_mount_mm:.1f} mm below the tip; lower the bed by {math.ceil(high + 4)} mm"]
+    return [*said, f"in the laser's profile, under [card]: before_mount_mm = {c.before_mount_mm:.1f} for this station"]
 
 
-@click.command(
-    help="Write the parts of a holder without a camera, and the centring template (SVG, PDF). Lengths in mm."
-)
-@click.option(
-    "--out", type=click.Path(path_type=Path, file_okay=False), required=True, help="Folder to write to."
-)
-@click.option(
-    "--mount", type=click.Choice(MOUNTS), default="square", show_default=True, help="What it hangs on."
-)
+@click.command(help="Write the parts of a holder without a camera, and the centring template (SVG, PDF). Lengths in mm.")
+@click.option("--out", type=click.Path(path_type=Path, file_okay=False), required=True, help="Folder to write to.")
+@click.option("--mount", type=click.Choice(MOUNTS), default="square", show_default=True, help="What it hangs on.")
 @click.option("--mount-diameter", "--mount-side", "mount_mm", type=float, help="Outside diameter, or side.")
 @click.option("--aperture", "aperture_mm", type=float, help="Clear diameter of a round mount.")
 @click.option("--card", type=click.Choice(list(CARDS)), help="Size of the card.  [default: small]")
 @click.option("--board", "board_mm", type=float, help="Thickness of the board.  [default: 3]")
-@click.option(
-    "--washer",
-    "washer_mm",
-    type=float,
-    nargs=2,
-    help="Washers: outside diameter and thickness.  [default: 9 0.8]",
-)
+@click.option("--washer", "washer_mm", type=float, nargs=2, help="Washers: outside diameter and thickness.  [default: 9 0.8]")
 @click.option("--nozzle-tip", "tip_mm", type=float, help="From the nozzle's tip up to its full diameter.")
 @click.option("--gap", "gap_mm", type=float, help="From the nozzle's tip down to the card, at least.")
 @click.option("--paper", type=click.Choice(list(PAPER_MM)), default="a4", show_default=True)

@@ -47,9 +47,7 @@ def _slanted(c: Cut, named: dict[str, CrossSection], back: float) -> list[tuple[
     leg, t, half, shift = c.mount_mm / np.sqrt(2), c.board_mm, c.mount_mm / 2, c.wedge_shift_mm
     wedge = section([(shift - leg / 2, back), (shift + leg / 2, back), (shift + leg / 2, back + leg)])
     wedges = [prism(wedge, "z", (z, z + t)) for z in (-half, half - t)]
-    face = (
-        prism(named["slanted face"], "y", (0.0, t)).rotate((0, 0, 45.0)).translate((shift, back + leg / 2, 0))
-    )
+    face = prism(named["slanted face"], "y", (0.0, t)).rotate((0, 0, 45.0)).translate((shift, back + leg / 2, 0))
     return [*(("wedge", part) for part in wedges), ("slanted face", face)]
 
 

@@ -6,10 +6,7 @@ from manifold3d import CrossSection, Manifold
 
 from hardware.measures import Measures
 
-GLASS_MM = (
-    22.0,
-    1.0,
-)  # a round microscope cover glass, and how deep it lies; the glass itself is 0.13 to 0.2 thick
+GLASS_MM = (22.0, 1.0)  # a round microscope cover glass, and how deep it lies; the glass itself is 0.13 to 0.2 thick
 _INNER_MM, _OUTER_MM = 19.0, 25.0
 _PLAY_MM = 0.2
 _BEFORE_LENS_MM = 1.2

@@ -142,14 +142,9 @@ class Measures:
         x = np.linspace(0.0, 40.0, 81)
         plate = -self.board.lens_before_plate_mm
         rear = -self.board.lens_mm[1] - self.board.thick_mm - self.board.socket_mm[2]
-        edges = [
-            np.column_stack([x, -BELOW_LENS_MM - x, np.full_like(x, plate - d)]) for d in (0.0, PLATE_MM)
-        ]
+        edges = [np.column_stack([x, -BELOW_LENS_MM - x, np.full_like(x, plate - d)]) for d in (0.0, PLATE_MM)]
         low = -LENS_TO_FAR_EDGE_MM - 1.0
-        edges += [
-            np.column_stack([x[x <= 12.5], 0 * x[x <= 12.5] + low, 0 * x[x <= 12.5] + d])
-            for d in (plate, rear)
-        ]
+        edges += [np.column_stack([x[x <= 12.5], 0 * x[x <= 12.5] + low, 0 * x[x <= 12.5] + d]) for d in (plate, rear)]
         points = self.lens_at(distance_mm) + np.vstack(edges) @ np.array(self.axes_at(distance_mm))
         return bool(np.hypot(points[:, 0], points[:, 2]).min() >= self.corridor_mm / 2 + _CLEAR_MM)
 

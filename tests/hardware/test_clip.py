@@ -141,8 +141,7 @@ def test_the_card_stays_in_the_picture_when_the_lens_looks_astray(kind: str) -> 
 
 
 @pytest.mark.parametrize(
-    ("kind", "most"),
-    [("near", 90.0), ("round 25", 90.0), ("square", 95.0), ("small square", 95.0), ("bracket", 105.0)],
+    ("kind", "most"), [("near", 90.0), ("round 25", 90.0), ("square", 95.0), ("small square", 95.0), ("bracket", 105.0)]
 )
 def test_the_near_clip_fits_before_mirrors_1_and_2(kind: str, most: float, bodies) -> None:
     """Plastic, board and screws, from the mount's face; from the mirror's middle for a bracket."""
@@ -155,9 +154,7 @@ def test_outside_the_lens_can_focus_on_the_card(kind: str) -> None:
     table too: libcamera, src/ipa/rpi/vc4/data/imx708_wide.json, macro range up to 32 dioptres."""
     m = KINDS[kind]
     nearest = {"wide": 50.0, "standard": 100.0, "module-2": 100.0}[m.camera]
-    assert (
-        m.distance_mm >= nearest and m.dioptres == pytest.approx(1000 / m.distance_mm) and m.dioptres <= 32.0
-    )
+    assert m.distance_mm >= nearest and m.dioptres == pytest.approx(1000 / m.distance_mm) and m.dioptres <= 32.0
 
 
 @settings(max_examples=12, deadline=None)
@@ -186,12 +183,7 @@ def test_any_measurements_give_one_body_that_prints_outside_the_beam(
 
 @pytest.mark.parametrize(
     ("kind", "station"),
-    [
-        ("near", "mirror-1"),
-        ("standard", "mirror-3"),
-        ("wide, standard card", "mirror-2"),
-        ("nozzle", "nozzle"),
-    ],
+    [("near", "mirror-1"), ("standard", "mirror-3"), ("wide, standard card", "mirror-2"), ("nozzle", "nozzle")],
 )
 def test_the_card_is_found_in_the_clips_own_view(kind: str, station: str) -> None:
     """The card as this camera sees it, black where the rails and everything outside them hide it."""
@@ -261,7 +253,9 @@ def test_impossible_measurements_are_refused_in_one_line(change: dict, said: str
 
 
 def test_the_command_writes_everything_and_says_what_it_checked(tmp_path) -> None:
-    done = CliRunner().invoke(clip.main, ["--mount-diameter", "25", "--out", str(tmp_path)])
+    done = CliRunner().invoke(
+        clip.main, ["--mount-diameter", "25", "--out", str(tmp_path)]
+    )
     assert done.exit_code == 0, done.output
     assert {p.name for p in tmp_path.iterdir()} == {
         "clip.stl",
@@ -281,10 +275,7 @@ def test_the_command_writes_everything_and_says_what_it_checked(tmp_path) -> Non
         assert f">{box_mm[axis + 3] - box_mm[axis]:.1f}<" in drawing
 
 
-@pytest.mark.parametrize(
-    "arguments",
-    [["--mount", "nozzle", "--camera", "wide"], ["--mount-diameter", "900"], ["--aperture", "80"]],
-)
+@pytest.mark.parametrize("arguments", [["--mount", "nozzle", "--camera", "wide"], ["--mount-diameter", "900"], ["--aperture", "80"]])
 def test_the_command_refuses_with_status_2_and_writes_nothing(arguments: list[str], tmp_path) -> None:
     done = CliRunner().invoke(clip.main, [*arguments, "--out", str(tmp_path / "clip")])
     assert done.exit_code == 2 and "Traceback" not in done.output
@@ -292,9 +283,7 @@ def test_the_command_refuses_with_status_2_and_writes_nothing(arguments: list[st
 
 
 def test_the_nozzles_clip_says_how_far_to_lower_the_bed(tmp_path, bodies) -> None:
-    done = CliRunner().invoke(
-        clip.main, ["--mount", "nozzle", "--mount-diameter", "20", "--out", str(tmp_path)]
-    )
+    done = CliRunner().invoke(clip.main, ["--mount", "nozzle", "--mount-diameter", "20", "--out", str(tmp_path)])
     m = KINDS["nozzle"]
     lowest = m.gap_mm + bodies["nozzle"].bounding_box()[4]
     room = int(done.output.split("lower the bed by ")[1].split(" mm")[0])

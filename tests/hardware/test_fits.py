@@ -169,17 +169,13 @@ def test_a_card_hangs_at_the_same_place_time_after_time(kind: str, bodies) -> No
 @pytest.mark.parametrize("kind", WITH_CAMERA)
 @pytest.mark.parametrize("name", BOARDS)
 @pytest.mark.parametrize("slid_mm", [-0.9, 0.0, 0.9])
-def test_outside_every_published_board_fits_behind_the_plate(
-    kind: str, name: str, slid_mm: float, bodies
-) -> None:
+def test_outside_every_published_board_fits_behind_the_plate(kind: str, name: str, slid_mm: float, bodies) -> None:
     """Board, lens, flex, socket, ribbon, screws and nuts of four boards, as their sources in `hardware.boards` say."""
     board, body = BOARDS[name], bodies[kind]
     frame = camera_frame(KINDS[kind])
     frame[:, 3] += (board.lens_before_plate_mm - KINDS[kind].board.lens_before_plate_mm) * frame[:, 2]
     parts = board_solids(board, slid_mm) | screw_solids(board, slid_mm)
-    assert {n: shared_mm3(body, p.transform(frame)) for n, p in parts.items()} == pytest.approx(
-        dict.fromkeys(parts, 0), abs=1e-6
-    )
+    assert {n: shared_mm3(body, p.transform(frame)) for n, p in parts.items()} == pytest.approx(dict.fromkeys(parts, 0), abs=1e-6)
     nuts = parts["nuts"].translate((0, 0, 0.5)).transform(frame)
     heads = parts["heads"].translate((0, 0, -0.5)).transform(frame)
     assert shared_mm3(body, nuts) > 2 and shared_mm3(body, heads) > 2  # the plate lies between heads and nuts
@@ -201,9 +197,7 @@ def test_outside_boards_and_ribbon_are_the_way_round_that_the_models_say() -> No
         assert parts["flex"].bounding_box()[4] < 0  # the sensor's flex runs the other way
         holes = {round(edge - (box_[1] + box_[4]) / 2, 2) for box_ in hole_boxes(parts["board"])}
         for rows, lens in models:
-            assert sorted(holes) == pytest.approx(sorted(rows), abs=0.2) and edge == pytest.approx(
-                lens, abs=0.2
-            )
+            assert sorted(holes) == pytest.approx(sorted(rows), abs=0.2) and edge == pytest.approx(lens, abs=0.2)
 
 
 def hole_boxes(board: Manifold) -> list[tuple[float, ...]]:
