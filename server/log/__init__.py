@@ -6,6 +6,7 @@ from server.log._database import default_folder, write_for_good, written_whole
 from server.log._errors import BadEntry, LogError, LogMissing, NoSuchEntry
 from server.log._prune import PictureRule, Pruned
 from server.log._store import Access, Log
+from server.log._text import Json
 from server.log._transfer import Imported, import_folder, import_json
 from server.log._upkeep import (
     UPKEEP,
@@ -24,6 +25,7 @@ __all__ = [
     "BadEntry",
     "Health",
     "Imported",
+    "Json",
     "Log",
     "LogError",
     "LogMissing",

@@ -11,6 +11,7 @@ from flask import Blueprint, Response, jsonify, request
 from werkzeug.datastructures import FileStorage
 
 from server import solver
+from server.log import Json
 from server.pages import bodies as b
 from server.pages.desk import desk
 from server.pages.device import Device, remember, units
@@ -20,7 +21,6 @@ from vision import BarRefused
 
 __all__ = ["ACTIONS", "api"]
 
-Json = dict[str, Any]
 PHOTO_LIMIT = 40_000_000
 UPLOAD_LIMIT = 2 * PHOTO_LIMIT + 100_000
 
@@ -158,7 +158,7 @@ ACTIONS: dict[str, tuple[type[b.Action], Callable[[Session, Any], None]]] = {
     "no-mark": (b.Maybe, lambda session, body: session.no_mark(body.place())),
     "typed": (
         b.Typed,
-        lambda session, body: session.typed(body.place(), list(body.offset_mm), body.sigma_mm),
+        lambda session, body: session.typed(body.place(), body.offset_mm, body.sigma_mm),
     ),
     "choose": (b.Choice, lambda session, body: session.choose(body.index)),
     "turn": (b.Turn, lambda session, body: session.turn(body.mount, body.screw, body.turns)),

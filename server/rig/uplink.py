@@ -18,14 +18,14 @@ import urllib.error
 import urllib.request
 from collections.abc import Callable, Iterable
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Protocol
 
 import cv2
 import numpy as np
 
 from firmware import FrameLike
 from firmware.health import Finding
-from server.log import write_for_good
+from server.log import Json, write_for_good
 from server.rig.full_resolution import FullLook
 from server.rig.signals import Wish
 from server.sources.base import Pixels, as_jpeg
@@ -33,7 +33,6 @@ from vision import Mark, Moment, Reading
 
 __all__ = ["Outpost", "Spool", "Unheard", "Wire", "post_json"]
 
-Json = dict[str, Any]
 SMALL_COLS = 480
 SIGHT_EVERY_S = 0.5
 PICTURE_EVERY_S = 2.0
