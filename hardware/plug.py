@@ -52,7 +52,9 @@ def _widest_mm(m: Measures) -> float:
 
 
 def to_card_mm(m: Measures) -> float:
-    """From the mount's face (a bracket's mirror, the nozzle's tip) to the card's struck face: `before_mount_mm`."""
+    """From the mount's face (a bracket's mirror, the nozzle's tip) to the card's struck face:
+    `before_mount_mm`.
+    """
     if m.mount == "nozzle":
         return m.gap_mm
     if m.mount == "bracket":
