@@ -9,7 +9,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from firmware.errors import ProfileRefused
-from firmware.panel.panel import Pins
+from firmware.panel.parts import Pins
 
 __all__ = ["FILE_NAME", "RigProfile", "camera_named", "load_profile", "profile_for"]
 

@@ -10,7 +10,8 @@ import numpy as np
 from hardware.measures import Floats
 from hardware.svg import Page
 from vision import SIZES, STATIONS, card_sheet
-from vision.card import Boxes, Polygon, Ring, Shape, Words, card_shapes
+from vision.card import Boxes, Polygon, Ring, Shape, Words
+from vision.card_sizes import card_shapes
 from vision.print_pdf import PAPER_MM, Paper, write_pages
 from vision.raster import text_outlines
 

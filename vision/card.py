@@ -168,14 +168,9 @@ def print_ratio(size: str, bar_mm: float | tuple[float, float] | None) -> tuple[
     return across / meant, up / meant
 
 
-def card_shapes(station: str, size: str = "standard") -> list[Shape]:
-    """Return everything that is printed on a station's card of a size, in the card frame."""
-    if size != "standard":
-        from vision.card_sizes import sized_shapes
-
-        return sized_shapes(station, size)
-    sheet = card_sheet(station)
-    code = [marker_boxes(i, corners) for i, corners in sheet.markers.items()]
+def standard_shapes(station: str) -> list[Shape]:
+    """Return everything that is printed on a station's card of the standard size, in the card frame."""
+    code = [marker_boxes(i, corners) for i, corners in card_sheet(station).markers.items()]
     return [*code, *_frame(), *_rulers(), *_check_bars(), *_up_arrow(station), *_words(station)]
 
 

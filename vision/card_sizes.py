@@ -1,4 +1,4 @@
-"""What is printed on the small and the large card: the standard card's frame at another scale.
+"""What is printed on a card of any size: small and large have the standard one's frame, scaled.
 
 Markers, window and edge scale; ticks stay true millimetres, and words stay of a size that can be read.
 """
@@ -20,6 +20,7 @@ from vision.card import (
     Words,
     card_sheet,
     marker_boxes,
+    standard_shapes,
 )
 
 _LINE_MM = 0.2
@@ -31,8 +32,12 @@ _CAUTION = (
 _NEAR_MM = 24.2  # from the middle to the ticks, at the standard scale
 
 
-def sized_shapes(station: str, size: str) -> list[Shape]:
-    """Return everything that is printed on a card of another size than the standard one, in its frame."""
+def card_shapes(station: str, size: str = "standard") -> list[Shape]:
+    """Return everything that is printed on a station's card of a size, in the card frame."""
+    return standard_shapes(station) if size == "standard" else _sized_shapes(station, size)
+
+
+def _sized_shapes(station: str, size: str) -> list[Shape]:
     codes = [marker_boxes(i, corners) for i, corners in card_sheet(station, size).markers.items()]
     scale = SIZES[size]
     return [*codes, *_frame(size), *_ruler(scale), *_check_bars(size), *_words(station, size)]

@@ -1,18 +1,14 @@
-"""The one small interface behind which every camera stands, and the factory that opens one."""
+"""The one small interface behind which every camera stands."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
-from pathlib import Path
-from typing import Any, Protocol
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
-from firmware.errors import UnknownCamera
-
-__all__ = ["KINDS", "Camera", "Frame", "FrameLike", "Pixels", "open_camera"]
+__all__ = ["Camera", "Frame", "FrameLike", "Pixels", "PlainCamera"]
 
 Pixels = NDArray[np.uint8]
 
@@ -48,60 +44,44 @@ class Camera(Protocol):
     ``start`` and ``stop`` may be called twice. ``newest`` blocks until there is a frame whose number is
     above ``newer_than`` and returns the newest one; it raises CameraTimeout after ``timeout_s`` without
     one, CameraMissing when the camera is gone, CameraNotStarted before ``start``.
+
+    problem : one line on what is wrong at the moment and what to do, or None.
+    newest_full : as ``newest``, at the sensor's full resolution where the camera offers that.
+    lock_light : holds exposure, white balance and focus; returns the names of what was held, as far as known.
+    set_pace : no more frames a second than that are wanted just now.
     """
 
     kind: str
 
+    @property
+    def problem(self) -> str | None: ...
     def start(self) -> None: ...
     def newest(self, *, newer_than: int = -1, timeout_s: float = 2.0) -> FrameLike: ...
+    def newest_full(self, *, newer_than: int = -1, timeout_s: float = 2.0) -> FrameLike: ...
+    def lock_light(self) -> tuple[str, ...]: ...
+    def release_light(self) -> None: ...
+    def set_pace(self, frames_per_s: float) -> None: ...
     def stop(self) -> None: ...
 
 
-def open_camera(kind: str, **options: Any) -> Camera:
-    """Return a camera of that kind, not yet started.
+class PlainCamera:
+    """A camera with one stream, whose light cannot be held and whose pace is its own."""
 
-    kind : one of KINDS. ``pi`` (Pi camera, through picamera2), ``usb`` (``device``: number or path),
-        ``replay`` (``source``: folder of pictures or video file), ``fake`` (for tests).
-    options : the keyword arguments of that camera's class.
+    @property
+    def problem(self) -> str | None:
+        return None
 
-    Raises UnknownCamera for any other kind; nothing is imported that this kind does not need.
-    """
-    try:
-        opener = _OPENERS[kind]
-    except KeyError:
-        raise UnknownCamera(f"no camera of kind {kind!r}: choose one of {', '.join(KINDS)}") from None
-    return opener(options)
+    def newest(self, *, newer_than: int = -1, timeout_s: float = 2.0) -> Frame:
+        raise NotImplementedError
 
+    def newest_full(self, *, newer_than: int = -1, timeout_s: float = 2.0) -> Frame:
+        return self.newest(newer_than=newer_than, timeout_s=timeout_s)
 
-def _open_pi(options: dict[str, Any]) -> Camera:
-    from firmware.camera.pi import PiCamera
+    def lock_light(self) -> tuple[str, ...]:
+        return ()
 
-    return PiCamera(**options)
+    def release_light(self) -> None:
+        """Nothing was held."""
 
-
-def _open_usb(options: dict[str, Any]) -> Camera:
-    from firmware.camera.usb import UsbCamera
-
-    return UsbCamera(**options)
-
-
-def _open_replay(options: dict[str, Any]) -> Camera:
-    from firmware.camera.replay import FolderCamera
-
-    source = Path(options.pop("source"))
-    return FolderCamera(source, **options)
-
-
-def _open_fake(options: dict[str, Any]) -> Camera:
-    from firmware.camera.fake import FakeCamera
-
-    return FakeCamera(**options)
-
-
-_OPENERS: dict[str, Callable[[dict[str, Any]], Camera]] = {
-    "fake": _open_fake,
-    "pi": _open_pi,
-    "replay": _open_replay,
-    "usb": _open_usb,
-}
-KINDS = tuple(_OPENERS)
+    def set_pace(self, frames_per_s: float) -> None:
+        """Frames come when they come."""

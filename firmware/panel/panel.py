@@ -1,21 +1,22 @@
 """The panel at the mirror: lamp ring, status light, sounder, foot button, lid contact; every one optional.
 
-This file decides; ``panel_pi`` has the pins. The lid contact is shown and logged, it is never part of the
+This file decides; ``pi`` has the pins. The lid contact is shown and logged, it is never part of the
 laser's own chain, and nothing here can fire the laser.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, fields
+from dataclasses import fields
 from itertools import cycle
 from threading import Event, Thread
-from typing import Literal, Protocol
+from typing import Literal
 
 from firmware.errors import PanelMissing
 from firmware.panel.morse import flashes
+from firmware.panel.parts import Lamp, Parts, Pins
 
-__all__ = ["Lamp", "Panel", "Parts", "Pins", "Signal", "Switch", "flash", "open_panel", "tone_hz"]
+__all__ = ["RHYTHMS", "Panel", "Signal", "flash", "open_panel", "tone_hz"]
 
 Signal = Literal["off", "ready", "working", "look-here", "fault"]
 # (seconds on, seconds off); 0 off means steady.
@@ -29,60 +30,6 @@ RHYTHMS: dict[Signal, tuple[float, float]] = {
 _LOW_HZ, _HIGH_HZ = 330.0, 880.0
 _FAR_MM = 10.0
 _UNIT_S = 0.3  # of Morse code: four words a minute, for somebody with a pencil
-
-
-@dataclass(frozen=True)
-class Pins:
-    """BCM numbers of the pins in use; None where nothing is connected."""
-
-    ring: int | None = None
-    status: int | None = None
-    sounder: int | None = None
-    foot: int | None = None
-    lid: int | None = None
-
-    def used(self) -> dict[str, int]:
-        """Return the names and numbers of the pins in use; raise ValueError where two share one."""
-        used = {f.name: getattr(self, f.name) for f in fields(self) if getattr(self, f.name) is not None}
-        if len(set(used.values())) != len(used):
-            raise ValueError(f"two parts of the panel share a pin: {used}")
-        return used
-
-
-class Lamp(Protocol):
-    """Something that shines; ``value`` 0 … 1."""
-
-    value: float
-
-    def blink(self, on_time: float, off_time: float) -> None: ...
-    def close(self) -> None: ...
-
-
-class Sounder(Protocol):
-    """Something that sounds; None is silence."""
-
-    def sound(self, hertz: float | None) -> None: ...
-    def close(self) -> None: ...
-
-
-class Switch(Protocol):
-    """Something that is pressed; ``when`` is called at every change with whether it is pressed now."""
-
-    pressed: bool
-
-    def when(self, changed: Callable[[bool], None]) -> None: ...
-    def close(self) -> None: ...
-
-
-@dataclass(frozen=True)
-class Parts:
-    """What is connected."""
-
-    ring: Lamp | None = None
-    status: Lamp | None = None
-    sounder: Sounder | None = None
-    foot: Switch | None = None
-    lid: Switch | None = None
 
 
 class Panel:

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from typing import Any
 
 from firmware.errors import PanelMissing
-from firmware.panel.panel import Parts, Pins
+from firmware.panel.parts import Parts, Pins
 
 __all__ = ["connect"]
 

@@ -15,6 +15,7 @@ from server.pages.desk import Config, desk, open_desk
 from server.pages.device import hand
 from server.pages.faults import add_faults
 from server.pages.guard import Doorkeeper, guard, keep_secret
+from server.pages.openapi import described
 from server.pages.pack import pack
 from server.pages.pages import NAVIGATION, pages
 from server.pages.rigs import rigs
@@ -41,6 +42,7 @@ def create_app(config: Config) -> Flask:
     guard(app, door=_door(config), hosts=config.hosts)
     add_faults(app)
     app.register_blueprint(api)
+    app.register_blueprint(described)
     app.register_blueprint(pages)
     app.register_blueprint(rigs)
     app.register_blueprint(upkeep)

@@ -9,7 +9,8 @@ from dataclasses import asdict, dataclass
 from typing import Any, Protocol
 
 from firmware.health import Finding, HealthWatch
-from firmware.panel.panel import RHYTHMS, Panel, Pins, Signal, open_panel
+from firmware.panel.panel import RHYTHMS, Panel, Signal, open_panel
+from firmware.panel.parts import Pins
 from server.sources.base import Place
 
 __all__ = ["PanelDriver", "PanelKeeper", "Wish", "faults_of", "pulse_is_due", "wish_of"]

@@ -7,7 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from firmware.panel.morse import SIGNS, flashes
-from firmware.panel.panel import Panel, Parts, Pins, flash, open_panel
+from firmware.panel.panel import Panel, flash, open_panel
+from firmware.panel.parts import Parts, Pins
 
 gpiozero = pytest.importorskip("gpiozero")
 

@@ -9,7 +9,6 @@ from typing import Any
 
 import numpy as np
 import pytest
-from tests.live.conftest import looks
 
 from firmware import FrameLike
 from server.log import Log
@@ -19,10 +18,11 @@ from server.rig.frame_loop import Eye
 from server.rig.live_marks import Watching
 from server.session.services import Brain
 from server.session.session import Refused, Session
-from server.solver.machine import trace
+from server.solver import trace
 from server.sources.base import Place
 from server.sources.practice_source import PracticeSource
 from tests.pages.doubles import FRONT_LEFT, MACHINE, STEPS, Bench, Script, scripted
+from tests.session.conftest import looks
 from vision import Reading, read
 
 Json = dict[str, Any]

@@ -1,11 +1,10 @@
-"""A session on a practice machine that somebody else fires, seen by a camera on a clock of its own."""
+"""A session on a practice laser that somebody else fires, seen by a camera on a clock of its own."""
 
 from __future__ import annotations
 
 from pathlib import Path
 
 import pytest
-from tests.live.wired import Wired
 
 from server.log import Log
 from server.practice import PracticeCamera, PracticeMachine
@@ -15,6 +14,7 @@ from server.session.session import Session
 from server.solver import profile_as_json
 from server.sources.base import Place
 from server.sources.camera_source import CameraSource
+from tests.session.wired import Wired
 
 MIRROR_1 = Place("mirror-1", (0.0, 1000.0))
 

@@ -8,13 +8,13 @@ from typing import Any
 
 import numpy as np
 import pytest
-from tests.live.conftest import Clock, looks
 
 from firmware import Frame, FrameLike
 from server.practice import PracticeCamera, PracticeMachine
 from server.rig.frame_loop import SEARCH_AGAIN_S, Eye
 from server.rig.live_marks import live_mark
 from server.sources.base import NoPicture, OfflineSource, Shot
+from tests.session.conftest import Clock, looks
 from vision import Moment
 
 
@@ -62,7 +62,7 @@ def scene() -> Scene:
 
 @pytest.fixture
 def camera(machine: PracticeMachine, clock: Clock) -> PracticeCamera:
-    """What looks at the practice machine's card."""
+    """What looks at the practice laser's card."""
     made = PracticeCamera(machine, clock=clock, sleep=clock.sleep)
     made.start()
     return made

@@ -1,4 +1,4 @@
-"""Found in the small stream, measured in the full one: a two-stream camera before a practice machine."""
+"""Found in the small stream, measured in the full one: a two-stream camera before a practice laser."""
 
 from __future__ import annotations
 
@@ -8,7 +8,6 @@ from typing import Any
 
 import cv2
 import pytest
-from tests.live.conftest import Clock, looks
 
 from firmware import Frame
 from server.practice import PracticeCamera, PracticeMachine
@@ -17,6 +16,7 @@ from server.rig.full_resolution import FullLook
 from server.rig.uplink import Outpost, Spool
 from server.sources.base import NoPicture
 from server.sources.camera_source import CameraSource
+from tests.session.conftest import Clock, looks
 
 Json = dict[str, Any]
 

@@ -11,10 +11,9 @@ import pytest
 from flask.testing import FlaskClient
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from tests.live.conftest import MIRROR_1, Clock, looks
-from tests.live.wired import Wired
 
-from firmware.panel.panel import RHYTHMS, Pins
+from firmware.panel.panel import RHYTHMS
+from firmware.panel.parts import Pins
 from server.log import Log
 from server.pages import Config, create_app
 from server.practice import PracticeCamera, PracticeMachine
@@ -25,6 +24,8 @@ from server.rig.uplink_hardware import RigMinder
 from server.sources.base import Place
 from server.sources.camera_source import CameraSource, RigsSource
 from tests.pages.doubles import Script
+from tests.session.conftest import MIRROR_1, Clock, looks
+from tests.session.wired import Wired
 
 Json = dict[str, Any]
 CODE = "abcd-efgh"

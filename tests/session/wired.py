@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-from firmware.panel.panel import RHYTHMS, Panel, Parts, Pins, Signal
+from firmware.panel.panel import RHYTHMS, Panel, Signal
+from firmware.panel.parts import Parts, Pins
 
 __all__ = ["Lamp", "Sounder", "Switch", "Wired"]
 

@@ -18,8 +18,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from server.solver import State, parse_profile
-from server.solver.machine import trace
+from server.solver import State, parse_profile, trace
 from tests.machines import Misalignment, offsets, profile
 from tests.machines.optics import Layout
 

@@ -11,8 +11,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from server.solver import Profile, State, parse_profile, screw_step
-from server.solver.machine import trace
+from server.solver import Profile, State, parse_profile, screw_step, trace
 from server.solver.machine.power import beam_diameter, passed_fraction
 from tests.machines import profile
 
