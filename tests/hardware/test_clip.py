@@ -25,7 +25,7 @@ from hardware.holds import clip_body
 from hardware.measures import CAMERAS, Measures, Unbuildable
 from hardware.plug import plug_body, to_card_mm
 from hardware.solids import box
-from vision import NoReading, find_card
+from vision import NoReading, find_card, read
 from vision.raster import draw_shapes
 
 KINDS = {
@@ -214,6 +214,29 @@ def test_the_card_is_found_in_the_clips_own_view(kind: str, station: str) -> Non
     assert card.tilt_deg == pytest.approx(m.tilt_deg, abs=4)
     markers = project(m, m.markers_mm)
     assert np.all(markers > 0) and np.all(markers < (2304, 1296))
+
+
+@pytest.mark.parametrize("kind", ["near", "wide, standard card", "standard"])
+@pytest.mark.parametrize("offset_mm", [(0.0, 0.0), (4.0, -3.0), (-5.5, 5.0)])
+def test_a_mark_is_read_where_it_is_in_the_clips_own_view(kind: str, offset_mm: tuple[float, float]) -> None:
+    """A disc of 4 mm on the card, drawn flat and seen by this camera: read back within 0.1 mm."""
+    m = KINDS[kind]
+    dpi = 300.0 / m.scale
+    width, height = (side / 2 for side in m.card_size_mm)
+    flat = draw_shapes(shapes("mirror-1", m.card), m.card_size_mm, (width, height), dpi=dpi)
+    per_mm = dpi / 25.4
+    u, v = offset_mm
+    at = (round((width + u) * per_mm * 16), round((height - v) * per_mm * 16))
+    cv2.circle(flat, at, round(2.0 * per_mm * 16), 60, -1, cv2.LINE_AA, 4)
+    corners = np.array([(-width, height), (width, height), (width, -height), (-width, -height)])
+    source = np.array([(x + width, height - z) for x, z in corners]) * per_mm - 0.5
+    seen = project(m, np.array([(x, 0.0, z) for x, z in corners]))
+    warp = cv2.getPerspectiveTransform(source.astype(np.float32), seen.astype(np.float32))
+    view = cv2.warpPerspective(flat, warp, (2304, 1296), flags=cv2.INTER_AREA, borderValue=200)
+    done = read(cv2.cvtColor(view, cv2.COLOR_GRAY2BGR))
+    assert not isinstance(done, NoReading), done
+    (mark,) = done.marks
+    assert np.hypot(*np.subtract(mark.offset_mm, offset_mm)) < 0.1
 
 
 def project(m: Measures, points: np.ndarray) -> np.ndarray:
