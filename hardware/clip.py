@@ -14,7 +14,7 @@ from hardware.files import write_body
 from hardware.holds import clip_body
 from hardware.hood import hood_body
 from hardware.measures import CAMERAS, CARDS, MOUNTS, Measures, Unbuildable
-from hardware.plug import plug_body, to_card_mm
+from hardware.plug import plug_body, profile_line, to_card_mm
 
 _AT_THE_NOZZLE = {"card": "standard", "camera": "standard"}  # nearer, the nozzle would hide markers
 _SPARE_MM = 4.0  # below the nozzle's clip
@@ -99,15 +99,16 @@ def notes(body: Manifold, m: Measures) -> list[str]:
         said.append(
             f"below the tip it needs {below:.0f} mm: lower the bed by {below:.0f} mm before it is seated"
         )
-        return [
-            *said,
-            f"the camera stands to the front, {front_mm(body, m) - m.gap_mm:.0f} mm above the tip",
-        ]
+        if m.camera != "none":
+            said.append(
+                f"the camera stands to the front, {front_mm(body, m) - m.gap_mm:.0f} mm above the tip"
+            )
+        return [*said, profile_line(m.mount, before)]
     before_what = "the middle of the bracket's mirror" if m.mount == "bracket" else "the mount's face"
     said.append(
         f"it stands {before + front_mm(body, m):.0f} mm before {before_what}: leave more than that free"
     )
-    return [*said, f"in the laser's profile, under [card]: before_mount_mm = {before:.1f} for this station"]
+    return [*said, profile_line(m.mount, before)]
 
 
 if __name__ == "__main__":

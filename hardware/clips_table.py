@@ -33,7 +33,7 @@ def _row(name: str, m: Measures) -> str:
     stands = (
         f"{before + front:.0f}" if m.mount != "nozzle" else f"camera {front - m.gap_mm:.0f} above the tip"
     )
-    plane = f"{before:.1f}" if m.mount != "nozzle" else f"none; the card is {m.gap_mm:g} below the tip"
+    plane = f"{before:.1f}" if m.mount != "nozzle" else f"{-before:.1f}"
     if m.camera == "none":
         return f"| {name} | none | {m.card} | {stands} | | | | {plane} |"
     lens = f"{m.distance_mm:g} | {m.dioptres:.1f} | {100 * m.in_view(m.distance_mm):.0f}"

@@ -18,6 +18,7 @@ import numpy as np
 
 from hardware.flat import Sheet, write_flat_pdf, write_flat_svg
 from hardware.measures import CARDS, COOLING_GAP_MM, PLAY_MM, Floats
+from hardware.plug import profile_line
 from hardware.template import guide_sheets, ring_sheet
 from vision import SIZES, card_sheet
 from vision.print_pdf import PAPER_MM, Paper
@@ -191,11 +192,9 @@ def notes(c: Cut) -> list[str]:
             *said,
             f"the card lies {c.before_mount_mm:.1f} mm below the tip",
             f"lower the bed by {math.ceil(high + 4)} mm",
+            profile_line(c.mount, c.before_mount_mm),
         ]
-    return [
-        *said,
-        f"in the laser's profile, under [card]: before_mount_mm = {c.before_mount_mm:.1f} for this station",
-    ]
+    return [*said, profile_line(c.mount, c.before_mount_mm)]
 
 
 @click.command(

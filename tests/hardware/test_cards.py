@@ -17,7 +17,8 @@ from pypdf.generic import ContentStream
 
 from hardware import cards
 from vision import SIZES, STATIONS, NoReading, card_sheet, find_card
-from vision.card import CHECK_BARS_MM, Boxes, Polygon, Words, card_shapes
+from vision.card import CHECK_BARS_MM, Boxes, Polygon, Words
+from vision.card_sizes import card_shapes
 from vision.print_pdf import PAPER_MM
 from vision.raster import draw_shapes, text_outlines
 

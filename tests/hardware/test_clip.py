@@ -295,7 +295,7 @@ def test_the_command_writes_everything_and_says_what_it_checked(tmp_path) -> Non
         "hood.3mf",
     }
     assert "FAIL" not in done.output and done.output.count("ok ") == 10
-    assert "19.2 dioptres" in done.output and "before_mount_mm = 17.8" in done.output
+    assert "19.2 dioptres" in done.output and "before_mount_mm = { mirror-N = 17.8 }" in done.output
     drawing = (tmp_path / "clip.svg").read_text(encoding="utf-8")
     ET.fromstring(drawing)
     box_mm = clip_body(Measures(mount_mm=25)).bounding_box()
@@ -321,6 +321,7 @@ def test_the_nozzles_clip_says_how_far_to_lower_the_bed(tmp_path, bodies) -> Non
     lowest = m.gap_mm + bodies["nozzle"].bounding_box()[4]
     room = int(done.output.split("lower the bed by ")[1].split(" mm")[0])
     assert lowest + 2 < room < lowest + 6
+    assert "before_mount_mm = { nozzle = -15.0 }" in done.output and "to the front, 131 mm" in done.output
 
 
 def test_a_holder_without_a_camera_stands_close(tmp_path, bodies) -> None:

@@ -136,7 +136,7 @@ def test_outside_the_printed_parts_are_true_to_scale(paper: str, card: str, tmp_
 
 def test_the_svg_cuts_what_the_parts_say(tmp_path) -> None:
     done = CliRunner().invoke(holder.main, ["--out", str(tmp_path)])
-    assert done.exit_code == 0 and "before_mount_mm = 21.8" in done.output
+    assert done.exit_code == 0 and "before_mount_mm = { mirror-N = 21.8 }" in done.output
     root = ET.parse(tmp_path / "holder.svg").getroot()
     red = [e for e in root if e.get("stroke") == "#ff0000"]
     assert sum(e.tag == f"{SVG}circle" for e in red) == 5  # four washers and the needle's way
