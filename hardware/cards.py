@@ -17,10 +17,8 @@ from vision.raster import text_outlines
 
 CUT, BLACK = "#ff0000", "#000000"
 _HAIR_MM = 0.1
-OPENING_MM = (
-    62.0,
-    63.0,
-)  # of the board behind the sheet, at the standard size; all markers are backed by board
+# Of the board behind the sheet, at the standard size; all markers are backed by board.
+OPENING_MM = (62.0, 63.0)
 
 
 def shapes(station: str, size: str) -> list[Shape]:
