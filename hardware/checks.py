@@ -86,7 +86,7 @@ def overlap_mm3(body: Manifold, m: Measures) -> float:
     found = 0.0
     for slid in (-0.9, 0.0, 0.9):
         for part in (*board_solids(m.board, slid).values(), *screw_solids(m.board, slid).values()):
-            found += float((body ^ part.transform(camera_frame(m))).volume())
+            found += max(0.0, float((body ^ part.transform(camera_frame(m))).volume()))
     return found
 
 

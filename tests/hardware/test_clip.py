@@ -239,6 +239,37 @@ def test_a_mark_is_read_where_it_is_in_the_clips_own_view(kind: str, offset_mm: 
     assert np.hypot(*np.subtract(mark.offset_mm, offset_mm)) < 0.1
 
 
+@pytest.mark.parametrize("barrel", [-0.05, -0.1])
+@pytest.mark.parametrize("offset_mm", [(0.0, 0.0), (-6.0, 6.0), (8.0, 0.0)])
+def test_a_wide_lens_that_bends_lines_reads_the_near_card_to_0_15_mm(barrel: float, offset_mm) -> None:
+    """A pinhole with radial distortion r (1 + k₁ r²), without a calibration: the markers take most of it up."""
+    done = read(through_a_bent_lens(KINDS["near"], offset_mm, barrel))
+    assert not isinstance(done, NoReading), done
+    (mark,) = done.marks
+    assert np.hypot(*np.subtract(mark.offset_mm, offset_mm)) < 0.15
+
+
+def through_a_bent_lens(m: Measures, offset_mm: tuple[float, float], barrel: float) -> np.ndarray:
+    """The card with a disc of 4 mm as the lens shows it: each pixel's ray, straightened, meets the card."""
+    per_mm, (width, height) = 300.0 / m.scale / 25.4, (side / 2 for side in m.card_size_mm)
+    flat = draw_shapes(shapes("mirror-1", m.card), m.card_size_mm, (width, height), dpi=per_mm * 25.4)
+    at = ((width + offset_mm[0]) * per_mm - 0.5, (height - offset_mm[1]) * per_mm - 0.5)
+    cv2.circle(flat, tuple(round(16 * x) for x in at), round(32 * per_mm), 60, -1, cv2.LINE_AA, 4)
+    focal = 1152 / np.tan(np.radians(m.board.field_deg[0] / 2))
+    seen = np.stack(np.meshgrid((np.arange(2304) - 1151.5) / focal, (np.arange(1296) - 647.5) / focal))
+    straight = seen.copy()
+    for _ in range(30):
+        straight = seen / (1 + barrel * (straight**2).sum(axis=0))
+    right, up, ahead = m.axes
+    ray = straight[0][..., None] * right - straight[1][..., None] * up + ahead
+    met = m.lens_mm - ray * (m.lens_mm[1] / ray[..., 1:2])
+    across, down = (width + met[..., 0]) * per_mm - 0.5, (height - met[..., 2]) * per_mm - 0.5
+    view = cv2.remap(
+        flat, across.astype(np.float32), down.astype(np.float32), cv2.INTER_LINEAR, borderValue=200
+    )
+    return cv2.cvtColor(cv2.GaussianBlur(view, (0, 0), 0.7), cv2.COLOR_GRAY2BGR)
+
+
 def project(m: Measures, points: np.ndarray) -> np.ndarray:
     """Pinhole picture (n, 2) px of 2304 × 1296 with the camera's published horizontal field of view."""
     right, up, ahead = m.axes

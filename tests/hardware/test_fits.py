@@ -9,7 +9,7 @@ from manifold3d import Manifold
 from hardware.boards import BOARDS, board_solids, screw_solids
 from hardware.body import layout
 from hardware.bracket import mirror_y_mm
-from hardware.checks import blocked, camera_frame, nozzle, targets
+from hardware.checks import blocked, camera_frame, nozzle, targets, thinnest_mm, unsupported_mm2
 from hardware.holds import clip_body
 from hardware.hood import GLASS_MM, hood_body
 from hardware.measures import Measures
@@ -268,3 +268,9 @@ def test_the_clip_passes_over_the_plug(kind: str, aperture: float, bodies) -> No
     seated = upright.rotate((90 * to_beam, 0, 0)).translate((0, to_beam * end, 0))
     for pushed in (0.0, 5.0, 15.0):
         assert shared_mm3(bodies[kind], seated.translate((0, to_beam * pushed, 0))) == 0
+
+
+@pytest.mark.parametrize("kind", ["near", "standard", "module 2"])
+def test_the_hood_prints_as_it_stands(kind: str) -> None:
+    hood = hood_body(KINDS[kind])
+    assert len(hood.decompose()) == 1 and unsupported_mm2(hood) == 0 and thinnest_mm(hood) >= 1.2
