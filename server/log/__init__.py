@@ -1,16 +1,19 @@
 """What was read, turned, cut and cleaned, kept for years. Knows nobody else here: plain JSON values."""
 
-from server.log._care import Health, back_up, check, restore
+from server.log._care import back_up, restore
 from server.log._chart import draw_chart
+from server.log._check import Health, check
 from server.log._database import default_folder, write_for_good, written_whole
-from server.log._errors import BadEntry, LogError, LogMissing, NoSuchEntry
+from server.log._errors import BadEntry, Damaged, LogError, LogMissing, NoSuchEntry
 from server.log._prune import PictureRule, Pruned
+from server.log._rescue import Rescue, rescue
 from server.log._store import Access, Log
 from server.log._transfer import Imported, import_folder, import_json
 from server.log._upkeep import (
     UPKEEP,
     add_entry,
     checked_entry,
+    damaged_entries,
     entries,
     entry_picture,
     reminders,
@@ -22,6 +25,7 @@ __all__ = [
     "UPKEEP",
     "Access",
     "BadEntry",
+    "Damaged",
     "Health",
     "Imported",
     "Log",
@@ -30,10 +34,12 @@ __all__ = [
     "NoSuchEntry",
     "PictureRule",
     "Pruned",
+    "Rescue",
     "add_entry",
     "back_up",
     "check",
     "checked_entry",
+    "damaged_entries",
     "default_folder",
     "draw_chart",
     "entries",
@@ -41,6 +47,7 @@ __all__ = [
     "import_folder",
     "import_json",
     "reminders",
+    "rescue",
     "restore",
     "withdraw_entry",
     "write_for_good",

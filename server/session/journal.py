@@ -27,6 +27,10 @@ class Journal:
         self.alignment: int | None = log.newest(kind)
         self.step: Json = {}
 
+    def machine(self) -> Json:
+        """Return the profile of the alignment under way."""
+        return self.next_machine if self.alignment is None else self._log.machine(self.alignment)
+
     def document(self) -> Json:
         """Return the alignment document that the solver gets."""
         if self.alignment is None:
@@ -64,7 +68,7 @@ class Journal:
         """Raise Refused where no card can hang or no head can stand."""
         event = mark_event(place, [0.0, 0.0], 1.0)
         with refusing():
-            self._brain.check({"machine": self.document()["machine"], "events": [event]})
+            self._brain.check({"machine": self.machine(), "events": [event]})
 
     def add(self, event: Json, state: Json, *, step: Json, **more: Any) -> None:
         """Write an event together with the state; ``step`` is what ``after`` said of it."""

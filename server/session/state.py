@@ -66,7 +66,7 @@ class Standing:
 
     def machine(self) -> Json:
         """Return the profile of the alignment under way, as JSON."""
-        return dict(self.journal.document()["machine"])
+        return dict(self.journal.machine())
 
     def resume(self) -> None:
         """Go on where the log says that it was left."""
