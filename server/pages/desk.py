@@ -13,6 +13,7 @@ from flask import abort, current_app
 from server.log import Log
 from server.pages.hands import Hands
 from server.pages.lasers import Lasers
+from server.pages.presses import Presses
 from server.pages.stream import Streams
 from server.pages.units import in_inches
 from server.pages.view import page_state
@@ -32,7 +33,7 @@ class Config:
     data : folder of readings, profiles and secrets. source : makes the bench's source of pictures.
     code : access code; None serves loopback only. hosts : further host names to answer to.
     bars_mm : what the check bars of the printed cards measure, where the command says it; the practice
-    machine's are true to scale.
+    laser's are true to scale.
     """
 
     data: Path
@@ -74,6 +75,7 @@ class Desk:
     brain: Brain
     scale: CardScale
     hands: Hands
+    presses: dict[str, Presses]
     newest: Newest = field(default_factory=Newest)
 
     def session(self, of: str) -> Session:
@@ -122,7 +124,8 @@ def open_desk(config: Config) -> Desk:
         "offline": Session(log, OfflineSource(), machine=machine, brain=brain),
     }
     streams = Streams(limit=config.streams)
-    return Desk(log, lasers, streams, sessions, brain, scale, Hands(streams))
+    presses = {of: Presses() for of in sessions}
+    return Desk(log, lasers, streams, sessions, brain, scale, Hands(streams), presses)
 
 
 def desk() -> Desk:
