@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import IO, TYPE_CHECKING, Any
 
-from server.log._store import SOURCES, Log
+from server.log._schema import SOURCES
+from server.log._store import Log
 from server.log._upkeep import entries
 
 if TYPE_CHECKING:
