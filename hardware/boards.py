@@ -28,7 +28,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
 from manifold3d import Manifold
 
 from hardware.solids import box
@@ -141,8 +140,3 @@ def screw_solids(board: Board, slid_mm: float = 0.0) -> dict[str, Manifold]:
 
 def _post(x: float, up: float, radius: float, ahead: tuple[float, float]) -> Manifold:
     return Manifold.cylinder(ahead[1] - ahead[0], radius, -1, 32).translate((x, up, ahead[0]))
-
-
-def holes_seen() -> np.ndarray:
-    """Return the holes (4, 2) from the lens: across and towards the socket's edge."""
-    return np.array(HOLES_MM)
