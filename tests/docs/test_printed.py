@@ -31,7 +31,9 @@ def printed(path: Path) -> list[tuple[str, str]]:
     return [(command, shown) for command, _, shown in (part.partition("\n") for part in parts)]
 
 
-EVERY = [pytest.param(*pair, id=f"{path.name}: {pair[0][:40]}") for path in documents() for pair in printed(path)]
+EVERY = [
+    pytest.param(*pair, id=f"{path.name}: {pair[0][:40]}") for path in documents() for pair in printed(path)
+]
 
 
 @pytest.fixture
@@ -46,7 +48,9 @@ def environment(folder: Path) -> dict[str, str]:
     return {**os.environ, "PATH": path, "XDG_DATA_HOME": str(folder / "data"), "COLUMNS": "80"}
 
 
-@pytest.mark.skipif(not (BIN / "spotwright").exists(), reason="the program is not installed beside this Python")
+@pytest.mark.skipif(
+    not (BIN / "spotwright").exists(), reason="the program is not installed beside this Python"
+)
 @pytest.mark.parametrize(("command", "shown"), EVERY)
 def test_what_stands_there_is_printed(command: str, shown: str, folder: Path) -> None:
     if SERVES.search(command):
