@@ -14,6 +14,7 @@ from server.pages import bodies as b
 from server.pages.desk import desk
 from server.pages.device import Device, remember, units
 from server.pages.lasers import Lasers
+from server.pages.picture import WIDTHS
 from server.session.session import Refused, Session, read_photo
 from vision import BarRefused
 
@@ -65,8 +66,15 @@ def why() -> Response:
 
 @api.get("/frame.jpg")
 def frame() -> Response:
-    """The newest picture of the bench."""
-    return Response(desk().session("bench").feed.jpeg(), mimetype="image/jpeg")
+    """The newest picture of the bench; ``?w=960`` a smaller one, and none (304) where it shows nothing new."""
+    width = request.args.get("w", type=int)
+    if width not in WIDTHS:
+        return Response(desk().session("bench").feed.jpeg(), mimetype="image/jpeg")
+    tag = f"{desk().session('bench').run}-{{}}-{width}"
+    number, jpeg = desk().live.newest(width, lambda number: tag.format(number) in request.if_none_match)
+    answer = Response(jpeg, mimetype="image/jpeg", headers={"Cache-Control": "no-cache"})
+    answer.set_etag(tag.format(number))
+    return answer if jpeg else answer.make_conditional(request)
 
 
 @api.post("/do/<of>/<action>")

@@ -24,11 +24,11 @@ _ORDER = ["tube", "mirror-1", "mirror-2", "mirror-3"]
 def chain_view(snapshot: Json) -> list[Json]:
     """Return the links in the beam's order: ``{"link", "name", "state", "note"}``.
 
-    ``state`` is ``due`` (the step is about it), ``done``, ``stale`` (something upstream was moved since its
+    ``state`` is ``due`` (the step is worked on there), ``done``, ``stale`` (something upstream was moved since its
     last mark), ``seen`` (marked, not yet judged good) or ``waiting``.
     """
     step, events = snapshot["step"], counted(snapshot["events"])
-    due = _due(step, events)
+    due = _due(step)
     good = _good(step.get("verdict"), snapshot["machine"].get("tolerance", {}))
     links = []
     for link, name, station, _ in LINKS:
@@ -47,7 +47,7 @@ _NOTES = {
 }
 
 
-def _due(step: Json, events: list[Json]) -> str | None:
+def _due(step: Json) -> str | None:
     if step["do"] == "done" or step["do"] == "stop":
         return None
     if step["do"] == "turn":
@@ -56,15 +56,7 @@ def _due(step: Json, events: list[Json]) -> str | None:
         return "tube" if str(step["part"]).startswith("tube") else str(step["part"])
     if step["do"] == "inspect":
         return "bed"
-    return _due_mark(step, events)
-
-
-def _due_mark(step: Json, events: list[Json]) -> str:
-    station = step["station"]
-    marked = {event.get("station") for event in events if event["kind"] == "mark"}
-    if station == "nozzle":
-        return "mirror-3" if "nozzle" not in marked else "nozzle"
-    return next(link for link, _, seen_at, _ in LINKS if seen_at == station)
+    return str(step["station"])
 
 
 def _state(link: str, station: str, events: list[Json], good: dict[str, bool]) -> str:

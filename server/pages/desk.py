@@ -13,6 +13,7 @@ from flask import abort, current_app
 from server.log import Log
 from server.pages.hands import Hands
 from server.pages.lasers import Lasers
+from server.pages.picture import LivePicture
 from server.pages.stream import Streams
 from server.pages.units import in_inches
 from server.pages.view import page_state
@@ -74,6 +75,7 @@ class Desk:
     brain: Brain
     scale: CardScale
     hands: Hands
+    live: LivePicture
     newest: Newest = field(default_factory=Newest)
 
     def session(self, of: str) -> Session:
@@ -122,7 +124,8 @@ def open_desk(config: Config) -> Desk:
         "offline": Session(log, OfflineSource(), machine=machine, brain=brain),
     }
     streams = Streams(limit=config.streams)
-    return Desk(log, lasers, streams, sessions, brain, scale, Hands(streams))
+    live = LivePicture(source, lambda: sessions["bench"].version)
+    return Desk(log, lasers, streams, sessions, brain, scale, Hands(streams), live)
 
 
 def desk() -> Desk:

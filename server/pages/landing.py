@@ -17,7 +17,7 @@ LEAST_MM = 0.3
 def landing(snapshot: Json) -> Json | None:
     """Return ``{"kind", "words", "left", "gap_mm"}`` for a mark that follows a turn with an aim, else None.
 
-    ``kind``: there, short, far, back (it went the other way), aside (it went across: another screw turns so).
+    ``kind``: there, foretold (as near as could be, but not near enough), short, far, back (it went the other way), aside (it went across: another screw turns so).
     ``left`` is the part of the way still to go, 0 to 1.
     """
     aim = snapshot["aimed"]
@@ -30,6 +30,8 @@ def landing(snapshot: Json) -> Json | None:
     before, moves = last_mark(events[:-1], aim)
     start = point(before) if before and moves == 1 else None
     kind = _kind(start, end, goal, _limit_mm(aim))
+    if kind == "there" and gap_mm > _tolerance_mm(aim, snapshot["machine"]):
+        kind = "foretold"
     whole_mm = math.dist(start, goal) if start else gap_mm
     left = 0.0 if kind == "there" else min(1.0, gap_mm / max(whole_mm, 1e-9))
     return {"kind": kind, "words": _WORDS[kind].format(gap_mm), "left": left, "gap_mm": gap_mm}
@@ -37,8 +39,9 @@ def landing(snapshot: Json) -> Json | None:
 
 _WORDS = {
     "there": "There: {:.1f} mm from the aim, as foretold.",
+    "foretold": "As foretold, still {:.1f} mm to go.",
     "short": "Short: {:.1f} mm still to go.",
-    "far": "Too far, by {:.1f} mm: the next step takes it back.",
+    "far": "Too far, by {:.1f} mm: the next step makes up for it.",
     "back": "It went the other way. Was the screw turned the way of the arrow?",
     "aside": "It went sideways. Was that the right screw?",
 }
@@ -52,6 +55,11 @@ def _limit_mm(aim: Json) -> float:
     sigma = aim["sigma_mm"]
     sigma_mm = float(max(sigma) if isinstance(sigma, list) else sigma)
     return max(LEAST_MM, SIGMAS * sigma_mm)
+
+
+def _tolerance_mm(aim: Json, machine: Json) -> float:
+    tolerance = machine["tolerance"]
+    return float(tolerance["nozzle_mm" if aim["station"] == "nozzle" else "overlap_mm"])
 
 
 def _kind(start: Point | None, end: Point, goal: Point, limit_mm: float) -> str:

@@ -6,8 +6,10 @@ from typing import Any
 
 from server.pages.buttons import buttons, placed
 from server.pages.chain import chain_view
+from server.pages.distance import distance
 from server.pages.drawings import card_view, mount_of, mount_view, plan_view, shift_view
 from server.pages.figures import big
+from server.pages.finish import finish
 from server.pages.landing import landing
 from server.pages.lists import reading_row, verdict_rows
 from server.pages.marks import near
@@ -47,11 +49,13 @@ def page_state(snapshot: Json) -> Json:
         "follow": followed,
         "way": way(followed, (snapshot.get("rig") or {}).get("live")),
         "near_tube": step["do"] == "shift" and str(step.get("part", "")).startswith("tube"),
+        "act": distance(snapshot),
         "say": _sentence(snapshot),
         "why": step["say"],
         **buttons(snapshot),
         "big": big(snapshot),
         "landing": landing(snapshot),
+        "finish": finish(snapshot),
         "card": card_view(snapshot),
         "picture": snapshot["card"],
         "mount": mount_view(machine, step),

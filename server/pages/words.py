@@ -11,6 +11,7 @@ __all__ = [
     "direction_words",
     "fraction_of_turn",
     "head_words",
+    "move_parts",
     "move_words",
     "part_name",
     "station_name",
@@ -93,11 +94,15 @@ def direction_words(station: str, corner: str, move_mm: tuple[float, float]) -> 
 
 def move_words(move_mm: list[float]) -> list[str]:
     """Return a shift in the machine frame as one phrase per axis that moves: ['up 1.2 mm']."""
-    phrases = []
-    for axis, value in zip("XYZ", move_mm, strict=True):
-        if abs(value) >= 0.005:
-            phrases.append(f"{_AXIS_WORDS[('+' if value > 0 else '-') + axis]} {abs(value):.1f} mm")
-    return phrases
+    return [f"{way} {mm:.1f} mm" for way, mm in move_parts(move_mm)]
+
+
+def move_parts(move_mm: list[float]) -> list[tuple[str, float]]:
+    """Return a shift in the machine frame as way and length in mm, one for each axis that moves."""
+    moves = zip("XYZ", move_mm, strict=True)
+    return [
+        (_AXIS_WORDS[("+" if mm > 0 else "-") + axis], abs(mm)) for axis, mm in moves if abs(mm) >= 0.005
+    ]
 
 
 def head_words(head_mm: list[float], bed: dict[str, Any]) -> str:

@@ -2,12 +2,15 @@
 
 import { find, html, setText } from "./make.js";
 
+/** @param {number} value @param {string} more @param {string} less */
 const side = (value, more, less) => `${Math.abs(value).toFixed(1)} mm ${value >= 0 ? more : less}`;
 
+/** @param {State} state */
 export function faultLine(state) {
   return state.rig?.faults.find((fault) => fault.urgent)?.line ?? "";
 }
 
+/** @param {State} state */
 export function showRig(state) {
   const rig = state.rig ?? { faults: [], rigs: [], live: null, lid_closed: null };
   showLive(rig.live);
@@ -18,6 +21,7 @@ export function showRig(state) {
   find("#rig").hidden = !lines.length && !rig.rigs.length;
 }
 
+/** @param {Elsewhere} rig */
 function showElsewhere(rig) {
   const mark = rig.offset_mm ? `mark ${side(rig.offset_mm[0], "right", "left")}, ${side(rig.offset_mm[1], "up", "down")}` : "no mark yet";
   const card = rig.station ? `card of ${rig.station.replace("-", " ")}, ${mark}` : "no card in view";
@@ -26,7 +30,8 @@ function showElsewhere(rig) {
   return html("li", {}, ...picture, words);
 }
 
-// One small message a frame: only this text changes.
+/** One small message a frame: only this text changes.
+ * @param {Live | null} live */
 export function showLive(live) {
   const line = find("#live");
   line.hidden = !live;
