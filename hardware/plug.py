@@ -10,6 +10,7 @@ import math
 from manifold3d import CrossSection, Manifold
 
 from hardware.body import layout
+from hardware.bracket import mirror_y_mm
 from hardware.measures import Measures, Unbuildable
 from hardware.solids import section
 
@@ -51,8 +52,10 @@ def _widest_mm(m: Measures) -> float:
 
 
 def to_card_mm(m: Measures) -> float:
-    """From the aperture's edge to the card's struck face."""
+    """From the mount's face (a bracket's mirror, the nozzle's tip) to the card's struck face: `before_mount_mm`."""
     if m.mount == "nozzle":
         return m.gap_mm
+    if m.mount == "bracket":
+        return mirror_y_mm(m, layout(m).back)
     wall = 3.0 if m.mount == "round" else 2.8 + m.magnet_mm[1]
-    return layout(m).rear + wall
+    return layout(m).back + wall

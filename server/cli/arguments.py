@@ -26,7 +26,7 @@ BARS = click.option(
     type=float,
     multiple=True,
     callback=_two_bars,
-    help="What the card's check bar measures; given twice: the bar across, then the bar up.",
+    help="What the card's check bar measures, in mm; given twice: the bar across, then the bar up.",
 )
 
 

@@ -58,8 +58,14 @@ def check(folder: Path) -> Health:
 
 
 def _damage(db: sqlite3.Connection) -> tuple[str, ...]:
-    found = [str(row[0]) for row in db.execute("PRAGMA integrity_check")]
-    return tuple(f"database: {line}" for line in found if line != "ok")
+    """Each fault in a line of its own; SQLite's rows hold one or many lines, and it has changed which."""
+    rows = db.execute("PRAGMA integrity_check").fetchall()
+    lines = [line.strip() for (text,) in rows for line in str(text).splitlines()]
+    return tuple(f"database: {line}" for line in lines if line not in ("", "ok") and not _is_heading(line))
+
+
+def _is_heading(line: str) -> bool:
+    return line.startswith("*** in database ")
 
 
 def _health(db: sqlite3.Connection, pictures: PictureFolder) -> Health:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from contextlib import nullcontext
 from typing import Any
 
 from flask import Blueprint, Response, jsonify, request
@@ -15,11 +16,12 @@ from server.pages.desk import desk
 from server.pages.device import Device, remember, units
 from server.pages.lasers import Lasers
 from server.pages.picture import WIDTHS
-from server.session.session import Refused, Session, read_photo
+from server.session.session import Overtaken, Refused, Session, read_photo
 from vision import BarRefused
 
 __all__ = ["ACTIONS", "api"]
 
+Json = dict[str, Any]
 PHOTO_LIMIT = 40_000_000
 UPLOAD_LIMIT = 2 * PHOTO_LIMIT + 100_000
 
@@ -82,14 +84,12 @@ def do(of: str, action: str) -> Response:
     """One thing that the person did; answers with the new state."""
     session = desk().session(of)
     desk().hands.use(of, _tab(request.headers.get("X-Spotwright-Tab", "")))
-    if action == "photo":
-        _photo(session)
-    elif action in ACTIONS:
-        model, act = ACTIONS[action]
-        act(session, b.parse(model, b.json_body()))
-    else:
-        raise Refused(f"There is no action named {action[:40]}.", status=404)
-    return jsonify(desk().state(of, units=units()))
+    body, act = _action(session, action)
+    key, what = body.key, (action, body)
+    said, status = desk().presses[of].once(key, what, lambda: _press(of, body.step, act))
+    answer = jsonify(said)
+    answer.status_code = status
+    return answer
 
 
 @api.post("/device")
@@ -125,6 +125,29 @@ def add_laser() -> Response:
     return jsonify(_lasers().add_toml(request.get_data()))
 
 
+def _action(session: Session, action: str) -> tuple[b.Action, Callable[[], None]]:
+    """Return what was sent, checked, and what does it."""
+    if action == "photo":
+        return _photo(session)
+    if action not in ACTIONS:
+        raise Refused(f"There is no action named {action[:40]}.", status=404)
+    model, act = ACTIONS[action]
+    body = b.parse(model, b.json_body())
+    return body, lambda: act(session, body)
+
+
+def _press(of: str, step: str, act: Callable[[], None]) -> tuple[Json, int]:
+    """Return the state after the press, and the status; 409 with the state where another step is due."""
+    session = desk().session(of)
+    try:
+        with session.answering(step) if step else nullcontext():
+            act()
+    except Overtaken as late:
+        told = {"path": late.path, "message": late.message}
+        return {"error": told, "state": desk().state(of, units=units())}, late.status
+    return desk().state(of, units=units()), 200
+
+
 def _lasers() -> Lasers:
     return desk().lasers
 
@@ -136,7 +159,7 @@ def _restart(session: Session, body: b.Restart) -> None:
     session.restart(machine=_lasers().current(), options=options)
 
 
-ACTIONS: dict[str, tuple[type[b.Body], Callable[[Session, Any], None]]] = {
+ACTIONS: dict[str, tuple[type[b.Action], Callable[[Session, Any], None]]] = {
     "acknowledge": (b.Nothing, lambda session, _: session.acknowledge()),
     "hang": (b.Hang, lambda session, body: session.hang(body.place())),
     "pulse": (b.Nothing, lambda session, _: session.pulse()),
@@ -164,10 +187,12 @@ def _of() -> str:
     return request.args.get("of", "bench")
 
 
-def _photo(session: Session) -> None:
+def _photo(session: Session) -> tuple[b.Action, Callable[[], None]]:
     after, before = _photos()
     fields = {"station": request.form.get("station"), "head_mm": request.form.get("head_mm", "").split(",")}
-    session.photo(after, before, b.parse(b.Hang, fields).place())
+    names = {name: request.form[name] for name in ("step", "key") if name in request.form}
+    body = b.parse(b.Hang, fields | names)
+    return body, lambda: session.photo(after, before, body.place())
 
 
 def _photos() -> tuple[bytes, bytes | None]:

@@ -14,6 +14,7 @@ from server.log import Log
 from server.pages.hands import Hands
 from server.pages.lasers import Lasers
 from server.pages.picture import LivePicture
+from server.pages.presses import Presses
 from server.pages.stream import Streams
 from server.pages.units import in_inches
 from server.pages.view import page_state
@@ -33,7 +34,7 @@ class Config:
     data : folder of readings, profiles and secrets. source : makes the bench's source of pictures.
     code : access code; None serves loopback only. hosts : further host names to answer to.
     bars_mm : what the check bars of the printed cards measure, where the command says it; the practice
-    machine's are true to scale.
+    laser's are true to scale.
     """
 
     data: Path
@@ -76,6 +77,7 @@ class Desk:
     scale: CardScale
     hands: Hands
     live: LivePicture
+    presses: dict[str, Presses]
     newest: Newest = field(default_factory=Newest)
 
     def session(self, of: str) -> Session:
@@ -125,7 +127,8 @@ def open_desk(config: Config) -> Desk:
     }
     streams = Streams(limit=config.streams)
     live = LivePicture(source, lambda: sessions["bench"].version)
-    return Desk(log, lasers, streams, sessions, brain, scale, Hands(streams), live)
+    presses = {of: Presses() for of in sessions}
+    return Desk(log, lasers, streams, sessions, brain, scale, Hands(streams), live, presses)
 
 
 def desk() -> Desk:

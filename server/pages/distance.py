@@ -104,7 +104,9 @@ def _inspect(step: Json) -> Json:
 def _done(step: Json) -> Json:
     spans = ((step.get("verdict") or {}).get("overlap_mm") or {}).values()
     known = [value for value in spans if value is not None]
-    return _act("done", "Done", "Overlap" if known else "Good", *([_line(f"{max(known):.1f}", "mm")] if known else []))
+    return _act(
+        "done", "Done", "Overlap" if known else "Good", *([_line(f"{max(known):.1f}", "mm")] if known else [])
+    )
 
 
 def _fault(step: Json) -> Json:

@@ -74,7 +74,7 @@ def readings() -> Response:
     """Take one reading; answers once it is on disk. The same again changes nothing."""
     session = desk().session("bench")
     if isinstance(session.source, PracticeSource):
-        raise Refused("This page serves the practice machine: start it with --camera rigs.", status=409)
+        raise Refused("This page serves the practice laser: start it with --camera rigs.", status=409)
     sent = parse(Delivery, json_body())
     picture = _picture(sent.picture)
     mark = sent.mark.model_dump(exclude_none=True)

@@ -71,6 +71,7 @@ def serve(
         watched=desk.watched,
         welcome=welcome,
         scale=desk.scale,
+        say=say,
     )
     heartbeat = Heartbeat(lambda: _answers(server.effective_port))
     _end_politely()
@@ -138,7 +139,7 @@ def _greeting(app: Flask, port: int, code: str | None, *, lan: bool, hosts: tupl
     kind = app.extensions["spotwright"].sessions["bench"].source.kind
     lines = [f"Spotwright: open http://localhost:{port}/ in a browser (Ctrl-C ends it)."]
     if kind == "practice":
-        lines.append("No camera: this is the practice machine, a laser that exists only in numbers.")
+        lines.append("No camera: this is the practice laser, a laser that exists only in numbers.")
     if lan:
         lines.append(f"On the local network: http://{_own_address()}:{port}/")
     lines += [f"Through the proxy: https://{name}/" for name in hosts]

@@ -1,4 +1,4 @@
-"""Eight questions to a profile; what is not asked has the practice machine's values."""
+"""Eight questions to a profile; what is not asked has the practice laser's values."""
 
 from __future__ import annotations
 

@@ -41,6 +41,7 @@ def page_state(snapshot: Json) -> Json:
     followed = follow(snapshot)
     return {
         **{key: snapshot[key] for key in ("version", "run", "source", "alignment", "said", "missed")},
+        "step": snapshot["step_name"],
         "cautions_acknowledged": snapshot["cautions_acknowledged"],
         "laser": machine.get("name", ""),
         "do": step["do"],

@@ -100,9 +100,7 @@ def move_words(move_mm: list[float]) -> list[str]:
 def move_parts(move_mm: list[float]) -> list[tuple[str, float]]:
     """Return a shift in the machine frame as way and length in mm, one for each axis that moves."""
     moves = zip("XYZ", move_mm, strict=True)
-    return [
-        (_AXIS_WORDS[("+" if mm > 0 else "-") + axis], abs(mm)) for axis, mm in moves if abs(mm) >= 0.005
-    ]
+    return [(_AXIS_WORDS[("+" if mm > 0 else "-") + axis], abs(mm)) for axis, mm in moves if abs(mm) >= 0.005]
 
 
 def head_words(head_mm: list[float], bed: dict[str, Any]) -> str:

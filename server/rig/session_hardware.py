@@ -5,6 +5,8 @@ Nothing here is needed for an alignment: without pins, health checks or camera i
 
 from __future__ import annotations
 
+from typing import Any
+
 from firmware.health import HealthWatch
 from server.rig.frame_loop import Eye
 from server.rig.hardware_thread import Minder
@@ -57,20 +59,25 @@ class Attendant(Minder):
 def press_foot(session: Session) -> None:
     """Do what the page's large button would do: 'that was my pulse', or 'next'. Never fires anything."""
     snapshot = session.snapshot()
-    step = snapshot["step"]
     try:
-        if not snapshot["cautions_acknowledged"]:
-            session.say("Read the cautions on the page first.")
-        elif session.just_settled():
-            session.say("That pulse is saved already.")
-        elif step["do"] == "mark":
-            place = Place(step["station"], tuple(step["head_mm"]))
-            session.pulse() if pulse_is_due(snapshot) else session.hang(place)
-        elif step["do"] == "turn":
-            session.turn(step["mount"], step["screw"], step["turns"])
-        elif step["do"] == "shift":
-            session.shift(step["part"], list(step["move_mm"]))
-        else:
-            session.say("The page asks: answer there.")
+        with session.answering(snapshot["step_name"]):
+            _answer(session, snapshot)
     except Refused as refusal:
         session.say(refusal.message)
+
+
+def _answer(session: Session, snapshot: dict[str, Any]) -> None:
+    step = snapshot["step"]
+    if not snapshot["cautions_acknowledged"]:
+        session.say("Read the cautions on the page first.")
+    elif session.just_settled():
+        session.say("That pulse is saved already.")
+    elif step["do"] == "mark":
+        place = Place(step["station"], tuple(step["head_mm"]))
+        session.pulse() if pulse_is_due(snapshot) else session.hang(place)
+    elif step["do"] == "turn":
+        session.turn(step["mount"], step["screw"], step["turns"])
+    elif step["do"] == "shift":
+        session.shift(step["part"], list(step["move_mm"]))
+    else:
+        session.say("The page asks: answer there.")

@@ -1,4 +1,4 @@
-"""What hands change at the laser: a screw, a mount, a cause. The practice machine's hands do it here."""
+"""What hands change at the laser: a screw, a mount, a cause. The practice laser's hands do it here."""
 
 from __future__ import annotations
 

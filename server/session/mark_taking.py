@@ -43,10 +43,10 @@ class Taking:
             )
         marks = _fresh(result)
         if len(marks) == 1:
-            self._save(result, marks[0], place, picture)
+            self._save(result, marks[0], place, picture, shot)
             self._source.taken(shot.after)
             return
-        self._hesitate(result, marks, place, picture)
+        self._hesitate(result, marks, place, picture, shot)
 
     def read_settled(self, shot: Shot, place: Place) -> bool:
         """Save the one new mark if nothing speaks against it; returns whether it was saved."""
@@ -57,7 +57,7 @@ class Taking:
         if len(marks) != 1:
             return False  # the person looks and chooses
         self._card.note(result.station, result.card, shot.after.shape[:2])
-        self._save(result, marks[0], place, as_jpeg(shot.after))
+        self._save(result, marks[0], place, as_jpeg(shot.after), shot)
         self._source.taken(shot.after)
         return True
 
@@ -66,7 +66,7 @@ class Taking:
         waiting = self._standing.candidates
         if waiting is None or not 0 <= index < len(waiting.marks):
             raise Refused("There is no such mark to choose.", path="index", status=409)
-        self._save(waiting.reading, waiting.marks[index], waiting.place, waiting.picture)
+        self._save(waiting.reading, waiting.marks[index], waiting.place, waiting.picture, waiting.shot)
 
     def typed(self, place: Place, offset_mm: list[float], sigma_mm: float) -> None:
         """Save what a person measured: offset (u, v) from the card's centre, mm."""
@@ -99,7 +99,7 @@ class Taking:
             journal = self._standing.journal
             journal.withdraw(journal.events()[-1]["id"])
             said = "A mark from before the card was hung came late: kept, but it does not count"
-            self._standing.keep(seen=None, used=False, said=said)
+            self._standing.keep(asks=True, seen=None, used=False, said=said)
         return True
 
     def _save_delivered(self, rig: str, sequence: int, reading: Json, picture: bytes | None) -> None:
@@ -133,17 +133,19 @@ class Taking:
     def _nothing(self, result: NoReading, shot: Shot) -> None:
         if result.card is not None and result.station is not None:
             self._card.note(result.station, result.card, shot.after.shape[:2])
-        self._standing.keep(missed=result.kind == "no-mark")
+        self._standing.keep(asks=True, missed=result.kind == "no-mark")
         raise Refused(result.reason, path="picture")
 
-    def _hesitate(self, reading: Reading, marks: list[Mark], place: Place, picture: bytes) -> None:
-        self._standing.candidates = Candidates(reading, picture, place, marks) if marks else None
-        self._standing.keep(missed=not marks, used=bool(marks))
+    def _hesitate(
+        self, reading: Reading, marks: list[Mark], place: Place, picture: bytes, shot: Shot
+    ) -> None:
+        self._standing.candidates = Candidates(reading, picture, place, shot, marks) if marks else None
+        self._standing.keep(asks=True, missed=not marks, used=bool(marks))
         if not marks:
             raise Refused("No new mark in the picture since the one before.", path="picture")
         raise Refused(f"{len(marks)} marks in the picture: choose the newest one.", path="choose", status=409)
 
-    def _save(self, reading: Reading, mark: Mark, place: Place, picture: bytes) -> None:
+    def _save(self, reading: Reading, mark: Mark, place: Place, picture: bytes, shot: Shot) -> None:
         offset_mm = [float(value) for value in mark.offset_mm]
         sigma_mm = [float(value) for value in mark.sigma_mm]
         seen = {
@@ -158,7 +160,7 @@ class Taking:
         memory = replace(before, place=place, seen=seen, missed=False, used=True, said=said)
         event = mark_event(place, offset_mm, sigma_mm)
         lid = {} if self._rig.lid_closed is None else {"lid_closed": self._rig.lid_closed}
-        self._standing.save(event, memory, picture=picture, reading=reading.as_json() | lid)
+        self._standing.save(event, memory, shot=shot, picture=picture, reading=reading.as_json() | lid)
 
 
 def _fresh(reading: Reading) -> list[Mark]:

@@ -6,7 +6,7 @@ import time
 from dataclasses import dataclass, field
 from typing import Any
 
-from server.sources.base import Place
+from server.sources.base import Place, Shot
 from vision import Reading
 
 __all__ = ["Candidates", "Memory", "mark_event", "name_of", "saved_words", "seen_now"]
@@ -19,7 +19,8 @@ class Memory:
     """What a session knows beside the events; kept with the alignment so that a restart loses nothing.
 
     rigs : the number of the newest reading taken from each rig elsewhere. turned : the virtual screw was
-    held and has turned, which nobody has saved yet.
+    held and has turned, which nobody has saved yet. answered : rises whenever the hands are asked for
+    something else.
     """
 
     cautions: bool = False
@@ -31,6 +32,7 @@ class Memory:
     watch: bool = False
     turned: bool = False
     said: str = ""
+    answered: int = 0
     rigs: dict[str, int] = field(default_factory=dict)
 
     def as_json(self, source: Json) -> Json:
@@ -51,6 +53,7 @@ class Candidates:
     reading: Reading
     picture: bytes
     place: Place
+    shot: Shot
     marks: list[Any] = field(default_factory=list)
 
 

@@ -13,7 +13,7 @@ from server.session.card_scale import CardScale
 from server.sources.base import Pixels, Shot
 from vision import BarRefused, CardView, NoReading, PictureRefused, Reading, find_card, load_picture, read
 
-__all__ = ["Brain", "Refused", "load_shot", "measured", "read_photo", "refusing"]
+__all__ = ["Brain", "Overtaken", "Refused", "load_shot", "measured", "read_photo", "refusing"]
 
 Json = dict[str, Any]
 
@@ -24,6 +24,13 @@ class Refused(ValueError):
     def __init__(self, message: str, *, path: str = "", status: int = 422) -> None:
         super().__init__(message)
         self.message, self.path, self.status = message, path, status
+
+
+class Overtaken(Refused):
+    """An answer to a step that is no longer due."""
+
+    def __init__(self) -> None:
+        super().__init__("The step has changed meanwhile: this is the new one.", path="step", status=409)
 
 
 def explained(document: Json) -> str:

@@ -18,13 +18,13 @@ from server.session.card_view import CardSight
 from server.session.held_screw import Turning
 from server.session.mark_taking import Taking
 from server.session.rig_state import RigView
-from server.session.services import Brain, Refused, load_shot, read_photo, refusing
+from server.session.services import Brain, Overtaken, Refused, load_shot, read_photo, refusing
 from server.session.state import Standing
 from server.session.versions import Versioned
 from server.sources.base import Feed, NoPicture, Place, Shot, Source, as_jpeg
 from vision import CardView
 
-__all__ = ["Brain", "Refused", "Session", "read_photo"]
+__all__ = ["Brain", "Overtaken", "Refused", "Session", "read_photo"]
 
 Json = dict[str, Any]
 STILL_TOLD_S = 4.0
@@ -34,7 +34,7 @@ TYPED_SIGMA_MM = 0.5  # a steel rule read by eye, common practice, no source
 class Session(Versioned):
     """One alignment under way: source of pictures, log, step.
 
-    log : where events go. source : camera, practice machine or offline. machine : profile as JSON for the
+    log : where events go. source : camera, practice laser or offline. machine : profile as JSON for the
     next alignment (the source's own where it has one). All methods may be called from any thread; those
     that change something raise :class:`Refused`.
     """
@@ -82,6 +82,10 @@ class Session(Versioned):
         """Return the profile of the alignment under way, as JSON."""
         return self._standing.machine()
 
+    def beginning(self) -> Json:
+        """Return what a recording begins with: the profile, and whether marks are taken without a word."""
+        return {"kind": "begin", "machine": self.machine(), "watch": self._standing.memory.watch}
+
     def document(self) -> Json:
         """Return the alignment document that the solver gets."""
         return self._journal.document()
@@ -104,12 +108,20 @@ class Session(Versioned):
             self.changed.wait_for(lambda: (self.version, self.rig.live_version) != known, timeout_s)
             return self.version, self.rig.live_version
 
+    @contextmanager
+    def answering(self, step: str) -> Iterator[None]:
+        """Keep everybody else out while that step is answered; raises Overtaken where another is due."""
+        with self._lock:
+            if step != self._standing.step_name:
+                raise Overtaken
+            yield
+
     # what the person does
 
     def acknowledge(self) -> None:
         """The cautions have been read."""
         with self._lock:
-            self._standing.keep(cautions=True)
+            self._standing.keep(asks=True, cautions=True)
 
     def hang(self, place: Place) -> None:
         """The card hangs with fresh tape, and the head stands, at ``place``."""
@@ -121,7 +133,7 @@ class Session(Versioned):
             self._leave_the_tape()
             self._hung_s = self._clock()
             self._card.look(self.source, self._brain, timeout_s=2.0)
-            self._standing.keep(place=place, missed=False, used=False, said="")
+            self._standing.keep(asks=True, place=place, missed=False, used=False, said="")
             self._standing.note({"kind": "hang", "place": place.as_json()})
 
     def pulse(self) -> None:
@@ -139,6 +151,7 @@ class Session(Versioned):
             if on and self.source.kind != "camera":
                 raise Refused("Only a camera can watch.", path="watch", status=409)
             self._standing.keep(watch=on)
+            self._standing.note({"kind": "watch", "on": on})
 
     def settled(self) -> bool:
         """The eye saw a pulse leave its mark: save it if one is awaited; returns whether it was saved."""
@@ -241,7 +254,8 @@ class Session(Versioned):
             if self.source.kind == "practice" and entry["event"]["kind"] in ("turn", "shift"):
                 raise Refused("The practice screw did turn: turn it back instead.", path="event", status=409)
             self._journal.withdraw(event_id)
-            self._standing.keep(seen=None, expect=None, said="Withdrawn: it no longer counts")
+            self._standing.keep(asks=True, seen=None, expect=None, said="Withdrawn: it no longer counts")
+            self._standing.note({"kind": "withdraw", "event": entry["event"]})
 
     def restart(self, *, machine: Json | None = None, options: Json | None = None) -> None:
         """Leave this alignment in the log as it is and begin a new one."""
@@ -255,7 +269,7 @@ class Session(Versioned):
             self._resume()
             self._standing.keep(rigs=rigs)
             self._leave_the_tape()
-            self._standing.note({"kind": "begin", "machine": self.machine()})
+            self._standing.note(self.beginning())
 
     def offer(self, machine: Json) -> None:
         """Use this profile from now on where nothing has been read yet, else from the next alignment on."""
@@ -267,8 +281,7 @@ class Session(Versioned):
             if self.alignment is not None and not self._journal.events():
                 self.restart(machine=machine)
             else:
-                self._journal.think()
-                self._tell()
+                self._standing.think_anew()
 
     # inside
 

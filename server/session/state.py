@@ -11,7 +11,7 @@ from server.session.journal import Journal
 from server.session.notes import Candidates, Memory
 from server.session.rig_state import RigView
 from server.session.services import Brain, Refused
-from server.sources.base import Place, Source
+from server.sources.base import Place, Shot, Source
 
 __all__ = ["Standing"]
 
@@ -48,6 +48,7 @@ class Standing:
         marks = waiting.marks if waiting else []
         return {
             "alignment": self.journal.alignment,
+            "step_name": self.step_name,
             "machine": self.machine(),
             "cautions_acknowledged": memory.cautions,
             "place": memory.place.as_json() if memory.place else None,
@@ -64,6 +65,11 @@ class Standing:
             "events": self.journal.events(),
         }
 
+    @property
+    def step_name(self) -> str:
+        """The name of what the hands are asked for now: no two that follow each other have the same."""
+        return f"{self.journal.alignment or 0}.{self.memory.answered}"
+
     def machine(self) -> Json:
         """Return the profile of the alignment under way, as JSON."""
         return dict(self.journal.document()["machine"])
@@ -76,18 +82,30 @@ class Standing:
             self._source.restore(state["source"])
         self.journal.think()
 
-    def save(self, event: Json, memory: Memory, *, step: Json | None = None, **more: Any) -> None:
-        """Write an event and what is in mind with it; ``step``: the one that follows, where it is known."""
+    def think_anew(self) -> None:
+        """Find the step anew: the profile of the next alignment is another one."""
+        self.journal.think()
+        self.memory = replace(self.memory, answered=self.memory.answered + 1)
+        self._tell()
+
+    def save(
+        self, event: Json, memory: Memory, *, step: Json | None = None, shot: Shot | None = None, **more: Any
+    ) -> None:
+        """Write an event and what is in mind with it.
+
+        step : the one that follows, where it is known. shot : the pictures that it was read from.
+        """
         step = step or self.journal.after(event)
+        memory = replace(memory, answered=self.memory.answered + 1)
         self.journal.add(event, self._state(memory), step=step, **more)
         self.memory, self.candidates = memory, None
         self._rig.set_live(None)  # what was seen belongs to the step before
         self._tell()
-        self.note({"kind": "event", "event": event})
+        self.note({"kind": "event", "event": event, "shot": shot})
 
-    def keep(self, **changes: Any) -> None:
-        """Write what is in mind alone, with these changes of it."""
-        memory = replace(self.memory, **changes)
+    def keep(self, *, asks: bool = False, **changes: Any) -> None:
+        """Write what is in mind alone, with these changes; ``asks``: hands are asked for something else."""
+        memory = replace(self.memory, **changes, answered=self.memory.answered + asks)
         self.journal.keep(self._state(memory))
         self.memory = memory
         self._tell()

@@ -13,8 +13,8 @@ from server.solver.documents import parse_alignment
 from server.solver.estimate import samples as o
 from server.solver.events import Alignment, Shift, Turn
 from server.solver.machine.profile import STATIONS
-from server.solver.say import say, why
-from server.solver.steps import Expect, Step
+from server.solver.say import parts, weighed
+from server.solver.steps import Expect, Parts, Step
 
 MOST_EVENTS = 2000
 
@@ -29,10 +29,10 @@ def next_step(alignment: Alignment) -> Step:
     expect = _expect(view, choice)
     return Step(
         do=choice.do,
-        say=say(view, choice, expect, judged),
         **_fields(view, choice),
         expect=expect,
-        why=why(view, choice),
+        parts=parts(view, choice, expect, judged),
+        weighed=weighed(view),
         estimate=estimate(view),
         verdict=judged,
     )
@@ -41,7 +41,8 @@ def next_step(alignment: Alignment) -> Step:
 def explain(document: dict[str, Any]) -> str:
     """Why the next step is what it is: the numbers that it weighed, in two sentences. DocumentError as
     ``answer``."""
-    return next_step(parse_alignment(document)).why
+    step = next_step(parse_alignment(document))
+    return f"{step.weighed} {step.why}".strip()
 
 
 def _too_long(count: int) -> Step:
@@ -49,8 +50,7 @@ def _too_long(count: int) -> Step:
     return Step(
         do="stop",
         reason=reason,
-        say=f"Stop: {reason}; start a new alignment.",
-        why=f"{reason}. Nothing was estimated.",
+        parts=Parts(f"stop: {reason}", then="start a new alignment", why=f"{reason}; nothing was estimated"),
         estimate=unknown(),
     )
 

@@ -1,6 +1,6 @@
 """What a session asks of whatever has pictures and hands, and the source that has neither.
 
-A camera's is in ``source_camera.py``, the practice machine's in ``source_practice.py``; each offers the same
+A camera's is in ``source_camera.py``, the practice laser's in ``source_practice.py``; each offers the same
 few calls to :class:`server.session.session.Session`, which cannot tell which it has.
 """
 
@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from firmware import FrameLike
 
-__all__ = ["Feed", "NoPicture", "OfflineSource", "Pixels", "Place", "Shot", "Source", "as_jpeg"]
+__all__ = ["Feed", "NoPicture", "OfflineSource", "Pixels", "Place", "Shot", "Source", "as_jpeg", "as_png"]
 
 Pixels = NDArray[np.uint8]
 
@@ -56,7 +56,7 @@ class Shot:
 
 
 class Source(Protocol):
-    """What a session asks of practice machine, camera and photo alike."""
+    """What a session asks of practice laser, camera and photo alike."""
 
     kind: str
     frame_age_s: float
@@ -175,4 +175,12 @@ def as_jpeg(pixels: Pixels, *, quality: int = 90) -> bytes:
     done, data = cv2.imencode(".jpg", pixels, [cv2.IMWRITE_JPEG_QUALITY, quality])
     if not done:
         raise NoPicture("The picture could not be written as JPEG.")
+    return data.tobytes()
+
+
+def as_png(pixels: Pixels) -> bytes:
+    """Return (rows, cols, 3) BGR pixels as the bytes of a PNG file, without loss."""
+    done, data = cv2.imencode(".png", pixels, [cv2.IMWRITE_PNG_COMPRESSION, 1])
+    if not done:
+        raise NoPicture("The picture could not be written as PNG.")
     return data.tobytes()

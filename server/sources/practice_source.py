@@ -1,4 +1,4 @@
-"""Pictures and hands of the practice machine."""
+"""Pictures and hands of the practice laser."""
 
 from __future__ import annotations
 
@@ -80,7 +80,7 @@ class PracticeSource:
             self.laser.shift(part, (x_mm, y_mm, z_mm))
 
     def inspected(self, cause: str, outcome: str) -> None:
-        """The practice machine has no faults but its screws and mounts."""
+        """The practice laser has no faults but its screws and mounts."""
 
     def renew(self, options: dict[str, Any]) -> None:
         seed = int(options.get("seed", secrets.randbelow(1_000_000)))

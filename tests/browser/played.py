@@ -1,4 +1,4 @@
-"""An alignment of the practice machine, played without a picture, for tests of what comes after it."""
+"""An alignment of the practice laser, played without a picture, for tests of what comes after it."""
 
 from __future__ import annotations
 

@@ -11,7 +11,11 @@ from tests.pages.test_view import row, seen, snapshot
 Json = dict[str, Any]
 AT_2: Json = {"station": "mirror-2", "head_mm": FRONT_LEFT}
 MARK, TURN, SHIFT, INSPECT, DONE = STEPS[1:6]
-FAULT: Json = {"do": "stop", "reason": "gantry-racking was not fixed", "say": "The gantry does not stand square."}
+FAULT: Json = {
+    "do": "stop",
+    "reason": "gantry-racking was not fixed",
+    "say": "The gantry does not stand square.",
+}
 LIVE = {
     "go": [1.2, 0.4],
     "stop": [0.45, 0.15],

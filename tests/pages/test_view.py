@@ -18,6 +18,7 @@ def snapshot(step: Json, **more: Any) -> Json:
     known: Json = {
         "version": 1,
         "run": "x",
+        "step_name": "1.0",
         "source": "practice",
         "alignment": 1,
         "machine": MACHINE,

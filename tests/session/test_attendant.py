@@ -50,10 +50,24 @@ def test_the_foot_hangs_then_tells_of_the_pulse_then_of_the_next_step(
 def test_the_foot_turns_only_what_was_asked_for(session: Session, monkeypatch: pytest.MonkeyPatch) -> None:
     step = {"do": "turn", "mount": 1, "screw": "top", "turns": 0.125, "say": "…"}
     turned: list[Any] = []
-    monkeypatch.setattr(session, "snapshot", lambda: {"cautions_acknowledged": True, "step": step})
+    seen = session.snapshot() | {"cautions_acknowledged": True, "step": step}
+    monkeypatch.setattr(session, "snapshot", lambda: seen)
     monkeypatch.setattr(session, "turn", lambda *what: turned.append(what))
     press_foot(session)
     assert turned == [(1, "top", 0.125)]
+
+
+def test_a_foot_that_answers_a_step_that_is_over_turns_nothing(
+    session: Session, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    step = {"do": "turn", "mount": 1, "screw": "top", "turns": 0.125, "say": "…"}
+    seen = session.snapshot() | {"cautions_acknowledged": True, "step": step}
+    session.hang(MIRROR_1)  # meanwhile somebody pressed on the page
+    monkeypatch.setattr(session, "snapshot", lambda: seen)
+    turned: list[Any] = []
+    monkeypatch.setattr(session, "turn", lambda *what: turned.append(what))
+    press_foot(session)
+    assert turned == []
 
 
 @pytest.mark.parametrize("do", ["inspect", "done", "stop"])
@@ -61,7 +75,8 @@ def test_what_only_a_person_can_answer_is_left_to_the_page(
     session: Session, monkeypatch: pytest.MonkeyPatch, do: str
 ) -> None:
     said: list[str] = []
-    monkeypatch.setattr(session, "snapshot", lambda: {"cautions_acknowledged": True, "step": {"do": do}})
+    seen = session.snapshot() | {"cautions_acknowledged": True, "step": {"do": do}}
+    monkeypatch.setattr(session, "snapshot", lambda: seen)
     monkeypatch.setattr(session, "say", said.append)
     press_foot(session)
     assert said == ["The page asks: answer there."]

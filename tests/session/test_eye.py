@@ -62,7 +62,7 @@ def scene() -> Scene:
 
 @pytest.fixture
 def camera(machine: PracticeMachine, clock: Clock) -> PracticeCamera:
-    """What looks at the practice machine's card."""
+    """What looks at the practice laser's card."""
     made = PracticeCamera(machine, clock=clock, sleep=clock.sleep)
     made.start()
     return made

@@ -101,7 +101,7 @@ def test_one_bad_look_does_not_end_the_watch(
     eye = Eye(Watching(session), session.source)
     monkeypatch.setattr(eye, "look", smoke)
     eye.start()
-    assert looked.acquire(timeout=10)
-    assert looked.acquire(timeout=10)
+    assert looked.acquire(timeout=300)
+    assert looked.acquire(timeout=300)
     eye.stop()
     assert "smoke" in caplog.text

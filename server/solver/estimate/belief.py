@@ -30,6 +30,7 @@ from server.solver.estimate.hypotheses import (
     VOID,
     WRONG_SCREW,
     Bank,
+    Note,
     join,
     loose_sd,
     loose_shares,
@@ -120,7 +121,7 @@ def _rethink(profile: Profile, events: tuple[Event, ...], known: tuple[Bank, ...
                 bank = join(bank, shifted(other, other.evidence - bank.evidence))
     fresh = _forget_readings(profile, known[-1])
     fresh = replace(
-        fresh, log_weight=fresh.log_weight + np.log(UPSET), notes=(("upset",),) * len(fresh.fault)
+        fresh, log_weight=fresh.log_weight + np.log(UPSET), notes=((Note("upset"),),) * len(fresh.fault)
     )
     fresh = _advance(profile, fresh, events[-1])
     return prune(join(bank, shifted(fresh, fresh.evidence - bank.evidence)))
@@ -144,19 +145,18 @@ def _forget(mean: Array, cov: Array, part: slice, fresh: Array) -> None:
     cov[:, part, part] = fresh[..., part, part]
 
 
-def _mistakes(profile: Profile, bank: Bank, event: Turn) -> list[tuple[str, Bank, tuple[Event, ...]]]:
+def _mistakes(profile: Profile, bank: Bank, event: Turn) -> list[tuple[Note, Bank, tuple[Event, ...]]]:
     """What may have been instead of a turn, from which bank on: another screw of the mount, the other way,
     nothing, or a screw that works the other way."""
     contacts = profile.mount[event.mount - 1].contact
     others = [c.name for c in contacts if c.screw_pitch_mm is not None and c.name != event.screw]
-    found: list[tuple[str, Bank, tuple[Event, ...]]] = [
-        (f"screw:{event.mount}:{name}:{event.screw}", bank, (Turn(event.mount, name, event.turns),))
+    found: list[tuple[Note, Bank, tuple[Event, ...]]] = [
+        (Note("screw", event.mount, name, event.screw), bank, (Turn(event.mount, name, event.turns),))
         for name in others
     ]
-    screw = f"{event.mount}:{event.screw}"
-    found.append((f"way:{screw}", bank, (replace(event, turns=-event.turns),)))
-    found.append((f"none:{screw}", bank, ()))
-    found.append((f"backwards:{screw}", _backwards(profile, bank, event), (event,)))
+    found.append((Note("way", event.mount, event.screw), bank, (replace(event, turns=-event.turns),)))
+    found.append((Note("none", event.mount, event.screw), bank, ()))
+    found.append((Note("backwards", event.mount, event.screw), _backwards(profile, bank, event), (event,)))
     return found
 
 

@@ -19,6 +19,7 @@ from server.solver.estimate.hypotheses import (
     MODEL_SD,
     OUTLIER,
     Bank,
+    Note,
     backwards,
     hand,
     join,
@@ -133,7 +134,7 @@ def _weighed(bank: Bank, likely: Array, mean: Array, known: Array) -> Bank:
     after.mean[seen] = mean[source[seen]]
     cov = after.cov[seen] - known[source[seen]]
     after.cov[seen] = 0.5 * (cov + cov.transpose(0, 2, 1))
-    notes = tuple(n if s else (*n[-3:], "reading") for n, s in zip(after.notes, seen, strict=True))
+    notes = tuple(n if s else (*n[-3:], Note("reading")) for n, s in zip(after.notes, seen, strict=True))
     believed, not_believed = np.logaddexp.reduce(log_weight.reshape(2, -1), axis=1)
     doubt = float(0.5 + 0.5 * np.tanh((not_believed - believed) / 2))
     return replace(after, notes=notes, evidence=bank.evidence + total, doubt=doubt)

@@ -54,6 +54,17 @@ DOUBT = 0.2  # share of the weight that would rather not believe a mark, beyond 
 
 
 @dataclass(frozen=True)
+class Note:
+    """What a hypothesis supposes to have gone wrong. kind: 'screw' (another screw than asked for), 'way',
+    'none', 'backwards' (a turn), 'upset' (everything), 'reading' (a mark)."""
+
+    kind: str
+    mount: int = 0
+    screw: str = ""
+    asked: str = ""
+
+
+@dataclass(frozen=True)
 class Bank:
     """Hypotheses side by side; H of them."""
 
@@ -62,7 +73,7 @@ class Bank:
     cov: Array  # (H, SIZE, SIZE)
     fault: Array  # (H,) index into FAULTS
     sign: Array  # (H, 9) +1 as the profile says, −1 backwards, 0 not known yet
-    notes: tuple[tuple[str, ...], ...]  # (H) what the hypothesis supposes to have gone wrong
+    notes: tuple[tuple[Note, ...], ...]  # (H) what the hypothesis supposes to have gone wrong
     last_turn: tuple[float, ...]  # (9) direction in which each screw was turned last
     evidence: float = 0.0  # log of what normalising took away so far: banks of one alignment can be compared
     doubt: float = 0.0  # probability that the newest pulse was bad or misread rather than explained
