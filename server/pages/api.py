@@ -9,6 +9,7 @@ from typing import Any
 
 from flask import Blueprint, Response, jsonify, request
 from werkzeug.datastructures import FileStorage
+from werkzeug.wrappers import Response as BaseResponse
 
 from server import solver
 from server.pages import bodies as b
@@ -67,9 +68,9 @@ def why() -> Response:
 
 
 @api.get("/frame.jpg")
-def frame() -> Response:
-    """The newest picture of the bench; ``?w=960`` a smaller one, and none (304) where it shows nothing new."""
-    width = request.args.get("w", type=int)
+def frame() -> BaseResponse:
+    """The bench's newest picture; ``?w=800`` a smaller one, and none (304) where it shows nothing new."""
+    width = request.args.get("w", type=int) or 0
     if width not in WIDTHS:
         return Response(desk().session("bench").feed.jpeg(), mimetype="image/jpeg")
     tag = f"{desk().session('bench').run}-{{}}-{width}"

@@ -24,8 +24,8 @@ _ORDER = ["tube", "mirror-1", "mirror-2", "mirror-3"]
 def chain_view(snapshot: Json) -> list[Json]:
     """Return the links in the beam's order: ``{"link", "name", "state", "note"}``.
 
-    ``state`` is ``due`` (the step is worked on there), ``done``, ``stale`` (something upstream was moved since its
-    last mark), ``seen`` (marked, not yet judged good) or ``waiting``.
+    ``state`` is ``due`` (the step is worked on there), ``done``, ``stale`` (something upstream was moved
+    since its last mark), ``seen`` (marked, not yet judged good) or ``waiting``.
     """
     step, events = snapshot["step"], counted(snapshot["events"])
     due = _due(step)

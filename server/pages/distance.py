@@ -93,7 +93,7 @@ def _turn(step: Json) -> Json:
 
 def _shift(step: Json) -> Json:
     lines = [_line(f"{mm:.1f}", "mm", way.split()[-1]) for way, mm in move_parts(step["move_mm"])]
-    return _act("shift", "Move", _PLACES.get(step["part"], step["part"]), *lines)
+    return _act("shift", "Move", str(_PLACES.get(step["part"], step["part"])), *lines)
 
 
 def _inspect(step: Json) -> Json:

@@ -33,7 +33,9 @@ def _told(snapshot: Json) -> str:
         return "The marks were found where they belong."
     at = max(spans, key=lambda station: spans[station])
     allowed_mm = snapshot["machine"]["tolerance"]["overlap_mm"]
-    now = f"The marks at {station_name(at)} lie {spans[at]:.1f} mm apart at the worst, {allowed_mm:g} mm is allowed"
+    now = (
+        f"The marks at {station_name(at)} lie {spans[at]:.1f} mm apart at most; {allowed_mm:g} mm may be"
+    )
     worst = verdict.get("worst_at_head_mm")
     where = f" (worst: {head_words(worst, snapshot['machine']['bed'])})" if worst else ""
     return f"{now}{where}.{_before(snapshot, at)} {_how_sure(snapshot)}"

@@ -17,7 +17,8 @@ LEAST_MM = 0.3
 def landing(snapshot: Json) -> Json | None:
     """Return ``{"kind", "words", "left", "gap_mm"}`` for a mark that follows a turn with an aim, else None.
 
-    ``kind``: there, foretold (as near as could be, but not near enough), short, far, back (it went the other way), aside (it went across: another screw turns so).
+    ``kind``: there, foretold (as near as could be, but not near enough), short, far, back (it went the other
+    way), aside (it went across: another screw turns so).
     ``left`` is the part of the way still to go, 0 to 1.
     """
     aim = snapshot["aimed"]

@@ -1,4 +1,4 @@
-"""What one acts on is read from two metres: measured on the page as it is drawn, in every state and at every size."""
+"""What one acts on is read from two metres: measured on the drawn page, in every state, at every size."""
 
 from __future__ import annotations
 
@@ -28,11 +28,13 @@ SIZES = {
 }
 WORDS = """() => {
   const pen = document.createElement("canvas").getContext("2d");
-  return [...document.querySelectorAll("#step .huge .fit")].filter((line) => line.checkVisibility()).map((line) => {
+  const lines = [...document.querySelectorAll("#step .huge .fit")].filter((line) => line.checkVisibility());
+  return lines.map((line) => {
     const { fontWeight, fontSize, fontFamily } = getComputedStyle(line), box = line.getBoundingClientRect();
     pen.font = `${fontWeight} ${fontSize} ${fontFamily}`;
     const cap = pen.measureText("H").actualBoundingBoxAscent * (box.height / line.offsetHeight);
-    return { text: line.textContent, cap, narrow: box.width / line.offsetWidth, right: box.right - innerWidth };
+    const narrow = box.width / line.offsetWidth;
+    return { text: line.textContent, cap, narrow, right: box.right - innerWidth };
   });
 }"""
 SMALL = """() => {
@@ -48,7 +50,8 @@ SMALL = """() => {
 }"""
 # and the page has had the time to draw: two frames, for a drawing is made anew when its room has changed
 TELL = """state => { tell("state", state);
-  return new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(() => setTimeout(done)))); }"""
+  const frame = () => new Promise(requestAnimationFrame);
+  return frame().then(frame).then(() => new Promise(setTimeout)); }"""
 REACH = "() => document.querySelector('.do').getBoundingClientRect().bottom - innerHeight"
 
 
@@ -145,11 +148,15 @@ def test_light_or_dark_as_the_device_is_or_as_it_was_told(told: Any, server: Ser
     assert dark.evaluate(ground) == by_day
 
 
+SWEPT = """() => {
+  const points = document.querySelector("#scene path").getAttribute("d").match(/-?[\\d.]+/g).map(Number);
+  const [x, y, x1, y1] = points, [x2, y2] = points.slice(-2);
+  return ((Math.atan2(y2 - y, x2 - x) - Math.atan2(y1 - y, x1 - x)) * 180 / Math.PI + 720) % 360;
+}"""
+
+
 def test_the_arrow_sweeps_as_far_as_the_turn(told: Any) -> None:
     page = told(1280, 800)
-    wedge = """() => { const d = document.querySelector("#scene path").getAttribute("d").match(/-?[\\d.]+/g).map(Number);
-      const [x, y, x1, y1] = d, [x2, y2] = d.slice(-2);
-      return ((Math.atan2(y2 - y, x2 - x) - Math.atan2(y1 - y, x1 - x)) * 180 / Math.PI + 720) % 360; }"""
     for name, degrees in (("turn", 360 - 67.5), ("turn a little", 5.625)):
         tell(page, name)
-        assert page.evaluate(wedge) == pytest.approx(degrees, abs=0.1)
+        assert page.evaluate(SWEPT) == pytest.approx(degrees, abs=0.1)
