@@ -148,7 +148,11 @@ export class Link {
   /** @param {string} address @param {RequestInit} options @param {string} [action] @param {boolean} [keyed] */
   async post(address, options, action = "", keyed = false) {
     const answer = await this.send(address, options, keyed && !SLOW.has(action));
-    if (!answer) return this.lose() ?? false;
+    if (!answer) {
+      this.ears.onTrouble("", "act");
+      this.lose();
+      return false;
+    }
     const data = await answer.json().catch(() => ({ error: { message: answer.statusText } }));
     if (!answer.ok) {
       this.ears.onTrouble(data.error.message, "act");
