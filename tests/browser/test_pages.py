@@ -73,7 +73,7 @@ def test_the_steps_go_by_the_keyboard_alone(serve: Callable[..., Server], window
     page.keyboard.press("Enter")
     page.keyboard.press("Tab")
     page.keyboard.press("Space")
-    assert page.locator("input[name=voice]").is_checked()
+    assert page.locator("#sound input[name=voice]").is_checked()
 
 
 SIDE = """(selector) => {

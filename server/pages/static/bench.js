@@ -37,7 +37,9 @@ link.onLive = (/** @type {Live | null} */ live) => {
 /** @param {State} now */
 function showScrews(now) {
   const make = (/** @type {{mirror: number, contacts: Contact[]}} */ mount) => {
-    const rows = mount.contacts.filter((contact) => contact.turns).map((contact) => screwRow(mount.mirror, contact.name, now));
+    const rows = mount.contacts
+      .filter((contact) => contact.turns)
+      .map((contact) => screwRow(mount.mirror, contact.name, now));
     return html("div", {}, html("h2", {}, `Mirror ${mount.mirror}`), ...rows);
   };
   remake(find("#screws"), [now.mounts, now.mount], () => now.mounts.map(make));
@@ -51,7 +53,13 @@ function screwRow(mirror, name, now) {
     return html("button", { type: "button", "aria-label": `Mirror ${mirror}, ${name}, ${words}`, onclick: turn }, text);
   };
   const words = html("span", {}, asked ? `${name} ◂ the one` : name);
-  return html("div", { class: asked ? "screw the" : "screw" }, words, button("↺", "anticlockwise", -1), button("↻", "clockwise", 1));
+  return html(
+    "div",
+    { class: asked ? "screw the" : "screw" },
+    words,
+    button("↺", "anticlockwise", -1),
+    button("↻", "clockwise", 1),
+  );
 }
 
 const size = () => Number(find("input[name=size]:checked").value);
@@ -65,7 +73,8 @@ function onForm(id, send) {
 }
 
 onForm("#shift-form", (form) => {
-  const way = String(form.get("way")), mm = Number(form.get("mm")) * (way[0] === "+" ? 1 : -1);
+  const way = String(form.get("way")),
+    mm = Number(form.get("mm")) * (way[0] === "+" ? 1 : -1);
   link.act("shift", { part: form.get("part"), move_mm: ["X", "Y", "Z"].map((axis) => (axis === way[1] ? mm : 0)) });
 });
 onForm("#place-form", (form) => {

@@ -7,7 +7,8 @@ export function showFinish(state) {
   const place = find("#finish");
   place.hidden = !state.finish;
   if (!state.finish) return;
-  const { told, steps } = state.finish, name = `finish-${state.run}-${state.alignment}`;
+  const { told, steps } = state.finish,
+    name = `finish-${state.run}-${state.alignment}`;
   setText(find("#finish-told"), told);
   remake(find("#finish-steps"), [steps, name], () => steps.map((step, n) => tick(step, n, name)));
   count();

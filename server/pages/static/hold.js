@@ -19,12 +19,18 @@ export function startHolds(link, current) {
   };
   for (const button of place.querySelectorAll("button")) {
     button.addEventListener("pointerdown", (/** @type {PointerEvent} */ event) => hold(button, event));
-    button.addEventListener("keydown", (/** @type {KeyboardEvent} */ event) => [" ", "Enter"].includes(event.key) && !event.repeat && hold(button, event));
+    button.addEventListener(
+      "keydown",
+      (/** @type {KeyboardEvent} */ event) =>
+        [" ", "Enter"].includes(event.key) && !event.repeat && hold(button, event),
+    );
     button.addEventListener("contextmenu", (/** @type {Event} */ event) => event.preventDefault());
     button.addEventListener("blur", letGo);
   }
   find("#scene svg").addEventListener("pointerdown", (/** @type {PointerEvent} */ event) => {
-    const screw = /** @type {HTMLElement | null} */ (/** @type {Element} */ (event.target).closest("[data-screw]"))?.dataset.screw, asked = current()?.mount;
+    const screw = /** @type {HTMLElement | null} */ (/** @type {Element} */ (event.target).closest("[data-screw]"))
+        ?.dataset.screw,
+      asked = current()?.mount;
     if (!screw || !asked || held || !showable(current())) return;
     event.preventDefault();
     grip(link, { mount: asked.mirror, screw, way: Math.sign(asked.turns) }, null);
@@ -45,7 +51,10 @@ export function showHolds(state) {
   for (const button of place.querySelectorAll("button")) {
     const asked = Number(button.dataset.way) === Math.sign(state.mount?.turns ?? 1);
     button.className = asked ? "asked" : "";
-    button.setAttribute("aria-label", `Hold to turn ${state.mount?.screw} ${button.dataset.way > 0 ? "clockwise" : "anticlockwise"}${asked ? ", as asked" : ""}`);
+    button.setAttribute(
+      "aria-label",
+      `Hold to turn ${state.mount?.screw} ${button.dataset.way > 0 ? "clockwise" : "anticlockwise"}${asked ? ", as asked" : ""}`,
+    );
   }
 }
 

@@ -19,10 +19,17 @@ const troubles = { net: "", act: "", rig: "" };
 export function startJob(onState = () => {}) {
   const of = document.body.dataset.of ?? "bench";
   const first = JSON.parse(document.body.dataset.state ?? "{}");
-  const link = new Link(of, { onState: (state) => show(state, link, onState), onTrouble: showTrouble, onLost: showLost });
+  const link = new Link(of, {
+    onState: (state) => show(state, link, onState),
+    onTrouble: showTrouble,
+    onLost: showLost,
+  });
   startSound();
   startScale(showTrouble);
-  for (const choice of /** @type {NodeListOf<HTMLSelectElement>} */ (document.querySelectorAll("#units, #hand, #theme"))) choice.addEventListener("change", () => remember(choice));
+  for (const choice of /** @type {NodeListOf<HTMLSelectElement>} */ (
+    document.querySelectorAll("#units, #hand, #theme")
+  ))
+    choice.addEventListener("change", () => remember(choice));
   find("#why").addEventListener("toggle", () => showWhy(link));
   link.take(first);
   return link;
@@ -31,7 +38,8 @@ export function startJob(onState = () => {}) {
 /** The reason is worked out only for who asks, and again when the step has changed meanwhile.
  * @param {Link} link */
 async function showWhy(link) {
-  const words = find("#why-words"), version = link.version;
+  const words = find("#why-words"),
+    version = link.version;
   if (!find("#why").open || words.dataset.version === String(version)) return;
   words.dataset.version = version;
   setText(words, "One moment…");
@@ -95,10 +103,14 @@ function show(state, link, onState) {
 /** What fires, what is reached into, and what kills each have their own caution beside the button.
  * @param {State} state */
 function showCautions(state) {
-  const known = state.cautions_acknowledged, kind = state.act.kind;
+  const known = state.cautions_acknowledged,
+    kind = state.act.kind;
   find("#cautions-first").hidden = !(state.fires && !known);
   find("#beside").hidden = !((kind === "pulse" || state.follow) && known);
-  const reached = ["hang", "walk", "inspect"].includes(kind) || (kind === "turn" && !state.follow) || (kind === "shift" && !state.near_tube);
+  const reached =
+    ["hang", "walk", "inspect"].includes(kind) ||
+    (kind === "turn" && !state.follow) ||
+    (kind === "shift" && !state.near_tube);
   find("#reach").hidden = !reached || !known;
   find("#tube").hidden = !state.near_tube;
 }

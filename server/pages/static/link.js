@@ -66,7 +66,8 @@ export class Link {
     this.polling = setInterval(async () => {
       const there = await this.fetchState();
       if (this.source?.readyState === EventSource.OPEN && this.beating) return this.stopPolling();
-      const waits = this.source?.readyState === EventSource.CONNECTING && performance.now() - (this.listening ?? 0) < 3 * RETRY_MS;
+      const waits =
+        this.source?.readyState === EventSource.CONNECTING && performance.now() - (this.listening ?? 0) < 3 * RETRY_MS;
       if (there && !waits) this.listen();
     }, RETRY_MS);
     this.beating = false;
@@ -80,7 +81,10 @@ export class Link {
 
   async fetchState() {
     try {
-      const answer = await fetch(`/api/state?of=${this.of}`, { cache: "no-store", signal: AbortSignal.timeout(GIVE_UP_MS) });
+      const answer = await fetch(`/api/state?of=${this.of}`, {
+        cache: "no-store",
+        signal: AbortSignal.timeout(GIVE_UP_MS),
+      });
       if (answer.status === 401) location.assign("/door");
       if (!answer.ok) throw new Error(answer.statusText);
       this.take(await answer.json(), false);
@@ -137,7 +141,11 @@ export class Link {
       for (const [name, value] of Object.entries(named)) body.set(name, String(value));
       return this.post(`/api/do/${this.of}/${action}`, { method: "POST", headers, body }, action, "key" in named);
     }
-    const options = { method: "POST", headers: { ...headers, "Content-Type": "application/json" }, body: JSON.stringify({ ...body, ...named }) };
+    const options = {
+      method: "POST",
+      headers: { ...headers, "Content-Type": "application/json" },
+      body: JSON.stringify({ ...body, ...named }),
+    };
     return this.post(`/api/do/${this.of}/${action}`, options, action, "key" in named);
   }
 

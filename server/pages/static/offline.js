@@ -27,21 +27,40 @@ const place = () => elsewhere ?? { station: state.plan.station, head_mm: state.p
 /** @param {State["mounts"]} mounts */
 function showScrews(mounts) {
   const make = (/** @type {State["mounts"][0]} */ mount) =>
-    mount.contacts.filter((contact) => contact.turns).map((contact) => html("option", { value: `${mount.mirror} ${contact.name}` }, `mirror ${mount.mirror}, ${contact.name}`));
+    mount.contacts
+      .filter((contact) => contact.turns)
+      .map((contact) =>
+        html("option", { value: `${mount.mirror} ${contact.name}` }, `mirror ${mount.mirror}, ${contact.name}`),
+      );
   remake(find("#turn-form select[name=screw]"), mounts, () => mounts.flatMap(make));
 }
 
 // the drawn card that takes a tap
 
 function drawTap() {
-  const form = find("#typed-form"), u = number(form.elements.u.value), v = number(form.elements.v.value);
+  const form = find("#typed-form"),
+    u = number(form.elements.u.value),
+    v = number(form.elements.v.value);
   const lines = [];
   for (let mm = -20; mm <= 20; mm += 5) {
-    lines.push(svg("line", { x1: mm, y1: -20, x2: mm, y2: 20, class: mm ? "grid" : "axis" }), svg("line", { x1: -20, y1: mm, x2: 20, y2: mm, class: mm ? "grid" : "axis" }));
+    lines.push(
+      svg("line", { x1: mm, y1: -20, x2: mm, y2: 20, class: mm ? "grid" : "axis" }),
+      svg("line", { x1: -20, y1: mm, x2: 20, y2: mm, class: mm ? "grid" : "axis" }),
+    );
   }
-  const words = [svg("text", { x: 23, y: -1, "text-anchor": "end", class: "ink" }, "right"), svg("text", { x: 0.8, y: -20.6, class: "ink" }, "up")];
-  const spot = Number.isFinite(u) && Number.isFinite(v) ? [svg("circle", { cx: u, cy: -v, r: 1.6, class: "spot" })] : [];
-  find("#tap").replaceChildren(svg("rect", { x: -24, y: -24, width: 48, height: 48, fill: "#f2e6cc" }), svg("circle", { r: 23, fill: "#fbf4e4" }), ...lines, ...words, ...spot);
+  const words = [
+    svg("text", { x: 23, y: -1, "text-anchor": "end", class: "ink" }, "right"),
+    svg("text", { x: 0.8, y: -20.6, class: "ink" }, "up"),
+  ];
+  const spot =
+    Number.isFinite(u) && Number.isFinite(v) ? [svg("circle", { cx: u, cy: -v, r: 1.6, class: "spot" })] : [];
+  find("#tap").replaceChildren(
+    svg("rect", { x: -24, y: -24, width: 48, height: 48, fill: "#f2e6cc" }),
+    svg("circle", { r: 23, fill: "#fbf4e4" }),
+    ...lines,
+    ...words,
+    ...spot,
+  );
 }
 
 /** A comma is a decimal point too; what is no number is NaN.
@@ -51,7 +70,8 @@ const number = (typed) => (/\d/.test(typed) ? Number(typed.trim().replace(",", "
 // A click, not a touch that begins there: to scroll over the drawing moves nothing.
 find("#tap").addEventListener("click", (/** @type {MouseEvent} */ event) => {
   const at = new DOMPoint(event.clientX, event.clientY).matrixTransform(find("#tap").getScreenCTM().inverse());
-  const form = find("#typed-form"), within = (/** @type {number} */ value) => Math.max(-20, Math.min(20, value)).toFixed(1);
+  const form = find("#typed-form"),
+    within = (/** @type {number} */ value) => Math.max(-20, Math.min(20, value)).toFixed(1);
   form.elements.u.value = within(at.x);
   form.elements.v.value = within(-at.y);
   drawTap();
@@ -63,7 +83,8 @@ drawTap();
 
 /** @param {HTMLFormElement} form @param {(data: FormData) => Promise<boolean> | boolean} send */
 async function sendForm(form, send) {
-  const button = find("button[type=submit]", form), label = button.textContent;
+  const button = find("button[type=submit]", form),
+    label = button.textContent;
   button.disabled = true;
   setText(button, "One moment…");
   const done = await send(new FormData(form));
@@ -106,7 +127,11 @@ onForm("#typed-form", (form) => {
 onForm("#turn-form", (form) => {
   const [mount, ...name] = String(form.get("screw")).split(" ");
   const [over, under = "1"] = String(form.get("turns")).split("/");
-  return link.act("turn", { mount: Number(mount), screw: name.join(" "), turns: (Number(form.get("way")) * Number(over)) / Number(under) });
+  return link.act("turn", {
+    mount: Number(mount),
+    screw: name.join(" "),
+    turns: (Number(form.get("way")) * Number(over)) / Number(under),
+  });
 });
 onForm("#place-form", (form) => {
   const [x, y] = String(form.get("head")).split(",").map(Number);

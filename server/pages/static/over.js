@@ -18,7 +18,8 @@ export function zoom(frame, lens, picture, wanted) {
 /** @param {Picture} picture */
 function closeUp({ homography, size_px: [cols, rows] }) {
   const edge = circle(0, 0, WINDOW_MM + 3).map(([u, v]) => through(homography, u, v));
-  const xs = edge.map(([x]) => x / cols), ys = edge.map(([, y]) => y / rows);
+  const xs = edge.map(([x]) => x / cols),
+    ys = edge.map(([, y]) => y / rows);
   const [left, right, top, bottom] = [Math.min(...xs), Math.max(...xs), Math.min(...ys), Math.max(...ys)];
   const k = Math.max(1, Math.min(1 / (right - left), 1 / (bottom - top)));
   /** @type {(low: number, high: number) => number} */
@@ -35,13 +36,38 @@ export function drawOver(drawing, picture, card) {
   /** @type {Seen} */
   const seen = (u, v) => through(picture.homography, u, v);
   /** @type {Loop} */
-  const loop = (u, v, r, more) => svg("polygon", { points: circle(u, v, r).map(([a, b]) => seen(a, b).join(",")).join(" "), fill: "none", "vector-effect": "non-scaling-stroke", ...more });
+  const loop = (u, v, r, more) =>
+    svg("polygon", {
+      points: circle(u, v, r)
+        .map(([a, b]) => seen(a, b).join(","))
+        .join(" "),
+      fill: "none",
+      "vector-effect": "non-scaling-stroke",
+      ...more,
+    });
   const parts = [loop(0, 0, WINDOW_MM, { stroke: "#9fd4ff", "stroke-width": 1.5, "stroke-dasharray": "6 5" })];
   if (shown) {
     if (shown.aim) parts.push(...overAim(loop, seen, shown.aim));
-    if (shown.trail.length > 1) parts.push(svg("polyline", { points: shown.trail.map(([u, v]) => seen(u, v).join(",")).join(" "), fill: "none", stroke: "#fff", "stroke-width": 1.5, "stroke-dasharray": "3 4", "vector-effect": "non-scaling-stroke" }));
+    if (shown.trail.length > 1)
+      parts.push(
+        svg("polyline", {
+          points: shown.trail.map(([u, v]) => seen(u, v).join(",")).join(" "),
+          fill: "none",
+          stroke: "#fff",
+          "stroke-width": 1.5,
+          "stroke-dasharray": "3 4",
+          "vector-effect": "non-scaling-stroke",
+        }),
+      );
     for (const [u, v] of shown.trail.slice(0, -1)) parts.push(loop(u, v, 0.6, { stroke: "#fff", "stroke-width": 1.5 }));
-    if (shown.mark) parts.push(loop(shown.mark.offset_mm[0], shown.mark.offset_mm[1], shown.mark.width_mm[0] / 2 + 0.4, { stroke: "#ffb627", "stroke-width": 3 }), ...overCross(seen, shown.mark.offset_mm, 1.2, "#ffb627"));
+    if (shown.mark)
+      parts.push(
+        loop(shown.mark.offset_mm[0], shown.mark.offset_mm[1], shown.mark.width_mm[0] / 2 + 0.4, {
+          stroke: "#ffb627",
+          "stroke-width": 3,
+        }),
+        ...overCross(seen, shown.mark.offset_mm, 1.2, "#ffb627"),
+      );
   }
   parts.push(...overCross(seen, [0, 0], 2.5, "#9fd4ff"));
   drawing.replaceChildren(...parts);
@@ -62,7 +88,8 @@ function overAim(loop, seen, aim) {
 function overCross(seen, [u, v], half, stroke) {
   /** @type {(a: number[], b: number[]) => SVGElement} */
   const stretch = (a, b) => {
-    const [x1, y1] = seen(a[0], a[1]), [x2, y2] = seen(b[0], b[1]);
+    const [x1, y1] = seen(a[0], a[1]),
+      [x2, y2] = seen(b[0], b[1]);
     return svg("line", { x1, y1, x2, y2, stroke, "stroke-width": 2, "vector-effect": "non-scaling-stroke" });
   };
   return [stretch([u - half, v], [u + half, v]), stretch([u, v - half], [u, v + half])];
@@ -70,7 +97,10 @@ function overCross(seen, [u, v], half, stroke) {
 
 /** @param {number} u @param {number} v @param {number} r */
 function circle(u, v, r) {
-  return Array.from({ length: 48 }, (_, i) => [u + r * Math.cos((i * Math.PI) / 24), v + r * Math.sin((i * Math.PI) / 24)]);
+  return Array.from({ length: 48 }, (_, i) => [
+    u + r * Math.cos((i * Math.PI) / 24),
+    v + r * Math.sin((i * Math.PI) / 24),
+  ]);
 }
 
 /** @param {number[][]} h @param {number} u @param {number} v */

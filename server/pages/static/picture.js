@@ -12,7 +12,9 @@ const WIDE_PX = 800; // twice the picture's width on a telephone
  * @param {() => State} current */
 export function startPicture(current) {
   const feed = new Feed(current);
-  new IntersectionObserver(([seen]) => feed.inView(seen.isIntersecting), { rootMargin: "200px" }).observe(find(".frame"));
+  new IntersectionObserver(([seen]) => feed.inView(seen.isIntersecting), { rootMargin: "200px" }).observe(
+    find(".frame"),
+  );
   return feed;
 }
 
@@ -52,7 +54,11 @@ class Feed {
   // The picture that is here already is named: the answer is then a few bytes unless there is another.
   async ask() {
     const headers = this.tag ? { "If-None-Match": this.tag } : undefined;
-    const answer = await fetch(`/api/frame.jpg?w=${WIDE_PX}`, { cache: "no-store", headers, signal: AbortSignal.timeout(5000) });
+    const answer = await fetch(`/api/frame.jpg?w=${WIDE_PX}`, {
+      cache: "no-store",
+      headers,
+      signal: AbortSignal.timeout(5000),
+    });
     if (answer.status === 304) return Math.min(IDLE_MS, this.pause() * 2 ** this.still++);
     if (!answer.ok) return this.missing();
     this.tag = answer.headers.get("ETag") ?? "";
@@ -67,7 +73,8 @@ class Feed {
 
   /** @param {Blob} blob */
   async show(blob) {
-    const picture = await createImageBitmap(blob), canvas = find("#frame");
+    const picture = await createImageBitmap(blob),
+      canvas = find("#frame");
     if (canvas.width !== picture.width) Object.assign(canvas, { width: picture.width, height: picture.height });
     canvas.getContext("2d").drawImage(picture, 0, 0);
     picture.close();
@@ -77,7 +84,9 @@ class Feed {
 
   words() {
     const seen = this.current()?.picture;
-    return seen ? `Live picture: card of ${seen.station.replace("-", " ")} found.` : "Live picture: no card found in it yet.";
+    return seen
+      ? `Live picture: card of ${seen.station.replace("-", " ")} found.`
+      : "Live picture: no card found in it yet.";
   }
 
   missing() {

@@ -10,12 +10,22 @@ let asked = ""; // a button that asks once more, pressed once
 
 /** @param {State} state @param {Link} link */
 export function showButtons(state, link) {
-  const { primary, others, choices } = state, looking = choices.length > 0 && looked === occasion(state);
+  const { primary, others, choices } = state,
+    looking = choices.length > 0 && looked === occasion(state);
   const held = document.activeElement?.id === "primary";
   const sure = primary?.action === "restart" && asked === occasion(state);
   const made = remake(find("#buttons"), looking ? choices : [primary, others, sure, Boolean(state.finish)], () => {
-    if (looking) return [html("p", { class: "said-before" }, "What did you find?"), ...choices.map((button) => make(button, link))];
-    if (sure) return [html("p", { class: "said-before" }, "Begin anew? This alignment stays in the log."), make(/** @type {Button} */ (primary), link, true), make({ label: "No, stay here", action: "stay", body: {} }, link)];
+    if (looking)
+      return [
+        html("p", { class: "said-before" }, "What did you find?"),
+        ...choices.map((button) => make(button, link)),
+      ];
+    if (sure)
+      return [
+        html("p", { class: "said-before" }, "Begin anew? This alignment stays in the log."),
+        make(/** @type {Button} */ (primary), link, true),
+        make({ label: "No, stay here", action: "stay", body: {} }, link),
+      ];
     const first = state.finish ? [html("a", { class: "button primary", href: "#finish" }, "Before you cut")] : [];
     return [...first, ...(primary ? [make(primary, link, true)] : []), ...others.map((button) => make(button, link))];
   });
@@ -32,7 +42,8 @@ export function showTake(link) {
 /** All buttons are dead without a connection.
  * @param {boolean} lost */
 export function stopButtons(lost) {
-  find("#step").inert = lost;
+  for (const part of /** @type {NodeListOf<HTMLElement>} */ (document.querySelectorAll(".do, .entry, .more")))
+    part.inert = lost;
 }
 
 /** @param {State} state */
@@ -40,8 +51,17 @@ const occasion = ({ choices, readings, run }) => JSON.stringify([choices, readin
 
 /** @param {Button} button @param {Link} link @param {boolean} [main] */
 function make(button, link, main = false) {
-  const look = { type: "button", id: main ? "primary" : null, class: main ? "primary" : null, "data-action": button.action };
-  return html("button", { ...look, onclick: (/** @type {MouseEvent} */ event) => press(event, button, link) }, button.label);
+  const look = {
+    type: "button",
+    id: main ? "primary" : null,
+    class: main ? "primary" : null,
+    "data-action": button.action,
+  };
+  return html(
+    "button",
+    { ...look, onclick: (/** @type {MouseEvent} */ event) => press(event, button, link) },
+    button.label,
+  );
 }
 
 // Not disabled: that would take the focus from who works by keys.

@@ -33,10 +33,13 @@ async function send({ across, up }, onTrouble) {
 /** Only what is new is put into the fields, so that nothing is lost while somebody types.
  * @param {{bars_mm: number[] | null}} state */
 export function showScale({ bars_mm }) {
-  const form = find("#scale-form"), now = JSON.stringify(bars_mm);
+  const form = find("#scale-form"),
+    now = JSON.stringify(bars_mm);
   if (!form || shown === now) return;
   shown = now;
   [form.elements.across.value, form.elements.up.value] = bars_mm ?? ["", ""];
-  const words = bars_mm ? `Every picture is corrected: ${bars_mm[0]} mm across, ${bars_mm[1]} mm up.` : "The print is taken to be true to scale.";
+  const words = bars_mm
+    ? `Every picture is corrected: ${bars_mm[0]} mm across, ${bars_mm[1]} mm up.`
+    : "The print is taken to be true to scale.";
   setText(find("#scale-words"), words);
 }

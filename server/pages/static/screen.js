@@ -32,7 +32,8 @@ export function showScreen(news) {
 
 /** @param {State} state */
 function draw(state) {
-  const act = actNow(state), drawn = JSON.stringify([act, state.mount, state.plan, shown.way?.left, roomNow()]);
+  const act = actNow(state),
+    drawn = JSON.stringify([act, state.mount, state.plan, shown.way?.left, roomNow()]);
   if (drawn === shown.drawn) return;
   shown.drawn = drawn;
   Object.assign(document.body.dataset, { act: act.kind, tone: act.tone });
@@ -54,8 +55,10 @@ function actNow(state) {
   if (shown.lost) return SHOUTS.lost;
   const { way, act } = { way: shown.way, act: state.act };
   if (!way) return { ...act, tone: TONES[/** @type {"done"} */ (act.kind)] ?? "you" };
-  if (way.kind === "go") return { ...act, tone: "go", amount: act.amount.map((line) => ({ ...line, value: way.big[0].value })) };
-  const shout = SHOUTS[way.kind], [first] = act.amount;
+  if (way.kind === "go")
+    return { ...act, tone: "go", amount: act.amount.map((line) => ({ ...line, value: way.big[0].value })) };
+  const shout = SHOUTS[way.kind],
+    [first] = act.amount;
   const gap = way.big.find(({ unit }) => unit === "mm" || unit === "in") ?? { value: "", unit: "" };
   const sense = way.kind === "stop" || way.kind === "aside" ? "" : turned(state, way.kind);
   return { ...shout, amount: first ? [{ way: sense, value: gap.value, unit: gap.unit }] : [] };
@@ -80,7 +83,11 @@ function setLine(place, text) {
 function amountLine({ way, value, unit }) {
   const sense = { clockwise: 1, anticlockwise: -1 }[way];
   const parts = sense ? [signOf("turn", sense), value] : [[way, value].filter(Boolean).join(" ")];
-  return html("p", { class: "huge" }, html("span", { class: "fit" }, ...parts, unit ? html("span", { class: "unit" }, unit) : ""));
+  return html(
+    "p",
+    { class: "huge" },
+    html("span", { class: "fit" }, ...parts, unit ? html("span", { class: "unit" }, unit) : ""),
+  );
 }
 
 /** Makes each line as wide as there is room for, by narrower letters: their height is what is read from afar. */
@@ -111,9 +118,10 @@ function split(line) {
 
 /** @param {State} state @param {Act} act */
 function drawScene(state, act) {
-  const drawing = find("#scene svg"), words = find("#scene figcaption");
+  const drawing = find("#scene svg"),
+    words = find("#scene figcaption");
   let said = "";
-  if (SIGNED.has(act.kind)) drawSign(drawing, act.kind, state.mount?.turns ?? 1);
+  if (SIGNED.has(act.kind)) drawSign(drawing, act, state.mount?.turns ?? 1);
   else if (act.kind === "turn" && state.mount) {
     drawMount(drawing, state.mount, shown.way?.left ?? 1);
     said = mountWords(state.mount);
@@ -128,10 +136,10 @@ function drawScene(state, act) {
   setText(words, said);
 }
 
-/** @param {Element} drawing @param {string} kind @param {number} way */
-function drawSign(drawing, kind, way) {
+/** @param {Element} drawing @param {Act} act @param {number} way */
+function drawSign(drawing, { kind, what, where }, way) {
   drawing.setAttribute("viewBox", "-54 -54 108 108");
-  drawing.setAttribute("aria-label", "");
+  drawing.setAttribute("aria-label", `${what} ${where}`.trim());
   drawing.replaceChildren(...sign(kind, way));
 }
 

@@ -2,7 +2,8 @@
 
 import { find } from "./make.js";
 
-const LOW_HZ = 220, HIGH_HZ = 1320;
+const LOW_HZ = 220,
+  HIGH_HZ = 1320;
 /** @type {AudioContext | null} */
 let audio = null;
 let last = { text: "", version: -1 };
@@ -11,7 +12,9 @@ let last = { text: "", version: -1 };
 const wants = (name) => find(`#sound input[name=${name}]`).checked;
 
 export function startSound() {
-  const inputs = /** @type {NodeListOf<HTMLInputElement>} */ (document.querySelectorAll("#sound input[type=checkbox], #offers input"));
+  const inputs = /** @type {NodeListOf<HTMLInputElement>} */ (
+    document.querySelectorAll("#sound input[type=checkbox], #offers input")
+  );
   for (const input of inputs) {
     input.checked = localStorage.getItem(`sound-${input.name}`) === "on";
     input.addEventListener("change", () => choose(input, inputs));
@@ -64,7 +67,9 @@ function inWords(text) {
   /** @type {Record<string, string>} */
   const parts = { 2: "half", 4: "quarter", 8: "eighth", 16: "sixteenth", 32: "thirty-second", 64: "sixty-fourth" };
   return text
-    .replace(/(\d+)\/(\d+)/g, (whole, over, under) => (parts[under] ? `${over} ${parts[under]}${over === "1" ? "" : "s"} of a` : whole))
+    .replace(/(\d+)\/(\d+)/g, (whole, over, under) =>
+      parts[under] ? `${over} ${parts[under]}${over === "1" ? "" : "s"} of a` : whole,
+    )
     .replace(/\bmm\b/g, "millimetres");
 }
 
@@ -79,7 +84,8 @@ function beep(nearness, arrived = false) {
 
 /** @param {AudioContext} audio @param {number} hz @param {number} at */
 function note(audio, hz, at) {
-  const tone = audio.createOscillator(), loud = audio.createGain();
+  const tone = audio.createOscillator(),
+    loud = audio.createGain();
   tone.frequency.value = hz;
   loud.gain.setValueAtTime(0.25, at);
   loud.gain.exponentialRampToValueAtTime(0.001, at + 0.35);

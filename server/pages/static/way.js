@@ -28,17 +28,24 @@ const before = { said: null, worst_mm: 0, asked: "", newest: 0, shown: null };
  * or an answer arrives that a later one has overtaken; "wrong way" goes the moment the mark comes nearer.
  * @param {Way | null} way @param {Follow | null | undefined} follow @param {Live | null | undefined} live @returns {Way | null} */
 export function steady(way, follow, live) {
-  const turn = JSON.stringify(follow ?? null), taken = live?.taken_ms ?? before.newest;
+  const turn = JSON.stringify(follow ?? null),
+    taken = live?.taken_ms ?? before.newest;
   if (turn === before.asked && taken < before.newest && before.newest - taken < CLOCK_SET_MS) return before.shown;
   if (turn !== before.asked || !before.said || !way?.stands.includes(before.said.kind)) before.said = null;
-  before.asked = turn;
-  before.newest = taken;
-  if (way && way.kind !== "go" && (!before.said || way.kind === before.said.kind)) before.said = way;
-  before.worst_mm = before.said && way ? Math.max(before.worst_mm, way.gap_mm) : 0;
-  const { said } = before;
-  before.shown = said && way ? { ...way, kind: said.kind, words: said.words, big: said.big } : way;
-  if (way && said && mends(said.kind, way)) before.shown = { ...way, kind: "go", words: "Right way now.", big: way.goes };
+  Object.assign(before, { asked: turn, newest: taken });
+  before.shown = way && standing(way);
   return before.shown;
+}
+
+/** Returns the way with what still stands said of it.
+ * @param {Way} way @returns {Way} */
+function standing(way) {
+  if (way.kind !== "go" && (!before.said || way.kind === before.said.kind)) before.said = way;
+  before.worst_mm = before.said ? Math.max(before.worst_mm, way.gap_mm) : 0;
+  if (!before.said) return way;
+  const { kind, words, big } = before.said;
+  if (mends(kind, way)) return { ...way, kind: "go", words: "Right way now.", big: way.goes };
+  return { ...way, kind, words, big };
 }
 
 /** @param {string} kind @param {Way} way */
@@ -60,7 +67,11 @@ export function showWay(way, live, state) {
   drawWay(find("svg", place), state.follow, live.offset_mm);
   const { card, picture } = state;
   if (!card) return;
-  const now = { ...card, trail: [...card.trail, live.offset_mm], mark: card.mark && { ...card.mark, offset_mm: live.offset_mm } };
+  const now = {
+    ...card,
+    trail: [...card.trail, live.offset_mm],
+    mark: card.mark && { ...card.mark, offset_mm: live.offset_mm },
+  };
   now.words = `${find("#live").textContent}.`;
   drawCard(find("#card"), now);
   drawOver(find("#picture svg"), picture, now);
