@@ -10,6 +10,7 @@ from typing import Any
 
 from flask import Blueprint, Response, abort, jsonify, request
 from werkzeug.datastructures import FileStorage
+from werkzeug.wrappers import Response as BaseResponse
 
 from server import solver
 from server.log import Json
@@ -17,6 +18,7 @@ from server.pages import bodies as b
 from server.pages.desk import desk
 from server.pages.device import Device, remember, units
 from server.pages.lasers import Lasers
+from server.pages.picture import WIDTHS
 from server.session.session import Overtaken, Refused, Session, read_photo
 from vision import BarRefused, PictureRefused
 from vision.picture import check_together
@@ -71,9 +73,16 @@ def why() -> Response:
 
 
 @api.get("/frame.jpg")
-def frame() -> Response:
-    """The newest picture of the bench."""
-    return Response(desk().session("bench").feed.jpeg(), mimetype="image/jpeg")
+def frame() -> BaseResponse:
+    """The bench's newest picture; ``?w=800`` a smaller one, and none (304) where it shows nothing new."""
+    width = request.args.get("w", type=int) or 0
+    if width not in WIDTHS:
+        return Response(desk().session("bench").feed.jpeg(), mimetype="image/jpeg")
+    tag = f"{desk().session('bench').run}-{{}}-{width}"
+    number, jpeg = desk().live.newest(width, lambda number: tag.format(number) in request.if_none_match)
+    answer = Response(jpeg, mimetype="image/jpeg", headers={"Cache-Control": "no-cache"})
+    answer.set_etag(tag.format(number))
+    return answer if jpeg else answer.make_conditional(request)
 
 
 @api.post("/do/<of>/<action>")

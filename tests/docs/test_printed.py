@@ -1,7 +1,7 @@
 """What a document shows as printed is what the program prints, to the letter.
 
-A block marked ``console`` holds commands after ``$`` and below each what it prints. All run here in a shell, in a folder
-of their own; a served page is stopped once its lines are there.
+A block marked ``console`` holds commands after ``$`` and below each what it prints. All run here in a shell,
+in a folder of their own; a served page is stopped once its lines are there.
 """
 
 from __future__ import annotations
