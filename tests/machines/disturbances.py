@@ -25,11 +25,11 @@ class Disturbance:
     side, or a 'normal' sd; at ``hanging_at`` alone. jitter_mrad: sd of the beam's direction from pulse to
     pulse, per axis. tape_mm: sd of a mark beside where the beam was. sigma_factor: the reading errs by so
     many times what it claims. locknut_mrad: sd of a mirror's tilt when its screw is locked after a turn.
-    lens_mm: how far the lens stands off its axis, any way. slips: probability of each kind of slip. arrangement: how
-    one mount's screws differ from the profile; arrangement_share: of how many machines. bases: 'free',
-    'fixed' (the profile does not say so) or 'said' (it does). mode_share: of pulses in another transverse
-    mode, whose mark lies mode_part of the beam's diameter off. bow_mm: middle of a rail off its line, which
-    nobody finds. profile_part: lengths of the profile are off by up to this part. below: the profile says
+    lens_mm: how far the lens stands off its axis, any way. slips: probability of each kind of slip.
+    arrangement: how one mount's screws differ from the profile; arrangement_share: of how many machines.
+    bases: 'free', 'fixed' (the profile does not say so) or 'said' (it does). mode_share: of pulses in another
+    transverse mode, whose mark lies mode_part of the beam's diameter off. bow_mm: middle of a rail off its
+    line, which nobody finds. profile_part: lengths of the profile are off by up to this part. below: the profile says
     that the lens comes out. eye_differences: each further mark on one tape also comes as a difference.
     """
 

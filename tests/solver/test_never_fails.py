@@ -26,6 +26,12 @@ KEYS = {
     "cause",
     "reason",
     "say",
+    "why",
+    "parts",
+    "tape",
+    "hang",
+    "below_mm",
+    "lens",
     "expect",
 }
 PARTS = ("tube", "tube-exit", "tube-far", "mirror-1", "mirror-2", "mirror-3")

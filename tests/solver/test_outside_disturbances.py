@@ -65,7 +65,7 @@ def test_the_lens_off_its_axis_moves_the_mark_at_the_nozzle_but_none_below() -> 
 
 
 def test_below_a_tilt_of_mirror_3_shows_over_the_whole_way_down() -> None:
-    """A mirror tilted by a in the plane of incidence turns the beam by 2a: 2a (60 + 55 + 145) mm at the card."""
+    """A mirror tilted by a in the plane of incidence turns the beam by 2a: 2a (60 + 55 + 145) mm there."""
     machine = laser()
     machine.state.contact_mm[2] = machine.layout.at_mm[2] @ np.array([0.0, 1e-3])
     moved = np.hypot(*machine.pulse("below", FRONT, below_mm=145.0)["offset_mm"])
