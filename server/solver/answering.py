@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 
+from server.solver.decide.forecast import forecast
 from server.solver.decide.policy import choose
 from server.solver.decide.situation import Choice, Place, View, after_moves, look
 from server.solver.decide.verdict import estimate, unknown, verdict
@@ -36,6 +37,7 @@ def next_step(alignment: Alignment) -> Step:
         weighed=weighed(view),
         estimate=estimate(view),
         verdict=judged,
+        forecast=forecast(view, choice),
     )
 
 

@@ -138,6 +138,7 @@ class Step:
     weighed: str = ""
     estimate: dict[str, Any] | None = None
     verdict: Verdict | None = None
+    forecast: list[dict[str, Any]] | None = None
 
     @property
     def why(self) -> str:
@@ -159,7 +160,7 @@ class Step:
         data |= {"say": self.say, "why": self.why, "parts": self.parts.as_json()}
         if self.expect is not None:
             data["expect"] = self.expect.as_json()
-        data["estimate"] = self.estimate
+        data |= {"estimate": self.estimate, "forecast": self.forecast}
         data["verdict"] = None if self.verdict is None else self.verdict.as_json()
         return data
 

@@ -29,8 +29,9 @@ class Disturbance:
     arrangement: how one mount's screws differ from the profile; arrangement_share: of how many machines.
     bases: 'free', 'fixed' (the profile does not say so) or 'said' (it does). mode_share: of pulses in another
     transverse mode, whose mark lies mode_part of the beam's diameter off. bow_mm: middle of a rail off its
-    line, which nobody finds. profile_part: lengths of the profile are off by up to this part. below: the profile says
-    that the lens comes out. eye_differences: each further mark on one tape also comes as a difference.
+    line, which nobody finds. profile_part: lengths of the profile are off by up to this part. below: the
+    profile says that the lens comes out. eye_differences: each further mark on one tape also comes as a
+    difference.
     """
 
     hanging_mm: float = 0.0

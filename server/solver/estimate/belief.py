@@ -13,6 +13,7 @@ on which side of the card a beam passed that left no mark. Their weights are the
 from __future__ import annotations
 
 from dataclasses import replace
+from threading import Lock
 from typing import Any
 
 import numpy as np
@@ -52,6 +53,8 @@ from server.solver.machine.trace import contact_points
 Array = NDArray[Any]
 
 _KNOWN: dict[tuple[Profile, tuple[Event, ...]], tuple[Bank, ...]] = {}
+_LOCK = Lock()  # whoever reads or writes _KNOWN holds it; the work between is done without
+MOST_KNOWN = 32
 REST = 2.0  # × what a sound machine has of racking and bow may be left of them after a repair (sd)
 TIGHTENED = 2.0  # × its scatter: where a loose mirror may lie once it is tightened (sd)
 WAYS, UNHEARD = 4, 1e-3  # ways in which the screws may work that outlive a repair: how many, how improbable
@@ -68,19 +71,24 @@ def believe(alignment: Alignment) -> Bank:
 
 def _after(profile: Profile, events: tuple[Event, ...]) -> tuple[Bank, ...]:
     """The last banks up to all events; a memory of the newest alignments spares most of the work."""
-    for back in range(min(4, len(events)) + 1):
-        start = len(events) - back
-        known = _KNOWN.get((profile, events[:start]))
-        if known is not None:
-            break
-    else:
-        start, known = 0, (prior(profile),)
+    start, known = _remembered(profile, events)
     for i in range(start, len(events)):
         known = (*known[1 - _TAIL :], _step(profile, events[max(0, i - _TAIL) : i + 1], known))
-    if len(_KNOWN) >= 32:
-        _KNOWN.pop(next(iter(_KNOWN)), None)
-    _KNOWN[(profile, events)] = known
+    with _LOCK:
+        _KNOWN[(profile, events)] = known
+        while len(_KNOWN) > MOST_KNOWN:
+            del _KNOWN[next(iter(_KNOWN))]
     return known
+
+
+def _remembered(profile: Profile, events: tuple[Event, ...]) -> tuple[int, tuple[Bank, ...]]:
+    """How many events are known already, and the last banks up to there."""
+    with _LOCK:
+        for start in range(len(events), max(-1, len(events) - 5), -1):
+            known = _KNOWN.get((profile, events[:start]))
+            if known is not None:
+                return start, known
+    return 0, (prior(profile),)
 
 
 def _step(profile: Profile, events: tuple[Event, ...], known: tuple[Bank, ...]) -> Bank:
