@@ -9,7 +9,7 @@ import math
 import sqlite3
 from collections.abc import Iterable, Iterator
 
-from server.log._checksum import ENTRY, EVENT, HEAD, STATE, VERDICT, sound
+from server.log._checksum import ENTRY, EVENT, HEAD, STATE, VERDICT, healed_head, sound
 from server.log._schema import COMPUTED
 from server.log._text import Json, name_in
 
@@ -46,10 +46,11 @@ class Rows:
         numbers = [row[0] for row in self.db.execute("SELECT id FROM alignment ORDER BY id")]
         for number in numbers:
             row = self._one(number)
-            if sound(row, HEAD, kept="head_checksum"):
-                yield self._whole_parts(row)
-            else:
+            head = whole_head(self.db, row)
+            if head is None:
                 self.lost.append(f"alignment {number} is damaged and left out")
+            else:
+                yield self._whole_parts(row) | head
 
     def _one(self, number: int) -> sqlite3.Row:
         cursor = self.db.cursor()
@@ -104,6 +105,16 @@ WHERE source IN (SELECT value FROM json_each(?2))
     AND (?3 IS NULL OR iif(json_valid(machine), json_extract(machine, '$.name') = ?3, 0))
 ORDER BY alignment.id
 """
+
+
+def whole_head(db: sqlite3.Connection, row: sqlite3.Row) -> Json | None:
+    """What an alignment began with, healed where another one of the same laser allows it; None: damaged."""
+    if sound(row, HEAD, kept="head_checksum"):
+        return {name: row[name] for name in HEAD}
+    cursor = db.cursor()
+    cursor.row_factory = None
+    texts = cursor.execute("SELECT DISTINCT machine FROM alignment WHERE typeof(machine) = 'text'")
+    return healed_head(row, (text for (text,) in texts.fetchall()))
 
 
 def drift(

@@ -9,7 +9,7 @@ import uuid
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from contextlib import closing, suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from server.log import _checksum as sums
@@ -62,10 +62,19 @@ def salvage(files: Sequence[Path]) -> Salvage:
     for number, path in enumerate(files):
         for record in rows_in(path):
             _take(found, number, record)
+    _heal_heads(found)
     _settle_owners(found)
     if files:
         found.last = _given_numbers(files[0])
     return found
+
+
+def _heal_heads(found: Salvage) -> None:
+    """Alignments of one laser share one profile: the checksum says whether it was that of another one."""
+    machines = {row.fields["machine"] for row in found.alignments.values() if row.sound}
+    for name, row in found.alignments.items():
+        if not row.sound and (fields := sums.healed_head(row.fields, machines)) is not None:
+            found.alignments[name] = replace(row, sound=True, fields=row.fields | fields)
 
 
 def _settle_owners(found: Salvage) -> None:
@@ -149,6 +158,7 @@ def _alignment(record: Found) -> tuple[Json, bool] | None:
             return None
         return fields | {"own": 1, "sound_state": _is_json(fields["state"]), "sound_verdict": True}, True
     fields["own"], head, state, verdict = record.values[9:]
+    fields["head_checksum"] = head
     whole = head == sums.sum_of(fields, sums.HEAD)
     if not (whole or _plausible(fields)):
         return None
@@ -165,7 +175,6 @@ def _plausible(fields: Json) -> bool:
         and bool(re.fullmatch(UUID, fields["uuid"]))
         and bool(re.fullmatch(MOMENT, fields["started"]))
         and fields["source"] in SOURCES
-        and _is_json(fields["machine"])
     )
 
 
@@ -251,7 +260,7 @@ def _group(number: int, name: str, head: _Row | None, rows: list[_Row]) -> _Grou
         faults.append("its laser's profile or its note is damaged; compare them before you trust them")
     whole = sorted((row for row in rows if row.sound), key=lambda row: row.fields["sequence"])
     at = {row.fields["sequence"] for row in whole}
-    damaged = [row for row in rows if not row.sound]
+    damaged = [row for row in rows if not row.sound and row.fields["sequence"] not in at]
     missing = sorted(set(range(1, max(at, default=0) + 1)) - at)
     faults += [f"entry {row.fields['sequence']} is damaged: {_shown(row.fields)}" for row in damaged]
     told = {row.fields["sequence"] for row in damaged}
@@ -274,6 +283,7 @@ def _write_head(db: sqlite3.Connection, group: _Group) -> None:
     head |= {"started": group.events[0].fields["happened"] if group.events else ""}
     fields: Json = group.head.fields if group.head else head
     row = {name: fields.get(name) for name in ("uuid", "started", "source", "machine", "note", "own")}
+    row["machine"] = row["machine"] if _is_json(row["machine"]) else "{}"
     if group.faults:  # what is not whole is never gone on with
         row |= {"own": 0, "note": f"{row['note']} (rescued; not all of it is there)".strip()}
     row["state"] = fields["state"] if fields.get("sound_state") else None
