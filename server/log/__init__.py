@@ -1,10 +1,10 @@
 """What was read, turned, cut and cleaned, kept for years. Knows nobody else here: plain JSON values."""
 
 from server.log._care import back_up, restore
-from server.log._chart import draw_chart
+from server.log._chart import draw_chart, what_to_draw
 from server.log._check import Health, check
 from server.log._database import default_folder, write_for_good, written_whole
-from server.log._errors import BadEntry, Damaged, LogError, LogMissing, NoSuchEntry
+from server.log._errors import BadEntry, Damaged, LogError, LogMissing, NoSuchEntry, one_line
 from server.log._prune import PictureRule, Pruned
 from server.log._rescue import Rescue, rescue
 from server.log._store import Access, Log
@@ -47,7 +47,9 @@ __all__ = [
     "import_folder",
     "import_json",
     "reminders",
+    "one_line",
     "rescue",
+    "what_to_draw",
     "restore",
     "withdraw_entry",
     "write_for_good",

@@ -85,6 +85,11 @@ def written_whole(path: Path, *, sync: bool = True) -> Iterator[BinaryIO]:
             if sync:
                 os.fsync(file.fileno())
         part.replace(path)
+    except OSError as error:
+        part.unlink(missing_ok=True)
+        error.filename = error.filename and str(path)  # nobody knows the file by its passing name
+        error.filename2 = None
+        raise
     except BaseException:
         part.unlink(missing_ok=True)
         raise

@@ -19,6 +19,7 @@ from server.log._checksum import ALIGNMENT, EVENT, HEAD, STATE, VERDICT, sound
 from server.log._database import FILE_NAME, open_reader, open_writer, salvaged_copy
 from server.log._errors import BadEntry, Damaged, DamagedRow, LogError, NoSuchEntry, one_line
 from server.log._pictures import PictureFolder
+from server.log._progress import Tell, untold
 from server.log._prune import (
     PictureRule,
     Pruned,
@@ -232,13 +233,13 @@ class Log:
         """The rule that was set last; keeps everything until one is."""
         return self.read(rule_in)
 
-    def prune(self) -> Pruned:
+    def prune(self, *, tell: Tell = untold) -> Pruned:
         """Remove the pictures that the rule gives up and files that no event names; returns how much."""
         with self.writing() as db:
             look_anew(db)
         dropped = self._apply_rule()
         with self.writing() as db:  # while we hold it, nobody else is between a picture and its event
-            return dropped + remove_leftovers(db, self.pictures)
+            return dropped + remove_leftovers(db, self.pictures, tell=tell)
 
     def _apply_rule(self) -> Pruned:
         with self.writing() as db:

@@ -73,6 +73,8 @@ def reading_row(row: Json, machine: Json) -> Json:
 
 def event_words(event: Json, machine: Json) -> str:
     """Return one line for one event."""
+    if event["kind"] == "damaged":
+        return "Damaged: this entry cannot be read any more, and does not count"
     if event["kind"] == "turn":
         return f"Mirror {event['mount']}, screw {event['screw']}: {turn_words(event['turns'])}"
     if event["kind"] == "shift":

@@ -82,9 +82,13 @@ def tried(work: Callable[[], Any]) -> Any:
         return error
 
 
+def _plain(path: Path) -> sqlite3.Connection:
+    return sqlite3.connect(f"{path.as_uri()}?mode=ro", uri=True)
+
+
 def integrity(path: Path) -> bool:
     """Whether SQLite alone finds something."""
-    with suppress(sqlite3.Error), closing(sqlite3.connect(f"{path.as_uri()}?mode=ro", uri=True)) as db:
+    with suppress(sqlite3.Error, UnicodeError), closing(_plain(path)) as db:
         return db.execute("PRAGMA integrity_check").fetchall() != [("ok",)]
     return True
 
