@@ -236,7 +236,9 @@ def chart(file: Path, practice: bool, laser: str | None, data: Path) -> None:
 @click.option(
     "--keep-alignments", type=click.IntRange(min=1), help="Keep those of the newest so many alignments."
 )
-@click.option("--keep-gb", type=click.FloatRange(min=0), help="Keep at most so many GB (10⁹ bytes) of pictures.")
+@click.option(
+    "--keep-gb", type=click.FloatRange(min=0), help="Keep at most so many GB (10⁹ bytes) of pictures."
+)
 @click.option("--keep-all", is_flag=True, help="Forget the rule: no picture goes any more.")
 @data_option
 def prune(keep_alignments: int | None, keep_gb: float | None, keep_all: bool, data: Path) -> None:
@@ -265,7 +267,9 @@ def check_(ctx: click.Context, data: Path) -> None:
     for problem in (*health.problems, *faults):
         click.echo(problem, err=True)
     if health.problems:
-        click.echo("'spotwright log rescue' gets out all that can be read, and fills gaps from a backup", err=True)
+        click.echo(
+            "'spotwright log rescue' gets out all that can be read, and fills gaps from a backup", err=True
+        )
     if health.problems or faults:
         ctx.exit(1)
     click.echo(_amount(health) + ": all whole")

@@ -7,6 +7,7 @@ from server.log._database import default_folder, write_for_good, written_whole
 from server.log._errors import BadEntry, Damaged, LogError, LogMissing, NoSuchEntry, one_line
 from server.log._prune import PictureRule, Pruned
 from server.log._rescue import Rescue, rescue
+from server.log._settings import Settings
 from server.log._store import Access, Log
 from server.log._transfer import Imported, import_folder, import_json
 from server.log._upkeep import (
@@ -35,6 +36,7 @@ __all__ = [
     "PictureRule",
     "Pruned",
     "Rescue",
+    "Settings",
     "add_entry",
     "back_up",
     "check",
@@ -46,11 +48,11 @@ __all__ = [
     "entry_picture",
     "import_folder",
     "import_json",
-    "reminders",
     "one_line",
+    "reminders",
     "rescue",
-    "what_to_draw",
     "restore",
+    "what_to_draw",
     "withdraw_entry",
     "write_for_good",
     "write_upkeep_csv",

@@ -276,7 +276,7 @@ def _connect_reader(path: Path) -> sqlite3.Connection:
         db.close()
         if _has_content(path.with_name(path.name + "-wal")):
             raise  # its newest entries are in a file that a read-only disk does not let us join
-    except sqlite3.Error:
+    except (sqlite3.Error, UnicodeError):
         db.close()
         raise
     return connect(path, mode="ro", extra="&immutable=1")

@@ -41,14 +41,20 @@ class Rows:
     def __init__(self, db: sqlite3.Connection, lost: list[str]) -> None:
         self.db, self.lost = db, lost
 
-    def alignments(self) -> Iterator[Json]:
-        """Each by its columns, state and verdict None where they are damaged."""
+    def alignments(self, *, headless: bool = False) -> Iterator[Json]:
+        """Each by its columns, state and verdict None where they are damaged.
+
+        headless : those whose head is damaged too, with nothing in it; else they are left out.
+        """
         numbers = [row[0] for row in self.db.execute("SELECT id FROM alignment ORDER BY id")]
         for number in numbers:
             row = self._one(number)
             head = whole_head(self.db, row)
             if head is None:
-                self.lost.append(f"alignment {number} is damaged and left out")
+                what = "its laser and note are" if headless else "it is"
+                self.lost.append(f"alignment {number}: {what} damaged and left out")
+                if headless:
+                    yield {"id": number, "source": "", "machine": "{}", "note": ""}
             else:
                 yield self._whole_parts(row) | head
 
@@ -129,7 +135,7 @@ def drift(
 def csv_texts(rows: Rows) -> Iterator[str]:
     """The log as CSV, alignment by alignment: a line for each event, ending in CR LF as RFC 4180 has it."""
     yield _lines([COLUMNS])
-    for head in rows.alignments():
+    for head in rows.alignments(headless=True):
         before = (head["id"], head["source"], name_in(head["machine"]), head["note"])
         lines = (_cells(before, row) for row in rows.events(head["id"], sql=_CSV_EVENTS))
         yield _lines(lines)

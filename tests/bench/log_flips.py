@@ -170,11 +170,23 @@ def main() -> None:
         size = (good / "spotwright.db").stat().st_size
         for at in range(0, size, asked.every):
             one_flip(good, place, at, draw.randrange(9), sound, tally)
-        print(f"a log of {size} bytes, {sound[1]} rows; one bit or all bits of each {asked.every}th byte flipped")
-        names = ("flips", "matter", "missed by check", "missed by SQLite", "check fails", "export fails", "start fails")
+        print(
+            f"a log of {size} bytes, {sound[1]} rows; one bit or all bits of each {asked.every}th byte flipped"
+        )
+        names = (
+            "flips",
+            "matter",
+            "missed by check",
+            "missed by SQLite",
+            "check fails",
+            "export fails",
+            "start fails",
+        )
         for name in names:
             print(f"{name:20s}{tally.counts[name]:8d}")
-        print(f"{'most rows missing':20s}{tally.worst:8d}   (all flips together: {tally.counts['rows missing']})")
+        print(
+            f"{'most rows missing':20s}{tally.worst:8d}   (all flips together: {tally.counts['rows missing']})"
+        )
         for what, lines in tally.examples.items():
             print(f"  {what}:", *lines[:12], sep="\n    ")
         for name, count in backups(good, Path(folder, "b"), asked.backups, asked.seed).items():
