@@ -66,7 +66,7 @@ data_option = click.option(
 )
 
 
-@click.group(cls=OneLine, invoke_without_command=True)
+@click.group(cls=OneLine, invoke_without_command=True, short_help="List, export, check and copy the log.")
 @data_option
 @click.pass_context
 def log(ctx: click.Context, data: Path) -> None:
@@ -140,8 +140,8 @@ def export(
 ) -> None:
     """Write the log as CSV and as JSON: spotwright-log.csv and .json in FOLDER (by default: here).
 
-    With --alignment NUMBER --document, that alignment as an alignment document: alignment-NUMBER.json in FOLDER,
-    without FOLDER to standard output.
+    With --alignment NUMBER --document, that alignment as an alignment document: alignment-NUMBER.json in
+    FOLDER, without FOLDER to standard output.
     """
     if document != (number is not None):
         raise click.UsageError("--alignment NUMBER and --document go together")
@@ -311,8 +311,8 @@ def restore_(folder: Path, replace: bool, data: Path) -> None:
 def rescue_(backups: tuple[Path, ...], data: Path) -> None:
     """Get out of a damaged log all that can be read, and go on with that.
 
-    The damaged log is put aside, as spotwright-damaged-1.db. BACKUPS (folders or files) fill what is damaged in it.
-    What is lost is said alignment by alignment, and the exit status is then 1.
+    The damaged log is put aside, as spotwright-damaged-1.db. BACKUPS (folders or files) fill what is damaged
+    in it. What is lost is said alignment by alignment, and the exit status is then 1.
     """
     with Bars() as tell:
         found = rescue(data, backups, tell=tell)
