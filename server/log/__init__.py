@@ -1,12 +1,13 @@
 """What was read, turned, cut and cleaned, kept for years. Knows nobody else here: plain JSON values."""
 
 from server.log._care import back_up, restore
-from server.log._chart import draw_chart
+from server.log._chart import draw_chart, what_to_draw
 from server.log._check import Health, check
 from server.log._database import default_folder, write_for_good, written_whole
-from server.log._errors import BadEntry, Damaged, LogError, LogMissing, NoSuchEntry
+from server.log._errors import BadEntry, Damaged, LogError, LogMissing, NoSuchEntry, one_line
 from server.log._prune import PictureRule, Pruned
 from server.log._rescue import Rescue, rescue
+from server.log._settings import Settings
 from server.log._store import Access, Log
 from server.log._text import Json
 from server.log._transfer import Imported, import_folder, import_json
@@ -37,6 +38,7 @@ __all__ = [
     "PictureRule",
     "Pruned",
     "Rescue",
+    "Settings",
     "add_entry",
     "back_up",
     "check",
@@ -48,9 +50,11 @@ __all__ = [
     "entry_picture",
     "import_folder",
     "import_json",
+    "one_line",
     "reminders",
     "rescue",
     "restore",
+    "what_to_draw",
     "withdraw_entry",
     "write_for_good",
     "write_upkeep_csv",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import zlib
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any, Protocol
 
 # the columns of each checksum, in the order in which it takes them
@@ -41,3 +41,10 @@ def sum_of(row: Row | Mapping[str, Any], columns: tuple[str, ...]) -> int:
 def sound(row: Row, columns: tuple[str, ...], *, kept: str = "checksum") -> bool:
     """Whether the row says what it said when its checksum was written into the column ``kept``."""
     return bool(row[kept] == sum_of(row, columns))
+
+
+def healed_head(row: Row, machines: Iterable[str]) -> dict[str, Any] | None:
+    """An alignment's head that is damaged in its profile alone, with that of these that it had; None: none."""
+    head = {name: row[name] for name in HEAD}
+    tried = (head | {"machine": machine} for machine in machines)
+    return next((one for one in tried if sum_of(one, HEAD) == row["head_checksum"]), None)

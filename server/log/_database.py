@@ -85,6 +85,11 @@ def written_whole(path: Path, *, sync: bool = True) -> Iterator[BinaryIO]:
             if sync:
                 os.fsync(file.fileno())
         part.replace(path)
+    except OSError as error:
+        part.unlink(missing_ok=True)
+        error.filename = error.filename and str(path)  # nobody knows the file by its passing name
+        error.filename2 = None
+        raise
     except BaseException:
         part.unlink(missing_ok=True)
         raise
@@ -271,7 +276,7 @@ def _connect_reader(path: Path) -> sqlite3.Connection:
         db.close()
         if _has_content(path.with_name(path.name + "-wal")):
             raise  # its newest entries are in a file that a read-only disk does not let us join
-    except sqlite3.Error:
+    except (sqlite3.Error, UnicodeError):
         db.close()
         raise
     return connect(path, mode="ro", extra="&immutable=1")

@@ -93,6 +93,8 @@ def one_line(path: Path) -> Iterator[None]:
     except sqlite3.Error as error:
         kind = Damaged if _is_damage(error) else LogError
         raise kind(f"{path}: {_sqlite_text(error)}") from error
+    except UnicodeDecodeError as error:  # SQLite quotes what it has read in what it says
+        raise Damaged(f"{path}: {_BY_SQLITE_CODE[sqlite3.SQLITE_CORRUPT]}") from error
     except (UnicodeError, OverflowError) as error:
         raise BadEntry(f"text or number that cannot be stored ({error})") from error
     except OSError as error:

@@ -9,7 +9,7 @@ import math
 import sqlite3
 from collections.abc import Iterable, Iterator
 
-from server.log._checksum import ENTRY, EVENT, HEAD, STATE, VERDICT, sound
+from server.log._checksum import ENTRY, EVENT, HEAD, STATE, VERDICT, healed_head, sound
 from server.log._schema import COMPUTED
 from server.log._text import Json, name_in
 
@@ -41,15 +41,22 @@ class Rows:
     def __init__(self, db: sqlite3.Connection, lost: list[str]) -> None:
         self.db, self.lost = db, lost
 
-    def alignments(self) -> Iterator[Json]:
-        """Each by its columns, state and verdict None where they are damaged."""
+    def alignments(self, *, headless: bool = False) -> Iterator[Json]:
+        """Each by its columns, state and verdict None where they are damaged.
+
+        headless : those whose head is damaged too, with nothing in it; else they are left out.
+        """
         numbers = [row[0] for row in self.db.execute("SELECT id FROM alignment ORDER BY id")]
         for number in numbers:
             row = self._one(number)
-            if sound(row, HEAD, kept="head_checksum"):
-                yield self._whole_parts(row)
+            head = whole_head(self.db, row)
+            if head is None:
+                what = "its laser and note are" if headless else "it is"
+                self.lost.append(f"alignment {number}: {what} damaged and left out")
+                if headless:
+                    yield {"id": number, "source": "", "machine": "{}", "note": ""}
             else:
-                self.lost.append(f"alignment {number} is damaged and left out")
+                yield self._whole_parts(row) | head
 
     def _one(self, number: int) -> sqlite3.Row:
         cursor = self.db.cursor()
@@ -106,6 +113,16 @@ ORDER BY alignment.id
 """
 
 
+def whole_head(db: sqlite3.Connection, row: sqlite3.Row) -> Json | None:
+    """What an alignment began with, healed where another one of the same laser allows it; None: damaged."""
+    if sound(row, HEAD, kept="head_checksum"):
+        return {name: row[name] for name in HEAD}
+    cursor = db.cursor()
+    cursor.row_factory = None
+    texts = cursor.execute("SELECT DISTINCT machine FROM alignment WHERE typeof(machine) = 'text'")
+    return healed_head(row, (text for (text,) in texts.fetchall()))
+
+
 def drift(
     db: sqlite3.Connection, station: str, sources: tuple[str, ...], laser: str | None
 ) -> list[sqlite3.Row]:
@@ -118,7 +135,7 @@ def drift(
 def csv_texts(rows: Rows) -> Iterator[str]:
     """The log as CSV, alignment by alignment: a line for each event, ending in CR LF as RFC 4180 has it."""
     yield _lines([COLUMNS])
-    for head in rows.alignments():
+    for head in rows.alignments(headless=True):
         before = (head["id"], head["source"], name_in(head["machine"]), head["note"])
         lines = (_cells(before, row) for row in rows.events(head["id"], sql=_CSV_EVENTS))
         yield _lines(lines)

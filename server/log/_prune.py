@@ -14,6 +14,7 @@ from typing import Any
 from server.log._checksum import checksum
 from server.log._errors import BadEntry
 from server.log._pictures import PictureFolder
+from server.log._progress import Tell, told, untold
 from server.log._rows import change
 from server.log._text import PICTURE, as_text
 
@@ -157,10 +158,14 @@ def look_anew(db: sqlite3.Connection) -> None:
 
 
 def remove_leftovers(
-    db: sqlite3.Connection, pictures: PictureFolder, *, among: Iterable[str] | None = None
+    db: sqlite3.Connection,
+    pictures: PictureFolder,
+    *,
+    among: Iterable[str] | None = None,
+    tell: Tell = untold,
 ) -> Pruned:
     """Remove the files (of all, or ``among`` these) that nothing names. The caller holds the write lock."""
     names = set(pictures.names() if among is None else among)
     named = set(named_pictures(db))
-    sizes = [pictures.remove(name) for name in sorted(names - named)]
+    sizes = [pictures.remove(name) for name in told(sorted(names - named), "pictures", tell)]
     return Pruned(len(sizes), sum(sizes))

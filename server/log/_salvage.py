@@ -9,7 +9,7 @@ import uuid
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from contextlib import closing, suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from server.log import _checksum as sums
@@ -23,6 +23,7 @@ _EVENT = sums.EVENT
 _ENTRY = sums.ENTRY
 _EVENT_WIDTHS = (26, 27)  # of version 1, of all later ones
 _HEAD_WIDTHS = (9, 13)  # of versions 1 to 3, of version 4
+_MOST = 1_000_000  # events of one alignment; a number above is damaged
 _SHOWN = 160  # letters of a damaged entry that are told
 
 
@@ -50,6 +51,7 @@ class Salvage:
     owners: dict[tuple[int, int], str] = field(default_factory=dict)  # file, number → uuid of an alignment
     twins: dict[tuple[int, int], tuple[int, int]] = field(default_factory=dict)  # the same in another file
     last: dict[str, int] = field(default_factory=dict)  # table → the largest number that it ever gave
+    lengths: dict[int, int] = field(default_factory=dict)  # alignment → how many events it had
     lost: list[str] = field(default_factory=list)
 
 
@@ -62,10 +64,19 @@ def salvage(files: Sequence[Path]) -> Salvage:
     for number, path in enumerate(files):
         for record in rows_in(path):
             _take(found, number, record)
+    _heal_heads(found)
     _settle_owners(found)
     if files:
-        found.last = _given_numbers(files[0])
+        _ask_sqlite(found, files[0])
     return found
+
+
+def _heal_heads(found: Salvage) -> None:
+    """Alignments of one laser share one profile: the checksum says whether it was that of another one."""
+    machines = {row.fields["machine"] for row in found.alignments.values() if row.sound}
+    for name, row in found.alignments.items():
+        if not row.sound and (fields := sums.healed_head(row.fields, machines)) is not None:
+            found.alignments[name] = replace(row, sound=True, fields=row.fields | fields)
 
 
 def _settle_owners(found: Salvage) -> None:
@@ -96,16 +107,18 @@ def _take(found: Salvage, file: int, record: Found) -> None:
                 found.owners.setdefault((file, record.rowid), fields["uuid"])
 
 
-def _given_numbers(path: Path) -> dict[str, int]:
-    """Where SQLite can still say it: how many of each there were."""
-    with (
-        suppress(sqlite3.Error),
-        closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as db,
-    ):
-        return {
-            str(name): int(number) for name, number in db.execute("SELECT name, seq FROM sqlite_sequence")
+def _ask_sqlite(found: Salvage, path: Path) -> None:
+    """Where SQLite can still say it, from the indexes alone: how many of each there were."""
+    sql = "SELECT alignment_id, max(sequence) FROM event GROUP BY 1"
+    with suppress(sqlite3.Error, UnicodeError, ValueError), closing(_opened(path)) as db:
+        found.last = {
+            str(name): int(last) for name, last in db.execute("SELECT name, seq FROM sqlite_sequence")
         }
-    return {}
+        found.lengths = {int(number): int(last) for number, last in db.execute(sql)}
+
+
+def _opened(path: Path) -> sqlite3.Connection:
+    return sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)
 
 
 def _event(record: Found) -> tuple[Json, bool] | None:
@@ -149,6 +162,7 @@ def _alignment(record: Found) -> tuple[Json, bool] | None:
             return None
         return fields | {"own": 1, "sound_state": _is_json(fields["state"]), "sound_verdict": True}, True
     fields["own"], head, state, verdict = record.values[9:]
+    fields["head_checksum"] = head
     whole = head == sums.sum_of(fields, sums.HEAD)
     if not (whole or _plausible(fields)):
         return None
@@ -165,7 +179,6 @@ def _plausible(fields: Json) -> bool:
         and bool(re.fullmatch(UUID, fields["uuid"]))
         and bool(re.fullmatch(MOMENT, fields["started"]))
         and fields["source"] in SOURCES
-        and _is_json(fields["machine"])
     )
 
 
@@ -223,7 +236,8 @@ def _groups(found: Salvage) -> Iterator[_Group]:
             continue
         number = number if number not in taken and 0 < number < 1 << 62 else max(taken) + 1
         taken.add(number)
-        yield _group(number, name, head, rows)
+        place = _place(found, name, rows)
+        yield _group(number, name, head, rows, found.lengths.get(place[1], 0) if place[0] == 0 else 0)
 
 
 def _place(found: Salvage, name: str, rows: list[_Row]) -> tuple[int, int]:
@@ -243,7 +257,7 @@ def _tell_damaged(found: Salvage, number: int, head: _Row | None, rows: list[_Ro
         found.lost.append(f"alignment {number}: it is damaged, and nothing of it is left")
 
 
-def _group(number: int, name: str, head: _Row | None, rows: list[_Row]) -> _Group:
+def _group(number: int, name: str, head: _Row | None, rows: list[_Row], length: int) -> _Group:
     faults = []
     if head is None:
         faults.append("its laser's profile and its note are lost")
@@ -251,8 +265,8 @@ def _group(number: int, name: str, head: _Row | None, rows: list[_Row]) -> _Grou
         faults.append("its laser's profile or its note is damaged; compare them before you trust them")
     whole = sorted((row for row in rows if row.sound), key=lambda row: row.fields["sequence"])
     at = {row.fields["sequence"] for row in whole}
-    damaged = [row for row in rows if not row.sound]
-    missing = sorted(set(range(1, max(at, default=0) + 1)) - at)
+    damaged = [row for row in rows if not row.sound and row.fields["sequence"] not in at]
+    missing = sorted(set(range(1, min(max(at | {length}), _MOST) + 1)) - at)
     faults += [f"entry {row.fields['sequence']} is damaged: {_shown(row.fields)}" for row in damaged]
     told = {row.fields["sequence"] for row in damaged}
     faults += [f"entry {place} is lost" for place in missing if place not in told]
@@ -274,6 +288,7 @@ def _write_head(db: sqlite3.Connection, group: _Group) -> None:
     head |= {"started": group.events[0].fields["happened"] if group.events else ""}
     fields: Json = group.head.fields if group.head else head
     row = {name: fields.get(name) for name in ("uuid", "started", "source", "machine", "note", "own")}
+    row["machine"] = row["machine"] if _is_json(row["machine"]) else "{}"
     if group.faults:  # what is not whole is never gone on with
         row |= {"own": 0, "note": f"{row['note']} (rescued; not all of it is there)".strip()}
     row["state"] = fields["state"] if fields.get("sound_state") else None
@@ -302,10 +317,10 @@ def _write_entry(db: sqlite3.Connection, found: Salvage, entry: _Row, numbers: d
 
 
 def _tell_the_end(found: Salvage) -> None:
-    """What came last leaves no gap behind."""
-    for table, rows in (("alignment", found.alignments), ("event", found.events), ("entry", found.entries)):
+    """Alignments, cuts and upkeep that came last leave no gap behind."""
+    for table, rows in (("alignment", found.alignments), ("entry", found.entries)):
         last = max((row.number for row in rows.values() if row.file == 0), default=0)
         missing = found.last.get(table, 0) - last
         if missing > 0:
-            words = {"alignment": "alignments", "event": "entries", "entry": "cuts or upkeep"}[table]
+            words = {"alignment": "alignments", "entry": "cuts or upkeep"}[table]
             found.lost.append(f"{words}: the last {missing} are lost")

@@ -19,6 +19,7 @@ from server.log._checksum import ALIGNMENT, EVENT, HEAD, STATE, VERDICT, sound
 from server.log._database import FILE_NAME, open_reader, open_writer, salvaged_copy
 from server.log._errors import BadEntry, Damaged, DamagedRow, LogError, NoSuchEntry, one_line
 from server.log._pictures import PictureFolder
+from server.log._progress import Tell, untold
 from server.log._prune import (
     PictureRule,
     Pruned,
@@ -232,13 +233,13 @@ class Log:
         """The rule that was set last; keeps everything until one is."""
         return self.read(rule_in)
 
-    def prune(self) -> Pruned:
+    def prune(self, *, tell: Tell = untold) -> Pruned:
         """Remove the pictures that the rule gives up and files that no event names; returns how much."""
         with self.writing() as db:
             look_anew(db)
         dropped = self._apply_rule()
         with self.writing() as db:  # while we hold it, nobody else is between a picture and its event
-            return dropped + remove_leftovers(db, self.pictures)
+            return dropped + remove_leftovers(db, self.pictures, tell=tell)
 
     def _apply_rule(self) -> Pruned:
         with self.writing() as db:
@@ -254,7 +255,7 @@ class Log:
         """All alignments, oldest first: id, uuid, started, source, note, done, verdict, own (False: taken
         in), the name of the machine as ``machine``, the number of events as ``events``; ``damaged``: whether
         any of it is, which is then empty."""
-        return self.read(lambda db: [_listed(row) for row in db.execute(_LIST)])
+        return self.read(lambda db: [_listed(db, row) for row in db.execute(_LIST)])
 
     def newest(self, source: str | None = None) -> int | None:
         """The number of the alignment begun last here (of that source), None when there is none.
@@ -276,7 +277,7 @@ class Log:
 
     def machine(self, alignment_id: int) -> Json:
         """The profile of an alignment's laser; raises Damaged where it is."""
-        return self.read(lambda db: _machine_of(_must_exist(db, "alignment", alignment_id)))
+        return self.read(lambda db: _machine_of(db, _must_exist(db, "alignment", alignment_id)))
 
     def document(self, alignment_id: int) -> Json:
         """``{"machine": …, "events": […]}`` in the order they happened, without what was withdrawn.
@@ -285,7 +286,7 @@ class Log:
         """
 
         def find(db: sqlite3.Connection) -> Json:
-            machine = _machine_of(_must_exist(db, "alignment", alignment_id))
+            machine = _machine_of(db, _must_exist(db, "alignment", alignment_id))
             rows = [row for row in _events_of(db, alignment_id) if not _counts_no_more(row)]
             return {"machine": machine, "events": [json.loads(row["body"]) for row in rows]}
 
@@ -392,10 +393,11 @@ def _state_is_sound(row: sqlite3.Row) -> bool:
     return sound(row, STATE, kept="state_checksum")
 
 
-def _machine_of(row: sqlite3.Row) -> Json:
-    if not _head_is_sound(row):
+def _machine_of(db: sqlite3.Connection, row: sqlite3.Row) -> Json:
+    head = _export.whole_head(db, row)
+    if head is None:
         raise DamagedRow(f"alignment {row['id']} is damaged; {_GONE}")
-    machine: Json = json.loads(row["machine"])
+    machine: Json = json.loads(head["machine"])
     return machine
 
 
@@ -410,14 +412,15 @@ def _counts_no_more(row: sqlite3.Row) -> bool:
     return bool(row["withdrawn"])
 
 
-def _listed(row: sqlite3.Row) -> Json:
+def _listed(db: sqlite3.Connection, row: sqlite3.Row) -> Json:
     whole = all(sound(row, columns, kept=kept) for kept, columns in ALIGNMENT.items())
     shown = {"id": row["id"], "events": row["events"], "damaged": not whole, "own": row["own"] != 0}
-    if not _head_is_sound(row):
+    whole_head = _export.whole_head(db, row)
+    if whole_head is None:
         nothing = {"uuid": "", "started": "", "source": "", "note": "", "machine": None}
         return shown | nothing | {"done": False, "verdict": None}
-    head = {name: row[name] for name in ("uuid", "started", "source", "note")}
-    shown |= head | {"machine": name_in(row["machine"])}
+    shown |= {name: whole_head[name] for name in ("uuid", "started", "source", "note")}
+    shown |= {"machine": name_in(whole_head["machine"])}
     if not sound(row, VERDICT, kept="verdict_checksum"):
         return shown | {"done": False, "verdict": None}
     return shown | {"done": bool(row["done"]), "verdict": as_value(row["verdict"])}

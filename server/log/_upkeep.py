@@ -23,7 +23,7 @@ from server.log._text import Json, as_text, as_value, moment, stamp
 
 UPKEEP = ("cleaning", "mirror or lens changed", "tube changed", "laser moved", "belts or rails", "other")
 
-_Laser = Annotated[str, pydantic.StringConstraints(min_length=1, max_length=80)]
+_Laser = Annotated[str, pydantic.StringConstraints(min_length=1, max_length=200)]
 _Text = Annotated[str, pydantic.StringConstraints(strip_whitespace=True, min_length=1, max_length=120)]
 _Note = Annotated[str, pydantic.StringConstraints(strip_whitespace=True, max_length=500)]
 _Hours = Annotated[float, pydantic.Field(ge=0, le=1e6, allow_inf_nan=False)]

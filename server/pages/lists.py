@@ -84,5 +84,7 @@ def event_words(event: Event, bed: Bed) -> str:
         case MarkSeen(station=station, head_mm=head_mm, offset_mm=(u_mm, v_mm)):
             at = f"{station_words(station)}, head {head_words(head_mm, bed)}"
             return f"Mark at {at}: {u_mm:+.2f} right, {v_mm:+.2f} up (mm)"
+        case _ if event.kind == "damaged":
+            return "Damaged: this entry cannot be read any more, and does not count"
         case _:
             return f"An entry of the kind {event.kind}"
