@@ -2,8 +2,8 @@
 
 Run: ``python tests/bench/log_flips.py [--every 1] [--backups 200] [--seed 1]``; ``--every 10``: each tenth.
 A flip matters where the export of the flipped log is not that of the sound one, or where any of these raises.
-Printed: how many flips; which matter; of those how many ``check`` misses; how often list, export and start (as
-``serve`` opens the log) fail; the most rows missing after one flip; backups lost, of a good one renewed from
+Printed: how many flips; which matter; of those how many ``check`` misses; how often list, export and start
+(as ``serve`` opens the log) fail; the most rows missing after one flip; backups lost, of a good one renewed from
 a log with one random byte changed, 200 times. The peer in the same run is SQLite's own integrity_check.
 """
 
@@ -122,7 +122,7 @@ def one_flip(good: Path, place: Path, at: int, bit: int, sound: tuple[str, int],
 
 
 def start(place: Path) -> tuple[str, int]:
-    """As serve does: open for writing, look for the newest, write, and read all again without what was written."""
+    """As serve does: open for writing, look for the newest, and read all."""
     with Log(place, access="existing") as log:
         log.newest("camera")
         log.alignments()
