@@ -7,6 +7,8 @@ from pathlib import Path
 from typing import Any
 
 from server.pages.lists import event_words
+from server.session.events import event_of
+from server.solver import parse_profile
 
 __all__ = ["LIST_HEAD", "event_line", "listed", "shown_path"]
 
@@ -32,7 +34,7 @@ def _state(row: Json) -> str:
 def event_line(place: int, row: Json, machine: Json) -> str:
     """Return one event as a line: its place, when (local time), what happened."""
     try:
-        words = event_words(row["event"], machine)
+        words = event_words(event_of(row["event"]), parse_profile(machine).bed)
     except (LookupError, TypeError, ValueError):  # an event or a profile of another program
         words = " ".join(f"{key}={value}" for key, value in row["event"].items())
     taken_back = "  (withdrawn)" if row["withdrawn"] else ""

@@ -9,6 +9,7 @@ from server.log._prune import PictureRule, Pruned
 from server.log._rescue import Rescue, rescue
 from server.log._settings import Settings
 from server.log._store import Access, Log
+from server.log._text import Json
 from server.log._transfer import Imported, import_folder, import_json
 from server.log._upkeep import (
     UPKEEP,
@@ -29,6 +30,7 @@ __all__ = [
     "Damaged",
     "Health",
     "Imported",
+    "Json",
     "Log",
     "LogError",
     "LogMissing",

@@ -13,6 +13,7 @@ from flask import abort, current_app
 from server.log import Log, Settings
 from server.pages.hands import Hands
 from server.pages.lasers import Lasers
+from server.pages.picture import LivePicture
 from server.pages.presses import Presses
 from server.pages.stream import Streams
 from server.pages.units import in_inches
@@ -76,6 +77,7 @@ class Desk:
     brain: Brain
     scale: CardScale
     hands: Hands
+    live: LivePicture
     presses: dict[str, Presses]
     newest: Newest = field(default_factory=Newest)
     settings: Settings = field(default_factory=Settings)
@@ -134,8 +136,11 @@ def open_desk(config: Config) -> Desk:
         "offline": Session(log, OfflineSource(), machine=machine, brain=brain),
     }
     streams = Streams(limit=config.streams)
+    live = LivePicture(source, lambda: sessions["bench"].version)
     presses = {of: Presses() for of in sessions}
-    return Desk(log, lasers, streams, sessions, brain, scale, Hands(streams), presses, settings=settings)
+    return Desk(
+        log, lasers, streams, sessions, brain, scale, Hands(streams), live, presses, settings=settings
+    )
 
 
 def desk() -> Desk:

@@ -7,17 +7,15 @@ import json
 import re
 import tomllib
 from pathlib import Path
-from typing import Any
 
 from server.errors import told
-from server.log import Settings, one_line, write_for_good
+from server.log import Json, Settings, one_line, write_for_good
 from server.practice import default_profile
 from server.session.session import Refused
 from server.solver import DocumentError, parse_profile, profile_as_json
 
 __all__ = ["Lasers"]
 
-Json = dict[str, Any]
 LIMIT = 100_000
 
 

@@ -23,8 +23,8 @@ from typing import Any
 import numpy as np
 
 from server.log import Log, PictureRule
-from server.log._pictures import name_of
 from server.log._checksum import VERDICT, checksum, sum_of
+from server.log._pictures import name_of
 from server.practice import default_profile
 from server.solver import profile_as_json
 
