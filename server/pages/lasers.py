@@ -32,7 +32,7 @@ class Lasers:
         return [current, *sorted(one["name"] for one in kept if one is not None and one["name"] != current)]
 
     def current(self) -> Json:
-        """Return the profile that the next alignment starts with; the practice laser's where it is damaged."""
+        """Return the profile of the next alignment; the practice laser's where it is damaged."""
         instead = "the practice laser's profile is used: choose your laser again before you align it"
         name = self._settings.read(self._folder / "current", _file_name, None, instead=instead)
         found = None if name is None else self._profile(self._folder / name, instead)
