@@ -15,7 +15,7 @@ import logging
 import tempfile
 import time
 from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager, contextmanager
+from contextlib import AbstractContextManager, contextmanager, suppress
 from pathlib import Path
 from unittest import mock
 
@@ -49,10 +49,8 @@ class Rig:
     def read(self, *offsets: float) -> None:
         for offset in offsets:
             self.post._held.append(reading(offset))
-            try:
+            with suppress(OSError):
                 self.post._store()
-            except OSError:
-                pass
             self.post._news.set()
 
     def marks(self) -> list[float]:
