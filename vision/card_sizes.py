@@ -24,7 +24,11 @@ from vision.card import (
 )
 
 _LINE_MM = 0.2
-_CAUTION = ("Eyewear, lid closed, beam stop", "behind, lowest power that marks.", "Never leave a flame alone.")
+_CAUTION = (
+    "Eyewear, lid closed, beam stop",
+    "behind, lowest power that marks.",
+    "Never leave a flame alone.",
+)
 _NEAR_MM = 24.2  # from the middle to the ticks, at the standard scale
 
 

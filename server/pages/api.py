@@ -3,28 +3,32 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
-from contextlib import nullcontext
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, nullcontext
 from typing import Any
 
-from flask import Blueprint, Response, jsonify, request
+from flask import Blueprint, Response, abort, jsonify, request
 from werkzeug.datastructures import FileStorage
 from werkzeug.wrappers import Response as BaseResponse
 
 from server import solver
+from server.log import Json
 from server.pages import bodies as b
 from server.pages.desk import desk
 from server.pages.device import Device, remember, units
 from server.pages.lasers import Lasers
 from server.pages.picture import WIDTHS
 from server.session.session import Overtaken, Refused, Session, read_photo
-from vision import BarRefused
+from vision import BarRefused, PictureRefused
+from vision.picture import check_together
 
 __all__ = ["ACTIONS", "api"]
 
-Json = dict[str, Any]
 PHOTO_LIMIT = 40_000_000
 UPLOAD_LIMIT = 2 * PHOTO_LIMIT + 100_000
+PHOTO_PATIENCE_S = 30.0
+_one_photo = threading.Lock()
 
 api = Blueprint("api", __name__, url_prefix="/api")
 
@@ -41,8 +45,9 @@ def next_step() -> Response:
 @api.post("/read")
 def read() -> Response:
     """A photo in (and the one from before), its marks out; writes nothing."""
-    after, before = _photos()
-    return jsonify(read_photo(after, before, brain=desk().brain).as_json())
+    with _photos_in_turn():
+        after, before = _photos()
+        return jsonify(read_photo(after, before, brain=desk().brain).as_json())
 
 
 @api.get("/state")
@@ -85,9 +90,10 @@ def do(of: str, action: str) -> Response:
     """One thing that the person did; answers with the new state."""
     session = desk().session(of)
     desk().hands.use(of, _tab(request.headers.get("X-Spotwright-Tab", "")))
-    body, act = _action(session, action)
-    key, what = body.key, (action, body)
-    said, status = desk().presses[of].once(key, what, lambda: _press(of, body.step, act))
+    with _photos_in_turn() if action == "photo" else nullcontext():
+        body, act = _action(session, action)
+        key, what = body.key, (action, body)
+        said, status = desk().presses[of].once(key, what, lambda: _press(of, body.step, act))
     answer = jsonify(said)
     answer.status_code = status
     return answer
@@ -167,7 +173,7 @@ ACTIONS: dict[str, tuple[type[b.Action], Callable[[Session, Any], None]]] = {
     "no-mark": (b.Maybe, lambda session, body: session.no_mark(body.place())),
     "typed": (
         b.Typed,
-        lambda session, body: session.typed(body.place(), list(body.offset_mm), body.sigma_mm),
+        lambda session, body: session.typed(body.place(), body.offset_mm, body.sigma_mm),
     ),
     "choose": (b.Choice, lambda session, body: session.choose(body.index)),
     "turn": (b.Turn, lambda session, body: session.turn(body.mount, body.screw, body.turns)),
@@ -196,9 +202,26 @@ def _photo(session: Session) -> tuple[b.Action, Callable[[], None]]:
     return body, lambda: session.photo(after, before, body.place())
 
 
+@contextmanager
+def _photos_in_turn() -> Iterator[None]:
+    """Let one request at a time hold the bytes of photos and work on them, so that memory stays bounded."""
+    if not _one_photo.acquire(timeout=PHOTO_PATIENCE_S):
+        abort(503, "Other photos are being read: send it again in a minute.")
+    try:
+        yield
+    finally:
+        _one_photo.release()
+
+
 def _photos() -> tuple[bytes, bytes | None]:
     request.max_content_length = UPLOAD_LIMIT
-    return _upload("after") or b"", _upload("before")
+    after, before = _upload("after") or b"", _upload("before")
+    if before is not None:
+        try:
+            check_together(after, before)
+        except PictureRefused as error:
+            raise Refused(str(error), path="before", status=400) from error
+    return after, before
 
 
 def _upload(name: str) -> bytes | None:

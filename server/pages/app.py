@@ -56,7 +56,10 @@ def create_app(config: Config) -> Flask:
 def _door(config: Config) -> Doorkeeper | None:
     if config.code is None:
         return None
-    return Doorkeeper(config.code, keep_secret(config.data / "cookie-secret", lambda: secrets.token_hex(32)))
+    return Doorkeeper(
+        config.code,
+        keep_secret(config.data / "cookie-secret", lambda: secrets.token_hex(32), config.settings),
+    )
 
 
 def _common() -> dict[str, Any]:
@@ -66,6 +69,7 @@ def _common() -> dict[str, Any]:
         "here": request.endpoint,
         "practice": practice,
         "due": _due(),
+        "damage": desk().damage(),
         "hand": hand(),
         "theme": theme(),
         "scripts_of": scripts_of,

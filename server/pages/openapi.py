@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from functools import lru_cache
-from typing import Any
 
 from flask import Blueprint, Response, jsonify
 from pydantic.json_schema import models_json_schema
 
+from server.log import Json
 from server.pages import bodies as b
 from server.pages.api import ACTIONS
 from server.pages.device import Device
@@ -24,7 +24,6 @@ def openapi() -> Response:
     return jsonify(description())
 
 
-Json = dict[str, Any]
 REF = "#/components/schemas/{model}"
 OF: Json = {"name": "of", "schema": {"type": "string", "enum": ["bench", "offline"]}}
 EVENT: Json = {

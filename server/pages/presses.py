@@ -12,13 +12,12 @@ import threading
 from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
 
+from server.log import Json
 from server.session.session import Refused
 
 __all__ = ["Presses"]
 
-Json = dict[str, Any]
 Answer = tuple[Json, int]  # body, HTTP status
 MOST = 100  # a state has some 10 kB; whoever sends a press again does so within seconds
 

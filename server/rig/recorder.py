@@ -16,12 +16,12 @@ from pathlib import Path
 from typing import Any, TextIO
 
 from firmware import FrameLike
+from server.log import Json
 from server.sources.base import Pixels, Shot, as_jpeg, as_png
 from vision import Moment
 
 __all__ = ["INDEX", "SHOTS", "Recorder"]
 
-Json = dict[str, Any]
 INDEX, SHOTS = "recording.jsonl", "shots"
 BEFORE_FRAMES, AFTER_FRAMES = 8, 15
 LEAST_FREE_BYTES = 200_000_000

@@ -18,17 +18,17 @@ from pydantic import BaseModel, Field, TypeAdapter, ValidationError
 
 from firmware import Frame, FrameLike
 from server.errors import plain
-from server.log import Log
+from server.log import Json, Log
 from server.rig.frame_loop import Eye
 from server.rig.live_marks import Watching
 from server.rig.recorder import INDEX, SHOTS
+from server.session.events import MarkSeen, event_json, event_of
 from server.session.session import Refused, Session
 from server.sources.base import NoPicture, OfflineSource, Pixels, Place, Shot
 from vision import PictureRefused, load_picture
 
 __all__ = ["Difference", "Replayed", "read_recording", "replay"]
 
-Json = dict[str, Any]
 _MEASURED = ("offset_mm", "sigma_mm", "hanging")
 
 
@@ -184,8 +184,8 @@ class _Player:
     def result(self) -> Replayed:
         """Return what came of all."""
         now = self._session.snapshot()
-        events = [row["event"] for row in now["events"] if not row["withdrawn"]]
-        return Replayed(self._recorded, events, now["step"])
+        events = [event_json(event) for event in now.counted]
+        return Replayed(self._recorded, events, now.step.as_json())
 
     def _event(self, event: Json, shot: _Shot, folder: Path) -> None:
         session, kind = self._session, event["kind"]
@@ -203,12 +203,13 @@ class _Player:
     def _taken(self, event: Json) -> bool:
         """Whether the eye has saved this mark by itself."""
         now = self._session.snapshot()
-        counted = [row["event"] for row in now["events"] if not row["withdrawn"]]
-        return bool(now["used"] and counted and _what(counted[-1]) == _what(event))
+        return bool(now.used and now.counted and _what(event_json(now.counted[-1])) == _what(event))
 
     def _mark(self, event: Json, shot: _Shot, folder: Path) -> None:
         if shot.after is None and self._source.frames == 0:
-            self._session.typed(Place.from_json(event), event["offset_mm"], event["sigma_mm"])
+            mark = event_of(event)
+            assert isinstance(mark, MarkSeen)
+            self._session.typed(Place.of(mark), mark.offset_mm, mark.sigma_mm)
             return
         if shot.after is not None:
             before = _pixels(folder, shot.before) if shot.before else None
@@ -219,7 +220,7 @@ class _Player:
         try:
             self._session.pulse()
         except Refused:
-            waiting = self._session.snapshot()["candidates"]
+            waiting = self._session.snapshot().candidates
             if not waiting:
                 raise
             away = [hypot(u - event["offset_mm"][0], v - event["offset_mm"][1]) for u, v in waiting]
@@ -227,9 +228,9 @@ class _Player:
 
     def _withdraw(self, event: Json) -> None:
         self._recorded[:] = [kept for kept in self._recorded if kept != event]
-        for row in reversed(self._session.snapshot()["events"]):
-            if not row["withdrawn"] and _what(row["event"]) == _what(event):
-                self._session.withdraw(row["id"])
+        for entry in reversed(self._session.snapshot().events):
+            if not entry.withdrawn and _what(event_json(entry.event)) == _what(event):
+                self._session.withdraw(entry.id)
                 return
 
 

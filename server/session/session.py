@@ -10,23 +10,24 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from typing import Any
 
-from server.log import Log
+from server.log import Json, Log
 from server.session.adjustments import Adjusting
 from server.session.card_view import CardSight
+from server.session.events import Shift, Turn, event_json
 from server.session.held_screw import Turning
-from server.session.mark_taking import Taking
+from server.session.mark_taking import SentMark, Taking
 from server.session.rig_state import RigView
 from server.session.services import Brain, Overtaken, Refused, load_shot, read_photo, refusing
+from server.session.snapshot import Snapshot
 from server.session.state import Standing
 from server.session.versions import Versioned
+from server.solver.machine.profile import Point
 from server.sources.base import Feed, NoPicture, Place, Shot, Source, as_jpeg
 from vision import CardView
 
 __all__ = ["Brain", "Overtaken", "Refused", "Session", "read_photo"]
 
-Json = dict[str, Any]
 STILL_TOLD_S = 4.0
 TYPED_SIGMA_MM = 0.5  # a steel rule read by eye, common practice, no source
 
@@ -66,21 +67,14 @@ class Session(Versioned):
 
     # what it knows
 
-    def snapshot(self) -> Json:
-        """Return all that a page shows, as plain JSON values."""
+    def snapshot(self) -> Snapshot:
+        """Return all that a page shows."""
         with self._lock:
-            return {
-                "version": self.version,
-                "run": self.run,
-                "source": self.source.kind,
-                **self._standing.as_json(),
-                "card": self._card.as_json(),
-                "rig": self.rig.as_json(),
-            }
+            return self._standing.snapshot(version=self.version, run=self.run, card=self._card.seen)
 
     def machine(self) -> Json:
         """Return the profile of the alignment under way, as JSON."""
-        return self._standing.machine()
+        return dict(self._journal.document()["machine"])
 
     def beginning(self) -> Json:
         """Return what a recording begins with: the profile, and whether marks are taken without a word."""
@@ -183,18 +177,31 @@ class Session(Versioned):
             self._standing.keep(said=words)
 
     def delivered(
-        self, rig: str, sequence: int, reading: Json, picture: bytes | None, *, age_s: float | None = None
+        self,
+        rig: str,
+        sequence: int,
+        mark: SentMark,
+        picture: bytes | None,
+        *,
+        age_s: float | None = None,
+        after: int | None = None,
+        again: bool = False,
     ) -> bool:
         """A rig elsewhere read a mark; save it unless it is here already, and return whether it is new.
 
-        sequence : 1, 2, 3 … for each rig; one that leaves a gap is refused (409), so that order is kept.
+        sequence : 1, 2, 3 … for each rig; one that leaves a gap is refused (409), so that order is kept,
+        unless ``after`` says that there is nothing between that number and this one any more.
         age_s : how long ago it was read, where the rig knows; a mark from before the card was hung is kept
-        in the log and does not count.
+        in the log and does not count. again : it was here before this log was set back, and does not either.
         """
         with self._lock:
             hung_s, now_s = self._hung_s, self._clock()
-            late = age_s is not None and hung_s is not None and now_s - age_s < hung_s
-            return self._taking.delivered(rig, sequence, reading, picture, late=late)
+            late = again or (age_s is not None and hung_s is not None and now_s - age_s < hung_s)
+            return self._taking.delivered(rig, sequence, mark, picture, late=late, after=after)
+
+    def last_from(self, rig: str) -> int:
+        """Return the number of the newest reading here of that rig's series, 0 for none."""
+        return self._standing.memory.rigs.get(rig, 0)
 
     def photo(self, after: bytes, before: bytes | None, place: Place) -> None:
         """Read an uploaded photo (and the one from before the pulse) and save its mark."""
@@ -209,10 +216,11 @@ class Session(Versioned):
         with self._lock:
             self._taking.choose(index)
 
-    def typed(self, place: Place, offset_mm: list[float], sigma_mm: float = TYPED_SIGMA_MM) -> None:
+    def typed(self, place: Place, offset_mm: Point, sigma_mm: Point | float = TYPED_SIGMA_MM) -> None:
         """A person measured the mark: offset (u, v) from the card's centre, mm."""
         with self._lock:
-            self._taking.typed(place, offset_mm, sigma_mm)
+            sigma = sigma_mm if isinstance(sigma_mm, tuple) else (sigma_mm, sigma_mm)
+            self._taking.typed(place, offset_mm, sigma)
 
     def no_mark(self, place: Place | None = None) -> None:
         """The pulse left nothing on the card."""
@@ -251,11 +259,11 @@ class Session(Versioned):
         """An event was a mistake: kept in the log, no longer counted."""
         with self._lock:
             entry = self._journal.entry(event_id)
-            if self.source.kind == "practice" and entry["event"]["kind"] in ("turn", "shift"):
+            if self.source.kind == "practice" and isinstance(entry.event, Turn | Shift):
                 raise Refused("The practice screw did turn: turn it back instead.", path="event", status=409)
             self._journal.withdraw(event_id)
             self._standing.keep(asks=True, seen=None, expect=None, said="Withdrawn: it no longer counts")
-            self._standing.note({"kind": "withdraw", "event": entry["event"]})
+            self._standing.note({"kind": "withdraw", "event": event_json(entry.event)})
 
     def restart(self, *, machine: Json | None = None, options: Json | None = None) -> None:
         """Leave this alignment in the log as it is and begin a new one."""
@@ -278,7 +286,7 @@ class Session(Versioned):
                 return
             self._journal.ask({"machine": machine, "events": []})
             self._journal.next_machine = machine
-            if self.alignment is not None and not self._journal.events():
+            if self.alignment is not None and not self._journal.entries():
                 self.restart(machine=machine)
             else:
                 self._standing.think_anew()

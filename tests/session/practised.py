@@ -10,8 +10,10 @@ from server.practice import PracticeMachine
 from server.rig.frame_loop import Eye
 from server.rig.live_marks import Watching
 from server.rig.recorder import Recorder
+from server.session.events import event_json
 from server.session.session import Refused, Session
-from server.sources.base import Place
+from server.session.snapshot import marked_place
+from server.solver import Step
 from server.sources.practice_source import PracticeSource
 
 Json = dict[str, Any]
@@ -28,24 +30,24 @@ def practise(folder: Path, seed: int, *, deeds: int) -> list[Json]:
     session.acknowledge()
     for _ in range(deeds):
         eye.look()
-        step = session.snapshot()["step"]
-        if step["do"] in ("done", "stop"):
+        step = session.snapshot().step
+        if step.do in ("done", "stop"):
             break
         _obey(session, eye, step)
     recorder.close()
     source.close()
-    return [row["event"] for row in session.snapshot()["events"] if not row["withdrawn"]]
+    return [event_json(event) for event in session.snapshot().counted]
 
 
-def _obey(session: Session, eye: Eye, step: Json) -> None:
-    if step["do"] == "turn":
-        session.turn(step["mount"], step["screw"], step["turns"])
-    elif step["do"] == "shift":
-        session.shift(step["part"], step["move_mm"])
-    elif step["do"] == "inspect":
-        session.inspected(step["cause"], "nothing-found")
-    else:
-        session.hang(Place.from_json(step))
+def _obey(session: Session, eye: Eye, step: Step) -> None:
+    if step.mount is not None:
+        session.turn(step.mount, step.screw or "", step.turns or 0.0)
+    elif step.part is not None and step.move_mm is not None:
+        session.shift(step.part, list(step.move_mm))
+    elif step.cause is not None:
+        session.inspected(step.cause, "nothing-found")
+    elif (place := marked_place(step)) is not None:
+        session.hang(place)
         eye.look()
         _pulse(session)
     eye.look()
@@ -55,7 +57,7 @@ def _pulse(session: Session) -> None:
     try:
         session.pulse()
     except Refused:
-        if session.snapshot()["candidates"]:
+        if session.snapshot().candidates:
             session.choose(0)
         else:
             session.no_mark()

@@ -138,7 +138,7 @@ def test_a_pulse_between_two_looks_is_caught_up_from_its_pictures(
     live = live_mark(listener.moments[-1])
     (burn,) = machine.cards["mirror-1"].burns
     assert live is not None
-    assert live["offset_mm"] == pytest.approx(burn.offset_mm, abs=0.15)
+    assert live.offset_mm == pytest.approx(burn.offset_mm, abs=0.15)
 
 
 @pytest.fixture(autouse=True)

@@ -19,6 +19,7 @@ from server.rig.frame_loop import Eye
 from server.rig.live_marks import Watching
 from server.rig.recorder import AFTER_FRAMES, BEFORE_FRAMES, INDEX, Recorder
 from server.rig.replay import Difference, Replayed, read_recording, replay
+from server.session.events import event_json
 from server.session.session import Session
 from server.solver import profile_as_json
 from server.sources.base import Place
@@ -69,7 +70,7 @@ def recorded(tmp_path_factory: pytest.TempPathFactory) -> Recorded:
     session.turn(1, "top", 0.125)
     pulse(session, machine, eye, MIRROR_2)
     recorder.close()
-    return Recorded(recorder.folder, events(session), session.snapshot()["step"])
+    return Recorded(recorder.folder, events(session), session.snapshot().step.as_json())
 
 
 @pytest.fixture
@@ -79,7 +80,7 @@ def recording(recorded: Recorded, tmp_path: Path) -> Path:
 
 
 def events(session: Session) -> list[Json]:
-    return [row["event"] for row in session.snapshot()["events"]]
+    return [event_json(entry.event) for entry in session.snapshot().events]
 
 
 def test_what_happened_comes_out_again(recorded: Recorded, recording: Path, tmp_path: Path) -> None:
