@@ -4,7 +4,7 @@ import { drawCard } from "./card.js";
 import { markNow, showOffers } from "./device.js";
 import { showFinish } from "./finish.js";
 import { Link } from "./link.js";
-import { showChain, showReadings, showVerdict } from "./lists.js";
+import { showChain, showReadings, showUndo, showVerdict } from "./lists.js";
 import { find, setText } from "./make.js";
 import { drawPlan, planWords } from "./plan.js";
 import { showButtons, showTake, stopButtons } from "./press.js";
@@ -92,6 +92,7 @@ function show(state, link, onState) {
   showVerdict(state.verdict);
   showFinish(state);
   showReadings(state, link);
+  showUndo(state, link);
   showScale(state);
   showWhy(link);
   showOffers(state);
