@@ -24,7 +24,7 @@ _STRIP_ROWS = 256
 
 
 def load_picture(source: Path | bytes) -> Pixels:
-    """Return a JPEG or PNG as (rows, cols, 3) uint8 BGR, turned upright by its EXIF orientation.
+    """Return a JPEG, PNG or WebP as (rows, cols, 3) uint8 BGR, turned upright by its EXIF orientation.
 
     Transparent pixels are laid on white paper; 16 bits become 8, grey and CMYK become BGR; a picture of
     more than 16 megapixels comes at half its size. Size and completeness are checked in the file's header
