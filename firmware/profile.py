@@ -99,8 +99,8 @@ def profile_for(
 ) -> RigProfile:
     """Return the profile in file ``named``, else in ``rig.toml`` of that folder, else that of a bare rig.
 
-    told : gets the line that says what is wrong with a ``rig.toml`` that nobody named, and a bare rig's profile
-    is used; without it, as for ``named``, raises ProfileRefused.
+    told : gets the line that says what is wrong with a ``rig.toml`` that nobody named, and a bare rig's
+    profile is used; without it, as for ``named``, raises ProfileRefused.
     """
     path = named or folder / FILE_NAME
     if not named and not path.exists():
