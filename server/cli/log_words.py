@@ -6,7 +6,6 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-
 __all__ = ["LIST_HEAD", "event_line", "listed", "shown_path"]
 
 LIST_HEAD = "   no  begun             by        events  state     laser"
