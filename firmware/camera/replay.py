@@ -13,7 +13,7 @@ from typing import Protocol
 import cv2
 import numpy as np
 
-from firmware.camera.base import Frame, Pixels
+from firmware.camera.base import Frame, Pixels, PlainCamera
 from firmware.errors import CameraNotStarted, CameraTimeout, ReplayRefused
 
 __all__ = ["FolderCamera"]
@@ -25,7 +25,7 @@ _LARGEST_BYTES = 40_000_000
 _HELD_S = 1 / 15  # the last picture is shown so often
 
 
-class FolderCamera:
+class FolderCamera(PlainCamera):
     """Plays the pictures of a folder in the order of their names, or a video file.
 
     Frame number i is due i / frames_per_s after ``start``; its time_s is that instant, whatever the wall

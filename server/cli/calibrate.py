@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from server.cli.arguments import picture
+from server.cli.progress import progress
 from server.cli.refusals import Refusal
 
 if TYPE_CHECKING:
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
 LONGEST = 100_000  # bytes of what is kept
 
 
-@click.command()
+@click.command(short_help="Measure a camera's lens from photos of a grid.")
 @click.argument("photos", nargs=-1, type=click.Path(path_type=Path))
 @click.option(
     "--grid", type=click.Path(path_type=Path), help="Write the grid to this PDF; print it at 100 %."
@@ -31,19 +32,31 @@ def calibrate(photos: tuple[Path, ...], grid: Path | None, out: Path | None) -> 
     if photos and out is None:
         raise click.UsageError("say where to keep what was measured: --out FILE")
     import vision
+    from vision.files import write_whole
 
     try:
         if grid is not None:
             vision.write_grid_pdf(grid)
             click.echo(grid)
         if photos and out is not None:
-            model = vision.calibrate([picture(path) for path in photos])
-            out.write_text(json.dumps(model.as_json(), indent=1) + "\n", encoding="utf-8")
+            model = _measured(photos)
+            write_whole(out, (json.dumps(model.as_json(), indent=1) + "\n").encode())
             click.echo(f"{out}: the lens as {len(photos)} photos show it")
     except vision.CalibrationFailed as error:
         raise Refusal(str(error)) from error
     except OSError as error:
         raise Refusal(f"{error.filename or grid or out}: {error.strerror or error}") from error
+
+
+def _measured(photos: tuple[Path, ...]) -> CameraModel:
+    import vision
+
+    with progress("photos", 2 * len(photos)) as told:
+        pictures = []
+        for path in photos:
+            pictures.append(picture(path))
+            told()
+        return vision.calibrate(pictures, told=told)
 
 
 def load_camera(path: Path) -> CameraModel:

@@ -35,7 +35,7 @@ _DATA = click.option("--data", type=click.Path(path_type=Path), help="Folder tha
 _SIGNS = {"good": "good", "note": "note", "bad": "BAD "}
 
 
-@click.command()
+@click.command(short_help="List the cameras that are here, with test pictures.")
 @click.option("--pictures", type=click.Path(path_type=Path), help="Folder that gets the test pictures.")
 @click.option("--json", "as_json", is_flag=True, help="Print as JSON, for programs.")
 def cameras(pictures: Path | None, as_json: bool) -> None:
@@ -67,12 +67,16 @@ def _told(number: int, camera: CameraFound, folder: Path) -> dict[str, Any]:
     return {**row, "size": f"{cols} × {rows}", "picture": str(path), "problem": ""}
 
 
-@click.command()
+@click.command(short_help="Look at camera, pins, disk, log, clock and network.")
 @_DATA
 @_PROFILE
 @click.option("--to", metavar="ADDRESS", help="The page elsewhere that this rig sends to.")
 @click.option(
-    "--port", type=click.IntRange(1, 65535), default=8765, show_default=True, help="Where the page listens."
+    "--port",
+    type=click.IntRange(1, 65535),
+    default=8765,
+    show_default=True,
+    help="The TCP port where the page listens.",
 )
 @click.pass_context
 def doctor(ctx: click.Context, data: Path | None, profile: Path | None, to: str | None, port: int) -> None:
@@ -95,7 +99,7 @@ def _looks(folder: Path, profile: RigProfile, to: str | None, port: int) -> Iter
     )
 
 
-@click.command()
+@click.command(short_help="Read marks here and send them to a page elsewhere.")
 @click.option("--to", required=True, metavar="ADDRESS", help="The page, e.g. http://192.0.2.7:8765")
 @click.option("--code", envvar="SPOTWRIGHT_CODE", help="Its access code (or in SPOTWRIGHT_CODE).")
 @click.option(
@@ -179,7 +183,7 @@ def _send(
     threading.Event().wait()
 
 
-@click.command()
+@click.command(short_help="Play a recording again and compare what comes out.")
 @click.argument("folder", type=click.Path(path_type=Path))
 @click.option("--data", type=click.Path(path_type=Path), help="Folder that gets the log of the replay.")
 def replay(folder: Path, data: Path | None) -> None:

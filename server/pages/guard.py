@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import hmac
 import ipaddress
+import math
 import secrets
 import socket
 import threading
@@ -18,7 +19,9 @@ from flask import Flask, Response, abort, make_response, redirect, render_templa
 from werkzeug.http import parse_cookie
 from werkzeug.wrappers import Response as BaseResponse
 
-__all__ = ["DEVICE_HEADER", "Doorkeeper", "asker", "guard", "keep_secret"]
+from server.log import Settings, write_for_good
+
+__all__ = ["DEVICE_HEADER", "Doorkeeper", "asker", "guard", "is_code", "keep_secret"]
 
 POLICY = "; ".join(
     (
@@ -46,23 +49,41 @@ NAME_COOKIE = "spotwright_asks"  # tells devices at one address apart, before th
 DEVICE_HEADER = "X-Spotwright-Device"  # what a program sends instead
 TRIES, TRIES_WINDOW_S, MOST_ASKERS = 10, 60.0, 4096
 _STRANGER = "Spotwright does not answer to this name: use the address that it printed."
+LEAST_BITS = 40
 _LETTERS = "abcdefghjkmnpqrstuvwxyz23456789"
 
 
-def keep_secret(path: Path, make: Callable[[], str]) -> str:
-    """Return the secret kept in ``path``, made and written (mode 600) the first time."""
-    if path.exists() and (kept := path.read_text("ascii").strip()):
+def keep_secret(path: Path, make: Callable[[], str], settings: Settings | None = None) -> str:
+    """Return the secret kept in ``path``, made and written (mode 600) the first time.
+
+    One that is damaged, or that could be guessed, is replaced; ``settings.faults`` says so.
+    """
+    kept = (settings or Settings()).read(path, is_code, "", instead="a new one was made")
+    if kept:
         return kept
     path.parent.mkdir(parents=True, exist_ok=True)
     path.touch(mode=0o600)
-    path.write_text(secret := make(), "ascii")
+    secret = make()
+    write_for_good(path, secret)
+    path.chmod(0o600)
     return secret
 
 
+def is_code(text: str) -> str:
+    """Return the code in a file's text; ValueError for one that could be guessed (below 40 bits)."""
+    code = text.strip()
+    signs = code.replace("-", "").replace(" ", "")
+    if not signs.isascii() or not signs.isalnum():
+        raise ValueError("a code is made of letters and digits")
+    if len(signs) * math.log2(len(_LETTERS)) < LEAST_BITS or len(set(signs.lower())) < 4:
+        raise ValueError(f"it could be guessed: below {LEAST_BITS} bits")
+    return code
+
+
 def new_code() -> str:
-    """Return a code of two groups of four letters and digits that nobody confuses."""
-    letters = "".join(secrets.choice(_LETTERS) for _ in range(8))
-    return f"{letters[:4]}-{letters[4:]}"
+    """Return a code of three groups of three letters and digits that nobody confuses: 44 bits."""
+    letters = "".join(secrets.choice(_LETTERS) for _ in range(9))
+    return f"{letters[:3]}-{letters[3:6]}-{letters[6:]}"
 
 
 Header = Callable[[str], str]  # the value of the header of that name, or nothing

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import base64
 import binascii
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 from flask import Blueprint, Response, abort, jsonify, request
 from pydantic import Field
@@ -13,7 +13,9 @@ from server.pages.bodies import Body, Number, Station, json_body, parse
 from server.pages.desk import desk
 from server.rig.session_hardware import press_foot
 from server.rig.signals import wish_of
+from server.session.mark_taking import SentMark
 from server.session.session import Refused
+from server.session.snapshot import RigSight
 from server.sources.camera_source import SMALL_PIXELS, RigsSource
 from server.sources.practice_source import PracticeSource
 from vision import PictureRefused
@@ -83,11 +85,10 @@ def readings() -> Response:
     """Take one reading; answers once it is on disk. The same again changes nothing."""
     session = desk().session("bench")
     if isinstance(session.source, PracticeSource):
-        raise Refused("This page serves the practice machine: start it with --camera rigs.", status=409)
+        raise Refused("This page serves the practice laser: start it with --camera rigs.", status=409)
     sent = parse(Delivery, json_body())
     picture = _picture(sent.picture)
-    mark = sent.mark.model_dump(exclude_none=True)
-    mark = {key: list(value) if isinstance(value, tuple) else value for key, value in mark.items()}
+    mark = _sent(sent.mark)
     try:
         new = session.delivered(
             f"{sent.rig} {sent.series}",
@@ -99,7 +100,7 @@ def readings() -> Response:
             again=sent.again,
         )
     except Refused as refusal:
-        _seen(sent.rig, _sight(sent.mark.station, None, refusal.message), None)
+        _seen(RigSight(sent.rig, sent.mark.station, fault=refusal.message), None)
         raise
     return jsonify({"sequence": sent.sequence, "new": new})
 
@@ -110,8 +111,8 @@ def sight() -> Response:
     session = desk().session("bench")
     sent = parse(Sight, json_body())
     picture = _picture(sent.picture)
-    seen = _sight(sent.station, sent.offset_mm, sent.fault) | {"lid_closed": sent.lid_closed}
-    _seen(sent.rig, seen, picture)
+    near = None if sent.offset_mm is None else (round(sent.offset_mm[0], 2), round(sent.offset_mm[1], 2))
+    _seen(RigSight(sent.rig, sent.station, near, sent.fault, sent.lid_closed), picture)
     if picture is not None and sent.station is not None and isinstance(session.source, RigsSource):
         session.source.show(picture)
     last = session.last_from(f"{sent.rig} {sent.series}") if sent.series else 0
@@ -135,15 +136,15 @@ def picture(name: str) -> Response:
     return Response(found, mimetype="image/jpeg")
 
 
-def _seen(rig: str, sight: dict[str, Any], picture: bytes | None) -> None:
+def _seen(sight: RigSight, picture: bytes | None) -> None:
     session = desk().session("bench")
-    address, delivers = request.remote_addr or "", session.delivers(rig)
-    session.rig.set_rig(rig, sight, picture, address=address, delivers=delivers)
+    address, delivers = request.remote_addr or "", session.delivers(sight.name)
+    session.rig.set_rig(sight, picture, address=address, delivers=delivers)
 
 
-def _sight(station: str | None, offset_mm: Pair | None, fault: str) -> dict[str, Any]:
-    near = None if offset_mm is None else [round(value, 2) for value in offset_mm]
-    return {"station": station, "offset_mm": near, "fault": fault}
+def _sent(mark: Mark) -> SentMark:
+    reading = mark.model_dump(mode="json", exclude_none=True)
+    return SentMark(mark.station, mark.offset_mm, mark.sigma_mm, mark.width_mm, mark.shape, reading)
 
 
 def _picture(text: str | None) -> bytes | None:

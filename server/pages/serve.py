@@ -15,6 +15,7 @@ from flask import Flask
 
 from firmware.memory_trim import keep_lean
 from firmware.profile import RigProfile, camera_named
+from server.log import Settings
 from server.pages.api import UPLOAD_LIMIT
 from server.pages.app import create_app
 from server.pages.connections import Server
@@ -54,13 +55,24 @@ def serve(
     Raises OSError where the port is taken, RigError where the camera does not open.
     """
     keep_lean()
-    code = keep_secret(data / "access-code", new_code) if lan or hosts else None
-    config = Config(data=data, source=source, code=code, hosts=hosts, streams=STREAMS, bars_mm=bars_mm)
+    settings = Settings()
+    code = keep_secret(data / "access-code", new_code, settings) if lan or hosts else None
+    config = Config(
+        data=data,
+        source=source,
+        code=code,
+        hosts=hosts,
+        streams=STREAMS,
+        bars_mm=bars_mm,
+        settings=settings,
+    )
     app = create_app(config)
     server = make_server(app, port=port, lan=lan, behind_proxy=bool(hosts))
     for line in _greeting(app, server.effective_port, code, lan=lan, hosts=hosts):
         say(line)
     desk = app.extensions["spotwright"]
+    for line in desk.damage():
+        say(f"note: {line}")
     welcome = _welcome(server.effective_port, code) if lan and code is not None else None
     crew = Crew(
         desk.sessions["bench"],
@@ -70,6 +82,7 @@ def serve(
         watched=desk.watched,
         welcome=welcome,
         scale=desk.scale,
+        say=say,
     )
     heartbeat = Heartbeat({**crew.alive, "server": server.alive})
     _end_politely()
@@ -129,7 +142,7 @@ def _greeting(app: Flask, port: int, code: str | None, *, lan: bool, hosts: tupl
     kind = app.extensions["spotwright"].sessions["bench"].source.kind
     lines = [f"Spotwright: open http://localhost:{port}/ in a browser (Ctrl-C ends it)."]
     if kind == "practice":
-        lines.append("No camera: this is the practice machine, a laser that exists only in numbers.")
+        lines.append("No camera: this is the practice laser, a laser that exists only in numbers.")
     if lan:
         lines.append(f"On the local network: http://{_own_address()}:{port}/")
     lines += [f"Through the proxy: https://{name}/" for name in hosts]

@@ -15,13 +15,13 @@ import time
 from collections import deque
 from collections.abc import Callable, Iterable
 from pathlib import Path
-from typing import Any
 
 import cv2
 import numpy as np
 
 from firmware import FrameLike
 from firmware.health import Finding
+from server.log import Json
 from server.rig.full_resolution import FullLook
 from server.rig.signals import Wish
 from server.rig.spool import Spool
@@ -31,7 +31,6 @@ from vision import Mark, Moment, Reading
 
 __all__ = ["Outpost", "Spool", "Unheard", "Wire", "post_json"]
 
-Json = dict[str, Any]
 SMALL_COLS = 480
 SIGHT_EVERY_S = 0.5
 PICTURE_EVERY_S = 2.0

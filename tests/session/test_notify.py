@@ -15,7 +15,7 @@ from server.rig.systemd import Heartbeat, notify
 def listening(tmp_path: Path) -> Iterator[tuple[socket.socket, dict[str, str]]]:
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as heard:
         heard.bind(str(tmp_path / "n"))
-        heard.settimeout(20)
+        heard.settimeout(300)
         yield heard, {"NOTIFY_SOCKET": str(tmp_path / "n")}
 
 
@@ -45,7 +45,7 @@ def test_who_does_not_answer_is_not_called_alive(
 def test_abstract_names_are_meant_as_linux_means_them() -> None:
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as heard:
         heard.bind("\0spotwright-test")
-        heard.settimeout(20)
+        heard.settimeout(300)
         assert notify("READY=1", environment={"NOTIFY_SOCKET": "@spotwright-test"})
         assert heard.recv(100) == b"READY=1"
 
