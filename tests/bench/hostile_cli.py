@@ -266,7 +266,11 @@ def _arguments(photo: str) -> Iterator[tuple[str, list[str], bytes]]:
         ":",
         "rigs:x",
     ):
-        yield f"serve --camera {camera[:9]!r}", ["serve", "--camera", f"no{camera}", "--rig", "absent.toml"], b""
+        yield (
+            f"serve --camera {camera[:9]!r}",
+            ["serve", "--camera", f"no{camera}", "--rig", "absent.toml"],
+            b"",
+        )
 
 
 def run(words: list[str], given: bytes = b"") -> tuple[int | BaseException, str]:
