@@ -80,7 +80,8 @@ def event_json(event: Event) -> Json:
     """Return it as an alignment document has it."""
     values = {field.name: getattr(event, field.name) for field in fields(event) if field.name != "kind"}
     plain = {key: list(value) if isinstance(value, tuple) else value for key, value in values.items()}
-    return {"kind": kind_of(event), **{key: value for key, value in plain.items() if value is not None}}
+    left_out = [key for key, value in plain.items() if value is None or (key == "below_mm" and not value)]
+    return {"kind": kind_of(event), **{key: value for key, value in plain.items() if key not in left_out}}
 
 
 def kind_of(event: Event) -> str:

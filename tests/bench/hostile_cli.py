@@ -140,7 +140,6 @@ DEEDS: dict[str, Any] = {
 PATHS = {
     "nothing": "",
     "here": ".",
-    "root": "/",
     "null device": "/dev/null",
     "endless device": "/dev/zero",
     "full device": "/dev/full",
@@ -148,7 +147,7 @@ PATHS = {
     "too long": "x" * 300,
     "too deep": "x/" * 3000,
     "no text": "\udc80\udcff.x",
-    "absent": "/no/such/thing",
+    "absent": "{folder}/absent/thing",
     "below a file": "{file}/x",
     "a folder": "{folder}",
     "a loop": "{loop}",
@@ -255,7 +254,7 @@ def _arguments(photo: str) -> Iterator[tuple[str, list[str], bytes]]:
     for number in ("nan", "inf", "-inf", "1e400", "-1", "0", HUGE, "x", ""):
         yield f"cards --dpi {number[:9]}", ["cards", "--png", "/dev/null", "--dpi", number], b""
         yield f"serve --port {number[:9]}", ["serve", "--port", number, "--camera", "daguerreotype"], b""
-        yield f"doctor --port {number[:9]}", ["doctor", "--port", number, "--rig", "/no/such"], b""
+        yield f"doctor --port {number[:9]}", ["doctor", "--port", number, "--rig", "absent.toml"], b""
     for camera in (
         "pi:x:y",
         "usb:\0",
@@ -267,7 +266,11 @@ def _arguments(photo: str) -> Iterator[tuple[str, list[str], bytes]]:
         ":",
         "rigs:x",
     ):
-        yield f"serve --camera {camera[:9]!r}", ["serve", "--camera", f"no{camera}", "--data", "/tmp/x"], b""
+        yield (
+            f"serve --camera {camera[:9]!r}",
+            ["serve", "--camera", f"no{camera}", "--rig", "absent.toml"],
+            b"",
+        )
 
 
 def run(words: list[str], given: bytes = b"") -> tuple[int | BaseException, str]:

@@ -24,6 +24,7 @@ from server.rig import spool as spools
 from server.rig.spool import Spool
 from server.rig.uplink import Outpost
 from server.rig.wire import post_json
+from server.session.events import event_json
 from server.sources.camera_source import RigsSource
 from tests.session.faulty_page import FAULTS, FaultyLine, reading
 
@@ -54,7 +55,7 @@ class Rig:
             self.post._news.set()
 
     def marks(self) -> list[float]:
-        return [row["event"]["offset_mm"][0] for row in self.session.snapshot()["events"]]
+        return [event_json(entry.event)["offset_mm"][0] for entry in self.session.snapshot().events]
 
     def wait(self, count: int, seconds: float) -> float:
         began_s = time.monotonic()

@@ -12,6 +12,7 @@ from server.practice import PracticeMachine
 from server.session.rig_state import FORGET_S, MOST_RIGS, RigView
 from server.session.services import Refused
 from server.session.session import Session
+from server.session.snapshot import RigSight
 from server.solver import profile_as_json
 from server.sources.practice_source import PracticeSource
 from tests.session.conftest import Clock
@@ -38,7 +39,7 @@ def test_a_turn_that_the_log_does_not_take_was_not_made(
         with pytest.raises(LogError):
             practice.turn(1, "top", 0.25) if deed == "turn" else practice.shift("tube", [0.0, 0.0, 1.0])
     assert practice.source.to_json() == before
-    assert practice.snapshot()["events"] == []
+    assert practice.snapshot().events == ()
     practice.turn(1, "top", 0.25)
     assert practice.source.to_json() != before
 
@@ -57,7 +58,7 @@ def view(clock: Clock) -> RigView:
 
 
 def names(view: RigView) -> set[str]:
-    return {rig["name"] for rig in view.as_json()["rigs"]}
+    return {rig.name for rig in view.now().rigs}
 
 
 @pytest.mark.parametrize(
@@ -68,21 +69,21 @@ def test_forged_names_do_not_hide_an_honest_rig(
 ) -> None:
     for number in range(3 * MOST_RIGS):
         clock.sleep(0.01)
-        view.set_rig(f"forged-{number}", {}, b"picture", address="192.0.2.66")
-    view.set_rig("honest", {}, None, address=address, delivers=delivers)
+        view.set_rig(RigSight(f"forged-{number}", None), b"picture", address="192.0.2.66")
+    view.set_rig(RigSight("honest", None), None, address=address, delivers=delivers)
     assert "honest" in names(view)
     assert len(names(view)) == MOST_RIGS
     assert len(view.pictures) < MOST_RIGS
     if (address, delivers) != ("192.0.2.66", False):  # it can be told apart: it stays, whatever else comes
         for number in range(3 * MOST_RIGS):
             clock.sleep(0.01)
-            view.set_rig(f"more-{number}", {}, None, address="192.0.2.66")
+            view.set_rig(RigSight(f"more-{number}", None), None, address="192.0.2.66")
         assert "honest" in names(view)
 
 
 def test_the_silent_go_first(view: RigView, clock: Clock) -> None:
-    view.set_rig("gone", {}, None, address="192.0.2.1", delivers=True)
+    view.set_rig(RigSight("gone", None), None, address="192.0.2.1", delivers=True)
     clock.sleep(FORGET_S + 1)
     for number in range(MOST_RIGS):
-        view.set_rig(f"rig-{number}", {}, None, address="192.0.2.2")
+        view.set_rig(RigSight(f"rig-{number}", None), None, address="192.0.2.2")
     assert "gone" not in names(view)
