@@ -32,7 +32,7 @@ def opened(server: Server, window: Window) -> Opened:
     def page_and_presses() -> tuple[Page, list[Route]]:
         page, presses = window(390, 844, cut=True), list[Route]()
         page.add_init_script(STREAM)
-        page.route("**/api/do/**", presses.append)
+        page.route("**/api/do/**", lambda route: presses.append(route))
         page.goto(server.url)
         page.wait_for_function("() => globalThis.tell && document.body.dataset.tone")
         page.evaluate(TELL, STATES["turn"])

@@ -1,5 +1,6 @@
 // What bench and offline page share: the act, the sentence, the button, and below them chain, drawings and lists.
 
+import "./asks.js";
 import { drawCard } from "./card.js";
 import { markNow, showOffers } from "./device.js";
 import { showFinish } from "./finish.js";
