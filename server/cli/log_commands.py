@@ -147,14 +147,14 @@ def _write(path: Path, texts: Iterator[str]) -> None:
 @data_option
 def import_(source: Path, data: Path) -> None:
     """Take in SOURCE: a JSON export, or the folder of a backup or of another log. Twice does no harm."""
-    from server.solver import parse_alignment
+    from server.session.events import readable
 
     with _opened(data, "create") as book:
         if source.is_dir():
-            new = import_folder(book, source, judge=parse_alignment)
+            new = import_folder(book, source, judge=readable)
         else:
             with source.open(encoding="utf-8-sig") as stream:
-                new = import_json(book, stream, judge=parse_alignment)
+                new = import_json(book, stream, judge=readable)
     click.echo(f"new: {new.alignments} alignments, {new.events} events, {new.pictures} pictures")
 
 

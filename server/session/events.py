@@ -6,6 +6,7 @@ from dataclasses import dataclass, fields
 from typing import Any
 
 from server.log import Json
+from server.solver import Alignment, parse_alignment
 from server.solver.events import Inspected, MarkSeen, NoMark, Shift, Turn
 
 __all__ = [
@@ -29,13 +30,21 @@ class Unread:
     kind: str
 
 
-Event = MarkSeen | NoMark | Turn | Shift | Inspected | Unread
+@dataclass(frozen=True)
+class Undo:
+    """The event of that uuid was taken back; neither of the two is in the document that the solver gets."""
+
+    event: str
+
+
+Event = MarkSeen | NoMark | Turn | Shift | Inspected | Undo | Unread
 _KINDS: dict[str, type[Any]] = {
     "mark": MarkSeen,
     "no-mark": NoMark,
     "turn": Turn,
     "shift": Shift,
     "inspected": Inspected,
+    "undo": Undo,
 }
 _NAMES = {made: kind for kind, made in _KINDS.items()}
 
@@ -45,6 +54,7 @@ class Entry:
     """An event in the log: its number, when it was written (UTC), whether it no longer counts."""
 
     id: int
+    uuid: str
     when: str
     event: Event
     withdrawn: bool
@@ -58,8 +68,18 @@ class Entry:
     @classmethod
     def of(cls, row: Json) -> Entry:
         """Return a row of the log's."""
-        known = {key: row[key] for key in ("id", "when", "withdrawn", "has_picture")}
+        known = {key: row[key] for key in ("id", "uuid", "when", "withdrawn", "has_picture")}
         return cls(event=event_of(row["event"]), **known)
+
+
+def without_undo(document: Json) -> Json:
+    """Return an alignment document without the events that only say that another was taken back."""
+    return {**document, "events": [event for event in document["events"] if event.get("kind") != "undo"]}
+
+
+def readable(document: Json) -> Alignment:
+    """Return an alignment as the log keeps it, read by the solver; raises DocumentError."""
+    return parse_alignment(without_undo(document))
 
 
 def event_of(data: Json) -> Event:
