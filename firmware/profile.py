@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -85,10 +86,24 @@ def load_profile(path: Path) -> RigProfile:
     return profile
 
 
-def profile_for(folder: Path, named: Path | None = None) -> RigProfile:
-    """Return the profile in file ``named``, else in ``rig.toml`` of that folder, else that of a bare rig."""
+def profile_for(
+    folder: Path, named: Path | None = None, *, told: Callable[[str], object] | None = None
+) -> RigProfile:
+    """Return the profile in file ``named``, else in ``rig.toml`` of that folder, else that of a bare rig.
+
+    told : gets the line that says what is wrong with a ``rig.toml`` that nobody named, and a bare rig's profile
+    is used; without it, as for ``named``, raises ProfileRefused.
+    """
     path = named or folder / FILE_NAME
-    return load_profile(path) if named or path.exists() else RigProfile()
+    if not named and not path.exists():
+        return RigProfile()
+    try:
+        return load_profile(path)
+    except ProfileRefused as error:
+        if named or told is None:
+            raise
+        told(f"{error}; a bare rig's profile is used")
+        return RigProfile()
 
 
 def camera_named(text: str) -> tuple[str, dict[str, Any]]:

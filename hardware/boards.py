@@ -3,27 +3,31 @@
 Sources, by their letters below:
 
 D : Raspberry Pi Ltd, mechanical drawing RP-008153-DS-1 of Camera Module 3 (tolerances 0.2),
-    <https://datasheets.raspberrypi.com/camera/camera-module-3-standard-mechanical-drawing.pdf>: outline 25 × 23.862,
-    holes 2.2 in a pattern of 21 × 12.5, one row 2 from an edge, lens in the middle across and 14.4 from that edge.
+    <https://datasheets.raspberrypi.com/camera/camera-module-3-standard-mechanical-drawing.pdf>: outline 25 ×
+    23.862, holes 2.2 in a pattern of 21 × 12.5, one row 2 from an edge, lens in the middle across and 14.4
+    from that edge.
 S : Raspberry Pi documentation, "Hardware specifications" of the cameras, file
-    documentation/asciidoc/accessories/camera/hardware_specification.adoc of github.com/raspberrypi/documentation:
-    fields of view, focal lengths, F numbers, nearest sharp distances, sizes over all.
-1 : a model of Camera Module 1, 3dmodels/PiCamera_1_3.scad of github.com/hilderonny/stromzaehler-pi; the same numbers
+    documentation/asciidoc/accessories/camera/hardware_specification.adoc of
+    github.com/raspberrypi/documentation: fields of view, focal lengths, F numbers, nearest sharp distances,
+    sizes over all.
+1 : a model of Camera Module 1, 3dmodels/PiCamera_1_3.scad of github.com/hilderonny/stromzaehler-pi; the same
+    numbers
     within 0.1 in vitamins/cameras.scad of github.com/nophead/NopSCADlib.
-2 : a measured model of Camera Module 2.1 (J. Beale, 2016), lib/RPiCam-v2.scad of
+2 : a measured model of Camera Module 2.1 (2016), lib/RPiCam-v2.scad of
     github.com/openbikesensor/OpenBikeSensor3dPrintableCase.
-3 : a measured model of Camera Module 3 (K. Aziiev), camera_module.scad and its parameters.scad on GitHub.
+3 : a measured model, "Placeholder model for the Raspberry Camera Module 3" (GPL-3.0),
+    camera_module.scad and its parameters.scad on GitHub.
 
-All of 1, 2 and 3 agree on what matters: the row of holes at 2 mm lies at the edge *opposite* the ribbon's socket, the
-lens is 9.4 to 9.5 from the socket's edge and level with the other row, and the sensor's own flex runs from the lens
-to the edge with the holes. The socket is on the back; its ribbon leaves at that edge, along the board.
+All of 1, 2 and 3 agree on what matters: the row of holes at 2 mm lies at the edge *opposite* the ribbon's
+socket, the lens is 9.4 to 9.5 from the socket's edge and level with the other row, and the sensor's own flex
+runs from the lens to the edge with the holes. The socket is on the back; its ribbon leaves at that edge,
+along the board.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
 from manifold3d import Manifold
 
 from hardware.solids import box
@@ -46,7 +50,8 @@ class Board:
 
     lens_mm : side of the square block around the lens, and how far its front stands before the board.
     tallest_mm : the largest such height that a source gives.
-    flex_mm : half width, and height, of the sensor's flex and its plug; they reach from the lens to `flex_end_mm`
+    flex_mm : half width, and height, of the sensor's flex and its plug; they reach from the lens to
+        `flex_end_mm`
         from the far edge.
     socket_mm : width, length from the socket's edge, and height at the back.
     field_deg, focal_mm, f_number, nearest_mm : of the lens (S).
@@ -70,26 +75,31 @@ class Board:
         return self.lens_mm[1] - SPACER_MM - PLATE_MM
 
 
-# Module 3: 8.93 in model 3; 11.5 over all (S) less board and socket is 7.75. The middle of both is taken for the
-# lens's place, the larger one for room. The wide one is 0.9 taller over all (S).
+# Module 3: 8.93 in model 3; 11.5 over all (S) less board and socket is 7.75. The middle of both is taken
+# for the lens's place, the larger one for room. The wide one is 0.9 taller over all (S).
 BOARDS = {
     "module-1": Board(
-        "Camera Module 1", 1.0, (8.0, 5.8), 6.0, (4.0, 1.5), 1.5, (21.0, 5.7, 2.6), (53.5, 41.41), 3.60, 2.9, 1000.0
+        "Camera Module 1", 1.0, (8.0, 5.8), 6.0, (4.0, 1.5), 1.5,
+        (21.0, 5.7, 2.6), (53.5, 41.41), 3.60, 2.9, 1000.0,
     ),
     "module-2": Board(
-        "Camera Module 2", 1.05, (8.45, 6.3), 6.3, (5.85, 1.52), 2.6, (21.0, 6.1, 2.62), (62.2, 48.8), 3.04, 2.0, 100.0
+        "Camera Module 2", 1.05, (8.45, 6.3), 6.3, (5.85, 1.52), 2.6,
+        (21.0, 6.1, 2.62), (62.2, 48.8), 3.04, 2.0, 100.0,
     ),
     "standard": Board(
-        "Camera Module 3", 1.05, (11.05, 8.34), 8.93, (5.0, 1.5), 0.3, (21.0, 6.0, 2.7), (66.0, 41.0), 4.74, 1.8, 100.0
+        "Camera Module 3", 1.05, (11.05, 8.34), 8.93, (5.0, 1.5), 0.3,
+        (21.0, 6.0, 2.7), (66.0, 41.0), 4.74, 1.8, 100.0,
     ),
     "wide": Board(
-        "Camera Module 3 Wide", 1.05, (11.05, 9.24), 9.83, (5.0, 1.5), 0.3, (21.0, 6.0, 2.7), (102.0, 67.0), 2.75, 2.2, 50.0
+        "Camera Module 3 Wide", 1.05, (11.05, 9.24), 9.83, (5.0, 1.5), 0.3,
+        (21.0, 6.0, 2.7), (102.0, 67.0), 2.75, 2.2, 50.0,
     ),
 }  # fmt: skip
 
 
 def board_solids(board: Board, slid_mm: float = 0.0) -> dict[str, Manifold]:
-    """Return the board's parts in the camera's frame (x right, y up, z ahead, the lens's front at the origin).
+    """Return the board's parts in the camera's frame (x right, y up, z ahead, the lens's front at the
+    origin).
 
     The socket's edge is up; `slid_mm` moves all up along the slots. The ribbon is drawn 30 mm long.
     """
@@ -102,7 +112,9 @@ def board_solids(board: Board, slid_mm: float = 0.0) -> dict[str, Manifold]:
         "lens": box((-side / 2, side / 2), (-side / 2, side / 2), (front, front + board.tallest_mm)),
         "flex": box((-flex, flex), (low + board.flex_end_mm, -side / 2), (front, front + flex_high)),
         "socket": box((-wide / 2, wide / 2), (top - deep, top), (back - high, back)),
-        "ribbon": box((-RIBBON_MM[0] / 2, RIBBON_MM[0] / 2), (top, top + 30), (back - 1.3 - RIBBON_MM[1], back - 1.3)),
+        "ribbon": box(
+            (-RIBBON_MM[0] / 2, RIBBON_MM[0] / 2), (top, top + 30), (back - 1.3 - RIBBON_MM[1], back - 1.3)
+        ),
     }
     for x, z in HOLES_MM:
         parts["board"] -= _post(x, z, HOLE_MM / 2, (back - 1, front + 1))
@@ -112,7 +124,8 @@ def board_solids(board: Board, slid_mm: float = 0.0) -> dict[str, Manifold]:
 def screw_solids(board: Board, slid_mm: float = 0.0) -> dict[str, Manifold]:
     """Return four M2 screws with their nuts, in the same frame: heads sunk in the plate, thread backwards.
 
-    M2 × 10 with a pan head, 4.0 × 1.6 (ISO 7045); nuts 4 across flats (ISO 4032), drawn as their outer circle 4.6.
+    M2 × 10 with a pan head, 4.0 × 1.6 (ISO 7045); nuts 4 across flats (ISO 4032), drawn as their outer
+    circle 4.6.
     """
     face = -board.lens_before_plate_mm
     front, back = -board.lens_mm[1], -board.lens_mm[1] - board.thick_mm
@@ -127,8 +140,3 @@ def screw_solids(board: Board, slid_mm: float = 0.0) -> dict[str, Manifold]:
 
 def _post(x: float, up: float, radius: float, ahead: tuple[float, float]) -> Manifold:
     return Manifold.cylinder(ahead[1] - ahead[0], radius, -1, 32).translate((x, up, ahead[0]))
-
-
-def holes_seen() -> np.ndarray:
-    """Return the holes (4, 2) from the lens: across and towards the socket's edge."""
-    return np.array(HOLES_MM)

@@ -12,7 +12,6 @@ from manifold3d import CrossSection, Manifold
 from hardware.boards import HOLES_MM, PLATE_MM
 from hardware.measures import (
     BELOW_LENS_MM,
-    COOLING_GAP_MM,
     FLOOR_MM,
     PLAY_MM,
     RIB_MM,
@@ -53,7 +52,7 @@ def layout(m: Measures) -> Layout:
     """Return where things are."""
     width, height = m.card_size_mm
     card = (0.0, m.card_mm + PLAY_MM)
-    stop = (card[1] + COOLING_GAP_MM, card[1] + COOLING_GAP_MM + m.stop_mm + PLAY_MM)
+    stop = (card[1] + m.air_mm, card[1] + m.air_mm + m.stop_mm + PLAY_MM)
     bed = min(-height / 2 - FLOOR_MM, _lowest(m))
     return Layout(
         inner=width / 2 - max(OVERLAP * m.scale, 1.0),
@@ -102,7 +101,7 @@ def _rails(at: Layout) -> Manifold:
 def _floor(m: Measures, at: Layout) -> Manifold:
     """The floor under card and stop, open below the cooling gap."""
     floor = box((-at.outer, at.outer), (-RIB, at.rear), (at.under, at.shelf))
-    vent = (at.card[1] + RIB + 0.5, at.stop[0] - RIB - 0.5)
+    vent = (at.card[1] + 0.5, at.stop[0] - 0.5)
     third = (at.inner - 8.0) / 3
     for middle in (-2 * third - 3, 0.0, 2 * third + 3):
         floor -= box((middle - third, middle + third), vent, (at.under - 1, at.shelf + 1))
@@ -167,8 +166,8 @@ def _opening(profile: CrossSection) -> CrossSection:
 def _gable(m: Measures, at: Layout) -> Manifold:
     """The plate before the camera's board, square to the line of sight, its lower edges rising at 45°.
 
-    The socket's edge of the board is up, so the lens stands in a notch that is open downwards for the sensor's
-    flex. The heads of the screws sink into the front face: a lamp ring can lie flat on it.
+    The socket's edge of the board is up, so the lens stands in a notch that is open downwards for the
+    sensor's flex. The heads of the screws sink into the front face: a lamp ring can lie flat on it.
     """
     right, up, ahead = m.axes
     reach = at.outer + 10.0

@@ -1,7 +1,9 @@
-"""The hold for an open bracket: a mirror plate that stands at 45° to the beam, with nothing square to the beam on it.
+"""The hold for an open bracket: a mirror plate that stands at 45° to the beam, with nothing square to the
+beam on it.
 
-Steel discs glued to the plate's face, beside its mirror, meet magnets in the hold's slanted face. Two cable ties around the plate
-hold where nothing may be glued. `Measures.deflects` says to which side the mirror sends the beam.
+Steel discs glued to the plate's face, beside its mirror, meet magnets in the hold's slanted face. Two cable
+ties around the plate hold where nothing may be glued. `Measures.deflects` says to which side the mirror
+sends the beam.
 """
 
 from __future__ import annotations
@@ -28,11 +30,15 @@ def bracket_hold(m: Measures, at: Layout) -> Manifold:
     """
     free = m.mount_mm / 2 - m.magnet_mm[0] - 5.2
     if free < 6.0:
-        raise Unbuildable(f"mount {m.mount_mm:g}: no room for magnets of {m.magnet_mm[0]:g}; take smaller ones")
+        raise Unbuildable(
+            f"mount {m.mount_mm:g}: no room for magnets of {m.magnet_mm[0]:g}; take smaller ones"
+        )
     middle, thick = mirror_y_mm(m, at.back), m.magnet_mm[1] + DISC_MM + 2.0
     z = (at.under, m.mount_mm / 2)
     solid = _wall(m, at, middle, z) + prism(section(_strip(m, middle, thick)), "z", z)
-    lip = section(_lip(m, middle, thick)) ^ section([(-90, at.back + 0.5), (0, at.back + 0.5), (0, 90), (-90, 90)])
+    lip = section(_lip(m, middle, thick)) ^ section(
+        [(-90, at.back + 0.5), (0, at.back + 0.5), (0, 90), (-90, 90)]
+    )
     solid += prism(lip, "z", z)
     solid -= prism(drop(free / _ROOT2), "y", (at.back - 1, middle + m.mount_mm))
     place = m.mount_mm / 2 - m.magnet_mm[0] / 2 - 2.6
@@ -56,20 +62,35 @@ def _wall(m: Measures, at: Layout, middle: float, z: tuple[float, float]) -> Man
     wall = box((-at.outer, at.outer), rear, (at.under, min(at.top, m.mount_mm / 2)))
     wall += box((-end - 4, end + 2), rear, z)
     near, low = end - WALL_MM, at.back + 0.5
-    return wall + prism([(near, low), (end, low), (end, middle + end - 0.5), (near, middle + near - 0.5)], "z", z)
+    return wall + prism(
+        [(near, low), (end, low), (end, middle + end - 0.5), (near, middle + near - 0.5)], "z", z
+    )
 
 
 def _strip(m: Measures, middle: float, thick: float) -> list[tuple[float, float]]:
     """The slanted face, as seen from above: along the plate, `thick` behind its face."""
     half, back = m.mount_mm / 2 / _ROOT2, thick * _ROOT2
     low = middle - half - WALL_MM + 0.5  # ends within the rear wall
-    return [(-half, middle - half), (half, middle + half), (half, middle + half - back), (low - middle + back, low), (-half, low)]
+    return [
+        (-half, middle - half),
+        (half, middle + half),
+        (half, middle + half - back),
+        (low - middle + back, low),
+        (-half, low),
+    ]
 
 
 def _lip(m: Measures, middle: float, thick: float) -> list[tuple[float, float]]:
     """What the plate's near edge rests against, as seen from above."""
     near, far = -m.mount_mm / 2 - 0.2, -m.mount_mm / 2 - 3.6
-    corners = [(far, -thick / 2), (near + 1.0, -thick / 2), (near + 1.0, -0.5), (near, -0.5), (near, _LIP), (far, _LIP)]
+    corners = [
+        (far, -thick / 2),
+        (near + 1.0, -thick / 2),
+        (near + 1.0, -0.5),
+        (near, -0.5),
+        (near, _LIP),
+        (far, _LIP),
+    ]
     return [((t - n) / _ROOT2, middle + (t + n) / _ROOT2) for t, n in corners]
 
 

@@ -17,7 +17,8 @@ from vision.raster import text_outlines
 
 CUT, BLACK = "#ff0000", "#000000"
 _HAIR_MM = 0.1
-OPENING_MM = (62.0, 63.0)  # of the board behind the sheet, at the standard size; all markers are backed by board
+# Of the board behind the sheet, at the standard size; all markers are backed by board.
+OPENING_MM = (62.0, 63.0)
 
 
 def shapes(station: str, size: str) -> list[Shape]:
@@ -66,9 +67,9 @@ def _rings(shape: Shape) -> list[Floats]:
 def board(size: str, name: str, *, opening: bool) -> Page:
     """A blank of a card's size to cut: the board behind a printed sheet, or the beam stop.
 
-    The board's opening is much wider than the window: tape goes on the back of the sheet itself. On the back of the
-    board it would lie behind the print, and the camera, which looks from the side, would read it shifted: 3 mm of
-    board at 35° are 2.1 mm.
+    The board's opening is much wider than the window: tape goes on the back of the sheet itself. On the back
+    of the board it would lie behind the print, and the camera, which looks from the side, would read it
+    shifted: 3 mm of board at 35° are 2.1 mm.
     """
     sheet = card_sheet("mirror-1", size)
     width, height = sheet.width_mm, sheet.height_mm

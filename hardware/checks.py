@@ -54,7 +54,12 @@ def _camera_checks(body: Manifold, m: Measures) -> list[Check]:
         Check("lines of sight that are blocked", hidden, "0 to the window and all markers", hidden == 0),
         Check("field of view filled, %", filled, f"at most {100 * FILLED:g}", filled <= 100 * FILLED),
         Check("the same, axis 3° off, %", off, "at most 100", off <= 100.0),
-        Check("plastic in the camera's board, mm³", clash, "0, the board at either end of its slots", clash <= 1e-6),
+        Check(
+            "plastic in the camera's board, mm³",
+            clash,
+            "0, the board at either end of its slots",
+            clash <= 1e-6,
+        ),
         Check("blur at the farthest marker, modules", m.blur, "at most 0.33", m.blur <= 0.33),
     ]
     return [*checks, _past_the_nozzle(m)] if m.mount == "nozzle" else checks
@@ -70,7 +75,9 @@ def front_mm(body: Manifold, m: Measures) -> float:
     parts = [body]
     if m.camera != "none":
         parts += [p.transform(camera_frame(m)) for p in screw_solids(m.board).values()]
-        parts += [p.transform(camera_frame(m)) for name, p in board_solids(m.board).items() if name != "ribbon"]
+        parts += [
+            p.transform(camera_frame(m)) for name, p in board_solids(m.board).items() if name != "ribbon"
+        ]
     return float(max(-part.bounding_box()[1] for part in parts))
 
 
@@ -79,7 +86,7 @@ def overlap_mm3(body: Manifold, m: Measures) -> float:
     found = 0.0
     for slid in (-0.9, 0.0, 0.9):
         for part in (*board_solids(m.board, slid).values(), *screw_solids(m.board, slid).values()):
-            found += float((body ^ part.transform(camera_frame(m))).volume())
+            found += max(0.0, float((body ^ part.transform(camera_frame(m))).volume()))
     return found
 
 

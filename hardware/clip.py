@@ -14,7 +14,7 @@ from hardware.files import write_body
 from hardware.holds import clip_body
 from hardware.hood import hood_body
 from hardware.measures import CAMERAS, CARDS, MOUNTS, Measures, Unbuildable
-from hardware.plug import plug_body, to_card_mm
+from hardware.plug import plug_body, profile_line, to_card_mm
 
 _AT_THE_NOZZLE = {"card": "standard", "camera": "standard"}  # nearer, the nozzle would hide markers
 _SPARE_MM = 4.0  # below the nozzle's clip
@@ -22,8 +22,8 @@ _PETG_G_PER_CM3 = 1.27  # usual for PETG filament; from memory
 
 
 @click.command(
-    help="Write a clip, its centring plug and the lens's hood as STL and 3MF, and a drawing (SVG). Lengths in mm. "
-    "Without more it is the clip for the nearest stations: small card, wide camera."
+    help="Write a clip, its centring plug and the lens's hood as STL and 3MF, and a drawing (SVG). "
+    "Lengths in mm. Without more it is the clip for the nearest stations: small card, wide camera."
 )
 @click.option(
     "--out", type=click.Path(path_type=Path, file_okay=False), required=True, help="Folder to write to."
@@ -44,9 +44,13 @@ _PETG_G_PER_CM3 = 1.27  # usual for PETG filament; from memory
 @click.option("--nozzle-tip-diameter", "tip_diameter_mm", type=float, help="How wide the nozzle's tip is.")
 @click.option("--gap", "gap_mm", type=float, help="From the nozzle's tip down to the card.")
 @click.option(
-    "--deflects", type=click.Choice(["left", "right"]), help="A bracket's mirror sends the beam there, as seen along the beam."
+    "--deflects",
+    type=click.Choice(["left", "right"]),
+    help="A bracket's mirror sends the beam there, as seen along the beam.",
 )
-@click.option("--card", type=click.Choice(list(CARDS)), help="Size of the card.  [default: small; nozzle standard]")
+@click.option(
+    "--card", type=click.Choice(list(CARDS)), help="Size of the card.  [default: small; nozzle standard]"
+)
 @click.option("--card-thickness", "card_mm", type=float, help="Thickness of the card with its board.")
 @click.option("--stop-thickness", "stop_mm", type=float, help="Thickness of the beam stop.")
 @click.option(
@@ -92,11 +96,19 @@ def notes(body: Manifold, m: Measures) -> list[str]:
         said.append(f"the lens stands {m.distance_mm:g} mm from the card: focus at {m.dioptres:.1f} dioptres")
     if m.mount == "nozzle":
         below = m.gap_mm + body.bounding_box()[4] + _SPARE_MM
-        said.append(f"below the tip it needs {below:.0f} mm: lower the bed by {below:.0f} mm before it is seated")
-        return [*said, f"the camera stands to the front of the machine, {front_mm(body, m) - m.gap_mm:.0f} mm above the tip"]
+        said.append(
+            f"below the tip it needs {below:.0f} mm: lower the bed by {below:.0f} mm before it is seated"
+        )
+        if m.camera != "none":
+            said.append(
+                f"the camera stands to the front, {front_mm(body, m) - m.gap_mm:.0f} mm above the tip"
+            )
+        return [*said, profile_line(m.mount, before)]
     before_what = "the middle of the bracket's mirror" if m.mount == "bracket" else "the mount's face"
-    said.append(f"it stands {before + front_mm(body, m):.0f} mm before {before_what}: leave more than that free")
-    return [*said, f"in the laser's profile, under [card]: before_mount_mm = {before:.1f} for this station"]
+    said.append(
+        f"it stands {before + front_mm(body, m):.0f} mm before {before_what}: leave more than that free"
+    )
+    return [*said, profile_line(m.mount, before)]
 
 
 if __name__ == "__main__":

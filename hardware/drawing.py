@@ -9,7 +9,7 @@ from manifold3d import Manifold
 
 from hardware.boards import HOLES_MM
 from hardware.body import layout
-from hardware.measures import COOLING_GAP_MM, Floats, Measures
+from hardware.measures import Floats, Measures
 from hardware.plug import to_card_mm
 from hardware.svg import BLUE, GREY, RED, Page
 
@@ -111,7 +111,7 @@ def _side_notes(view: _View, m: Measures, low: Floats, high: Floats) -> None:
     top = -at.top
     for start, end, words, rise in (
         (at.card[0], at.card[1], f"card {at.card[1]:.1f}", 26),
-        (at.card[1], at.stop[0], f"air {COOLING_GAP_MM:g}", 16),
+        (at.card[1], at.stop[0], f"air {m.air_mm:g}", 16),
         (at.stop[0], at.stop[1], f"stop {at.stop[1] - at.stop[0]:.1f}", 8),
     ):
         view.measure((start, top), (end, top), words, -rise)

@@ -19,7 +19,8 @@ _HEAD_MM = 16.0  # of a printed page: the bar and what is said beside it
 
 @dataclass
 class Sheet:
-    """A part: outlines (n, 2) and holes (x, y, diameter) to cut, lines (2, 2) and words to print, about its middle.
+    """A part: outlines (n, 2) and holes (x, y, diameter) to cut, lines (2, 2) and words to print, about its
+    middle.
 
     half_mm : half its width and height, at least, for laying it out.
     """
@@ -97,7 +98,9 @@ def _head(paper: Paper) -> Part:
 
 def _pieces(part: Sheet, at: tuple[float, float]) -> list[Part]:
     """The part as shapes about its place; each hole is a ring about its own."""
-    shapes: list[Shape] = [stroke(a, b) for ring in part.outlines for a, b in zip(ring, np.roll(ring, -1, 0), strict=True)]
+    shapes: list[Shape] = [
+        stroke(a, b) for ring in part.outlines for a, b in zip(ring, np.roll(ring, -1, 0), strict=True)
+    ]
     shapes += [stroke(*line) for line in part.lines]
     shapes += [Words(words, place, 2.4) for words, place in [*part.words, (part.title, _title_at(part))]]
     holes: list[Part] = [([Ring(d / 2, _HAIR_MM)], (at[0] + u, at[1] + v)) for u, v, d in part.holes]

@@ -1,8 +1,10 @@
-"""A holder without a camera, cut from board and hung on steel washers: `python -m hardware.holder --out holder`.
+"""A holder without a camera, cut from board and hung on steel washers: `python -m hardware.holder --out
+holder`.
 
-For whoever has a paper printer, a knife (or the laser itself) and a telephone. All layers are of one board and glued
-on each other, from the mount to the beam: base, slot of the beam stop, air, slot of the card, front. The base has
-holes that fit the washers on the mount; magnets sit in the same holes. Frame as in `measures`: x right, z up.
+For whoever has a paper printer, a knife (or the laser itself) and a telephone. All layers are of one board
+and glued on each other, from the mount to the beam: base, slot of the beam stop, air, slot of the card,
+front. The base has holes that fit the washers on the mount; magnets sit in the same holes. Frame as in
+`measures`: x right, z up.
 """
 
 from __future__ import annotations
@@ -16,6 +18,7 @@ import numpy as np
 
 from hardware.flat import Sheet, write_flat_pdf, write_flat_svg
 from hardware.measures import CARDS, COOLING_GAP_MM, PLAY_MM, Floats
+from hardware.plug import profile_line
 from hardware.template import guide_sheets, ring_sheet
 from vision import SIZES, card_sheet
 from vision.print_pdf import PAPER_MM, Paper
@@ -35,8 +38,8 @@ class Uncuttable(ValueError):
 class Cut:
     """What somebody measured: the mount, the washers, the board.
 
-    aperture_mm : clear opening of a round mount. washer_mm : outside diameter and thickness. tip_mm, gap_mm : of a
-    nozzle, as in `Measures`.
+    aperture_mm : clear opening of a round mount. washer_mm : outside diameter and thickness. tip_mm, gap_mm
+        : of a nozzle, as in `Measures`.
     """
 
     mount: str = "square"
@@ -69,12 +72,16 @@ class Cut:
 
     @property
     def wedge_shift_mm(self) -> float:
-        """How far a bracket's wedges stand beside the middle, so that the slanted face's middle is on the beam."""
+        """How far a bracket's wedges stand beside the middle, so that the slanted face's middle is on the
+        beam.
+        """
         return self.board_mm / math.sqrt(2)
 
     @property
     def before_mount_mm(self) -> float:
-        """From the mount's face, or a bracket's mirror, to the card's struck face; below the tip at the nozzle."""
+        """From the mount's face, or a bracket's mirror, to the card's struck face; below the tip at the
+        nozzle.
+        """
         if self.mount == "nozzle":
             return (self.nozzle_layers + 1) * self.board_mm - self.tip_mm
         slots = 2 * (self.board_mm + PLAY_MM)
@@ -94,7 +101,16 @@ def sheets(c: Cut) -> list[Sheet]:
     base = Sheet("base", 1, [_rectangle(c)], [(0.0, 0.0, _NEEDLE_WAY_MM)], _size(c))
     found = [base, wide_sheet(c), narrow_sheet(c)]
     if c.mount == "nozzle":
-        return [*found, Sheet("nozzle's board, on top", 1, [_rectangle(c)], [(0.0, 0.0, c.mount_mm + HOLE_PLAY_MM)], _size(c))]
+        return [
+            *found,
+            Sheet(
+                "nozzle's board, on top",
+                1,
+                [_rectangle(c)],
+                [(0.0, 0.0, c.mount_mm + HOLE_PLAY_MM)],
+                _size(c),
+            ),
+        ]
     holes = [(x, z, c.washer_mm[0] + HOLE_PLAY_MM) for x, z in washers(c)]
     if c.mount == "bracket":
         half = c.mount_mm / 2
@@ -114,14 +130,14 @@ def washers(c: Cut) -> list[tuple[float, float]]:
     radius = c.washer_mm[0] / 2
     if c.mount == "round":
         if c.mount_mm - c.aperture_mm < 2 * (c.washer_mm[0] + 0.5):
-            raise Uncuttable(
-                f"washer {c.washer_mm[0]:g}: the collar's end is {(c.mount_mm - c.aperture_mm) / 2:g} wide; take smaller ones"
-            )
+            raise Uncuttable(f"washer {c.washer_mm[0]:g}: the collar's end is narrower; take smaller ones")
         around, turns = (c.mount_mm + c.aperture_mm) / 4, np.radians([90.0, 210.0, 330.0])
         return [(float(around * np.cos(t)), float(around * np.sin(t))) for t in turns]
     place = c.mount_mm / 2 - radius - 2.0
     if place < radius + 7.0:
-        raise Uncuttable(f"mount {c.mount_mm:g}: no room for washers of {c.washer_mm[0]:g}; take smaller ones")
+        raise Uncuttable(
+            f"mount {c.mount_mm:g}: no room for washers of {c.washer_mm[0]:g}; take smaller ones"
+        )
     return [(x, z) for x in (-place, place) for z in (-place, place)]
 
 
@@ -167,21 +183,40 @@ def notes(c: Cut) -> list[str]:
     said = [f"{sheet.name}: cut {sheet.count}" for sheet in sheets(c)]
     if c.mount == "bracket":
         said.append("lines on the base: the wedges stand between them, the thick end where the beam is sent")
-    said.append("glue a strip of thick paper (0.4 mm) on the arms of both slot layers: card and stop need that play")
+    said.append(
+        "glue a strip of thick paper (0.4 mm) on the arms of both slot layers: card and stop need that play"
+    )
     if c.mount == "nozzle":
         high = c.before_mount_mm + (3 + c.air_layers) * c.board_mm + 2 * PLAY_MM
-        return [*said, f"the card lies {c.before_mount_mm:.1f} mm below the tip; lower the bed by {math.ceil(high + 4)} mm"]
-    return [*said, f"in the laser's profile, under [card]: before_mount_mm = {c.before_mount_mm:.1f} for this station"]
+        return [
+            *said,
+            f"the card lies {c.before_mount_mm:.1f} mm below the tip",
+            f"lower the bed by {math.ceil(high + 4)} mm",
+            profile_line(c.mount, c.before_mount_mm),
+        ]
+    return [*said, profile_line(c.mount, c.before_mount_mm)]
 
 
-@click.command(help="Write the parts of a holder without a camera, and the centring template (SVG, PDF). Lengths in mm.")
-@click.option("--out", type=click.Path(path_type=Path, file_okay=False), required=True, help="Folder to write to.")
-@click.option("--mount", type=click.Choice(MOUNTS), default="square", show_default=True, help="What it hangs on.")
+@click.command(
+    help="Write the parts of a holder without a camera, and the centring template (SVG, PDF). Lengths in mm."
+)
+@click.option(
+    "--out", type=click.Path(path_type=Path, file_okay=False), required=True, help="Folder to write to."
+)
+@click.option(
+    "--mount", type=click.Choice(MOUNTS), default="square", show_default=True, help="What it hangs on."
+)
 @click.option("--mount-diameter", "--mount-side", "mount_mm", type=float, help="Outside diameter, or side.")
 @click.option("--aperture", "aperture_mm", type=float, help="Clear diameter of a round mount.")
 @click.option("--card", type=click.Choice(list(CARDS)), help="Size of the card.  [default: small]")
 @click.option("--board", "board_mm", type=float, help="Thickness of the board.  [default: 3]")
-@click.option("--washer", "washer_mm", type=float, nargs=2, help="Washers: outside diameter and thickness.  [default: 9 0.8]")
+@click.option(
+    "--washer",
+    "washer_mm",
+    type=float,
+    nargs=2,
+    help="Washers: outside diameter and thickness.  [default: 9 0.8]",
+)
 @click.option("--nozzle-tip", "tip_mm", type=float, help="From the nozzle's tip up to its full diameter.")
 @click.option("--gap", "gap_mm", type=float, help="From the nozzle's tip down to the card, at least.")
 @click.option("--paper", type=click.Choice(list(PAPER_MM)), default="a4", show_default=True)

@@ -1,4 +1,6 @@
-"""The cut holder glued together, as a solid in the clip's frame: for the pictures and for the tests of its fit."""
+"""The cut holder glued together, as a solid in the clip's frame: for the pictures and for the tests of its
+fit.
+"""
 
 from __future__ import annotations
 
@@ -20,7 +22,7 @@ def shape(sheet: Sheet) -> CrossSection:
 
 
 def layers(c: Cut) -> list[tuple[str, Manifold]]:
-    """Return every layer with its part's name, from the front backwards; the card's struck face is at y = 0."""
+    """Return every layer with its part's name, front to back; the card's struck face is at y = 0."""
     named = {sheet.name.split(" (")[0]: shape(sheet) for sheet in sheets(c)}
     t, slot = c.board_mm, c.board_mm + PLAY_MM
     order = [("between", t), ("slot", slot), *([("between", t)] * c.air_layers), ("slot", slot), ("base", t)]
@@ -47,7 +49,9 @@ def _slanted(c: Cut, named: dict[str, CrossSection], back: float) -> list[tuple[
     leg, t, half, shift = c.mount_mm / np.sqrt(2), c.board_mm, c.mount_mm / 2, c.wedge_shift_mm
     wedge = section([(shift - leg / 2, back), (shift + leg / 2, back), (shift + leg / 2, back + leg)])
     wedges = [prism(wedge, "z", (z, z + t)) for z in (-half, half - t)]
-    face = prism(named["slanted face"], "y", (0.0, t)).rotate((0, 0, 45.0)).translate((shift, back + leg / 2, 0))
+    face = (
+        prism(named["slanted face"], "y", (0.0, t)).rotate((0, 0, 45.0)).translate((shift, back + leg / 2, 0))
+    )
     return [*(("wedge", part) for part in wedges), ("slanted face", face)]
 
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 from manifold3d import Manifold
 
-from hardware.bracket import bracket_hold
 from hardware.body import Layout, frame_body, layout
+from hardware.bracket import bracket_hold
 from hardware.measures import DISC_MM, FLOOR_MM, WALL_MM, Measures, Unbuildable
 from hardware.solids import bore, box, diamond, drop, prism, section
 
@@ -110,7 +110,9 @@ def _boss(ridge: float, y: tuple[float, float]) -> Manifold:
 
 
 def _screw_hole(middle: float, ridge: float) -> Manifold:
-    """A hole for an M4 screw that cuts its own thread: it presses the collar into the vee where no magnet holds."""
+    """A hole for an M4 screw that cuts its own thread: it presses the collar into the vee where no magnet
+    holds.
+    """
     return Manifold.cylinder(14.0, 1.7, -1, 32).translate((0.0, middle, ridge - 2.0))
 
 

@@ -26,7 +26,8 @@ CAMERAS = ("wide", "standard", "module-2", "none")  # without one it is a holder
 BED_MM = 200.0
 WALL_MM, RIB_MM, FLOOR_MM, DISC_MM = 3.0, 2.4, 3.0, 0.8
 PLAY_MM = 0.4  # of the boards in their slots
-COOLING_GAP_MM = 12.0  # between the card's back and the beam stop
+COOLING_GAP_MM = 12.0  # between the card's back and the beam stop, for the standard card
+SMALL_GAP_MM = 8.0  # for the small one: open above and below as well, and the clip has to be short
 BELOW_LENS_MM = 10.0  # from the lens down to the peak of its plate's lower edges, which fall at 45°
 FILLED = 0.88  # of the field of view that the card may fill
 AXIS_OFF_DEG = 3.0  # a lens's axis may be off by as much, and the card must still be in the picture
@@ -49,7 +50,8 @@ class Measures:
     deflects : of a bracket: to which side its mirror sends the beam, for whoever looks along the beam.
     card : the card's size, one of `CARDS`.
     card_mm, stop_mm : thickness of the card with its board, and of the beam stop.
-    tilt_deg : from the card's normal to the line from the card's middle to the lens; camera : one of `CAMERAS`.
+    tilt_deg : from the card's normal to the line from the card's middle to the lens; camera : one of
+        `CAMERAS`.
     magnet_mm : diameter and thickness of the magnets.
     """
 
@@ -100,6 +102,11 @@ class Measures:
         return card_sheet("mirror-1", self.card).window_diameter_mm
 
     @property
+    def air_mm(self) -> float:
+        """Between the card's back and the beam stop."""
+        return COOLING_GAP_MM if self.card == "standard" else SMALL_GAP_MM
+
+    @property
     def corridor_mm(self) -> float:
         """Diameter of the straight cylinder around the nominal beam in which there is no plastic.
 
@@ -126,8 +133,8 @@ class Measures:
     def distance_mm(self) -> float:
         """From the lens to the card's middle, whole mm: the least at which all of this holds.
 
-        The card fills at most 88 % of the field of view, and is in it with the lens's axis 3° off; the lens can
-        focus there; plate and board are clear of the beam.
+        The card fills at most 88 % of the field of view, and is in it with the lens's axis 3° off; the lens
+        can focus there; plate and board are clear of the beam.
         """
         near = math.ceil(self.board.nearest_mm)
         return float(next(d for d in range(near, 400) if self.fits(d) and self._clear(d)))
@@ -142,9 +149,14 @@ class Measures:
         x = np.linspace(0.0, 40.0, 81)
         plate = -self.board.lens_before_plate_mm
         rear = -self.board.lens_mm[1] - self.board.thick_mm - self.board.socket_mm[2]
-        edges = [np.column_stack([x, -BELOW_LENS_MM - x, np.full_like(x, plate - d)]) for d in (0.0, PLATE_MM)]
+        edges = [
+            np.column_stack([x, -BELOW_LENS_MM - x, np.full_like(x, plate - d)]) for d in (0.0, PLATE_MM)
+        ]
         low = -LENS_TO_FAR_EDGE_MM - 1.0
-        edges += [np.column_stack([x[x <= 12.5], 0 * x[x <= 12.5] + low, 0 * x[x <= 12.5] + d]) for d in (plate, rear)]
+        edges += [
+            np.column_stack([x[x <= 12.5], 0 * x[x <= 12.5] + low, 0 * x[x <= 12.5] + d])
+            for d in (plate, rear)
+        ]
         points = self.lens_at(distance_mm) + np.vstack(edges) @ np.array(self.axes_at(distance_mm))
         return bool(np.hypot(points[:, 0], points[:, 2]).min() >= self.corridor_mm / 2 + _CLEAR_MM)
 
@@ -176,7 +188,9 @@ class Measures:
 
     @property
     def axis_tilt_deg(self) -> float:
-        """Between the camera's axis and the card's normal; a reading says the steeper `tilt_deg` of the line of sight."""
+        """Between the camera's axis and the card's normal; a reading says the steeper `tilt_deg` of the line
+        of sight.
+        """
         return math.degrees(math.acos(self.axes[2][1]))
 
     @property
@@ -191,7 +205,8 @@ class Measures:
 
     @property
     def blur(self) -> float:
-        """Width of the blur at the farthest marker's corner with the card's middle in focus, in marker modules.
+        """Width of the blur at the farthest marker's corner with the card's middle in focus, in marker
+        modules.
 
         Thin lens, published focal length and F number: on the object aperture × |s − s₀| / s₀.
         """

@@ -51,8 +51,19 @@ def _widest_mm(m: Measures) -> float:
     return m.mount_mm - (8.0 if m.mount == "round" else 2 * m.magnet_mm[0] + 13.5)
 
 
+def profile_line(mount: str, before_mm: float) -> str:
+    """What the laser's profile needs of a card so far before a mount, or below a nozzle's tip."""
+    if mount == "nozzle":
+        return f"in the laser's profile, under [card]: before_mount_mm = {{ nozzle = {-before_mm:.1f} }}"
+    said = f"in the laser's profile, under [card]: before_mount_mm = {{ mirror-N = {before_mm:.1f} }}"
+    behind = ", plus how far the mirror's middle lies behind the mount's face"
+    return said + ("" if mount == "bracket" else behind)
+
+
 def to_card_mm(m: Measures) -> float:
-    """From the mount's face (a bracket's mirror, the nozzle's tip) to the card's struck face: `before_mount_mm`."""
+    """From the mount's face (a bracket's mirror, the nozzle's tip) to the card's struck face:
+    `before_mount_mm`.
+    """
     if m.mount == "nozzle":
         return m.gap_mm
     if m.mount == "bracket":

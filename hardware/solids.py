@@ -9,9 +9,8 @@ import numpy as np
 from manifold3d import CrossSection, FillRule, Manifold
 from numpy.typing import NDArray
 
-
 Floats = NDArray[np.floating[Any]]
-Points = Sequence[tuple[float, float]]
+Points = Sequence[tuple[float, float]] | Floats
 AXES = {  # the plane's first and second axis, and the direction of extrusion, as columns
     "x": np.array([[0, 0, 1], [1, 0, 0], [0, 1, 0]], float),  # polygon in (y, z), along x
     "y": np.array([[1, 0, 0], [0, 0, -1], [0, 1, 0]], float),  # polygon in (x, z), along −y

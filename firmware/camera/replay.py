@@ -21,6 +21,7 @@ __all__ = ["FolderCamera"]
 _PICTURES = {".jpg", ".jpeg", ".png"}
 _VIDEOS = {".avi", ".mkv", ".mov", ".mp4"}
 _LONGEST_PAUSE_S = 1.0  # what a person did between two pulses is not waited for
+_LARGEST_BYTES = 40_000_000
 _HELD_S = 1 / 15  # the last picture is shown so often
 
 
@@ -122,9 +123,13 @@ class _Folder:
 
     def picture(self, index: int) -> Pixels:
         path = self._paths[index]
-        pixels = cv2.imdecode(np.fromfile(path, np.uint8), cv2.IMREAD_COLOR) if path.stat().st_size else None
+        try:
+            small = 0 < path.stat().st_size <= _LARGEST_BYTES
+            pixels = cv2.imdecode(np.fromfile(path, np.uint8), cv2.IMREAD_COLOR) if small else None
+        except (OSError, cv2.error):  # OpenCV's own limit of pixels, set for the camera's process
+            pixels = None
         if pixels is None:
-            raise ReplayRefused(f"{path.name}: not a picture, or damaged: take it out of the folder")
+            raise ReplayRefused(f"{path.name}: not a picture, damaged or too large: take it out")
         return np.asarray(pixels, np.uint8)
 
 

@@ -37,6 +37,7 @@ from firmware.errors import CameraMissing, CameraNotStarted, CameraTimeout
 __all__ = ["SupervisedCamera", "child_environment"]
 
 Opener = Callable[..., Camera]
+MAX_PIXELS = 25_000_000  # above what any sensor of ours has
 _DEAD_S = 2.0  # a killed process that has not ended by then hangs in the kernel
 
 
@@ -189,11 +190,13 @@ def child_environment() -> dict[str, str]:
     """Return this process's environment, so that a child of the same Python finds the same packages.
 
     What is wrong with a camera is said in our own line, so OpenCV's warnings on the way there are not shown.
+    OpenCV reads its limit of pixels there when it is loaded: no picture of a recording takes more memory.
     """
     return {
         "OPENCV_LOG_LEVEL": "SILENT",
         **os.environ,
         "PYTHONPATH": os.pathsep.join(os.path.abspath(path) for path in sys.path),
+        "OPENCV_IO_MAX_IMAGE_PIXELS": str(MAX_PIXELS),
     }
 
 

@@ -30,7 +30,9 @@ def draw(parts: list[Part], view: Floats, *, width_px: int = 900) -> Figure:
     picture, depth = np.ones((rows, cols, 3)), np.full((rows, cols), np.inf)
     normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     normal /= np.linalg.norm(normal, axis=1, keepdims=True) + 1e-12
-    light = 0.35 * frame[:, 0] - 0.6 * frame[:, 2] + np.array([0.0, 0.0, 0.7])  # over the onlooker's right shoulder
+    light = (
+        0.35 * frame[:, 0] - 0.6 * frame[:, 2] + np.array([0.0, 0.0, 0.7])
+    )  # over the onlooker's right shoulder
     light /= np.linalg.norm(light)
     shade = 0.62 + 0.38 * np.clip(normal @ light, -0.6, 1)
     for triangle, colour in zip(seen, colours * np.clip(shade, 0, 1)[:, None], strict=True):
@@ -97,7 +99,10 @@ DETAILS: dict[str, tuple[Callable[[], list[Part]], tuple[float, float, float]]] 
     "magnets": (lambda: scene.magnet_scene(CLIPS["square"]), (0.75, 0.62, 0.35)),
     "board": (lambda: scene.board_scene(NEAR), (0.45, -0.9, 0.55)),
     "hood": (lambda: scene.hood_scene(NEAR), (0.35, 0.9, -0.15)),
-    "holder-round": (lambda: scene.holder_scene(Cut(mount="round", mount_mm=40, aperture_mm=18)), (0.62, 0.55, 0.35)),
+    "holder-round": (
+        lambda: scene.holder_scene(Cut(mount="round", mount_mm=40, aperture_mm=18)),
+        (0.62, 0.55, 0.35),
+    ),
     "holder-square": (lambda: scene.holder_scene(Cut()), (0.62, -0.6, 0.42)),
     "holder-bracket": (lambda: scene.holder_scene(Cut(mount="bracket")), (0.75, -0.2, 0.8)),
     "holder-nozzle": (lambda: nozzle_holder(Cut(mount="nozzle", mount_mm=20)), (0.5, -0.8, 0.45)),
@@ -113,7 +118,9 @@ def nozzle_holder(c: Cut) -> list[Part]:
 def main() -> None:
     """Draw every clip from both sides, the details and the cut holders."""
     pictures = {
-        f"clip-{kind}-{side}": (scene.clip_scene(m), view) for kind, m in CLIPS.items() for side, view in VIEWS.items()
+        f"clip-{kind}-{side}": (scene.clip_scene(m), view)
+        for kind, m in CLIPS.items()
+        for side, view in VIEWS.items()
     }
     pictures |= {name: (parts(), view) for name, (parts, view) in DETAILS.items()}
     for name, (parts, view) in pictures.items():

@@ -10,10 +10,10 @@ from hardware.body import layout
 from hardware.bracket import mirror_y_mm
 from hardware.cards import OPENING_MM, shapes
 from hardware.checks import camera_frame
-from hardware.hood import hood_body
 from hardware.holder import Cut, washers
 from hardware.holder_solid import layers
 from hardware.holds import clip_body
+from hardware.hood import hood_body
 from hardware.measures import Floats, Measures
 from hardware.plug import plug_body, to_card_mm
 from hardware.solids import bore, box
@@ -39,7 +39,9 @@ def hung_at_the_nozzle(part: Manifold) -> Manifold:
 
 
 def card_parts(m: Measures) -> list[Part]:
-    """The card: a printed sheet on its board, tape behind the window. At the nozzle its arrow points to the back."""
+    """The card: a printed sheet on its board, tape behind the window. At the nozzle its arrow points to the
+    back.
+    """
     width, height = (side / 2 for side in m.card_size_mm)
     wide, high = (side / 2 for side in OPENING_MM)
     sheet = box((-width, width), (0, 0.4), (-height, height)) - bore(m.window_mm / 2, -_Y, _Y, 9, roof=False)
@@ -97,7 +99,9 @@ def _held(c: Cut) -> list[Part]:
         return [(bore(c.mount_mm / 2, top * _Y, -_Y, 50, roof=False), METAL)]
     half = c.mount_mm / 2
     if c.mount == "round":
-        mount = bore(half, face * _Y, _Y, 30, roof=False) - bore(c.aperture_mm / 2, (face - 1) * _Y, _Y, 50, roof=False)
+        mount = bore(half, face * _Y, _Y, 30, roof=False) - bore(
+            c.aperture_mm / 2, (face - 1) * _Y, _Y, 50, roof=False
+        )
     else:
         deep = 6.0 if c.mount == "bracket" else 30.0
         mount = box((-half, half), (0, deep), (-half, half)) - bore(half * 0.45, -_Y, _Y, 50, roof=False)
@@ -111,17 +115,27 @@ def mount_parts(m: Measures) -> list[Part]:
     """A mount as people have them: barrel, square block, open bracket, nozzle."""
     face = to_card_mm(m) + 0.05
     if m.mount == "round":
-        barrel = bore(m.mount_mm / 2, face * _Y, _Y, 30, roof=False) - bore(m.mount_mm / 5, (face - 1) * _Y, _Y, 40, roof=False)
+        barrel = bore(m.mount_mm / 2, face * _Y, _Y, 30, roof=False) - bore(
+            m.mount_mm / 5, (face - 1) * _Y, _Y, 40, roof=False
+        )
         return [(barrel, METAL), (bore(m.mount_mm / 4, (face + 24) * _Y, _Y, 3, roof=False), MIRROR)]
     if m.mount == "square":
         half = m.mount_mm / 2
-        block = box((-half, half), (face, face + 30), (-half, half)) - bore(half * 0.45, (face - 1) * _Y, _Y, 40, roof=False)
+        block = box((-half, half), (face, face + 30), (-half, half)) - bore(
+            half * 0.45, (face - 1) * _Y, _Y, 40, roof=False
+        )
         return [(block, METAL), (bore(half * 0.5, (face + 22) * _Y, _Y, 3, roof=False), MIRROR)]
     if m.mount == "bracket":
         return bracket_parts(m)
     up = -_Y
     cone = Manifold.cylinder(m.tip_mm, m.tip_diameter_mm / 2, m.mount_mm / 2, 48).rotate((90, 0, 0))
-    return [(cone.translate((0, -m.gap_mm, 0)) + bore(m.mount_mm / 2, -(m.gap_mm + m.tip_mm) * _Y, up, 60, roof=False), METAL)]
+    return [
+        (
+            cone.translate((0, -m.gap_mm, 0))
+            + bore(m.mount_mm / 2, -(m.gap_mm + m.tip_mm) * _Y, up, 60, roof=False),
+            METAL,
+        )
+    ]
 
 
 def bracket_parts(m: Measures) -> list[Part]:
@@ -132,10 +146,20 @@ def bracket_parts(m: Measures) -> list[Part]:
     def turned(solid: Manifold) -> Manifold:
         return solid.rotate((0, 0, 45.0 * side)).translate((0, middle, 0))
 
-    plate, back = box((-half, half), (0.05, 6), (-half, half)), box((-half, half), (14, 18), (-half - 6, half))
+    plate, back = (
+        box((-half, half), (0.05, 6), (-half, half)),
+        box((-half, half), (14, 18), (-half - 6, half)),
+    )
     mirror = bore(half * 0.5, -1.5 * _Y, _Y, 2.0, roof=False)
-    screws = [bore(2.5, np.array([x, 4.0, z]), _Y, 26, roof=False) for x, z in ((-half + 6, half - 6), (half - 6, half - 6), (half - 6, -half + 6))]
-    discs = [bore(m.magnet_mm[0] / 2, np.array([x, -0.75, z]), _Y, 0.8, roof=False) for x in _pockets(m) for z in _pockets(m)]
+    screws = [
+        bore(2.5, np.array([x, 4.0, z]), _Y, 26, roof=False)
+        for x, z in ((-half + 6, half - 6), (half - 6, half - 6), (half - 6, -half + 6))
+    ]
+    discs = [
+        bore(m.magnet_mm[0] / 2, np.array([x, -0.75, z]), _Y, 0.8, roof=False)
+        for x in _pockets(m)
+        for z in _pockets(m)
+    ]
     parts: list[Part] = [(turned(plate), METAL), (turned(back), "#8e979e"), (turned(mirror), MIRROR)]
     return parts + [(turned(s), DARK) for s in screws] + [(turned(d), MAGNET) for d in discs]
 
@@ -163,9 +187,13 @@ def magnet_scene(m: Measures) -> list[Part]:
     half, r = m.mount_mm / 2, m.magnet_mm[0] / 2
     place, face = half - r - 2.6, to_card_mm(m)
     places = [np.array([x, 0.0, z]) for x in (-place, place) for z in (-place, place)]
-    magnets = [bore(r, p + (face - m.magnet_mm[1] - 0.8) * _Y, _Y, m.magnet_mm[1], roof=False) for p in places]
+    magnets = [
+        bore(r, p + (face - m.magnet_mm[1] - 0.8) * _Y, _Y, m.magnet_mm[1], roof=False) for p in places
+    ]
     discs = [bore(r, p + (face + 11) * _Y, _Y, 0.8, roof=False) for p in places]
-    block = box((-half, half), (face + 23, face + 33), (-half, half)) - bore(half * 0.45, face * _Y, _Y, 80, roof=False)
+    block = box((-half, half), (face + 23, face + 33), (-half, half)) - bore(
+        half * 0.45, face * _Y, _Y, 80, roof=False
+    )
     parts: list[Part] = [(clip_body(m), PLASTIC), (stop_plate(m), STOP), (block, METAL)]
     return parts + [(s, "#3a3f45") for s in magnets] + [(d, "#e6e9ec") for d in discs]
 
@@ -183,7 +211,11 @@ def hood_scene(m: Measures) -> list[Part]:
     high = hood.bounding_box()[5]
     frame = camera_frame(m).copy()
     frame[:, 3] -= m.board.lens_before_plate_mm * frame[:, 2]
-    return [*board_scene(m), (hood.transform(frame), DARK), (glass.translate((0, 0, high - 1.0)).transform(frame), MIRROR)]
+    return [
+        *board_scene(m),
+        (hood.transform(frame), DARK),
+        (glass.translate((0, 0, high - 1.0)).transform(frame), MIRROR),
+    ]
 
 
 def tape_scene(m: Measures) -> list[Part]:

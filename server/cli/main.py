@@ -241,7 +241,7 @@ def serve(
     for finding in check_writable(folder):
         raise Refusal(finding.line)
     try:
-        rig = profile_for(folder, profile)
+        rig = profile_for(folder, profile, told=lambda line: click.echo(f"note: {line}", err=True))
         named = camera or rig.camera_name()
         more: dict[str, Any] = {"source": source_named(named)} if named else {}
         more |= {"profile": rig, "record": record, "bars_mm": bars_mm}

@@ -158,14 +158,13 @@ def _send(
     from server.session.services import measured
     from server.sources.camera_source import camera_source
 
-    wire, scale = post_json(to, code), CardScale(bars_mm)
+    spool, scale = Spool(folder / "to-be-sent"), CardScale(bars_mm)
+    wire = post_json(to, code, device=f"{told.name} {spool.name}")
     kind, options = camera_named(camera)
     source = camera_source(kind, **options)
     stack.callback(source.close)
     recorder = Recorder(record) if record else None
-    post = Outpost(
-        told.name, Spool(folder / "to-be-sent"), wire, full=FullLook(source, reader=measured(scale).read)
-    )
+    post = Outpost(told.name, spool, wire, full=FullLook(source, reader=measured(scale).read))
     eye = Eye(post, source, keep=recorder.keep if recorder else None, scale=scale)
     minder = RigMinder(
         post,
@@ -176,7 +175,8 @@ def _send(
         recorder=recorder,
         dark_film=told.panel.film == "dark",
     )
-    for part in (post, eye, minder, Heartbeat(eye.alive)):
+    lives = {"frame loop": eye.alive, "uplink": post.alive, "panel": minder.alive}
+    for part in (post, eye, minder, Heartbeat(lives)):
         part.start()
         stack.callback(part.stop)
     click.echo(f"Spotwright: {told.name} reads with camera {camera} and sends to {to} (Ctrl-C ends it).")

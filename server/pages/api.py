@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
-from contextlib import nullcontext
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, nullcontext
 from typing import Any
 
-from flask import Blueprint, Response, jsonify, request
+from flask import Blueprint, Response, abort, jsonify, request
 from werkzeug.datastructures import FileStorage
+from werkzeug.wrappers import Response as BaseResponse
 
 from server import solver
 from server.log import Json
@@ -16,13 +18,17 @@ from server.pages import bodies as b
 from server.pages.desk import desk
 from server.pages.device import Device, remember, units
 from server.pages.lasers import Lasers
+from server.pages.picture import WIDTHS
 from server.session.session import Overtaken, Refused, Session, read_photo
-from vision import BarRefused
+from vision import BarRefused, PictureRefused
+from vision.picture import check_together
 
 __all__ = ["ACTIONS", "api"]
 
 PHOTO_LIMIT = 40_000_000
 UPLOAD_LIMIT = 2 * PHOTO_LIMIT + 100_000
+PHOTO_PATIENCE_S = 30.0
+_one_photo = threading.Lock()
 
 api = Blueprint("api", __name__, url_prefix="/api")
 
@@ -39,8 +45,9 @@ def next_step() -> Response:
 @api.post("/read")
 def read() -> Response:
     """A photo in (and the one from before), its marks out; writes nothing."""
-    after, before = _photos()
-    return jsonify(read_photo(after, before, brain=desk().brain).as_json())
+    with _photos_in_turn():
+        after, before = _photos()
+        return jsonify(read_photo(after, before, brain=desk().brain).as_json())
 
 
 @api.get("/state")
@@ -66,9 +73,16 @@ def why() -> Response:
 
 
 @api.get("/frame.jpg")
-def frame() -> Response:
-    """The newest picture of the bench."""
-    return Response(desk().session("bench").feed.jpeg(), mimetype="image/jpeg")
+def frame() -> BaseResponse:
+    """The bench's newest picture; ``?w=800`` a smaller one, and none (304) where it shows nothing new."""
+    width = request.args.get("w", type=int) or 0
+    if width not in WIDTHS:
+        return Response(desk().session("bench").feed.jpeg(), mimetype="image/jpeg")
+    tag = f"{desk().session('bench').run}-{{}}-{width}"
+    number, jpeg = desk().live.newest(width, lambda number: tag.format(number) in request.if_none_match)
+    answer = Response(jpeg, mimetype="image/jpeg", headers={"Cache-Control": "no-cache"})
+    answer.set_etag(tag.format(number))
+    return answer if jpeg else answer.make_conditional(request)
 
 
 @api.post("/do/<of>/<action>")
@@ -76,9 +90,10 @@ def do(of: str, action: str) -> Response:
     """One thing that the person did; answers with the new state."""
     session = desk().session(of)
     desk().hands.use(of, _tab(request.headers.get("X-Spotwright-Tab", "")))
-    body, act = _action(session, action)
-    key, what = body.key, (action, body)
-    said, status = desk().presses[of].once(key, what, lambda: _press(of, body.step, act))
+    with _photos_in_turn() if action == "photo" else nullcontext():
+        body, act = _action(session, action)
+        key, what = body.key, (action, body)
+        said, status = desk().presses[of].once(key, what, lambda: _press(of, body.step, act))
     answer = jsonify(said)
     answer.status_code = status
     return answer
@@ -188,9 +203,26 @@ def _photo(session: Session) -> tuple[b.Action, Callable[[], None]]:
     return body, lambda: session.photo(after, before, body.place())
 
 
+@contextmanager
+def _photos_in_turn() -> Iterator[None]:
+    """Let one request at a time hold the bytes of photos and work on them, so that memory stays bounded."""
+    if not _one_photo.acquire(timeout=PHOTO_PATIENCE_S):
+        abort(503, "Other photos are being read: send it again in a minute.")
+    try:
+        yield
+    finally:
+        _one_photo.release()
+
+
 def _photos() -> tuple[bytes, bytes | None]:
     request.max_content_length = UPLOAD_LIMIT
-    return _upload("after") or b"", _upload("before")
+    after, before = _upload("after") or b"", _upload("before")
+    if before is not None:
+        try:
+            check_together(after, before)
+        except PictureRefused as error:
+            raise Refused(str(error), path="before", status=400) from error
+    return after, before
 
 
 def _upload(name: str) -> bytes | None:

@@ -35,7 +35,7 @@ JSON_LIMIT = 2_000_000
 Station = Literal["mirror-1", "mirror-2", "mirror-3", "nozzle"]
 Number = Annotated[float, Field(allow_inf_nan=False)]
 Bar = Annotated[float, Field(gt=0, le=1000, allow_inf_nan=False)]
-Name = Annotated[str, Field(min_length=1, max_length=80)]
+Name = Annotated[str, Field(min_length=1, max_length=200)]  # as a profile may have
 StepName = Annotated[str, Field(min_length=1, max_length=40)]
 Key = Annotated[str, Field(min_length=8, max_length=64, pattern=r"^[A-Za-z0-9_-]*$")]
 UNNAMED: Any = ""  # a press without its names counts; with ``...`` in its place it is refused

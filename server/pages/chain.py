@@ -29,11 +29,11 @@ _ORDER = ["tube", "mirror-1", "mirror-2", "mirror-3"]
 def chain_view(snapshot: Snapshot) -> list[Json]:
     """Return the links in the beam's order: ``{"link", "name", "state", "note"}``.
 
-    ``state`` is ``due`` (the step is about it), ``done``, ``stale`` (something upstream was moved since its
-    last mark), ``seen`` (marked, not yet judged good) or ``waiting``.
+    ``state`` is ``due`` (the step is worked on there), ``done``, ``stale`` (something upstream was moved
+    since its last mark), ``seen`` (marked, not yet judged good) or ``waiting``.
     """
     step, events = snapshot.step, snapshot.counted
-    due = _due(step, events)
+    due = _due(step)
     good = _good(step.verdict, snapshot.machine.tolerance) if step.verdict else {}
     links = []
     for link, name, station, _ in LINKS:
@@ -52,7 +52,7 @@ _NOTES = {
 }
 
 
-def _due(step: Step, events: Sequence[Event]) -> str | None:
+def _due(step: Step) -> str | None:
     if step.mount is not None:
         return f"mirror-{step.mount}"
     if step.part is not None:
@@ -60,14 +60,7 @@ def _due(step: Step, events: Sequence[Event]) -> str | None:
     if step.do == "inspect":
         return "bed"
     place = marked_place(step)
-    return _due_mark(place.station, events) if place else None
-
-
-def _due_mark(station: str, events: Sequence[Event]) -> str:
-    marked = {event.station for event in events if isinstance(event, MarkSeen)}
-    if station == "nozzle":
-        return "mirror-3" if "nozzle" not in marked else "nozzle"
-    return next(link for link, _, seen_at, _ in LINKS if seen_at == station)
+    return place.station if place else None
 
 
 def _state(link: str, station: str, events: Sequence[Event], good: dict[str, bool]) -> str:

@@ -9,7 +9,7 @@ from server.log import Json
 from server.pages.marks import along_and_across, is_mark_at, last_mark
 from server.session.events import Event, Shift, Turn
 from server.session.snapshot import Snapshot
-from server.solver.machine.profile import Point
+from server.solver.machine.profile import Point, Profile
 from server.solver.steps import Expect
 
 __all__ = ["landing"]
@@ -21,7 +21,8 @@ LEAST_MM = 0.3
 def landing(snapshot: Snapshot) -> Json | None:
     """Return ``{"kind", "words", "left", "gap_mm"}`` for a mark that follows a turn with an aim, else None.
 
-    ``kind``: there, short, far, back (it went the other way), aside (it went across: another screw turns so).
+    ``kind``: there, foretold (as near as could be, but not near enough), short, far, back (it went the other
+    way), aside (it went across: another screw turns so).
     ``left`` is the part of the way still to go, 0 to 1.
     """
     aim, events = snapshot.aimed, snapshot.counted
@@ -34,6 +35,8 @@ def landing(snapshot: Snapshot) -> Json | None:
     before, moves = last_mark(events[:-1], aim)
     start = before if moves == 1 else None
     kind = _kind(start, end.offset_mm, aim.offset_mm, _limit_mm(aim))
+    if kind == "there" and gap_mm > _tolerance_mm(aim, snapshot.machine):
+        kind = "foretold"
     whole_mm = math.dist(start, aim.offset_mm) if start else gap_mm
     left = 0.0 if kind == "there" else min(1.0, gap_mm / max(whole_mm, 1e-9))
     return {"kind": kind, "words": _WORDS[kind].format(gap_mm), "left": left, "gap_mm": gap_mm}
@@ -41,8 +44,9 @@ def landing(snapshot: Snapshot) -> Json | None:
 
 _WORDS = {
     "there": "There: {:.1f} mm from the aim, as foretold.",
+    "foretold": "As foretold, still {:.1f} mm to go.",
     "short": "Short: {:.1f} mm still to go.",
-    "far": "Too far, by {:.1f} mm: the next step takes it back.",
+    "far": "Too far, by {:.1f} mm: the next step makes up for it.",
     "back": "It went the other way. Was the screw turned the way of the arrow?",
     "aside": "It went sideways. Was that the right screw?",
 }
@@ -54,6 +58,11 @@ def _moved_before(events: Sequence[Event]) -> bool:
 
 def _limit_mm(aim: Expect) -> float:
     return max(LEAST_MM, SIGMAS * aim.sigma_mm)
+
+
+def _tolerance_mm(aim: Expect, machine: Profile) -> float:
+    allowed = machine.tolerance
+    return allowed.nozzle_mm if aim.station == "nozzle" else allowed.overlap_mm
 
 
 def _kind(start: Point | None, end: Point, goal: Point, limit_mm: float) -> str:

@@ -20,7 +20,8 @@ from server.pages.lists import event_words, verdict_rows
 from server.pages.setup import PITCHES, Answers, profile_from, what_matters
 from server.pages.upkeep import as_picture, cut_rows, reminder_rows
 from server.pages.view import CAUTIONS
-from server.session.events import event_of, readable
+from server.session.events import event_of
+from server.session.import_check import check_alignment
 from server.session.session import Refused
 from server.solver import parse_profile
 
@@ -167,11 +168,7 @@ def take_in() -> BaseResponse:
     if sent is None or not sent.filename:
         raise Refused("Choose the JSON file that the other device exported.", path="file", status=400)
     try:
-        new = import_json(
-            desk().log,
-            io.TextIOWrapper(sent.stream, "utf-8-sig"),
-            judge=readable,
-        )
+        new = import_json(desk().log, io.TextIOWrapper(sent.stream, "utf-8-sig"), judge=check_alignment)
     except BadEntry as error:
         if isinstance(error.__cause__, UnicodeDecodeError):
             raise Refused("That file is not text in UTF-8.", path="file", status=400) from error

@@ -16,13 +16,16 @@ from server.rig.signals import wish_of
 from server.session.mark_taking import SentMark
 from server.session.session import Refused
 from server.session.snapshot import RigSight
-from server.sources.camera_source import RigsSource
+from server.sources.camera_source import SMALL_PIXELS, RigsSource
 from server.sources.practice_source import PracticeSource
+from vision import PictureRefused
+from vision.picture import checked_header
 
 __all__ = ["rigs"]
 
 PICTURE_LIMIT = 600_000
 RigName = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]{0,31}$")]
+Series = Annotated[str, Field(pattern=r"^[0-9a-f]{4,32}$")]
 Pair = tuple[Number, Number]
 Positive = Annotated[float, Field(gt=0, le=100, allow_inf_nan=False)]
 Base64 = Annotated[str, Field(max_length=PICTURE_LIMIT * 4 // 3 + 4)]
@@ -44,12 +47,17 @@ class Mark(Body):
 
 
 class Delivery(Body):
-    """One reading: numbered 1, 2, 3 … in the rig's series, and how long ago it was read, if the rig knows."""
+    """One reading: numbered 1, 2, 3 … in the rig's series, and how long ago it was read, if the rig knows.
+
+    after : the newest number before it that the rig has or has delivered. again : it was delivered before.
+    """
 
     rig: RigName
-    series: Annotated[str, Field(pattern=r"^[0-9a-f]{4,32}$")]
+    series: Series
     sequence: Annotated[int, Field(ge=1, le=2**53)]
     age_s: Annotated[float, Field(ge=0, allow_inf_nan=False)] | None = None
+    after: Annotated[int, Field(ge=0, le=2**53)] | None = None
+    again: bool = False
     mark: Mark
     picture: Base64 | None = None
 
@@ -58,6 +66,7 @@ class Sight(Body):
     """What a rig sees just now; nothing of it is kept."""
 
     rig: RigName
+    series: Series | None = None
     station: Station | None = None
     offset_mm: Pair | None = None
     fault: Annotated[str, Field(max_length=200)] = ""
@@ -81,7 +90,15 @@ def readings() -> Response:
     picture = _picture(sent.picture)
     mark = _sent(sent.mark)
     try:
-        new = session.delivered(f"{sent.rig} {sent.series}", sent.sequence, mark, picture, age_s=sent.age_s)
+        new = session.delivered(
+            f"{sent.rig} {sent.series}",
+            sent.sequence,
+            mark,
+            picture,
+            age_s=sent.age_s,
+            after=sent.after,
+            again=sent.again,
+        )
     except Refused as refusal:
         session.rig.set_rig(RigSight(sent.rig, sent.mark.station, fault=refusal.message), None)
         raise
@@ -90,7 +107,7 @@ def readings() -> Response:
 
 @rigs.post("/sight")
 def sight() -> Response:
-    """Show what the rig sees; answers what its panel is to show."""
+    """Show what the rig sees; answers what its panel is to show, and the last number here of its series."""
     session = desk().session("bench")
     sent = parse(Sight, json_body())
     picture = _picture(sent.picture)
@@ -98,7 +115,8 @@ def sight() -> Response:
     session.rig.set_rig(RigSight(sent.rig, sent.station, near, sent.fault, sent.lid_closed), picture)
     if picture is not None and sent.station is not None and isinstance(session.source, RigsSource):
         session.source.show(picture)
-    return jsonify({"panel": wish_of(session.snapshot()).as_json()})
+    last = session.last_from(f"{sent.rig} {sent.series}") if sent.series else 0
+    return jsonify({"panel": wish_of(session.snapshot()).as_json(), "last": last})
 
 
 @rigs.post("/press")
@@ -132,4 +150,8 @@ def _picture(text: str | None) -> bytes | None:
         data = b""
     if not data.startswith(b"\xff\xd8"):
         raise Refused("The picture is no JPEG in base64.", path="picture", status=400)
+    try:
+        checked_header(data, max_pixels=SMALL_PIXELS)
+    except PictureRefused as error:
+        raise Refused(f"The picture is refused: {error}.", path="picture", status=400) from error
     return data

@@ -33,7 +33,7 @@ SIXTEENTH = 1 / 16
 class Answers(Body):
     """What the form asks; lengths in mm."""
 
-    name: Annotated[str, Field(min_length=1, max_length=60)]
+    name: Annotated[str, Field(min_length=1, max_length=200)]
     corner: Literal["back-left", "back-right"]
     width_mm: Length
     depth_mm: Length

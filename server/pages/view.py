@@ -5,8 +5,10 @@ from __future__ import annotations
 from server.log import Json
 from server.pages.buttons import buttons, undo_button
 from server.pages.chain import chain_view
+from server.pages.distance import distance
 from server.pages.drawings import card_view, mount_of, mount_view, plan_view, shift_view
 from server.pages.figures import big
+from server.pages.finish import finish
 from server.pages.landing import landing
 from server.pages.lists import reading_row, verdict_rows
 from server.pages.way import follow, way
@@ -56,12 +58,14 @@ def page_state(snapshot: Snapshot) -> Json:
         "follow": followed.as_json() if followed else None,
         "way": way(followed, snapshot.rig.live),
         "near_tube": (step.part or "").startswith("tube"),
+        "act": distance(snapshot),
         "say": _sentence(snapshot),
         "why": step.say,
         "parts": step.parts.as_json(),
         **buttons(snapshot),
         "big": big(snapshot),
         "landing": landing(snapshot),
+        "finish": finish(snapshot),
         "card": card_view(snapshot),
         "picture": snapshot.card.as_json() if snapshot.card else None,
         "mount": mount_view(machine, step),

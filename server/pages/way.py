@@ -62,11 +62,12 @@ def follow(snapshot: Snapshot) -> Followed | None:
 
 
 def way(followed: Followed | None, live: LiveMark | None) -> Json | None:
-    """Return ``{"kind", "words", "left", "gap_mm", "stands", "big"}`` for the mark as it is seen now.
+    """Return ``{"kind", "words", "left", "gap_mm", "stands", "big", "goes"}`` for the mark as it is seen now.
 
     None where there is nothing to follow or the mark still lies where it was. ``kind``: go, stop, far, back
     (the other way), aside (across: another screw). ``left``: 0 to 1 of the way, None where the start is not
-    known. ``stands``: the kinds that, once said, still hold here. ``big``: the figures to be read from afar.
+    known. ``stands``: the kinds that, once said, still hold here. ``big``: the figures to be read from afar;
+    ``goes``: the same while nothing is wrong.
     """
     if followed is None or live is None or live.station != followed.station:
         return None
@@ -79,8 +80,9 @@ def way(followed: Followed | None, live: LiveMark | None) -> Json | None:
     if kind == "go" and followed.start and math.dist(now, followed.start) < MOVED_MM:
         return None
     words = _WORDS[kind]
-    big = _figures(kind, left, gap_mm, followed.turns)
-    return {"kind": kind, "words": words, "left": left, "gap_mm": gap_mm, "stands": stands, "big": big}
+    big, goes = (_figures(said, left, gap_mm, followed.turns) for said in (kind, "go"))
+    told = {"kind": kind, "words": words, "left": left, "gap_mm": gap_mm}
+    return {**told, "stands": stands, "big": big, "goes": goes}
 
 
 def live_view(state: Json, live: LiveMark | None) -> Json | None:
@@ -95,11 +97,11 @@ def live_view(state: Json, live: LiveMark | None) -> Json | None:
 _WORDS = {
     "go": "",
     "stop": "Stop. The mark is there.",
-    "far": "Too far. Turn back a little.",
+    "far": "Too far. Turn a little the other way.",
     "back": "Wrong way. Turn the other way.",
     "aside": "It goes sideways. Is that the right screw?",
 }
-_SHOUTS = {"stop": "Stop", "far": "Back", "back": "Wrong way", "aside": "Wrong screw?"}
+_SHOUTS = {"stop": "Stop", "far": "Too far", "back": "Wrong way", "aside": "Wrong screw?"}
 
 
 def _judge(start: Point | None, now: Point, goal: Point, said: str | None = None) -> tuple[str, float | None]:

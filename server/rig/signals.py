@@ -45,7 +45,12 @@ class Wish:
             signal, glow, mark, far = (data[key] for key in ("signal", "glow", "mark", "distance_mm"))
         except (KeyError, TypeError):
             return None
-        good = signal in RHYTHMS and isinstance(glow, bool) and isinstance(mark, int | None)
+        good = (
+            isinstance(signal, str)
+            and signal in RHYTHMS
+            and isinstance(glow, bool)
+            and isinstance(mark, int | None)
+        )
         return cls(signal, glow, mark, far) if good and isinstance(far, int | float | None) else None
 
 

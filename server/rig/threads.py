@@ -73,6 +73,12 @@ class Crew:
     def _camera_seen(self) -> bool:
         return self._eye is None or self._eye.seen
 
+    @property
+    def alive(self) -> dict[str, Callable[[], bool]]:
+        """How each thread is asked whether it lives, for a watchdog."""
+        eye = {} if self._eye is None else {"frame loop": self._eye.alive}
+        return {**eye, "panel": self._attendant.alive}
+
     def start(self) -> None:
         """Begin."""
         if self._eye is not None:

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import MISSING, dataclass, fields
 from typing import Any
 
 from server.log import Json
-from server.solver import Alignment, parse_alignment
-from server.solver.events import Inspected, MarkSeen, NoMark, Shift, Turn
+from server.solver.events import Difference, Inspected, MarkSeen, NoMark, Shift, Turn
 
 __all__ = [
+    "Difference",
     "Entry",
     "Event",
     "Inspected",
@@ -37,13 +37,14 @@ class Undo:
     event: str
 
 
-Event = MarkSeen | NoMark | Turn | Shift | Inspected | Undo | Unread
+Event = MarkSeen | NoMark | Turn | Shift | Inspected | Difference | Undo | Unread
 _KINDS: dict[str, type[Any]] = {
     "mark": MarkSeen,
     "no-mark": NoMark,
     "turn": Turn,
     "shift": Shift,
     "inspected": Inspected,
+    "difference": Difference,
     "undo": Undo,
 }
 _NAMES = {made: kind for kind, made in _KINDS.items()}
@@ -77,11 +78,6 @@ def without_undo(document: Json) -> Json:
     return {**document, "events": [event for event in document["events"] if event.get("kind") != "undo"]}
 
 
-def readable(document: Json) -> Alignment:
-    """Return an alignment as the log keeps it, read by the solver; raises DocumentError."""
-    return parse_alignment(without_undo(document))
-
-
 def event_of(data: Json) -> Event:
     """Return an event of an alignment document; one with a lack or of an unknown kind is Unread."""
     kind = str(data.get("kind"))
@@ -99,8 +95,10 @@ def event_of(data: Json) -> Event:
 def event_json(event: Event) -> Json:
     """Return it as an alignment document has it."""
     values = {field.name: getattr(event, field.name) for field in fields(event) if field.name != "kind"}
+    told = {field.name for field in fields(event) if field.default is MISSING}
+    told |= {field.name for field in fields(event) if values.get(field.name) != field.default}
     plain = {key: list(value) if isinstance(value, tuple) else value for key, value in values.items()}
-    return {"kind": kind_of(event), **{key: value for key, value in plain.items() if value is not None}}
+    return {"kind": kind_of(event), **{key: value for key, value in plain.items() if key in told}}
 
 
 def kind_of(event: Event) -> str:

@@ -28,6 +28,10 @@ class Journal:
         self.alignment: int | None = log.newest(kind)
         self.step = Step("stop", parts=Parts("nothing was asked yet"))
 
+    def machine_json(self) -> Json:
+        """Return the profile of the alignment under way, as JSON."""
+        return self.next_machine if self.alignment is None else self._log.machine(self.alignment)
+
     def document(self) -> Json:
         """Return the alignment document that the solver gets."""
         if self.alignment is None:
@@ -37,7 +41,7 @@ class Journal:
     def machine(self) -> Profile:
         """Return the profile of the alignment; where it cannot be read any more, that of the next one."""
         try:
-            return parse_profile(self.document()["machine"])
+            return parse_profile(self.machine_json())
         except DocumentError:
             return parse_profile(self.next_machine)
 
@@ -73,7 +77,7 @@ class Journal:
         """Raise Refused where no card can hang or no head can stand."""
         event = event_json(mark_event(place, (0.0, 0.0), (1.0, 1.0)))
         with refusing():
-            self._brain.check({"machine": self.document()["machine"], "events": [event]})
+            self._brain.check({"machine": self.machine_json(), "events": [event]})
 
     def add(self, event: Event, state: Json, *, step: Step, **more: Any) -> None:
         """Write an event together with the state; ``step`` is what ``after`` said of it."""

@@ -109,18 +109,19 @@ class Taking:
         self._standing.save(NoMark(at.station, at.head_mm), memory)
 
     def delivered(
-        self, rig: str, sequence: int, mark: SentMark, picture: bytes | None, *, late: bool
+        self, rig: str, sequence: int, mark: SentMark, picture: bytes | None, *, late: bool, after: int | None
     ) -> bool:
         """Save what a rig elsewhere read unless it is here already; returns whether it is new.
 
-        late : it is from before the card was hung; kept in the log, but it does not count.
+        late : it is from before the card was hung; kept in the log, but it does not count. after : the
+        newest number before it that the rig still has or has delivered; None: the one before.
         """
         last = self._standing.memory.rigs.get(rig, 0)
         if sequence <= last:
             return False
-        if last and sequence > last + 1:
+        if last and (sequence - 1 if after is None else after) > last:
             raise Refused(f"Number {last + 1} of {rig} comes first.", path="sequence", status=409)
-        self._save_delivered(rig, sequence, mark, picture)
+        self._save_delivered(rig, sequence, mark, picture, late=late)
         if late:
             journal = self._standing.journal
             journal.withdraw(journal.entries()[-1].id)
@@ -128,13 +129,15 @@ class Taking:
             self._standing.keep(asks=True, seen=None, used=False, said=said)
         return True
 
-    def _save_delivered(self, rig: str, sequence: int, mark: SentMark, picture: bytes | None) -> None:
+    def _save_delivered(
+        self, rig: str, sequence: int, mark: SentMark, picture: bytes | None, *, late: bool
+    ) -> None:
         self._standing.need_cautions()
-        place, before = self._place_of(mark), self._standing.memory
+        place, before = self._place_of(mark, late=late), self._standing.memory
         seen = SeenMark(mark.station, place.head_mm, mark.offset_mm, mark.sigma_mm, mark.width_mm, mark.shape)
         memory = replace(
             before,
-            place=place,
+            place=before.place if late else place,
             seen=seen,
             used=True,
             said=saved_words(mark.offset_mm),
@@ -144,11 +147,16 @@ class Taking:
         event = mark_event(place, mark.offset_mm, mark.sigma_mm)
         self._standing.save(event, memory, picture=picture, reading=kept)
 
-    def _place_of(self, mark: SentMark) -> Place:
-        """Return where the head stood: where the card was said to hang, else where the step wants it."""
+    def _place_of(self, mark: SentMark, *, late: bool) -> Place:
+        """Return where the head stood: where the card was said to hang, else where the step wants it.
+
+        Where a late one was made nobody knows any more: it does not count, so any place of that station does.
+        """
         for place in (self._standing.memory.place, marked_place(self._standing.journal.step)):
             if place is not None and place.station == mark.station:
                 return place
+        if late:
+            return Place(mark.station, (0.0, 0.0))
         raise Refused(
             f"A mark at {station_words(mark.station)}, but the card is not said to hang there: "
             "say so on the page.",

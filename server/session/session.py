@@ -181,18 +181,31 @@ class Session(Versioned):
             self._standing.keep(said=words)
 
     def delivered(
-        self, rig: str, sequence: int, mark: SentMark, picture: bytes | None, *, age_s: float | None = None
+        self,
+        rig: str,
+        sequence: int,
+        mark: SentMark,
+        picture: bytes | None,
+        *,
+        age_s: float | None = None,
+        after: int | None = None,
+        again: bool = False,
     ) -> bool:
         """A rig elsewhere read a mark; save it unless it is here already, and return whether it is new.
 
-        sequence : 1, 2, 3 … for each rig; one that leaves a gap is refused (409), so that order is kept.
+        sequence : 1, 2, 3 … for each rig; one that leaves a gap is refused (409), so that order is kept,
+        unless ``after`` says that there is nothing between that number and this one any more.
         age_s : how long ago it was read, where the rig knows; a mark from before the card was hung is kept
-        in the log and does not count.
+        in the log and does not count. again : it was here before this log was set back, and does not either.
         """
         with self._lock:
             hung_s, now_s = self._hung_s, self._clock()
-            late = age_s is not None and hung_s is not None and now_s - age_s < hung_s
-            return self._taking.delivered(rig, sequence, mark, picture, late=late)
+            late = again or (age_s is not None and hung_s is not None and now_s - age_s < hung_s)
+            return self._taking.delivered(rig, sequence, mark, picture, late=late, after=after)
+
+    def last_from(self, rig: str) -> int:
+        """Return the number of the newest reading here of that rig's series, 0 for none."""
+        return self._standing.memory.rigs.get(rig, 0)
 
     def photo(self, after: bytes, before: bytes | None, place: Place) -> None:
         """Read an uploaded photo (and the one from before the pulse) and save its mark."""

@@ -6,12 +6,14 @@ from typing import Any
 
 import numpy as np
 
+from server.solver.decide.forecast import forecast
 from server.solver.decide.policy import choose
 from server.solver.decide.situation import Choice, Place, View, after_moves, look
 from server.solver.decide.verdict import estimate, unknown, verdict
 from server.solver.documents import parse_alignment
 from server.solver.estimate import samples as o
-from server.solver.events import Alignment, Shift, Turn
+from server.solver.events import Alignment, Difference, MarkSeen, Shift, Turn
+from server.solver.machine import model as m
 from server.solver.machine.profile import STATIONS
 from server.solver.say import parts, weighed
 from server.solver.steps import Expect, Parts, Step
@@ -35,6 +37,7 @@ def next_step(alignment: Alignment) -> Step:
         weighed=weighed(view),
         estimate=estimate(view),
         verdict=judged,
+        forecast=forecast(view, choice),
     )
 
 
@@ -67,11 +70,21 @@ def _fields(view: View, choice: Choice) -> dict[str, Any]:
     if isinstance(event, Shift):
         return {"part": event.part, "move_mm": event.move_mm}
     if choice.do == "mark" and choice.place is not None:
-        head = o.grid(view.profile)[choice.place.position]
-        return {"station": STATIONS[choice.place.station], "head_mm": head}
+        return _mark_fields(view, choice.place)
     if choice.do == "inspect":
         return {"cause": choice.cause}
     return {"reason": choice.reason} if choice.do == "stop" else {}
+
+
+def _mark_fields(view: View, place: Place) -> dict[str, Any]:
+    """Where to mark; whether on the tape that is there, and whether the card is to be hung again."""
+    head, last = o.grid(view.profile)[place.position], (None, *view.alignment.events)[-1]
+    same = isinstance(last, MarkSeen | Difference) and last.head_mm != head
+    same = same and place.station == view.here and not place.anew
+    fields: dict[str, Any] = {"station": m.station_name(place.station), "head_mm": head}
+    fields |= {"tape": "same" if same else "fresh"} | ({"hang": "anew"} if place.anew else {})
+    below = {"below_mm": m.BELOW_MM, "lens": "out"} if place.station == m.BELOW_AT else {}
+    return fields | below
 
 
 def _expect(view: View, choice: Choice) -> Expect | None:

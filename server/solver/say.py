@@ -10,12 +10,12 @@ import numpy as np
 from server.solver.decide.faults import causes
 from server.solver.decide.policy import rough
 from server.solver.decide.proof import unproved
-from server.solver.decide.situation import Choice, Place, View, next_sigma
+from server.solver.decide.situation import Choice, Place, View, pulse_sd
 from server.solver.estimate import samples as o
 from server.solver.estimate.hypotheses import Note, loose_shares
 from server.solver.events import MarkSeen, Shift, Turn
+from server.solver.machine import model as m
 from server.solver.machine.power import percent
-from server.solver.machine.profile import STATIONS
 from server.solver.steps import Expect, Parts, Verdict
 from server.solver.words import (
     move_words,
@@ -28,6 +28,7 @@ from server.solver.words import (
     turn_way_words,
 )
 
+LENS_OUT = "with the lens out, the bed clear and a card lying {:.0f} mm below the seat of the nozzle's tip"
 PULSE = "lid closed, eyewear on, one short pulse at the lowest power that marks"
 # What is looked at, and what to mind while looking.
 CAUSE_WORDS = {
@@ -81,13 +82,16 @@ def _made(view: View, choice: Choice, verdict: Verdict | None) -> Parts:
 
 
 def _mark_parts(view: View, choice: Choice, place: Place) -> Parts:
-    station, head = STATIONS[place.station], o.grid(view.profile)[place.position]
+    station, head = m.station_name(place.station), o.grid(view.profile)[place.position]
     bed = view.profile.bed
     where = "" if place.station == 0 else f"head at {the_place(head, bed.width_mm, bed.depth_mm)}"
     seen = any(isinstance(e, MarkSeen) for e in view.alignment.events)
     again = {"doubt": " once more, on a clear spot", "blank": " once more", "fault": " once more"}
     verb = "mark" if seen else "hang a card and mark"
-    return Parts(f"{verb} {station_words(station)}{again.get(choice.why, '')}", where=where, care=PULSE)
+    verb = "take the card off, hang it again and mark" if place.anew else verb
+    first = LENS_OUT.format(m.BELOW_MM) if place.station == m.BELOW_AT else ""
+    what = f"{verb} {station_words(station)}{again.get(choice.why, '')}"
+    return Parts(what, first=first, where=where, care=PULSE)
 
 
 def _stop_parts(choice: Choice) -> Parts:
@@ -120,8 +124,8 @@ NOTICED: dict[str, Callable[[Note], str]] = {
         f"was turned instead of '{n.asked}'; look which one it was."
     ),
     "way": lambda n: f"It looks as if the '{n.screw}' screw of mirror {n.mount} was turned the other way.",
-    "backwards": lambda n: (
-        f"It looks as if the '{n.screw}' screw of mirror {n.mount} works the other way round."
+    "otherwise": lambda n: (
+        f"It looks as if the '{n.screw}' screw of mirror {n.mount} works otherwise than it seemed to."
     ),
     "none": lambda n: f"It looks as if the '{n.screw}' screw of mirror {n.mount} was not turned or slips.",
     "upset": lambda n: (
@@ -172,8 +176,12 @@ def _why_a_mark(view: View, choice: Choice) -> str:
     if choice.why == "proof":
         left = len(unproved(view))
         return f"all is probably good, but this position has shown no mark that still holds ({left} to go)"
-    if place is not None and rough(view) and STATIONS[place.station] in _marked_since_move(view):
-        return f"one reading errs by {next_sigma(view):.1f} mm, too much by itself, so several are averaged"
+    if place is not None and place.station == m.BELOW_AT:
+        return "no other mark shows where the beam meets the lens"
+    if place is not None and place.anew:
+        return "each hanging puts the card a little elsewhere, so the mean of several tells more than one"
+    if place is not None and rough(view) and m.station_name(place.station) in _marked_since_move(view):
+        return f"one reading errs by {pulse_sd(view):.1f} mm, too much by itself, so several are averaged"
     return "a mark here tells most of what is still unknown"
 
 

@@ -9,11 +9,13 @@ from pydantic import BaseModel, ConfigDict, Field, field_validator, model_valida
 
 from server.solver.machine import profile as p
 
-Station = Literal["mirror-1", "mirror-2", "mirror-3", "nozzle"]
+Station = Literal["mirror-1", "mirror-2", "mirror-3", "nozzle", "below"]
+MirrorOrNozzle = Literal["mirror-1", "mirror-2", "mirror-3", "nozzle"]
 Length = Annotated[float, Field(gt=0, le=20_000)]
 Number = Annotated[float, Field(ge=-20_000, le=20_000)]
 Sigma = Annotated[float, Field(gt=0, le=100)]
 Pair = Annotated[list[Number], Field(min_length=2, max_length=2)]
+BelowMm = Annotated[float, Field(gt=0, le=2000)] | None
 MAX_SHIFT_MM = 60.0
 
 
@@ -116,11 +118,29 @@ class Contact(In):
         return self
 
 
+class Lens(In):
+    """As profile.Lens."""
+
+    comes_out: bool = False
+
+
+class Card(In):
+    """As profile.Card: one distance for all stations, or one for each that has one."""
+
+    before_mount_mm: (
+        Annotated[float, Field(ge=-200, le=200)]
+        | dict[MirrorOrNozzle, Annotated[float, Field(ge=-200, le=200)]]
+    ) = 0.0
+
+
 class Mount(In):
     """As profile.Mount: three points, not on a line."""
 
     mirror: Annotated[int, Field(ge=1, le=3)]
     contact: list[Contact]
+    turns_from: Annotated[float, Field(ge=-50, le=0)] = p.Mount.turns_from
+    turns_to: Annotated[float, Field(ge=0, le=50)] = p.Mount.turns_to
+    base: Literal["free", "fixed"] = p.Mount.base
 
     @field_validator("contact")
     @classmethod
@@ -148,6 +168,8 @@ class Profile(In):
     tolerance: Tolerance = Field(default_factory=Tolerance)
     tube: Tube
     mount: list[Mount]
+    lens: Lens = Field(default_factory=Lens)
+    card: Card = Field(default_factory=Card)
 
     @model_validator(mode="after")
     def _distances_fit_the_bed(self) -> Profile:
@@ -169,6 +191,14 @@ class Mark(In):
     head_mm: Pair
     offset_mm: Annotated[list[Annotated[float, Field(ge=-200, le=200)]], Field(min_length=2, max_length=2)]
     sigma_mm: Sigma | Annotated[list[Sigma], Field(min_length=2, max_length=2)] = 0.4
+    hanging: Annotated[int, Field(ge=0)] | None = None
+    below_mm: BelowMm = None
+    lens: Literal["out"] | None = None
+
+    @model_validator(mode="after")
+    def _below_is_said(self) -> Mark:
+        _below_alone(self)
+        return self
 
 
 class NoMark(In):
@@ -177,6 +207,33 @@ class NoMark(In):
     kind: Literal["no-mark"]
     station: Station
     head_mm: Pair
+    hanging: Annotated[int, Field(ge=0)] | None = None
+    below_mm: BelowMm = None
+    lens: Literal["out"] | None = None
+
+    @model_validator(mode="after")
+    def _below_is_said(self) -> NoMark:
+        _below_alone(self)
+        return self
+
+
+def _below_alone(event: Mark | NoMark) -> None:
+    """below_mm stands with station 'below' and nowhere else."""
+    if event.station == p.BELOW and event.below_mm is None:
+        raise Fault("below_mm", "station 'below' needs the distance of its card below the nozzle's seat")
+    if event.station != p.BELOW and (event.below_mm is not None or event.lens is not None):
+        raise Fault("below_mm", "only station 'below' has below_mm and lens")
+
+
+class Difference(In):
+    """A difference event: two marks on one tape."""
+
+    kind: Literal["difference"]
+    station: MirrorOrNozzle
+    from_head_mm: Pair
+    head_mm: Pair
+    offset_mm: Annotated[list[Annotated[float, Field(ge=-200, le=200)]], Field(min_length=2, max_length=2)]
+    sigma_mm: Sigma | Annotated[list[Sigma], Field(min_length=2, max_length=2)] = 0.15
 
 
 class Turn(In):
@@ -221,7 +278,7 @@ class Inspected(In):
     outcome: Literal["fixed", "nothing-found", "not-fixed"]
 
 
-Event = Annotated[Mark | NoMark | Turn | Shift | Inspected, Field(discriminator="kind")]
+Event = Annotated[Mark | NoMark | Difference | Turn | Shift | Inspected, Field(discriminator="kind")]
 
 
 class Document(In):

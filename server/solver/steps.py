@@ -7,6 +7,12 @@ from typing import Any
 
 from server.solver.machine.profile import Point
 
+# Those of a step's fields that its JSON has where they are not None, in their order.
+FIELDS = (
+    *("station", "head_mm", "tape", "hang", "below_mm", "lens"),
+    *("mount", "screw", "turns", "part", "move_mm", "cause", "reason"),
+)
+
 
 @dataclass(frozen=True)
 class Expect:
@@ -107,6 +113,8 @@ class Parts:
 class Step:
     """One of: mark, turn, shift, inspect, done, stop. Fields that a kind does not use are None.
 
+    tape : 'same' where the next mark is to lie beside the last on one tape, else 'fresh'. hang : 'anew' where
+    the card is to be taken off and hung again. below_mm, lens : of station 'below'.
     parts : its sentence in parts; ``say`` and ``why`` are made of them. weighed : the numbers that were
     weighed, for the curious; not part of the JSON.
     """
@@ -121,11 +129,16 @@ class Step:
     move_mm: tuple[float, float, float] | None = None
     cause: str | None = None
     reason: str | None = None
+    tape: str | None = None
+    hang: str | None = None
+    below_mm: float | None = None
+    lens: str | None = None
     expect: Expect | None = None
     parts: Parts = Parts("")
     weighed: str = ""
     estimate: dict[str, Any] | None = None
     verdict: Verdict | None = None
+    forecast: list[dict[str, Any]] | None = None
 
     @property
     def why(self) -> str:
@@ -139,16 +152,15 @@ class Step:
 
     def as_json(self) -> dict[str, Any]:
         """The step in the interface's shape, with the fields of its kind."""
-        fields = ("station", "head_mm", "mount", "screw", "turns", "part", "move_mm", "cause", "reason")
         data: dict[str, Any] = {"do": self.do}
-        for name in fields:
+        for name in FIELDS:
             value = getattr(self, name)
             if value is not None:
                 data[name] = list(value) if isinstance(value, tuple) else value
         data |= {"say": self.say, "why": self.why, "parts": self.parts.as_json()}
         if self.expect is not None:
             data["expect"] = self.expect.as_json()
-        data["estimate"] = self.estimate
+        data |= {"estimate": self.estimate, "forecast": self.forecast}
         data["verdict"] = None if self.verdict is None else self.verdict.as_json()
         return data
 

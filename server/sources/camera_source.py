@@ -6,16 +6,16 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-import cv2
-import numpy as np
-
 from firmware import KINDS, Camera, FrameLike, ReplayRefused, RigError, UnknownCamera
 from firmware.camera.supervised import SupervisedCamera
 from server.sources.base import NoPicture, OfflineSource, Pixels, Place, Shot
+from vision import PictureRefused, load_picture
 
-__all__ = ["NAMES", "CameraSource", "RigsSource", "camera_source"]
+__all__ = ["NAMES", "SMALL_PIXELS", "CameraSource", "RigsSource", "camera_source"]
 
 NAMES = ("pi", "pi:NUMBER", "usb", "usb:DEVICE", "replay:FOLDER", "rigs")  # as people give them
+# a rig's small picture is to look at: 480 columns wide as the program itself sends it
+SMALL_PIXELS = 2_000_000
 
 
 class CameraSource(OfflineSource):
@@ -110,10 +110,10 @@ class RigsSource(OfflineSource):
     def frame(self) -> Pixels:
         if self._picture is None:
             raise NoPicture("No rig has sent a picture yet: is it switched on, does it know the access code?")
-        pixels = cv2.imdecode(np.frombuffer(self._picture, np.uint8), cv2.IMREAD_COLOR)
-        if pixels is None:
-            raise NoPicture("The rig's picture cannot be read.")
-        return np.asarray(pixels, np.uint8)
+        try:
+            return load_picture(self._picture, max_pixels=SMALL_PIXELS)
+        except PictureRefused as error:
+            raise NoPicture(f"The rig's picture cannot be read: {error}") from error
 
     def shot(self) -> Shot:
         raise NoPicture("The rig reads the mark by itself: wait a moment.")

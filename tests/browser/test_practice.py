@@ -240,7 +240,7 @@ def test_a_held_screw_moves_the_mark_and_says_when_to_stop(
     page.wait_for_timeout(700)  # the eye has looked again, and the stop stands
     said = page.evaluate("globalThis.said")
     words = [line.split(".")[0] for line in said if line]
-    assert words == ["Wrong way", "Stop"], said  # each once: a voice would say it again
+    assert words == ["Wrong way", "Right way now", "Stop"], said  # each once: a voice would say it again
     assert page.inner_text("#way-words").startswith("Stop")
     assert state(server)["landing"], "where the mark before has landed is known"
     expect(page.locator("#landing")).to_be_hidden()

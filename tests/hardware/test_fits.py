@@ -9,10 +9,10 @@ from manifold3d import Manifold
 from hardware.boards import BOARDS, board_solids, screw_solids
 from hardware.body import layout
 from hardware.bracket import mirror_y_mm
-from hardware.checks import blocked, camera_frame, nozzle, targets
+from hardware.checks import blocked, camera_frame, nozzle, targets, thinnest_mm, unsupported_mm2
 from hardware.holds import clip_body
 from hardware.hood import GLASS_MM, hood_body
-from hardware.measures import COOLING_GAP_MM, Measures
+from hardware.measures import Measures
 from hardware.plug import plug_body
 from hardware.solids import bore, box
 
@@ -54,7 +54,7 @@ def test_card_and_beam_stop_slide_in_and_do_not_fall_out(kind: str, bodies) -> N
 def test_air_passes_between_card_and_beam_stop(kind: str, bodies) -> None:
     m, at = KINDS[kind], layout(KINDS[kind])
     gap = box((0.1 - at.inner, at.inner - 0.1), (at.card[1], at.stop[0]), (at.shelf + 0.01, 100))
-    assert shared_mm3(bodies[kind], gap) == 0 and at.stop[0] - at.card[1] == COOLING_GAP_MM
+    assert shared_mm3(bodies[kind], gap) == 0 and at.stop[0] - at.card[1] == m.air_mm >= 8.0
     floor = box((-at.inner, at.inner), (at.card[1], at.stop[0]), (at.shelf - 2, at.shelf - 1))
     assert shared_mm3(bodies[kind], floor) < 0.7 * floor.volume()
     assert m.card_size_mm[0] >= m.corridor_mm  # the beam stop, of the card's size, ends the whole corridor
@@ -131,7 +131,9 @@ def test_the_nozzle_clears_all_plastic_but_its_saddle(bodies) -> None:
 
 
 def test_a_brackets_plate_lies_against_the_slanted_face(bodies) -> None:
-    """The plate of 50 × 50 × 6 at 45°: it touches face and lip, and nothing else is in its way or in its mirror's."""
+    """The plate of 50 × 50 × 6 at 45°: it touches face and lip, and nothing else is in its way or in its
+    mirror's.
+    """
     m = KINDS["bracket"]
     middle = mirror_y_mm(m, layout(m).back)
     plate = box((-25, 25), (0.02, 6), (-25, 25)).rotate((0, 0, 45)).translate((0, middle, 0))
@@ -144,7 +146,9 @@ def test_a_brackets_plate_lies_against_the_slanted_face(bodies) -> None:
 
 
 def test_a_screw_clamps_a_collar_that_no_magnet_holds(bodies) -> None:
-    """M4 through the sleeve's ridge: its hole is 3.4, it reaches the collar, and there are 6 mm of thread or more."""
+    """M4 through the sleeve's ridge: its hole is 3.4, it reaches the collar, and there are 6 mm of thread or
+    more.
+    """
     m = KINDS["near"]
     ridge, middle = (m.mount_mm / 2 + 0.3) * np.sqrt(2), layout(m).back + 3.0 + m.grip_mm / 2
     core = Manifold.cylinder(60, 1.69, -1, 32).translate((0, middle, m.mount_mm / 2))
@@ -156,7 +160,9 @@ def test_a_screw_clamps_a_collar_that_no_magnet_holds(bodies) -> None:
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_a_card_hangs_at_the_same_place_time_after_time(kind: str, bodies) -> None:
-    """It stands on the shelf by its weight; sideways its play is 0.2 mm to either side, with the mount's 0.1 no more than 0.3."""
+    """It stands on the shelf by its weight; sideways its play is 0.2 mm to either side, with the mount's 0.1
+    no more than 0.3.
+    """
     m, at = KINDS[kind], layout(KINDS[kind])
     width, height = (side / 2 for side in m.card_size_mm)
     card = box((-width, width), (0.2, 0.2 + m.card_mm), (-height + 1e-3, height))
@@ -169,13 +175,19 @@ def test_a_card_hangs_at_the_same_place_time_after_time(kind: str, bodies) -> No
 @pytest.mark.parametrize("kind", WITH_CAMERA)
 @pytest.mark.parametrize("name", BOARDS)
 @pytest.mark.parametrize("slid_mm", [-0.9, 0.0, 0.9])
-def test_outside_every_published_board_fits_behind_the_plate(kind: str, name: str, slid_mm: float, bodies) -> None:
-    """Board, lens, flex, socket, ribbon, screws and nuts of four boards, as their sources in `hardware.boards` say."""
+def test_outside_every_published_board_fits_behind_the_plate(
+    kind: str, name: str, slid_mm: float, bodies
+) -> None:
+    """Board, lens, flex, socket, ribbon, screws and nuts of four boards, as their sources in
+    `hardware.boards` say.
+    """
     board, body = BOARDS[name], bodies[kind]
     frame = camera_frame(KINDS[kind])
     frame[:, 3] += (board.lens_before_plate_mm - KINDS[kind].board.lens_before_plate_mm) * frame[:, 2]
     parts = board_solids(board, slid_mm) | screw_solids(board, slid_mm)
-    assert {n: shared_mm3(body, p.transform(frame)) for n, p in parts.items()} == pytest.approx(dict.fromkeys(parts, 0), abs=1e-6)
+    assert {n: shared_mm3(body, p.transform(frame)) for n, p in parts.items()} == pytest.approx(
+        dict.fromkeys(parts, 0), abs=1e-6
+    )
     nuts = parts["nuts"].translate((0, 0, 0.5)).transform(frame)
     heads = parts["heads"].translate((0, 0, -0.5)).transform(frame)
     assert shared_mm3(body, nuts) > 2 and shared_mm3(body, heads) > 2  # the plate lies between heads and nuts
@@ -184,10 +196,10 @@ def test_outside_every_published_board_fits_behind_the_plate(kind: str, name: st
 def test_outside_boards_and_ribbon_are_the_way_round_that_the_models_say() -> None:
     """Holes and lens of three published models, each in its own frame, against ours: from the socket's edge.
 
-    Module 1: github.com/hilderonny/stromzaehler-pi, holes at 22 and 9.5 and the lens at 9.5 from the edge at y = 0,
-    where the connector (0 to 5.7) is. Module 2: J. Beale's model, holes at 2 and 14.5, lens at 14.5 from y = 0, the
-    connector ending 0.3 before y = 23.85. Module 3: K. Aziiev's, holes 2 and 14.5 and lens 9 + 11.05 / 2 from the top,
-    the socket at the bottom of 24.
+    Module 1: github.com/hilderonny/stromzaehler-pi, holes at 22 and 9.5 and the lens at 9.5 from the edge at
+    y = 0, where the connector (0 to 5.7) is. Module 2: its measured model, holes at 2 and 14.5, lens at 14.5
+    from y = 0, the connector ending 0.3 before y = 23.85. Module 3: its placeholder model, holes 2 and 14.5
+    and lens 9 + 11.05 / 2 from the top, the socket at the bottom of 24.
     """
     models = [((22.0, 9.5), 9.5), ((21.85, 9.35), 9.35), ((22.0, 9.5), 24.0 - 9.0 - 11.05 / 2)]
     for board in (BOARDS["module-1"], BOARDS["module-2"], BOARDS["standard"]):
@@ -197,7 +209,9 @@ def test_outside_boards_and_ribbon_are_the_way_round_that_the_models_say() -> No
         assert parts["flex"].bounding_box()[4] < 0  # the sensor's flex runs the other way
         holes = {round(edge - (box_[1] + box_[4]) / 2, 2) for box_ in hole_boxes(parts["board"])}
         for rows, lens in models:
-            assert sorted(holes) == pytest.approx(sorted(rows), abs=0.2) and edge == pytest.approx(lens, abs=0.2)
+            assert sorted(holes) == pytest.approx(sorted(rows), abs=0.2) and edge == pytest.approx(
+                lens, abs=0.2
+            )
 
 
 def hole_boxes(board: Manifold) -> list[tuple[float, ...]]:
@@ -208,7 +222,9 @@ def hole_boxes(board: Manifold) -> list[tuple[float, ...]]:
 
 @pytest.mark.parametrize("kind", ["near", "standard"])
 def test_a_lamp_lies_flat_beside_the_screw_heads(kind: str, bodies) -> None:
-    """The heads are sunk, so a flat part on the plate's face meets none: a ring of 24 to 44, or strips of 5 × 25."""
+    """The heads are sunk, so a flat part on the plate's face meets none: a ring of 24 to 44, or strips of 5
+    × 25.
+    """
     m = KINDS[kind]
     frame = camera_frame(m)
     frame[:, 3] -= m.board.lens_before_plate_mm * frame[:, 2]
@@ -252,3 +268,9 @@ def test_the_clip_passes_over_the_plug(kind: str, aperture: float, bodies) -> No
     seated = upright.rotate((90 * to_beam, 0, 0)).translate((0, to_beam * end, 0))
     for pushed in (0.0, 5.0, 15.0):
         assert shared_mm3(bodies[kind], seated.translate((0, to_beam * pushed, 0))) == 0
+
+
+@pytest.mark.parametrize("kind", ["near", "standard", "module 2"])
+def test_the_hood_prints_as_it_stands(kind: str) -> None:
+    hood = hood_body(KINDS[kind])
+    assert len(hood.decompose()) == 1 and unsupported_mm2(hood) == 0 and thinnest_mm(hood) >= 1.2

@@ -61,7 +61,10 @@ def test_the_holes_sit_on_the_washers_to_0_1_mm(kind: str, bodies) -> None:
     """With the card's play of 0.2 that makes the 0.3 mm to which a card comes back."""
     c = KINDS[kind]
     turn, place = (45.0 if c.mount == "bracket" else 0.0), np.array([0.0, c.before_mount_mm, 0.0])
-    discs = [bore(c.washer_mm[0] / 2, np.array([x, -c.washer_mm[1], z]), Y, c.washer_mm[1], roof=False) for x, z in washers(c)]
+    discs = [
+        bore(c.washer_mm[0] / 2, np.array([x, -c.washer_mm[1], z]), Y, c.washer_mm[1], roof=False)
+        for x, z in washers(c)
+    ]
     on_mount = Manifold.compose([d.rotate((0, 0, turn)).translate(tuple(place)) for d in discs])
     assert shared_mm3(bodies[kind], on_mount) == pytest.approx(0, abs=1e-6)
     way = np.array([np.cos(np.radians(turn)), np.sin(np.radians(turn)), 0.0])
@@ -77,7 +80,9 @@ def test_the_holes_sit_on_the_washers_to_0_1_mm(kind: str, bodies) -> None:
 def test_the_nozzle_stands_in_its_board_and_the_card_below_its_tip(bodies) -> None:
     c = KINDS["nozzle"]
     body, gap = bodies["nozzle"], c.before_mount_mm
-    tip = Manifold.cylinder(c.tip_mm, 4.0, c.mount_mm / 2, 64) + Manifold.cylinder(40, c.mount_mm / 2 - 0.01, -1, 128).translate((0, 0, c.tip_mm))
+    tip = Manifold.cylinder(c.tip_mm, 4.0, c.mount_mm / 2, 64) + Manifold.cylinder(
+        40, c.mount_mm / 2 - 0.01, -1, 128
+    ).translate((0, 0, c.tip_mm))
     hung = tip.rotate((90, 0, 0)).translate((0, -gap, 0))
     assert c.gap_mm <= gap < c.gap_mm + c.board_mm and shared_mm3(body, hung) == 0
     for pushed in ((0.2, 0, 0), (0, 0, 0.2)):
@@ -131,7 +136,7 @@ def test_outside_the_printed_parts_are_true_to_scale(paper: str, card: str, tmp_
 
 def test_the_svg_cuts_what_the_parts_say(tmp_path) -> None:
     done = CliRunner().invoke(holder.main, ["--out", str(tmp_path)])
-    assert done.exit_code == 0 and "before_mount_mm = 21.8" in done.output
+    assert done.exit_code == 0 and "before_mount_mm = { mirror-N = 21.8 }" in done.output
     root = ET.parse(tmp_path / "holder.svg").getroot()
     red = [e for e in root if e.get("stroke") == "#ff0000"]
     assert sum(e.tag == f"{SVG}circle" for e in red) == 5  # four washers and the needle's way
@@ -145,12 +150,16 @@ def test_the_template_has_a_ring_for_every_mm_and_a_guide_for_each_slot() -> Non
     assert guide.count == 2 and guide.holes == [(0.0, 0.0, NEEDLE_MM)]
     outline = guide.outlines[0]
     card = card_sheet("mirror-1", "small")
-    assert np.ptp(outline, axis=0) == pytest.approx((card.width_mm, card.height_mm)) and outline.mean(axis=0) == pytest.approx((0, 0))
+    assert np.ptp(outline, axis=0) == pytest.approx((card.width_mm, card.height_mm)) and outline.mean(
+        axis=0
+    ) == pytest.approx((0, 0))
 
 
 @pytest.mark.parametrize("kind", ["square", "round", "bracket"])
 def test_a_needle_through_both_guides_reaches_the_mirrors_middle(kind: str, bodies) -> None:
-    """Nothing is in its way; with 0.1 mm of play at each guide, 15 mm apart, its end is off by 0.6 mm at the most."""
+    """Nothing is in its way; with 0.1 mm of play at each guide, 15 mm apart, its end is off by 0.6 mm at the
+    most.
+    """
     c = KINDS[kind]
     needle = bore(0.5, -50 * Y, Y, 50 + c.before_mount_mm, roof=False)
     assert shared_mm3(bodies[kind], needle) == 0

@@ -110,7 +110,7 @@ def test_what_the_camera_says_reaches_the_person(fault: RigError) -> None:
 
 
 def test_an_unknown_kind_of_camera_is_one_line() -> None:
-    with pytest.raises(RigError, match="no camera of kind"):
+    with pytest.raises(RigError, match="choose one of pi"):
         camera_source("daguerreotype")
 
 

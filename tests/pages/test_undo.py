@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from server.log import Log, import_json
-from server.session.events import readable
+from server.session.import_check import check_alignment
 from server.session.session import Refused, Session
 from server.sources.base import Place
 from tests.pages.doubles import MACHINE, Bench, Script
@@ -83,10 +83,10 @@ def test_it_can_be_taken_back_after_a_restart_of_the_program(tmp_path: Path) -> 
 
 
 def test_a_log_with_something_taken_back_is_taken_in_elsewhere(tmp_path: Path) -> None:
-    session = marked(tmp_path / "here", Bench())
+    session = marked(tmp_path / "here", Bench(kind="camera"))
     session.undo()
     text = io.StringIO("".join(Log(tmp_path / "here", access="read-only").json_texts()))
     there = Log(tmp_path / "there")
-    assert import_json(there, text, judge=readable).alignments == 1
+    assert import_json(there, text, judge=check_alignment).alignments == 1
     assert there.document(1)["events"] == []
     assert json.dumps(there.events(1)).count("undo") == 1

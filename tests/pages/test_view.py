@@ -101,6 +101,7 @@ def test_the_card_of_another_station_is_said_and_no_pulse_is_offered() -> None:
     assert state["say"][0] == "That is the card of mirror 3. Hang that of mirror 2."
     assert (state["wrong_card"], state["now"], state["primary"]["action"]) == ("mirror-3", "hang", "hang")
     assert state["others"] == []
+    assert state["act"]["kind"] == "hang"
 
 
 def test_candidates_can_be_chosen_or_replaced_by_fresh_tape() -> None:
@@ -188,16 +189,18 @@ def states(step: Json, events: list[Json]) -> list[str]:
 
 
 def test_the_chain_knows_due_seen_and_waiting() -> None:
-    assert states(STEPS[0], []) == ["due", "waiting", "waiting", "waiting", "waiting", "waiting"]
-    assert states(STEPS[1], [seen("mirror-1")])[:3] == ["seen", "due", "waiting"]
+    assert states(STEPS[0], []) == ["waiting", "due", "waiting", "waiting", "waiting", "waiting"]
+    assert states(STEPS[1], [seen("mirror-1")])[:4] == ["seen", "waiting", "due", "waiting"]
+    assert states(STEPS[2], [seen("mirror-1")])[:3] == ["seen", "due", "waiting"]
 
 
 def test_a_link_goes_stale_when_something_before_it_was_moved() -> None:
+    at_nozzle = {**STEPS[0], "station": "nozzle"}
     events = [seen("mirror-1"), seen("mirror-2"), seen("mirror-3")]
     turned = [*events, {"kind": "turn", "mount": 1, "screw": "top", "turns": 0.1}]
-    assert states(STEPS[0], turned)[:3] == ["due", "stale", "stale"]
+    assert states(at_nozzle, turned)[:3] == ["seen", "stale", "stale"]
     lifted = [*events, {"kind": "shift", "part": "mirror-2", "move_mm": [0, 0, 1]}]
-    assert states(STEPS[0], lifted)[:3] == ["due", "seen", "stale"]
+    assert states(at_nozzle, lifted)[:3] == ["seen", "seen", "stale"]
 
 
 def test_all_links_are_done_when_it_is_good_enough() -> None:

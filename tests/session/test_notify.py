@@ -21,7 +21,7 @@ def listening(tmp_path: Path) -> Iterator[tuple[socket.socket, dict[str, str]]]:
 
 def test_ready_alive_and_stopping_are_said(listening: tuple[socket.socket, dict[str, str]]) -> None:
     heard, environment = listening
-    beats = Heartbeat(lambda: True, environment={**environment, "WATCHDOG_USEC": "30000"})
+    beats = Heartbeat({"eye": lambda: True}, environment={**environment, "WATCHDOG_USEC": "30000"})
     assert beats.period_s == pytest.approx(0.01)
     beats.start()
     assert heard.recv(100) == b"READY=1"
@@ -31,10 +31,15 @@ def test_ready_alive_and_stopping_are_said(listening: tuple[socket.socket, dict[
     assert b"STOPPING=1" in iter(lambda: heard.recv(100), b"")
 
 
-def test_who_does_not_answer_is_not_called_alive(listening: tuple[socket.socket, dict[str, str]]) -> None:
+def test_who_does_not_answer_is_not_called_alive(
+    listening: tuple[socket.socket, dict[str, str]], caplog: pytest.LogCaptureFixture
+) -> None:
     _, environment = listening
-    assert Heartbeat(lambda: True, environment=environment).beat()
-    assert not Heartbeat(lambda: False, environment=environment).beat()
+    lives, does_not = (lambda: True), (lambda: False)
+    assert Heartbeat({"eye": lives, "server": lives}, environment=environment).beat()
+    with caplog.at_level("ERROR"):
+        assert not Heartbeat({"eye": lives, "server": does_not}, environment=environment).beat()
+    assert caplog.messages == ["no sign of life from: server"]
 
 
 def test_abstract_names_are_meant_as_linux_means_them() -> None:
@@ -51,6 +56,4 @@ def test_without_anybody_who_listens_nothing_happens(environment: dict[str, str]
 
 
 def test_another_process_s_watchdog_is_not_ours() -> None:
-    assert (
-        Heartbeat(lambda: True, environment={"WATCHDOG_USEC": "1000", "WATCHDOG_PID": "1"}).period_s is None
-    )
+    assert Heartbeat({}, environment={"WATCHDOG_USEC": "1000", "WATCHDOG_PID": "1"}).period_s is None

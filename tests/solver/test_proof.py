@@ -135,7 +135,7 @@ def test_a_loose_mount_is_named_and_its_repair_leaves_what_lies_before_it(
 ) -> None:
     """Marks behind a loose mirror scatter; those on cards before it are as good after it was tightened."""
     machine = straight()
-    for off in (2.0, -2.0, 2.0, -2.0):
+    for off in (2.0, -2.0) * 4:
         machine.pulse("mirror-2", FIVE[1])
         machine.pulse(station, head)
         machine.events[-1]["offset_mm"][0] += off

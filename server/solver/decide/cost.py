@@ -69,16 +69,20 @@ def kerf_lean(profile: Profile, lens_offset_mm: ArrayLike, slope: ArrayLike) -> 
     return np.asarray(np.asarray(slope, dtype=float) - offset / profile.path.lens_focal_mm)
 
 
-def _sizes(profile: Profile) -> Array:
-    """(12, 5) 1/e² diameters of the beam at mirror 1–3, lens and nozzle's tip for the positions of the
-    grid."""
+def beam_path(profile: Profile) -> Array:
+    """(12, 4) how far mirror 1–3 and the lens are from mirror 1 along the beam, mm, over the grid."""
     path = profile.path
     heads = np.array(o.grid(profile))
     across = heads[:, 0] if path.corner == "back-left" else profile.bed.width_mm - heads[:, 0]
     first = path.mirror_1_to_2_mm[0] + profile.bed.depth_mm - heads[:, 1]
     second = first + path.mirror_2_to_3_mm[0] + across
-    lengths = np.stack([np.zeros(len(heads)), first, second, second + path.mirror_3_to_lens_mm], axis=1)
-    size = beam_diameter(profile, lengths)
+    return np.stack([np.zeros(len(heads)), first, second, second + path.mirror_3_to_lens_mm], axis=1)
+
+
+def _sizes(profile: Profile) -> Array:
+    """(12, 5) 1/e² diameters of the beam at mirror 1–3, lens and nozzle's tip for the positions of the
+    grid."""
+    path, size = profile.path, beam_diameter(profile, beam_path(profile))
     narrowed = size[:, 3] * abs(1 - path.lens_to_nozzle_tip_mm / path.lens_focal_mm)
     tip = np.hypot(narrowed, spot_diameter(profile, size[:, 3]))
     return np.column_stack([size, tip])

@@ -11,21 +11,21 @@ from numpy.typing import NDArray
 from server.solver.decide.situation import Choice, Place, View, missed, nearest, next_sigma
 from server.solver.estimate import hypotheses as b
 from server.solver.estimate import samples as o
-from server.solver.estimate.filter import scatter
-from server.solver.events import Inspected, MarkSeen, NoMark
+from server.solver.estimate.filter import pulse_noise
+from server.solver.events import Difference, Inspected, MarkSeen, NoMark
 from server.solver.machine import model as m
-from server.solver.machine.profile import STATIONS, Point
+from server.solver.machine.profile import Point
 
 Array = NDArray[Any]
 
 GUILTY, SUSPECT = 0.9, 0.12  # probability of a fault to inspect, to look for
 CERTAIN = 0.93  # probability of a fault up to which a mark that tells comes before inspecting
-LATE_SUSPECT = 0.003  # probability that one mark more unmasks a fault, for which it is made before the end
+LATE_SUSPECT = 0.0045  # probability that one mark more unmasks a fault, for which it is made before the end
 PROBABLE = 0.5  # chance of a mark below which a place tells nothing of a fault
 TELLING = 0.25  # share of the doubt that a mark must settle
 UNHEARD = 1e-3  # probability below which an explanation is not looked into
 HARM = 0.4  # × overlap tolerance: a fault that moves marks less than this does not matter
-ENOUGH_PULSES, BLANKS = 120, 20
+ENOUGH_PULSES, BLANKS, BLANKS_AGAIN = 120, 20, 2
 
 
 def causes(bank: b.Bank) -> dict[str, float]:
@@ -47,7 +47,7 @@ def faulty(view: View) -> Choice | None:
     if worth:
         return Choice("mark", place=place, why="fault")
     if guilty:
-        if "not-fixed" in answers or answers.count("nothing-found") >= 2:
+        if "not-fixed" in answers:
             return Choice("stop", cause=cause, reason=f"{cause} was not fixed")
         return Choice("inspect", cause=cause)
     return None
@@ -62,31 +62,38 @@ def last_look(view: View) -> Choice | None:
 
 
 def doubtful(view: View) -> Choice | None:
-    """What nothing explains, a mark or a blank, is made again before anything is built on it: once,
-    but a blank as long as it stays so where nothing was moved since a mark at the same place."""
+    """What nothing explains is made again once before anything is built on it; a blank where a mark was made
+    and nothing moved since, BLANKS_AGAIN times, and then the mount is looked at."""
     events = view.alignment.events
-    if not events or not isinstance(events[-1], MarkSeen | NoMark) or not view.bank.fresh_note:
+    if not events or not isinstance(events[-1], MarkSeen | NoMark):
         return None
-    newest = events[-1]
-    before = events[-2] if len(events) > 1 else None
+    newest, before = events[-1], events[-2] if len(events) > 1 else None
+    place = Place(m.station_index(newest.station), nearest(view.profile, newest.head_mm))
+    blanks = _blanks_since_mark(view)
+    if 0 < blanks <= BLANKS_AGAIN:
+        return Choice("mark", place=place, why="blank")
+    if blanks == BLANKS_AGAIN + 1 and not _answers(view, "loose-mount"):
+        return Choice("inspect", cause="loose-mount")
     again = type(before) is type(newest) and _spot(before) == _spot(newest)
-    if again and not (isinstance(newest, NoMark) and _left_alone(view, newest)):
+    if again or not view.bank.fresh_note:
         return None
-    place = Place(STATIONS.index(newest.station), nearest(view.profile, newest.head_mm))
     return Choice("mark", place=place, why="doubt" if isinstance(newest, MarkSeen) else "blank")
 
 
-def _left_alone(view: View, blank: NoMark) -> bool:
-    """Whether a mark was made where now there is none, and nothing was moved since."""
+def _blanks_since_mark(view: View) -> int:
+    """How many blanks there are at one place since a mark there, nothing moved in between; 0 without one."""
+    count, newest = 0, view.alignment.events[-1]
     for event in reversed(view.alignment.events):
-        if not isinstance(event, MarkSeen | NoMark):
-            return False
-        if isinstance(event, MarkSeen) and _spot(event) == _spot(blank):
-            return True
-    return False
+        if not isinstance(event, MarkSeen | NoMark | Difference):
+            return 0
+        if isinstance(event, NoMark):
+            count += isinstance(newest, NoMark) and _spot(event) == _spot(newest)
+        elif isinstance(newest, NoMark) and _spot(event) == _spot(newest):
+            return count
+    return 0
 
 
-def _spot(pulse: MarkSeen | NoMark) -> tuple[str, Point]:
+def _spot(pulse: MarkSeen | NoMark | Difference) -> tuple[str, Point]:
     return pulse.station, pulse.head_mm
 
 
@@ -122,7 +129,9 @@ def _telling(view: View) -> tuple[Place, float, float]:
         int(i) for i in np.argsort(-shares, kind="stable") if shares[i] > UNHEARD or shares[i] == shares.max()
     ]
     heads, shares = [heads[i] for i in order], shares[order]
-    some = replace(bank, mean=bank.mean[heads], cov=bank.cov[heads], fault=bank.fault[heads])
+    some = replace(
+        bank, mean=bank.mean[heads], cov=bank.cov[heads], fault=bank.fault[heads], noise=bank.noise[heads]
+    )
     best = (Place(2, 4), 0.0)
     for place in _places(view):
         means, covs = _foretold(view, some, place)
@@ -147,8 +156,10 @@ def _foretold(view: View, some: b.Bank, place: Place) -> tuple[Array, Array]:
     """(H, 2) and (H, 2, 2): the mark at a place as each hypothesis foretells it."""
     head = o.grid(view.profile)[place.position]
     jacobian = m.mark_jacobian(view.profile, some.mean, head, place.station)
-    noise = np.eye(2) * (next_sigma(view) ** 2 + b.MODEL_SD**2)
-    cov = jacobian @ some.cov @ jacobian.transpose(0, 2, 1) + noise + scatter(view.profile, some, jacobian)
+    noise = np.eye(2) * next_sigma(view) ** 2 + pulse_noise(view.profile, some, jacobian)
+    if place.station != view.here:
+        noise = noise + np.einsum("hi,ij->hij", b.HANG_VAR[some.noise][:, :2], np.eye(2))
+    cov = jacobian @ some.cov @ jacobian.transpose(0, 2, 1) + noise
     return m.rays(view.profile, some.mean, head).offset_mm[:, place.station], cov
 
 

@@ -10,10 +10,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from server.solver.estimate import hypotheses as b
+from server.solver.estimate import screws
 from server.solver.estimate.samples import Samples
 from server.solver.events import Event, Shift, Turn
 from server.solver.machine import model as m
 from server.solver.machine.profile import Profile
+from server.solver.machine.trace import contact_points
 
 Array = NDArray[Any]
 
@@ -57,22 +59,23 @@ def levers(profile: Profile, stage: int) -> list[Lever]:
             if contact.screw_pitch_mm is not None:
                 found.append(Lever(2 * mount, 1.0, mount=mount, contact=i))
     for mount in range(1, min(stage + 1, 3) + 1):
-        if stage >= 1:
+        if stage >= 1 and profile.mount[mount - 1].base != "fixed":
             found.append(Lever(2 * mount - 1, BASE, f"mirror-{mount}", axes=(0, 1, 2)))
     return found
 
 
 def direction(profile: Profile, bank: b.Bank, lever: Lever) -> Array:
     """(SIZE, n) change of the state vector per turn that takes hold, or per mm, under the best hypothesis."""
+    signs, mean = bank.sign[bank.best], bank.mean[bank.best]
     if not lever.is_screw:
-        return m.shift_matrix(lever.part)[:, list(lever.axes)]
-    k, mean = 3 * (lever.mount - 1) + lever.contact, bank.mean[bank.best]
+        stuck = lever.part.startswith("mirror-") and signs[8 + int(lever.part[-1])] == screws.DEAD
+        return m.shift_matrix(lever.part)[:, list(lever.axes)] * (not stuck)
     gain, cross_talk = mean[m.response_at(lever.mount, lever.contact)]
-    own, cross = m.screw_vectors(profile, lever.mount, lever.contact)
+    code = np.array(code_of(profile, signs, lever.mount, lever.contact))
+    own, cross = screws.tilts(code, *m.screw_vectors(profile, lever.mount, lever.contact))
     column = np.zeros((m.SIZE, 1))
     column[m.contact_at(lever.mount), 0] = (1 + gain) * own + cross_talk * cross
-    sign = sign_of(bank.sign[bank.best], lever.mount, k)
-    return column * _travel(profile, lever) * sign
+    return column * _travel(profile, lever.mount, lever.contact)
 
 
 def erring(profile: Profile, bank: b.Bank, lever: Lever) -> list[Array]:
@@ -82,16 +85,17 @@ def erring(profile: Profile, bank: b.Bank, lever: Lever) -> list[Array]:
     return [mount[:, list(lever.axes)] for mount in m.hand_matrices(lever.part)]
 
 
-def sign_of(signs: Array, mount: int, k: int) -> float:
-    """Which way a screw is taken to work: as seen, else as the others of its mount, else as the profile
-    says."""
-    if signs[k]:
-        return float(signs[k])
-    return -1.0 if signs[3 * (mount - 1) : 3 * mount].sum() < 0 else 1.0
+def code_of(profile: Profile, signs: Array, mount: int, contact: int) -> int:
+    """How a screw is taken to work: as seen, else as is most probable beside the others of its mount."""
+    k = 3 * (mount - 1) + contact
+    if signs[k] != screws.UNKNOWN:
+        return int(signs[k])
+    chance = screws.chances(profile, mount, signs[3 * (mount - 1) : 3 * mount], contact)
+    return int(screws.CODES[int(np.argmax(chance))])
 
 
-def _travel(profile: Profile, lever: Lever) -> float:
-    contact = profile.mount[lever.mount - 1].contact[lever.contact]
+def _travel(profile: Profile, mount: int, at: int) -> float:
+    contact = profile.mount[mount - 1].contact[at]
     return contact.clockwise * float(contact.screw_pitch_mm or 0.0)
 
 
@@ -124,36 +128,48 @@ def fractions(turns: float, last: float = 0.0) -> list[float]:
 
 def apply(profile: Profile, bank: b.Bank, samples: Samples, event: Event) -> Samples:
     """The machines after a move by a hand that errs."""
-    x = samples.x.copy()
     if isinstance(event, Shift):
-        move = np.array(event.move_mm)
-        x += move @ m.shift_matrix(event.part).T
-        for i, mount in enumerate(m.hand_matrices(event.part)):
-            x += (b.shift_sd(move) * samples.noise[:, 9 + 3 * i : 12 + 3 * i]) @ mount.T
-        return samples.moved(x)
-    if not isinstance(event, Turn):
-        return samples
+        return _shifted(samples, event)
+    return _turned(profile, bank, samples, event) if isinstance(event, Turn) else samples
+
+
+def _shifted(samples: Samples, event: Shift) -> Samples:
+    move, sign = np.array(event.move_mm), samples.sign
+    by = np.broadcast_to(m.shift_matrix(event.part) @ move, samples.x.shape).copy()
+    for i, mount in enumerate(m.hand_matrices(event.part)):
+        by += (b.shift_sd(move) * samples.noise[:, 9 + 3 * i : 12 + 3 * i]) @ mount.T
+    if event.part.startswith("mirror-"):
+        k = 8 + int(event.part[-1])
+        works = _drawn(np.broadcast_to([1 - b.STUCK, b.STUCK], (len(by), 2)), np.array([1, screws.DEAD]), k)
+        sign = sign.copy()
+        sign[:, k] = np.where(sign[:, k] == screws.UNKNOWN, works, sign[:, k])
+        by[sign[:, k] == screws.DEAD] = 0.0
+    return replace(samples, x=samples.x + by, sign=sign)
+
+
+def _turned(profile: Profile, bank: b.Bank, samples: Samples, event: Turn) -> Samples:
     contact = profile.contact_index(event.mount, event.screw)
-    k = 3 * (event.mount - 1) + contact
+    k, signs, x = 3 * (event.mount - 1) + contact, samples.sign.copy(), samples.x.copy()
+    if (signs[:, k] == screws.UNKNOWN).any():
+        chance = screws.chances(
+            profile, event.mount, signs[:, 3 * (event.mount - 1) : 3 * event.mount], contact
+        )
+        signs[:, k] = np.where(signs[:, k] == screws.UNKNOWN, _drawn(chance, screws.CODES, k), signs[:, k])
     turned, variance = b.hand(event.turns, bank.last_turn[k])
-    sign = _drawn_signs(samples, event.mount, k)
-    travel = _travel(profile, Lever(0, 0, mount=event.mount, contact=contact)) * sign
-    own, cross = m.screw_vectors(profile, event.mount, contact)
+    own, cross = screws.tilts(signs[:, k], *m.screw_vectors(profile, event.mount, contact))
     response = x[:, m.response_at(event.mount, contact)]
     moves = (1 + response[:, :1]) * own + response[:, 1:] * cross
-    done = travel * (turned + np.sqrt(variance) * samples.noise[:, k])
-    x[:, m.contact_at(event.mount)] += done[:, None] * moves
-    signs = samples.sign.copy()
-    signs[:, k] = sign
+    done = _travel(profile, event.mount, contact) * (turned + np.sqrt(variance) * samples.noise[:, k])
+    locked = samples.noise[:, 13 + 2 * event.mount : 15 + 2 * event.mount] * b.LOCK_SD[samples.errs][:, None]
+    at = m.contact_at(event.mount)
+    x[:, at] += done[:, None] * moves + locked @ contact_points(profile, event.mount).T
     return replace(samples, x=x, sign=signs)
 
 
-def _drawn_signs(samples: Samples, mount: int, k: int) -> Array:
-    """Signs of a screw over the samples; where not known, some work backwards as often as the prior says."""
-    known = samples.sign[:, k].astype(float)
-    chance = b.backwards(samples.sign[:, 3 * (mount - 1) : 3 * mount])
-    count = len(known)
-    return np.where(known != 0, known, np.where(_dice(count, k) < chance, -1.0, 1.0))
+def _drawn(chance: Array, codes: Array, k: int) -> Array:
+    """(M,) codes, drawn evenly and always alike as often as chance (M, codes) says."""
+    below = _dice(len(chance), k)[:, None] >= np.cumsum(chance, axis=1)
+    return np.asarray(codes[np.minimum(below.sum(1), len(codes) - 1)])
 
 
 @lru_cache(maxsize=64)

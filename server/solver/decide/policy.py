@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -20,13 +21,17 @@ from server.solver.decide.situation import (
     closer,
     kind,
     last_position,
+    mark_variance,
+    marks_at,
     missed,
-    next_sigma,
+    numbered,
     probability,
+    pulse_sd,
     seen_stations,
 )
 from server.solver.estimate import samples as o
 from server.solver.events import Event
+from server.solver.machine import model as m
 from server.solver.machine.profile import STATIONS
 
 Array = NDArray[Any]
@@ -43,6 +48,8 @@ CHANGED, TINY = 10.0, 1e-9
 NOTHING, ROUGH_NOTHING, ALMOST = 0.2, 0.01, 0.9
 LITTLE = 0.1  # a mark that tells less than this (tolerances²) is hardly worth a pulse
 CATCH = 0.35  # chance of a mark below which the beam is searched for
+# What acts take a practised person, minutes: our own guesses (common practice, no source).
+PULSE_MIN, HANG_MIN, WALK_MIN, LENS_OUT_MIN = 0.5, 1.0, 0.3, 4.0
 # By eye a mark is chosen for what is at risk; weight of what surely is not, and the least risk that counts.
 NO_RISK, RARE = 0.05, 1e-3
 PROVES = 1.25  # a mark counts for so much more where one of the five positions is yet to be proved
@@ -95,7 +102,7 @@ def good_enough(view: View, *, spare: float = 0.0) -> bool:
 
 def rough(view: View) -> bool:
     """Whether readings are so coarse that it takes many to be sure."""
-    return next_sigma(view) > ROUGH * view.profile.tolerance.overlap_mm
+    return pulse_sd(view) > ROUGH * view.profile.tolerance.overlap_mm
 
 
 def _another_try(view: View, stage: int) -> Event | None:
@@ -124,13 +131,13 @@ def _work(view: View, stage: int) -> Choice:
     """Mark or move: a move where it takes away much of the error that is expected, else the best mark."""
     places = candidates(view, stage)
     tells_of, risky, chance = worth(view, stage, places)
-    own = [i for i, place in enumerate(places) if place.station == min(stage, 3)]
+    own = [i for i, place in enumerate(places) if place.station == min(stage, 3) and not place.anew]
     here = remaining(view, min(stage, 3)) if missed(view) else None
     if here is not None:
         chance[own] = np.minimum(chance[own], chances(view, here[1], [places[i] for i in own]))
     to_prove = unproved(view) if stage >= 2 else []
     proves = np.array([PROVES if place in to_prove else 1.0 for place in places])
-    good = (risky if rough(view) else tells_of) * chance**2
+    good = (risky if rough(view) else tells_of) * chance**2 / np.sqrt([minutes(view, p) for p in places])
     best = int(np.argmax(good * proves))
     if chance[own].max() < CATCH:
         return search(view, stage, [places[i] for i in own], here)
@@ -209,6 +216,13 @@ def _sets(view: View, stage: int) -> list[list[Event]]:
     return sets
 
 
+def minutes(view: View, place: Place) -> float:
+    """What a mark at a place takes: the pulse, before it hanging the card, the walk, taking the lens out."""
+    stays = place.station == view.here and not place.anew
+    walk = WALK_MIN * (place.position != last_position(view))
+    return PULSE_MIN + walk + (0.0 if stays else HANG_MIN + LENS_OUT_MIN * (place.station == m.BELOW_AT))
+
+
 def candidates(view: View, stage: int) -> list[Place]:
     """Where a mark could be made in a stage."""
     last = last_position(view)
@@ -219,6 +233,9 @@ def candidates(view: View, stage: int) -> list[Place]:
         places += [Place(2, i) for i in _reachable(view, 2, range(5), range(5, 12))]
     if stage >= 3:
         places += [Place(3, i) for i in range(5)]
+        places += [Place(m.BELOW_AT, 2)] if view.profile.lens.comes_out else []
+    if numbered(view):
+        places += [replace(place, anew=True) for place in places if place.station == view.here]
     return places
 
 
@@ -237,11 +254,10 @@ def worth(view: View, stage: int, places: list[Place]) -> tuple[Array, Array, Ar
     """
     vectors = o.metric_vectors(view.profile, view.rays, min(stage, 3))
     risk, vectors = _risk(vectors), vectors - vectors.mean(0)
-    noise = next_sigma(view) ** 2
     hit = {s: o.hits(view.profile, view.rays, s).mean(0) for s in {place.station for place in places}}
     gains, chance = [], []
     for place in places:
-        told = _told(vectors, view.rays.offset_mm[:, place.position, place.station], noise)
+        told = _told(vectors, marks_at(view, place), mark_variance(view, place))
         gains.append((max(float(told.sum()), 0.0), max(float(risk @ told), 0.0)))
         chance.append(float(hit[place.station][place.position]))
     tells_of, risky = np.array(gains).T
@@ -267,8 +283,8 @@ def _told(vectors: Array, mark: Array, noise: float) -> Array:
 def _told_along(view: View, stage: int, way: Array, place: Place) -> float:
     """Variance of a stage's error along a way, (L,) of any length, that a mark at a place takes away."""
     along = o.metric_vectors(view.profile, view.rays, min(stage, 3)) @ way / max(np.linalg.norm(way), TINY)
-    mark = view.rays.offset_mm[:, place.position, place.station]
-    return float(_told((along - along.mean())[:, None], mark, next_sigma(view) ** 2)[0])
+    told = _told((along - along.mean())[:, None], marks_at(view, place), mark_variance(view, place))
+    return float(told[0])
 
 
 def _risk(vectors: Array) -> Array:

@@ -21,10 +21,10 @@ from server.solver.decide import moves as mv
 from server.solver.decide.situation import Choice, Place, View, kind
 from server.solver.estimate import hypotheses as b
 from server.solver.estimate import samples as o
+from server.solver.estimate import screws
 from server.solver.estimate.belief import believe
 from server.solver.events import Event, MarkSeen, NoMark, Shift, Turn
 from server.solver.machine import model as m
-from server.solver.machine.profile import STATIONS
 from server.solver.machine.trace import Rays, contact_points
 
 Array = NDArray[Any]
@@ -126,7 +126,8 @@ def survivors(view: View, station: int) -> o.Samples:
 def _either_way(samples: o.Samples, turn: int) -> o.Samples:
     """The machines with screws that are not known yet working one way as often as the other."""
     coin = np.random.default_rng([40, turn]).choice([-1, 1], samples.sign.shape)
-    return replace(samples, sign=np.where(samples.sign == 0, coin, samples.sign))
+    coin[:, 9:] = screws.UNKNOWN
+    return replace(samples, sign=np.where(samples.sign == screws.UNKNOWN, coin, samples.sign))
 
 
 def _followed(
@@ -162,7 +163,7 @@ def _shaken(view: View, samples: o.Samples, pulse: int) -> Array:
 def _reached(view: View, x: Array, event: NoMark) -> Array:
     rays = m.rays(view.profile, x, np.array(event.head_mm))
     here = Rays(rays.offset_mm[:, None], rays.lens_mm[:, None], rays.slope[:, None])
-    return o.hits(view.profile, here, STATIONS.index(event.station))[:, 0]
+    return o.hits(view.profile, here, m.station_index(event.station))[:, 0]
 
 
 def _tries(view: View, stage: int) -> list[Event]:

@@ -15,6 +15,7 @@ from server.solver.estimate import hypotheses as b
 from server.solver.estimate import samples as o
 from server.solver.estimate.belief import believe
 from server.solver.events import Alignment, Event, Inspected, MarkSeen, NoMark, Turn
+from server.solver.machine import model as m
 from server.solver.machine.profile import STATIONS, Point, Profile
 from server.solver.machine.trace import Rays
 
@@ -27,10 +28,12 @@ WEIGHED = 96  # samples on which moves are weighed
 
 @dataclass(frozen=True)
 class Place:
-    """Where a card can hang: station index and index of the head position in the grid."""
+    """Where a card can hang: station index and index of the head position in the grid; anew: taken off and
+    hung again although it hangs there."""
 
     station: int
     position: int
+    anew: bool = False
 
 
 @dataclass(frozen=True)
@@ -49,6 +52,11 @@ class View:
     def profile(self) -> Profile:
         """The laser."""
         return self.alignment.machine
+
+    @property
+    def here(self) -> int:
+        """Index of the station where a card hangs now; −1 where none does."""
+        return m.station_index(self.bank.hung[0]) if self.bank.hung else -1
 
     @property
     def loose(self) -> Array:
@@ -109,7 +117,7 @@ def after_moves(view: View, events: Sequence[Event]) -> View:
         samples = mv.apply(view.profile, view.bank, samples, event)
         if isinstance(event, Turn):
             k = 3 * (event.mount - 1) + view.profile.contact_index(event.mount, event.screw)
-            kept = samples.sign[:, k] == _likely_sign(view, samples, event.mount, k)
+            kept = samples.sign[:, k] == _likely_code(view, samples, event.mount, k)
             if not kept.all():
                 samples, rows = samples.only(np.flatnonzero(kept)), rows[kept]
     rays = view.rays.only(rows) if len(rows) < len(view.samples.x) else view.rays
@@ -117,12 +125,13 @@ def after_moves(view: View, events: Sequence[Event]) -> View:
     return replace(view, samples=samples, rays=rays, numbers=o.numbers(rays) / o.limits(view.profile))
 
 
-def _likely_sign(view: View, samples: o.Samples, mount: int, k: int) -> float:
+def _likely_code(view: View, samples: o.Samples, mount: int, k: int) -> int:
     """As the best hypothesis has it, because the moves are worked out for that one; else as most have it."""
-    best = mv.sign_of(view.bank.sign[view.bank.best], mount, k)
+    best = mv.code_of(view.profile, view.bank.sign[view.bank.best], mount, k % 3)
     if (samples.sign[:, k] == best).sum() >= FEW:
         return best
-    return 1.0 if samples.sign[:, k].sum() >= 0 else -1.0
+    codes, counts = np.unique(samples.sign[:, k], return_counts=True)
+    return int(codes[np.argmax(counts)])
 
 
 def seen_stations(view: View) -> set[str]:
@@ -161,6 +170,44 @@ def missed(view: View) -> bool:
 
 
 def next_sigma(view: View) -> float:
-    """How uncertain the next mark will be: as the last ones were."""
+    """How uncertain the next mark will claim to be: as the last ones did."""
     seen = [max(e.sigma_mm) for e in view.alignment.events if isinstance(e, MarkSeen)]
     return float(np.median(seen[-3:])) if seen else 0.1
+
+
+def pulse_sd(view: View) -> float:
+    """How much a mark at mirror 3 errs from pulse to pulse on one tape, mm per axis: what it claims and what
+    has been learnt of tape and beam."""
+    return float(np.sqrt(_variance(view, Place(2, 2), hung=True)))
+
+
+def mark_variance(view: View, place: Place) -> float:
+    """How much a mark at a place will err, mm² per axis: by its reading, the pulse, and how its card hangs if
+    it is hung for it."""
+    return _variance(view, place, hung=_stays(view, place))
+
+
+def marks_at(view: View, place: Place) -> Array:
+    """(M, 2) where each machine makes a mark at a place, on its card as it hangs if it hangs already."""
+    found = m.spot(view.profile, view.rays, place.station)[:, place.position]
+    return m.on_card(found, view.samples.x) if _stays(view, place) else found
+
+
+def _stays(view: View, place: Place) -> bool:
+    """Whether the card that hangs now is the one that a mark at a place is made on."""
+    return place.station == view.here and not place.anew
+
+
+def _variance(view: View, place: Place, *, hung: bool) -> float:
+    """Over what may be the noise, information adds up: the harmonic mean."""
+    gap = view.profile.tube.far_mount_mm - view.profile.tube.exit_mount_mm
+    swung = gap * m.spot(view.profile, view.jacobian, place.station)[2:4, place.position]
+    each = next_sigma(view) ** 2 + b.PULSE_VAR + b.MODEL_SD**2 + b.JITTER_SD**2 * (swung**2).sum() / 2
+    each = each if hung else each + b.HANG_VAR[:, 0]
+    odds = np.bincount(view.bank.noise, view.bank.weight, len(b.NOISES))
+    return float(odds.sum() / (odds / each).sum())
+
+
+def numbered(view: View) -> bool:
+    """Whether the events say which hanging a mark belongs to: only then is a card asked to be hung anew."""
+    return any(e.hanging is not None for e in view.alignment.events if isinstance(e, MarkSeen | NoMark))

@@ -13,17 +13,20 @@ on which side of the card a beam passed that left no mark. Their weights are the
 from __future__ import annotations
 
 from dataclasses import replace
+from threading import Lock
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from server.solver.estimate.filter import mark_after_blanks, no_mark, shift, turn
+from server.solver.estimate import screws
+from server.solver.estimate.filter import difference, mark_after_blanks, no_mark, shift, turn
 from server.solver.estimate.hypotheses import (
     CAUSES,
     DOUBT,
     FAULTS,
     LOOSE,
+    NOISES,
     REPAIR_SHIFT_SD,
     REPAIR_TILT_SD,
     UPSET,
@@ -31,15 +34,18 @@ from server.solver.estimate.hypotheses import (
     WRONG_SCREW,
     Bank,
     Note,
+    forget,
     join,
     loose_sd,
     loose_shares,
     prior,
     prune,
+    rehung,
     shifted,
     split_far,
+    take,
 )
-from server.solver.events import Alignment, Event, Inspected, MarkSeen, NoMark, Shift, Turn
+from server.solver.events import Alignment, Difference, Event, Inspected, MarkSeen, NoMark, Shift, Turn
 from server.solver.machine import model as m
 from server.solver.machine.profile import STATIONS, Profile
 from server.solver.machine.trace import contact_points
@@ -47,11 +53,14 @@ from server.solver.machine.trace import contact_points
 Array = NDArray[Any]
 
 _KNOWN: dict[tuple[Profile, tuple[Event, ...]], tuple[Bank, ...]] = {}
+_LOCK = Lock()  # whoever reads or writes _KNOWN holds it; the work between is done without
+MOST_KNOWN = 32
 REST = 2.0  # × what a sound machine has of racking and bow may be left of them after a repair (sd)
 TIGHTENED = 2.0  # × its scatter: where a loose mirror may lie once it is tightened (sd)
 WAYS, UNHEARD = 4, 1e-3  # ways in which the screws may work that outlive a repair: how many, how improbable
 TOLD = 0.5  # probability of a loose mount below which nobody can say where one was tightened
 MAY_BE = 0.1  # × the probability of the likeliest loose mount: from there on it may have been another
+NOTHING_FOUND = 1e-3  # odds of a cause that somebody looked for and did not find
 _TAIL = 8  # banks kept, so that a surprise can be traced back to the turns before it
 
 
@@ -62,19 +71,24 @@ def believe(alignment: Alignment) -> Bank:
 
 def _after(profile: Profile, events: tuple[Event, ...]) -> tuple[Bank, ...]:
     """The last banks up to all events; a memory of the newest alignments spares most of the work."""
-    for back in range(min(4, len(events)) + 1):
-        start = len(events) - back
-        known = _KNOWN.get((profile, events[:start]))
-        if known is not None:
-            break
-    else:
-        start, known = 0, (prior(profile),)
+    start, known = _remembered(profile, events)
     for i in range(start, len(events)):
         known = (*known[1 - _TAIL :], _step(profile, events[max(0, i - _TAIL) : i + 1], known))
-    if len(_KNOWN) >= 32:
-        _KNOWN.pop(next(iter(_KNOWN)), None)
-    _KNOWN[(profile, events)] = known
+    with _LOCK:
+        _KNOWN[(profile, events)] = known
+        while len(_KNOWN) > MOST_KNOWN:
+            del _KNOWN[next(iter(_KNOWN))]
     return known
+
+
+def _remembered(profile: Profile, events: tuple[Event, ...]) -> tuple[int, tuple[Bank, ...]]:
+    """How many events are known already, and the last banks up to there."""
+    with _LOCK:
+        for start in range(len(events), max(-1, len(events) - 5), -1):
+            known = _KNOWN.get((profile, events[:start]))
+            if known is not None:
+                return start, known
+    return 0, (prior(profile),)
 
 
 def _step(profile: Profile, events: tuple[Event, ...], known: tuple[Bank, ...]) -> Bank:
@@ -86,9 +100,9 @@ def _step(profile: Profile, events: tuple[Event, ...], known: tuple[Bank, ...]) 
 
 def _advance(profile: Profile, bank: Bank, event: Event) -> Bank:
     if isinstance(event, MarkSeen | NoMark):
-        bank = split_far(profile, bank, STATIONS.index(event.station))
+        bank = _hung(profile, bank, event)
         if bank.blind is not None:
-            bank = replace(bank, blind=split_far(profile, bank.blind, STATIONS.index(event.station)))
+            bank = replace(bank, blind=_hung(profile, bank.blind, event))
     blind = bank.blind
     match event:
         case MarkSeen():
@@ -101,9 +115,17 @@ def _advance(profile: Profile, bank: Bank, event: Event) -> Bank:
             moved = turn(profile, bank, event)
         case Shift():
             moved = shift(bank, event)
+        case Difference():
+            return difference(profile, bank, event)
         case Inspected():
             return replace(_inspected(profile, bank, event), blind=None, blanks=())
     return moved if blind is None else replace(moved, blind=_advance(profile, blind, event), blanks=())
+
+
+def _hung(profile: Profile, bank: Bank, event: MarkSeen | NoMark) -> Bank:
+    """The bank with the card of a pulse hung: parts that it sees for the first time may stand far off."""
+    station = min(m.station_index(event.station), len(STATIONS) - 1)
+    return rehung(split_far(profile, bank, station), (event.station, event.hanging))
 
 
 def _rethink(profile: Profile, events: tuple[Event, ...], known: tuple[Bank, ...], bank: Bank) -> Bank:
@@ -127,27 +149,31 @@ def _rethink(profile: Profile, events: tuple[Event, ...], known: tuple[Bank, ...
     return prune(join(bank, shifted(fresh, fresh.evidence - bank.evidence)))
 
 
-def _backwards(profile: Profile, bank: Bank, event: Turn) -> Bank:
-    """The bank with a screw taken to work the other way than it seemed to, its response not known yet: too
+def _otherwise(profile: Profile, bank: Bank, event: Turn) -> Bank:
+    """The bank with a screw taken to work in any other way than it seemed to, its response not known yet: too
     much else may have moved between two marks for its first turn to be read rightly."""
     contact = profile.contact_index(event.mount, event.screw)
+    k = 3 * (event.mount - 1) + contact
     response, fresh = m.response_at(event.mount, contact), prior(profile).cov[0]
-    sign, mean, cov = bank.sign.copy(), bank.mean.copy(), bank.cov.copy()
-    sign[:, 3 * (event.mount - 1) + contact] *= -1
-    _forget(mean, cov, response, fresh)
-    return replace(bank, sign=sign, mean=mean, cov=cov)
-
-
-def _forget(mean: Array, cov: Array, part: slice, fresh: Array) -> None:
-    """Takes back what (H, SIZE) means and their covariances know of a part of the state, here and now: it is
-    then nil, give or take fresh, (…, SIZE, SIZE)."""
-    mean[:, part], cov[:, part, :], cov[:, :, part] = 0.0, 0.0, 0.0
-    cov[:, part, part] = fresh[..., part, part]
+    mean, cov = bank.mean.copy(), bank.cov.copy()
+    forget(mean, cov, response, fresh[response, response])
+    tried = bank.sign[:, 3 * (event.mount - 1) : 3 * event.mount].copy()
+    tried[:, contact] = screws.UNKNOWN
+    chances = screws.chances(profile, event.mount, tried, contact)
+    one = replace(bank, mean=mean, cov=cov)
+    others: Bank | None = None
+    for i, code in enumerate(screws.CODES):
+        index = np.flatnonzero(bank.sign[:, k] != code)
+        some = take(one, index, one.log_weight[index] + np.log(chances[index, i]))
+        some.sign[:, k] = code
+        others = some if others is None else join(others, some)
+    assert others is not None
+    return prune(others)
 
 
 def _mistakes(profile: Profile, bank: Bank, event: Turn) -> list[tuple[Note, Bank, tuple[Event, ...]]]:
     """What may have been instead of a turn, from which bank on: another screw of the mount, the other way,
-    nothing, or a screw that works the other way."""
+    nothing, or a screw that works otherwise."""
     contacts = profile.mount[event.mount - 1].contact
     others = [c.name for c in contacts if c.screw_pitch_mm is not None and c.name != event.screw]
     found: list[tuple[Note, Bank, tuple[Event, ...]]] = [
@@ -156,7 +182,7 @@ def _mistakes(profile: Profile, bank: Bank, event: Turn) -> list[tuple[Note, Ban
     ]
     found.append((Note("way", event.mount, event.screw), bank, (replace(event, turns=-event.turns),)))
     found.append((Note("none", event.mount, event.screw), bank, ()))
-    found.append((Note("backwards", event.mount, event.screw), _backwards(profile, bank, event), (event,)))
+    found.append((Note("otherwise", event.mount, event.screw), _otherwise(profile, bank, event), (event,)))
     return found
 
 
@@ -173,7 +199,7 @@ def _inspected(profile: Profile, bank: Bank, event: Inspected) -> Bank:
         forgotten = replace(forgotten, parts_seen=kept.parts_seen, evidence=kept.evidence)
         return prune(join(shifted(kept, np.log1p(-VOID)), shifted(forgotten, np.log(VOID))))
     guilty = np.array([FAULTS[f] == event.cause for f in bank.fault])
-    factor = np.log(0.03) if event.outcome == "nothing-found" else np.log(1e3)
+    factor = np.log(NOTHING_FOUND) if event.outcome == "nothing-found" else np.log(1e3)
     if not guilty.any():
         return bank
     return prune(replace(bank, log_weight=bank.log_weight + factor * guilty))
@@ -211,16 +237,28 @@ def _repaired(profile: Profile, bank: Bank, cause: str, reached: tuple[int, ...]
 def _repaired_one(profile: Profile, bank: Bank, cause: str, reached: tuple[int, ...], best: int) -> Bank:
     """One hypothesis after the repair, beside each fault that may come after it."""
     fresh = prior(profile)
-    mean, cov = np.repeat(bank.mean[[best]], len(FAULTS), 0), np.repeat(bank.cov[[best]], len(FAULTS), 0)
+    count = len(fresh.fault)
+    mean, cov = np.repeat(bank.mean[[best]], count, 0), np.repeat(bank.cov[[best]], count, 0)
     carried = slice(m.RACK.start, m.BOW.stop)
-    _forget(mean, cov, carried, np.maximum(fresh.cov, REST**2 * fresh.cov[0]))
+    rest = np.maximum(fresh.cov, REST**2 * fresh.cov[0])[:, carried, carried]
+    forget(mean, cov, carried, rest)
+    forget(mean, cov, m.HANG, fresh.cov[:, m.HANG, m.HANG])
     for mount in reached:
         loose = cause == "loose-mount" and bank.fault[best] == LOOSE + mount - 1
         at = contact_points(profile, mount)
         tilt = TIGHTENED * loose_sd(profile, mount) if loose else REPAIR_TILT_SD
         cov[:, m.contact_at(mount), m.contact_at(mount)] += tilt**2 * at @ at.T
         cov[:, m.shift_at(mount), m.shift_at(mount)] += REPAIR_SHIFT_SD**2 * np.eye(3)
-    return replace(fresh, mean=mean, cov=cov, sign=np.repeat(bank.sign[[best]], len(FAULTS), axis=0))
+    sign, log_weight = np.repeat(bank.sign[[best]], count, axis=0), _noise_learnt(fresh, bank)
+    return replace(fresh, mean=mean, cov=cov, sign=sign, log_weight=log_weight)
+
+
+def _noise_learnt(fresh: Bank, bank: Bank) -> Array:
+    """(H,) log weights of a fresh bank, with the odds of each noise as another bank has them."""
+    count = len(NOISES)
+    now, then = (np.bincount(one.noise, one.weight, count) + UNHEARD for one in (bank, fresh))
+    log_weight = fresh.log_weight + np.log(now / then)[fresh.noise]
+    return np.asarray(log_weight - np.logaddexp.reduce(log_weight))
 
 
 def _forget_readings(profile: Profile, bank: Bank) -> Bank:
@@ -232,6 +270,7 @@ def _forget_readings(profile: Profile, bank: Bank) -> Bank:
     sign = np.repeat(bank.sign[best : best + 1], len(fresh.fault), axis=0)
     return replace(
         fresh,
+        log_weight=_noise_learnt(fresh, bank),
         mean=mean,
         cov=cov,
         sign=sign,

@@ -1,4 +1,7 @@
-"""What is known of a machine as hypotheses side by side, and what is known before the first pulse."""
+"""What is known of a machine as hypotheses side by side, and what is known before the first pulse.
+
+How screws may work is in ``screws``; what each hypothesis is, in ``Bank``.
+"""
 
 from __future__ import annotations
 
@@ -34,15 +37,15 @@ SHIFT_SD = (1.5, 1.5, 0.3)  # of each mount and axis, mm; mirror 3 and the lens 
 RACK_SD = (0.1, 4.0)  # of a sound gantry, of one that racks: swing of the far mark, front to back, mm
 BOW_SD = (0.03, 1.5)  # of a straight rail, of a bowed one: its middle off the line, mm
 LOOSE_MM = (2.5, 2.5, 0.9)  # swing of the far mark behind a loose mirror 1, 2, 3 from pulse to pulse
+LENS_SD = 0.3  # of the lens off the head's axis, per axis, mm (common practice, no source)
 GAIN_SD, CROSS_SD = 0.1, 0.1  # lever arms off by at most 15 %: sd 8.7 %, and a little to spare
 HAND_RELATIVE, HAND_TURNS = 0.08, 1 / 64 / np.sqrt(3)  # 1/64 turn at most: sd of limits, JCGM 100:2008, 4.3.7
 PLAY_TURNS, PLAY_SD = 0.8 / 32, 0.25 / 32
 SHIFT_RELATIVE, SHIFT_HAND = 0.08, 0.15
 MODEL_SD = 0.02  # what the model leaves out, mm
-# Of a mount's screws: all work the other way than its profile says, one does, anything else. Our own guesses
-# of how measuring goes wrong (common practice, no source).
-ALL_BACKWARDS, ONE_BACKWARDS, ODD = 0.125, 0.125, 0.005
 OUTLIER, CARD_AREA, MISREAD_BLANK = 0.003, 1600.0, 0.003
+ASTRAY_MM = 1.0  # sd of a mark made in another mode of the tube, or read beside itself, per axis
+STUCK = 0.03  # of a mirror's base that turns out not to move
 CARD_HALF = 20.0
 REPAIR_TILT_SD, REPAIR_SHIFT_SD = 0.3e-3, 0.2  # what a repair elsewhere does to the mirrors
 VOID = 0.1  # a repair that changed everything
@@ -50,13 +53,49 @@ FORGOTTEN = 0.05  # odds of a belief without the blanks against the one that the
 WRONG_SCREW, UPSET = 0.01, 1e-3  # a turn was another one; something was knocked and all before is void
 CLOSE = 0.1  # hypotheses whose contact points differ by less, mm, share their derivatives
 KEEP, LEAST, LEAST_OF_FAULT = 56, 1e-6, 1e-12
+LEAST_OF_NOISE = 1e-5
 DOUBT = 0.2  # share of the weight that would rather not believe a mark, beyond which turns are doubted too
+
+
+@dataclass(frozen=True)
+class Noise:
+    """How much marks and hands err beside what they claim: one sd per axis each. hang_mm, roll: of a hanging
+    (mm, rad); pulse_mm: of a mark on its tape; jitter: of the beam's direction from pulse to pulse (rad);
+    lock: of a mirror when its screw is locked after a turn (rad); astray: share of marks in another place
+    altogether. Sizes and odds are our own guesses of what workshops see (common practice, no source)."""
+
+    name: str
+    odds: float
+    hang_mm: float
+    pulse_mm: float = 0.0
+    jitter: float = 0.02e-3
+    lock: float = 0.0
+    astray: float = 0.01
+    roll: float = 0.02
+
+
+NOISES = (
+    Noise("as claimed", 0.62, hang_mm=0.1, roll=0.005),
+    Noise("small", 0.12, hang_mm=0.3, pulse_mm=0.1, jitter=0.05e-3, lock=0.1e-3),
+    Noise("hangings", 0.05, hang_mm=0.8, pulse_mm=0.03),
+    Noise("tape", 0.05, hang_mm=0.2, pulse_mm=0.3),
+    Noise("jitter", 0.05, hang_mm=0.2, pulse_mm=0.03, jitter=0.18e-3),
+    Noise("locknuts", 0.04, hang_mm=0.2, pulse_mm=0.03, lock=0.5e-3),
+    Noise("modes", 0.02, hang_mm=0.2, pulse_mm=0.03, astray=0.2),
+    Noise("all of it", 0.05, hang_mm=0.6, pulse_mm=0.18, jitter=0.07e-3, lock=0.2e-3, astray=0.03),
+)
+HANG_VAR = np.array([[n.hang_mm**2, n.hang_mm**2, n.roll**2] for n in NOISES])
+PULSE_VAR = np.array([n.pulse_mm**2 for n in NOISES])
+JITTER_SD = np.array([n.jitter for n in NOISES])
+LOCK_SD = np.array([n.lock for n in NOISES])
+ASTRAY = np.array([n.astray for n in NOISES])
+ALIKE = (0, len(NOISES) - 1)  # the noises beside which faults are supposed: what lies between tells no more
 
 
 @dataclass(frozen=True)
 class Note:
     """What a hypothesis supposes to have gone wrong. kind: 'screw' (another screw than asked for), 'way',
-    'none', 'backwards' (a turn), 'upset' (everything), 'reading' (a mark)."""
+    'none', 'otherwise' (a screw that works otherwise), 'upset' (everything), 'reading' (a mark)."""
 
     kind: str
     mount: int = 0
@@ -72,7 +111,8 @@ class Bank:
     mean: Array  # (H, SIZE)
     cov: Array  # (H, SIZE, SIZE)
     fault: Array  # (H,) index into FAULTS
-    sign: Array  # (H, 9) +1 as the profile says, −1 backwards, 0 not known yet
+    noise: Array  # (H,) index into NOISES
+    sign: Array  # (H, 12) how each screw, then each mirror's base works: a key of WORKS, 0 not known yet
     notes: tuple[tuple[Note, ...], ...]  # (H) what the hypothesis supposes to have gone wrong
     last_turn: tuple[float, ...]  # (9) direction in which each screw was turned last
     evidence: float = 0.0  # log of what normalising took away so far: banks of one alignment can be compared
@@ -82,6 +122,7 @@ class Bank:
     parts_seen: int = 0  # tube, mirror 1, 2, 3: how many of them a card has shown
     blind: Bank | None = None  # the same without the blanks since the last mark
     blanks: tuple[NoMark, ...] = ()  # those since the last move
+    hung: tuple[str, int | None] | None = None  # station and number of the card that hangs
 
     @property
     def weight(self) -> Array:
@@ -101,21 +142,25 @@ class Bank:
 
 @lru_cache(maxsize=16)
 def prior(profile: Profile) -> Bank:
-    """What is known of a machine before its first pulse: each fault."""
-    count = len(FAULTS)
+    """What is known of a machine before its first pulse: each noise without a fault, each fault."""
+    pairs = [(0, i) for i in range(len(NOISES))] + [(f, i) for f in range(1, len(FAULTS)) for i in ALIKE]
+    fault, noise = np.array(pairs).T
+    odds = np.array([n.odds for n in NOISES])
+    share = np.where(fault == 0, odds[noise] / odds.sum(), odds[noise] / odds[list(ALIKE)].sum())
     return Bank(
-        log_weight=np.log(FAULT_PRIOR),
-        mean=np.zeros((count, m.SIZE)),
-        cov=np.stack([_prior_cov(profile, fault) for fault in range(count)]),
-        fault=np.arange(count),
-        sign=np.zeros((count, 9), dtype=np.int8),
-        notes=((),) * count,
+        log_weight=np.log(FAULT_PRIOR[fault] * share),
+        mean=np.zeros((len(fault), m.SIZE)),
+        cov=np.stack([_prior_cov(profile, *pair) for pair in pairs]),
+        fault=fault,
+        noise=noise,
+        sign=np.zeros((len(fault), 12), dtype=np.int8),
+        notes=((),) * len(fault),
         last_turn=(0.0,) * 9,
     )
 
 
-def _prior_cov(profile: Profile, fault: int) -> Array:
-    """(SIZE, SIZE) with one of FAULTS, no part far off."""
+def _prior_cov(profile: Profile, fault: int, noise: int) -> Array:
+    """(SIZE, SIZE) with one of FAULTS and of NOISES, no part far off."""
     variance = np.zeros(m.SIZE)
     variance[m.TUBE] = TUBE_SD**2
     variance[m.SHIFT] = np.repeat(SHIFT_SD, 3) ** 2
@@ -124,7 +169,8 @@ def _prior_cov(profile: Profile, fault: int) -> Array:
     variance[m.BOW] = BOW_SD[0] ** 2
     if fault in BOWS:
         variance[m.BOW][BOWS[fault]] = BOW_SD[1] ** 2
-    variance[m.RESPONSE.start :: 2], variance[m.RESPONSE.start + 1 :: 2] = GAIN_SD**2, CROSS_SD**2
+    variance[m.LENS_OFF], variance[m.HANG] = LENS_SD**2, HANG_VAR[noise]
+    variance[m.RESPONSE] = np.tile([GAIN_SD**2, CROSS_SD**2], 9)
     cov = np.diag(variance)
     for mount in (1, 2, 3):
         at = contact_points(profile, mount)
@@ -149,9 +195,25 @@ def split_far(profile: Profile, bank: Bank, station: int) -> Bank:
     return replace(bank, parts_seen=max(bank.parts_seen, station + 1))
 
 
+def rehung(bank: Bank, hung: tuple[str, int | None]) -> Bank:
+    """The bank once another card hangs: how it hangs is not known yet."""
+    if hung == bank.hung:
+        return bank
+    mean, cov = bank.mean.copy(), bank.cov.copy()
+    forget(mean, cov, m.HANG, HANG_VAR[bank.noise][:, :, None] * np.eye(3))
+    return replace(bank, mean=mean, cov=cov, hung=hung)
+
+
+def forget(mean: Array, cov: Array, part: slice, fresh: Array) -> None:
+    """Takes back what (H, SIZE) means and their covariances know of a part of the state, here and now: it is
+    then nil, give or take fresh, (…, n, n)."""
+    mean[:, part], cov[:, part, :], cov[:, :, part] = 0.0, 0.0, 0.0
+    cov[:, part, part] = fresh
+
+
 def expecting(profile: Profile, bank: Bank, station: int) -> Bank:
     """The bank ready for a card at a station that may see parts for the first time."""
-    return prune(split_far(profile, bank, station))
+    return prune(split_far(profile, bank, min(station, 3)))
 
 
 def doubted(profile: Profile, bank: Bank, mount: int) -> Bank:
@@ -189,6 +251,7 @@ def take(bank: Bank, index: Array, log_weight: Array) -> Bank:
         mean=bank.mean[index],
         cov=bank.cov[index],
         fault=bank.fault[index],
+        noise=bank.noise[index],
         sign=bank.sign[index],
         notes=tuple(bank.notes[i] for i in index),
     )
@@ -202,6 +265,7 @@ def join(one: Bank, other: Bank) -> Bank:
         mean=np.concatenate([one.mean, other.mean]),
         cov=np.concatenate([one.cov, other.cov]),
         fault=np.concatenate([one.fault, other.fault]),
+        noise=np.concatenate([one.noise, other.noise]),
         sign=np.concatenate([one.sign, other.sign]),
         notes=one.notes + other.notes,
     )
@@ -209,20 +273,27 @@ def join(one: Bank, other: Bank) -> Bank:
 
 def prune(bank: Bank) -> Bank:
     """Weights that add up to one, the improbable dropped."""
-    order, log_weight, total = probable(bank.log_weight, bank.fault)
+    order, log_weight, total = probable(bank.log_weight, bank.fault, bank.noise, bank.sign)
     return replace(take(bank, order, log_weight), evidence=bank.evidence + total)
 
 
-def probable(log_weight: Array, fault: Array) -> tuple[Array, Array, float]:
+def probable(log_weight: Array, fault: Array, noise: Array, sign: Array) -> tuple[Array, Array, float]:
     """Which hypotheses are kept, the most probable first; their log weights, which add up to one; log of what
-    all
-    added up to."""
+    all added up to.
+
+    Kept are the most probable ones; beside them, of each fault and of each noise, the most probable that has
+    the screws work as the best has them, so that no fault vanishes because it was paired with a wrong sign.
+    """
     total = float(np.logaddexp.reduce(log_weight))
     log_weight = log_weight - total
     order = np.argsort(-log_weight, kind="stable")
-    first_of_fault = np.unique(fault[order], return_index=True)[1]
-    keep = (np.arange(len(order)) < KEEP) & (log_weight[order] > np.log(LEAST))
-    keep[first_of_fault] |= log_weight[order[first_of_fault]] > np.log(LEAST_OF_FAULT)
+    likely = log_weight[order]
+    keep = (np.arange(len(order)) < KEEP) & (likely > np.log(LEAST))
+    alike = np.flatnonzero((sign[order] == sign[order[0]]).all(1))
+    for kinds, least in ((fault, LEAST_OF_FAULT), (noise, LEAST_OF_NOISE)):
+        for some in (np.arange(len(order)), alike):
+            first = some[np.unique(kinds[order[some]], return_index=True)[1]]
+            keep[first] |= likely[first] > np.log(least)
     order = order[keep]
     return order, log_weight[order] - np.logaddexp.reduce(log_weight[order]), total
 
@@ -230,16 +301,6 @@ def probable(log_weight: Array, fault: Array) -> tuple[Array, Array, float]:
 def shifted(bank: Bank, log_factor: float) -> Bank:
     """The bank with all its weights changed by a factor."""
     return replace(bank, log_weight=bank.log_weight + log_factor)
-
-
-def backwards(tried: Array) -> Array:
-    """(...) probability that one more screw of a mount works backwards; tried : (..., 3) how its screws do,
-    +1 or −1, 0 where not known yet."""
-    ahead, back = (tried > 0).sum(-1), (tried < 0).sum(-1)
-    wrong = ALL_BACKWARDS * (ahead == 0) + ONE_BACKWARDS / 3 * (back == 0) + ODD
-    other_is_the_one = ONE_BACKWARDS / 3 * np.where(back == 0, 2 - ahead, back == 1)
-    right = (1 - ALL_BACKWARDS - ONE_BACKWARDS) * (back == 0) + np.maximum(other_is_the_one, 0.0) + ODD
-    return np.asarray(wrong / (wrong + right))
 
 
 def shift_sd(move: Array) -> Array:

@@ -18,7 +18,7 @@ from server.solver.machine.trace import Rays
 
 Array = NDArray[Any]
 
-SAMPLES, HANDS = 256, 15
+SAMPLES, HANDS = 256, 21
 TURNS = 32  # draws after which the same random numbers come again
 SLACK = 1e-10  # share of each variance added, so that rounding leaves no covariance indefinite
 # Fractions of the bed's width and depth: the five positions in their order, the middles of the edges, and
@@ -61,20 +61,22 @@ def _normals(count: int, turn: int) -> Array:
 
 @dataclass(frozen=True)
 class Samples:
-    """Machines as they may be: (M, SIZE) vectors, (M,) fault and (M, 9) screw signs of their hypotheses."""
+    """Machines as they may be: (M, SIZE) vectors, (M,) fault and noise, (M, 12) signs of their hypotheses."""
 
     x: Array
     fault: Array
     sign: Array
-    noise: Array  # (M, HANDS) standard normals for what the hand will do: 9 screws, X, Y, Z of two mounts
+    # (M, HANDS) standard normals for what the hand will do: 9 screws, X, Y, Z of two mounts, locking
+    noise: Array
+    errs: Array  # (M,) index into NOISES
 
     def moved(self, x: Array) -> Samples:
         """The same machines after a step."""
-        return Samples(x, self.fault, self.sign, self.noise)
+        return Samples(x, self.fault, self.sign, self.noise, self.errs)
 
     def only(self, rows: Array) -> Samples:
         """Some of the machines."""
-        return Samples(self.x[rows], self.fault[rows], self.sign[rows], self.noise[rows])
+        return Samples(self.x[rows], self.fault[rows], self.sign[rows], self.noise[rows], self.errs[rows])
 
     def joined(self, other: Samples) -> Samples:
         """These machines and others."""
@@ -83,6 +85,7 @@ class Samples:
             (self.fault, other.fault),
             (self.sign, other.sign),
             (self.noise, other.noise),
+            (self.errs, other.errs),
         )
         return Samples(*(np.concatenate(pair) for pair in pairs))
 
@@ -101,7 +104,7 @@ def draw(bank: b.Bank, count: int = SAMPLES, *, turn: int = 0) -> Samples:
     for i in np.unique(shuffled):
         rows = shuffled == i
         x[rows] = bank.mean[i] + normals[rows, : m.SIZE] @ _root(bank.cov[i]).T
-    return Samples(x, bank.fault[shuffled], bank.sign[shuffled], normals[:, m.SIZE :])
+    return Samples(x, bank.fault[shuffled], bank.sign[shuffled], normals[:, m.SIZE :], bank.noise[shuffled])
 
 
 def _root(cov: Array) -> Array:
@@ -191,9 +194,9 @@ def limits(profile: Profile) -> Array:
 def hits(profile: Profile, rays: Rays, station: int) -> Array:
     """(M, 12) whether the beam's axis reaches the card at a station: through the apertures before it, on
     the card."""
-    reach = (np.abs(rays.offset_mm[:, :, station]) <= b.CARD_HALF).all(-1)
+    reach = (np.abs(m.spot(profile, rays, station)) <= b.CARD_HALF).all(-1)
     for at, radius in m.stops(profile, station):
-        reach &= _square(m.spot(rays, at)) <= radius * radius
+        reach &= _square(m.spot(profile, rays, at)) <= radius * radius
     return np.asarray(reach)
 
 

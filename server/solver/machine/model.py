@@ -2,8 +2,9 @@
 
 Layout of the state vector (all in mm, but ``rack`` in mrad per m and the responses as plain numbers):
 tube mounts 4, contact points 9, whole mounts 9, racking 2, rail bow 4 (Y rail sideways and up, X rail back
-and up), and for each contact the response of
-its screw: relative gain and cross-talk, 18. What a turn does to a contact is in ``screw_vectors``.
+and up), the lens off the head's axis 2; for each contact the response of its screw, relative gain and
+cross-talk, 18; and how the card hangs that hangs now: u, v and roll (rad), 3. What a turn does to a contact
+is in ``screw_vectors``.
 """
 
 from __future__ import annotations
@@ -15,14 +16,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from server.solver.machine.profile import Profile
+from server.solver.machine.profile import BELOW, STATIONS, Profile
 from server.solver.machine.trace import Rays, State, contact_points, frames, mirror_centres, trace_rays
 
 Array = NDArray[Any]
 
 TUBE, CONTACT, SHIFT = slice(0, 4), slice(4, 13), slice(13, 22)
-RACK, BOW, RESPONSE = slice(22, 24), slice(24, 28), slice(28, 46)
-OPTICS, SIZE = 28, 46  # the first OPTICS unknowns decide where marks fall
+RACK, BOW, LENS_OFF = slice(22, 24), slice(24, 28), slice(28, 30)
+RESPONSE, HANG = slice(30, 48), slice(48, 51)
+OPTICS, SIZE = 30, 51  # the first OPTICS unknowns decide where marks fall
 STEP = 1e-30  # of the complex step: any size below the square root of the smallest double will do
 
 PARTS = ("tube", "tube-exit", "tube-far", "mirror-1", "mirror-2", "mirror-3")
@@ -66,7 +68,7 @@ def state_of(profile: Profile, x: Array, head_mm: Array) -> State:
     carry = np.stack(np.broadcast_arrays(0.0 * y_sag, x_back * x_sag, y_up * y_sag + x_up * x_sag))
     tube = x[TUBE].reshape(2, 2, *x.shape[1:])
     tube, contact, shift = (np.moveaxis(part, (0, 1), (-2, -1)) for part in (tube, contact, shift))
-    return State(tube, contact, shift, np.moveaxis(carry, 0, -1))
+    return State(tube, contact, shift, np.moveaxis(carry, 0, -1), np.moveaxis(x[LENS_OFF], 0, -1))
 
 
 def _combined(columns: Array, amounts: Sequence[Array] | Array) -> Array:
@@ -81,12 +83,30 @@ def rays(profile: Profile, x: Array, head_mm: ArrayLike) -> Rays:
     return trace_rays(profile, state_of(profile, x, head), head)
 
 
-LENS = 4  # counts as a station where no card hangs
+LENS, BELOW_AT = 4, 5  # count as stations: the lens, where no card hangs, and the card below it
+BELOW_MM = 145.0  # how far below the nozzle's seat that card is asked for
 
 
-def spot(found: Rays, station: int) -> Array:
-    """(..., 2) where the beam is at a station (index into STATIONS) or at the LENS."""
-    return found.lens_mm if station == LENS else np.asarray(found.offset_mm[..., station, :])
+def station_index(station: str) -> int:
+    """Index into STATIONS, or BELOW_AT."""
+    return BELOW_AT if station == BELOW else STATIONS.index(station)
+
+
+def station_name(index: int) -> str:
+    """The station's name, of an index into STATIONS or BELOW_AT."""
+    return BELOW if index == BELOW_AT else STATIONS[index]
+
+
+def spot(profile: Profile, found: Rays, station: int, below_mm: float = BELOW_MM) -> Array:
+    """(..., 2) where the beam is at a station (index), at the LENS, or on the card below, the lens out."""
+    if station == LENS:
+        return found.lens_mm
+    if station == BELOW_AT:  # at the nozzle's tip without the bend of the lens, and on from there
+        before = profile.card.before_mount_mm[3]
+        tip = (profile.path.lens_to_nozzle_tip_mm - before) / profile.path.lens_focal_mm
+        further = (below_mm + before) * found.slope[..., 3, :]
+        return np.asarray(found.offset_mm[..., 3, :] + tip * found.lens_mm + further)
+    return np.asarray(found.offset_mm[..., station, :])
 
 
 def stops(profile: Profile, station: int) -> list[tuple[int, float]]:
@@ -98,14 +118,31 @@ def stops(profile: Profile, station: int) -> list[tuple[int, float]]:
         (2, a.mirror_3_mm / 2),
         (LENS, a.lens_mm / 2),
     ]
+    if station == BELOW_AT:
+        return on_the_way[:3]
     return on_the_way[:station] if station < 3 else [*on_the_way, (3, a.nozzle_mm / 2)]
 
 
-def mark_jacobian(profile: Profile, x: Array, head_mm: ArrayLike, station: int) -> Array:
-    """(..., 2, SIZE) derivative of the mark at a station (or LENS) with respect to state vectors x (...,
-    SIZE)."""
+def on_card(place: Array, x: Array) -> Array:
+    """(..., 2) where marks at places (..., 2) lie on a card that hangs as state vectors x (..., SIZE) say."""
+    u, v, roll = np.moveaxis(x[..., HANG], -1, 0)
+    turned = np.stack([-place[..., 1], place[..., 0]], axis=-1)
+    return np.asarray(place + np.stack([u, v], axis=-1) + roll[..., None] * turned)
+
+
+def hang_jacobian(place: Array) -> Array:
+    """(..., 2, 3) derivative of marks by the hanging of their card, at places (..., 2)."""
+    turned = np.stack([-place[..., 1], place[..., 0]], axis=-1)
+    return np.concatenate([np.broadcast_to(np.eye(2), (*place.shape, 2)), turned[..., None]], axis=-1)
+
+
+def mark_jacobian(
+    profile: Profile, x: Array, head_mm: ArrayLike, station: int, below_mm: float = BELOW_MM
+) -> Array:
+    """(..., 2, SIZE) derivative of where the beam is at a station (or LENS), the card's hanging left aside,
+    with respect to state vectors x (..., SIZE)."""
     nudged = x[..., None, :OPTICS] + 1j * STEP * np.eye(OPTICS)
-    moved = spot(rays(profile, nudged, head_mm), station)  # (..., OPTICS, 2)
+    moved = spot(profile, rays(profile, nudged, head_mm), station, below_mm)  # (..., OPTICS, 2)
     jacobian = np.zeros((*x.shape[:-1], 2, SIZE))
     jacobian[..., :OPTICS] = np.swapaxes(moved.imag, -1, -2) / STEP
     return jacobian
@@ -161,8 +198,12 @@ def hand_matrices(part: str) -> tuple[Array, ...]:
 
 
 __all__ = [
+    "BELOW_AT",
+    "BELOW_MM",
     "BOW",
     "CONTACT",
+    "HANG",
+    "LENS_OFF",
     "OPTICS",
     "PARTS",
     "RACK",
@@ -173,10 +214,15 @@ __all__ = [
     "contact_at",
     "frames",
     "hand_matrices",
+    "hang_jacobian",
     "mark_jacobian",
     "mirror_centres",
+    "on_card",
     "rays",
     "response_at",
     "screw_vectors",
     "shift_matrix",
+    "spot",
+    "station_index",
+    "station_name",
 ]

@@ -42,6 +42,20 @@ def beam_diameter(profile: Profile, distance_mm: ArrayLike) -> NDArray[Any]:
     return np.sqrt(profile.beam.diameter_mm**2 + spread**2)
 
 
+def focus_shift(profile: Profile, distance_mm: ArrayLike) -> NDArray[Any]:
+    """How far (mm) behind its focal length a lens has its waist, at a distance (mm) behind mirror 1, where
+    the beam has its own: (s − f) f² / ((s − f)² + z²), z = D₁/θ the Rayleigh length. Nil where no divergence
+    is known.
+
+    Source: Self, Focusing of spherical Gaussian beams, Applied Optics 22 (1983) 658.
+    """
+    s, f = np.asarray(distance_mm, dtype=float), profile.path.lens_focal_mm
+    if profile.beam.divergence_mrad == 0:
+        return np.zeros_like(s)
+    z = profile.beam.diameter_mm / (1e-3 * profile.beam.divergence_mrad)
+    return np.asarray((s - f) * f**2 / ((s - f) ** 2 + z**2))
+
+
 def spot_diameter(profile: Profile, diameter_at_lens_mm: ArrayLike) -> NDArray[Any]:
     """1/e² diameter (mm) of the focus, 4M²λf/(πD), M² taken from the profile's divergence.
 

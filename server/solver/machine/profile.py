@@ -12,6 +12,7 @@ Corner = Literal["back-left", "back-right"]
 Point = tuple[float, float]
 
 STATIONS = ("mirror-1", "mirror-2", "mirror-3", "nozzle")
+BELOW = "below"  # a card below the nozzle's seat, the lens out
 
 
 @dataclass(frozen=True)
@@ -75,6 +76,20 @@ class Tube:
 
 
 @dataclass(frozen=True)
+class Lens:
+    """``comes_out``: whether a person takes the lens, or the tip that holds it, out in a minute or two."""
+
+    comes_out: bool = False
+
+
+@dataclass(frozen=True)
+class Card:
+    """How far the card's plane lies before each station's mirror (nozzle: the tip), against the beam."""
+
+    before_mount_mm: tuple[float, float, float, float] = (0.0, 0.0, 0.0, 0.0)
+
+
+@dataclass(frozen=True)
 class Contact:
     """One of the three points that carry a mirror; a fixed pivot where ``screw_pitch_mm`` is None."""
 
@@ -86,10 +101,14 @@ class Contact:
 
 @dataclass(frozen=True)
 class Mount:
-    """A three-point mirror mount."""
+    """A three-point mirror mount. ``turns_from``, ``turns_to``: how far its screws can still go,
+    anticlockwise (not more than nil) and clockwise; ``base``: 'fixed' where the whole mount cannot move."""
 
     mirror: int
     contact: tuple[Contact, Contact, Contact]
+    turns_from: float = -3.0
+    turns_to: float = 3.0
+    base: Literal["free", "fixed"] = "free"
 
 
 @dataclass(frozen=True)
@@ -104,6 +123,17 @@ class Profile:
     tolerance: Tolerance
     tube: Tube
     mount: tuple[Mount, Mount, Mount]
+    lens: Lens = Lens()
+    card: Card = Card()
+
+    def __hash__(self) -> int:
+        """Once made, kept: profiles are the keys of many memories."""
+        known: int | None = self.__dict__.get("_hash")
+        if known is None:
+            parts = (self.name, self.bed, self.path, self.beam, self.aperture, self.tolerance, self.mount)
+            known = hash((*parts, self.lens, self.card))
+            object.__setattr__(self, "_hash", known)
+        return known
 
     def contact_index(self, mount: int, screw: str) -> int:
         """Index 0–2 of a contact on mount 1–3 by its name; KeyError where there is none."""
@@ -124,6 +154,15 @@ def profile_as_json(profile: Profile) -> dict[str, Any]:
         for contact in mount["contact"]:
             if contact["screw_pitch_mm"] is None:
                 del contact["screw_pitch_mm"], contact["clockwise"]
+        for key in ("turns_from", "turns_to", "base"):
+            if mount[key] == getattr(Mount, key):
+                del mount[key]
+    before = dict(zip(STATIONS, data["card"]["before_mount_mm"], strict=True))
+    data["card"] = {"before_mount_mm": {key: v for key, v in before.items() if v}}
+    if profile.card == Card():
+        del data["card"]
+    if profile.lens == Lens():
+        del data["lens"]
     plain: dict[str, Any] = _lists(data)
     return plain
 

@@ -29,12 +29,14 @@ class State:
     contact_mm : (..., 3, 3), [mirror, contact], displacement of each contact point along the nominal +n.
     shift_mm : (..., 3, 3), [mirror, XYZ], displacement of each whole mount, card included.
     carry_mm : (..., 3), XYZ, how far the rails carry the head (mirror 3, lens, nozzle) off its nominal place.
+    lens_mm : (..., 2), how far the lens stands off the head's axis, u and v of the nozzle's card.
     """
 
     tube_mm: Array
     contact_mm: Array
     shift_mm: Array
     carry_mm: Array = field(default_factory=lambda: np.zeros(3))
+    lens_mm: Array = field(default_factory=lambda: np.zeros(2))
 
     @staticmethod
     def nominal() -> State:
@@ -88,7 +90,7 @@ class Rays:
     """What the trace found. Leading dimensions as in the state and head.
 
     offset_mm : (..., 4, 2) marks at mirror-1, mirror-2, mirror-3, nozzle in each card's frame.
-    lens_mm : (..., 2) where the beam meets the lens, in the nozzle's card frame.
+    lens_mm : (..., 2) where the beam meets the lens, from the lens's own axis, in the nozzle's card frame.
     slope : (..., 4, 2) slope (rad) of the beam into mirror 1, 2, 3 and down to the lens, along u and v.
     """
 
@@ -116,17 +118,19 @@ def trace_rays(profile: Profile, state: State, head_mm: ArrayLike) -> Rays:
     for i in range(3):
         body = centres[i] + parts.shift[i] if i < 2 else centres[i] + parts.shift[i] + carry
         point = _to_card(point, direction, body, frame, i)
-        offsets.append(_in_frame(point - body, frame, i))
+        card = body - _column(frame.along[i] * profile.card.before_mount_mm[i], body)
+        offsets.append(_in_frame(_to_card(point, direction, card, frame, i) - card, frame, i))
         slopes.append(_in_frame(direction, frame, i) / _ahead(direction, frame, i))
         high, normal = _mirror_plane(profile, contact[i], frame, i)
         along_normal = _dot(direction, normal)
         point = point + direction * ((_dot(body - point, normal) + high) / along_normal)
         direction = direction - 2.0 * along_normal * normal
     lens = centres[2] + carry + _column(frame.along[3] * profile.path.mirror_3_to_lens_mm, carry)
-    at_lens = _in_frame(_to_card(point, direction, lens, frame, 3) - lens, frame, 3)
+    on_axis = _in_frame(_to_card(point, direction, lens, frame, 3) - lens, frame, 3)
     down = _in_frame(direction, frame, 3) / _ahead(direction, frame, 3)
-    tip = profile.path.lens_to_nozzle_tip_mm
-    offsets.append(at_lens + tip * (down - at_lens / profile.path.lens_focal_mm))
+    at_lens = on_axis - parts.lens
+    tip = profile.path.lens_to_nozzle_tip_mm - profile.card.before_mount_mm[3]
+    offsets.append(on_axis + tip * (down - at_lens / profile.path.lens_focal_mm))
     slopes.append(down)
     lead = np.broadcast_shapes(*(offset.shape[1:] for offset in offsets))
     return Rays(_behind(offsets, lead), _behind([at_lens], lead)[..., 0, :], _behind(slopes, lead))
@@ -147,15 +151,17 @@ class _Parts:
     contact: Array  # (3 mirrors, 3 contacts, ...)
     shift: Array  # (3 mirrors, XYZ, ...)
     carry: Array  # (XYZ, ...)
+    lens: Array  # (2, ...)
 
 
 def _parts(profile: Profile, state: State, head_mm: ArrayLike) -> _Parts:
     pairs = (mirror_centres(profile, head_mm), state.tube_mm, state.contact_mm, state.shift_mm)
-    lead = max(*(a.ndim - 2 for a in pairs), state.carry_mm.ndim - 1)
+    vectors = (state.carry_mm, state.lens_mm)
+    lead = max(*(a.ndim - 2 for a in pairs), *(a.ndim - 1 for a in vectors))
     padded = [a.reshape((1,) * (lead + 2 - a.ndim) + a.shape) for a in pairs]
-    carry = state.carry_mm.reshape((1,) * (lead + 1 - state.carry_mm.ndim) + state.carry_mm.shape)
+    carry, lens = (np.moveaxis(a.reshape((1,) * (lead + 1 - a.ndim) + a.shape), -1, 0) for a in vectors)
     centres, tube, contact, shift = (np.moveaxis(a, (-2, -1), (0, 1)) for a in padded)
-    return _Parts(centres, tube, contact, shift, np.moveaxis(carry, -1, 0))
+    return _Parts(centres, tube, contact, shift, carry, lens)
 
 
 def _behind(arrays: Sequence[Array], lead: tuple[int, ...]) -> Array:
