@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass, field
 from difflib import SequenceMatcher
 from itertools import zip_longest
@@ -197,9 +198,16 @@ class _Player:
         elif kind == "inspected":
             session.inspected(event["cause"], event["outcome"])
         elif kind == "no-mark":
-            session.no_mark(Place.from_json(event))
+            self._blank(Place.from_json(event))
         elif not self._taken(event):  # the eye was not sure, or a person told of it
             self._mark(event, shot, folder)
+
+    def _blank(self, place: Place) -> None:
+        """A blank counts when it is said again."""
+        with suppress(Refused):
+            self._session.no_mark(place)
+            return
+        self._session.no_mark(place)
 
     def _taken(self, event: Json) -> bool:
         """Whether the eye has saved this mark by itself."""
