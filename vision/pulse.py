@@ -86,7 +86,6 @@ class Change:
     share: float
     contrast: float
     changed: Mask
-    steady: Stack
     brighter: float = 0.0
 
     @property
@@ -114,8 +113,8 @@ def change_from(quiet: Quiet, picture: Pixels, view: CardView) -> Change:
     contrast = float(np.sort(size[inside])[-_SMALLEST_PX])
     other_colour = bool(gain.max() > _OTHER_COLOUR * gain.min())
     share = 1.0 if other_colour else float(changed[inside].mean())
-    brighter = float(np.sort(levels.min(axis=2)[inside])[-_SMALLEST_PX])
-    return Change(levels, share, contrast, changed, quiet.unmoved(levels, noise), brighter)
+    brighter = float(np.partition(levels.min(axis=2)[inside], -_SMALLEST_PX)[-_SMALLEST_PX])
+    return Change(levels, share, contrast, changed, brighter)
 
 
 @dataclass
@@ -133,16 +132,18 @@ class Steps:
         """Forget all frames."""
         self._seen.clear()
 
-    def take(self, steady: Stack, inside: Floats) -> Mask | None:
+    def take(self, levels: Stack, quiet: Quiet) -> Mask | None:
         """Add a frame's change; return where the tape stepped, or None."""
-        self._seen.append(steady)
+        self._seen.append(levels)
         self._count += 1
         if len(self._seen) <= 2 * _FRAMES or self._count % _EVERY:
             return None
         frames = list(self._seen)
         step = (sum(frames[-_FRAMES:]) - sum(frames[:_FRAMES])) / _FRAMES
-        size = np.abs(_smooth_by(np.asarray(step), _STEP_SMOOTH_PX)).max(axis=2)
-        within = inside > 0
+        within = quiet.inside > 0
+        spread = 1.4826 * float(np.median(np.abs(step[within]))) + 0.1
+        step = quiet.unmoved(np.asarray(step, dtype=np.float32), spread)
+        size = np.abs(_smooth_by(step, _STEP_SMOOTH_PX)).max(axis=2)
         noise = 1.4826 * float(np.median(size[within]))
         stepped = np.asarray((size > max(_STEP_SIGMAS * noise, _LEAST_STEP)) & within)
         count, _, stats, _ = cv2.connectedComponentsWithStats(stepped.astype(np.uint8))
