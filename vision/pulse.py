@@ -139,7 +139,7 @@ class Steps:
         if len(self._seen) <= 2 * _FRAMES or self._count % _EVERY:
             return None
         frames = list(self._seen)
-        step = (sum(frames[-_FRAMES:]) - sum(frames[:_FRAMES])) / _FRAMES
+        step: Stack = np.mean(frames[-_FRAMES:], axis=0) - np.mean(frames[:_FRAMES], axis=0)
         within = quiet.inside > 0
         spread = 1.4826 * float(np.median(np.abs(step[within]))) + 0.1
         step = quiet.unmoved(np.asarray(step, dtype=np.float32), spread)
