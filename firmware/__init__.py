@@ -1,6 +1,7 @@
 """At the mirror: cameras, the panel with its pins, the health of the rig. Knows nobody else here."""
 
-from firmware.camera import KINDS, Camera, Frame, FrameLike, open_camera
+from firmware.camera.base import Camera, Frame, FrameLike
+from firmware.camera.opening import KINDS, open_camera
 from firmware.errors import (
     CameraBusy,
     CameraMissing,

@@ -10,7 +10,7 @@ from pathlib import Path
 import click
 import numpy as np
 
-from firmware.panel import Pins
+from firmware.panel.parts import Pins
 from hardware.svg import BLUE, GREY, INK, RED, Page
 
 PINS = Pins(ring=12, status=17, sounder=13, foot=22, lid=27)

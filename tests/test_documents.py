@@ -11,7 +11,7 @@ from pathlib import Path
 import click
 import pytest
 
-from server import command
+from server.cli import main as command
 from server.log import Log, default_folder
 
 NUMBER = re.compile(r"[-+]?\d+(?:\.\d+)?")

@@ -34,7 +34,8 @@ _START_OF_SCAN, _END_OF_IMAGE, _APP1 = 0xDA, 0xD9, 0xE1
 @dataclass(frozen=True)
 class Header:
     """Kind (`png`, `jpeg` or `webp`), size in pixels, whether it is complete, its EXIF orientation 1 … 8, and
-    alpha.
+    alpha. ``samples`` per pixel are stored (1.5 in a JPEG whose colours are halved both ways); ``scans`` is
+    how often a JPEG's pixels are gone over (1 for others); ``animated``: an animated PNG.
     """
 
     kind: str
@@ -45,6 +46,9 @@ class Header:
     alpha: bool = False
     channels: int = 3
     bits: int = 8
+    samples: float = 3.0
+    scans: int = 1
+    animated: bool = False
 
 
 def read_header(data: bytes) -> Header:
@@ -144,7 +148,8 @@ def _png_size(name: bytes, body: bytes) -> Header:
         raise PictureRefused("the PNG is damaged at its very start: take or save it again")
     width, height, bits, colour = struct.unpack_from(">IIBB", body)
     channels = {0: 1, 2: 3, 3: 1, 4: 2, 6: 4}.get(colour, 3)
-    return Header("png", width, height, alpha=colour in (4, 6), channels=channels, bits=bits)
+    alpha = colour in (4, 6)
+    return Header("png", width, height, alpha=alpha, channels=channels, bits=bits, samples=channels)
 
 
 def _with_chunk(header: Header, name: bytes, body: bytes) -> Header:
@@ -152,12 +157,14 @@ def _with_chunk(header: Header, name: bytes, body: bytes) -> Header:
         return replace(header, alpha=True)
     if name == b"eXIf":
         return replace(header, orientation=exif_orientation(body))
+    if name == b"acTL":
+        return replace(header, animated=True)
     return header
 
 
 def _read_jpeg(data: bytes) -> Header:
     header: Header | None = None
-    orientation = 1
+    orientation, scans = 1, 0
     at = 2
     while True:
         found = _MARKER.search(data, at)
@@ -166,7 +173,7 @@ def _read_jpeg(data: bytes) -> Header:
         code, at = data[found.start() + 1], found.end()
         if code == _END_OF_IMAGE:
             if header is not None:
-                return replace(header, complete=True, orientation=orientation)
+                return replace(header, complete=True, orientation=orientation, scans=max(scans, 1))
             break
         if code == 0x01 or at + 2 > len(data):
             continue
@@ -180,6 +187,8 @@ def _read_jpeg(data: bytes) -> Header:
             )
         elif code == _APP1 and body.startswith(b"Exif\0\0"):
             orientation = exif_orientation(body[6:])
+        elif code == _START_OF_SCAN and header is not None:
+            scans += 1
         at += max(size, 2)
     if header is None:
         raise PictureRefused("the JPEG is damaged before its size: take the photo again")
@@ -190,7 +199,13 @@ def _jpeg_size(body: bytes) -> Header:
     if len(body) < 6:
         raise PictureRefused("the JPEG is damaged before its size: take the photo again")
     bits, height, width, channels = struct.unpack_from(">BHHB", body)
-    return Header("jpeg", width, height, channels=channels, bits=bits)
+    return Header("jpeg", width, height, channels=channels, bits=bits, samples=_jpeg_samples(body, channels))
+
+
+def _jpeg_samples(body: bytes, channels: int) -> float:
+    """Return how many samples a pixel has: each component's share by its sampling factors (T.81, A.1.1)."""
+    factors = [(pair >> 4) * (pair & 15) for pair in body[7 : 6 + 3 * channels : 3]]
+    return sum(factors) / max(factors) if factors and all(factors) else float(channels)
 
 
 def exif_orientation(tiff: bytes) -> int:

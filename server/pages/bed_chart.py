@@ -17,7 +17,7 @@ from matplotlib.patheffects import AbstractPathEffect, withStroke
 from numpy.typing import NDArray
 
 from server.pages.bed import SURE, BedMap, bed_maps
-from server.solver.power import percent
+from server.solver.machine.power import percent
 
 __all__ = ["SHAPES", "bed_svg"]
 

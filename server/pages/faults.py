@@ -8,12 +8,12 @@ from typing import Any
 from flask import Flask, jsonify, render_template, request
 from werkzeug.exceptions import HTTPException
 
-from server.live import Refused
+from server.errors import plain
 from server.log import BadEntry, LogError, NoSuchEntry
 from server.pages.stream import TooMany
-from server.plain import plain
+from server.session.session import Refused
 from server.solver import DocumentError
-from server.sources import NoPicture
+from server.sources.base import NoPicture
 
 __all__ = ["add_faults"]
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import threading
 
-from server.live import Refused
 from server.pages.stream import Streams
+from server.session.session import Refused
 
 __all__ = ["Hands"]
 

@@ -3,18 +3,27 @@
 from __future__ import annotations
 
 from functools import lru_cache
-from typing import Any
 
+from flask import Blueprint, Response, jsonify
 from pydantic.json_schema import models_json_schema
 
+from server.log import Json
 from server.pages import bodies as b
 from server.pages.api import ACTIONS
 from server.pages.device import Device
 from server.pages.rigs import Delivery, Press, Sight
 
-__all__ = ["description"]
+__all__ = ["described", "description"]
 
-Json = dict[str, Any]
+described = Blueprint("openapi", __name__, url_prefix="/api")
+
+
+@described.get("/openapi.json")
+def openapi() -> Response:
+    """This interface, described."""
+    return jsonify(description())
+
+
 REF = "#/components/schemas/{model}"
 OF: Json = {"name": "of", "schema": {"type": "string", "enum": ["bench", "offline"]}}
 EVENT: Json = {
@@ -31,7 +40,8 @@ SCHEMAS: Json = {
                 "type": "object",
                 "required": ["path", "message"],
                 "properties": {"path": {"type": "string"}, "message": {"type": "string"}},
-            }
+            },
+            "state": {"type": "object"},  # with 409, where another step is due than the one that was answered
         },
     },
     "Alignment": {
@@ -55,8 +65,12 @@ SCHEMAS: Json = {
     },
     "State": {
         "type": "object",
-        "required": ["version", "source", "do", "now", "say", "big", "card", "chain", "readings"],
-        "properties": {"version": {"type": "integer"}, "say": {"type": "array", "items": {"type": "string"}}},
+        "required": ["version", "step", "source", "do", "now", "say", "big", "card", "chain", "readings"],
+        "properties": {
+            "version": {"type": "integer"},
+            "step": {"type": "string"},
+            "say": {"type": "array", "items": {"type": "string"}},
+        },
     },
     "Why": {"type": "object", "required": ["why"], "properties": {"why": {"type": "string"}}},
     "Photos": {
@@ -75,6 +89,8 @@ PLACED_PHOTOS: Json = {
         **SCHEMAS["Photos"]["properties"],
         "station": {"enum": ["mirror-1", "mirror-2", "mirror-3", "nozzle"]},
         "head_mm": {"type": "string", "pattern": r"^[0-9.]{1,8},[0-9.]{1,8}$"},
+        "step": {"type": "string", "minLength": 1, "maxLength": 40},
+        "key": {"type": "string", "pattern": "^[A-Za-z0-9_-]{8,64}$"},
     },
 }
 SAYS = {

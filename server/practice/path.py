@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from server.practice.burn import Burn, Circle
-from server.solver.profile import Point, Profile
-from server.solver.trace import Rays, frames
+from server.solver.machine.profile import Point, Profile
+from server.solver.machine.trace import Rays, frames
 
 __all__ = ["beam_mm", "burn_at", "clips_at"]
 

@@ -1,4 +1,4 @@
-"""What nobody may look at while aligning: how the practice machine really stands."""
+"""What nobody may look at while aligning: how the practice laser really stands."""
 
 from __future__ import annotations
 
@@ -7,8 +7,8 @@ from typing import Any, Literal, get_args
 
 import numpy as np
 
-from server.solver.profile import STATIONS, Contact, Mount, Profile
-from server.solver.trace import Rays, State, trace_rays
+from server.solver.machine.profile import STATIONS, Contact, Mount, Profile
+from server.solver.machine.trace import Rays, State, trace_rays
 
 __all__ = ["FIVE", "Severity", "draw_state", "real_profile", "state_as_json", "state_from_json", "told"]
 

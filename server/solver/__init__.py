@@ -1,12 +1,12 @@
 """Marks → what the beam does → the next step. Pure numbers."""
 
-from .answering import answer, explain, next_step
-from .cost import PlaceCost, five_costs, kerf_lean, tolerance_for_thickness
-from .documents import DocumentError, parse_alignment, parse_profile
-from .events import Alignment
-from .profile import STATIONS, Profile, profile_as_json, screw_step
-from .steps import Step
-from .trace import State, trace
+from server.solver.answering import answer, explain, next_step
+from server.solver.decide.cost import PlaceCost, five_costs, kerf_lean, tolerance_for_thickness
+from server.solver.documents import DocumentError, parse_alignment, parse_profile
+from server.solver.events import Alignment
+from server.solver.machine.profile import STATIONS, Profile, profile_as_json, screw_step
+from server.solver.machine.trace import State, trace
+from server.solver.steps import Step
 
 __all__ = [
     "STATIONS",

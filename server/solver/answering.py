@@ -6,15 +6,17 @@ from typing import Any
 
 import numpy as np
 
-from . import outlook as o
-from .documents import parse_alignment
-from .events import Alignment, Shift, Turn
-from .plan import choose
-from .profile import STATIONS
-from .say import say, why
-from .steps import Expect, Step
-from .verdict import estimate, unknown, verdict
-from .view import Choice, Place, View, after_moves, look
+from server.solver.decide.forecast import forecast
+from server.solver.decide.policy import choose
+from server.solver.decide.situation import Choice, Place, View, after_moves, look
+from server.solver.decide.verdict import estimate, unknown, verdict
+from server.solver.documents import parse_alignment
+from server.solver.estimate import samples as o
+from server.solver.events import Alignment, Difference, MarkSeen, Shift, Turn
+from server.solver.machine import model as m
+from server.solver.machine.profile import STATIONS
+from server.solver.say import parts, weighed
+from server.solver.steps import Expect, Parts, Step
 
 MOST_EVENTS = 2000
 
@@ -29,19 +31,21 @@ def next_step(alignment: Alignment) -> Step:
     expect = _expect(view, choice)
     return Step(
         do=choice.do,
-        say=say(view, choice, expect, judged),
         **_fields(view, choice),
         expect=expect,
-        why=why(view, choice),
+        parts=parts(view, choice, expect, judged),
+        weighed=weighed(view),
         estimate=estimate(view),
         verdict=judged,
+        forecast=forecast(view, choice),
     )
 
 
 def explain(document: dict[str, Any]) -> str:
     """Why the next step is what it is: the numbers that it weighed, in two sentences. DocumentError as
     ``answer``."""
-    return next_step(parse_alignment(document)).why
+    step = next_step(parse_alignment(document))
+    return f"{step.weighed} {step.why}".strip()
 
 
 def _too_long(count: int) -> Step:
@@ -49,8 +53,7 @@ def _too_long(count: int) -> Step:
     return Step(
         do="stop",
         reason=reason,
-        say=f"Stop: {reason}; start a new alignment.",
-        why=f"{reason}. Nothing was estimated.",
+        parts=Parts(f"stop: {reason}", then="start a new alignment", why=f"{reason}; nothing was estimated"),
         estimate=unknown(),
     )
 
@@ -67,11 +70,21 @@ def _fields(view: View, choice: Choice) -> dict[str, Any]:
     if isinstance(event, Shift):
         return {"part": event.part, "move_mm": event.move_mm}
     if choice.do == "mark" and choice.place is not None:
-        head = o.grid(view.profile)[choice.place.position]
-        return {"station": STATIONS[choice.place.station], "head_mm": head}
+        return _mark_fields(view, choice.place)
     if choice.do == "inspect":
         return {"cause": choice.cause}
     return {"reason": choice.reason} if choice.do == "stop" else {}
+
+
+def _mark_fields(view: View, place: Place) -> dict[str, Any]:
+    """Where to mark; whether on the tape that is there, and whether the card is to be hung again."""
+    head, last = o.grid(view.profile)[place.position], (None, *view.alignment.events)[-1]
+    same = isinstance(last, MarkSeen | Difference) and last.head_mm != head
+    same = same and place.station == view.here and not place.anew
+    fields: dict[str, Any] = {"station": m.station_name(place.station), "head_mm": head}
+    fields |= {"tape": "same" if same else "fresh"} | ({"hang": "anew"} if place.anew else {})
+    below = {"below_mm": m.BELOW_MM, "lens": "out"} if place.station == m.BELOW_AT else {}
+    return fields | below
 
 
 def _expect(view: View, choice: Choice) -> Expect | None:

@@ -8,9 +8,9 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from . import profile as p
-from . import shapes
-from .events import Alignment, Event, Inspected, MarkSeen, NoMark, Shift, Turn
+from server.solver import schema as shapes
+from server.solver.events import Alignment, Difference, Event, Inspected, MarkSeen, NoMark, Shift, Turn
+from server.solver.machine import profile as p
 
 
 class DocumentError(ValueError):
@@ -26,7 +26,7 @@ class DocumentError(ValueError):
         return {"error": {"path": self.path, "message": self.message}}
 
 
-_TAGS = {"mark", "no-mark", "turn", "shift", "inspected"}
+_TAGS = {"mark", "no-mark", "difference", "turn", "shift", "inspected"}
 # Reasons that would name a class of ours.
 _PLAIN = {
     "extra_forbidden": "unknown key",
@@ -90,7 +90,9 @@ def _freeze_profile(read: shapes.Profile) -> p.Profile:
             aperture=p.Aperture(**data["aperture"]),
             tolerance=p.Tolerance(**data["tolerance"]),
             tube=p.Tube(**data["tube"]),
-            mount=_triple(p.Mount(m["mirror"], _triple(_contact(c) for c in m["contact"])) for m in mounts),
+            mount=_triple(_mount(m) for m in mounts),
+            lens=p.Lens(**data["lens"]),
+            card=p.Card(_before(data["card"]["before_mount_mm"])),
         )
     )
 
@@ -106,6 +108,17 @@ def _triple(items: Iterable[Any]) -> tuple[Any, Any, Any]:
     return one, two, three
 
 
+def _mount(data: dict[str, Any]) -> p.Mount:
+    contact = _triple(_contact(c) for c in data["contact"])
+    return p.Mount(data["mirror"], contact, data["turns_from"], data["turns_to"], data["base"])
+
+
+def _before(data: float | dict[str, float]) -> tuple[float, float, float, float]:
+    """For each station how far its card lies before the mount: all alike, or those that are named."""
+    one, two, three, tip = (data.get(s, 0.0) if isinstance(data, dict) else data for s in p.STATIONS)
+    return one, two, three, tip
+
+
 def _contact(data: dict[str, Any]) -> p.Contact:
     clockwise = 1 if data["clockwise"] is None else data["clockwise"]
     return p.Contact(data["name"], tuple(data["at_mm"]), data["screw_pitch_mm"], clockwise)
@@ -115,11 +128,16 @@ def _freeze_event(machine: p.Profile, index: int, event: Any) -> Event:
     where = f"events.{index}"
     match event:
         case shapes.Mark():
-            sigma = event.sigma_mm if isinstance(event.sigma_mm, list) else [event.sigma_mm] * 2
-            offset = (event.offset_mm[0], event.offset_mm[1])
-            return MarkSeen(event.station, _head(machine, where, event.head_mm), offset, (sigma[0], sigma[1]))
+            head = _head(machine, where, event.head_mm)
+            offset, sigma = _pair(event.offset_mm), _pair(event.sigma_mm)
+            return MarkSeen(event.station, head, offset, sigma, event.hanging, event.below_mm or 0.0)
         case shapes.NoMark():
-            return NoMark(event.station, _head(machine, where, event.head_mm))
+            head = _head(machine, where, event.head_mm)
+            return NoMark(event.station, head, event.hanging, event.below_mm or 0.0)
+        case shapes.Difference():
+            start = _head(machine, where, event.from_head_mm, "from_head_mm")
+            head, offset = _head(machine, where, event.head_mm), _pair(event.offset_mm)
+            return Difference(event.station, start, head, offset, _pair(event.sigma_mm))
         case shapes.Turn():
             return _turn(machine, where, event)
         case shapes.Shift():
@@ -128,7 +146,11 @@ def _freeze_event(machine: p.Profile, index: int, event: Any) -> Event:
             return Inspected(event.cause, event.outcome)
 
 
-def _head(machine: p.Profile, where: str, head: list[float]) -> p.Point:
+def _pair(value: list[float] | float) -> p.Point:
+    return (value[0], value[1]) if isinstance(value, list) else (value, value)
+
+
+def _head(machine: p.Profile, where: str, head: list[float], key: str = "head_mm") -> p.Point:
     x, y = head
     for i, (value, size, name) in enumerate(
         ((x, machine.bed.width_mm, "width"), (y, machine.bed.depth_mm, "depth"))
@@ -137,7 +159,7 @@ def _head(machine: p.Profile, where: str, head: list[float]) -> p.Point:
             reason = (
                 f"the head stands outside the bed: {value:g} is not between 0 and the bed's {name}, {size:g}"
             )
-            raise DocumentError(f"{where}.head_mm.{i}", reason)
+            raise DocumentError(f"{where}.{key}.{i}", reason)
     return (x, y)
 
 

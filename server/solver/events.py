@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from .profile import Point, Profile
+from server.solver.machine.profile import Point, Profile
 
 
 @dataclass(frozen=True)
@@ -15,6 +15,8 @@ class MarkSeen:
     head_mm: Point
     offset_mm: Point
     sigma_mm: Point
+    hanging: int | None = None
+    below_mm: float = 0.0  # of station 'below': how far its card lies below the seat of the nozzle's tip
 
 
 @dataclass(frozen=True)
@@ -23,6 +25,19 @@ class NoMark:
 
     station: str
     head_mm: Point
+    hanging: int | None = None
+    below_mm: float = 0.0
+
+
+@dataclass(frozen=True)
+class Difference:
+    """Two marks on one tape, nothing moved in between: the one at head_mm minus the one at from_head_mm."""
+
+    station: str
+    from_head_mm: Point
+    head_mm: Point
+    offset_mm: Point
+    sigma_mm: Point
 
 
 @dataclass(frozen=True)
@@ -50,7 +65,7 @@ class Inspected:
     outcome: str
 
 
-Event = MarkSeen | NoMark | Turn | Shift | Inspected
+Event = MarkSeen | NoMark | Difference | Turn | Shift | Inspected
 
 
 @dataclass(frozen=True)

@@ -1,131 +1,112 @@
-"""The step in one sentence for a person, and why in two."""
+"""The step in parts and in one sentence for a person, and why."""
 
 from __future__ import annotations
 
-from fractions import Fraction
+from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 
-from . import outlook as o
-from .bank import loose_shares
-from .causes import causes
-from .events import MarkSeen, Shift, Turn
-from .plan import rough
-from .power import percent
-from .profile import STATIONS, Profile
-from .proof import unproved
-from .steps import Expect, Verdict
-from .view import Choice, Place, View, next_sigma
-
-PLACES = (
-    *o.FIVE,
-    "left edge, half-way",
-    "right edge, half-way",
-    "front edge, half-way",
-    "back edge, half-way",
-    "left edge, near the back",
-    "back edge, towards the left",
-    "back edge, towards the right",
+from server.solver.decide.faults import causes
+from server.solver.decide.policy import rough
+from server.solver.decide.proof import unproved
+from server.solver.decide.situation import Choice, Place, View, pulse_sd
+from server.solver.estimate import samples as o
+from server.solver.estimate.hypotheses import Note, loose_shares
+from server.solver.events import MarkSeen, Shift, Turn
+from server.solver.machine import model as m
+from server.solver.machine.power import percent
+from server.solver.steps import Expect, Parts, Verdict
+from server.solver.words import (
+    move_words,
+    offset_words,
+    part_words,
+    place_words,
+    station_words,
+    the_place,
+    turn_size_words,
+    turn_way_words,
 )
-STATION_WORDS = {
-    "mirror-1": "mirror 1",
-    "mirror-2": "mirror 2",
-    "mirror-3": "mirror 3",
-    "nozzle": "the nozzle",
-}
+
+LENS_OUT = "with the lens out, the bed clear and a card lying {:.0f} mm below the seat of the nozzle's tip"
 PULSE = "lid closed, eyewear on, one short pulse at the lowest power that marks"
+# What is looked at, and what to mind while looking.
 CAUSE_WORDS = {
     "gantry-racking": (
-        "the gantry racks: its two ends do not run level. With the supply off, push the gantry against "
-        "both stops, measure both ends, and square it (belts, couplings, pulleys)"
+        "look whether the gantry racks, its two ends not running level",
+        "with the supply off, push the gantry against both stops, measure both ends, and square it "
+        "(belts, couplings, pulleys); then say what you found",
     ),
     "rail-bow": (
-        "a rail is bowed: the mark leaves the line half-way. With the supply off, lay a straightedge "
-        "along the rail, look for loose fixings and dirt under it"
+        "look whether a rail is bowed, for the mark leaves the line half-way",
+        "with the supply off, lay a straightedge along the rail, look for loose fixings and dirt under it; "
+        "then say what you found",
     ),
     "loose-mount": (
-        "a mirror or its mount is loose: the mark lands elsewhere although nothing was turned. "
-        "With the supply off, press lightly on each mirror's mount, mirror {mirror}'s first, and tighten "
-        "only what gives (lock nuts, springs)"
+        "look whether a mirror or its mount is loose, for the mark moves although nothing was turned",
+        "with the supply off, press lightly on each mirror's mount, mirror {mirror}'s first, and tighten "
+        "only what gives (lock nuts, springs); then say what you found",
     ),
+}
+STOPPED = {
+    "gantry-racking": "the gantry racks",
+    "rail-bow": "a rail is bowed",
+    "loose-mount": "a mirror or its mount is loose",
 }
 
 
-def place_words(profile: Profile, place: Place) -> str:
-    """Station and head position in words, as 'mirror 2, head at the front left'."""
-    station = ("mirror-1", "mirror-2", "mirror-3", "nozzle")[place.station]
-    if place.station == 0:
-        return STATION_WORDS[station]
-    return f"{STATION_WORDS[station]}, head at the {PLACES[place.position]}"
+def parts(view: View, choice: Choice, expect: Expect | None, verdict: Verdict | None) -> Parts:
+    """The step's sentence in parts."""
+    made = _made(view, choice, verdict)
+    return replace(made, then=_then(view, expect), why=why(view, choice), noticed=_noticed(view))
 
 
-def turns_words(turns: float) -> str:
-    """A fraction of a turn as a person says it, with its direction: '3/16 turn clockwise'."""
-    part = Fraction(abs(turns)).limit_denominator(64)
-    whole, rest = divmod(part, 1)
-    number = f"{whole} {rest}" if whole and rest else str(whole or rest)
-    unit = "turns" if part > 1 else "turn"
-    return f"{number} {unit} {'clockwise' if turns > 0 else 'anticlockwise'}"
-
-
-def move_words(move_mm: tuple[float, float, float]) -> str:
-    """A move in the machine frame as a person says it: '1.2 mm up and 0.4 mm to the back'."""
-    names = (("to the right", "to the left"), ("to the back", "to the front"), ("up", "down"))
-    parts = [f"{abs(v):.1f} mm {n[v < 0]}" for v, n in zip(move_mm, names, strict=True) if v]
-    return " and ".join(parts)
-
-
-def say(view: View, choice: Choice, expect: Expect | None, verdict: Verdict | None) -> str:
-    """One sentence for a person."""
-    prefix = _noticed(view)
+def _made(view: View, choice: Choice, verdict: Verdict | None) -> Parts:
+    """The order, without why and what comes next."""
+    event = choice.event
     if choice.do == "mark" and choice.place is not None:
-        return prefix + _say_mark(view, choice, choice.place)
-    if isinstance(choice.event, Turn):
-        turn = choice.event
-        goal = _goal(expect)
-        size = turns_words(turn.turns)
-        return f"{prefix}Turn the '{turn.screw}' screw of mirror {turn.mount} by {size}{goal}."
-    if isinstance(choice.event, Shift):
-        part = {"tube": "the whole tube (both mounts evenly)", "tube-exit": "the tube's exit mount alone"}
-        part |= {"tube-far": "the tube's far mount alone"}
-        name = part.get(
-            choice.event.part, f"the whole mount of {choice.event.part.replace('-', ' ')}, unturned,"
-        )
-        goal = _goal(expect)
-        move = move_words(choice.event.move_mm)
-        return f"{prefix}With the supply off and discharged, move {name} {move}{goal}."
+        return _mark_parts(view, choice, choice.place)
+    if isinstance(event, Turn):
+        what = f"turn the '{event.screw}' screw of mirror {event.mount}"
+        return Parts(what, how_much=turn_size_words(event.turns), way=turn_way_words(event.turns))
+    if isinstance(event, Shift):
+        what = f"move {part_words(event.part)}"
+        return Parts(what, first="with the supply off and discharged", how_much=move_words(event.move_mm))
     if choice.do == "inspect":
-        words = CAUSE_WORDS[choice.cause].format(mirror=1 + int(np.argmax(loose_shares(view.bank))))
-        return f"It looks as if {words}; then say what you found."
+        what, care = CAUSE_WORDS[choice.cause]
+        return Parts(what, care=care.format(mirror=1 + int(np.argmax(loose_shares(view.bank)))))
     if choice.do == "stop":
-        return _say_stop(choice)
+        return _stop_parts(choice)
     power = f", the weakest corner gets {percent(verdict.worst_power)} % of the power" if verdict else ""
-    return f"Done: the beam is aligned over the whole bed{power}."
+    return Parts(f"done: the beam is aligned over the whole bed{power}")
 
 
-def _say_mark(view: View, choice: Choice, place: Place) -> str:
-    where = place_words(view.profile, place)
-    if choice.why == "doubt":
-        return f"Mark {where} once more, on a clear spot: {PULSE}."
-    if choice.why == "blank":
-        return f"A mark was almost sure there. See how the card hangs, then mark {where}, once more: {PULSE}."
-    if choice.why == "fault":
-        return f"Something is odd, so mark {where}, once more: {PULSE}."
-    seen = [e for e in view.alignment.events if isinstance(e, MarkSeen)]
-    if choice.why == "proof":
-        left = len(unproved(view))
-        return f"Prove it over the bed ({left} to go): mark {where}: {PULSE}."
-    verb = "Mark" if seen else "Hang a card and mark"
-    return f"{verb} {where}: {PULSE}."
+def _mark_parts(view: View, choice: Choice, place: Place) -> Parts:
+    station, head = m.station_name(place.station), o.grid(view.profile)[place.position]
+    bed = view.profile.bed
+    where = "" if place.station == 0 else f"head at {the_place(head, bed.width_mm, bed.depth_mm)}"
+    seen = any(isinstance(e, MarkSeen) for e in view.alignment.events)
+    again = {"doubt": " once more, on a clear spot", "blank": " once more", "fault": " once more"}
+    verb = "mark" if seen else "hang a card and mark"
+    verb = "take the card off, hang it again and mark" if place.anew else verb
+    first = LENS_OUT.format(m.BELOW_MM) if place.station == m.BELOW_AT else ""
+    what = f"{verb} {station_words(station)}{again.get(choice.why, '')}"
+    return Parts(what, first=first, where=where, care=PULSE)
 
 
-def _goal(expect: Expect | None) -> str:
+def _stop_parts(choice: Choice) -> Parts:
+    if choice.cause:
+        return Parts(f"stop: {STOPPED[choice.cause]}, and as long as that is so, no screw makes this better")
+    return Parts(f"stop: {choice.reason}", care="check the pulse, the card and the profile's measurements")
+
+
+def _then(view: View, expect: Expect | None) -> str:
     if expect is None:
         return ""
-    u, v = expect.offset_mm
-    side = f"{abs(u):.1f} mm {'right' if u >= 0 else 'left'}"
-    height = f"{abs(v):.1f} mm {'above' if v >= 0 else 'below'}"
-    return f"; the next mark at {STATION_WORDS[expect.station]} should land {side} and {height} of the centre"
+    bed = view.profile.bed
+    where = place_words(expect.station, expect.head_mm, bed.width_mm, bed.depth_mm)
+    where = where if expect.station == "mirror-1" else f"{where},"
+    return f"the next mark at {where} should land {offset_words(expect.offset_mm)} the centre"
 
 
 def _noticed(view: View) -> str:
@@ -134,73 +115,74 @@ def _noticed(view: View) -> str:
     events = view.alignment.events
     if not notes or not events or not isinstance(events[-1], MarkSeen) or not view.bank.fresh_note:
         return ""
-    kind, *rest = notes[-1].split(":")
-    match kind:
-        case "screw":
-            return (
-                f"The mark went another way: it looks as if the '{rest[1]}' screw of mirror {rest[0]} "
-                f"was turned instead of '{rest[2]}'; look which one it was. "
-            )
-        case "way":
-            return f"It looks as if the '{rest[1]}' screw of mirror {rest[0]} was turned the other way. "
-        case "backwards":
-            return f"It looks as if the '{rest[1]}' screw of mirror {rest[0]} works the other way round. "
-        case "none":
-            return f"It looks as if the '{rest[1]}' screw of mirror {rest[0]} was not turned or slips. "
-        case "upset":
-            return (
-                "The marks before no longer fit: something seems to have moved, so they are not relied on. "
-            )
-        case _:
-            return "That mark does not fit the others, so it is not counted yet. "
+    return NOTICED[notes[-1].kind](notes[-1])
 
 
-def _say_stop(choice: Choice) -> str:
-    if choice.cause:
-        words = CAUSE_WORDS[choice.cause].split(":")[0]
-        return f"Stop: {words}, and as long as it does, no screw makes this better."
-    return f"Stop: {choice.reason}; check the pulse, the card and the profile's measurements before going on."
-
-
-MARK_WHY = {
-    "doubt": "Nothing explains the last mark, so it is made again before anything is built on it.",
-    "blank": "A mark was almost sure here: maybe a bad pulse, so it is made again before a screw is turned.",
-    "fault": "A mark here tells best whether there is a fault that no screw cures.",
-    "search": "The beam was missed, and here it is most probably caught.",
-    "proof": "All is probably good, but this position has shown no mark that still holds.",
-    "moved": "The beam at the nozzle was carried by the last moves, and no mark has shown where to.",
+NOTICED: dict[str, Callable[[Note], str]] = {
+    "screw": lambda n: (
+        f"The mark went another way: it looks as if the '{n.screw}' screw of mirror {n.mount} "
+        f"was turned instead of '{n.asked}'; look which one it was."
+    ),
+    "way": lambda n: f"It looks as if the '{n.screw}' screw of mirror {n.mount} was turned the other way.",
+    "otherwise": lambda n: (
+        f"It looks as if the '{n.screw}' screw of mirror {n.mount} works otherwise than it seemed to."
+    ),
+    "none": lambda n: f"It looks as if the '{n.screw}' screw of mirror {n.mount} was not turned or slips.",
+    "upset": lambda n: (
+        "The marks before no longer fit: something seems to have moved, so they are not relied on."
+    ),
+    "reading": lambda n: "That mark does not fit the others, so it is not counted yet.",
 }
 
 
+MARK_WHY = {
+    "doubt": "nothing explains the last mark, so it is made again before anything is built on it",
+    "blank": "a mark was almost sure here: see how the card hangs, and try once more before turning a screw",
+    "fault": "a mark here tells best whether there is a fault that no screw cures",
+    "search": "the beam was missed, and here it is most probably caught",
+    "moved": "the last moves carried the beam at the nozzle, and no mark has shown where to",
+}
 WHY = {
-    "turn": "This screw takes away most of the error that is left, upstream first.",
-    "shift": "A move of this part takes away an offset that no single screw can.",
-    "inspect": "No setting of the screws explains the marks, this cause does.",
-    "done": "Every number is within tolerance, and the five positions prove it.",
-    "stop": "Nothing that can be done from here makes it better.",
+    "turn": "this screw takes away most of the error that is left, upstream first",
+    "shift": "a move of this part takes away an offset that no single screw can",
+    "inspect": "no setting of the screws explains the marks, this does",
+    "done": "every number is within tolerance, and the five positions prove it",
+    "stop": "nothing that can be done from here makes it better",
 }
 
 
 def why(view: View, choice: Choice) -> str:
-    """The numbers that were weighed, in two sentences."""
+    """The reason in one plain sentence, without its full stop."""
+    if choice.do == "mark":
+        return MARK_WHY.get(choice.why) or _why_a_mark(view, choice)
+    if choice.why == "search":
+        return "the beam was missed, and after this move it is most probably caught"
+    return WHY[choice.do]
+
+
+def weighed(view: View) -> str:
+    """The numbers that were weighed."""
     chance = [
         f"{name} {p:.0%}"
         for name, p in zip(("mirror 1", "leg 1–2", "leg 2–3", "nozzle"), _odds(view), strict=True)
     ]
     fault = max(causes(view.bank).items(), key=lambda item: item[1])
     within = f"Probability of being within tolerance: {', '.join(chance)}"
-    first = f"{within}; most probable fault: {fault[0]} {fault[1]:.0%}."
-    if choice.do == "mark":
-        return f"{first} {MARK_WHY.get(choice.why) or _why_a_mark(view, choice.place)}"
-    if choice.why == "search":
-        return f"{first} The beam was missed, and after this move it is most probably caught."
-    return f"{first} {WHY[choice.do]}"
+    return f"{within}; most probable fault: {fault[0]} {fault[1]:.0%}."
 
 
-def _why_a_mark(view: View, place: Place | None) -> str:
-    if place is not None and rough(view) and STATIONS[place.station] in _marked_since_move(view):
-        return f"One reading errs by {next_sigma(view):.1f} mm, too much by itself, so several are averaged."
-    return "A mark here tells most of what is still unknown."
+def _why_a_mark(view: View, choice: Choice) -> str:
+    place = choice.place
+    if choice.why == "proof":
+        left = len(unproved(view))
+        return f"all is probably good, but this position has shown no mark that still holds ({left} to go)"
+    if place is not None and place.station == m.BELOW_AT:
+        return "no other mark shows where the beam meets the lens"
+    if place is not None and place.anew:
+        return "each hanging puts the card a little elsewhere, so the mean of several tells more than one"
+    if place is not None and rough(view) and m.station_name(place.station) in _marked_since_move(view):
+        return f"one reading errs by {pulse_sd(view):.1f} mm, too much by itself, so several are averaged"
+    return "a mark here tells most of what is still unknown"
 
 
 def _marked_since_move(view: View) -> list[str]:

@@ -2,10 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
-from .profile import Point
+from server.solver.machine.profile import Point
+
+# Those of a step's fields that its JSON has where they are not None, in their order.
+FIELDS = (
+    *("station", "head_mm", "tape", "hang", "below_mm", "lens"),
+    *("mount", "screw", "turns", "part", "move_mm", "cause", "reason"),
+)
 
 
 @dataclass(frozen=True)
@@ -55,11 +61,65 @@ class Verdict:
 
 
 @dataclass(frozen=True)
+class Parts:
+    """The sentence of a step in parts, for whoever shows them apart. Each is a phrase that begins small and
+    has no full stop, or "" where the step has no such part; ``noticed`` alone is whole sentences.
+
+    first : what must be so before hands go near: "with the supply off and discharged".
+    what : the order itself, as a verb phrase: "turn the 'top' screw of mirror 1", "mark mirror 2".
+    where : where the head stands while it is done: "head at the front left".
+    how_much : the size: "3/16 turn", "0.4 mm to the back and 1.2 mm up" (a shift's ways stand in it).
+    way : the direction of a turn: "clockwise", "anticlockwise".
+    care : what to mind while doing it: the cautions of a pulse, what to look at in an inspection.
+    then : what comes next: "the next mark at mirror 2, head at the front left, should land 0.4 mm right …".
+    why : the reason in one plain sentence, without its full stop.
+    noticed : what the solver has noticed and says first, in whole sentences.
+    """
+
+    what: str
+    first: str = ""
+    where: str = ""
+    how_much: str = ""
+    way: str = ""
+    care: str = ""
+    then: str = ""
+    why: str = ""
+    noticed: str = ""
+
+    @property
+    def order(self) -> str:
+        """First, what, how much, which way and where as one phrase that begins with a capital letter."""
+        size = " ".join(part for part in (self.how_much, self.way) if part)
+        by = "by " if self.way else ""
+        words = f"{self.what} {by}{size}" if size else self.what
+        words = f"{words}, {self.where}" if self.where else words
+        words = f"{self.first}, {words}" if self.first else words
+        return words[:1].upper() + words[1:]
+
+    @property
+    def sentence(self) -> str:
+        """All but ``why`` for a person: what was noticed, the order, what to mind, what comes next."""
+        care = f": {self.care}" if self.care else ""
+        then = f"; {self.then}" if self.then else ""
+        noticed = f"{self.noticed} " if self.noticed else ""
+        return f"{noticed}{self.order}{care}{then}."
+
+    def as_json(self) -> dict[str, str]:
+        """All parts by name, empty ones as ""."""
+        return asdict(self)
+
+
+@dataclass(frozen=True)
 class Step:
-    """One of: mark, turn, shift, inspect, done, stop. Fields that a kind does not use are None."""
+    """One of: mark, turn, shift, inspect, done, stop. Fields that a kind does not use are None.
+
+    tape : 'same' where the next mark is to lie beside the last on one tape, else 'fresh'. hang : 'anew' where
+    the card is to be taken off and hung again. below_mm, lens : of station 'below'.
+    parts : its sentence in parts; ``say`` and ``why`` are made of them. weighed : the numbers that were
+    weighed, for the curious; not part of the JSON.
+    """
 
     do: str
-    say: str = ""
     station: str | None = None
     head_mm: Point | None = None
     mount: int | None = None
@@ -69,23 +129,38 @@ class Step:
     move_mm: tuple[float, float, float] | None = None
     cause: str | None = None
     reason: str | None = None
+    tape: str | None = None
+    hang: str | None = None
+    below_mm: float | None = None
+    lens: str | None = None
     expect: Expect | None = None
-    why: str = ""
+    parts: Parts = Parts("")
+    weighed: str = ""
     estimate: dict[str, Any] | None = None
     verdict: Verdict | None = None
+    forecast: list[dict[str, Any]] | None = None
+
+    @property
+    def why(self) -> str:
+        """The reason as one plain sentence."""
+        return f"{self.parts.why[:1].upper()}{self.parts.why[1:]}." if self.parts.why else ""
+
+    @property
+    def say(self) -> str:
+        """One sentence for a person, never empty."""
+        return self.parts.sentence
 
     def as_json(self) -> dict[str, Any]:
         """The step in the interface's shape, with the fields of its kind."""
-        fields = ("station", "head_mm", "mount", "screw", "turns", "part", "move_mm", "cause", "reason")
         data: dict[str, Any] = {"do": self.do}
-        for name in fields:
+        for name in FIELDS:
             value = getattr(self, name)
             if value is not None:
                 data[name] = list(value) if isinstance(value, tuple) else value
-        data["say"] = self.say
+        data |= {"say": self.say, "why": self.why, "parts": self.parts.as_json()}
         if self.expect is not None:
             data["expect"] = self.expect.as_json()
-        data["estimate"] = self.estimate
+        data |= {"estimate": self.estimate, "forecast": self.forecast}
         data["verdict"] = None if self.verdict is None else self.verdict.as_json()
         return data
 

@@ -15,6 +15,16 @@ Step = dict[str, Any]
 Player = Callable[[dict[str, Any]], Step]
 MOST_PULSES = 150
 MOST_STEPS = 400
+# What an act takes a practised person, minutes: our own guesses (common practice, no source).
+PULSE_MIN, HANG_MIN, WALK_MIN, TURN_MIN, SHIFT_MIN, INSPECT_MIN, LENS_OUT_MIN = (
+    0.5,
+    1.0,
+    0.3,
+    0.7,
+    8.0,
+    10.0,
+    4.0,
+)
 
 
 @dataclass
@@ -25,6 +35,7 @@ class Run:
 
     pulses: int = 0
     moves: int = 0
+    minutes: float = 0.0
     inspected: list[str] = field(default_factory=list)
     end: str = "cap"
     why: str = ""
@@ -78,7 +89,7 @@ def play(
         except Exception as failure:  # noqa: BLE001 - a benchmark reports whatever breaks and goes on
             run.end, run.why = "error", f"{type(failure).__name__}: {failure}"
             break
-        _count(run, step)
+        _count(run, machine, step)
         if watch:
             watch(_line(machine, run, step, event))
         if event is None:
@@ -91,11 +102,24 @@ def play(
     return run
 
 
-def _count(run: Run, step: Step) -> None:
+def _count(run: Run, machine: Machine, step: Step) -> None:
     run.pulses += step["do"] == "mark"
     run.moves += step["do"] in ("turn", "shift")
+    run.minutes += _minutes(machine, step)
     if step["do"] == "inspect":
         run.inspected.append(step["cause"])
+
+
+def _minutes(machine: Machine, step: Step) -> float:
+    """What the step just done took: a pulse, and before it hanging the card elsewhere or moving the head."""
+    if step["do"] != "mark":
+        return {"turn": TURN_MIN, "shift": SHIFT_MIN, "inspect": INSPECT_MIN}.get(step["do"], 0.0)
+    pulses = [e for e in machine.events if e["kind"] in ("mark", "no-mark")]
+    before = pulses[-2] if len(pulses) > 1 else None
+    here = before is not None and before["station"] == step["station"] and step.get("hang") != "anew"
+    walked = before is not None and before["head_mm"] != list(step["head_mm"])
+    lens = LENS_OUT_MIN if step["station"] == "below" and not here else 0.0
+    return PULSE_MIN + lens + (WALK_MIN * walked if here else HANG_MIN + WALK_MIN * walked)
 
 
 def _line(machine: Machine, run: Run, step: Step, event: dict[str, Any] | None) -> str:

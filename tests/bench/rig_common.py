@@ -30,7 +30,7 @@ class Program:
     def __init__(self, data: Path, *options: str, port: int, core: int | None = None) -> None:
         self.url = f"http://127.0.0.1:{port}"
         pinned = ["taskset", "-c", str(core)] if core is not None else []
-        words = [*pinned, sys.executable, "-m", "server.command", "serve", "--port", str(port)]
+        words = [*pinned, sys.executable, "-m", "server.cli.main", "serve", "--port", str(port)]
         environment = {**os.environ, "OPENBLAS_NUM_THREADS": "1"}
         self.began_s = time.monotonic()
         with (data.parent / f"{data.name}.log").open("ab") as said:

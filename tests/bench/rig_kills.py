@@ -119,14 +119,14 @@ def attempt(program: Program, shown: Shown, action: str, body: Json) -> None:
 
 def lose_camera(program: Program) -> float | None:
     """Kill the camera's process; return the seconds until a live picture is there again."""
-    pids = [pid for pid in children(program.process.pid) if b"firmware.child" in words(pid)]
+    pids = [pid for pid in children(program.process.pid) if b"firmware.camera.child" in words(pid)]
     for pid in pids:
         os.kill(pid, signal.SIGKILL)
     began_s, said = time.monotonic(), False
     while time.monotonic() - began_s < 30:
         faults = [fault["code"] for fault in program.get("/api/state")["rig"]["faults"]]
         said = said or "camera" in faults
-        others = [pid for pid in children(program.process.pid) if b"firmware.child" in words(pid)]
+        others = [pid for pid in children(program.process.pid) if b"firmware.camera.child" in words(pid)]
         if others and not set(others) & set(pids) and "camera" not in faults:
             try:
                 program.do("hang", PLACE)  # needs a new frame

@@ -1,4 +1,4 @@
-"""The page over the practice machine of one seed, in a process of its own.
+"""The page over the practice laser of one seed, in a process of its own.
 
 Its workshop and its tape are made once, before the processes part: they take half of a picture's time, and no
 test here looks at them.
@@ -14,13 +14,13 @@ import cv2
 import numpy as np
 
 from firmware.profile import RigProfile
-from server import turning
-from server.crew import Crew
 from server.pages import Config, create_app, stream
 from server.pages.serve import make_server
 from server.practice import PracticeCamera, PracticeMachine, camera, scene
 from server.practice.surface import Surface, card_surface
-from server.source_practice import PracticeSource
+from server.rig.threads import Crew
+from server.session import held_screw as turning
+from server.sources.practice_source import PracticeSource
 from vision import STATIONS
 
 SEED = 1  # of the machine that most tests use

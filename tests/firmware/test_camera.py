@@ -36,7 +36,7 @@ def test_the_factory_opens_what_was_asked_for(tmp_path) -> None:
 
 def test_nothing_of_the_pi_is_imported_without_need() -> None:
     code = (
-        "import firmware, firmware.supervised, firmware.panel, firmware.health, sys;"
+        "import firmware, firmware.camera.supervised, firmware.panel.panel, firmware.health, sys;"
         "firmware.open_camera('fake'); print({'picamera2', 'gpiozero', 'libcamera'} & set(sys.modules))"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)

@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 
 from firmware import CameraBusy, CameraMissing, CameraNotStarted, CameraTimeout
-from firmware.camera_fake import FakeCamera
+from firmware.camera.fake import FakeCamera
 from tests.firmware.clock import Clock
 
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from firmware import CameraNotStarted, CameraTimeout, ReplayRefused
-from firmware.camera_replay import FolderCamera
+from firmware.camera.replay import FolderCamera
 from tests.firmware.clock import Clock
 
 

@@ -11,7 +11,7 @@ import pytest
 # a block of 8 MB that was freed makes glibc take all smaller ones from the heap, unless it was told otherwise
 SCRIPT = """
 import ctypes, sys
-from firmware.lean import keep_lean
+from firmware.memory_trim import keep_lean
 class Info(ctypes.Structure):  # mallinfo2(3), glibc 2.33
     _fields_ = [(f"field_{i}", ctypes.c_size_t) for i in range(10)]
 mallinfo = ctypes.CDLL(None).mallinfo2

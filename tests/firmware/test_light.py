@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from firmware.light import LightKeeper
+from firmware.camera.light import LightKeeper
 
 
 def fed(

@@ -4,11 +4,12 @@ from typing import Any
 import numpy as np
 import pytest
 
-from firmware import CameraMissing, listing
-from firmware.camera_fake import FakeCamera
-from firmware.listing import list_cameras
-from firmware.supervised import SupervisedCamera
-from firmware.watch import Watch
+from firmware import CameraMissing
+from firmware.camera import listing
+from firmware.camera.fake import FakeCamera
+from firmware.camera.listing import list_cameras
+from firmware.camera.supervised import SupervisedCamera
+from firmware.camera.watchdog import Watch
 from tests.firmware import children
 from tests.firmware.clock import Clock
 

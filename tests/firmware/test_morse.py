@@ -6,8 +6,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from firmware.morse import SIGNS, flashes
-from firmware.panel import Panel, Parts, Pins, flash, open_panel
+from firmware.panel.morse import SIGNS, flashes
+from firmware.panel.panel import Panel, flash, open_panel
+from firmware.panel.parts import Parts, Pins
 
 gpiozero = pytest.importorskip("gpiozero")
 
@@ -72,7 +73,7 @@ def factory():
 
 
 def test_the_status_light_spells_address_and_code_over_and_over(factory) -> None:
-    from firmware.panel_pi import connect
+    from firmware.panel.pi import connect
 
     text = "192.0.2.7 abcd-2345"
     once = len(flashes(text))

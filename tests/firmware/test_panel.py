@@ -3,7 +3,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from firmware import PanelMissing
-from firmware.panel import RHYTHMS, Panel, Parts, Pins, open_panel, tone_hz
+from firmware.panel.panel import RHYTHMS, Panel, open_panel, tone_hz
+from firmware.panel.parts import Parts, Pins
 
 gpiozero = pytest.importorskip("gpiozero")
 ALL = Pins(ring=12, status=17, sounder=13, foot=22, lid=27)

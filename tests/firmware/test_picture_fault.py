@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from firmware.picture_fault import picture_fault
+from firmware.camera.picture_fault import picture_fault
 
 RNG_SEED = 4
 

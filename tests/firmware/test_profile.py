@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from firmware import ProfileRefused
-from firmware.panel import Pins
+from firmware.panel.parts import Pins
 from firmware.profile import RigProfile, camera_named, load_profile, profile_for
 
 

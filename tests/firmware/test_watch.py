@@ -3,7 +3,7 @@ from itertools import pairwise
 from hypothesis import given
 from hypothesis import strategies as st
 
-from firmware.watch import Watch
+from firmware.camera.watchdog import Watch
 
 
 def test_a_silent_camera_is_killed_and_started_anew() -> None:

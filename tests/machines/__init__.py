@@ -4,6 +4,7 @@ truth.
 It is a second, independent reading of the project's frames and signs. It imports nothing of the program.
 """
 
+from tests.machines.disturbances import DISTURBANCES, Disturbance, disturbance
 from tests.machines.draw import SEVERITIES, draw_machine
 from tests.machines.faults import CAUSES, Fault
 from tests.machines.hands import Screw
@@ -13,14 +14,17 @@ from tests.machines.profiles import PROFILES, profile
 
 __all__ = [
     "CAUSES",
+    "DISTURBANCES",
     "PROFILES",
     "SEVERITIES",
     "STATIONS",
+    "Disturbance",
     "Fault",
     "Machine",
     "Misalignment",
     "Screw",
     "Truth",
+    "disturbance",
     "draw_machine",
     "offsets",
     "profile",

@@ -28,7 +28,8 @@ from typing import Any
 
 import numpy as np
 
-from tests.machines.faults import CAUSES, draw_fault
+from tests.machines.disturbances import Disturbance
+from tests.machines.faults import CAUSES, Fault, draw_fault
 from tests.machines.hands import PLAY_TURNS, Screw
 from tests.machines.machine import Machine
 from tests.machines.optics import STATIONS, Array, Layout, Misalignment, offsets, reaches
@@ -40,6 +41,7 @@ WRONG_CLOCKWISE = 0.25
 FAULTY = 1 / 3
 CURABLE = 0.9
 # Mirror 3 and the lens sit in one head; no card shows how far they stand apart.
+UNDISTURBED = Disturbance()
 MOUNT_SD_MM = np.array([[2.0], [2.0], [0.3]])
 
 
@@ -51,8 +53,10 @@ def draw_machine(
     corner: str | None = None,
     sigma_mm: float = 0.05,
     fault: str | None = "draw",
+    disturbed: Disturbance = UNDISTURBED,
 ) -> Machine:
-    """A machine that depends on these arguments alone; fault: 'draw' (a third have one), None, or a cause."""
+    """A machine that depends on these arguments alone; fault: 'draw' (a third have one), None, or a cause.
+    What disturbs it is drawn apart, so that it is the same machine with and without."""
     rng = np.random.default_rng([seed, SEVERITIES.index(severity), int(bed)])
     given = profile(bed, corner or str(rng.choice(CORNERS)))
     true = _true_profile(given, rng)
@@ -61,7 +65,26 @@ def draw_machine(
     state = _draw_state(layout, severity, rng)
     drawn = _draw_fault(given, rng)
     chosen = drawn if fault == "draw" else fault and draw_fault(given, rng, cause=fault, curable=True)
-    return Machine(given, layout, state, screws, chosen or None, sigma_mm, rng)
+    machine = Machine(given, layout, state, screws, chosen or None, sigma_mm, rng, disturbed=disturbed)
+    return _disturb(machine, true, np.random.default_rng([seed, SEVERITIES.index(severity), int(bed), 77]))
+
+
+def _disturb(machine: Machine, true: dict[str, Any], chance: np.random.Generator) -> Machine:
+    """The machine with all that its disturbance changes once and for all."""
+    by, given = machine.disturbed, machine.profile
+    machine.chance, machine.dead = chance, by.rearranged(true, chance)
+    by.remeasured(true, chance)
+    machine.layout = Layout(true)
+    way = chance.uniform(0, 2 * np.pi)
+    machine.layout.lens_off_mm = by.lens_mm * np.array([np.cos(way), np.sin(way)])
+    what, side = str(chance.choice(["y-rail", "x-rail-up", "x-rail-back"])), chance.choice([-1.0, 1.0])
+    machine.bow = Fault("rail-bow", what, side * by.bow_mm) if by.bow_mm else None
+    if by.below:
+        given["lens"] = {"comes_out": True}
+    if by.bases == "said":
+        for mount in given["mount"]:
+            mount["base"] = "fixed"
+    return machine
 
 
 def _draw_fault(given: dict[str, Any], rng: np.random.Generator) -> Any:

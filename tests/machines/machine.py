@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
+from tests.machines.disturbances import KNOCKED_MM, Disturbance
 from tests.machines.faults import Fault
 from tests.machines.hands import Screw, hand_move_mm, hand_turns
 from tests.machines.optics import STATIONS, Array, Carried, Layout, Misalignment, offsets, reaches
@@ -49,6 +50,14 @@ class Machine:
     rng: np.random.Generator
     events: list[dict[str, Any]] = field(default_factory=list)
     history: list[Fault] = field(default_factory=list)
+    disturbed: Disturbance = field(default_factory=Disturbance)
+    chance: np.random.Generator = field(default_factory=lambda: np.random.default_rng(99))
+    dead: tuple[int, str] | None = None  # the screw that moves nothing
+    bow: Fault | None = None  # too small to be found
+    hung: Array = field(default_factory=lambda: np.zeros(3))
+    hangings: int = 0
+    slipped: list[str] = field(default_factory=list)
+    last_mark: tuple[int, list[float], Array] | None = None
 
     def document(self) -> dict[str, Any]:
         return {"machine": self.profile, "events": list(self.events)}
@@ -65,44 +74,103 @@ class Machine:
         return [c["name"] for c in mount["contact"]].index(name)
 
     def carried(self, head_mm: Array) -> Carried | None:
-        return self.fault.carried(self.layout, head_mm) if self.fault else None
+        carried = self.fault.carried(self.layout, head_mm) if self.fault else None
+        return carried if carried or not self.bow else self.bow.carried(self.layout, head_mm)
 
     def true_offsets(self, head_mm: ArrayLike) -> dict[str, Array]:
         """Offsets (…, 2) at each station and the lens, without looseness, noise or head error."""
         head = np.asarray(head_mm, float)
         return offsets(self.layout, self.now(), head, self.carried(head))
 
-    def pulse(self, station: str, head_mm: Sequence[float] | Array) -> dict[str, Any]:
-        """Fire once at a fresh card and read it: a 'mark' or a 'no-mark' event, also kept in events."""
+    def pulse(self, station: str, head_mm: Sequence[float] | Array, **asked_for: Any) -> dict[str, Any]:
+        """Fire once and read the mark: a 'mark' or a 'no-mark' event, also kept in events. The card is hung
+        anew where it hung elsewhere, or where ``hang`` is 'anew'."""
         asked = [float(a) for a in head_mm]
         self._refuse_outside_bed(asked)
+        event: dict[str, Any] = {"station": station, "head_mm": asked}
+        if station == "below":
+            self.layout.below_mm = float(asked_for["below_mm"])
+            event |= {"below_mm": self.layout.below_mm, "lens": "out"}
+        self._hang(station, anew=asked_for.get("hang") == "anew")
+        if self.disturbed.hanging_mm or self.disturbed.eye_differences:
+            event["hanging"] = self.hangings
         true_head = np.array(asked) + self.rng.uniform(-HEAD_ERROR_MM, HEAD_ERROR_MM, 2)
+        found = offsets(self.layout, self._at_pulse(), true_head, self.carried(true_head))
+        noise = self.disturbed.sigma_factor * self.rng.normal(0, self.sigma_mm, 2)
+        if not reaches(self.layout, found, station) or self._slips("no pulse"):
+            return self._keep({"kind": "no-mark", **event})
+        place = found[station] + self._beside(station)
+        read = self._as_read(place) + noise
+        if self._slips("misread"):
+            read = read + self.chance.uniform(-KNOCKED_MM, KNOCKED_MM, 2)
+        event |= {"offset_mm": [float(a) for a in read], "sigma_mm": self.sigma_mm}
+        mark = self._keep({"kind": "mark", **event})
+        self._compare(mark, place)
+        return mark
+
+    def _hang(self, station: str, *, anew: bool) -> None:
+        pulses = [e for e in self.events if e["kind"] in ("mark", "no-mark")]
+        if anew or not pulses or pulses[-1]["station"] != station:
+            self.hangings += 1
+            self.hung = self.disturbed.hung(station, self.chance)
+
+    def _at_pulse(self) -> Misalignment:
+        """The state at this pulse: a loose mount lies a little differently, the beam points so."""
         state = self.now()
         if self.fault:
             state.contact_mm[...] += self.fault.scatter_mm(self.layout, self.rng)
-        found = offsets(self.layout, state, true_head, self.carried(true_head))
-        noise = self.rng.normal(0, self.sigma_mm, 2)
-        if not reaches(self.layout, found, station):
-            return self._keep({"kind": "no-mark", "station": station, "head_mm": asked})
-        read = [float(a) for a in found[station] + noise]
-        return self._keep(
-            {
-                "kind": "mark",
-                "station": station,
-                "head_mm": asked,
-                "offset_mm": read,
-                "sigma_mm": self.sigma_mm,
-            }
-        )
+        gap = self.layout.tube_back_mm[1] - self.layout.tube_back_mm[0]
+        state.tube_mm[1] += gap * self.chance.normal(0, 1e-3 * self.disturbed.jitter_mrad, 2)
+        return state
+
+    def _beside(self, station: str) -> Array:
+        """(2,) how far the mark on the tape lies beside the beam's axis."""
+        off = self.chance.normal(0, self.disturbed.tape_mm, 2)
+        if self.chance.random() < self.disturbed.mode_share:
+            way = self.chance.uniform(0, 2 * np.pi)
+            size = self.disturbed.mode_part * self.profile["beam"]["diameter_mm"]
+            size *= 0.1 if station == "nozzle" else 1.0  # near the focus the beam is small
+            off = off + size * np.array([np.cos(way), np.sin(way)])
+        return np.asarray(off)
+
+    def _as_read(self, place: Array) -> Array:
+        """A place on the card as it is read from a card that hangs off."""
+        u, v, roll = self.hung
+        return np.array([u, v]) + place + roll * np.array([-place[1], place[0]])
+
+    def _compare(self, mark: dict[str, Any], place: Array) -> None:
+        """By eye, a further mark on one tape is also told by how it lies to the one before it."""
+        sd, before = self.disturbed.eye_differences, self.last_mark
+        self.last_mark = (self.hangings, mark["head_mm"], place)
+        if not sd or before is None or before[0] != self.hangings:
+            return
+        apart = self._as_read(place) - self._as_read(before[2]) + self.chance.normal(0, sd, 2)
+        self._keep(
+            {"kind": "difference", "station": mark["station"], "from_head_mm": before[1],
+             "head_mm": mark["head_mm"], "offset_mm": [float(a) for a in apart], "sigma_mm": sd}
+        )  # fmt: skip
+
+    def _slips(self, kind: str) -> bool:
+        slips = bool(self.chance.random() < self.disturbed.slips)
+        if slips:
+            self.slipped.append(kind)
+        return slips
 
     def turn(self, mirror: int, screw: str, turns: float) -> dict[str, Any]:
         if not 0 < abs(turns) <= 20:
             raise ValueError(f"a step asked for {turns} turns")
-        self.screws[mirror, screw].turn(hand_turns(turns, self.rng))
+        done, by, self.last_mark = (mirror, screw), hand_turns(turns, self.rng), None
+        if self._slips("wrong screw"):
+            done = next(key for key in self.screws if key[0] == mirror and key != done)
+        by = -by if self._slips("wrong way") else by
+        if done != self.dead and not self._slips("not turned"):
+            self.screws[done].turn(by)
+            tilt = self.chance.normal(0, 1e-3 * self.disturbed.locknut_mrad, 2)
+            self.state.contact_mm[mirror - 1] += self.layout.at_mm[mirror - 1] @ tilt
         return self._keep({"kind": "turn", "mount": mirror, "screw": screw, "turns": float(turns)})
 
     def shift(self, part: str, move_mm: list[float]) -> dict[str, Any]:
-        asked = np.array(move_mm, float)
+        asked, self.last_mark = np.array(move_mm, float), None
         if part not in SHIFT_PARTS or asked.shape != (3,) or np.max(np.abs(asked)) > 60:
             raise ValueError(f"a step asked to shift {part} by {move_mm}")
         if part.startswith("tube"):
@@ -110,7 +178,7 @@ class Machine:
                 raise ValueError("the tube moves in Y and Z only")
             for end in {"tube": (0, 1), "tube-exit": (0,), "tube-far": (1,)}[part]:
                 self.state.tube_mm[end] += hand_move_mm(asked[1:], self.rng)
-        else:
+        elif self.disturbed.bases == "free":
             self.state.shift_mm[int(part[-1]) - 1] += hand_move_mm(asked, self.rng)
         return self._keep({"kind": "shift", "part": part, "move_mm": [float(a) for a in asked]})
 
@@ -129,7 +197,8 @@ class Machine:
     def obey(self, step: dict[str, Any]) -> dict[str, Any] | None:
         """Do what a step's JSON says; the event that comes of it, None after 'done' and 'stop'."""
         if step["do"] == "mark":
-            return self.pulse(step["station"], step["head_mm"])
+            extra = {key: step[key] for key in ("below_mm", "hang") if key in step}
+            return self.pulse(step["station"], step["head_mm"], **extra)
         if step["do"] == "turn":
             return self.turn(step["mount"], step["screw"], step["turns"])
         if step["do"] == "shift":

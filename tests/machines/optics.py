@@ -82,6 +82,8 @@ class Layout:
         self.tube_back_mm = path["tube_to_mirror_1_mm"] + np.array(
             [profile["tube"]["exit_mount_mm"], profile["tube"]["far_mount_mm"]]
         )
+        self.lens_off_mm = np.zeros(2)  # the lens off the axis of the head, X and Y; the nozzle stays
+        self.below_mm = 0.0
         a = profile["aperture"]
         self.aperture_mm = np.array(
             [a["mirror_1_mm"], a["mirror_2_mm"], a["mirror_3_mm"], a["lens_mm"], a["nozzle_mm"]]
@@ -148,14 +150,16 @@ def _from_tube(layout: Layout, tube_mm: Array, mirror_1: Array) -> tuple[Array, 
     return ends[0], along / np.linalg.norm(along, axis=-1, keepdims=True)
 
 
-def _through_lens(layout: Layout, head_mm: Array, point: Array, ray: Array) -> tuple[Array, Array]:
-    """Offsets (X, Y) from the nominal axis at the lens and at the nozzle's tip; an ideal thin lens bends
-    slopes by -h/f.
+def _through_lens(layout: Layout, head_mm: Array, point: Array, ray: Array) -> tuple[Array, Array, Array]:
+    """Offsets (X, Y): at the lens from its own axis; at the nozzle's tip, and on a card further below with
+    the lens out, from the head's. An ideal thin lens bends slopes by -h/f.
     """
     axis = np.concatenate([head_mm, np.full_like(head_mm[..., :1], -layout.lens_below_mm)], axis=-1)
     at_lens = (_to_plane(point, ray, axis, Z) - axis)[..., :2]
     slope = ray[..., :2] / -ray[..., 2:]
-    return at_lens, at_lens + layout.tip_mm * (slope - at_lens / layout.focal_mm)
+    off = at_lens - layout.lens_off_mm
+    below = at_lens + (layout.tip_mm + layout.below_mm) * slope
+    return off, at_lens + layout.tip_mm * (slope - off / layout.focal_mm), below
 
 
 def offsets(
@@ -181,7 +185,7 @@ def offsets(
         on_card = _to_plane(point, ray, centre, layout.incoming[k]) - centre
         found[STATIONS[k]] = np.stack([on_card @ layout.right[k], on_card @ layout.up[k]], axis=-1)
         point, ray = _reflect(layout, mirror, centre, state.contact_mm[..., k, :], point, ray)
-    found["lens"], found["nozzle"] = _through_lens(layout, head_mm, point, ray)
+    found["lens"], found["nozzle"], found["below"] = _through_lens(layout, head_mm, point, ray)
     return found
 
 
@@ -190,9 +194,13 @@ def reaches(layout: Layout, found: dict[str, Array], station: str) -> NDArray[np
     stands before it.
 
     Before a mirror's card stand the mirrors upstream; before the nozzle's card also the lens and the
-    nozzle's own hole.
+    nozzle's own hole; before a card below, with the lens out, the mirrors alone.
     """
-    before = [*STATIONS[: STATIONS.index(station)], *(["lens", "nozzle"] if station == "nozzle" else [])]
+    before = (
+        list(STATIONS[:3])
+        if station == "below"
+        else [*STATIONS[: STATIONS.index(station)], *(["lens", "nozzle"] if station == "nozzle" else [])]
+    )
     places = dict(
         zip(["mirror-1", "mirror-2", "mirror-3", "lens", "nozzle"], layout.aperture_mm, strict=True)
     )

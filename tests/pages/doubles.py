@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import copy
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
@@ -10,10 +9,12 @@ from typing import Any
 import numpy as np
 
 from firmware import Frame
-from server.brain import Brain
 from server.practice import default_profile
-from server.solver import parse_alignment, profile_as_json
-from server.sources import NoPicture, Pixels, Place, Shot
+from server.session.services import Brain
+from server.session.snapshot import expect_of
+from server.solver import Step, parse_alignment, profile_as_json
+from server.solver.steps import Parts, Verdict
+from server.sources.base import NoPicture, Pixels, Place, Shot
 from vision import CardView, Mark, NoReading, PictureRefused, Reading
 
 Json = dict[str, Any]
@@ -51,11 +52,26 @@ STEPS: list[Json] = [
 ]
 
 
-def scripted(document: Json) -> Json:
+def step_of(data: Json) -> Step:
+    """Return the step that those JSON values describe; ``say`` becomes its order."""
+    tuples = {key: tuple(data[key]) for key in ("head_mm", "move_mm") if key in data}
+    plain = {key: data[key] for key in ("station", "mount", "screw", "turns", "part", "cause") if key in data}
+    verdict = data.get("verdict")
+    return Step(
+        data["do"],
+        **plain,
+        **tuples,
+        expect=expect_of(data.get("expect")),
+        parts=Parts(data["say"].rstrip(".")),
+        verdict=verdict and Verdict(**verdict),
+    )
+
+
+def scripted(document: Json) -> Step:
     """Return the step after so many events; the document is checked as the real solver does."""
     parse_alignment(document)
-    step = copy.deepcopy(STEPS[min(len(document["events"]), len(STEPS) - 1)])
-    return {**step, "estimate": None, "verdict": VERDICT if step["do"] == "done" else None}
+    step = STEPS[min(len(document["events"]), len(STEPS) - 1)]
+    return step_of(step | {"verdict": VERDICT if step["do"] == "done" else None})
 
 
 def mark(u_mm: float = 1.5, v_mm: float = -0.5, *, new: bool | None = True) -> Mark:
@@ -75,8 +91,10 @@ class Script:
     def read(self, after: Pixels, before: Pixels | None) -> Reading | NoReading:
         return self.readings.pop(0) if len(self.readings) > 1 else self.readings[0]
 
-    def brain(self, answer: Callable[[Json], Json] = scripted) -> Brain:
-        return Brain(answer=answer, explain=_explain, read=self.read, find_card=_find, load_picture=_load)
+    def brain(self, next_step: Callable[[Json], Step] = scripted) -> Brain:
+        return Brain(
+            next_step=next_step, explain=_explain, read=self.read, find_card=_find, load_picture=_load
+        )
 
 
 def _explain(document: Json) -> str:

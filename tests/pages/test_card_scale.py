@@ -12,7 +12,7 @@ from flask.testing import FlaskClient
 
 from server.log import back_up, restore
 from server.pages import Config, create_app
-from server.sources import OfflineSource
+from server.sources.base import OfflineSource
 
 PHOTO = (Path(__file__).parents[2] / "docs" / "pictures" / "card-mirror-2-after.jpg").read_bytes()
 

@@ -7,10 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from server.live import Refused, Session
 from server.log import Log
 from server.pages.hands import Hands
 from server.pages.stream import Streams
+from server.session.session import Refused, Session
 from tests.pages.doubles import MACHINE, Bench, Script
 
 

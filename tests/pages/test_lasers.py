@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 from flask.testing import FlaskClient
 
-from server.live import Refused
 from server.pages.lasers import Lasers
+from server.session.session import Refused
 
 TOML = resources.files("server.practice").joinpath("practice-1600.toml").read_text("utf-8")
 MINE = TOML.replace('name = "practice 1600"', 'name = "By the window"', 1)

@@ -10,9 +10,9 @@ from typing import Any
 import pytest
 from flask.testing import FlaskClient
 
-from server.live import Session
 from server.log import Log
 from server.pages.stream import LIFE_S, Streams, TooMany
+from server.session.session import Session
 from tests.pages.doubles import MACHINE, Bench, Script
 
 

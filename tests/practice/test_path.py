@@ -10,7 +10,7 @@ import pytest
 from server.practice import default_profile
 from server.practice.path import beam_mm, burn_at, clips_at
 from server.solver import Profile, State
-from server.solver.trace import Rays, trace_rays
+from server.solver.machine.trace import Rays, trace_rays
 
 CORNERS = ("back-left", "back-right")
 

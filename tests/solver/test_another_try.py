@@ -6,8 +6,9 @@ from dataclasses import replace
 
 import pytest
 
-from server.solver import parse_alignment, plan
-from server.solver.view import View, after_moves, look, probability
+from server.solver import parse_alignment
+from server.solver.decide import policy as plan
+from server.solver.decide.situation import View, after_moves, look, probability
 from tests.machines import draw_machine
 
 CORNERS = [(0, 0), (1600, 0), (0, 1000), (1600, 1000)]

@@ -9,12 +9,12 @@ import numpy as np
 import pytest
 
 from server.solver import answer, parse_alignment
-from server.solver import outlook as o
-from server.solver.belief import believe
-from server.solver.causes import causes
-from server.solver.plan import NO_RISK, _risk, worth
-from server.solver.search import LOST, chances, remaining, survivors
-from server.solver.view import Place, look
+from server.solver.decide.faults import causes
+from server.solver.decide.policy import NO_RISK, _risk, worth
+from server.solver.decide.search import LOST, chances, remaining, survivors
+from server.solver.decide.situation import Place, look
+from server.solver.estimate import samples as o
+from server.solver.estimate.belief import believe
 from tests.machines import draw_machine
 from tests.solver.test_proof import FIVE, straight
 
@@ -112,7 +112,7 @@ def test_a_blank_where_a_mark_was_almost_sure_is_pulsed_again_before_a_screw_is_
         machine.events.append(no_mark("nozzle", FIVE[2]))
         again = answer(machine.document())
         assert (again["do"], again["station"], again["head_mm"]) == ("mark", "nozzle", FIVE[2])
-        assert "almost sure" in again["say"]
+        assert "almost sure" in again["why"]
     machine.events.append(no_mark("nozzle", FIVE[2]))
     assert answer(machine.document())["cause"] == "loose-mount"
 
@@ -122,7 +122,7 @@ def test_a_surprising_blank_at_a_new_place_is_pulsed_again_once() -> None:
     for again in (True, False):
         machine.events.append(no_mark("nozzle", FIVE[1]))
         step = answer(machine.document())
-        assert ("almost sure" in step["say"] and step["head_mm"] == FIVE[1]) is again
+        assert ("almost sure" in step["why"] and step["head_mm"] == FIVE[1]) is again
 
 
 def test_a_blank_that_was_to_be_expected_is_searched_for_at_once() -> None:

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from server.solver import DocumentError, answer, parse_alignment, parse_profile, profile_as_json
-from server.solver.belief import believe
+from server.solver.estimate.belief import believe
 from server.solver.events import MarkSeen
 from tests.machines import profile
 
@@ -68,7 +68,7 @@ FAULTS: list[tuple[Callable[[Json], None], str, str]] = [
     (put("machine", "mount", value=[1, 2, 3]), "machine.mount.0", "must be an object"),
     (put("events", value={}), "events", "list"),
     (put("events", 0, value=5), "events.0", "must be an object"),
-    (put("events", 0, value={}), "events.0", "no kind; kinds: inspected, mark"),
+    (put("events", 0, value={}), "events.0", "no kind; kinds: difference, inspected, mark"),
     (put("events", 0, "kind", value="dance"), "events.0", "dance"),
     (put("events", 0, "station", value="mirror-9"), "events.0.station", "mirror-1"),
     (put("events", 0, "head_mm", value=[1700.0, 0.0]), "events.0.head_mm.0", "outside the bed"),

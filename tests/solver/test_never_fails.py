@@ -26,6 +26,12 @@ KEYS = {
     "cause",
     "reason",
     "say",
+    "why",
+    "parts",
+    "tape",
+    "hang",
+    "below_mm",
+    "lens",
     "expect",
 }
 PARTS = ("tube", "tube-exit", "tube-far", "mirror-1", "mirror-2", "mirror-3")
@@ -34,7 +40,7 @@ PARTS = ("tube", "tube-exit", "tube-far", "mirror-1", "mirror-2", "mirror-3")
 def check(document: Json) -> Json:
     step = answer(document)
     json.dumps(step, allow_nan=False)
-    assert set(step) <= KEYS | {"estimate", "verdict"}
+    assert set(step) <= KEYS | {"estimate", "verdict", "forecast"}
     assert step["say"].strip()
     assert step["do"] in ("mark", "turn", "shift", "inspect", "done", "stop")
     assert ("expect" in step) == (step["do"] in ("turn", "shift"))

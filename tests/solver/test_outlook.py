@@ -7,10 +7,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from server.solver import model as m
-from server.solver import outlook as o
 from server.solver import parse_alignment
-from server.solver.view import closer, look, probability
+from server.solver.decide.situation import closer, look, probability
+from server.solver.estimate import samples as o
+from server.solver.machine import model as m
 from tests.machines import draw_machine, profile
 
 

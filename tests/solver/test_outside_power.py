@@ -11,7 +11,7 @@ from scipy.special import i0e
 from scipy.stats import ncx2
 
 from server.solver import parse_profile
-from server.solver.power import beam_diameter, passed_fraction
+from server.solver.machine.power import beam_diameter, passed_fraction
 from tests.machines import profile
 
 

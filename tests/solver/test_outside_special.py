@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import special, stats
 
-from server.solver.special import disc_probability, log_ndtr
+from server.solver.machine.special import disc_probability, log_ndtr
 
 
 def test_log_of_the_normal_distribution() -> None:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from server.solver.linear import weighted_least_squares
+from server.solver.machine.linear import weighted_least_squares
 
 # NIST StRD, linear regression, Norris: (y, x).
 NORRIS = np.array(

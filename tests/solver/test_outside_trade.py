@@ -12,7 +12,7 @@ import pytest
 from numpy.typing import NDArray
 
 from server.solver import Profile, State, parse_profile, screw_step, trace
-from server.solver.power import beam_diameter, passed_fraction
+from server.solver.machine.power import beam_diameter, passed_fraction
 from tests.machines import profile
 
 Array = NDArray[np.float64]

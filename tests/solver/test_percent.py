@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from server.solver.power import percent
+from server.solver.machine.power import percent
 
 
 @pytest.mark.parametrize(

@@ -8,10 +8,11 @@ from typing import Any
 import numpy as np
 import pytest
 
-from server.solver import answer, explain, parse_alignment, plan
-from server.solver.causes import last_look
-from server.solver.proof import nozzle_unproved, unproved
-from server.solver.view import View, look, seen_stations
+from server.solver import answer, explain, parse_alignment
+from server.solver.decide import policy as plan
+from server.solver.decide.faults import last_look
+from server.solver.decide.proof import nozzle_unproved, unproved
+from server.solver.decide.situation import View, look, seen_stations
 from tests.machines import Machine, draw_machine
 
 Json = dict[str, Any]
@@ -134,7 +135,7 @@ def test_a_loose_mount_is_named_and_its_repair_leaves_what_lies_before_it(
 ) -> None:
     """Marks behind a loose mirror scatter; those on cards before it are as good after it was tightened."""
     machine = straight()
-    for off in (2.0, -2.0, 2.0, -2.0):
+    for off in (2.0, -2.0) * 4:
         machine.pulse("mirror-2", FIVE[1])
         machine.pulse(station, head)
         machine.events[-1]["offset_mm"][0] += off

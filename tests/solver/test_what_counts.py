@@ -5,11 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from server.solver import answer, parse_alignment, plan, weigh
-from server.solver import outlook as o
+from server.solver import answer, parse_alignment
+from server.solver.decide import move_choice as weigh
+from server.solver.decide import policy as plan
+from server.solver.decide.proof import unproved, worked
+from server.solver.decide.situation import Place, View, look
+from server.solver.estimate import samples as o
 from server.solver.events import Turn
-from server.solver.proof import unproved, worked
-from server.solver.view import Place, View, look
 from tests.machines import Machine, draw_machine
 from tests.solver.test_proof import FIVE
 
@@ -94,13 +96,13 @@ def test_a_mark_that_tells_little_is_made_only_where_the_bed_is_probably_not_goo
 
 
 def test_a_mark_tells_of_the_screw_that_was_turned_and_not_of_the_one_across() -> None:
-    """Which way an untried screw works is seen in the mark, but that is no reason to wait with the other."""
+    """Which way an untried screw works is seen in the mark; that tells less of the screw across."""
     laser = draw_machine(3, severity="rebuilt", bed="600", corner="back-left", fault=None)
     for station, head in (("mirror-1", [0.0, 400.0]), ("mirror-2", [0.0, 400.0]), ("mirror-2", [0.0, 0.0])):
         laser.pulse(station, head)
     laser.turn(1, "top", 0.25)
     view = viewed(laser)
-    assert told_along(view, "top") > 20 * told_along(view, "side")
+    assert told_along(view, "top") > 3 * told_along(view, "side")
 
 
 def told_along(view: View, screw: str) -> float:

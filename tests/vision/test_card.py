@@ -11,7 +11,8 @@ from pypdf import PdfReader
 from pypdf.generic import ContentStream
 
 import vision
-from vision.card import CHECK_BAR_MM, Boxes, Ring, Words, card_shapes
+from vision.card import CHECK_BAR_MM, Boxes, Ring, Words
+from vision.card_sizes import card_shapes
 
 
 @pytest.fixture(scope="module")

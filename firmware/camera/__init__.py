@@ -1,0 +1,1 @@
+"""Cameras: one small interface, its makers, and the child process with its watchdog."""

@@ -1,0 +1,102 @@
+"""A USB camera or microscope, Video4Linux through OpenCV; a thread keeps only the newest frame."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from typing import Any
+
+import cv2
+import numpy as np
+
+from firmware.camera.base import Frame
+from firmware.camera.pumped import PumpedCamera
+from firmware.errors import CameraMissing
+
+__all__ = ["UsbCamera"]
+
+_MISSES = 5  # failed reads in a row before the camera counts as gone
+_PLAUSIBLE_S = 5.0
+# Menu values of V4L2_CID_EXPOSURE_AUTO in the Video4Linux documentation: 1 manual, 3 aperture priority,
+# which is what webcams call automatic.
+_MANUAL, _AUTOMATIC = 1.0, 3.0
+# Name, automatic control, its value when it runs, when it does not, and the control of what is then held.
+_LIGHT = (
+    ("exposure", cv2.CAP_PROP_AUTO_EXPOSURE, _AUTOMATIC, _MANUAL, cv2.CAP_PROP_EXPOSURE),
+    ("white balance", cv2.CAP_PROP_AUTO_WB, 1.0, 0.0, cv2.CAP_PROP_WB_TEMPERATURE),
+    ("focus", cv2.CAP_PROP_AUTOFOCUS, 1.0, 0.0, cv2.CAP_PROP_FOCUS),
+)
+
+
+class UsbCamera(PumpedCamera):
+    """One Video4Linux camera, by number or path (``/dev/video0``).
+
+    ``start`` raises CameraMissing where the device is absent, held by another program, or sends no picture.
+    A frame's time is the driver's time stamp where it is a plausible monotonic one.
+    """
+
+    kind = "usb"
+
+    def __init__(
+        self,
+        device: int | str = 0,
+        *,
+        size_px: tuple[int, int] = (1280, 720),
+        frames_per_s: float = 15.0,
+        opener: Callable[..., Any] = cv2.VideoCapture,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        super().__init__(f"camera {device}")
+        self._where, self._size_px, self._rate = device, size_px, frames_per_s
+        self._opener, self._clock = opener, clock
+
+    def lock_light(self) -> tuple[str, ...]:
+        """Hold what automatic control the camera has where it stands; return the names of what was held."""
+        held = []
+        for name, automatic, _, manual, value in _LIGHT:
+            stands_at = self._device.get(value)
+            if self._switch(automatic, manual):
+                held.append(name)
+                # Left to itself many a camera falls back to what was last set by hand, years ago perhaps.
+                if stands_at > 0:
+                    self._device.set(value, stands_at)
+        return tuple(held)
+
+    def release_light(self) -> None:
+        """Let the automatic controls run again."""
+        for _, automatic, free, _, _ in _LIGHT:
+            self._switch(automatic, free)
+
+    def _switch(self, control: int, to: float) -> bool:
+        # ``get`` answers -1 for a control that this camera does not have.
+        return self._device.get(control) != -1 and bool(self._device.set(control, to))
+
+    def _open(self) -> Any:
+        capture = self._opener(self._where, cv2.CAP_V4L2)
+        if not capture.isOpened():
+            capture.release()
+            raise CameraMissing(f"{self.name} is not there, or another program holds it: replug it")
+        width, height = self._size_px
+        capture.set(cv2.CAP_PROP_FOURCC, cv2.VideoWriter.fourcc(*"MJPG"))
+        capture.set(cv2.CAP_PROP_FRAME_WIDTH, width)
+        capture.set(cv2.CAP_PROP_FRAME_HEIGHT, height)
+        capture.set(cv2.CAP_PROP_FPS, self._rate)
+        capture.set(cv2.CAP_PROP_BUFFERSIZE, 1)
+        return capture
+
+    def _pump(self) -> None:
+        capture, misses = self._device, 0
+        while not self._quit.is_set() and misses < _MISSES:
+            good, pixels = capture.read()
+            misses = 0 if good else misses + 1
+            if good:
+                self._number += 1
+                self._slot.put(Frame(np.asarray(pixels, np.uint8), self._stamp(capture), self._number))
+        if not self._quit.is_set():
+            self._slot.fail(CameraMissing(f"{self.name} sends nothing any more: replug it"))
+        capture.release()
+
+    def _stamp(self, capture: Any) -> float:
+        now_s = self._clock()
+        taken_s = float(capture.get(cv2.CAP_PROP_POS_MSEC)) / 1000
+        return taken_s if 0 <= now_s - taken_s < _PLAUSIBLE_S else now_s

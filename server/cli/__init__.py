@@ -1,0 +1,1 @@
+"""The command line, thin: words in, one call to the part that does the work, words out."""

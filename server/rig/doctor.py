@@ -1,0 +1,208 @@
+"""Is everything there that a rig needs, and what to do where it is not: one line for each thing looked at."""
+
+from __future__ import annotations
+
+import shutil
+import socket
+import subprocess
+import sys
+import urllib.error
+import urllib.request
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+from firmware.camera.listing import CameraFound, list_cameras
+from firmware.camera.picture_fault import picture_fault
+from firmware.camera.supervised import child_environment
+from firmware.health import Run, check_clock, check_disk, check_supply, check_writable, run_command
+from firmware.panel.panel import Panel, open_panel
+from firmware.panel.parts import Pins
+from server.log import LogError, LogMissing, check
+
+__all__ = ["Look", "cameras", "clock", "disk", "heat", "libraries", "log", "network", "pins"]
+
+State = Literal["good", "note", "bad"]
+_OPTIONAL = {"picamera2": "the Pi's own camera", "gpiozero": "lamps and buttons on a Pi's pins"}
+_INSTALL_AGAIN = "install Spotwright again (see docs/install.md)"
+
+
+@dataclass(frozen=True)
+class Look:
+    """One thing looked at: its name, how it is, one line that ends with what to do where it is not good."""
+
+    name: str
+    state: State
+    line: str
+
+
+def cameras(found: Iterable[CameraFound] | None = None) -> Iterator[Look]:
+    """Each camera with its test picture."""
+    seen = list(list_cameras() if found is None else found)
+    if not seen:
+        yield Look("camera", "bad", "none is here: plug in a USB camera, or check the Pi's ribbon cable")
+    for camera in seen:
+        yield _camera(camera)
+
+
+def _camera(camera: CameraFound) -> Look:
+    if camera.picture is None:
+        return Look("camera", "bad", f"{camera.kind} {camera.name}: {camera.problem}")
+    rows, cols = camera.picture.shape[:2]
+    fault = picture_fault(camera.picture)
+    if fault is not None:
+        return Look("camera", "bad", f"{camera.kind} {camera.name}: {fault.line}")
+    return Look("camera", "good", f"{camera.kind} {camera.name}: a picture of {cols} × {rows}")
+
+
+def pins(used: Pins, *, opener: Callable[[Pins], tuple[Panel, str | None]] = open_panel) -> Iterator[Look]:
+    """What the profile says is connected."""
+    named = ", ".join(f"{name} {pin}" for name, pin in used.used().items())
+    if not named:
+        yield Look("pins", "note", "none in the rig's profile: it runs without lamps and buttons")
+        return
+    panel, missing = opener(used)
+    panel.close()
+    if missing is not None:
+        yield Look("pins", "bad", f"{missing}: is the service running? It holds them; else check the profile")
+    else:
+        yield Look("pins", "good", named)
+
+
+def disk(folder: Path) -> Iterator[Look]:
+    """Room for readings and pictures."""
+    there = next((path for path in (folder, *folder.parents) if path.exists()), folder)
+    found = check_writable(folder) + check_disk(there)
+    for finding in found:
+        yield Look("disk", "bad" if finding.urgent else "note", finding.line)
+    if not found:
+        yield Look("disk", "good", f"{shutil.disk_usage(there).free / 1e9:.0f} GB free for {folder}")
+
+
+def log(folder: Path) -> Iterator[Look]:
+    """The readings themselves."""
+    try:
+        health = check(folder)
+    except LogMissing:
+        yield Look("log", "note", f"nothing kept yet in {folder}")
+        return
+    except LogError as error:
+        yield Look("log", "bad", str(error))
+        return
+    for problem in health.problems:
+        yield Look("log", "bad", f"{problem}: see 'spotwright log --help', restore")
+    if not health.problems:
+        yield Look("log", "good", f"{health.alignments} alignments, {health.events} entries, all whole")
+
+
+def clock(run: Run = run_command) -> Iterator[Look]:
+    """Whether the clock was ever set."""
+    found = check_clock(run)
+    yield (
+        Look("clock", "note", found[0].line) if found else Look("clock", "good", "set, or not told otherwise")
+    )
+
+
+def heat(run: Run = run_command) -> Iterator[Look]:
+    """A Pi's heat and supply."""
+    found = check_supply(run)
+    for finding in found:
+        yield Look("heat", "bad" if finding.urgent else "note", finding.line)
+    if not found:
+        there = run(["vcgencmd", "get_throttled"]) is not None
+        yield (
+            Look("heat", "good", "cool, supply steady")
+            if there
+            else Look("heat", "note", "not a Pi: not told")
+        )
+
+
+def network(to: str | None = None, *, port: int = 8765, timeout_s: float = 3.0) -> Iterator[Look]:
+    """The way to phones, and to the page that a second rig sends to."""
+    own = _own_address()
+    served = own is not None and _accepts(own, port, timeout_s)
+    if own is None:
+        yield Look(
+            "network", "bad", "no network: phones cannot see the page; switch the Wi-Fi on, or plug a cable"
+        )
+    else:
+        yield _served(own, port) if served else _not_served(own, port)
+    if to is not None:
+        yield _page_elsewhere(to, timeout_s)
+
+
+def _served(own: str, port: int) -> Look:
+    return Look("network", "good", f"phones reach this machine as http://{own}:{port}/")
+
+
+def _not_served(own: str, port: int) -> Look:
+    line = f"this machine is {own}; nothing is served to phones on port {port} now ('spotwright serve --lan')"
+    return Look("network", "note", line)
+
+
+def _accepts(address: str, port: int, timeout_s: float) -> bool:
+    """Whether something listens there."""
+    try:
+        with socket.create_connection((address, port), timeout=timeout_s):
+            return True
+    except OSError:
+        return False
+
+
+def _page_elsewhere(to: str, timeout_s: float) -> Look:
+    try:
+        with urllib.request.urlopen(to.rstrip("/") + "/static/spot.svg", timeout=timeout_s):
+            return Look("page", "good", f"{to} answers")
+    except (OSError, urllib.error.URLError, ValueError) as error:
+        reason = getattr(error, "reason", error)
+        return Look(
+            "page", "bad", f"{to} does not answer ({reason}): is it switched on and served with --lan?"
+        )
+
+
+def libraries(
+    names: Iterable[str] = ("numpy", "cv2", "picamera2", "gpiozero"), *, patience_s: float = 20.0
+) -> Iterator[Look]:
+    """What the rig stands on. A picamera2 that is there and does not load is told apart from none.
+
+    Each is loaded in a process of its own: one that is built for another numpy can do anything, block too.
+    """
+    for name in names:
+        yield _library(name, patience_s)
+
+
+def _library(name: str, patience_s: float) -> Look:
+    words = f"import {name} as it; print(getattr(it, '__version__', 'there'))"
+    try:
+        tried = subprocess.run(
+            [sys.executable, "-P", "-c", words],
+            capture_output=True,
+            text=True,
+            timeout=patience_s,
+            env=child_environment(),
+        )
+    except subprocess.TimeoutExpired:
+        return Look(name, "bad", f"does not load within {patience_s:g} s: restart the Pi")
+    if tried.returncode == 0:
+        return Look(name, "good", tried.stdout.split()[-1])
+    said = (tried.stderr.strip().splitlines() or [f"ended with {tried.returncode}"])[-1]
+    if said == f"ModuleNotFoundError: No module named '{name}'":
+        return _missing(name)
+    return Look(name, "bad", f"does not load ({said}): {_INSTALL_AGAIN}")
+
+
+def _missing(name: str) -> Look:
+    needed_for = _OPTIONAL.get(name)
+    if needed_for is None:
+        return Look(name, "bad", f"not installed: {_INSTALL_AGAIN}")
+    return Look(name, "note", f"not installed: needed only for {needed_for} (see docs/install.md)")
+
+
+def _own_address() -> str | None:
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        try:
+            probe.connect(("192.0.2.1", 9))  # TEST-NET-1, RFC 5737: nothing is sent, it only picks the route
+        except OSError:
+            return None
+        return str(probe.getsockname()[0])

@@ -1,0 +1,170 @@
+"""The eye on the card: takes frames, follows the card and the mark, and says when a pulse has left one.
+
+One thread; nothing queues: it always takes the newest frame, and fewer of them while there is little to see.
+"""
+
+from __future__ import annotations
+
+import logging
+import threading
+import time
+from collections.abc import Callable
+from typing import Any, Protocol
+
+import cv2
+import numpy as np
+
+from firmware import FrameLike
+from firmware.camera.light import LightKeeper
+from firmware.camera.picture_fault import picture_fault
+from firmware.health import Finding
+from server.session.card_scale import CardScale
+from server.sources.base import NoPicture, Pixels, Shot, Source
+from vision import Moment, Stream
+
+__all__ = ["CLOSE_FRAMES_PER_S", "IDLE_FRAMES_PER_S", "Eye", "Listener"]
+
+CLOSE_FRAMES_PER_S = 15.0
+IDLE_FRAMES_PER_S = 5.0
+ALIVE_S = 10.0
+SEARCH_AGAIN_S = 2.0  # an unchanged picture without a card is searched again after so long
+SEARCH_PAUSE_S = 0.5  # and a changed one after so long: a search is the dearest thing that an idle rig does
+_CHANGED_LEVELS = 6.0
+_THUMB = (32, 18)
+_log = logging.getLogger(__name__)
+
+
+class Listener(Protocol):
+    """Whom the eye tells: a session, or a rig that sends to one."""
+
+    @property
+    def hung(self) -> int: ...
+    def take_shot(self) -> Shot | None: ...
+    def moment(self, moment: Moment, frame: FrameLike) -> None: ...
+    def blind(self) -> None: ...
+
+
+Keep = Callable[[FrameLike, Moment | None], None]
+
+
+class Eye:
+    """Looks through ``source`` and tells ``listener``; ``fault`` is what is wrong with the picture, or None.
+
+    watched : whether anybody looks closely; else, and while no card is in view, frames come slowly.
+    keep : gets every frame. scale : of the printed cards; they are looked at afresh when it has changed.
+    ``look`` takes one frame and does everything; ``start`` calls it in a thread until ``stop``.
+    """
+
+    def __init__(
+        self,
+        listener: Listener,
+        source: Source,
+        *,
+        watched: Callable[[], bool] = lambda: True,
+        keep: Keep | None = None,
+        scale: CardScale | None = None,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self._listener, self._source, self._watched = listener, source, watched
+        self._keep, self._clock = keep, clock
+        self._scale = scale or CardScale()
+        self.stream = Stream(bar_mm=self._scale.bars_mm)
+        self._light = LightKeeper()
+        self.fault: Finding | None = None
+        self._number, self._hung = -1, listener.hung
+        self._searched: tuple[np.ndarray[Any, Any], float] | None = None
+        self._judged_s, self._looked_s = -np.inf, clock()
+        self._end = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="eye", daemon=True)
+
+    def start(self) -> None:
+        """Begin to look."""
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Look no more; returns when the last look is over."""
+        self._end.set()
+        self._thread.join()
+
+    @property
+    def seen(self) -> bool:
+        """Whether there was a frame yet."""
+        return self._number >= 0
+
+    def alive(self) -> bool:
+        """Whether it looks: for a watchdog."""
+        return self._thread.is_alive() and self._clock() - self._looked_s < ALIVE_S
+
+    def look(self) -> bool:
+        """Take the next frame and tell what it shows; returns whether a card was in view."""
+        try:
+            frame = self._source.look(newer_than=self._number, timeout_s=1.0)
+        except NoPicture:
+            self.fault, self._searched = None, None
+            self._listener.blind()
+            return False
+        self._number = frame.number
+        if self.stream.bar_mm != self._scale.bars_mm:
+            self.stream = Stream(bar_mm=self._scale.bars_mm)
+        if self._listener.hung != self._hung:
+            self._hung = self._listener.hung
+            self.stream.fresh_card()
+        shot = self._listener.take_shot()
+        if shot is not None and shot.before is not None:
+            self.stream = _caught_up(self.stream, shot.before, shot.after, frame.time_s)
+        moment = self.stream.feed(frame.pixels, frame.time_s) if self._worth_it(frame) else None
+        if self._keep is not None:
+            self._keep(frame, moment)
+        if moment is None:
+            return False
+        self._judge(frame, moment)
+        self._listener.moment(moment, frame)
+        return moment.card is not None
+
+    def _worth_it(self, frame: FrameLike) -> bool:
+        """Whether there can be a card: one is in view, or the picture has changed since the last search."""
+        thumb = _thumbnail(frame.pixels)
+        if self._searched is not None:
+            before, searched_s = self._searched
+            still = float(np.abs(thumb - before).max()) < _CHANGED_LEVELS
+            if frame.time_s - searched_s < (SEARCH_AGAIN_S if still else SEARCH_PAUSE_S):
+                return False
+        self._searched = (thumb, frame.time_s)
+        return True
+
+    def _judge(self, frame: FrameLike, moment: Moment) -> None:
+        """Mind focus and exposure, and hold the light while a card is looked at."""
+        card = moment.card is not None
+        if card:
+            self.fault, self._searched = None, None
+        elif frame.time_s - self._judged_s >= 1.0:
+            self.fault, self._judged_s = picture_fault(frame.pixels), frame.time_s
+        level = float(frame.pixels[::16, ::16].mean())
+        order = self._light.look(card=card, level=level, now_s=frame.time_s)
+        if order is not None:
+            self._source.hold_light(order == "lock")
+
+    def _run(self) -> None:
+        while not self._end.is_set():
+            began_s = self._looked_s = self._clock()
+            try:
+                card = self.look()
+            except Exception:  # noqa: BLE001 -- one bad look must not end the watch; the log says what it was
+                _log.exception("a look at the card failed")
+                card = False
+            rate = CLOSE_FRAMES_PER_S if card and self._watched() else IDLE_FRAMES_PER_S
+            self._source.set_pace(rate)
+            self._end.wait(max(began_s + 0.98 / rate - self._clock(), 0.0))
+
+
+def _caught_up(stream: Stream, before: Pixels, after: Pixels, now_s: float) -> Stream:
+    """Return a stream that has seen that pulse, or the same one where the pictures show none."""
+    other = Stream(bar_mm=stream.bar_mm)
+    pictures = [before] * 4 + [after] * 6
+    moments = [other.feed(picture, now_s - 1.5 + 0.1 * i) for i, picture in enumerate(pictures)]
+    return other if moments[-1].reading is not None else stream
+
+
+def _thumbnail(pixels: Pixels) -> np.ndarray[Any, Any]:
+    small = cv2.resize(pixels[::4, ::4], _THUMB, interpolation=cv2.INTER_AREA)
+    return small.astype(np.float32)

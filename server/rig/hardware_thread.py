@@ -1,0 +1,75 @@
+"""What minds the hardware from time to time, whoever the page of it is: the thread, the panel, the faults."""
+
+from __future__ import annotations
+
+import logging
+import threading
+import time
+from abc import ABC, abstractmethod
+
+from firmware.health import Finding, HealthWatch
+from server.rig.frame_loop import Eye
+from server.rig.recorder import Recorder
+from server.rig.signals import PanelDriver, faults_of
+
+__all__ = ["PERIOD_S", "Minder"]
+
+PERIOD_S = 0.25
+ALIVE_S = 30.0  # reading pins, disk and heat may wait for a busy machine, but not so long
+_log = logging.getLogger(__name__)
+
+
+class Minder(ABC):
+    """Calls ``tick`` every quarter second in a thread of its own, between ``start`` and ``stop``.
+
+    driver : of lamps, sounder, lid and foot button. health, eye, recorder : what may have faults to tell of.
+    """
+
+    def __init__(
+        self, driver: PanelDriver, *, health: HealthWatch | None, eye: Eye | None, recorder: Recorder | None
+    ) -> None:
+        self._driver, self._health, self._eye, self._recorder = driver, health, eye, recorder
+        self._end, self._ticked_s = threading.Event(), time.monotonic()
+        self._thread = threading.Thread(target=self._run, name=type(self).__name__, daemon=True)
+
+    @abstractmethod
+    def tick(self) -> None:
+        """Look at everything once."""
+
+    @abstractmethod
+    def problem(self) -> str | None:
+        """Return what is wrong with the camera just now, or None."""
+
+    def faults(self) -> list[Finding]:
+        """Return what is wrong now, urgent ones first."""
+        found = faults_of(
+            health=self._health,
+            problem=self.problem(),
+            eye=self._eye,
+            recorder=self._recorder,
+            missing=self._driver.missing,
+        )
+        return sorted(found, key=lambda finding: not finding.urgent)
+
+    def alive(self) -> bool:
+        """Whether it still looks: for a watchdog."""
+        return self._thread.is_alive() and time.monotonic() - self._ticked_s < ALIVE_S
+
+    def start(self) -> None:
+        """Begin to mind."""
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Mind no more; every lamp is off when this returns."""
+        self._end.set()
+        if self._thread.is_alive():
+            self._thread.join()
+        self._driver.close()
+
+    def _run(self) -> None:
+        while not self._end.wait(PERIOD_S):
+            self._ticked_s = time.monotonic()
+            try:
+                self.tick()
+            except Exception:  # noqa: BLE001 -- nothing may end it for good; the log says what it was
+                _log.exception("the hardware could not be looked at")

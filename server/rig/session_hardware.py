@@ -1,0 +1,80 @@
+"""Minds the hardware around a session: says its faults, drives lamps and sounder, hears the foot button.
+
+Nothing here is needed for an alignment: without pins, health checks or camera it says less and does the same.
+"""
+
+from __future__ import annotations
+
+from firmware.health import HealthWatch
+from server.rig.frame_loop import Eye
+from server.rig.hardware_thread import Minder
+from server.rig.recorder import Recorder
+from server.rig.signals import PanelDriver, PanelKeeper, wish_of
+from server.session.services import Refused
+from server.session.session import Session
+from server.session.snapshot import Snapshot, marked_place
+
+__all__ = ["Attendant", "press_foot"]
+
+
+class Attendant(Minder):
+    """Minds the hardware that is here.
+
+    welcome : what the status light spells at a first start, until somebody has answered on the page.
+    """
+
+    def __init__(
+        self,
+        session: Session,
+        *,
+        keeper: PanelKeeper | None = None,
+        health: HealthWatch | None = None,
+        eye: Eye | None = None,
+        recorder: Recorder | None = None,
+        dark_film: bool = False,
+        welcome: str | None = None,
+    ) -> None:
+        known = wish_of(session.snapshot())
+        driver = PanelDriver(keeper, dark_film=dark_film, pressed=lambda: press_foot(session), known=known)
+        super().__init__(driver, health=health, eye=eye, recorder=recorder)
+        self._session, self._welcome = session, welcome
+
+    def tick(self) -> None:
+        """Look at everything once."""
+        faults = self.faults()
+        self._session.rig.set_faults(faults)
+        self._session.rig.set_lid(self._driver.lid_closed)
+        snapshot = self._session.snapshot()
+        if snapshot.alignment is not None:
+            self._welcome = None
+        self._driver.tick(wish_of(snapshot), faults, spell=self._welcome)
+
+    def problem(self) -> str | None:
+        """Return what the session's source says of its camera."""
+        return self._session.source.problem
+
+
+def press_foot(session: Session) -> None:
+    """Do what the page's large button would do: 'that was my pulse', or 'next'. Never fires anything."""
+    snapshot = session.snapshot()
+    try:
+        with session.answering(snapshot.step_name):
+            _answer(session, snapshot)
+    except Refused as refusal:
+        session.say(refusal.message)
+
+
+def _answer(session: Session, snapshot: Snapshot) -> None:
+    step = snapshot.step
+    if not snapshot.cautions:
+        session.say("Read the cautions on the page first.")
+    elif session.just_settled():
+        session.say("That pulse is saved already.")
+    elif (place := marked_place(step)) is not None:
+        session.pulse() if snapshot.pulse_is_due else session.hang(place)
+    elif step.mount is not None and step.screw is not None and step.turns is not None:
+        session.turn(step.mount, step.screw, step.turns)
+    elif step.part is not None and step.move_mm is not None:
+        session.shift(step.part, list(step.move_mm))
+    else:
+        session.say("The page asks: answer there.")

@@ -1,0 +1,216 @@
+"""What the panel shows of an alignment, whether its page is here or elsewhere, and how it is driven."""
+
+from __future__ import annotations
+
+import logging
+import math
+from collections.abc import Callable, Iterable
+from dataclasses import asdict, dataclass
+from typing import Any, Protocol
+
+from firmware.health import Finding, HealthWatch
+from firmware.panel.panel import RHYTHMS, Panel, Signal, open_panel
+from firmware.panel.parts import Pins
+from server.log import Json
+from server.session.events import MarkSeen
+from server.session.snapshot import Snapshot
+
+__all__ = ["PanelDriver", "PanelKeeper", "Wish", "faults_of", "wish_of"]
+
+TRY_PINS_EVERY = 40  # ticks
+TONE_TICKS = 5
+_log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True)
+class Wish:
+    """What an alignment wants shown.
+
+    glow : a pulse is due, so its glow is watched. mark : the number of the newest mark, or None;
+    distance_mm : how far it is from where it was to go.
+    """
+
+    signal: Signal = "ready"
+    glow: bool = False
+    mark: int | None = None
+    distance_mm: float | None = None
+
+    def as_json(self) -> Json:
+        return asdict(self)
+
+    @classmethod
+    def from_json(cls, data: Any) -> Wish | None:
+        """Return what a page said, or None where that is not to be understood."""
+        try:
+            signal, glow, mark, far = (data[key] for key in ("signal", "glow", "mark", "distance_mm"))
+        except (KeyError, TypeError):
+            return None
+        good = (
+            isinstance(signal, str)
+            and signal in RHYTHMS
+            and isinstance(glow, bool)
+            and isinstance(mark, int | None)
+        )
+        return cls(signal, glow, mark, far) if good and isinstance(far, int | float | None) else None
+
+
+def wish_of(snapshot: Snapshot) -> Wish:
+    """Return what a session wants shown, faults apart."""
+    signal, due = signal_for(snapshot), snapshot.pulse_is_due
+    if snapshot.newest_mark is None:
+        return Wish(signal, due)
+    number, mark = snapshot.newest_mark
+    return Wish(signal, due, number, _distance_mm(snapshot, mark))
+
+
+class _Sees(Protocol):
+    @property
+    def fault(self) -> Finding | None: ...
+
+
+class _Records(Protocol):
+    @property
+    def ended(self) -> str | None: ...
+
+
+def faults_of(
+    *,
+    health: HealthWatch | None,
+    problem: str | None,
+    eye: _Sees | None,
+    recorder: _Records | None,
+    missing: str | None,
+) -> list[Finding]:
+    """Return what is wrong now: heat, disk and clock; the camera, or its picture; recording; pins."""
+    found = list(health.findings()) if health else []
+    if problem is not None:
+        found.append(Finding("camera", problem, True))
+    elif eye is not None and eye.fault is not None:
+        found.append(eye.fault)
+    if recorder is not None and recorder.ended is not None:
+        found.append(Finding("recording", recorder.ended, False))
+    if missing is not None:
+        found.append(Finding("panel", missing, False))
+    return found
+
+
+@dataclass
+class PanelKeeper:
+    """The panel, tried again now and then while its pins are not there (another program may hold them)."""
+
+    pins: Pins
+    silent: bool = False
+    opener: Callable[..., tuple[Panel, str | None]] = open_panel
+
+    def __post_init__(self) -> None:
+        self._waited = 0
+        self.panel, self.missing = self.opener(self.pins, silent=self.silent)
+
+    def came_back(self) -> bool:
+        """Try again if it is time to; returns whether the pins are there now and were not before."""
+        if self.missing is None:
+            return False
+        self._waited = (self._waited + 1) % TRY_PINS_EVERY
+        if self._waited:
+            return False
+        self.panel, self.missing = self.opener(self.pins, silent=self.silent)
+        return self.missing is None
+
+
+class PanelDriver:
+    """Makes the panel show a wish; calls ``pressed`` at the foot button and ``lid`` when the lid moves.
+
+    known : what was wished before, so that a mark of earlier days is not sounded as a new one.
+    """
+
+    def __init__(
+        self,
+        keeper: PanelKeeper | None,
+        *,
+        dark_film: bool,
+        pressed: Callable[[], None],
+        lid: Callable[[], None] = lambda: None,
+        known: Wish | None = None,
+    ) -> None:
+        self._keeper = keeper or PanelKeeper(Pins())
+        self._dark_film, self._pressed, self._lid = dark_film, pressed, lid
+        self._shown: tuple[bool, str] | None = None
+        self._tone, self._known = 0, known
+        self._listen()
+
+    @property
+    def missing(self) -> str | None:
+        """Why the panel runs without its pins, or None."""
+        return self._keeper.missing
+
+    @property
+    def lid_closed(self) -> bool | None:
+        """What the lid contact says; shown and kept, never acted on."""
+        return self._keeper.panel.lid_closed
+
+    def tick(self, wish: Wish | None, faults: Iterable[Finding], *, spell: str | None = None) -> None:
+        """Show it; None where no page has said anything yet. ``spell``: this text instead of any signal."""
+        if self._keeper.came_back():
+            self._shown = None
+            self._listen()
+        wished = wish or Wish()
+        urgent = any(fault.urgent for fault in faults)
+        self._show(spell, "fault" if urgent else wished.signal)
+        self._keeper.panel.light(ring_level(glow=wished.glow, dark_film=self._dark_film))
+        if wish is not None:
+            self._sound(wish)
+
+    def close(self) -> None:
+        """Every lamp is off when this returns."""
+        self._keeper.panel.close()
+
+    def _show(self, spell: str | None, signal: Signal) -> None:
+        shown = (spell is not None, spell or signal)
+        if shown == self._shown:
+            return
+        self._shown = shown
+        if spell is not None:
+            self._keeper.panel.spell(spell)
+        else:
+            self._keeper.panel.signal(signal)
+
+    def _sound(self, wish: Wish) -> None:
+        """Sound a new mark for a moment; those of earlier days are no news."""
+        if self._known is not None and wish.mark not in (None, self._known.mark):
+            self._tone = TONE_TICKS
+            self._keeper.panel.sound_distance(wish.distance_mm)
+        elif self._tone:
+            self._tone -= 1
+            if not self._tone:
+                self._keeper.panel.sound_distance(None)
+        self._known = wish
+
+    def _listen(self) -> None:
+        self._keeper.panel.when_foot(self._pressed)
+        self._keeper.panel.when_lid(self._lid_moved)
+
+    def _lid_moved(self, closed: bool) -> None:
+        _log.info("lid %s", "closed" if closed else "open")
+        self._lid()
+
+
+def signal_for(snapshot: Snapshot) -> Signal:
+    """Return what the status light shows while nothing is wrong."""
+    if snapshot.pulse_is_due:
+        return "working"
+    waits = snapshot.step.do in ("turn", "shift", "inspect") or not snapshot.cautions
+    return "look-here" if waits else "ready"
+
+
+def ring_level(*, glow: bool, dark_film: bool) -> float:
+    """Return how bright the lamp ring is: dimmed while a glow is awaited, off then for a dark film."""
+    if not glow:
+        return 1.0
+    return 0.0 if dark_film else 0.3
+
+
+def _distance_mm(snapshot: Snapshot, mark: MarkSeen) -> float:
+    """Return how far the mark is from where it was to go, or from the centre where nothing was foretold."""
+    aim = snapshot.aimed
+    goal = aim.offset_mm if aim is not None and aim.station == mark.station else (0.0, 0.0)
+    return math.dist(mark.offset_mm, goal)

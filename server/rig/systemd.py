@@ -1,0 +1,71 @@
+"""Tells systemd that the program is ready and alive: a few lines of its notification protocol, sd_notify(3).
+
+Each message is a datagram to the socket that the environment names; without one nothing is sent.
+"""
+
+from __future__ import annotations
+
+import logging
+import os
+import socket
+import threading
+from collections.abc import Callable, Mapping
+from contextlib import suppress
+
+__all__ = ["Heartbeat", "notify"]
+
+_log = logging.getLogger(__name__)
+
+
+def notify(message: str, *, environment: Mapping[str, str] = os.environ) -> bool:
+    """Send e.g. ``READY=1``; returns whether somebody listens."""
+    address = environment.get("NOTIFY_SOCKET", "")
+    if not address:
+        return False
+    if address.startswith("@"):  # Linux's abstract names
+        address = "\0" + address[1:]
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as wire, suppress(OSError):
+        wire.sendto(message.encode(), address)
+        return True
+    return False
+
+
+class Heartbeat:
+    """Says ``WATCHDOG=1`` three times per watchdog period as long as every thread that matters is alive.
+
+    parts : by the name of each, how it is asked. When one is not alive, the log says which, nothing is said
+    to systemd, and it starts the program anew. Does nothing without a watchdog.
+    """
+
+    def __init__(
+        self, parts: Mapping[str, Callable[[], bool]], *, environment: Mapping[str, str] = os.environ
+    ) -> None:
+        self._parts, self._environment = dict(parts), environment
+        self._end = threading.Event()
+        told = environment.get("WATCHDOG_USEC", "")
+        meant = environment.get("WATCHDOG_PID", str(os.getpid())) == str(os.getpid())
+        self.period_s = int(told) / 3e6 if told.isdigit() and meant else None
+        self._thread = threading.Thread(target=self._run, name="heartbeat", daemon=True)
+
+    def start(self) -> None:
+        """Say that the program is ready, then go on saying that it lives."""
+        notify("READY=1", environment=self._environment)
+        if self.period_s is not None:
+            self._thread.start()
+
+    def stop(self) -> None:
+        """Say that it ends."""
+        self._end.set()
+        notify("STOPPING=1", environment=self._environment)
+
+    def beat(self) -> bool:
+        """Say once that it lives, if it does."""
+        dead = [name for name, alive in self._parts.items() if not alive()]
+        if dead:
+            _log.error("no sign of life from: %s", ", ".join(dead))
+            return False
+        return notify("WATCHDOG=1", environment=self._environment)
+
+    def _run(self) -> None:
+        while not self._end.wait(self.period_s):
+            self.beat()

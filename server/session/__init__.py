@@ -1,0 +1,1 @@
+"""One alignment under way: the one place where frames become marks become steps."""

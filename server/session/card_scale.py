@@ -1,0 +1,63 @@
+"""How true to scale the cards were printed: what their check bars measure, by the command or the page."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+from server.log import Settings, one_line, write_for_good
+from vision import SIZES
+from vision.card import CHECK_BARS_MM, print_ratio
+
+__all__ = ["Bars", "CardScale", "check_bars"]
+
+Bars = tuple[float, float]  # mm: across, up
+
+
+class CardScale:
+    """What the check bars measure, asked anew for every picture; None trusts the print.
+
+    given : what the command line says; it counts before what a page said at an earlier start. kept : the file
+    that keeps what a page says, None to forget it at the end.
+    """
+
+    def __init__(
+        self, given: Bars | None = None, *, kept: Path | None = None, settings: Settings | None = None
+    ) -> None:
+        self._kept, self._settings = kept, settings or Settings()
+        self.bars_mm = given or self._read()
+
+    def set(self, bars_mm: Bars | None) -> None:
+        """Use these from now on, and keep them; raises BarRefused where no card of ours has such bars."""
+        if bars_mm is not None:
+            check_bars(bars_mm)
+        if self._kept is not None:
+            with one_line(self._kept):
+                self._kept.parent.mkdir(parents=True, exist_ok=True)
+                write_for_good(self._kept, json.dumps(bars_mm))
+        self.bars_mm = bars_mm
+
+    def _read(self) -> Bars | None:
+        if self._kept is None:
+            return None
+        return self._settings.read(
+            self._kept, _bars_in, None, instead="the print is taken to be true to scale"
+        )
+
+
+def _bars_in(text: str) -> Bars | None:
+    kept = json.loads(text)
+    if kept is None:
+        return None
+    across, up = kept
+    check_bars((float(across), float(up)))
+    return float(across), float(up)
+
+
+def check_bars(bars_mm: Bars) -> None:
+    """Raise BarRefused where no card of ours has such bars.
+
+    The sizes' bars are so far apart that only one size can be meant.
+    """
+    nearest = min(SIZES, key=lambda size: abs(CHECK_BARS_MM[size] - bars_mm[0]))
+    print_ratio(nearest, bars_mm)

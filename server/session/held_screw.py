@@ -1,0 +1,84 @@
+"""A virtual screw that is held: it turns slowly, and the film shows at each look where the beam is now."""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Callable
+
+from server.session.notes import seen_now
+from server.session.rig_state import RigView
+from server.session.services import Brain, Refused
+from server.session.snapshot import LiveMark
+from server.solver import Step
+from server.sources.base import NoPicture, Source
+from vision import Reading
+
+__all__ = ["Turning"]
+
+WHOLE_WAY_S = 6.0  # the asked turn takes so long
+SLOWEST, FASTEST = 1 / 40, 1 / 4  # turns per second
+FIRST_S, LONGEST_S = 0.1, 0.5  # whoever does not ask again within LONGEST_S has let go
+# At least so many over the asked turn: on a slow machine too none steps over "stop" (pages/way.py).
+LOOKS = 16
+
+
+class Turning:
+    """One hold after another; the machine is the practice source's, the look is the camera's and vision's."""
+
+    def __init__(
+        self, source: Source, brain: Brain, rig: RigView, *, clock: Callable[[], float] = time.monotonic
+    ) -> None:
+        self._source, self._brain, self._rig, self._clock = source, brain, rig, clock
+        self._began_s = 0.0  # of the last look, and when it was over (inf: not yet)
+        self._ended_s: float | None = None
+        self._seen: LiveMark | None = None  # the mark at the last look
+
+    @property
+    def held(self) -> bool:
+        """Whether a hand is on the screw just now."""
+        return self._ended_s is not None and self._clock() - self._ended_s <= LONGEST_S
+
+    @property
+    def shown(self) -> bool:
+        """Whether the mark that is shown is a hold's: while held, and then until something else is done."""
+        return self.held or (self._seen is not None and self._rig.live is self._seen)
+
+    def ease(self, step: Step, mount: int, screw: str, way: int) -> None:
+        """Turn on in that way (+1 clockwise) for the time since the last call, and look; 0 lets go."""
+        span_s, self._began_s = self._span_s(), self._clock()
+        turns = way * min(_speed(step) * span_s, _asked(step) / LOOKS)
+        self._ended_s = math.inf  # a look may take longer than LONGEST_S
+        try:
+            self._turn(mount, screw, turns)
+            self._look()
+        finally:
+            self._ended_s = self._clock() if way else None
+
+    def _turn(self, mount: int, screw: str, turns: float) -> None:
+        try:
+            self._source.ease(mount, screw, turns)
+        except (KeyError, ValueError) as error:
+            raise Refused(str(error).strip("'\""), path="screw") from error
+
+    def _span_s(self) -> float:
+        return min(self._clock() - self._began_s, LONGEST_S) if self.held else FIRST_S
+
+    def _look(self) -> None:
+        try:
+            frame = self._source.look(newer_than=-1, timeout_s=2.0)
+        except NoPicture as error:
+            raise Refused(str(error), path="camera", status=409) from error
+        found = self._brain.read(frame.pixels, None)
+        marks = isinstance(found, Reading) and bool(found.marks)
+        self._seen = seen_now(found, frame.time_s) if isinstance(found, Reading) and marks else None
+        self._rig.set_live(self._seen)
+
+
+def _speed(step: Step) -> float:
+    """Turns per second."""
+    return min(max(_asked(step) / WHOLE_WAY_S, SLOWEST), FASTEST)
+
+
+def _asked(step: Step) -> float:
+    return abs(0.25 if step.turns is None else step.turns)

@@ -1,0 +1,110 @@
+"""One alignment in the log, and the step that follows from it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from server.log import Json, Log
+from server.session.events import Entry, Event, event_json
+from server.session.notes import mark_event
+from server.session.services import Brain, Refused, refusing
+from server.solver import DocumentError, Profile, Step, parse_profile
+from server.solver.steps import Parts
+from server.sources.base import Place
+
+__all__ = ["Journal"]
+
+
+class Journal:
+    """Holds the alignment of one kind of source. Nothing is written before the solver has taken it.
+
+    machine : profile as JSON for the next alignment. ``alignment`` is its number, None before its first
+    entry; ``step`` is what the solver said last.
+    """
+
+    def __init__(self, log: Log, kind: str, brain: Brain, *, machine: Json) -> None:
+        self._log, self._kind, self._brain = log, kind, brain
+        self.next_machine = machine
+        self.alignment: int | None = log.newest(kind)
+        self.step = Step("stop", parts=Parts("nothing was asked yet"))
+
+    def machine_json(self) -> Json:
+        """Return the profile of the alignment under way, as JSON."""
+        return self.next_machine if self.alignment is None else self._log.machine(self.alignment)
+
+    def document(self) -> Json:
+        """Return the alignment document that the solver gets."""
+        if self.alignment is None:
+            return {"machine": self.next_machine, "events": []}
+        return self._log.document(self.alignment)
+
+    def machine(self) -> Profile:
+        """Return the profile of the alignment; where it cannot be read any more, that of the next one."""
+        try:
+            return parse_profile(self.machine_json())
+        except DocumentError:
+            return parse_profile(self.next_machine)
+
+    def entries(self) -> tuple[Entry, ...]:
+        """Return all entries, withdrawn ones too, oldest first."""
+        rows = self._log.events(self.alignment) if self.alignment is not None else []
+        return tuple(Entry.of(row) for row in rows)
+
+    def state(self) -> Json:
+        """Return what was kept beside the entries."""
+        return (self._log.state(self.alignment) if self.alignment is not None else None) or {}
+
+    def think(self) -> None:
+        """Find the step anew."""
+        try:
+            self.step = self.ask(self.document())
+        except (ArithmeticError, LookupError, ValueError) as error:
+            # a log of years must never keep the program from starting
+            said = Parts(f"stop: this alignment cannot be read ({error})", then="begin a new one")
+            self.step = Step("stop", reason=str(error), parts=said)
+
+    def ask(self, document: Json) -> Step:
+        """Return the solver's step for any document; raises Refused."""
+        with refusing():
+            return self._brain.next_step(document)
+
+    def after(self, event: Event) -> Step:
+        """Return the step as it would be with this event; raises Refused where it cannot be."""
+        document = self.document()
+        return self.ask({**document, "events": [*document["events"], event_json(event)]})
+
+    def check_place(self, place: Place) -> None:
+        """Raise Refused where no card can hang or no head can stand."""
+        event = event_json(mark_event(place, (0.0, 0.0), (1.0, 1.0)))
+        with refusing():
+            self._brain.check({"machine": self.machine_json(), "events": [event]})
+
+    def add(self, event: Event, state: Json, *, step: Step, **more: Any) -> None:
+        """Write an event together with the state; ``step`` is what ``after`` said of it."""
+        alignment = self.begin()
+        self._log.add_event(alignment, event_json(event), state=state, **more)
+        self.step = step
+        if step.verdict is not None:
+            self._log.set_verdict(alignment, step.verdict.as_json(), done=step.do == "done")
+
+    def keep(self, state: Json) -> None:
+        """Write the state alone."""
+        self._log.set_state(self.begin(), state)
+
+    def begin(self, *, anew: bool = False) -> int:
+        """Return the alignment's number, of a new one where there is none or ``anew``."""
+        if anew or self.alignment is None:
+            self.alignment = self._log.start_alignment(machine=self.next_machine, source=self._kind)
+        return self.alignment
+
+    def entry(self, event_id: int) -> Entry:
+        """Return an entry that counts; raises Refused (404)."""
+        for entry in self.entries():
+            if entry.id == event_id and not entry.withdrawn:
+                return entry
+        raise Refused("There is no such reading in this alignment.", path="event", status=404)
+
+    def withdraw(self, event_id: int) -> None:
+        """Let an entry no longer count, and find the step anew."""
+        self._log.withdraw_event(event_id)
+        self.think()

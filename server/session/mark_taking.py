@@ -1,0 +1,186 @@
+"""From what was seen of a pulse to a saved mark: which is new, whether it can count, what is kept."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from server.log import Json
+from server.session.card_view import CardSight
+from server.session.events import NoMark
+from server.session.notes import Candidates, mark_event, pair, saved_words
+from server.session.rig_state import RigView
+from server.session.services import Brain, Refused
+from server.session.snapshot import SeenMark, marked_place
+from server.session.state import Standing
+from server.solver.machine.profile import Point
+from server.solver.words import station_words
+from server.sources.base import Place, Shot, Source, as_jpeg
+from vision import Mark, NoReading, Reading
+
+__all__ = ["SentMark", "Taking"]
+
+
+@dataclass(frozen=True)
+class SentMark:
+    """A mark as a rig elsewhere read it; ``reading`` is what the log keeps of that."""
+
+    station: str
+    offset_mm: Point
+    sigma_mm: Point
+    width_mm: Point
+    shape: str
+    reading: Json
+
+
+class Taking:
+    """Saves the mark of a pulse, or raises Refused in one line. Not thread-safe."""
+
+    def __init__(
+        self, standing: Standing, source: Source, brain: Brain, *, card: CardSight, rig: RigView
+    ) -> None:
+        self._standing, self._source, self._brain = standing, source, brain
+        self._card, self._rig = card, rig
+
+    def read(self, shot: Shot, place: Place, picture: bytes) -> None:
+        """Save the one new mark; ``picture`` is kept with it. Several wait for a person's choice."""
+        result = self._brain.read(shot.after, shot.before)
+        if isinstance(result, NoReading):
+            self._nothing(result, shot)
+            return
+        self._card.note(result.station, result.card, shot.after.shape[:2])
+        if result.station != place.station:
+            self._standing.keep()
+            raise Refused(
+                f"That is the card of {station_words(result.station)}, but it should hang at "
+                f"{station_words(place.station)}: change the card, or choose the place where it hangs.",
+                path="station",
+            )
+        marks = _fresh(result)
+        if len(marks) == 1:
+            self._save(result, marks[0], place, picture, shot)
+            self._source.taken(shot.after)
+            return
+        self._hesitate(result, marks, place, picture, shot)
+
+    def read_settled(self, shot: Shot, place: Place) -> bool:
+        """Save the one new mark if nothing speaks against it; returns whether it was saved."""
+        result = self._brain.read(shot.after, shot.before)
+        if not isinstance(result, Reading) or result.station != place.station:
+            return False
+        marks = _fresh(result)
+        if len(marks) != 1:
+            return False  # the person looks and chooses
+        self._card.note(result.station, result.card, shot.after.shape[:2])
+        self._save(result, marks[0], place, as_jpeg(shot.after), shot)
+        self._source.taken(shot.after)
+        return True
+
+    def choose(self, index: int) -> None:
+        """Save that one of the candidates."""
+        waiting = self._standing.candidates
+        if waiting is None or not 0 <= index < len(waiting.marks):
+            raise Refused("There is no such mark to choose.", path="index", status=409)
+        self._save(waiting.reading, waiting.marks[index], waiting.place, waiting.picture, waiting.shot)
+
+    def typed(self, place: Place, offset_mm: Point, sigma_mm: Point) -> None:
+        """Save what a person measured: offset (u, v) from the card's centre, mm."""
+        self._standing.need_cautions()
+        said = saved_words(offset_mm)
+        memory = replace(self._standing.memory, place=place, seen=None, missed=False, said=said)
+        self._standing.save(mark_event(place, offset_mm, sigma_mm), memory)
+
+    def no_mark(self, place: Place | None) -> None:
+        """Save that the pulse left nothing; None: where the card was said to hang."""
+        self._standing.need_cautions()
+        at = place or self._standing.memory.place
+        if at is None:
+            raise Refused("Say first where the card hangs.", path="station", status=409)
+        memory = replace(self._standing.memory, place=at, missed=False, said="Saved: no mark on the card")
+        self._standing.save(NoMark(at.station, at.head_mm), memory)
+
+    def delivered(
+        self, rig: str, sequence: int, mark: SentMark, picture: bytes | None, *, late: bool, after: int | None
+    ) -> bool:
+        """Save what a rig elsewhere read unless it is here already; returns whether it is new.
+
+        late : it is from before the card was hung; kept in the log, but it does not count. after : the
+        newest number before it that the rig still has or has delivered; None: the one before.
+        """
+        last = self._standing.memory.rigs.get(rig, 0)
+        if sequence <= last:
+            return False
+        if last and (sequence - 1 if after is None else after) > last:
+            raise Refused(f"Number {last + 1} of {rig} comes first.", path="sequence", status=409)
+        self._save_delivered(rig, sequence, mark, picture, late=late)
+        if late:
+            journal = self._standing.journal
+            journal.withdraw(journal.entries()[-1].id)
+            said = "A mark from before the card was hung came late: kept, but it does not count"
+            self._standing.keep(asks=True, seen=None, used=False, said=said)
+        return True
+
+    def _save_delivered(
+        self, rig: str, sequence: int, mark: SentMark, picture: bytes | None, *, late: bool
+    ) -> None:
+        self._standing.need_cautions()
+        place, before = self._place_of(mark, late=late), self._standing.memory
+        seen = SeenMark(mark.station, place.head_mm, mark.offset_mm, mark.sigma_mm, mark.width_mm, mark.shape)
+        memory = replace(
+            before,
+            place=before.place if late else place,
+            seen=seen,
+            missed=False,
+            used=True,
+            said=saved_words(mark.offset_mm),
+            rigs={**before.rigs, rig: sequence},
+        )
+        kept = {**mark.reading, "rig": rig, "sequence": sequence}
+        event = mark_event(place, mark.offset_mm, mark.sigma_mm)
+        self._standing.save(event, memory, picture=picture, reading=kept)
+
+    def _place_of(self, mark: SentMark, *, late: bool) -> Place:
+        """Return where the head stood: where the card was said to hang, else where the step wants it.
+
+        Where a late one was made nobody knows any more: it does not count, so any place of that station does.
+        """
+        for place in (self._standing.memory.place, marked_place(self._standing.journal.step)):
+            if place is not None and place.station == mark.station:
+                return place
+        if late:
+            return Place(mark.station, (0.0, 0.0))
+        raise Refused(
+            f"A mark at {station_words(mark.station)}, but the card is not said to hang there: "
+            "say so on the page.",
+            path="station",
+            status=409,
+        )
+
+    def _nothing(self, result: NoReading, shot: Shot) -> None:
+        if result.card is not None and result.station is not None:
+            self._card.note(result.station, result.card, shot.after.shape[:2])
+        self._standing.keep(asks=True, missed=result.kind == "no-mark")
+        raise Refused(result.reason, path="picture")
+
+    def _hesitate(
+        self, reading: Reading, marks: list[Mark], place: Place, picture: bytes, shot: Shot
+    ) -> None:
+        self._standing.candidates = Candidates(reading, picture, place, shot, marks) if marks else None
+        self._standing.keep(asks=True, missed=not marks, used=bool(marks))
+        if not marks:
+            raise Refused("No new mark in the picture since the one before.", path="picture")
+        raise Refused(f"{len(marks)} marks in the picture: choose the newest one.", path="choose", status=409)
+
+    def _save(self, reading: Reading, mark: Mark, place: Place, picture: bytes, shot: Shot) -> None:
+        offset_mm, sigma_mm = pair(mark.offset_mm), pair(mark.sigma_mm)
+        width_mm, warnings = pair(mark.width_mm), tuple(reading.warnings)
+        seen = SeenMark(place.station, place.head_mm, offset_mm, sigma_mm, width_mm, mark.shape, warnings)
+        said, before = saved_words(offset_mm), self._standing.memory
+        memory = replace(before, place=place, seen=seen, missed=False, used=True, said=said)
+        event = mark_event(place, offset_mm, sigma_mm)
+        lid = {} if self._rig.lid_closed is None else {"lid_closed": self._rig.lid_closed}
+        self._standing.save(event, memory, shot=shot, picture=picture, reading=reading.as_json() | lid)
+
+
+def _fresh(reading: Reading) -> list[Mark]:
+    """Return the marks that may be the newest pulse's."""
+    return [mark for mark in reading.marks if mark.new is not False]

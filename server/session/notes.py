@@ -1,0 +1,95 @@
+"""What a session keeps in mind beside the events, and the words for what it saved."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass, field
+
+from server.log import Json
+from server.session.events import MarkSeen
+from server.session.snapshot import LiveMark, SeenMark, expect_of
+from server.solver.machine.profile import Point
+from server.solver.steps import Expect
+from server.solver.words import offset_words
+from server.sources.base import Place, Shot
+from vision import Mark, Reading
+
+__all__ = ["Candidates", "Memory", "mark_event", "pair", "saved_words", "seen_now"]
+
+
+@dataclass(frozen=True)
+class Memory:
+    """What a session knows beside the events; kept with the alignment so that a restart loses nothing.
+
+    rigs : the number of the newest reading taken from each rig elsewhere. turned : the virtual screw was
+    held and has turned, which nobody has saved yet. answered : rises whenever the hands are asked for
+    something else.
+    """
+
+    cautions: bool = False
+    place: Place | None = None
+    expect: Expect | None = None
+    seen: SeenMark | None = None
+    missed: bool = False
+    used: bool = False
+    watch: bool = False
+    turned: bool = False
+    said: str = ""
+    answered: int = 0
+    rigs: dict[str, int] = field(default_factory=dict)
+
+    def as_json(self, source: Json) -> Json:
+        """Return plain JSON values, with what the source keeps."""
+        typed = {"place": self.place, "expect": self.expect, "seen": self.seen}
+        plain = {key: value.as_json() if value else None for key, value in typed.items()}
+        return {**vars(self), **plain, "source": source}
+
+    @classmethod
+    def from_json(cls, data: Json) -> Memory:
+        """Return what ``as_json`` gave; what is missing has its first value."""
+        kept = {name: data[name] for name in vars(cls()) if name in data}
+        place, seen = kept.get("place"), kept.get("seen")
+        kept["place"] = Place.from_json(place) if place else None
+        kept["seen"] = SeenMark.from_json(seen) if seen else None
+        return cls(**{**kept, "expect": expect_of(kept.get("expect"))})
+
+
+@dataclass
+class Candidates:
+    """Several marks in one picture of which only the person knows the newest."""
+
+    reading: Reading
+    picture: bytes
+    place: Place
+    shot: Shot
+    marks: list[Mark] = field(default_factory=list)
+
+
+def mark_event(place: Place, offset_mm: Point, sigma_mm: Point) -> MarkSeen:
+    """Return the event of a mark at that place."""
+    return MarkSeen(place.station, place.head_mm, offset_mm, sigma_mm)
+
+
+def pair(values: tuple[float, float] | list[float]) -> Point:
+    """Return two numbers of whatever kind as plain ones."""
+    u_mm, v_mm = values
+    return (float(u_mm), float(v_mm))
+
+
+def seen_now(reading: Reading, time_s: float) -> LiveMark:
+    """Return the newest mark of a frame taken at ``time_s`` (monotonic)."""
+    mark = reading.marks[0]
+    age_s = time.monotonic() - time_s
+    offset, sigma = _thousandths(mark.offset_mm), _thousandths(mark.sigma_mm)
+    taken_ms = round(1000 * (time.time() - age_s), 1)
+    return LiveMark(reading.station, offset, sigma, round(time_s, 4), taken_ms)
+
+
+def saved_words(offset_mm: Point) -> str:
+    """Return what the page says once the mark is on disk."""
+    return f"Saved: the mark lies {offset_words(offset_mm)} the centre"
+
+
+def _thousandths(values: tuple[float, float]) -> Point:
+    u_mm, v_mm = values
+    return (round(float(u_mm), 3), round(float(v_mm), 3))

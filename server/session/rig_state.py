@@ -1,0 +1,113 @@
+"""What a page shows of the hardware: faults, the lid, the mark as it is seen now, and rigs elsewhere."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections import Counter
+from collections.abc import Callable, Iterable
+from dataclasses import replace
+
+from firmware.health import Finding
+from server.session.snapshot import Hardware, LiveMark, RigSight
+
+__all__ = ["RigView"]
+
+MOST_RIGS = 8
+FORGET_S = 20.0  # a rig elsewhere that says nothing for so long is shown as silent
+
+
+class RigView:
+    """Written by whoever watches the hardware, read by the pages; wakes those who wait on ``changed``.
+
+    announce : called when something changed that belongs to the whole page. The mark as seen now changes
+    with every frame and has a version of its own, so that it can be sent alone.
+    """
+
+    def __init__(
+        self,
+        changed: threading.Condition,
+        announce: Callable[[], None],
+        *,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self._changed, self._announce, self._clock = changed, announce, clock
+        self._faults: tuple[Finding, ...] = ()
+        self._lid: bool | None = None
+        self._rigs: dict[str, RigSight] = {}
+        self._heard_s: dict[str, float] = {}
+        self._of: dict[str, tuple[bool, str]] = {}  # whether it delivers, and its address
+        self.pictures: dict[str, bytes] = {}
+        self.live: LiveMark | None = None
+        self.live_version = 0
+
+    def now(self) -> Hardware:
+        """Return what is known."""
+        now_s = self._clock()
+        rigs = [
+            replace(rig, silent=now_s - self._heard_s[name] > FORGET_S) for name, rig in self._rigs.items()
+        ]
+        return Hardware(self._faults, self.lid_closed, self.live, tuple(rigs))
+
+    @property
+    def lid_closed(self) -> bool | None:
+        """What the lid contact here says, else those of rigs elsewhere; shown and kept, never acted on."""
+        if self._lid is not None:
+            return self._lid
+        told = [rig.lid_closed for rig in self._rigs.values() if rig.lid_closed is not None]
+        return all(told) if told else None
+
+    def set_faults(self, faults: Iterable[Finding]) -> None:
+        """Show these, urgent ones first."""
+        new = tuple(sorted(faults, key=lambda finding: not finding.urgent))
+        if new != self._faults:
+            self._faults = new
+            self._announce()
+
+    def set_lid(self, closed: bool | None) -> None:
+        """Show the lid as closed, open or (None) unknown."""
+        if closed != self._lid:
+            self._lid = closed
+            self._announce()
+
+    def set_live(self, live: LiveMark | None) -> None:
+        """Show the mark as the newest frame has it."""
+        if live is None and self.live is None:
+            return
+        with self._changed:
+            self.live, self.live_version = live, self.live_version + 1
+            self._changed.notify_all()
+
+    def set_rig(
+        self, sight: RigSight, picture: bytes | None, *, address: str = "", delivers: bool = False
+    ) -> None:
+        """A rig elsewhere told what it sees; pictures are counted here.
+
+        address : where it spoke from. delivers : readings of it are in the log. When there are more names
+        than are shown, one goes that delivers nothing, of the address that has most names.
+        """
+        name = sight.name
+        self._heard_s[name], self._of[name] = self._clock(), (delivers, address)
+        before = self._rigs.get(name)
+        if before is None and len(self._rigs) >= MOST_RIGS and not self._make_room(name):
+            return
+        if picture is not None:
+            self.pictures[name] = picture
+        seen = (before.seen if before else 0) + (picture is not None)
+        self._rigs[name] = replace(sight, has_picture=name in self.pictures, seen=seen)
+        if before != self._rigs[name]:
+            self._announce()
+
+    def _make_room(self, new: str) -> bool:
+        """Forget one rig for ``new``, or ``new`` itself; returns whether there is room."""
+        share = Counter(address for _, address in (self._of[name] for name in [*self._rigs, new]))
+
+        def worth(name: str) -> tuple[bool, bool, int, float]:
+            delivers, address = self._of[name]
+            silent = self._clock() - self._heard_s[name] > FORGET_S
+            return not silent, delivers, -share[address], self._heard_s[name]
+
+        least = min([*self._rigs, new], key=worth)
+        for known in (self._rigs, self._heard_s, self._of, self.pictures):
+            known.pop(least, None)
+        return least != new

@@ -1,0 +1,104 @@
+"""What sees and what thinks for a session, and how it refuses: one line each."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+
+from server import solver
+from server.errors import told
+from server.log import Json
+from server.session.card_scale import CardScale
+from server.solver import Step
+from server.sources.base import Pixels, Shot
+from vision import BarRefused, CardView, NoReading, PictureRefused, Reading, find_card, load_picture, read
+
+__all__ = ["Brain", "Overtaken", "Refused", "load_shot", "measured", "read_photo", "refusing"]
+
+
+class Refused(ValueError):
+    """An action that was not done: one line for a person, and where the fault is."""
+
+    def __init__(self, message: str, *, path: str = "", status: int = 422) -> None:
+        super().__init__(message)
+        self.message, self.path, self.status = message, path, status
+
+
+class Overtaken(Refused):
+    """An answer to a step that is no longer due."""
+
+    def __init__(self) -> None:
+        super().__init__("The step has changed meanwhile: this is the new one.", path="step", status=409)
+
+
+def next_step(document: Json) -> Step:
+    """Return the solver's step for a document; raises DocumentError."""
+    return solver.next_step(solver.parse_alignment(document))
+
+
+@dataclass(frozen=True)
+class Brain:
+    """What sees and what thinks; a test may put its own in."""
+
+    next_step: Callable[[Json], Step] = next_step
+    explain: Callable[[Json], str] = solver.explain
+    check: Callable[[Json], object] = solver.parse_alignment
+    read: Callable[[Pixels, Pixels | None], Reading | NoReading] = read
+    find_card: Callable[[Pixels], tuple[str, CardView] | NoReading] = find_card
+    load_picture: Callable[[bytes], Pixels] = load_picture
+
+
+def measured(scale: CardScale) -> Brain:
+    """Return a brain that corrects the scale of the cards' print; a bar of another card is no card."""
+
+    def look(picture: Pixels) -> tuple[str, CardView] | NoReading:
+        try:
+            return find_card(picture, bar_mm=scale.bars_mm)
+        except BarRefused as error:
+            return NoReading(str(error), kind="no-card")
+
+    def see(after: Pixels, before: Pixels | None) -> Reading | NoReading:
+        try:
+            return read(after, before, bar_mm=scale.bars_mm)
+        except BarRefused as error:
+            return NoReading(str(error), kind="no-card")
+
+    return Brain(read=see, find_card=look)
+
+
+def read_photo(after: bytes, before: bytes | None = None, *, brain: Brain | None = None) -> Reading:
+    """Return the marks in a photo (files' bytes); raises Refused when there are none or it is no picture."""
+    brain = brain or Brain()
+    shot = load_shot(brain, after, before)
+    result = brain.read(shot.after, shot.before)
+    if isinstance(result, NoReading):
+        raise Refused(result.reason, path="picture")
+    return result
+
+
+def load_shot(brain: Brain, after: bytes, before: bytes | None) -> Shot:
+    """Return both files' pictures; raises Refused (400) naming the one that is no picture."""
+    return Shot(_picture(brain, after, "after"), _picture(brain, before, "before") if before else None)
+
+
+def _picture(brain: Brain, data: bytes, name: str) -> Pixels:
+    try:
+        return brain.load_picture(data)
+    except PictureRefused as error:
+        raise Refused(str(error), path=name, status=400) from error
+
+
+@contextmanager
+def refusing() -> Iterator[None]:
+    """Turn what the solver says about a document into a Refused."""
+    try:
+        yield
+    except solver.DocumentError as error:
+        path = _tail(error.path)
+        raise Refused(told(path, error.message), path=path) from error
+
+
+def _tail(path: str) -> str:
+    parts = path.split(".")
+    return ".".join(parts[2:]) if parts[0] == "events" and len(parts) > 2 else path

@@ -1,0 +1,323 @@
+"""The one place where frames become marks become steps.
+
+A :class:`Session` holds one alignment: where its pictures come from, the log that keeps it, the step that
+is due. Every action either is refused in one line with nothing written, or is on disk when it returns.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+
+from server.log import Json, Log
+from server.session.adjustments import Adjusting
+from server.session.card_view import CardSight
+from server.session.events import Shift, Turn, event_json
+from server.session.held_screw import Turning
+from server.session.mark_taking import SentMark, Taking
+from server.session.rig_state import RigView
+from server.session.services import Brain, Overtaken, Refused, load_shot, read_photo, refusing
+from server.session.snapshot import Snapshot
+from server.session.state import Standing
+from server.session.versions import Versioned
+from server.solver.machine.profile import Point
+from server.sources.base import Feed, NoPicture, Place, Shot, Source, as_jpeg
+from vision import CardView
+
+__all__ = ["Brain", "Overtaken", "Refused", "Session", "read_photo"]
+
+STILL_TOLD_S = 4.0
+TYPED_SIGMA_MM = 0.5  # a steel rule read by eye, common practice, no source
+
+
+class Session(Versioned):
+    """One alignment under way: source of pictures, log, step.
+
+    log : where events go. source : camera, practice laser or offline. machine : profile as JSON for the
+    next alignment (the source's own where it has one). All methods may be called from any thread; those
+    that change something raise :class:`Refused`.
+    """
+
+    def __init__(
+        self,
+        log: Log,
+        source: Source,
+        *,
+        machine: Json,
+        brain: Brain | None = None,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        super().__init__()
+        self.source, self._brain, self._clock = source, brain or Brain(), clock
+        self._lock = threading.RLock()
+        self.feed, self._card = Feed(source), CardSight()
+        self.rig = RigView(self.changed, self.announce)
+        self._standing = Standing(log, source, self._brain, self.rig, machine=machine, tell=self._tell)
+        self._journal, self.listeners = self._standing.journal, self._standing.listeners
+        self._taking = Taking(self._standing, source, self._brain, card=self._card, rig=self.rig)
+        self._adjusting = Adjusting(self._standing, source)
+        self.turning = Turning(source, self._brain, self.rig, clock=clock)
+        self.hung = 0  # rises with every fresh tape, and where a hold has drawn on it
+        self.shot: Shot | None = None  # of the newest pulse that a person told of
+        self._hung_s: float | None = None
+        self._settled_s: float | None = None
+        self._resume()
+
+    # what it knows
+
+    def snapshot(self) -> Snapshot:
+        """Return all that a page shows."""
+        with self._lock:
+            return self._standing.snapshot(version=self.version, run=self.run, card=self._card.seen)
+
+    def machine(self) -> Json:
+        """Return the profile of the alignment under way, as JSON."""
+        return dict(self._journal.document()["machine"])
+
+    def beginning(self) -> Json:
+        """Return what a recording begins with: the profile, and whether marks are taken without a word."""
+        return {"kind": "begin", "machine": self.machine(), "watch": self._standing.memory.watch}
+
+    def document(self) -> Json:
+        """Return the alignment document that the solver gets."""
+        return self._journal.document()
+
+    def why(self) -> str:
+        """Return the numbers that the step was weighed by, in words; raises Refused."""
+        document = self.document()
+        with refusing():
+            return self._brain.explain(document)
+
+    @property
+    def alignment(self) -> int | None:
+        """The alignment's number in the log, None before its first entry."""
+        return self._journal.alignment
+
+    def wait_live(self, version: int, live_version: int, *, timeout_s: float) -> tuple[int, int]:
+        """Return both versions as soon as one differs, or after ``timeout_s``; the live mark's is second."""
+        with self.changed:
+            known = (version, live_version)
+            self.changed.wait_for(lambda: (self.version, self.rig.live_version) != known, timeout_s)
+            return self.version, self.rig.live_version
+
+    @contextmanager
+    def answering(self, step: str) -> Iterator[None]:
+        """Keep everybody else out while that step is answered; raises Overtaken where another is due."""
+        with self._lock:
+            if step != self._standing.step_name:
+                raise Overtaken
+            yield
+
+    # what the person does
+
+    def acknowledge(self) -> None:
+        """The cautions have been read."""
+        with self._lock:
+            self._standing.keep(asks=True, cautions=True)
+
+    def hang(self, place: Place) -> None:
+        """The card hangs with fresh tape, and the head stands, at ``place``."""
+        with self._lock:
+            self._journal.check_place(place)
+            with _picture_or_refused():
+                self.source.hang(place)
+            self._standing.candidates = None
+            self._leave_the_tape()
+            self._hung_s = self._clock()
+            self._card.look(self.source, self._brain, timeout_s=2.0)
+            self._standing.keep(asks=True, place=place, missed=False, used=False, said="")
+            self._standing.note({"kind": "hang", "place": place.as_json()})
+
+    def pulse(self) -> None:
+        """A pulse was fired (practice: fires it); read its mark and save it."""
+        with self._lock:
+            place = self._standing.firing_place()
+            with _picture_or_refused():
+                shot = self.source.shot()
+            self._taking.read(shot, place, as_jpeg(shot.after))
+            self.shot = shot
+
+    def watch(self, on: bool) -> None:
+        """Look for the mark without being told (a camera only), so that nobody has to touch the page."""
+        with self._lock:
+            if on and self.source.kind != "camera":
+                raise Refused("Only a camera can watch.", path="watch", status=409)
+            self._standing.keep(watch=on)
+            self._standing.note({"kind": "watch", "on": on})
+
+    def settled(self) -> bool:
+        """The eye saw a pulse leave its mark: save it if one is awaited; returns whether it was saved."""
+        with self._lock:
+            memory = self._standing.memory
+            if not (memory.watch and memory.cautions and memory.place and not memory.used):
+                return False
+            try:
+                shot = self.source.shot()
+            except NoPicture:
+                return False
+            saved = self._taking.read_settled(shot, memory.place)
+            self._settled_s = self._clock() if saved else self._settled_s
+            return saved
+
+    def just_settled(self) -> bool:
+        """Whether a mark was saved without a word so shortly ago that somebody may still tell of it."""
+        return self._settled_s is not None and self._clock() - self._settled_s < STILL_TOLD_S
+
+    def card_in_view(self, station: str | None, view: CardView | None, size: tuple[int, int]) -> None:
+        """The eye has found the card in pictures of ``size`` (rows, cols), or lost it (None)."""
+        with self._lock:
+            self._card.note(station, view, size)
+            self.announce()
+
+    def say(self, words: str) -> None:
+        """Show one line; nothing else changes."""
+        with self._lock:
+            self._standing.keep(said=words)
+
+    def delivered(
+        self,
+        rig: str,
+        sequence: int,
+        mark: SentMark,
+        picture: bytes | None,
+        *,
+        age_s: float | None = None,
+        after: int | None = None,
+        again: bool = False,
+    ) -> bool:
+        """A rig elsewhere read a mark; save it unless it is here already, and return whether it is new.
+
+        sequence : 1, 2, 3 … for each rig; one that leaves a gap is refused (409), so that order is kept,
+        unless ``after`` says that there is nothing between that number and this one any more.
+        age_s : how long ago it was read, where the rig knows; a mark from before the card was hung is kept
+        in the log and does not count. again : it was here before this log was set back, and does not either.
+        """
+        with self._lock:
+            hung_s, now_s = self._hung_s, self._clock()
+            late = again or (age_s is not None and hung_s is not None and now_s - age_s < hung_s)
+            return self._taking.delivered(rig, sequence, mark, picture, late=late, after=after)
+
+    def delivers(self, name: str) -> bool:
+        """Whether readings of a rig of that name are here."""
+        return any(rig.partition(" ")[0] == name for rig in self._standing.memory.rigs)
+
+    def last_from(self, rig: str) -> int:
+        """Return the number of the newest reading here of that rig's series, 0 for none."""
+        return self._standing.memory.rigs.get(rig, 0)
+
+    def photo(self, after: bytes, before: bytes | None, place: Place) -> None:
+        """Read an uploaded photo (and the one from before the pulse) and save its mark."""
+        with self._lock:
+            self._standing.need_cautions()
+            shot = load_shot(self._brain, after, before)
+            self._journal.check_place(place)
+            self._taking.read(shot, place, after)
+
+    def choose(self, index: int) -> None:
+        """Of several marks in the last picture, this one is the newest."""
+        with self._lock:
+            self._taking.choose(index)
+
+    def typed(self, place: Place, offset_mm: Point, sigma_mm: Point | float = TYPED_SIGMA_MM) -> None:
+        """A person measured the mark: offset (u, v) from the card's centre, mm."""
+        with self._lock:
+            sigma = sigma_mm if isinstance(sigma_mm, tuple) else (sigma_mm, sigma_mm)
+            self._taking.typed(place, offset_mm, sigma)
+
+    def no_mark(self, place: Place | None = None) -> None:
+        """The pulse left nothing on the card."""
+        with self._lock:
+            self._taking.no_mark(place)
+
+    def turn(self, mount: int, screw: str, turns: float) -> None:
+        """A screw was turned (practice: turns it)."""
+        with self._lock:
+            self._adjusting.turn(mount, screw, turns)
+
+    def ease(self, mount: int, screw: str, way: int) -> None:
+        """Practice: the screw is held and turns on that way (0: it is let go); nothing is saved as a turn."""
+        with self._lock:
+            self._standing.need_cautions()
+            if self.source.kind != "practice":
+                raise Refused("Only the practice screws turn from here.", path="screw", status=409)
+            self.turning.ease(self._journal.step, mount, screw, way)
+            if not way:
+                self.hung += 1
+            memory = self._standing.memory
+            if not (way and memory.turned and memory.used):
+                self._standing.keep(turned=True, used=True)
+
+    def shift(self, part: str, move_mm: list[float]) -> None:
+        """A mount or the tube was moved (practice: moves it)."""
+        with self._lock:
+            self._adjusting.shift(part, move_mm)
+
+    def inspected(self, cause: str, outcome: str) -> None:
+        """A cause was looked at: fixed, nothing-found, not-fixed."""
+        with self._lock:
+            self._adjusting.inspected(cause, outcome)
+
+    def withdraw(self, event_id: int) -> None:
+        """An event was a mistake: kept in the log, no longer counted."""
+        with self._lock:
+            entry = self._journal.entry(event_id)
+            if self.source.kind == "practice" and isinstance(entry.event, Turn | Shift):
+                raise Refused("The practice screw did turn: turn it back instead.", path="event", status=409)
+            self._journal.withdraw(event_id)
+            self._standing.keep(asks=True, seen=None, expect=None, said="Withdrawn: it no longer counts")
+            self._standing.note({"kind": "withdraw", "event": event_json(entry.event)})
+
+    def restart(self, *, machine: Json | None = None, options: Json | None = None) -> None:
+        """Leave this alignment in the log as it is and begin a new one."""
+        with self._lock:
+            if machine is not None:
+                self._journal.ask({"machine": machine, "events": []})
+            self.source.renew(options or {})
+            self._journal.next_machine = self.source.machine() or machine or self.machine()
+            rigs = self._standing.memory.rigs
+            self._journal.begin(anew=True)
+            self._resume()
+            self._standing.keep(rigs=rigs)
+            self._leave_the_tape()
+            self._standing.note(self.beginning())
+
+    def offer(self, machine: Json) -> None:
+        """Use this profile from now on where nothing has been read yet, else from the next alignment on."""
+        with self._lock:
+            if self.source.machine() is not None:
+                return
+            self._journal.ask({"machine": machine, "events": []})
+            self._journal.next_machine = machine
+            if self.alignment is not None and not self._journal.entries():
+                self.restart(machine=machine)
+            else:
+                self._standing.think_anew()
+
+    # inside
+
+    def _leave_the_tape(self) -> None:
+        """What was seen of it is no news of the one that hangs now."""
+        self.hung += 1
+        self.shot = None
+        self.rig.set_live(None)
+
+    def _resume(self) -> None:
+        self._standing.resume()
+        self._card.forget()
+        if self._standing.memory.place is not None:
+            self._card.look(self.source, self._brain, timeout_s=0.0)
+        self._tell()
+
+    def _tell(self) -> None:
+        self.feed.forget()
+        self.announce()
+
+
+@contextmanager
+def _picture_or_refused() -> Iterator[None]:
+    try:
+        yield
+    except NoPicture as error:
+        raise Refused(str(error), path="camera", status=409) from error

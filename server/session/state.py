@@ -1,0 +1,131 @@
+"""How an alignment stands: its events in the log and what is in mind beside them, written together."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any
+
+from server.log import Json, Log
+from server.session.events import Event, event_json
+from server.session.journal import Journal
+from server.session.notes import Candidates, Memory, pair
+from server.session.rig_state import RigView
+from server.session.services import Brain, Refused
+from server.session.snapshot import CardInPicture, Snapshot
+from server.solver import Step
+from server.sources.base import Place, Shot, Source
+
+__all__ = ["Standing"]
+
+
+class Standing:
+    """One alignment under way. What ``save`` and ``keep`` are given is on disk when they return.
+
+    machine : profile as JSON for the next alignment, where the source has none. rig : forgets with every
+    event what it saw. tell : called whenever something has changed. ``candidates`` wait for a person to
+    choose; ``listeners`` are told of every deed, for a recording. Not thread-safe; the caller holds the lock.
+    """
+
+    def __init__(
+        self,
+        log: Log,
+        source: Source,
+        brain: Brain,
+        rig: RigView,
+        *,
+        machine: Json,
+        tell: Callable[[], None],
+    ) -> None:
+        self.journal = Journal(log, source.kind, brain, machine=source.machine() or machine)
+        self._source, self._rig, self._tell = source, rig, tell
+        self.memory = Memory()
+        self.candidates: Candidates | None = None
+        self.listeners: list[Callable[[Json], None]] = []
+
+    def snapshot(self, *, version: int, run: str, card: CardInPicture | None) -> Snapshot:
+        """Return what there is to show of it."""
+        memory, marks = self.memory, self.candidates.marks if self.candidates else []
+        return Snapshot(
+            version=version,
+            run=run,
+            source=self._source.kind,
+            alignment=self.journal.alignment,
+            step_name=self.step_name,
+            machine=self.journal.machine(),
+            step=self.journal.step,
+            cautions=memory.cautions,
+            place=memory.place,
+            aimed=memory.expect,
+            seen=memory.seen,
+            missed=memory.missed,
+            used=memory.used,
+            watch=memory.watch,
+            turned=memory.turned,
+            said=memory.said,
+            candidates=tuple(pair(mark.offset_mm) for mark in marks),
+            events=self.journal.entries(),
+            card=card,
+            rig=self._rig.now(),
+        )
+
+    @property
+    def step_name(self) -> str:
+        """The name of what the hands are asked for now: no two that follow each other have the same."""
+        return f"{self.journal.alignment or 0}.{self.memory.answered}"
+
+    def resume(self) -> None:
+        """Go on where the log says that it was left."""
+        state = self.journal.state()
+        self.memory, self.candidates = Memory.from_json(state), None
+        if state.get("source"):
+            self._source.restore(state["source"])
+        self.journal.think()
+
+    def think_anew(self) -> None:
+        """Find the step anew: the profile of the next alignment is another one."""
+        self.journal.think()
+        self.memory = replace(self.memory, answered=self.memory.answered + 1)
+        self._tell()
+
+    def save(
+        self, event: Event, memory: Memory, *, step: Step | None = None, shot: Shot | None = None, **more: Any
+    ) -> None:
+        """Write an event and what is in mind with it.
+
+        step : the one that follows, where it is known. shot : the pictures that it was read from.
+        """
+        step = step or self.journal.after(event)
+        memory = replace(memory, answered=self.memory.answered + 1)
+        self.journal.add(event, self._state(memory), step=step, **more)
+        self.memory, self.candidates = memory, None
+        self._rig.set_live(None)  # what was seen belongs to the step before
+        self._tell()
+        self.note({"kind": "event", "event": event_json(event), "shot": shot})
+
+    def keep(self, *, asks: bool = False, **changes: Any) -> None:
+        """Write what is in mind alone, with these changes; ``asks``: hands are asked for something else."""
+        memory = replace(self.memory, **changes, answered=self.memory.answered + asks)
+        self.journal.keep(self._state(memory))
+        self.memory = memory
+        self._tell()
+
+    def note(self, deed: Json) -> None:
+        """Let the listeners know of a deed."""
+        for listener in self.listeners:
+            listener(deed)
+
+    def need_cautions(self) -> None:
+        """Raise Refused unless the cautions were acknowledged."""
+        if not self.memory.cautions:
+            raise Refused("Read and acknowledge the cautions first.", path="cautions", status=409)
+
+    def firing_place(self) -> Place:
+        """Return where a pulse strikes now; raises Refused where that was not said."""
+        self.need_cautions()
+        if self.memory.place is None:
+            raise Refused("Hang the card and say where it hangs first.", path="station", status=409)
+        return self.memory.place
+
+    def _state(self, memory: Memory) -> Json:
+        return memory.as_json(self._source.to_json())

@@ -1,0 +1,1 @@
+"""What could be done next, what it would bring, faults, proof, verdict."""

@@ -1,0 +1,183 @@
+"""What no screw cures: faults to look for, marks that nothing explains, and when to stop."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from server.solver.decide.situation import Choice, Place, View, missed, nearest, next_sigma
+from server.solver.estimate import hypotheses as b
+from server.solver.estimate import samples as o
+from server.solver.estimate.filter import pulse_noise
+from server.solver.events import Difference, Inspected, MarkSeen, NoMark
+from server.solver.machine import model as m
+from server.solver.machine.profile import Point
+
+Array = NDArray[Any]
+
+GUILTY, SUSPECT = 0.9, 0.12  # probability of a fault to inspect, to look for
+CERTAIN = 0.93  # probability of a fault up to which a mark that tells comes before inspecting
+LATE_SUSPECT = 0.0045  # probability that one mark more unmasks a fault, for which it is made before the end
+PROBABLE = 0.5  # chance of a mark below which a place tells nothing of a fault
+TELLING = 0.25  # share of the doubt that a mark must settle
+UNHEARD = 1e-3  # probability below which an explanation is not looked into
+HARM = 0.4  # × overlap tolerance: a fault that moves marks less than this does not matter
+ENOUGH_PULSES, BLANKS, BLANKS_AGAIN = 120, 20, 2
+
+
+def causes(bank: b.Bank) -> dict[str, float]:
+    """Probability of each fault that no screw cures."""
+    return {c: float(bank.weight[[b.FAULTS[f] == c for f in bank.fault]].sum()) for c in b.CAUSES}
+
+
+def faulty(view: View) -> Choice | None:
+    """Inspect what is probably to blame; look closer at what may be; stop at what was not fixed."""
+    likely = causes(view.bank)
+    cause = max(likely, key=lambda c: likely[c])
+    answers = _answers(view, cause)
+    guilty = likely[cause] >= GUILTY and _harmful(view, cause)
+    place, unmasked, doubted = None, 0.0, 0.0
+    if likely[cause] < CERTAIN and sum(likely.values()) > SUSPECT and not missed(view):
+        place, unmasked, doubted = _telling(view)
+    accused = likely[cause] > 1 - SUSPECT  # what is left to be doubted is then less than what makes a suspect
+    worth = doubted > (1 - CERTAIN if accused else SUSPECT) and unmasked > TELLING * doubted
+    if worth:
+        return Choice("mark", place=place, why="fault")
+    if guilty:
+        if "not-fixed" in answers:
+            return Choice("stop", cause=cause, reason=f"{cause} was not fixed")
+        return Choice("inspect", cause=cause)
+    return None
+
+
+def last_look(view: View) -> Choice | None:
+    """Before it is called done: a mark more where a fault is still possible and a mark would tell."""
+    if sum(causes(view.bank).values()) <= LATE_SUSPECT:
+        return None
+    place, unmasked, _ = _telling(view)
+    return Choice("mark", place=place, why="fault") if unmasked > LATE_SUSPECT else None
+
+
+def doubtful(view: View) -> Choice | None:
+    """What nothing explains is made again once before anything is built on it; a blank where a mark was made
+    and nothing moved since, BLANKS_AGAIN times, and then the mount is looked at."""
+    events = view.alignment.events
+    if not events or not isinstance(events[-1], MarkSeen | NoMark):
+        return None
+    newest, before = events[-1], events[-2] if len(events) > 1 else None
+    place = Place(m.station_index(newest.station), nearest(view.profile, newest.head_mm))
+    blanks = _blanks_since_mark(view)
+    if 0 < blanks <= BLANKS_AGAIN:
+        return Choice("mark", place=place, why="blank")
+    if blanks == BLANKS_AGAIN + 1 and not _answers(view, "loose-mount"):
+        return Choice("inspect", cause="loose-mount")
+    again = type(before) is type(newest) and _spot(before) == _spot(newest)
+    if again or not view.bank.fresh_note:
+        return None
+    return Choice("mark", place=place, why="doubt" if isinstance(newest, MarkSeen) else "blank")
+
+
+def _blanks_since_mark(view: View) -> int:
+    """How many blanks there are at one place since a mark there, nothing moved in between; 0 without one."""
+    count, newest = 0, view.alignment.events[-1]
+    for event in reversed(view.alignment.events):
+        if not isinstance(event, MarkSeen | NoMark | Difference):
+            return 0
+        if isinstance(event, NoMark):
+            count += isinstance(newest, NoMark) and _spot(event) == _spot(newest)
+        elif isinstance(newest, NoMark) and _spot(event) == _spot(newest):
+            return count
+    return 0
+
+
+def _spot(pulse: MarkSeen | NoMark | Difference) -> tuple[str, Point]:
+    return pulse.station, pulse.head_mm
+
+
+def _answers(view: View, cause: str) -> list[str]:
+    """Outcomes of looking for a cause since something was last fixed."""
+    found: list[str] = []
+    for event in view.alignment.events:
+        if isinstance(event, Inspected):
+            found = [] if event.outcome == "fixed" else found + [event.outcome] * (event.cause == cause)
+    return found
+
+
+def _harmful(view: View, cause: str) -> bool:
+    """Whether the fault alone moves marks by more than the tolerance can spare."""
+    if cause == "loose-mount":
+        return True
+    guilty = [i for i, f in enumerate(view.bank.fault) if b.FAULTS[f] == cause]
+    mean = view.bank.mean[guilty[int(np.argmax(view.bank.log_weight[guilty]))]]
+    alone = np.zeros(m.SIZE)
+    alone[m.RACK], alone[m.BOW] = mean[m.RACK], mean[m.BOW]
+    overlap = o.numbers(o.everywhere(view.profile, alone[None]))[0, [1, 3]].max()
+    return bool(overlap > HARM * view.profile.tolerance.overlap_mm)
+
+
+def _telling(view: View) -> tuple[Place, float, float]:
+    """The place whose mark most probably tells the most probable explanation from the others (each fault, or
+    none), with what probability it does, and the probability of the others."""
+    bank = view.bank
+    look = b.SEEN_AS[bank.fault]
+    heads = [int(np.argmax(np.where(look == f, bank.log_weight, -np.inf))) for f in np.unique(look)]
+    shares = np.array([bank.weight[look == look[i]].sum() for i in heads])
+    order = [
+        int(i) for i in np.argsort(-shares, kind="stable") if shares[i] > UNHEARD or shares[i] == shares.max()
+    ]
+    heads, shares = [heads[i] for i in order], shares[order]
+    some = replace(
+        bank, mean=bank.mean[heads], cov=bank.cov[heads], fault=bank.fault[heads], noise=bank.noise[heads]
+    )
+    best = (Place(2, 4), 0.0)
+    for place in _places(view):
+        means, covs = _foretold(view, some, place)
+        apart = [_divergence(means[0], covs[0], means[i], covs[i]) for i in range(1, len(heads))]
+        unmasked = float(shares[1:] @ (1.0 - np.exp(-np.array(apart))))
+        if unmasked > best[1]:
+            best = (place, unmasked)
+    return *best, float(shares[1:].sum())
+
+
+def _places(view: View) -> list[Place]:
+    """Where a mark may tell a fault and is probable: along both rails; at the nozzle, which alone shows a
+    loose mirror 3."""
+    found: list[Place] = []
+    for station, along in ((1, o.ALONG_Y), (2, range(o.BED)), (3, range(5))):
+        seen = o.hits(view.profile, view.rays, station).mean(0)
+        found += [Place(station, i) for i in along if seen[i] > PROBABLE]
+    return found
+
+
+def _foretold(view: View, some: b.Bank, place: Place) -> tuple[Array, Array]:
+    """(H, 2) and (H, 2, 2): the mark at a place as each hypothesis foretells it."""
+    head = o.grid(view.profile)[place.position]
+    jacobian = m.mark_jacobian(view.profile, some.mean, head, place.station)
+    noise = np.eye(2) * next_sigma(view) ** 2 + pulse_noise(view.profile, some, jacobian)
+    if place.station != view.here:
+        noise = noise + np.einsum("hi,ij->hij", b.HANG_VAR[some.noise][:, :2], np.eye(2))
+    cov = jacobian @ some.cov @ jacobian.transpose(0, 2, 1) + noise
+    return m.rays(view.profile, some.mean, head).offset_mm[:, place.station], cov
+
+
+def _divergence(mean: Array, cov: Array, other: Array, other_cov: Array) -> float:
+    """Half the sum of both Kullback–Leibler divergences of two Gaussians, at most 10."""
+    gap = other - mean
+    inverse, other_inverse = np.linalg.inv(cov), np.linalg.inv(other_cov)
+    spread = np.trace(other_inverse @ cov + inverse @ other_cov) - 2 * len(mean)
+    return float(min(0.25 * (spread + gap @ (inverse + other_inverse) @ gap), 10.0))
+
+
+def exhausted(view: View) -> Choice | None:
+    """Too many pulses without an end, or pulse after pulse without a mark where the beam must be."""
+    events = view.alignment.events
+    pulses = [e for e in events if isinstance(e, MarkSeen | NoMark)]
+    if len(pulses) >= ENOUGH_PULSES:
+        return Choice("stop", reason=f"no end in sight after {len(pulses)} pulses")
+    tail = pulses[-BLANKS:]
+    if len(tail) == BLANKS and all(isinstance(e, NoMark) for e in tail):
+        return Choice("stop", reason=f"{BLANKS} pulses one after the other left no mark")
+    return None

@@ -1,0 +1,81 @@
+"""What the cut will feel at the five positions: as found, now, and after the next step."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from server.solver.decide import moves as mv
+from server.solver.decide.cost import aperture_power, beam_path, kerf_lean
+from server.solver.decide.situation import Choice, View, seen_stations
+from server.solver.estimate import samples as o
+from server.solver.events import Inspected, Shift, Turn
+from server.solver.machine.power import beam_diameter, focus_shift, spot_diameter
+from server.solver.machine.profile import STATIONS, Profile
+
+Array = NDArray[Any]
+THICKNESS_MM = 6.0  # of the sheet in which the lean is told
+DRAWN = 64  # machines that are traced, in pairs of opposites
+KEYS = ("power", "lean_mm", "focus_mm", "spot_mm")
+
+
+def forecast(view: View, choice: Choice) -> list[dict[str, Any]] | None:
+    """For each of the five positions what it gets, each number with its sigma; None until every station has
+    shown a mark. ``found`` is None once something was repaired: what was before cannot be told from what is
+    now."""
+    if not set(STATIONS) <= seen_stations(view):
+        return None
+    half = len(view.samples.x) // 2
+    rows = np.concatenate([np.arange(DRAWN // 2), half + np.arange(DRAWN // 2)])
+    some = view.samples.only(rows)
+    after = some if choice.event is None else mv.apply(view.profile, view.bank, some, choice.event)
+    times = {"found": _as_found(view, some), "now": some.x, "after": after.x}
+    told = {name: _felt(view.profile, x) for name, x in times.items()}
+    if any(isinstance(e, Inspected) and e.outcome == "fixed" for e in view.alignment.events):
+        told["found"] = [None] * len(o.FIVE)
+    heads = o.grid(view.profile)
+    return [
+        {"head_mm": list(heads[i]), **{name: told[name][i] for name in times}} for i in range(len(o.FIVE))
+    ]
+
+
+def _as_found(view: View, samples: o.Samples) -> Array:
+    """(M, SIZE) the machines before anything was moved: each move taken back, give or take what a hand
+    errs."""
+    x = samples.x.copy()
+    for i, event in enumerate(view.alignment.events):
+        if isinstance(event, Turn | Shift):
+            order = np.random.default_rng([50, i]).permutation(len(x))
+            some = replace(samples, noise=samples.noise[order])
+            x -= mv.apply(view.profile, view.bank, some, event).x - samples.x
+    return x
+
+
+def _felt(profile: Profile, x: Array) -> list[dict[str, dict[str, float]] | None]:
+    """For each of the five positions its numbers over machines x (M, SIZE)."""
+    rays, five = o.everywhere(profile, x), len(o.FIVE)
+    power = aperture_power(profile, rays)[:, :five]
+    lean = kerf_lean(profile, rays.lens_mm, rays.slope[..., 3, :])[:, :five] * THICKNESS_MM
+    focus, spot = focus_and_spot(profile)
+    still = np.ones((len(x), 1))  # what no screw changes
+    columns = (power, np.hypot(lean[..., 0], lean[..., 1]), still * focus, still * spot)
+    return [
+        {key: _told(values[:, i]) for key, values in zip(KEYS, columns, strict=True)} for i in range(five)
+    ]
+
+
+def focus_and_spot(profile: Profile) -> tuple[Array, Array]:
+    """(5,) how far the focus lies below where it lies at the middle of the bed, and (5,) the 1/e² diameter
+    there on a sheet that lies in focus at the middle (mm)."""
+    path = beam_path(profile)[: len(o.FIVE), 3]
+    focus = focus_shift(profile, path)
+    focus = focus - focus[o.FIVE.index("centre")]
+    wide = beam_diameter(profile, path)
+    return focus, np.hypot(spot_diameter(profile, wide), wide * focus / profile.path.lens_focal_mm)
+
+
+def _told(values: Array) -> dict[str, float]:
+    return {"value": round(float(values.mean()), 4), "sigma": round(float(values.std()), 4)}

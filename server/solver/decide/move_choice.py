@@ -1,0 +1,283 @@
+"""Which move: a small set that together brings a stage to nil, weighed on machines as they may be."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from itertools import combinations
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from server.solver.decide import moves as mv
+from server.solver.decide.situation import View, after_moves, probability, thin
+from server.solver.estimate import hypotheses as b
+from server.solver.estimate import samples as o
+from server.solver.events import Event, Shift, Turn
+from server.solver.machine import model as m
+
+Array = NDArray[Any]
+
+LENS = 1.4  # an offset at the lens weighs as if its tolerance were so much wider: surer ones weigh 1
+MUCH = 0.15  # error (tolerances²) below which only the chance of being within tolerance counts
+SPARE = 0.15  # share of the error for which no further move is made
+LEAST_GAIN = 0.1  # a move that takes away a smaller share is none
+WORTH = 0.15  # share of the rest that a lever must take away for its effort to be added
+DONE = 0.1  # rest (tolerances²) at which no further lever is added
+GOOD = 0.6  # share of a tolerance that is as good as nil
+SMALL = 0.05  # tolerances that are not worth moving for
+GAIN = 0.3  # share of the expected remaining error that a move must take away
+MOST_LEVERS = 6
+SHIFTED = 1.2  # effort of moving a part
+EFFORT = 0.04  # share of the error that a set must take away more for each turn more
+# Cost (tolerances²) of a move per turn² and per mm²: far moves that do little are not worth it.
+FAR_TURN, FAR_SHIFT = 1e-3, 3e-3
+
+
+@dataclass(frozen=True)
+class Move:
+    """The first move of a set, what share of the expected error the set takes away, and the set's effort (a
+    turn is 1)."""
+
+    event: Event
+    gain: float
+    effort: float
+
+
+def best_move(view: View, stage: int) -> Move | None:
+    """The most upstream move of a set that brings the stage to nil, or the single best; None where none
+    helps."""
+    view = thin(view)
+    now = _now(view, stage)
+    sets: list[list[Event]] = []
+    for screws_only in (True, False) if _angle_first(view, stage) else (False, True):
+        for fine in (True, False):
+            events = adjustments(view, stage, screws_only=screws_only, fine=fine)
+            if events and events not in sets:
+                sets.append(events)
+    needed = [_needed(now, events) for events in sets]
+    best = max(needed, key=lambda move: move.gain - EFFORT * move.effort, default=None)
+    if best is not None and best.gain > GAIN:
+        return best
+    moves = [_weighed(now, [event]) for event in singles(view, stage)]
+    best = max(moves, key=lambda move: move.gain, default=None)
+    return best if best is not None and best.gain > LEAST_GAIN else None
+
+
+@dataclass(frozen=True)
+class _Now:
+    """What moves are weighed against."""
+
+    view: View
+    stage: int
+    caps: Array
+    cost: float
+    probability: float
+
+
+def _now(view: View, stage: int) -> _Now:
+    caps = 2.0 * np.maximum(np.median(view.numbers, axis=0), 5.0)
+    return _Now(view, stage, caps, cost(view, stage, caps), probability(view, stage))
+
+
+def _needed(now: _Now, events: list[Event]) -> Move:
+    """The set without the moves that it can do without; the first of the rest is the one to make now."""
+    move = _weighed(now, events)
+    while len(events) > 1:
+        fewer = [events[:i] + events[i + 1 :] for i in range(len(events))]
+        weighed = [_weighed(now, some) for some in fewer]
+        best = max(range(len(fewer)), key=lambda i: weighed[i].gain)
+        if weighed[best].gain < move.gain - SPARE:
+            break
+        events, move = fewer[best], weighed[best]
+    return move
+
+
+def _weighed(now: _Now, events: list[Event]) -> Move:
+    """What a few moves take away together; the first of them is the one to make now."""
+    after = after_moves(now.view, events)
+    drop = now.cost - cost(after, now.stage, now.caps)
+    better = probability(after, now.stage) - now.probability
+    share = drop / now.cost if drop > MUCH and now.cost > 0 else 0.0
+    effort = sum(1.0 if isinstance(event, Turn) else SHIFTED for event in events)
+    return Move(events[0], max(2.0 * better, share), effort)
+
+
+def cost(view: View, stage: int, caps: Array) -> float:
+    """Expected squared error of a stage's numbers, in units of the tolerances, each at most its cap."""
+    count = o.STAGE_KEYS[stage]
+    over = np.maximum(view.numbers[:, :count] - GOOD, 0.0)
+    return float((np.minimum(over, caps[:count]) ** 2).sum(1).mean())
+
+
+def adjustments(
+    view: View,
+    stage: int,
+    *,
+    screws_only: bool = False,
+    small: float | None = None,
+    fine: bool = False,
+    worth: float = WORTH,
+) -> list[Event]:
+    """A small set of moves that together bring the stage's error to nil, the most upstream first.
+
+    Orthogonal matching pursuit: the lever that takes away most for its effort is added to the set until the
+    rest is small, or none takes away a share of it that is ``worth`` its effort. The relative error of a hand
+    is part of the cost, and with ``fine`` also that part of it that a smaller move does not make smaller, so
+    that near the end the lever is taken that errs least.
+    """
+    problem = _problem(view, stage, screws_only=screws_only, small=small)
+    problem = problem if fine else replace(problem, coarse=np.zeros_like(problem.coarse))
+    chosen: tuple[int, ...] = ()
+    now, amounts = problem.error, np.zeros(0)
+    while now > DONE and len(chosen) < MOST_LEVERS:
+        options = _additions(problem, chosen, now, 1)
+        if not options or max(options)[0] < worth * now:
+            options = _additions(problem, chosen, now, 2)
+        if not options or max(options)[0] < worth * now:
+            break
+        _, chosen = max(options)
+        now, amounts = _solved(problem, [chosen])[chosen]
+    return _ordered(view, problem, chosen, amounts)
+
+
+def _additions(
+    problem: _Problem, chosen: tuple[int, ...], now: float, count: int
+) -> list[tuple[float, tuple[int, ...]]]:
+    """What each single lever (or pair) added to the chosen takes away for its effort, and the set with it."""
+    levers = problem.levers
+    free = [
+        i
+        for i in range(len(levers))
+        if i not in chosen and not any(_same(levers[i], levers[j]) for j in chosen)
+    ]
+    sets = [
+        (*chosen, *added)
+        for added in combinations(free, count)
+        if not any(_same(levers[i], levers[j]) for i, j in combinations(added, 2))
+    ]
+    effort = {some: sum(levers[i].effort for i in some[len(chosen) :]) for some in sets}
+    return [((now - left) / effort[some], some) for some, (left, _) in _solved(problem, sets).items()]
+
+
+def _angle_first(view: View, stage: int) -> bool:
+    """Whether the marks of a leg still wander too far: a screw turns the beam, an offset is dealt with
+    after that."""
+    overlaps = [i for i in (1, 3) if i < o.STAGE_KEYS[stage]]
+    return bool((np.median(view.numbers[:, overlaps], axis=0) > 1.0).any())
+
+
+@dataclass(frozen=True)
+class _Problem:
+    """A stage's error at the best hypothesis, and how each lever changes it."""
+
+    levers: list[mv.Lever]
+    columns: list[Array]  # for each lever, (n,) its columns of design
+    design: Array  # (L, N) change of the error by each number of each lever
+    gram: Array  # (N, N) design.T @ design
+    pull: Array  # (N,) design.T @ error
+    error: float  # the error squared
+    errs: Array  # (N,) the error squared that one unit of a hand's error in each number adds
+    coarse: Array  # (N,) variance of the error by a move of a hand, however small
+    far: Array  # (N,) cost of each number squared
+
+
+def _problem(view: View, stage: int, *, screws_only: bool = False, small: float | None = None) -> _Problem:
+    profile, bank, stage = view.profile, view.bank, min(stage, 3)
+    small = SMALL if small is None else small
+    residual = _beyond_small(o.metric_vectors(profile, view.best, stage, LENS)[0], small)
+    slopes = o.metric_vectors(profile, view.jacobian, stage, LENS).T  # the metrics are linear in the offsets
+    used = _moved_since_mark(view)
+    levers = [
+        lever
+        for lever in mv.levers(profile, stage)
+        if lever.name(profile) not in used and (lever.is_screw or not screws_only)
+    ]
+    moves = [mv.direction(profile, bank, lever)[: m.OPTICS] for lever in levers]
+    ends = np.cumsum([move.shape[1] for move in moves], dtype=int)
+    columns = [np.arange(end - move.shape[1], end) for move, end in zip(moves, ends, strict=True)]
+    design = slopes @ np.hstack(moves) if moves else np.zeros((len(residual), 0))
+    pull, error = design.T @ residual, float(residual @ residual)
+    gram = design.T @ design
+    hand = [b.HAND_TURNS if lever.is_screw else b.SHIFT_HAND for lever in levers]
+    errs = np.zeros(len(gram))
+    for lever, some in zip(levers, columns, strict=True):
+        for by in mv.erring(profile, bank, lever):
+            errs[some] += np.square(slopes @ by[: m.OPTICS]).sum(0)
+    coarse = errs * np.repeat(np.square(hand), [len(some) for some in columns])
+    far = np.repeat(
+        [FAR_TURN if lever.is_screw else FAR_SHIFT for lever in levers], [len(c) for c in columns]
+    )
+    return _Problem(levers, columns, design, gram, pull, error, errs, coarse, far)
+
+
+def _beyond_small(residual: Array, small: float) -> Array:
+    """What of a stage's error is worth moving for: each (u, v) shortened by what is small beside its
+    tolerance."""
+    pairs = residual.reshape(-1, 2)
+    length = np.hypot(*pairs.T)[:, None]
+    return np.asarray(pairs * np.maximum(0.0, 1.0 - small / np.maximum(length, small + 1e-9))).reshape(-1)
+
+
+def _moved_since_mark(view: View) -> set[str]:
+    """What was moved since the last pulse: moving it again before a mark would be adjusting a hand's error
+    blindly."""
+    used: set[str] = set()
+    for event in reversed(view.alignment.events):
+        if isinstance(event, Turn):
+            used.add(f"{event.mount}:{event.screw}")
+        elif isinstance(event, Shift):
+            used |= {"tube", "tube-exit", "tube-far"} if event.part.startswith("tube") else {event.part}
+        else:
+            break
+    return used
+
+
+def singles(view: View, stage: int) -> list[Event]:
+    """For each lever that can take something away by itself: the moves that a hand can do nearest to the
+    best."""
+    problem = _problem(view, stage)
+    problem = replace(problem, coarse=np.zeros_like(problem.coarse))
+    alone = _solved(problem, [(i,) for i in range(len(problem.levers))])
+    found: list[Event] = []
+    for i, lever in enumerate(problem.levers):
+        left, amount = alone[(i,)]
+        if left < 0.9 * problem.error:
+            found += mv.as_events(view.profile, view.bank, lever, amount)
+    return found
+
+
+def _same(one: mv.Lever, other: mv.Lever) -> bool:
+    """Levers that would undo each other: parts of the tube, or one part twice."""
+    return not one.is_screw and not other.is_screw and one.part[:4] == other.part[:4] == "tube"
+
+
+def _solved(problem: _Problem, sets: list[tuple[int, ...]]) -> dict[tuple[int, ...], tuple[float, Array]]:
+    """For each set of levers: expected squared error left after the best amounts, and the amounts side by
+    side."""
+    by_size: dict[int, list[tuple[tuple[int, ...], Array]]] = {}
+    for some in sets:
+        used = np.concatenate([problem.columns[i] for i in some])
+        by_size.setdefault(len(used), []).append((some, used))
+    found: dict[tuple[int, ...], tuple[float, Array]] = {}
+    for size, group in by_size.items():
+        used = np.array([columns for _, columns in group])  # (sets, size)
+        gram, pull = problem.gram[used[:, :, None], used[:, None, :]], problem.pull[used]
+        loose = b.HAND_RELATIVE**2 * problem.errs[used] + problem.far[used]
+        damped = gram + loose[:, :, None] * np.eye(size)
+        amounts = -np.linalg.solve(damped, pull[:, :, None])[:, :, 0]
+        bent = (gram @ amounts[:, :, None])[:, :, 0]
+        left = problem.error + ((2.0 * pull + bent + loose * amounts) * amounts + problem.coarse[used]).sum(1)
+        found |= {some: (float(left[i]), amounts[i]) for i, (some, _) in enumerate(group)}
+    return found
+
+
+def _ordered(view: View, problem: _Problem, chosen: tuple[int, ...], amounts: Array) -> list[Event]:
+    found: list[tuple[int, float, Event]] = []
+    start = 0
+    for lever, columns in ((problem.levers[i], problem.columns[i]) for i in chosen):
+        amount = amounts[start : start + len(columns)]
+        start += len(columns)
+        for event in mv.as_events(view.profile, view.bank, lever, amount)[:1]:
+            found.append((lever.order, -float(np.linalg.norm(problem.design[:, columns] @ amount)), event))
+    return [event for _, _, event in sorted(found, key=lambda item: item[:2])]

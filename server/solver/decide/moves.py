@@ -1,0 +1,178 @@
+"""What can be moved, and what a move does to machines as they may be."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from server.solver.estimate import hypotheses as b
+from server.solver.estimate import screws
+from server.solver.estimate.samples import Samples
+from server.solver.events import Event, Shift, Turn
+from server.solver.machine import model as m
+from server.solver.machine.profile import Profile
+from server.solver.machine.trace import contact_points
+
+Array = NDArray[Any]
+
+TUBE, ONE_END, BASE = 2.0, 1.0, 2.0  # effort of moving the tube, one of its ends, a mirror with its base
+MOST_TURNS, LEAST_TURNS = 2.0, 1 / 128
+MOST_SHIFT_MM, LEAST_SHIFT_MM = 25.0, 0.3
+
+
+@dataclass(frozen=True)
+class Lever:
+    """One thing that a hand can move: a screw (1 number: turns) or a part (2–3 numbers: mm)."""
+
+    order: int  # place in the chain, upstream first
+    effort: float  # against a turn of a screw
+    part: str = ""
+    mount: int = 0
+    contact: int = -1
+    axes: tuple[int, ...] = ()
+
+    def name(self, profile: Profile) -> str:
+        """Mount and screw, or the part."""
+        if not self.is_screw:
+            return self.part
+        return f"{self.mount}:{profile.mount[self.mount - 1].contact[self.contact].name}"
+
+    @property
+    def is_screw(self) -> bool:
+        """Whether it is a screw."""
+        return self.contact >= 0
+
+
+def levers(profile: Profile, stage: int) -> list[Lever]:
+    """What may be moved in a stage: nothing downstream of what the stage can see."""
+    found = [
+        Lever(0, TUBE, "tube", axes=(1, 2)),
+        Lever(0, ONE_END, "tube-exit", axes=(1, 2)),
+        Lever(0, ONE_END, "tube-far", axes=(1, 2)),
+    ]
+    for mount in range(1, min(stage, 3) + 1):
+        for i, contact in enumerate(profile.mount[mount - 1].contact):
+            if contact.screw_pitch_mm is not None:
+                found.append(Lever(2 * mount, 1.0, mount=mount, contact=i))
+    for mount in range(1, min(stage + 1, 3) + 1):
+        if stage >= 1 and profile.mount[mount - 1].base != "fixed":
+            found.append(Lever(2 * mount - 1, BASE, f"mirror-{mount}", axes=(0, 1, 2)))
+    return found
+
+
+def direction(profile: Profile, bank: b.Bank, lever: Lever) -> Array:
+    """(SIZE, n) change of the state vector per turn that takes hold, or per mm, under the best hypothesis."""
+    signs, mean = bank.sign[bank.best], bank.mean[bank.best]
+    if not lever.is_screw:
+        stuck = lever.part.startswith("mirror-") and signs[8 + int(lever.part[-1])] == screws.DEAD
+        return m.shift_matrix(lever.part)[:, list(lever.axes)] * (not stuck)
+    gain, cross_talk = mean[m.response_at(lever.mount, lever.contact)]
+    code = np.array(code_of(profile, signs, lever.mount, lever.contact))
+    own, cross = screws.tilts(code, *m.screw_vectors(profile, lever.mount, lever.contact))
+    column = np.zeros((m.SIZE, 1))
+    column[m.contact_at(lever.mount), 0] = (1 + gain) * own + cross_talk * cross
+    return column * _travel(profile, lever.mount, lever.contact)
+
+
+def erring(profile: Profile, bank: b.Bank, lever: Lever) -> list[Array]:
+    """(SIZE, n) for each mount in which a hand errs by itself: what it does to the state vector."""
+    if lever.is_screw:
+        return [direction(profile, bank, lever)]
+    return [mount[:, list(lever.axes)] for mount in m.hand_matrices(lever.part)]
+
+
+def code_of(profile: Profile, signs: Array, mount: int, contact: int) -> int:
+    """How a screw is taken to work: as seen, else as is most probable beside the others of its mount."""
+    k = 3 * (mount - 1) + contact
+    if signs[k] != screws.UNKNOWN:
+        return int(signs[k])
+    chance = screws.chances(profile, mount, signs[3 * (mount - 1) : 3 * mount], contact)
+    return int(screws.CODES[int(np.argmax(chance))])
+
+
+def _travel(profile: Profile, mount: int, at: int) -> float:
+    contact = profile.mount[mount - 1].contact[at]
+    return contact.clockwise * float(contact.screw_pitch_mm or 0.0)
+
+
+def as_events(profile: Profile, bank: b.Bank, lever: Lever, amount: Array) -> list[Event]:
+    """The moves that a hand can do nearest to ``amount``, the nearest first; none where that is nothing."""
+    if lever.is_screw:
+        name = profile.mount[lever.mount - 1].contact[lever.contact].name
+        last = bank.last_turn[3 * (lever.mount - 1) + lever.contact]
+        return [Turn(lever.mount, name, turns) for turns in fractions(float(amount[0]), last)]
+    move = np.zeros(3)
+    move[list(lever.axes)] = np.asarray(amount)
+    move *= min(1.0, MOST_SHIFT_MM / max(float(np.linalg.norm(move)), 1e-9))
+    x, y, z = (float(v) + 0.0 for v in np.round(move, 1))
+    return [Shift(lever.part, (x, y, z))] if np.linalg.norm(move) >= LEAST_SHIFT_MM else []
+
+
+def fractions(turns: float, last: float = 0.0) -> list[float]:
+    """The fractions of a turn on both sides of what is wanted, the nearer first: sixteenths, near the end
+    thirty-seconds; play that is lost on reversal is made up for."""
+    way = float(np.sign(turns))
+    wanted = min(abs(turns), MOST_TURNS)
+    if wanted < LEAST_TURNS:
+        return []
+    parts = 16 if wanted >= 0.25 else 32 if wanted >= 1 / 16 else 64
+    below = np.floor(wanted * parts)
+    options = [way * (below + step) / parts for step in (0, 1, 2, 3) if below + step > 0]
+    options.sort(key=lambda option: abs(abs(b.hand(option, last)[0]) - wanted))
+    return [float(option) for option in options[:2]]
+
+
+def apply(profile: Profile, bank: b.Bank, samples: Samples, event: Event) -> Samples:
+    """The machines after a move by a hand that errs."""
+    if isinstance(event, Shift):
+        return _shifted(samples, event)
+    return _turned(profile, bank, samples, event) if isinstance(event, Turn) else samples
+
+
+def _shifted(samples: Samples, event: Shift) -> Samples:
+    move, sign = np.array(event.move_mm), samples.sign
+    by = np.broadcast_to(m.shift_matrix(event.part) @ move, samples.x.shape).copy()
+    for i, mount in enumerate(m.hand_matrices(event.part)):
+        by += (b.shift_sd(move) * samples.noise[:, 9 + 3 * i : 12 + 3 * i]) @ mount.T
+    if event.part.startswith("mirror-"):
+        k = 8 + int(event.part[-1])
+        works = _drawn(np.broadcast_to([1 - b.STUCK, b.STUCK], (len(by), 2)), np.array([1, screws.DEAD]), k)
+        sign = sign.copy()
+        sign[:, k] = np.where(sign[:, k] == screws.UNKNOWN, works, sign[:, k])
+        by[sign[:, k] == screws.DEAD] = 0.0
+    return replace(samples, x=samples.x + by, sign=sign)
+
+
+def _turned(profile: Profile, bank: b.Bank, samples: Samples, event: Turn) -> Samples:
+    contact = profile.contact_index(event.mount, event.screw)
+    k, signs, x = 3 * (event.mount - 1) + contact, samples.sign.copy(), samples.x.copy()
+    if (signs[:, k] == screws.UNKNOWN).any():
+        chance = screws.chances(
+            profile, event.mount, signs[:, 3 * (event.mount - 1) : 3 * event.mount], contact
+        )
+        signs[:, k] = np.where(signs[:, k] == screws.UNKNOWN, _drawn(chance, screws.CODES, k), signs[:, k])
+    turned, variance = b.hand(event.turns, bank.last_turn[k])
+    own, cross = screws.tilts(signs[:, k], *m.screw_vectors(profile, event.mount, contact))
+    response = x[:, m.response_at(event.mount, contact)]
+    moves = (1 + response[:, :1]) * own + response[:, 1:] * cross
+    done = _travel(profile, event.mount, contact) * (turned + np.sqrt(variance) * samples.noise[:, k])
+    locked = samples.noise[:, 13 + 2 * event.mount : 15 + 2 * event.mount] * b.LOCK_SD[samples.errs][:, None]
+    at = m.contact_at(event.mount)
+    x[:, at] += done[:, None] * moves + locked @ contact_points(profile, event.mount).T
+    return replace(samples, x=x, sign=signs)
+
+
+def _drawn(chance: Array, codes: Array, k: int) -> Array:
+    """(M,) codes, drawn evenly and always alike as often as chance (M, codes) says."""
+    below = _dice(len(chance), k)[:, None] >= np.cumsum(chance, axis=1)
+    return np.asarray(codes[np.minimum(below.sum(1), len(codes) - 1)])
+
+
+@lru_cache(maxsize=64)
+def _dice(count: int, k: int) -> Array:
+    """(count,) evenly spread numbers 0–1 in a fixed disorder."""
+    return (np.random.default_rng(11 + k).permutation(count) + 0.5) / count

@@ -1,0 +1,176 @@
+"""The beam is nowhere to be seen: which way to turn, from all that was missed so far.
+
+A blank says 'not on this card, or stopped on the way': no Gaussian holds that. So the machines as they may
+have been
+at the last mark are drawn in numbers, taken through every move since, and those that would have left a mark
+are
+struck out (a particle filter without resampling: Doucet, de Freitas & Gordon, Sequential Monte Carlo, 2001,
+ch. 1).
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import combinations
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from server.solver.decide import moves as mv
+from server.solver.decide.situation import Choice, Place, View, kind
+from server.solver.estimate import hypotheses as b
+from server.solver.estimate import samples as o
+from server.solver.estimate import screws
+from server.solver.estimate.belief import believe
+from server.solver.events import Event, MarkSeen, NoMark, Shift, Turn
+from server.solver.machine import model as m
+from server.solver.machine.trace import Rays, contact_points
+
+Array = NDArray[Any]
+
+# Machines drawn at a time, for as long as too few survive: a small computer has no memory for all at once.
+DRAWS, ENOUGH, MOST, FEW = (1024, 4096, 4096, 4096, 4096), 100, 256, 8
+MOVE_GAIN = 0.08  # how much more probable a mark must become for a move to be worth it
+BACKWARDS_TOO = 0.02
+LOST = 5  # blanks after which something improbable has probably happened: any screw may work backwards
+SURE_CATCH, SECOND_MOVE = 0.5, 0.05  # chance below which two screws are tried; how much more it must become
+COARSE = (0.5, 1.0, 2.0, 3.0)  # turns of each of two screws
+# Machines that agree with all blanks, as they are at the next pulse, and their rays.
+Here = tuple[o.Samples, Rays]
+
+
+def search(view: View, stage: int, places: list[Place], here: Here | None = None) -> Choice:
+    """The move after which a mark is most probable, or the most probable place for a mark where none adds
+    to that. Where one screw cannot bring the beam back, the first of two."""
+    samples, rays = here or remaining(view, places[0].station)
+    now = chances(view, rays, places)
+    found = Choice("mark", place=places[int(np.argmax(now))], stage=stage, why="search")
+    blank = bool(view.alignment.events) and isinstance(view.alignment.events[-1], NoMark)
+    least = float(now.max()) + (BACKWARDS_TOO if blank else MOVE_GAIN)
+    tries = _tries(view, stage)
+    after = []
+    for event in tries:
+        moved = mv.apply(view.profile, view.bank, samples, event)
+        after.append(o.pushed(rays, view.jacobian, moved.x - samples.x))
+    singles = [chances(view, there, places) for there in after]
+    pairs: dict[tuple[int, ...], Array] = {(i,): chance for i, chance in enumerate(singles)}
+    if max(chance.max() for chance in singles) < SURE_CATCH:
+        for i, j in _two_screws(tries):
+            pairs[i, j] = chances(view, _both(rays, after[i], after[j]), places) - SECOND_MOVE
+    best = max(pairs, key=lambda some: float(pairs[some].max()))
+    if float(pairs[best].max()) <= least:
+        return found
+    event = tries[best[0]]
+    return Choice(
+        kind(event), place=places[int(np.argmax(pairs[best]))], event=event, stage=stage, why="search"
+    )
+
+
+def _two_screws(tries: list[Event]) -> list[tuple[int, int]]:
+    """Pairs of turns of different screws, in coarse steps."""
+    coarse = [(i, e) for i, e in enumerate(tries) if isinstance(e, Turn) and abs(e.turns) in COARSE]
+    return [(i, j) for (i, one), (j, other) in combinations(coarse, 2) if one.screw != other.screw]
+
+
+def _both(rays: Rays, one: Rays, other: Rays) -> Rays:
+    """After two moves, each of which shifts the marks by as much as it does alone."""
+    return Rays(
+        one.offset_mm + other.offset_mm - rays.offset_mm,
+        one.lens_mm + other.lens_mm - rays.lens_mm,
+        rays.slope,
+    )
+
+
+def remaining(view: View, station: int) -> Here:
+    """Machines that agree with all blanks, as they are at the next pulse, and their rays."""
+    samples = survivors(view, station)
+    samples = samples.moved(_shaken(view, samples, len(view.alignment.events)))
+    return samples, o.everywhere(view.profile, samples.x)
+
+
+def chances(view: View, rays: Rays, places: list[Place]) -> Array:
+    """(P,) share of the machines that leave a mark at each place, all of one station."""
+    hits = o.hits(view.profile, rays, places[0].station).mean(0)
+    return np.asarray(hits[[place.position for place in places]])
+
+
+def survivors(view: View, station: int) -> o.Samples:
+    """Machines that agree with everything since the last mark, blanks included; at least a few."""
+    events = view.alignment.events
+    start = max((i + 1 for i, e in enumerate(events) if isinstance(e, MarkSeen)), default=0)
+    tail = events[start:]
+    if not any(isinstance(e, NoMark) for e in tail):
+        return view.samples
+    bank = b.expecting(view.profile, believe(replace(view.alignment, events=events[:start])), station)
+    banks = [bank, b.doubted(view.profile, bank, station)] if station else [bank]
+    lost = sum(isinstance(e, NoMark) for e in tail) >= LOST
+    best = view.samples.only(np.arange(0))
+    for believed in banks:
+        left = best.only(np.arange(0))
+        for turn, count in enumerate(DRAWS):
+            drawn = o.draw(believed, count, turn=turn)
+            drawn = _either_way(drawn, turn) if lost else drawn
+            samples, _ = _followed(view, believed, drawn, tail, most=0)
+            left = left.joined(samples)
+            if len(left.x) >= ENOUGH:
+                return left.only(np.arange(min(len(left.x), MOST)))
+        best = max(best, left, key=lambda some: len(some.x))
+    if len(best.x) >= FEW:
+        return best
+    # Nothing agrees with all blanks; some may have been bad pulses: those that the fewest contradict.
+    samples, blanks = _followed(view, banks[-1], o.draw(banks[-1], DRAWS[1]), tail, most=len(tail))
+    return samples.only(np.argsort(blanks, kind="stable")[:ENOUGH])
+
+
+def _either_way(samples: o.Samples, turn: int) -> o.Samples:
+    """The machines with screws that are not known yet working one way as often as the other."""
+    coin = np.random.default_rng([40, turn]).choice([-1, 1], samples.sign.shape)
+    coin[:, 9:] = screws.UNKNOWN
+    return replace(samples, sign=np.where(samples.sign == screws.UNKNOWN, coin, samples.sign))
+
+
+def _followed(
+    view: View, bank: b.Bank, samples: o.Samples, tail: tuple[Event, ...], *, most: int
+) -> tuple[o.Samples, Array]:
+    """The machines after all events, but for those that more than ``most`` blanks contradict; how many do."""
+    profile, blanks = view.profile, np.zeros(len(samples.x), dtype=int)
+    for i, event in enumerate(tail):
+        if isinstance(event, NoMark):
+            blanks = blanks + _reached(view, _shaken(view, samples, i), event)
+            rows = np.flatnonzero(blanks <= most)
+            samples, blanks = samples.only(rows), blanks[rows]
+        elif isinstance(event, Turn | Shift):
+            order = np.random.default_rng(i).permutation(len(samples.x))
+            samples = mv.apply(profile, bank, replace(samples, noise=samples.noise[order]), event)
+            if isinstance(event, Turn):
+                k = 3 * (event.mount - 1) + profile.contact_index(event.mount, event.screw)
+                bank = b.turned(bank, k, event.turns)
+    return samples, blanks
+
+
+def _shaken(view: View, samples: o.Samples, pulse: int) -> Array:
+    """(M, SIZE) the machines as they are at one pulse: a loose mirror lies a little differently at each."""
+    x, rng = samples.x.copy(), np.random.default_rng([30, pulse])
+    for mount in (1, 2, 3):
+        loose = np.flatnonzero(samples.fault == b.LOOSE + mount - 1)
+        at = contact_points(view.profile, mount)
+        tilt = rng.normal(0.0, b.loose_sd(view.profile, mount), (len(loose), 2))
+        x[loose[:, None], np.arange(m.SIZE)[m.contact_at(mount)]] += tilt @ at.T
+    return x
+
+
+def _reached(view: View, x: Array, event: NoMark) -> Array:
+    rays = m.rays(view.profile, x, np.array(event.head_mm))
+    here = Rays(rays.offset_mm[:, None], rays.lens_mm[:, None], rays.slope[:, None])
+    return o.hits(view.profile, here, m.station_index(event.station))[:, 0]
+
+
+def _tries(view: View, stage: int) -> list[Event]:
+    if stage == 0:
+        ways = ((1, 0), (-1, 0), (0, 1), (0, -1), (1, 1), (1, -1), (-1, 1), (-1, -1))
+        return [Shift("tube", (0.0, size * y, size * z)) for y, z in ways for size in (8.0, 16.0)]
+    mount = min(stage, 3)
+    screws = [c.name for c in view.profile.mount[mount - 1].contact if c.screw_pitch_mm is not None]
+    sizes = (0.25, 0.5, 0.75, 1.0, 1.5, 2.0, 3.0)
+    return [Turn(mount, name, way * size) for name in screws for size in sizes for way in (-1, 1)]

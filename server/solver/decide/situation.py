@@ -1,0 +1,213 @@
+"""Everything that planning one step looks at: the belief, the machines as they may be, their marks over the
+bed."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from server.solver.decide import moves as mv
+from server.solver.estimate import hypotheses as b
+from server.solver.estimate import samples as o
+from server.solver.estimate.belief import believe
+from server.solver.events import Alignment, Event, Inspected, MarkSeen, NoMark, Turn
+from server.solver.machine import model as m
+from server.solver.machine.profile import STATIONS, Point, Profile
+from server.solver.machine.trace import Rays
+
+Array = NDArray[Any]
+
+FEW = 4  # samples that a sign must have to be believed
+CLOSER = 2048  # machines on which it is called done
+WEIGHED = 96  # samples on which moves are weighed
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where a card can hang: station index and index of the head position in the grid; anew: taken off and
+    hung again although it hangs there."""
+
+    station: int
+    position: int
+    anew: bool = False
+
+
+@dataclass(frozen=True)
+class View:
+    """Everything that planning one step looks at."""
+
+    alignment: Alignment
+    bank: b.Bank
+    samples: o.Samples
+    rays: Rays
+    numbers: Array  # (M, 7) in units of the tolerances
+    best: Rays  # of one machine, (1, 12, …): the best hypothesis
+    jacobian: Rays  # derivatives at the best hypothesis
+
+    @property
+    def profile(self) -> Profile:
+        """The laser."""
+        return self.alignment.machine
+
+    @property
+    def here(self) -> int:
+        """Index of the station where a card hangs now; −1 where none does."""
+        return m.station_index(self.bank.hung[0]) if self.bank.hung else -1
+
+    @property
+    def loose(self) -> Array:
+        """(M,) samples whose mount is loose: their marks will scatter whatever is turned."""
+        return np.asarray(self.samples.fault >= b.LOOSE)
+
+
+@dataclass(frozen=True)
+class Choice:
+    """What to do next, before it is put in words."""
+
+    do: str
+    place: Place | None = None
+    event: Event | None = None
+    cause: str = ""
+    reason: str = ""
+    stage: int = 4
+    why: str = ""
+
+
+def look(alignment: Alignment) -> View:
+    """The belief after all events and what it means for the bed."""
+    bank = believe(alignment)
+    samples = o.draw(bank, turn=len(alignment.events))
+    rays = o.everywhere(alignment.machine, samples.x)
+    numbers = o.numbers(rays) / o.limits(alignment.machine)
+    best, jacobian = o.everywhere_bent(alignment.machine, bank.mean[bank.best])
+    return View(alignment, bank, samples, rays, numbers, best, jacobian)
+
+
+def closer(view: View) -> View:
+    """The view with many more machines, none of them drawn before: to be surer of a probability."""
+    samples = o.draw(view.bank, CLOSER, turn=len(view.alignment.events) + 1)
+    rays = o.everywhere(view.profile, samples.x)
+    return replace(view, samples=samples, rays=rays, numbers=o.numbers(rays) / o.limits(view.profile))
+
+
+def thin(view: View) -> View:
+    """The view with fewer samples, in their pairs of opposites: enough to weigh moves against each other."""
+    half = len(view.samples.x) // 2
+    rows = np.concatenate([np.arange(WEIGHED // 2), half + np.arange(WEIGHED // 2)])
+    rays, numbers = view.rays.only(rows), view.numbers[rows]
+    return replace(view, samples=view.samples.only(rows), rays=rays, numbers=numbers)
+
+
+def probability(view: View, stage: int, factor: float = 1.0) -> float:
+    """Probability that all numbers up to a stage are within ``factor`` × tolerance."""
+    good = (view.numbers[:, : o.STAGE_KEYS[stage]] <= factor).all(1)
+    if stage >= 2:
+        good &= ~view.loose
+    return float(good.mean())
+
+
+def after_moves(view: View, events: Sequence[Event]) -> View:
+    """The view as it will be after some moves; an untried screw is taken to work as the profile says."""
+    samples, rows = view.samples, np.arange(len(view.samples.x))
+    for event in events:
+        samples = mv.apply(view.profile, view.bank, samples, event)
+        if isinstance(event, Turn):
+            k = 3 * (event.mount - 1) + view.profile.contact_index(event.mount, event.screw)
+            kept = samples.sign[:, k] == _likely_code(view, samples, event.mount, k)
+            if not kept.all():
+                samples, rows = samples.only(np.flatnonzero(kept)), rows[kept]
+    rays = view.rays.only(rows) if len(rows) < len(view.samples.x) else view.rays
+    rays = o.pushed(rays, view.jacobian, samples.x - view.samples.x[rows])
+    return replace(view, samples=samples, rays=rays, numbers=o.numbers(rays) / o.limits(view.profile))
+
+
+def _likely_code(view: View, samples: o.Samples, mount: int, k: int) -> int:
+    """As the best hypothesis has it, because the moves are worked out for that one; else as most have it."""
+    best = mv.code_of(view.profile, view.bank.sign[view.bank.best], mount, k % 3)
+    if (samples.sign[:, k] == best).sum() >= FEW:
+        return best
+    codes, counts = np.unique(samples.sign[:, k], return_counts=True)
+    return int(codes[np.argmax(counts)])
+
+
+def seen_stations(view: View) -> set[str]:
+    """Stations with a mark that still holds: a repair voids those on cards behind the first mirror that it
+    reached."""
+    found: set[str] = set()
+    repairs = iter(view.bank.repairs)
+    for event in view.alignment.events:
+        if isinstance(event, MarkSeen):
+            found.add(event.station)
+        elif isinstance(event, Inspected) and event.outcome == "fixed":
+            found &= set(STATIONS[: next(repairs)])
+    return found
+
+
+def kind(event: Event) -> str:
+    """What a move is called in a step."""
+    return "turn" if isinstance(event, Turn) else "shift"
+
+
+def nearest(profile: Profile, head: Point) -> int:
+    """Index of the grid position nearest to a head position."""
+    return int(np.argmin([np.hypot(x - head[0], y - head[1]) for x, y in o.grid(profile)]))
+
+
+def last_position(view: View) -> int:
+    """Grid position at which the last pulse was made."""
+    heads = [e.head_mm for e in view.alignment.events if isinstance(e, MarkSeen | NoMark)]
+    return nearest(view.profile, heads[-1]) if heads else 0
+
+
+def missed(view: View) -> bool:
+    """Whether the newest pulse left no mark."""
+    pulses = [event for event in view.alignment.events if isinstance(event, MarkSeen | NoMark)]
+    return bool(pulses) and isinstance(pulses[-1], NoMark)
+
+
+def next_sigma(view: View) -> float:
+    """How uncertain the next mark will claim to be: as the last ones did."""
+    seen = [max(e.sigma_mm) for e in view.alignment.events if isinstance(e, MarkSeen)]
+    return float(np.median(seen[-3:])) if seen else 0.1
+
+
+def pulse_sd(view: View) -> float:
+    """How much a mark at mirror 3 errs from pulse to pulse on one tape, mm per axis: what it claims and what
+    has been learnt of tape and beam."""
+    return float(np.sqrt(_variance(view, Place(2, 2), hung=True)))
+
+
+def mark_variance(view: View, place: Place) -> float:
+    """How much a mark at a place will err, mm² per axis: by its reading, the pulse, and how its card hangs if
+    it is hung for it."""
+    return _variance(view, place, hung=_stays(view, place))
+
+
+def marks_at(view: View, place: Place) -> Array:
+    """(M, 2) where each machine makes a mark at a place, on its card as it hangs if it hangs already."""
+    found = m.spot(view.profile, view.rays, place.station)[:, place.position]
+    return m.on_card(found, view.samples.x) if _stays(view, place) else found
+
+
+def _stays(view: View, place: Place) -> bool:
+    """Whether the card that hangs now is the one that a mark at a place is made on."""
+    return place.station == view.here and not place.anew
+
+
+def _variance(view: View, place: Place, *, hung: bool) -> float:
+    """Over what may be the noise, information adds up: the harmonic mean."""
+    gap = view.profile.tube.far_mount_mm - view.profile.tube.exit_mount_mm
+    swung = gap * m.spot(view.profile, view.jacobian, place.station)[2:4, place.position]
+    each = next_sigma(view) ** 2 + b.PULSE_VAR + b.MODEL_SD**2 + b.JITTER_SD**2 * (swung**2).sum() / 2
+    each = each if hung else each + b.HANG_VAR[:, 0]
+    odds = np.bincount(view.bank.noise, view.bank.weight, len(b.NOISES))
+    return float(odds.sum() / (odds / each).sum())
+
+
+def numbered(view: View) -> bool:
+    """Whether the events say which hanging a mark belongs to: only then is a card asked to be hung anew."""
+    return any(e.hanging is not None for e in view.alignment.events if isinstance(e, MarkSeen | NoMark))

@@ -1,0 +1,108 @@
+"""Is it good enough to cut, and why not; and what is known of the beam's angles."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from server.solver.decide.cost import worst_power
+from server.solver.decide.situation import View, seen_stations
+from server.solver.estimate import samples as o
+from server.solver.machine.linear import weighted_least_squares
+from server.solver.machine.profile import STATIONS
+from server.solver.machine.trace import Rays
+from server.solver.steps import Verdict
+
+Array = NDArray[Any]
+
+ANGLES, MAP = ("tube", "leg-1-2", "leg-2-3", "down"), ("mean", "per_m_y", "per_m_x", "per_m2_xy")
+KNOWN_MRAD = 2.0  # an angle less certain than this counts as unknown
+
+
+def verdict(view: View, *, aligned: bool) -> Verdict | None:
+    """The verdict at the best estimate; None until each station has a mark that no repair has voided."""
+    if not set(STATIONS) <= seen_stations(view):
+        return None
+    profile = view.profile
+    values = dict(zip(o.KEYS, o.numbers(view.best)[0], strict=True))
+    power, at = worst_power(profile, view.best)
+    reasons = () if aligned else tuple(_reasons(view, values))
+    return Verdict(
+        aligned=aligned,
+        overlap_mm={f"mirror-{i}": float(values[f"overlap-{i}"]) for i in (2, 3)},
+        centre_mm={f"mirror-{i}": float(values[f"centre-{i}"]) for i in (1, 2, 3)},
+        lens_mm=float(values["lens"]),
+        nozzle_mm=float(values["nozzle"]),
+        worst_power=power,
+        worst_at_head_mm=at,
+        reasons=reasons,
+    )
+
+
+_WORDS = {
+    "centre-1": "the marks at mirror 1 are {0:.1f} mm off its centre (tolerance {1:.1f} mm)",
+    "overlap-2": "the marks at mirror 2 wander by {0:.1f} mm along the gantry (tolerance {1:.1f} mm)",
+    "centre-2": "the marks at mirror 2 are {0:.1f} mm off its centre (tolerance {1:.1f} mm)",
+    "overlap-3": "the marks at mirror 3 wander by {0:.1f} mm over the bed (tolerance {1:.1f} mm)",
+    "centre-3": "the marks at mirror 3 are {0:.1f} mm off its centre (tolerance {1:.1f} mm)",
+    "nozzle": "the marks at the nozzle are up to {0:.1f} mm off its centre (tolerance {1:.1f} mm)",
+    "lens": "the beam meets the lens {0:.1f} mm off its centre (tolerance {1:.1f} mm)",
+}
+
+
+def _reasons(view: View, values: dict[str, float]) -> list[str]:
+    limits = dict(zip(o.KEYS, o.limits(view.profile), strict=True))
+    over = [_WORDS[key].format(value, limits[key]) for key, value in values.items() if value > limits[key]]
+    return over or ["not yet proved over the whole bed"]
+
+
+def estimate(view: View) -> dict[str, Any]:
+    """Angles of the beam and the five-point map of the marks at mirror 3, each with its sigma; None while
+    unknown."""
+    mean, angles = view.best, {}
+    for i, name in enumerate(ANGLES):
+        values, sigmas = mean.slope[0, 2, i] * 1e3, view.rays.slope[:, 2, i].std(0) * 1e3
+        known = float(sigmas.max()) <= KNOWN_MRAD
+        angles[name] = _pair(values, sigmas) if known else [None, None]
+    return {"angles_mrad": angles, "five_point": _five_point(view, mean)}
+
+
+def unknown() -> dict[str, Any]:
+    """The estimate of which nothing is known."""
+    return {
+        "angles_mrad": {name: [None, None] for name in ANGLES},
+        "five_point": {name: [None, None] for name in MAP},
+    }
+
+
+def _pair(values: Array, sigmas: Array) -> list[dict[str, float]]:
+    return [
+        {"value": round(float(v), 4), "sigma": round(float(s), 4)}
+        for v, s in zip(values, sigmas, strict=True)
+    ]
+
+
+def _five_point(view: View, mean: Rays) -> dict[str, Any]:
+    """offset = mean + per_m_y·y + per_m_x·x + per_m2_xy·x·y over the five positions, from the middle of the
+    bed."""
+    if STATIONS[2] not in seen_stations(view):
+        return {name: [None, None] for name in MAP}
+    heads = np.array(o.grid(view.profile)[:5]) * 1e-3
+    x, y = (heads - heads[2]).T
+    design = np.stack([np.ones(5), y, x, x * y], axis=1)
+    known = view.rays.offset_mm[:, :5, 2].std(0) + 1e-6  # (5, 2): positions that are better known count more
+    marks = mean.offset_mm[0, :5, 2]
+    fits = [weighted_least_squares(design, marks[:, i], known[:, i])[0] for i in (0, 1)]
+    spread = np.stack(
+        [_spread(design, view.rays.offset_mm[:, :5, 2, i], known[:, i]) for i in (0, 1)], axis=1
+    )
+    return {name: _pair(np.array([fit[i] for fit in fits]), spread[i]) for i, name in enumerate(MAP)}
+
+
+def _spread(design: Array, marks: Array, sigma: Array) -> Array:
+    """(4,) standard deviations of the map over machines as they may be: marks of one position hang
+    together."""
+    weighted = design / sigma[:, None]
+    return np.asarray((marks / sigma @ np.linalg.pinv(weighted).T).std(0))

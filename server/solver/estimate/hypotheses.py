@@ -1,0 +1,320 @@
+"""What is known of a machine as hypotheses side by side, and what is known before the first pulse.
+
+How screws may work is in ``screws``; what each hypothesis is, in ``Bank``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from server.solver.events import NoMark
+from server.solver.machine import model as m
+from server.solver.machine.profile import Profile
+from server.solver.machine.trace import contact_points
+
+Array = NDArray[Any]
+
+FAULTS = ("none", "gantry-racking", "rail-bow", "rail-bow", "loose-mount", "loose-mount", "loose-mount")
+LOOSE = FAULTS.index("loose-mount")  # of mirror 1; those of mirrors 2 and 3 follow
+# Which rail is bowed. One that may bow both makes what is seen, a bow of one, too improbable.
+BOWS = {2: slice(0, 2), 3: slice(2, 4)}  # fault: Y rail, X rail within the bows of the state vector
+# The fault that each is looked for as: a person looks along both rails.
+SEEN_AS = np.array([min(BOWS) if fault in BOWS else fault for fault in range(len(FAULTS))])
+CAUSES = ("gantry-racking", "rail-bow", "loose-mount")
+# Prior odds and sizes: our own guesses of what workshops see (common practice, no source).
+FAULT_PRIOR = np.array([0.94, 0.02, 0.01, 0.01, 0.007, 0.007, 0.006])
+FAR = 0.03  # of the tube and of each mirror: it stands far off
+TUBE_SD, FAR_TUBE_SD = 4.0, 15.0  # of each tube mount, mm
+TILT_SD = 8e-3  # of each mirror and axis, rad
+FAR_TILT_SD = (50e-3, 50e-3, 25e-3)  # of a mirror far off; mirror 3 loses the nozzle's hole long before
+PISTON_SD = 0.3  # of each mirror along its normal, mm
+SHIFT_SD = (1.5, 1.5, 0.3)  # of each mount and axis, mm; mirror 3 and the lens sit in one head
+RACK_SD = (0.1, 4.0)  # of a sound gantry, of one that racks: swing of the far mark, front to back, mm
+BOW_SD = (0.03, 1.5)  # of a straight rail, of a bowed one: its middle off the line, mm
+LOOSE_MM = (2.5, 2.5, 0.9)  # swing of the far mark behind a loose mirror 1, 2, 3 from pulse to pulse
+LENS_SD = 0.3  # of the lens off the head's axis, per axis, mm (common practice, no source)
+GAIN_SD, CROSS_SD = 0.1, 0.1  # lever arms off by at most 15 %: sd 8.7 %, and a little to spare
+HAND_RELATIVE, HAND_TURNS = 0.08, 1 / 64 / np.sqrt(3)  # 1/64 turn at most: sd of limits, JCGM 100:2008, 4.3.7
+PLAY_TURNS, PLAY_SD = 0.8 / 32, 0.25 / 32
+SHIFT_RELATIVE, SHIFT_HAND = 0.08, 0.15
+MODEL_SD = 0.02  # what the model leaves out, mm
+OUTLIER, CARD_AREA, MISREAD_BLANK = 0.003, 1600.0, 0.003
+ASTRAY_MM = 1.0  # sd of a mark made in another mode of the tube, or read beside itself, per axis
+STUCK = 0.03  # of a mirror's base that turns out not to move
+CARD_HALF = 20.0
+REPAIR_TILT_SD, REPAIR_SHIFT_SD = 0.3e-3, 0.2  # what a repair elsewhere does to the mirrors
+VOID = 0.1  # a repair that changed everything
+FORGOTTEN = 0.05  # odds of a belief without the blanks against the one that they have bent
+WRONG_SCREW, UPSET = 0.01, 1e-3  # a turn was another one; something was knocked and all before is void
+CLOSE = 0.1  # hypotheses whose contact points differ by less, mm, share their derivatives
+KEEP, LEAST, LEAST_OF_FAULT = 56, 1e-6, 1e-12
+LEAST_OF_NOISE = 1e-5
+DOUBT = 0.2  # share of the weight that would rather not believe a mark, beyond which turns are doubted too
+
+
+@dataclass(frozen=True)
+class Noise:
+    """How much marks and hands err beside what they claim: one sd per axis each. hang_mm, roll: of a hanging
+    (mm, rad); pulse_mm: of a mark on its tape; jitter: of the beam's direction from pulse to pulse (rad);
+    lock: of a mirror when its screw is locked after a turn (rad); astray: share of marks in another place
+    altogether. Sizes and odds are our own guesses of what workshops see (common practice, no source)."""
+
+    name: str
+    odds: float
+    hang_mm: float
+    pulse_mm: float = 0.0
+    jitter: float = 0.02e-3
+    lock: float = 0.0
+    astray: float = 0.01
+    roll: float = 0.02
+
+
+NOISES = (
+    Noise("as claimed", 0.62, hang_mm=0.1, roll=0.005),
+    Noise("small", 0.12, hang_mm=0.3, pulse_mm=0.1, jitter=0.05e-3, lock=0.1e-3),
+    Noise("hangings", 0.05, hang_mm=0.8, pulse_mm=0.03),
+    Noise("tape", 0.05, hang_mm=0.2, pulse_mm=0.3),
+    Noise("jitter", 0.05, hang_mm=0.2, pulse_mm=0.03, jitter=0.18e-3),
+    Noise("locknuts", 0.04, hang_mm=0.2, pulse_mm=0.03, lock=0.5e-3),
+    Noise("modes", 0.02, hang_mm=0.2, pulse_mm=0.03, astray=0.2),
+    Noise("all of it", 0.05, hang_mm=0.6, pulse_mm=0.18, jitter=0.07e-3, lock=0.2e-3, astray=0.03),
+)
+HANG_VAR = np.array([[n.hang_mm**2, n.hang_mm**2, n.roll**2] for n in NOISES])
+PULSE_VAR = np.array([n.pulse_mm**2 for n in NOISES])
+JITTER_SD = np.array([n.jitter for n in NOISES])
+LOCK_SD = np.array([n.lock for n in NOISES])
+ASTRAY = np.array([n.astray for n in NOISES])
+ALIKE = (0, len(NOISES) - 1)  # the noises beside which faults are supposed: what lies between tells no more
+
+
+@dataclass(frozen=True)
+class Note:
+    """What a hypothesis supposes to have gone wrong. kind: 'screw' (another screw than asked for), 'way',
+    'none', 'otherwise' (a screw that works otherwise), 'upset' (everything), 'reading' (a mark)."""
+
+    kind: str
+    mount: int = 0
+    screw: str = ""
+    asked: str = ""
+
+
+@dataclass(frozen=True)
+class Bank:
+    """Hypotheses side by side; H of them."""
+
+    log_weight: Array  # (H,)
+    mean: Array  # (H, SIZE)
+    cov: Array  # (H, SIZE, SIZE)
+    fault: Array  # (H,) index into FAULTS
+    noise: Array  # (H,) index into NOISES
+    sign: Array  # (H, 12) how each screw, then each mirror's base works: a key of WORKS, 0 not known yet
+    notes: tuple[tuple[Note, ...], ...]  # (H) what the hypothesis supposes to have gone wrong
+    last_turn: tuple[float, ...]  # (9) direction in which each screw was turned last
+    evidence: float = 0.0  # log of what normalising took away so far: banks of one alignment can be compared
+    doubt: float = 0.0  # probability that the newest pulse was bad or misread rather than explained
+    # For each repair, the first mirror that it reached: marks on cards behind that one hold no more.
+    repairs: tuple[int, ...] = ()
+    parts_seen: int = 0  # tube, mirror 1, 2, 3: how many of them a card has shown
+    blind: Bank | None = None  # the same without the blanks since the last mark
+    blanks: tuple[NoMark, ...] = ()  # those since the last move
+    hung: tuple[str, int | None] | None = None  # station and number of the card that hangs
+
+    @property
+    def weight(self) -> Array:
+        """(H,) probabilities."""
+        return np.asarray(np.exp(self.log_weight))
+
+    @property
+    def fresh_note(self) -> bool:
+        """Whether the newest pulse may well be bad or misread, or the machine not as supposed."""
+        return self.doubt > DOUBT
+
+    @property
+    def best(self) -> int:
+        """Index of the most probable hypothesis."""
+        return int(np.argmax(self.log_weight))
+
+
+@lru_cache(maxsize=16)
+def prior(profile: Profile) -> Bank:
+    """What is known of a machine before its first pulse: each noise without a fault, each fault."""
+    pairs = [(0, i) for i in range(len(NOISES))] + [(f, i) for f in range(1, len(FAULTS)) for i in ALIKE]
+    fault, noise = np.array(pairs).T
+    odds = np.array([n.odds for n in NOISES])
+    share = np.where(fault == 0, odds[noise] / odds.sum(), odds[noise] / odds[list(ALIKE)].sum())
+    return Bank(
+        log_weight=np.log(FAULT_PRIOR[fault] * share),
+        mean=np.zeros((len(fault), m.SIZE)),
+        cov=np.stack([_prior_cov(profile, *pair) for pair in pairs]),
+        fault=fault,
+        noise=noise,
+        sign=np.zeros((len(fault), 12), dtype=np.int8),
+        notes=((),) * len(fault),
+        last_turn=(0.0,) * 9,
+    )
+
+
+def _prior_cov(profile: Profile, fault: int, noise: int) -> Array:
+    """(SIZE, SIZE) with one of FAULTS and of NOISES, no part far off."""
+    variance = np.zeros(m.SIZE)
+    variance[m.TUBE] = TUBE_SD**2
+    variance[m.SHIFT] = np.repeat(SHIFT_SD, 3) ** 2
+    reach_m2 = profile.path.mirror_2_to_3_mm[1] * profile.bed.depth_mm * 1e-6
+    variance[m.RACK] = (RACK_SD[FAULTS[fault] == "gantry-racking"] / reach_m2) ** 2
+    variance[m.BOW] = BOW_SD[0] ** 2
+    if fault in BOWS:
+        variance[m.BOW][BOWS[fault]] = BOW_SD[1] ** 2
+    variance[m.LENS_OFF], variance[m.HANG] = LENS_SD**2, HANG_VAR[noise]
+    variance[m.RESPONSE] = np.tile([GAIN_SD**2, CROSS_SD**2], 9)
+    cov = np.diag(variance)
+    for mount in (1, 2, 3):
+        at = contact_points(profile, mount)
+        cov[m.contact_at(mount), m.contact_at(mount)] = PISTON_SD**2 + TILT_SD**2 * at @ at.T
+    return cov
+
+
+def split_far(profile: Profile, bank: Bank, station: int) -> Bank:
+    """Before a card sees a part for the first time, each hypothesis becomes two: the part as usual, or far
+    off."""
+    for part in range(bank.parts_seen, station + 1):
+        extra = np.zeros((m.SIZE, m.SIZE))
+        if part == 0:
+            extra[m.TUBE, m.TUBE] = (FAR_TUBE_SD**2 - TUBE_SD**2) * np.eye(4)
+        else:
+            at = contact_points(profile, part)
+            extra[m.contact_at(part), m.contact_at(part)] = (
+                (FAR_TILT_SD[part - 1] ** 2 - TILT_SD**2) * at @ at.T
+            )
+        far = replace(bank, log_weight=bank.log_weight + np.log(FAR), cov=bank.cov + extra)
+        bank = join(replace(bank, log_weight=bank.log_weight + np.log1p(-FAR)), far)
+    return replace(bank, parts_seen=max(bank.parts_seen, station + 1))
+
+
+def rehung(bank: Bank, hung: tuple[str, int | None]) -> Bank:
+    """The bank once another card hangs: how it hangs is not known yet."""
+    if hung == bank.hung:
+        return bank
+    mean, cov = bank.mean.copy(), bank.cov.copy()
+    forget(mean, cov, m.HANG, HANG_VAR[bank.noise][:, :, None] * np.eye(3))
+    return replace(bank, mean=mean, cov=cov, hung=hung)
+
+
+def forget(mean: Array, cov: Array, part: slice, fresh: Array) -> None:
+    """Takes back what (H, SIZE) means and their covariances know of a part of the state, here and now: it is
+    then nil, give or take fresh, (…, n, n)."""
+    mean[:, part], cov[:, part, :], cov[:, :, part] = 0.0, 0.0, 0.0
+    cov[:, part, part] = fresh
+
+
+def expecting(profile: Profile, bank: Bank, station: int) -> Bank:
+    """The bank ready for a card at a station that may see parts for the first time."""
+    return prune(split_far(profile, bank, min(station, 3)))
+
+
+def doubted(profile: Profile, bank: Bank, mount: int) -> Bank:
+    """The bank with what is known of a mirror's tilt taken back as far as a part that stands far off."""
+    at = contact_points(profile, mount)
+    cov = bank.cov.copy()
+    cov[:, m.contact_at(mount), m.contact_at(mount)] += FAR_TILT_SD[mount - 1] ** 2 * at @ at.T
+    return replace(bank, cov=cov)
+
+
+def turned(bank: Bank, k: int, turns: float) -> Bank:
+    """The bank with only the direction of a screw's last turn noted."""
+    way = float(np.sign(turns))
+    return replace(bank, last_turn=tuple(way if i == k else last for i, last in enumerate(bank.last_turn)))
+
+
+def loose_shares(bank: Bank) -> Array:
+    """(3,) probability that the mount of mirror 1, 2, 3 is loose."""
+    return np.array([bank.weight[bank.fault == LOOSE + i].sum() for i in range(3)])
+
+
+def loose_sd(profile: Profile, mount: int) -> float:
+    """Tilt (rad) of a loose mirror from pulse to pulse: what moves the mark at the far end of its leg enough
+    to be called a fault."""
+    path = profile.path
+    leg = (path.mirror_1_to_2_mm[1], path.mirror_2_to_3_mm[1], path.lens_focal_mm)[mount - 1]
+    return LOOSE_MM[mount - 1] / (2 * leg)
+
+
+def take(bank: Bank, index: Array, log_weight: Array) -> Bank:
+    """Some of the hypotheses (possibly several times), with new weights."""
+    return replace(
+        bank,
+        log_weight=log_weight,
+        mean=bank.mean[index],
+        cov=bank.cov[index],
+        fault=bank.fault[index],
+        noise=bank.noise[index],
+        sign=bank.sign[index],
+        notes=tuple(bank.notes[i] for i in index),
+    )
+
+
+def join(one: Bank, other: Bank) -> Bank:
+    """Two banks of one alignment as one."""
+    return replace(
+        one,
+        log_weight=np.concatenate([one.log_weight, other.log_weight]),
+        mean=np.concatenate([one.mean, other.mean]),
+        cov=np.concatenate([one.cov, other.cov]),
+        fault=np.concatenate([one.fault, other.fault]),
+        noise=np.concatenate([one.noise, other.noise]),
+        sign=np.concatenate([one.sign, other.sign]),
+        notes=one.notes + other.notes,
+    )
+
+
+def prune(bank: Bank) -> Bank:
+    """Weights that add up to one, the improbable dropped."""
+    order, log_weight, total = probable(bank.log_weight, bank.fault, bank.noise, bank.sign)
+    return replace(take(bank, order, log_weight), evidence=bank.evidence + total)
+
+
+def probable(log_weight: Array, fault: Array, noise: Array, sign: Array) -> tuple[Array, Array, float]:
+    """Which hypotheses are kept, the most probable first; their log weights, which add up to one; log of what
+    all added up to.
+
+    Kept are the most probable ones; beside them, of each fault and of each noise, the most probable that has
+    the screws work as the best has them, so that no fault vanishes because it was paired with a wrong sign.
+    """
+    total = float(np.logaddexp.reduce(log_weight))
+    log_weight = log_weight - total
+    order = np.argsort(-log_weight, kind="stable")
+    likely = log_weight[order]
+    keep = (np.arange(len(order)) < KEEP) & (likely > np.log(LEAST))
+    alike = np.flatnonzero((sign[order] == sign[order[0]]).all(1))
+    for kinds, least in ((fault, LEAST_OF_FAULT), (noise, LEAST_OF_NOISE)):
+        for some in (np.arange(len(order)), alike):
+            first = some[np.unique(kinds[order[some]], return_index=True)[1]]
+            keep[first] |= likely[first] > np.log(least)
+    order = order[keep]
+    return order, log_weight[order] - np.logaddexp.reduce(log_weight[order]), total
+
+
+def shifted(bank: Bank, log_factor: float) -> Bank:
+    """The bank with all its weights changed by a factor."""
+    return replace(bank, log_weight=bank.log_weight + log_factor)
+
+
+def shift_sd(move: Array) -> Array:
+    """(3,) how far a hand errs in each axis of a mount that is asked to move by ``move``, mm."""
+    return np.asarray(SHIFT_RELATIVE * np.abs(move) + SHIFT_HAND * (move != 0))
+
+
+def hand(turns: float, last: float) -> tuple[float, float]:
+    """Mean and variance of the turn that takes hold when ``turns`` are asked for.
+
+    ``last`` is the direction of the turn before (0: unknown): on reversal the play is lost first.
+    """
+    way = np.sign(turns)
+    reverses = 0.5 if last == 0 else float(way != np.sign(last))
+    lost = min(reverses * PLAY_TURNS, abs(turns))
+    spread = reverses * PLAY_SD**2 + (0.25 * PLAY_TURNS**2 if last == 0 else 0.0)
+    return turns - way * lost, (HAND_RELATIVE * turns) ** 2 + HAND_TURNS**2 + spread

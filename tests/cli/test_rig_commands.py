@@ -1,0 +1,121 @@
+"""The rig's commands: every answer is there, every fault one line with what to do."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+from firmware.camera.listing import CameraFound
+from firmware.panel.panel import Panel
+from firmware.panel.parts import Pins
+from server.cli import rig_commands as command_rig
+from server.cli.main import main
+from server.log import Log
+from server.rig import doctor
+
+PICTURE = np.random.default_rng(2).integers(0, 255, (48, 64, 3)).astype(np.uint8)
+GOOD = CameraFound("usb", "Microscope", {"device": "/dev/video0"}, picture=PICTURE)
+BUSY = CameraFound(
+    "pi", "imx708", {"number": 0}, problem="Pi camera 0 cannot be opened: close the other program"
+)
+
+
+def test_cameras_are_listed_with_a_picture_each(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(command_rig, "list_cameras", lambda: [BUSY, GOOD])
+    assert main(["cameras", "--pictures", str(tmp_path / "p"), "--json"]) == 0
+    busy, good = map(json.loads, capfd.readouterr().out.splitlines())
+    assert (busy["camera"], busy["picture"], busy["problem"]) == ("pi:0", "", BUSY.problem)
+    assert (good["camera"], good["size"]) == ("usb:/dev/video0", "64 × 48")
+    assert cv2.imread(good["picture"]).shape == PICTURE.shape
+
+
+def test_no_camera_is_one_line(monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]) -> None:
+    monkeypatch.setattr(command_rig, "list_cameras", list)
+    assert main(["cameras"]) == 2
+    assert capfd.readouterr().err.count("\n") == 1
+
+
+def test_the_doctor_says_what_is_bad_and_what_to_do(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(doctor, "list_cameras", lambda: [BUSY])
+    assert main(["doctor", "--data", str(tmp_path), "--to", "http://127.0.0.1:9"]) == 1
+    lines = capfd.readouterr().out.splitlines()
+    assert f"BAD   camera     pi imx708: {BUSY.problem}" in lines
+    assert any(line.startswith("BAD   page") and "--lan" in line for line in lines)
+    names = {line.split()[1] for line in lines}
+    assert {"numpy", "cv2", "camera", "pins", "disk", "log", "clock", "heat", "network"} <= names
+
+
+def test_the_doctor_looks_at_each_thing(tmp_path: Path) -> None:
+    Log(tmp_path).close()
+    states = {
+        "camera": [look.state for look in doctor.cameras([GOOD])],
+        "none": [look.state for look in doctor.cameras([])],
+        "dark": [look.state for look in doctor.cameras([CameraFound("usb", "x", picture=PICTURE * 0)])],
+        "pins": [look.state for look in doctor.pins(Pins(ring=12), opener=lambda pins: (Panel(), None))],
+        "held": [look.state for look in doctor.pins(Pins(ring=12), opener=lambda pins: (Panel(), "busy"))],
+        "log": [look.state for look in doctor.log(tmp_path)],
+        "hot": [look.state for look in doctor.heat(lambda command: "throttled=0x8")],
+        "cool": [look.state for look in doctor.heat(lambda command: "throttled=0x0")],
+        "unset": [look.state for look in doctor.clock(lambda command: "no")],
+    }
+    assert states == {
+        "camera": ["good"],
+        "none": ["bad"],
+        "dark": ["bad"],
+        "pins": ["good"],
+        "held": ["bad"],
+        "log": ["good"],
+        "hot": ["bad"],
+        "cool": ["good"],
+        "unset": ["note"],
+    }
+
+
+def test_a_camera_library_built_for_another_numpy_is_told_apart_from_none(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "wrongly_built.py").write_text("raise ValueError('numpy.dtype size changed')")
+    monkeypatch.syspath_prepend(tmp_path)
+    (tmp_path / "blocked.py").write_text("import time\ntime.sleep(3600)")
+    wrong, absent, there = doctor.libraries(["wrongly_built", "picamera2", "numpy"], patience_s=300.0)
+    assert wrong.state == "bad"
+    assert "dtype size changed" in wrong.line
+    assert absent.state in ("note", "good")
+    assert (there.state, there.line) == ("good", np.__version__)
+    (blocked,) = doctor.libraries(["blocked"], patience_s=1.0)
+    assert (blocked.state, blocked.line) == ("bad", "does not load within 1 s: restart the Pi")
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["rig", "--to", "rig.example"], "begins with http"),
+        (
+            ["rig", "--to", "http://127.0.0.1:9", "--camera", "daguerreotype"],
+            "choose one of pi, pi:NUMBER, usb, usb:DEVICE, replay:FOLDER, rigs",
+        ),
+        (["rig", "--to", "http://127.0.0.1:9", "--camera", "replay:/no/such"], "no such folder"),
+        (["rig", "--to", "http://127.0.0.1:9", "--name", "a b"], "letters, digits"),
+        (["rig", "--to", "http://127.0.0.1:9", "--rig", "/no/such.toml"], "No such file"),
+        (["serve", "--rig", "/no/such.toml"], "No such file"),
+        (
+            ["serve", "--camera", "daguerreotype"],
+            "choose one of pi, pi:NUMBER, usb, usb:DEVICE, replay:FOLDER, rigs",
+        ),
+    ],
+)
+def test_what_cannot_be_is_refused_in_one_line(
+    words: list[str], said: str, tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    assert main([*words, "--data", str(tmp_path)]) == 2
+    told = capfd.readouterr().err
+    assert said in told
+    assert told.count("\n") == 1

@@ -1,0 +1,67 @@
+"""A session on a practice laser that somebody else fires, seen by a camera on a clock of its own."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from server.log import Log
+from server.practice import PracticeCamera, PracticeMachine
+from server.rig.frame_loop import Eye
+from server.rig.live_marks import Watching
+from server.session.session import Session
+from server.solver import profile_as_json
+from server.sources.base import Place
+from server.sources.camera_source import CameraSource
+from tests.session.wired import Wired
+
+MIRROR_1 = Place("mirror-1", (0.0, 1000.0))
+
+
+class Clock:
+    """Time passes only while somebody sleeps."""
+
+    def __init__(self, now_s: float = 100.0) -> None:
+        self.now_s = now_s
+
+    def __call__(self) -> float:
+        return self.now_s
+
+    def sleep(self, span_s: float) -> None:
+        self.now_s += span_s
+
+
+@pytest.fixture
+def clock() -> Clock:
+    return Clock()
+
+
+@pytest.fixture
+def machine() -> PracticeMachine:
+    made = PracticeMachine(3)
+    made.hang("mirror-1")
+    return made
+
+
+@pytest.fixture
+def session(tmp_path: Path, machine: PracticeMachine, clock: Clock) -> Session:
+    source = CameraSource(PracticeCamera(machine, clock=clock, sleep=clock.sleep))
+    made = Session(Log(tmp_path / "data"), source, machine=profile_as_json(machine.profile), clock=clock)
+    made.acknowledge()
+    return made
+
+
+@pytest.fixture
+def eye(session: Session) -> Eye:
+    return Eye(Watching(session), session.source)
+
+
+@pytest.fixture
+def wired() -> Wired:
+    return Wired()
+
+
+def looks(eye: Eye, count: int) -> None:
+    for _ in range(count):
+        eye.look()

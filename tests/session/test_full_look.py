@@ -1,0 +1,104 @@
+"""Found in the small stream, measured in the full one: a two-stream camera before a practice laser."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import cv2
+import pytest
+
+from firmware import Frame
+from server.practice import PracticeCamera, PracticeMachine
+from server.rig.frame_loop import Eye
+from server.rig.full_resolution import FullLook
+from server.rig.uplink import Outpost, Spool
+from server.sources.base import NoPicture
+from server.sources.camera_source import CameraSource
+from tests.session.conftest import Clock, looks
+
+Json = dict[str, Any]
+
+
+class TwoStreams(PracticeCamera):
+    """Half the size when looked through, the full size when asked for."""
+
+    full_taken = 0
+
+    def newest(self, *, newer_than: int = -1, timeout_s: float = 2.0) -> Any:
+        frame = super().newest(newer_than=newer_than, timeout_s=timeout_s)
+        small = cv2.resize(frame.pixels, None, fx=0.6, fy=0.6, interpolation=cv2.INTER_AREA)
+        return Frame(small, frame.time_s, frame.number)
+
+    def newest_full(self, *, newer_than: int = -1, timeout_s: float = 2.0) -> Any:
+        self.full_taken += 1
+        return super().newest(newer_than=newer_than, timeout_s=timeout_s)
+
+
+@pytest.fixture
+def camera(machine: PracticeMachine, clock: Clock) -> TwoStreams:
+    return TwoStreams(machine, clock=clock, sleep=clock.sleep)
+
+
+def sent(outpost: Outpost) -> Json:
+    first = outpost._spool.first()
+    assert first is not None
+    mark: Json = first["mark"]
+    return mark
+
+
+def test_a_mark_is_measured_at_full_resolution(
+    machine: PracticeMachine, camera: TwoStreams, tmp_path: Path
+) -> None:
+    scales = {}
+    for name, full in (("small", False), ("full", True)):
+        source = CameraSource(camera)
+        look = FullLook(source) if full else None
+        outpost = Outpost("far", Spool(tmp_path / name), lambda path, body: {}, full=look)
+        machine.fresh_card()
+        eye = Eye(outpost, source)
+        looks(eye, 25)
+        machine.pulse()
+        looks(eye, 15)
+        mark = sent(outpost)
+        (burn,) = machine.cards["mirror-1"].burns
+        assert mark["offset_mm"] == pytest.approx(burn.offset_mm, abs=0.15)
+        scales[name] = mark["px_per_mm"]
+    assert scales["small"] == pytest.approx(0.6 * scales["full"], rel=0.02)
+    assert camera.full_taken == 2  # once before the pulse, once after it: full pictures are dear
+
+
+def test_what_the_small_stream_found_stands_where_the_full_one_fails(
+    machine: PracticeMachine, camera: TwoStreams, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    source = CameraSource(camera)
+    outpost = Outpost("far", Spool(tmp_path), lambda path, body: {}, full=FullLook(source))
+    eye = Eye(outpost, source)
+    looks(eye, 25)
+
+    def gone() -> None:
+        raise NoPicture("gone")
+
+    monkeypatch.setattr(source, "shot", gone)
+    machine.pulse()
+    looks(eye, 15)
+    assert sent(outpost)["station"] == "mirror-1"
+
+
+def test_another_card_in_the_full_picture_is_not_believed(
+    machine: PracticeMachine, camera: TwoStreams, tmp_path: Path
+) -> None:
+    from vision import read
+
+    source = CameraSource(camera)
+
+    def elsewhere(after: Any, before: Any) -> Any:
+        return replace(read(after, before), station="nozzle")  # type: ignore[type-var]
+
+    outpost = Outpost("far", Spool(tmp_path), lambda path, body: {}, full=FullLook(source, reader=elsewhere))
+    eye = Eye(outpost, source)
+    looks(eye, 25)
+    machine.pulse()
+    looks(eye, 15)
+    assert sent(outpost)["station"] == "mirror-1"

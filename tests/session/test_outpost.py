@@ -1,0 +1,413 @@
+"""A rig that sends to a page elsewhere: each reading once and in order, whatever network and power do."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from flask.testing import FlaskClient
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from firmware.panel.panel import RHYTHMS
+from firmware.panel.parts import Pins
+from server.log import Log
+from server.pages import Config, create_app
+from server.practice import PracticeCamera, PracticeMachine
+from server.rig.frame_loop import Eye
+from server.rig.signals import PanelKeeper, Wish
+from server.rig.uplink import Outpost, Spool, Unheard, post_json
+from server.rig.uplink_hardware import RigMinder
+from server.session.events import MarkSeen, event_json
+from server.sources.base import Place
+from server.sources.camera_source import CameraSource, RigsSource
+from tests.pages.doubles import Script
+from tests.session.conftest import MIRROR_1, Clock, looks
+from tests.session.wired import Wired
+
+Json = dict[str, Any]
+CODE = "abcd-efgh"
+
+
+class Page:
+    """A page elsewhere, and the wire to it; ``fate`` says what happens to each message."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.fate: Iterator[str] = iter(())
+        self.open()
+
+    def open(self) -> None:
+        config = Config(data=self.folder, source=RigsSource, code=CODE, brain=Script().brain())
+        app = create_app(config)
+        self.desk = app.extensions["spotwright"]
+        self.client: FlaskClient = app.test_client()
+        self.session = self.desk.sessions["bench"]
+
+    def __call__(self, path: str, body: Json) -> Json:
+        fate = next(self.fate, "arrives")
+        if fate == "lost":
+            raise Unheard("not reached", lost=True)
+        headers = {"Authorization": f"Bearer {CODE}"}
+        answer = self.client.post(path, json=body, headers=headers)
+        if fate == "answer lost":
+            raise Unheard("not reached", lost=True)
+        if fate == "restarts":
+            self.desk.log.close()
+            self.open()
+        if answer.status_code != 200:
+            raise Unheard(answer.get_json()["error"]["message"], lost=False)
+        told: Json = answer.get_json()
+        return told
+
+
+@pytest.fixture
+def page(tmp_path: Path) -> Page:
+    made = Page(tmp_path / "page")
+    made.session.acknowledge()
+    return made
+
+
+def marks(page: Page) -> list[float]:
+    return [event_json(event)["offset_mm"][0] for event in page.session.snapshot().counted]
+
+
+def body(offset_mm: float, *, read_s: float = 100.0, boot: str | None = None) -> Json:
+    from server.rig import uplink as outpost
+
+    mark = {
+        "station": "mirror-1",
+        "offset_mm": [offset_mm, 0.0],
+        "sigma_mm": [0.02, 0.02],
+        "width_mm": [4.0, 4.0],
+        "shape": "round",
+    }
+    at = {"boot": outpost._boot() if boot is None else boot, "s": read_s}
+    return {"rig": "far", "series": "ab12cd34", "mark": mark, "picture": None, "read_at": at}
+
+
+def post(folder: Path, page: Page, clock: Clock) -> Outpost:
+    return Outpost("far", Spool(folder / "spool"), page, clock=clock)
+
+
+def deliver_all(outpost: Outpost) -> None:
+    while True:
+        try:
+            if not outpost.deliver():
+                return
+        except Unheard as unheard:
+            assert unheard.lost, str(unheard)
+
+
+def test_a_mark_seen_there_is_a_reading_here(page: Page, tmp_path: Path, clock: Clock) -> None:
+    machine = PracticeMachine(3)
+    machine.hang("mirror-1")
+    source = CameraSource(PracticeCamera(machine, clock=clock, sleep=clock.sleep))
+    outpost = post(tmp_path, page, clock)
+    eye = Eye(outpost, source)
+    looks(eye, 6)
+    outpost.show()
+    assert (
+        page.client.get("/api/rig/picture/far", headers={"Authorization": f"Bearer {CODE}"}).status_code
+        == 200
+    )
+    machine.pulse()
+    looks(eye, 12)
+    deliver_all(outpost)
+    outpost.show()
+    (row,) = page.session.snapshot().events
+    (burn,) = machine.cards["mirror-1"].burns
+    assert isinstance(row.event, MarkSeen)
+    assert row.event.station == "mirror-1"
+    assert row.event.offset_mm == pytest.approx(burn.offset_mm, abs=0.15)
+    assert row.has_picture
+    (kept,) = Log(tmp_path / "page", access="read-only").events(1)
+    assert kept["reading"]["rig"].startswith("far ")
+    (rig,) = page.session.snapshot().rig.rigs
+    assert (rig.name, rig.station, rig.silent) == ("far", "mirror-1", False)
+    assert page.session.source.frame().shape[1] == 480
+
+
+@settings(max_examples=10)
+@given(seed=st.integers(0, 2**32 - 1))
+def test_whatever_is_lost_each_arrives_once_and_in_order(
+    tmp_path_factory: pytest.TempPathFactory, seed: int
+) -> None:
+    folder, rng = tmp_path_factory.mktemp("far"), random.Random(seed)
+    page, clock = Page(folder / "page"), Clock()
+    page.session.acknowledge()
+    page.fate = iter(rng.choices(["arrives", "lost", "answer lost", "restarts"], k=40))
+    outpost, sent = post(folder, page, clock), 0
+    while sent < 6:
+        for _ in range(rng.randint(1, 3)):
+            sent += 1
+            outpost._spool.put(body(float(sent)))
+        if rng.random() < 0.5:  # the rig's power is pulled: what waits is on its disk
+            outpost = post(folder, page, clock)
+        try:
+            outpost.deliver()
+        except Unheard as unheard:
+            assert unheard.lost
+    deliver_all(outpost)
+    assert marks(page) == [float(number) for number in range(1, sent + 1)]
+
+
+def test_a_torn_file_of_a_pulled_plug_is_no_reading(tmp_path: Path) -> None:
+    spool = Spool(tmp_path)
+    spool.put(body(1.0))
+    (tmp_path / "000000002.part").write_text('{"torn')
+    again = Spool(tmp_path)
+    assert len(again) == 1
+    assert again.put(body(2.0)) == 2
+    assert again.name == spool.name
+
+
+def test_another_series_is_another_rig(page: Page, tmp_path: Path, clock: Clock) -> None:
+    first = post(tmp_path / "a", page, clock)
+    first._spool.put(body(1.0))
+    deliver_all(first)
+    second = post(tmp_path / "b", page, clock)  # a new memory card, numbers from 1
+    second._spool.put({**body(2.0), "series": "ffff0000"})
+    deliver_all(second)
+    assert marks(page) == [1.0, 2.0]
+
+
+def test_a_gap_is_refused_so_that_order_is_kept(page: Page) -> None:
+    plain = {key: value for key, value in body(1.0).items() if key != "read_at"}
+    assert page("/api/rig/readings", {**plain, "sequence": 1})["new"] is True
+    with pytest.raises(Unheard, match="Number 2"):
+        page("/api/rig/readings", {**plain, "sequence": 3})
+    assert page("/api/rig/readings", {**plain, "sequence": 1})["new"] is False
+    assert marks(page) == [1.0]
+
+
+def test_a_mark_from_before_the_card_was_hung_is_kept_and_does_not_count(
+    page: Page, tmp_path: Path, clock: Clock
+) -> None:
+    page.session._clock = clock
+    outpost = post(tmp_path, page, clock)
+    outpost._spool.put(body(1.0, read_s=50.0))
+    page.session.hang(Place("mirror-1", (0.0, 1000.0)))  # at 100 s: fresh tape
+    outpost._spool.put(body(2.0, read_s=110.0))
+    clock.now_s = 120.0
+    deliver_all(outpost)
+    assert marks(page) == [2.0]
+    assert [row.withdrawn for row in page.session.snapshot().events] == [True, False]
+
+
+def test_a_mark_where_no_card_should_hang_waits_and_is_said(page: Page, tmp_path: Path, clock: Clock) -> None:
+    outpost = post(tmp_path, page, clock)
+    elsewhere = body(1.0)
+    elsewhere["mark"]["station"] = "nozzle"
+    outpost._spool.put(elsewhere)
+    with pytest.raises(Unheard, match="the card is not said to hang there"):
+        outpost.deliver()
+    assert len(outpost._spool) == 1
+    (rig,) = page.session.snapshot().rig.rigs
+    assert "nozzle" in rig.fault
+
+
+def test_practice_takes_no_real_mark(tmp_path: Path) -> None:
+    client = create_app(Config(data=tmp_path)).test_client()
+    plain = {key: value for key, value in body(1.0).items() if key != "read_at"}
+    answer = client.post("/api/rig/readings", json={**plain, "sequence": 1})
+    assert answer.status_code == 409
+    assert "--camera rigs" in answer.get_json()["error"]["message"]
+
+
+@pytest.mark.parametrize("code", [None, "Bearer wrong-code", "Basic abcd-efgh"])
+def test_without_the_code_nothing_is_taken(page: Page, code: str | None) -> None:
+    headers = {"Authorization": code} if code else {}
+    answer = page.client.post("/api/rig/readings", json={}, headers=headers)
+    assert answer.status_code == 401
+    assert page.session.snapshot().events == ()
+
+
+def test_guessing_the_code_is_slowed_down(page: Page) -> None:
+    tries = [
+        page.client.post("/api/rig/sight", json={}, headers={"Authorization": f"Bearer {n}"}).status_code
+        for n in range(12)
+    ]
+    assert tries == [401] * 10 + [429] * 2
+
+
+@pytest.mark.parametrize(
+    ("change", "path"),
+    [
+        ({"rig": "../../etc"}, "rig"),
+        ({"sequence": 0}, "sequence"),
+        ({"mark": {}}, "mark.station"),
+        ({"picture": "AAAA"}, "picture"),
+        ({"more": 1}, "more"),
+    ],
+)
+def test_nonsense_is_refused_with_its_place(page: Page, change: Json, path: str) -> None:
+    plain = {key: value for key, value in body(1.0).items() if key != "read_at"}
+    answer = page.client.post(
+        "/api/rig/readings",
+        json={**plain, "sequence": 1, **change},
+        headers={"Authorization": f"Bearer {CODE}"},
+    )
+    assert answer.status_code in (400, 422)
+    assert answer.get_json()["error"]["path"] == path
+
+
+def test_an_address_is_one_and_a_dead_one_is_one_line() -> None:
+    with pytest.raises(ValueError, match="begins with http"):
+        post_json("rig.example", None)
+    with pytest.raises(Unheard) as unheard:
+        post_json("http://127.0.0.1:9", "code")("/api/rig/sight", {})
+    assert unheard.value.lost
+    assert "\n" not in str(unheard.value)
+
+
+def test_nothing_of_it_needs_the_wall_clock(
+    page: Page, tmp_path: Path, clock: Clock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from datetime import UTC, datetime
+
+    years = iter([2030, 1970, 2001, 1999, 2050, 1980] * 20)
+    monkeypatch.setattr(page.desk.log, "_now", lambda: datetime(next(years), 1, 1, tzinfo=UTC))
+    outpost = post(tmp_path, page, clock)
+    for number in range(1, 6):
+        outpost._spool.put(body(float(number)))
+    deliver_all(outpost)
+    assert marks(page) == [1.0, 2.0, 3.0, 4.0, 5.0]
+    page.desk.log.close()
+    assert [row["event"]["offset_mm"][0] for row in Log(tmp_path / "page").events(1)] == [1, 2, 3, 4, 5]
+
+
+def test_the_page_says_what_the_panel_of_a_rig_shows(page: Page, tmp_path: Path, clock: Clock) -> None:
+    outpost = post(tmp_path, page, clock)
+    assert outpost.wish is None
+    outpost.show()
+    assert outpost.wish == Wish()
+    page.session.hang(MIRROR_1)
+    outpost.show()
+    assert outpost.wish is not None
+    assert (outpost.wish.signal, outpost.wish.glow) == ("working", True)
+    page.session.typed(MIRROR_1, (3.0, 4.0))
+    outpost.show()
+    assert outpost.wish.mark is not None
+    assert outpost.wish.distance_mm == pytest.approx(5.0)
+
+
+@pytest.mark.parametrize("told", [None, {}, {"signal": "disco", "glow": True, "mark": 1, "distance_mm": 1}])
+def test_a_page_that_speaks_otherwise_wishes_nothing(told: object) -> None:
+    assert Wish.from_json(told) is None
+
+
+def test_a_press_reaches_the_page_once_and_fresh_or_not_at_all(
+    page: Page, tmp_path: Path, clock: Clock
+) -> None:
+    outpost = post(tmp_path, page, clock)
+    outpost.press()
+    outpost.round()
+    assert page.session.snapshot().place == MIRROR_1
+    page.session.typed(MIRROR_1, (1.0, 1.0))
+    saved = page.session.snapshot().said
+    outpost.round()
+    page.fate = iter(["lost"])
+    outpost.press()
+    outpost.round()  # not heard: forgotten
+    outpost.round()
+    outpost.press()
+    clock.sleep(5.0)
+    outpost.round()  # too old
+    assert page.session.snapshot().said == saved
+    outpost.press()
+    outpost.round()
+    assert page.session.snapshot().said != saved
+
+
+def test_what_was_refused_is_said_there_and_here(page: Page, tmp_path: Path, clock: Clock) -> None:
+    outpost = post(tmp_path, page, clock)
+    elsewhere = body(1.0)
+    elsewhere["mark"]["station"] = "nozzle"
+    outpost._spool.put(elsewhere)
+    outpost.round()
+    outpost.round()
+    assert "the card is not said to hang there" in outpost.said
+    assert outpost.wish is not None
+    (rig,) = page.session.snapshot().rig.rigs
+    assert rig.fault == outpost.said
+    page.session.hang(Place("nozzle", (0.0, 1000.0)))
+    outpost.round()
+    assert (outpost.said, len(outpost._spool)) == ("", 0)
+
+
+def test_a_page_that_is_not_reached_wishes_nothing(page: Page, tmp_path: Path, clock: Clock) -> None:
+    outpost = post(tmp_path, page, clock)
+    outpost.round()
+    page.fate = iter(["lost"] * 8)
+    assert [outpost.round() for _ in range(5)] == [0.5, 1.0, 2.0, 5.0, 5.0]
+    assert outpost.wish is None
+    assert outpost.said == "not reached"
+
+
+def minder(outpost: Outpost, wired: Wired, **more: Any) -> RigMinder:
+    keeper = PanelKeeper(Pins(), opener=wired.open)
+    return RigMinder(outpost, problem=more.pop("problem", lambda: None), keeper=keeper, **more)
+
+
+def test_a_rig_drives_its_panel_as_the_page_wishes(
+    page: Page, tmp_path: Path, clock: Clock, wired: Wired
+) -> None:
+    outpost = post(tmp_path, page, clock)
+    mind = minder(outpost, wired, dark_film=True)
+    outpost.round()
+    mind.tick()
+    assert (wired.ring.value, wired.status.value) == (1.0, 1.0)
+    wired.foot.told(True)
+    outpost.round()
+    outpost.round()
+    mind.tick()
+    assert page.session.snapshot().place == MIRROR_1
+    assert wired.ring.value == 0.0
+    assert wired.status.rhythm == RHYTHMS["working"]
+    outpost._spool.put(body(1.0))
+    outpost.round()
+    outpost.round()
+    for _ in range(8):
+        mind.tick()
+    assert [hertz is None for hertz in wired.sounder.heard] == [False, True]
+    mind.stop()
+    assert wired.ring.value == 0.0
+
+
+def test_a_lid_elsewhere_is_shown_and_kept(page: Page, tmp_path: Path, clock: Clock, wired: Wired) -> None:
+    outpost = post(tmp_path, page, clock)
+    mind = minder(outpost, wired)
+    mind.tick()
+    outpost.round()
+    assert page.session.snapshot().rig.lid_closed is False
+    wired.lid.pressed = True
+    wired.lid.told(True)
+    outpost.round()
+    assert page.session.snapshot().rig.lid_closed is True
+
+
+def test_faults_of_a_rig_are_said_on_the_page_and_by_its_light(
+    page: Page, tmp_path: Path, clock: Clock, wired: Wired
+) -> None:
+    said: list[str | None] = ["no Pi camera 0: check the ribbon cable"]
+    outpost = post(tmp_path, page, clock)
+    mind = minder(outpost, wired, problem=lambda: said[0])
+    mind.tick()
+    outpost.round()
+    (rig,) = page.session.snapshot().rig.rigs
+    assert rig.fault == said[0]
+    assert wired.status.rhythm == RHYTHMS["fault"]
+    said[0] = None
+    mind.tick()
+    outpost.round()
+    (rig,) = page.session.snapshot().rig.rigs
+    assert rig.fault == ""
+    assert wired.status.value == 1.0
+    page.fate = iter(["lost"])
+    outpost.round()
+    mind.tick()
+    assert wired.status.rhythm == RHYTHMS["fault"]

@@ -1,0 +1,234 @@
+"""An alignment is recorded and played through everything again: the same events come out."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from dataclasses import dataclass
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from firmware.camera.replay import FolderCamera
+from server.cli.main import main
+from server.log import Log
+from server.practice import PracticeCamera, PracticeMachine
+from server.rig.frame_loop import Eye
+from server.rig.live_marks import Watching
+from server.rig.recorder import AFTER_FRAMES, BEFORE_FRAMES, INDEX, Recorder
+from server.rig.replay import Difference, Replayed, read_recording, replay
+from server.session.events import event_json
+from server.session.session import Session
+from server.solver import profile_as_json
+from server.sources.base import Place
+from server.sources.camera_source import CameraSource
+from tests.session.conftest import MIRROR_1, Clock, looks
+from tests.session.practised import practise
+
+Json = dict[str, Any]
+MIRROR_2 = Place("mirror-2", (0.0, 1000.0))
+
+
+def pulse(session: Session, machine: PracticeMachine, eye: Eye, place: Place) -> None:
+    """A person hangs a fresh card, and fires; the eye watches."""
+    machine.hang(place.station)
+    machine.move_head(place.head_mm)
+    machine.fresh_card()
+    looks(eye, 3)
+    session.hang(place)
+    session.watch(True)
+    looks(eye, 6)
+    machine.pulse()
+    looks(eye, 12)
+
+
+@dataclass(frozen=True)
+class Recorded:
+    """A recording, and what the session was like at its end."""
+
+    folder: Path
+    events: list[Json]
+    step: Json
+
+
+@pytest.fixture(scope="module")
+def recorded(tmp_path_factory: pytest.TempPathFactory) -> Recorded:
+    """Two marks, a turn between, and a walk round the machine."""
+    folder, clock, machine = tmp_path_factory.mktemp("recorded"), Clock(), PracticeMachine(3)
+    machine.hang("mirror-1")
+    source = CameraSource(PracticeCamera(machine, clock=clock, sleep=clock.sleep))
+    session = Session(Log(folder / "data"), source, machine=profile_as_json(machine.profile))
+    session.acknowledge()
+    recorder = Recorder(folder / "recording")
+    eye = Eye(Watching(session), source, keep=recorder.keep)
+    recorder.note({"kind": "begin", "machine": session.machine()})
+    session.listeners.append(recorder.note)
+    pulse(session, machine, eye, MIRROR_1)
+    looks(eye, 40)  # nothing of this is kept
+    session.turn(1, "top", 0.125)
+    pulse(session, machine, eye, MIRROR_2)
+    recorder.close()
+    return Recorded(recorder.folder, events(session), session.snapshot().step.as_json())
+
+
+@pytest.fixture
+def recording(recorded: Recorded, tmp_path: Path) -> Path:
+    """A copy of it."""
+    return Path(shutil.copytree(recorded.folder, tmp_path / "recording"))
+
+
+def events(session: Session) -> list[Json]:
+    return [event_json(entry.event) for entry in session.snapshot().events]
+
+
+def test_what_happened_comes_out_again(recorded: Recorded, recording: Path, tmp_path: Path) -> None:
+    result = replay(recording, tmp_path / "again")
+    assert [event["kind"] for event in result.events] == ["mark", "turn", "mark"]
+    assert result.recorded == recorded.events
+    assert result.differences() == []
+    assert result.step["do"] == recorded.step["do"]
+
+
+@pytest.fixture(scope="module")
+def practised(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[Json]]:
+    """A practice laser's recording, a few deeds long, and its events."""
+    folder = tmp_path_factory.mktemp("practised")
+    return folder / "recording", practise(folder, 5, deeds=6)
+
+
+def test_a_practice_alignment_comes_out_again(practised: tuple[Path, list[Json]], tmp_path: Path) -> None:
+    folder, events = practised
+    result = replay(folder, tmp_path / "again")
+    assert [event["kind"] for event in events].count("mark") >= 2
+    assert result.recorded == events
+    assert result.differences() == []
+
+
+def test_one_event_more_makes_no_other_differ() -> None:
+    turns = [{"kind": "turn", "mount": 1, "screw": "top", "turns": n / 8} for n in range(1, 6)]
+    missed = {"kind": "no-mark", "station": "mirror-2", "head_mm": [0.0, 0.0]}
+    result = Replayed(recorded=turns, events=[turns[0], missed, *turns[1:]])
+    assert result.differences() == [Difference(None, missed)]
+
+
+@pytest.mark.parametrize("name", ["../000000.jpg", "/etc/passwd", "000000.png", 7])
+def test_only_the_recordings_own_pictures_are_opened(recording: Path, name: object, tmp_path: Path) -> None:
+    index = recording / INDEX
+    lines = [json.loads(line) for line in index.read_text().splitlines()]
+    next(line for line in lines if "picture" in line)["picture"] = name
+    index.write_text("\n".join(json.dumps(line) for line in lines))
+    with pytest.raises(ValueError, match=r"recording.jsonl, line \d+: "):
+        replay(recording, tmp_path / "again")
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        "7",
+        "[]",
+        '{"did": 3}',
+        '{"did": {"kind": "x"}}',
+        '{"did": {"kind": "event", "event": {}}}',
+        '{"did": {"kind": "event", "event": {"kind": "turn"}}}',
+        '{"did": {"kind": "hang", "place": {"station": 3}}}',
+        "[" * 100_000,
+    ],
+)
+def test_nonsense_in_a_recording_is_one_line(recording: Path, line: str, tmp_path: Path) -> None:
+    index = recording / INDEX
+    first, *rest = index.read_text().splitlines()
+    index.write_text("\n".join([first, line, *rest]))
+    with pytest.raises(ValueError, match=r"^recording.jsonl[^\n]*$"):
+        replay(recording, tmp_path / "again")
+
+
+def test_only_the_frames_around_what_happened_are_kept(recording: Path) -> None:
+    lines = list(read_recording(recording))
+    pictures = [line for line in lines if "picture" in line]
+    assert len(pictures) == len(list(recording.glob("*.jpg")))
+    assert len(pictures) <= 2 * 21 + 2 * (BEFORE_FRAMES + AFTER_FRAMES)
+    numbers = [line["number"] for line in pictures]
+    assert numbers == sorted(numbers)
+    assert max(b - a for a, b in pairwise(numbers)) > 20  # the walk is left out
+
+
+def test_it_also_plays_as_a_camera(recording: Path) -> None:
+    camera = FolderCamera(recording)
+    camera.start()
+    assert camera.newest().pixels.shape == (720, 1280, 3)
+    camera.stop()
+
+
+def test_another_result_is_told_with_both_values(
+    recording: Path, tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    index = recording / INDEX
+    lines = [json.loads(line) for line in index.read_text().splitlines()]
+    for line in lines:
+        if line.get("did", {}).get("event", {}).get("kind") == "mark":
+            line["did"]["event"]["offset_mm"][0] += 1.0
+            break
+    index.write_text("\n".join(json.dumps(line) for line in lines))
+    assert main(["replay", str(recording)]) == 1
+    said = capfd.readouterr().out
+    assert "3 events, 1 differ" in said
+    assert said.count("differs: then") == 1
+
+
+def test_a_torn_last_line_is_no_fault_but_a_torn_one_before_is(recording: Path, tmp_path: Path) -> None:
+    index = recording / INDEX
+    whole = index.read_text()
+    index.write_text(whole[:-9])
+    assert len(list(read_recording(recording))) == len(whole.splitlines()) - 1
+    index.write_text(whole.replace("}\n", "\n", 1))
+    with pytest.raises(ValueError, match="line 1: not JSON"):
+        list(read_recording(recording))
+
+
+@pytest.mark.parametrize("what", ["missing", "empty", "no-begin", "no-picture"])
+def test_what_is_no_recording_is_one_line(
+    recording: Path, what: str, capfd: pytest.CaptureFixture[str]
+) -> None:
+    index = recording / INDEX
+    lines = index.read_text().splitlines()
+    if what == "missing":
+        shutil.rmtree(recording)
+    elif what == "empty":
+        index.write_text("")
+    elif what == "no-begin":
+        index.write_text("\n".join(lines[1:]))
+    else:
+        (recording / "000003.jpg").unlink()
+    assert main(["replay", str(recording)]) == 2
+    said = capfd.readouterr().err
+    assert said.startswith("spotwright: ")
+    assert said.count("\n") == 1
+
+
+def test_a_full_disk_ends_the_recording_and_nothing_else(
+    tmp_path: Path, session: Session, machine: PracticeMachine
+) -> None:
+    recorder = Recorder(tmp_path / "recording", free_bytes=lambda: 10)
+    eye = Eye(Watching(session), session.source, keep=recorder.keep)
+    session.listeners.append(recorder.note)
+    pulse(session, machine, eye, MIRROR_1)
+    assert len(events(session)) == 1
+    assert recorder.ended is not None
+    assert "disk" in recorder.ended
+    assert list((tmp_path / "recording").glob("*.jpg")) == []
+    recorder.close()
+
+
+def test_a_recording_is_carried_on_after_a_restart(recording: Path) -> None:
+    before = len(list(recording.glob("*.jpg")))
+    recorder = Recorder(recording)
+    for line in list(read_recording(recording))[:1]:
+        recorder.note(line["did"])
+    from firmware import Frame
+    from vision import load_picture
+
+    recorder.keep(Frame(load_picture(recording / "000000.jpg"), 1.0, 1), None)
+    recorder.close()
+    assert len(list(recording.glob("*.jpg"))) == before + 1

@@ -1,0 +1,108 @@
+"""The camera that watches by itself, on real pictures of a machine that somebody else fires."""
+
+from __future__ import annotations
+
+import threading
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from server.log import Log
+from server.practice import PracticeMachine
+from server.rig.frame_loop import Eye
+from server.rig.live_marks import Watching
+from server.session.events import event_json
+from server.session.session import Refused, Session
+from server.sources.practice_source import PracticeSource
+from tests.session.conftest import MIRROR_1, looks
+
+
+@pytest.fixture(autouse=True)
+def _the_card_hangs(session: Session) -> None:
+    session.hang(MIRROR_1)
+
+
+def marks(session: Session) -> list[Any]:
+    return [event_json(entry.event) for entry in session.snapshot().events]
+
+
+def truth_at_mirror_1(machine: PracticeMachine) -> tuple[float, float]:
+    (burn,) = machine.cards["mirror-1"].burns
+    return burn.offset_mm
+
+
+def test_a_pulse_fired_by_a_person_is_read_from_the_camera(
+    session: Session, machine: PracticeMachine
+) -> None:
+    machine.pulse()
+    session.pulse()
+    (event,) = marks(session)
+    assert event["offset_mm"] == pytest.approx(truth_at_mirror_1(machine), abs=0.15)
+
+
+def test_nothing_is_saved_before_the_pulse_and_then_once(
+    session: Session, machine: PracticeMachine, eye: Eye
+) -> None:
+    session.watch(True)
+    looks(eye, 8)
+    assert marks(session) == []
+    machine.pulse()
+    looks(eye, 20)
+    (event,) = marks(session)
+    assert event["offset_mm"] == pytest.approx(truth_at_mirror_1(machine), abs=0.15)
+
+
+def test_the_mark_is_shown_live_with_the_time_of_its_frame(
+    session: Session, machine: PracticeMachine, eye: Eye
+) -> None:
+    looks(eye, 8)
+    assert session.snapshot().rig.live is None
+    machine.pulse()
+    looks(eye, 12)
+    live = session.snapshot().rig.live
+    assert live.station == "mirror-1"
+    assert live.offset_mm == pytest.approx(truth_at_mirror_1(machine), abs=0.15)
+    before, version = live.taken_s, session.rig.live_version
+    looks(eye, 1)
+    assert session.snapshot().rig.live.taken_s > before
+    assert session.rig.live_version == version + 1
+
+
+def test_it_saves_only_when_asked_and_the_cautions_are_read(
+    session: Session, machine: PracticeMachine, eye: Eye
+) -> None:
+    looks(eye, 8)
+    machine.pulse()
+    looks(eye, 12)
+    session.watch(True)
+    assert marks(session) == []
+    session.restart()
+    session.watch(True)
+    machine.pulse()
+    looks(eye, 20)
+    assert marks(session) == []
+
+
+def test_practice_has_a_button_instead(tmp_path: Path) -> None:
+    session = Session(Log(tmp_path), PracticeSource(PracticeMachine(3)), machine={})
+    with pytest.raises(Refused, match="Only a camera"):
+        session.watch(True)
+
+
+def test_one_bad_look_does_not_end_the_watch(
+    session: Session, caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    looked = threading.Semaphore(0)
+
+    def smoke(*_: object) -> bool:
+        looked.release()
+        raise RuntimeError("smoke")
+
+    eye = Eye(Watching(session), session.source)
+    monkeypatch.setattr(eye, "look", smoke)
+    eye.start()
+    assert looked.acquire(timeout=300)
+    assert looked.acquire(timeout=300)
+    eye.stop()
+    assert "smoke" in caplog.text
