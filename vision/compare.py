@@ -9,10 +9,11 @@ from numpy.typing import NDArray
 
 from vision.card import Floats
 from vision.change import INSIDE_MM, Stack, Tape, believed, fit_tape
-from vision.fit import Spot, fit_spot
+from vision.fit import Ground, Spot, fit_spot
 from vision.joint import Patch, Slack, explained, fit_joint, rival_rest
 from vision.light import light_change, on_grid
 from vision.measure import (
+    MOST_SIGMA_MM,
     OFF_CARD,
     WIDEST_MM,
     Follower,
@@ -39,7 +40,6 @@ SEARCH_PITCH_MM = 0.2
 MOST_SEEDS = 12  # a window torn to shreds still answers in time
 _ALIKE = 4.0  # times the window's typical difference
 _SLACK_MM = 0.03  # how well two pictures are registered: an old edge may differ by so much of its slope
-_MOST_SIGMA_MM = 1.0
 # What else differs where a mark lies on an older one (relief, soot that moved, two edges that are one):
 # measured on
 # rendered pictures, see docs/reading.md.
@@ -162,10 +162,18 @@ def _measure(pair: Comparison, seed: Seed, others: list[Seed], older: list[Follo
         figure = figure_of(pair.window, seed, spot, grid, patch.change)
     mark = _in_depth(pair, mark_of(pair.view, spot, figure, x, y, True), spot.centre)
     if under:
-        mark = replace(mark, sigma_mm=pair_of(_UNDER_SIGMA * np.array(mark.sigma_mm)))
-    if mark.width_mm[0] > WIDEST_MM * pair.view.unit_mm or max(mark.sigma_mm) > _MOST_SIGMA_MM:
+        mark = replace(mark, sigma_mm=pair_of(_doubt(spot, on, x, y) * np.array(mark.sigma_mm)))
+    if mark.width_mm[0] > WIDEST_MM * pair.view.unit_mm or max(mark.sigma_mm) > MOST_SIGMA_MM:
         return None
     return Follower(mark, spot, grid, tape, seed.colour, w, on if under else None)
+
+
+def _doubt(spot: Spot, on: Ground, x: Floats, y: Floats) -> float:
+    """How many times the edge's own sigma holds for a mark of which older ones hide a part."""
+    disc = spot.relative_radius(x, y) < 1.1
+    if on.visible is None or not disc.any():
+        return 1.0
+    return 1 + (_UNDER_SIGMA - 1) * min(2 * float(1 - on.visible[disc].mean()), 1.0)
 
 
 def _in_depth(pair: Comparison, mark: Mark, at: Floats) -> Mark:

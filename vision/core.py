@@ -11,7 +11,7 @@ from vision.card import CardName
 from vision.change import INSIDE_MM, fit_tape
 from vision.compare import MOST_SEEDS, SEARCH_PITCH_MM, changes, compare
 from vision.find import find_card
-from vision.lobes import join_lobes
+from vision.lobes import join_lobes, join_pattern
 from vision.measure import Follower, Scene, measure
 from vision.picture import Pixels
 from vision.reading import CardView, Mark, NoReading, Reading
@@ -50,7 +50,7 @@ def read(
         return found
     station, view = found
     if before is None:
-        marks = [seen.mark for seen in marks_on(after, view, new=None)]
+        marks = join_pattern([seen.mark for seen in marks_on(after, view, new=None)])
         nothing = "no mark on the card: pulse once at the lowest power that marks, or use fresh tape"
         return _answer(station, view, marks, nothing, [])
     return _read_change(station, view, after, before, bar_mm)

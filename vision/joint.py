@@ -87,7 +87,7 @@ def rival_rest(patch: Patch, rows: Floats, ridge: Floats) -> Floats:
     basis = np.vstack([plane, rows])
     weighted = basis * patch.weight.ravel()
     hold = np.diag(np.r_[1e-9, 1e-9, 1e-9, ridge])
-    values = patch.change.ravel()
+    values: Floats = patch.change.ravel()
     return np.asarray(values - np.linalg.solve(weighted @ basis.T + hold, weighted @ values) @ basis)
 
 
@@ -164,4 +164,4 @@ def _furthest(patch: Patch) -> float:
 def _visible(patch: Patch, room: float) -> Floats | None:
     if not np.isfinite(room):
         return None
-    return np.clip(1 - np.clip(patch.gone, 0, None) / room, 0, 1).ravel()
+    return np.asarray(np.clip(1 - np.clip(patch.gone, 0, None) / room, 0, 1).ravel())

@@ -229,7 +229,7 @@ class Stream:
     def _idle(self, picture: Pixels, change: Change, time_s: float) -> None:
         """Nothing happens: drift along with the daylight, and see the mark again."""
         assert self._quiet is not None and self._view is not None
-        stepped = self._steps.take(change.steady, self._quiet.inside)
+        stepped = self._steps.take(change.levels, self._quiet)
         if stepped is not None and self._stepped(picture, stepped):
             return
         self._quiet.drift(change)

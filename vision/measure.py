@@ -11,6 +11,7 @@ from vision.card import Floats
 from vision.change import INSIDE_MM, Stack, Tape
 from vision.edges import SCALE_MM, point_terms
 from vision.fit import Ground, Spot, fit_spot
+from vision.joint import Patch, Slack, explained, rival_rest
 from vision.picture import Pixels
 from vision.reading import CardView, Mark
 from vision.seek import Mask, Seed, grown
@@ -31,6 +32,11 @@ _LONGEST = 4.0  # times its width: longer is a wrinkle or a line
 # of a
 # beam of 12 mm. What is softer is light.
 _SOFTEST_FAINT_MM, _SOFTEST_MM, _FAINT = 2.2, 3.3, -1.0
+MOST_SIGMA_MM = 1.0
+_EXPLAINED, _INNER = 0.75, 0.7  # share of the rim's change that a mark explains; of its radius, not its rim
+# A bell that takes less than a quarter of the light away: in one picture a smudge or a lamp's image looks
+# like that.
+_FAINT_SHARE, _HALF_WHITE = 0.25, 128.0
 OFF_CARD = 0.02  # of the mark hidden behind the window's edge
 _LARGEST_RADIUS_MM, WIDEST_MM = 14.0, 13.0  # a beam of 12 mm (1/e²) marks no more
 
@@ -80,15 +86,33 @@ def measure(scene: Scene, seed: Seed, others: list[Seed], *, new: bool | None) -
     spot = _robust_spot(x, y, z, w, seed, whole=whole)
     if spot is None or not plausible(spot, seed, whole=whole):
         return None
+    level = max(float(np.median(tape[weight > 0] @ np.abs(seed.colour))), _HALF_WHITE)
+    if spot.flatness < _FAINT and spot.height < _FAINT_SHARE * level:
+        return None
+    if _rim_explained(grid, height, weight, spot, seed) < _EXPLAINED:
+        return None
     if hidden_share(spot, x, y) > OFF_CARD:
         figure = Figure("off-card")
         spot = fit_spot(x, y, z, centre=seed.centre_mm, radius=seed.radius_mm, weight=w)
     else:
         figure = figure_of(scene.grid, seed, spot, grid, height)
     mark = mark_of(scene.view, spot, figure, x, y, new)
-    if mark.width_mm[0] > WIDEST_MM * scene.view.unit_mm:
+    if mark.width_mm[0] > WIDEST_MM * scene.view.unit_mm or max(mark.sigma_mm) > MOST_SIGMA_MM:
         return None
     return Follower(mark, spot, grid, tape, seed.colour, w)
+
+
+def _rim_explained(grid: Grid, height: Floats, weight: Floats, spot: Spot, seed: Seed) -> float:
+    """Share of what a plane leaves that the mark explains at its rim and around: a wrinkle, a line or a
+    block of
+    the file goes on beside the disc; what is burnt inside it does not matter.
+    """
+    u, v = np.meshgrid(*grid.axes_mm())
+    rim = weight * (spot.relative_radius(u.ravel(), v.ravel()).reshape(u.shape) > _INNER)
+    nothing = np.zeros_like(height)
+    patch = Patch(grid, height, nothing, nothing, rim, Slack())
+    rival = rival_rest(patch, np.zeros((0, height.size)), np.zeros(0))
+    return explained(patch, spot, rival, seed.radius_mm)
 
 
 def follow(last: Follower, picture: Pixels, view: CardView) -> Mark | None:

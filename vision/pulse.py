@@ -29,6 +29,7 @@ _MUCH = 0.35  # of the window: a hand, a shadow, smoke; no beam is that wide
 # A step in time: two means of so many frames each, between which a pulse may have changed the tape.
 _FRAMES = 5
 _STEP_SIGMAS, _LEAST_STEP, _SMALLEST_STEP_PX = 6.0, 0.6, 6
+_EVERY = 3  # frames from one look to the next: no pulse is over sooner
 _STEP_SMOOTH_PX = 1.0
 _SHIFT_MM, _BLUR_MM2 = 0.05, 0.02  # what trembling and refocusing leave, one standard deviation
 
@@ -44,6 +45,7 @@ class Quiet:
     grid: Grid
     slack: Floats
     terms: Stack
+    gram: Floats
 
     def drift(self, change: Change) -> None:
         """Take over a little of a change that is none."""
@@ -64,13 +66,13 @@ class Quiet:
         down, across = np.gradient(flat, grid.pitch_mm, axis=(0, 1))
         bend = np.asarray(cv2.Laplacian(flat, cv2.CV_32F)) / grid.pitch_mm**2
         terms = np.stack([across, -down, bend]).astype(np.float32) * inside[..., None]
-        return Quiet(flat, inside, grid, _SHAKE * np.asarray(steep).max(axis=2), terms)
+        return Quiet(flat, inside, grid, _SHAKE * np.asarray(steep).max(axis=2), terms, _gram(terms))
 
     def unmoved(self, levels: Stack, noise: float) -> Stack:
         """Return a change without what a shift and another sharpness explain."""
         rows = self.terms.reshape(3, -1)
         ridge = np.diag((noise / np.array([_SHIFT_MM, _SHIFT_MM, _BLUR_MM2])) ** 2)
-        solution = np.linalg.solve(rows @ rows.T + ridge, rows @ levels.ravel())
+        solution = np.linalg.solve(self.gram + ridge, rows @ levels.ravel())
         return np.asarray(levels - np.tensordot(solution.astype(np.float32), self.terms, axes=1))
 
 
@@ -84,7 +86,6 @@ class Change:
     share: float
     contrast: float
     changed: Mask
-    steady: Stack
     brighter: float = 0.0
 
     @property
@@ -112,8 +113,8 @@ def change_from(quiet: Quiet, picture: Pixels, view: CardView) -> Change:
     contrast = float(np.sort(size[inside])[-_SMALLEST_PX])
     other_colour = bool(gain.max() > _OTHER_COLOUR * gain.min())
     share = 1.0 if other_colour else float(changed[inside].mean())
-    brighter = float(np.sort(levels.min(axis=2)[inside])[-_SMALLEST_PX])
-    return Change(levels, share, contrast, changed, quiet.unmoved(levels, noise), brighter)
+    brighter = float(np.partition(levels.min(axis=2)[inside], -_SMALLEST_PX)[-_SMALLEST_PX])
+    return Change(levels, share, contrast, changed, brighter)
 
 
 @dataclass
@@ -125,19 +126,24 @@ class Steps:
 
     _seen: deque[Stack] = field(default_factory=lambda: deque(maxlen=2 * _FRAMES + 1))
 
+    _count: int = 0
+
     def clear(self) -> None:
         """Forget all frames."""
         self._seen.clear()
 
-    def take(self, steady: Stack, inside: Floats) -> Mask | None:
+    def take(self, levels: Stack, quiet: Quiet) -> Mask | None:
         """Add a frame's change; return where the tape stepped, or None."""
-        self._seen.append(steady)
-        if len(self._seen) <= 2 * _FRAMES:
+        self._seen.append(levels)
+        self._count += 1
+        if len(self._seen) <= 2 * _FRAMES or self._count % _EVERY:
             return None
         frames = list(self._seen)
-        step = (sum(frames[-_FRAMES:]) - sum(frames[:_FRAMES])) / _FRAMES
-        size = np.abs(_smooth_by(np.asarray(step), _STEP_SMOOTH_PX)).max(axis=2)
-        within = inside > 0
+        step: Stack = np.mean(frames[-_FRAMES:], axis=0) - np.mean(frames[:_FRAMES], axis=0)
+        within = quiet.inside > 0
+        spread = 1.4826 * float(np.median(np.abs(step[within]))) + 0.1
+        step = quiet.unmoved(np.asarray(step, dtype=np.float32), spread)
+        size = np.abs(_smooth_by(step, _STEP_SMOOTH_PX)).max(axis=2)
         noise = 1.4826 * float(np.median(size[within]))
         stepped = np.asarray((size > max(_STEP_SIGMAS * noise, _LEAST_STEP)) & within)
         count, _, stats, _ = cv2.connectedComponentsWithStats(stepped.astype(np.uint8))
@@ -151,6 +157,11 @@ def like(one: Change, other: Change) -> float:
     where = cv2.dilate((one.changed | other.changed).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
     a, b = one.levels[where].ravel(), other.levels[where].ravel()
     return float(a @ b / max(float(np.linalg.norm(a) * np.linalg.norm(b)), 1e-9))
+
+
+def _gram(terms: Stack) -> Floats:
+    rows = terms.reshape(3, -1)
+    return np.asarray(rows @ rows.T, dtype=float)
 
 
 def _smooth(flat: Stack) -> Stack:
