@@ -74,7 +74,7 @@ def why() -> Response:
 
 @api.get("/frame.jpg")
 def frame() -> BaseResponse:
-    """The bench's newest picture; ``?w=800`` a smaller one, and none (304) where it shows nothing new."""
+    """The bench's newest picture; ``?w=720`` a smaller one, and none (304) where it shows nothing new."""
     width = request.args.get("w", type=int) or 0
     if width not in WIDTHS:
         return Response(desk().session("bench").feed.jpeg(), mimetype="image/jpeg")

@@ -59,8 +59,9 @@ class Lasers:
             raise Refused("The profile is longer than 100 kB.", path="profile", status=413)
         try:
             data = tomllib.loads(text.decode("utf-8"))
-        except ValueError as error:
-            raise Refused(f"The profile is not TOML: {error}", path="profile", status=400) from error
+        except (ValueError, RecursionError) as error:
+            reason = error if isinstance(error, ValueError) else "nested too deeply"
+            raise Refused(f"The profile is not TOML: {reason}", path="profile", status=400) from error
         return self.add(data)
 
     def add(self, data: Json) -> Json:

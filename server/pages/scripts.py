@@ -9,7 +9,7 @@ from pathlib import Path
 __all__ = ["scripts_of"]
 
 STATIC = Path(__file__).parent / "static"
-_IMPORT = re.compile(r'^import .* from "\./([a-z]+)\.js";$', re.MULTILINE)
+_IMPORT = re.compile(r'(?:from|import) "\./([a-z]+)\.js";$', re.MULTILINE)
 
 
 @cache

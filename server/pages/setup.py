@@ -6,7 +6,7 @@ import copy
 from typing import Annotated, Literal
 
 import numpy as np
-from pydantic import Field
+from pydantic import BeforeValidator, Field
 
 from server import solver
 from server.log import Json
@@ -16,7 +16,13 @@ from server.solver.words import station_words
 
 __all__ = ["PITCHES", "Answers", "profile_from", "what_matters"]
 
-Length = Annotated[float, Field(gt=0, le=20_000, allow_inf_nan=False)]
+
+def _with_point(typed: object) -> object:
+    """Return a typed number with a point where a comma stands for it: 1300,5 is 1300.5."""
+    return typed.strip().replace(",", ".") if isinstance(typed, str) and typed.count(",") == 1 else typed
+
+
+Length = Annotated[float, BeforeValidator(_with_point), Field(gt=0, le=20_000, allow_inf_nan=False)]
 # Coarse pitches of ISO 261 (M3–M6), fine M6 of the same table; 1/4"-20 of ASME B1.1: 25.4 mm / 20
 PITCHES = {
     "M3": 0.5,

@@ -206,6 +206,10 @@ class Session(Versioned):
             late = again or (age_s is not None and hung_s is not None and now_s - age_s < hung_s)
             return self._taking.delivered(rig, sequence, mark, picture, late=late, after=after)
 
+    def delivers(self, name: str) -> bool:
+        """Whether readings of a rig of that name are here."""
+        return any(rig.partition(" ")[0] == name for rig in self._standing.memory.rigs)
+
     def last_from(self, rig: str) -> int:
         """Return the number of the newest reading here of that rig's series, 0 for none."""
         return self._standing.memory.rigs.get(rig, 0)

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 from server.pages.view import page_state
+from server.session.snapshot import Hardware, LiveMark, Snapshot
 from tests.pages.doubles import BACK_LEFT, FRONT_LEFT, STEPS, VERDICT
 from tests.pages.test_view import row, seen, snapshot
 
@@ -40,14 +42,14 @@ globalThis.EventSource = class {
 """
 
 
-def _moved(part: str, move_mm: list[float]) -> Json:
+def _moved(part: str, move_mm: list[float]) -> Snapshot:
     return snapshot({**SHIFT, "part": part, "move_mm": move_mm}, source="camera")
 
 
-def _snapshots() -> dict[str, Json]:
+def _snapshots() -> dict[str, Snapshot]:
     there = {"place": AT_2}
     return {
-        "read": snapshot(MARK, cautions_acknowledged=False),
+        "read": snapshot(MARK, cautions=False),
         "pulse": snapshot(MARK, **there),
         "hang": snapshot(MARK),
         "hang anywhere": snapshot({**MARK, "head_mm": [1320.0, 410.0]}),
@@ -68,11 +70,10 @@ def _snapshots() -> dict[str, Json]:
     }
 
 
-def _live(offset_mm: list[float]) -> Json:
-    live = {"station": "mirror-2", "offset_mm": offset_mm, "taken_ms": 1.0}
+def _live(offset_mm: list[float]) -> Snapshot:
+    live = LiveMark("mirror-2", (offset_mm[0], offset_mm[1]), (0.05, 0.05), 0.0, 1.0)
     before = row(seen("mirror-2", 2.0, 1.0, FRONT_LEFT))
-    rig = {"faults": [], "rigs": [], "live": live, "lid_closed": None}
-    return {**snapshot(TURN, place=AT_2, events=[before]), "rig": rig}
+    return replace(snapshot(TURN, place=AT_2, events=[before]), rig=Hardware(live=live))
 
 
 def told_states() -> dict[str, Json]:

@@ -1,10 +1,11 @@
 // What bench and offline page share: the act, the sentence, the button, and below them chain, drawings and lists.
 
+import "./asks.js";
 import { drawCard } from "./card.js";
 import { markNow, showOffers } from "./device.js";
 import { showFinish } from "./finish.js";
 import { Link } from "./link.js";
-import { showChain, showReadings, showVerdict } from "./lists.js";
+import { showChain, showReadings, showUndo, showVerdict } from "./lists.js";
 import { find, setText } from "./make.js";
 import { drawPlan, planWords } from "./plan.js";
 import { showButtons, showTake, stopButtons } from "./press.js";
@@ -92,6 +93,7 @@ function show(state, link, onState) {
   showVerdict(state.verdict);
   showFinish(state);
   showReadings(state, link);
+  showUndo(state, link);
   showScale(state);
   showWhy(link);
   showOffers(state);

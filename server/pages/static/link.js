@@ -57,7 +57,6 @@ export class Link {
   listenClosely() {
     if (document.visibilityState !== "visible" || performance.now() - this.heard < SILENT_MS) return;
     this.lose();
-    this.poll();
   }
 
   // While the stream is down or silent the page asks by itself; the stream comes back when it can.
@@ -65,7 +64,7 @@ export class Link {
     if (this.polling) return;
     this.polling = setInterval(async () => {
       const there = await this.fetchState();
-      if (this.source?.readyState === EventSource.OPEN && this.beating) return this.stopPolling();
+      if (there && this.source?.readyState === EventSource.OPEN && this.beating) return this.stopPolling();
       const waits =
         this.source?.readyState === EventSource.CONNECTING && performance.now() - (this.listening ?? 0) < 3 * RETRY_MS;
       if (there && !waits) this.listen();
@@ -119,7 +118,7 @@ export class Link {
   news(streamed = true) {
     this.heard = performance.now();
     if (streamed) this.beating = true;
-    if (!this.lost) return;
+    if (!this.lost || streamed) return; // only an answer shows that what is pressed would arrive
     this.lost = false;
     this.ears.onTrouble("", "net");
     this.ears.onLost(false);
@@ -128,6 +127,7 @@ export class Link {
   lose() {
     if (this.lost) return;
     this.lost = true;
+    this.poll();
     this.ears.onTrouble("No connection to Spotwright. It comes back by itself; nothing saved is lost.", "net");
     this.ears.onLost(true);
   }

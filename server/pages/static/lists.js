@@ -85,23 +85,37 @@ function readingLine(row, source, link) {
   return html("li", { class: row.withdrawn ? "withdrawn" : null }, row.words, ...more);
 }
 
+/** The last thing that was saved can be taken back: it stays in the log and no longer counts.
+ * @param {State} state @param {Link} link */
+export function showUndo(state, link) {
+  const last = state.readings.find((row) => !row.withdrawn);
+  const can = last && !(state.source === "practice" && ["turn", "shift"].includes(last.kind));
+  remake(find("#undo"), [can && last], () =>
+    can ? ["Last: ", last.words, ". ", withdraw(last, link, "That was wrong")] : [],
+  );
+}
+
 /** Asks once more before it withdraws.
- * @param {ReadingRow} row @param {Link} link */
-function withdraw(row, link) {
+ * @param {ReadingRow} row @param {Link} link @param {string} [label] */
+function withdraw(row, link, label = "Withdraw") {
+  /** @type {HTMLElement} */
   const button = html(
     "button",
     {
       type: "button",
-      "aria-label": `Withdraw: ${row.words}`,
-      onclick: () => {
-        if (button.dataset.asked === undefined) {
-          button.dataset.asked = "";
-          button.setAttribute("aria-label", `Really withdraw: ${row.words}`);
-          setText(button, "Really withdraw?");
-        } else link.act("withdraw", { event: row.id });
-      },
+      class: "small",
+      "aria-label": `${label}: ${row.words}`,
+      onclick: () => askFirst(button, row, link),
     },
-    "Withdraw",
+    label,
   );
   return button;
+}
+
+/** @param {HTMLElement} button @param {ReadingRow} row @param {Link} link */
+function askFirst(button, row, link) {
+  if (button.dataset.asked !== undefined) return void link.act("withdraw", { event: row.id });
+  button.dataset.asked = "";
+  button.setAttribute("aria-label", `Really take it back: ${row.words}`);
+  setText(button, "Really take it back?");
 }

@@ -6,7 +6,7 @@ import { find, setText } from "./make.js";
 const PAUSE_MS = { practice: 500, camera: 110 };
 const IDLE_MS = 2000; // how often it is asked whether anything has changed, while nothing does
 const ERROR_MS = 1500;
-const WIDE_PX = 800; // twice the picture's width on a telephone
+const WIDE_PX = 720; // twice the picture's width on a telephone
 
 /** One picture at a time: the next is asked for when the last is there, so a slow network never queues.
  * @param {() => State} current */
