@@ -75,10 +75,12 @@ class CameraModel:
             matrix, distortion = np.array(told["matrix"], float), np.array(told["distortion"], float)
             width, height = (int(side) for side in told["size_px"])
             rms_px = float(told["rms_px"])
-        except (KeyError, TypeError, ValueError) as error:
+        except (LookupError, TypeError, ValueError, OverflowError) as error:
             raise CalibrationFailed(f"not a camera's calibration: {error}") from error
-        if matrix.shape != (3, 3) or distortion.shape != (5,) or not np.isfinite(matrix).all():
+        if matrix.shape != (3, 3) or distortion.shape != (5,) or min(width, height) < 1:
             raise CalibrationFailed("not a camera's calibration: wrong number of values")
+        if not (np.isfinite(matrix).all() and np.isfinite(distortion).all() and abs(matrix).max() < 1e9):
+            raise CalibrationFailed("not a camera's calibration: values that no lens has")
         return CameraModel(matrix, distortion, (width, height), rms_px)
 
 

@@ -53,7 +53,7 @@ _budget = Budget(MAX_DECODE_BYTES)
 
 
 def load_picture(source: Path | bytes, *, max_pixels: int = MAX_PIXELS) -> Pixels:
-    """Return a JPEG or PNG as (rows, cols, 3) uint8 BGR, turned upright by its EXIF orientation.
+    """Return a JPEG, PNG or WebP as (rows, cols, 3) uint8 BGR, turned upright by its EXIF orientation.
 
     Transparent pixels are laid on white paper; 16 bits become 8, grey and CMYK become BGR; a picture of
     more than 16 megapixels comes at half its size. Size, completeness and the memory that decoding takes are

@@ -16,6 +16,9 @@ if TYPE_CHECKING:
     from vision import CameraModel
 
 
+LONGEST = 100_000  # bytes of what is kept
+
+
 @click.command(short_help="Measure a camera's lens from photos of a grid.")
 @click.argument("photos", nargs=-1, type=click.Path(path_type=Path))
 @click.option(
@@ -61,8 +64,12 @@ def load_camera(path: Path) -> CameraModel:
     import vision
 
     try:
-        return vision.CameraModel.from_json(json.loads(path.read_text(encoding="utf-8")))
+        with path.open("rb") as file:
+            text = file.read(LONGEST)
+        return vision.CameraModel.from_json(json.loads(text.decode("utf-8")))
     except OSError as error:
         raise Refusal(f"{path}: cannot be read ({error.strerror or error})") from error
+    except RecursionError:
+        raise Refusal(f"{path}: not a file that 'spotwright calibrate' wrote (nested too deeply)") from None
     except (ValueError, vision.CalibrationFailed) as error:
         raise Refusal(f"{path}: not a file that 'spotwright calibrate' wrote ({error})") from error

@@ -6,10 +6,6 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from server.pages.lists import event_words
-from server.session.events import event_of
-from server.solver import parse_profile
-
 __all__ = ["LIST_HEAD", "event_line", "listed", "shown_path"]
 
 LIST_HEAD = "   no  begun             by        events  state     laser"
@@ -33,6 +29,10 @@ def _state(row: Json) -> str:
 
 def event_line(place: int, row: Json, machine: Json) -> str:
     """Return one event as a line: its place, when (local time), what happened."""
+    from server.pages.lists import event_words  # brings the solver along: only who shows one waits for it
+    from server.session.events import event_of
+    from server.solver import parse_profile
+
     try:
         words = event_words(event_of(row["event"]), parse_profile(machine).bed)
     except (LookupError, TypeError, ValueError):  # an event or a profile of another program

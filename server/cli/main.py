@@ -260,6 +260,8 @@ def _why_not(port: int, error: OSError) -> str:
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; returns its exit status. Every refusal is one line on standard error."""
+    if any("\0" in word for word in arguments or ()):
+        return _say("spotwright: an argument with a zero byte in it: no file and no name has one", 2)
     try:
         result = spotwright.main(arguments, prog_name="spotwright", standalone_mode=False)
         sys.stdout.flush()

@@ -210,6 +210,8 @@ def _profile(folder: Path, named: Path | None) -> RigProfile:
         return profile_for(folder, named)
     except RigError as error:
         raise Refusal(str(error)) from error
+    except OSError as error:  # a name that is too long even to look for
+        raise Refusal(f"{folder}: {error.strerror or error}") from error
 
 
 def _renamed(profile: RigProfile, name: str) -> RigProfile:

@@ -57,8 +57,8 @@ def what_to_draw(log: Log, *, sources: tuple[str, ...] = (), laser: str | None =
     if laser is not None and laser not in names:
         known = f"; it has {', '.join(names)}" if names else ""
         return f"the log has no laser named {laser}{known}"
-    others = {row["source"] for row in rows if row["events"]} - set(sources or SOURCES)
-    if others == {"practice"}:
+    practice = ("practice",)
+    if set(sources) != set(practice) and any(log.drift(at, sources=practice, laser=laser) for at in STATIONS):
         return "only the practice laser has been aligned so far; --practice draws it"
     return "no alignment of these has a mark yet"
 

@@ -44,7 +44,7 @@ def sound(row: Row, columns: tuple[str, ...], *, kept: str = "checksum") -> bool
 
 
 def healed_head(row: Row, machines: Iterable[str]) -> dict[str, Any] | None:
-    """An alignment's head that is damaged in its profile alone, with that of these that it had; None: none."""
+    """A head that is damaged in its profile alone, with that of these that it had; None: none of them."""
     head = {name: row[name] for name in HEAD}
     tried = (head | {"machine": machine} for machine in machines)
     return next((one for one in tried if sum_of(one, HEAD) == row["head_checksum"]), None)

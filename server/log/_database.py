@@ -290,9 +290,23 @@ def copy_at_newest(folder: Path, into: sqlite3.Connection) -> None:
     """Copy the log in ``folder``, as it is at this moment, into an empty database of the newest version."""
     path = database_in(folder)
     with closing(open_any_version(folder)) as db, one_line(path):
-        db.backup(into)
+        try:
+            db.backup(into)
+        except sqlite3.Error as error:
+            if not _is_of_the_target(error):
+                raise
+            with one_line(Path(into.execute("PRAGMA database_list").fetchone()[2])):
+                raise
         with _named(path):
             _schema.migrate(into)
+
+
+def _is_of_the_target(error: sqlite3.Error) -> bool:
+    """Whether it was the disk that is written to which failed; the source is only read."""
+    code = getattr(error, "sqlite_errorcode", None) or 0
+    reads = (sqlite3.SQLITE_IOERR_READ, sqlite3.SQLITE_IOERR_SHORT_READ)
+    failed = (sqlite3.SQLITE_FULL, sqlite3.SQLITE_READONLY, sqlite3.SQLITE_IOERR)
+    return code & 0xFF in failed and code not in reads
 
 
 @contextmanager

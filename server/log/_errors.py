@@ -59,6 +59,7 @@ _BY_ERRNO = {
 # Primary result codes, https://www.sqlite.org/rescode.html
 _BY_SQLITE_CODE = {
     sqlite3.SQLITE_FULL: _DISK_FULL,
+    sqlite3.SQLITE_IOERR: "the disk fails or takes no more; see whether it is full, or try another",
     sqlite3.SQLITE_READONLY: _READ_ONLY,
     sqlite3.SQLITE_PERM: _READ_ONLY,
     sqlite3.SQLITE_CANTOPEN: "cannot be opened; check that the folder is there and may be written to",

@@ -182,6 +182,7 @@ ACTIONS: dict[str, tuple[type[b.Action], Callable[[Session, Any], None]]] = {
     "inspected": (b.Inspected, lambda session, body: session.inspected(body.cause, body.outcome)),
     "watch": (b.Watch, lambda session, body: session.watch(body.on)),
     "withdraw": (b.Withdraw, lambda session, body: session.withdraw(body.event)),
+    "undo": (b.Nothing, lambda session, _: session.undo()),
     "restart": (b.Restart, _restart),
 }
 

@@ -7,13 +7,14 @@ from collections.abc import Iterable
 from server.log import Json
 from server.pages.way import follow
 from server.pages.words import head_words
+from server.session.mark_taking import BLANKS
 from server.session.snapshot import Snapshot, marked_place
 from server.solver import Step
 from server.solver.machine.profile import Point
 from server.solver.words import move_phrases, station_words, turns_words
 from server.sources.base import Place
 
-__all__ = ["buttons"]
+__all__ = ["buttons", "undo_button"]
 
 
 def buttons(snapshot: Snapshot) -> Json:
@@ -32,6 +33,11 @@ def buttons(snapshot: Snapshot) -> Json:
             return _inspect_buttons(step)
         case _:
             return _set(_button("Begin a new alignment", "restart", {}))
+
+
+def undo_button(snapshot: Snapshot) -> Json | None:
+    """Return what takes the newest event back, None where nothing can be taken back."""
+    return _button("That was wrong: take it back", "undo") if snapshot.may_undo else None
 
 
 def _turn_buttons(snapshot: Snapshot) -> Json:
@@ -58,9 +64,10 @@ def _mark_buttons(snapshot: Snapshot) -> Json:
     practice = snapshot.source == "practice"
     if snapshot.candidates:
         return _set(_hang_button(snapshot), *_candidate_buttons(snapshot.candidates))
-    if snapshot.missed:
+    if snapshot.misses and snapshot.wrong_card is None:
         again = _button("Fire again" if practice else "It fired now: look again", "pulse")
-        return _set(_button("It fired, and left no mark: save that", "no-mark"), again)
+        blank = _button(f"It fired {snapshot.misses} times and left no mark: save that", "no-mark")
+        return _set(again, _hang_button(snapshot), *([blank] if snapshot.misses >= BLANKS else []))
     if snapshot.card_is_ready:
         fire = _button("Fire one pulse" if practice else "That was my pulse", "pulse")
         return _set(fire) if practice else _set(fire, _watch_button(snapshot))

@@ -51,7 +51,9 @@ def _mark(snapshot: Snapshot, wanted: Place) -> Json:
         return _act("pulse", "Pulse", where, *_head(snapshot, wanted))
     if snapshot.candidates:
         return _act("look", "Look", f"{len(snapshot.candidates)} marks")
-    if snapshot.missed:
+    if snapshot.wrong_card is not None:
+        return _act("hang", "Hang", where, *_head(snapshot, wanted))
+    if snapshot.misses:
         return _act("look", "Look", "No mark")
     if snapshot.card_is_ready:
         return _act("pulse", "Pulse", where, _line("lid closed"))

@@ -32,7 +32,7 @@ class Lasers:
         return [current, *sorted(one["name"] for one in kept if one is not None and one["name"] != current)]
 
     def current(self) -> Json:
-        """Return the profile that the next alignment starts with; the practice laser's where it is damaged."""
+        """Return the profile of the next alignment; the practice laser's where it is damaged."""
         instead = "the practice laser's profile is used: choose your laser again before you align it"
         name = self._settings.read(self._folder / "current", _file_name, None, instead=instead)
         found = None if name is None else self._profile(self._folder / name, instead)
@@ -59,8 +59,9 @@ class Lasers:
             raise Refused("The profile is longer than 100 kB.", path="profile", status=413)
         try:
             data = tomllib.loads(text.decode("utf-8"))
-        except ValueError as error:
-            raise Refused(f"The profile is not TOML: {error}", path="profile", status=400) from error
+        except (ValueError, RecursionError) as error:
+            reason = error if isinstance(error, ValueError) else "nested too deeply"
+            raise Refused(f"The profile is not TOML: {reason}", path="profile", status=400) from error
         return self.add(data)
 
     def add(self, data: Json) -> Json:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from server.log import Json
 from server.pages.words import head_words
-from server.session.events import Entry, Event, Inspected, MarkSeen, NoMark, Shift, Turn
+from server.session.events import Difference, Entry, Event, Inspected, MarkSeen, NoMark, Shift, Turn, Undo
 from server.solver.machine.power import percent
 from server.solver.machine.profile import Bed, Profile
 from server.solver.words import move_phrases, part_name, station_words, turns_words
@@ -84,6 +84,10 @@ def event_words(event: Event, bed: Bed) -> str:
         case MarkSeen(station=station, head_mm=head_mm, offset_mm=(u_mm, v_mm)):
             at = f"{station_words(station)}, head {head_words(head_mm, bed)}"
             return f"Mark at {at}: {u_mm:+.2f} right, {v_mm:+.2f} up (mm)"
+        case Difference(station=station, offset_mm=(u_mm, v_mm)):
+            return f"From mark to mark at {station_words(station)}: {u_mm:+.2f} right, {v_mm:+.2f} up (mm)"
+        case Undo():
+            return "The entry before was taken back"
         case _ if event.kind == "damaged":
             return "Damaged: this entry cannot be read any more, and does not count"
         case _:

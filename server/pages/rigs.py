@@ -6,7 +6,7 @@ import base64
 import binascii
 from typing import Annotated, Literal
 
-from flask import Blueprint, Response, abort, jsonify
+from flask import Blueprint, Response, abort, jsonify, request
 from pydantic import Field
 
 from server.pages.bodies import Body, Number, Station, json_body, parse
@@ -100,7 +100,7 @@ def readings() -> Response:
             again=sent.again,
         )
     except Refused as refusal:
-        session.rig.set_rig(RigSight(sent.rig, sent.mark.station, fault=refusal.message), None)
+        _seen(RigSight(sent.rig, sent.mark.station, fault=refusal.message), None)
         raise
     return jsonify({"sequence": sent.sequence, "new": new})
 
@@ -112,7 +112,7 @@ def sight() -> Response:
     sent = parse(Sight, json_body())
     picture = _picture(sent.picture)
     near = None if sent.offset_mm is None else (round(sent.offset_mm[0], 2), round(sent.offset_mm[1], 2))
-    session.rig.set_rig(RigSight(sent.rig, sent.station, near, sent.fault, sent.lid_closed), picture)
+    _seen(RigSight(sent.rig, sent.station, near, sent.fault, sent.lid_closed), picture)
     if picture is not None and sent.station is not None and isinstance(session.source, RigsSource):
         session.source.show(picture)
     last = session.last_from(f"{sent.rig} {sent.series}") if sent.series else 0
@@ -134,6 +134,12 @@ def picture(name: str) -> Response:
     if found is None:
         abort(404, "That rig has sent no picture.")
     return Response(found, mimetype="image/jpeg")
+
+
+def _seen(sight: RigSight, picture: bytes | None) -> None:
+    session = desk().session("bench")
+    address, delivers = request.remote_addr or "", session.delivers(sight.name)
+    session.rig.set_rig(sight, picture, address=address, delivers=delivers)
 
 
 def _sent(mark: Mark) -> SentMark:

@@ -15,7 +15,7 @@ __all__ = ["settings_faults"]
 
 
 def settings_faults(data: Path) -> tuple[str, ...]:
-    """Return one line for each that is damaged: lasers, the current one, check bars, access code, rig.toml."""
+    """Return a line for each that is damaged: lasers, the current one, check bars, access code, rig.toml."""
     settings = Settings()
     Lasers(data / "lasers", settings).names()
     CardScale(kept=data / "lasers" / "check-bars", settings=settings)

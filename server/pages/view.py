@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from server.log import Json
-from server.pages.buttons import buttons
+from server.pages.buttons import buttons, undo_button
 from server.pages.chain import chain_view
 from server.pages.distance import distance
 from server.pages.drawings import card_view, mount_of, mount_view, plan_view, shift_view
@@ -46,7 +46,9 @@ def page_state(snapshot: Snapshot) -> Json:
         "source": snapshot.source,
         "alignment": snapshot.alignment,
         "said": snapshot.said,
-        "missed": snapshot.missed,
+        "missed": snapshot.misses > 0,
+        "wrong_card": snapshot.wrong_card,
+        "undo": undo_button(snapshot),
         "step": snapshot.step_name,
         "cautions_acknowledged": snapshot.cautions,
         "laser": machine.name,
@@ -72,7 +74,9 @@ def page_state(snapshot: Snapshot) -> Json:
         "rig": snapshot.rig.as_json(),
         "chain": chain_view(snapshot),
         "verdict": verdict_rows(step.verdict.as_json() if step.verdict else None, machine),
-        "readings": [reading_row(entry, machine.bed) for entry in reversed(snapshot.events)],
+        "readings": [
+            reading_row(entry, machine.bed) for entry in reversed(snapshot.events) if entry.kind != "undo"
+        ],
         "mounts": [mount_of(machine, mount.mirror) for mount in machine.mount],
     }
 
@@ -98,12 +102,18 @@ def _sentence(snapshot: Snapshot) -> list[str]:
         return [_hang_words(snapshot, place), f"{step.say} Then send its photo, or tap the mark below."]
     if snapshot.candidates:
         return ["More than one mark. Put fresh tape on and fire again, or choose the newest.", ""]
-    if snapshot.missed:
+    if snapshot.wrong_card is not None:
+        return [_wrong_card_words(snapshot.wrong_card, place), _hang_words(snapshot, place)]
+    if snapshot.misses:
         return ["No mark on the card. Did the laser fire?", ""]
     if snapshot.card_is_ready:
         watching = "The camera watches: the mark is read by itself." if snapshot.watch else ""
         return ["Lid closed? Fire one short pulse at the card.", watching]
     return [_hang_words(snapshot, place), step.say]
+
+
+def _wrong_card_words(seen: str, wanted: Place) -> str:
+    return f"That is the card of {station_words(seen)}. Hang that of {station_words(wanted.station)}."
 
 
 def _beside(parts: Parts) -> str:

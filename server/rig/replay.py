@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass, field
 from difflib import SequenceMatcher
 from itertools import zip_longest
@@ -113,9 +114,10 @@ def read_recording(folder: Path) -> Iterator[Json]:
     """Return the lines of a recording in order; raises ValueError, one line, where it is none."""
     try:
         lines = (folder / INDEX).read_text("utf-8").splitlines()
-    except (OSError, UnicodeDecodeError) as error:
-        said = error.strerror if isinstance(error, OSError) else "not UTF-8"
-        raise ValueError(f"{folder / INDEX}: {said}: is that a recording?") from None
+    except OSError as error:
+        raise ValueError(f"{folder / INDEX}: {error.strerror}: is that a recording?") from None
+    except ValueError as error:  # not text, or a path that none can be
+        raise ValueError(f"{folder / INDEX}: {error}: is that a recording?") from None
     for number, line in enumerate(lines, start=1):
         try:
             yield json.loads(line)
@@ -196,9 +198,16 @@ class _Player:
         elif kind == "inspected":
             session.inspected(event["cause"], event["outcome"])
         elif kind == "no-mark":
-            session.no_mark(Place.from_json(event))
+            self._blank(Place.from_json(event))
         elif not self._taken(event):  # the eye was not sure, or a person told of it
             self._mark(event, shot, folder)
+
+    def _blank(self, place: Place) -> None:
+        """A blank counts when it is said again."""
+        with suppress(Refused):
+            self._session.no_mark(place)
+            return
+        self._session.no_mark(place)
 
     def _taken(self, event: Json) -> bool:
         """Whether the eye has saved this mark by itself."""
@@ -278,6 +287,8 @@ def _checked(content: Any, number: int) -> _Picture | _Deed:
 
 
 def _pixels(folder: Path, name: str) -> Pixels:
+    if not (folder / name).resolve().is_relative_to(folder.resolve()):
+        raise ValueError(f"{folder / name}: leads out of the recording")
     try:
         return load_picture(folder / name)
     except PictureRefused as error:

@@ -41,13 +41,16 @@ class Adjusting:
         asked = _is_asked(due, event)
         said = "Done, and saved" if asked else "Saved, though it was not the step"
         expect = due.expect if asked else None
-        step = self._standing.journal.after(event)
+        step, before = self._standing.journal.after(event), self._source.to_json()
         try:
             if not (asked and memory.turned):  # a held screw has turned already
                 by_hand()
-        except (KeyError, ValueError) as error:
-            raise Refused(str(error).strip("'\""), path=kind_of(event)) from error
-        self._standing.save(event, replace(memory, expect=expect, said=said, turned=False), step=step)
+            self._standing.save(event, replace(memory, expect=expect, said=said, turned=False), step=step)
+        except Exception as error:
+            self._source.restore(before)  # what is not in the log was not done: a full disk refuses it too
+            if isinstance(error, KeyError | ValueError) and not isinstance(error, Refused):
+                raise Refused(str(error).strip("'\""), path=kind_of(event)) from error
+            raise
 
 
 def _is_asked(step: Step, event: Event) -> bool:

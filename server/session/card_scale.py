@@ -55,6 +55,9 @@ def _bars_in(text: str) -> Bars | None:
 
 
 def check_bars(bars_mm: Bars) -> None:
-    """Raise BarRefused where no card of ours has such bars; the sizes' bars are so far apart that only one size can be meant."""
+    """Raise BarRefused where no card of ours has such bars.
+
+    The sizes' bars are so far apart that only one size can be meant.
+    """
     nearest = min(SIZES, key=lambda size: abs(CHECK_BARS_MM[size] - bars_mm[0]))
     print_ratio(nearest, bars_mm)

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import MISSING, dataclass, fields
 from typing import Any
 
 from server.log import Json
-from server.solver.events import Inspected, MarkSeen, NoMark, Shift, Turn
+from server.solver.events import Difference, Inspected, MarkSeen, NoMark, Shift, Turn
 
 __all__ = [
+    "Difference",
     "Entry",
     "Event",
     "Inspected",
@@ -29,13 +30,22 @@ class Unread:
     kind: str
 
 
-Event = MarkSeen | NoMark | Turn | Shift | Inspected | Unread
+@dataclass(frozen=True)
+class Undo:
+    """The event of that uuid was taken back; neither of the two is in the document that the solver gets."""
+
+    event: str
+
+
+Event = MarkSeen | NoMark | Turn | Shift | Inspected | Difference | Undo | Unread
 _KINDS: dict[str, type[Any]] = {
     "mark": MarkSeen,
     "no-mark": NoMark,
     "turn": Turn,
     "shift": Shift,
     "inspected": Inspected,
+    "difference": Difference,
+    "undo": Undo,
 }
 _NAMES = {made: kind for kind, made in _KINDS.items()}
 
@@ -45,6 +55,7 @@ class Entry:
     """An event in the log: its number, when it was written (UTC), whether it no longer counts."""
 
     id: int
+    uuid: str
     when: str
     event: Event
     withdrawn: bool
@@ -58,8 +69,13 @@ class Entry:
     @classmethod
     def of(cls, row: Json) -> Entry:
         """Return a row of the log's."""
-        known = {key: row[key] for key in ("id", "when", "withdrawn", "has_picture")}
+        known = {key: row[key] for key in ("id", "uuid", "when", "withdrawn", "has_picture")}
         return cls(event=event_of(row["event"]), **known)
+
+
+def without_undo(document: Json) -> Json:
+    """Return an alignment document without the events that only say that another was taken back."""
+    return {**document, "events": [event for event in document["events"] if event.get("kind") != "undo"]}
 
 
 def event_of(data: Json) -> Event:
@@ -79,8 +95,10 @@ def event_of(data: Json) -> Event:
 def event_json(event: Event) -> Json:
     """Return it as an alignment document has it."""
     values = {field.name: getattr(event, field.name) for field in fields(event) if field.name != "kind"}
+    told = {field.name for field in fields(event) if field.default is MISSING}
+    told |= {field.name for field in fields(event) if values.get(field.name) != field.default}
     plain = {key: list(value) if isinstance(value, tuple) else value for key, value in values.items()}
-    return {"kind": kind_of(event), **{key: value for key, value in plain.items() if value is not None}}
+    return {"kind": kind_of(event), **{key: value for key, value in plain.items() if key in told}}
 
 
 def kind_of(event: Event) -> str:

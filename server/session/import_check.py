@@ -7,6 +7,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
 from server.practice import PracticeMachine
+from server.session.events import without_undo
 from server.session.notes import Memory
 from server.solver import DocumentError, parse_alignment
 
@@ -36,7 +37,7 @@ class _Verdict(BaseModel):
 
 def check_alignment(alignment: Json) -> None:
     """Raise DocumentError, with the path of the fault, unless all but the events' readings can be read."""
-    parse_alignment({"machine": alignment["machine"], "events": alignment["events"]})
+    parse_alignment(without_undo({"machine": alignment["machine"], "events": alignment["events"]}))
     if alignment["verdict"] is not None:
         _check("verdict", _Verdict.model_validate, alignment["verdict"])
     if alignment["state"] is not None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from server.log import Json, Log
-from server.session.events import Entry, Event, event_json
+from server.session.events import Entry, Event, Undo, event_json, without_undo
 from server.session.notes import mark_event
 from server.session.services import Brain, Refused, refusing
 from server.solver import DocumentError, Profile, Step, parse_profile
@@ -36,7 +36,7 @@ class Journal:
         """Return the alignment document that the solver gets."""
         if self.alignment is None:
             return {"machine": self.next_machine, "events": []}
-        return self._log.document(self.alignment)
+        return without_undo(self._log.document(self.alignment))
 
     def machine(self) -> Profile:
         """Return the profile of the alignment; where it cannot be read any more, that of the next one."""
@@ -103,6 +103,18 @@ class Journal:
             if entry.id == event_id and not entry.withdrawn:
                 return entry
         raise Refused("There is no such reading in this alignment.", path="event", status=404)
+
+    def take_back(self) -> Event:
+        """Let the newest entry that counts no longer count, and say so in the log; returns its event."""
+        counting = [entry for entry in self.entries() if not entry.withdrawn]
+        if self.alignment is None or not counting:
+            raise Refused("There is nothing to take back.", path="undo", status=409)
+        newest = counting[-1]
+        self._log.withdraw_event(newest.id)
+        said = self._log.add_event(self.alignment, event_json(Undo(newest.uuid)))
+        self._log.withdraw_event(said)  # it is no part of the document
+        self.think()
+        return newest.event
 
     def withdraw(self, event_id: int) -> None:
         """Let an entry no longer count, and find the step anew."""

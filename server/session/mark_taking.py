@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import NoReturn
 
 from server.log import Json
 from server.session.card_view import CardSight
@@ -18,6 +21,8 @@ from server.sources.base import Place, Shot, Source, as_jpeg
 from vision import Mark, NoReading, Reading
 
 __all__ = ["SentMark", "Taking"]
+
+BLANKS = 2  # so many pulses without a mark, and it is the beam that misses
 
 
 @dataclass(frozen=True)
@@ -45,16 +50,10 @@ class Taking:
         """Save the one new mark; ``picture`` is kept with it. Several wait for a person's choice."""
         result = self._brain.read(shot.after, shot.before)
         if isinstance(result, NoReading):
-            self._nothing(result, shot)
-            return
+            self._nothing(result, shot, place)
         self._card.note(result.station, result.card, shot.after.shape[:2])
         if result.station != place.station:
-            self._standing.keep()
-            raise Refused(
-                f"That is the card of {station_words(result.station)}, but it should hang at "
-                f"{station_words(place.station)}: change the card, or choose the place where it hangs.",
-                path="station",
-            )
+            self._wrong_card(result.station, place)
         marks = _fresh(result)
         if len(marks) == 1:
             self._save(result, marks[0], place, picture, shot)
@@ -86,16 +85,27 @@ class Taking:
         """Save what a person measured: offset (u, v) from the card's centre, mm."""
         self._standing.need_cautions()
         said = saved_words(offset_mm)
-        memory = replace(self._standing.memory, place=place, seen=None, missed=False, said=said)
+        memory = replace(self._standing.memory, place=place, seen=None, said=said)
         self._standing.save(mark_event(place, offset_mm, sigma_mm), memory)
 
     def no_mark(self, place: Place | None) -> None:
-        """Save that the pulse left nothing; None: where the card was said to hang."""
+        """Save that the pulse left nothing; None: where the card was said to hang.
+
+        A blank counts after two pulses at the right card that left no mark; where nobody sees the card, after
+        it was said twice.
+        """
         self._standing.need_cautions()
-        at = place or self._standing.memory.place
+        memory, reads = self._standing.memory, self._source.reads
+        at = place or memory.place
         if at is None:
             raise Refused("Say first where the card hangs.", path="station", status=409)
-        memory = replace(self._standing.memory, place=at, missed=False, said="Saved: no mark on the card")
+        if reads and (memory.misses < BLANKS or memory.place is None or not memory.place.agrees(at)):
+            said = "A blank counts after two pulses on fresh tape that left no mark: fire once more."
+            raise Refused(said, path="no-mark", status=409)
+        if not reads and memory.doubt != f"blank {at}":
+            self._standing.keep(asks=True, place=at, doubt=f"blank {at}")
+            raise Refused("Fire a second pulse to be sure; then say it again.", path="no-mark", status=409)
+        memory = replace(memory, place=at, used=True, said="Saved: no mark on the card")
         self._standing.save(NoMark(at.station, at.head_mm), memory)
 
     def delivered(
@@ -129,7 +139,6 @@ class Taking:
             before,
             place=before.place if late else place,
             seen=seen,
-            missed=False,
             used=True,
             said=saved_words(mark.offset_mm),
             rigs={**before.rigs, rig: sequence},
@@ -155,27 +164,60 @@ class Taking:
             status=409,
         )
 
-    def _nothing(self, result: NoReading, shot: Shot) -> None:
+    def _wrong_card(self, seen: str, place: Place) -> NoReturn:
+        """The card in the picture is another one: what was said of it is not so, and no pulse is counted."""
+        self._standing.keep(asks=True, place=None, misses=0)
+        raise Refused(
+            f"That is the card of {station_words(seen)}, but it should hang at "
+            f"{station_words(place.station)}: change the card, or choose the place where it hangs.",
+            path="station",
+            status=409,
+        )
+
+    def _nothing(self, result: NoReading, shot: Shot, place: Place) -> NoReturn:
         if result.card is not None and result.station is not None:
             self._card.note(result.station, result.card, shot.after.shape[:2])
-        self._standing.keep(asks=True, missed=result.kind == "no-mark")
+        if result.station is not None and result.station != place.station:
+            self._wrong_card(result.station, place)
+        if result.kind == "no-card":  # whatever was said hangs there does not
+            self._standing.keep(asks=True, place=None, misses=0)
+        elif result.station is not None:
+            self._miss()
         raise Refused(result.reason, path="picture")
+
+    def _miss(self) -> None:
+        self._standing.keep(asks=True, misses=self._standing.memory.misses + 1)
 
     def _hesitate(
         self, reading: Reading, marks: list[Mark], place: Place, picture: bytes, shot: Shot
-    ) -> None:
-        self._standing.candidates = Candidates(reading, picture, place, shot, marks) if marks else None
-        self._standing.keep(asks=True, missed=not marks, used=bool(marks))
-        if not marks:
-            raise Refused("No new mark in the picture since the one before.", path="picture")
-        raise Refused(f"{len(marks)} marks in the picture: choose the newest one.", path="choose", status=409)
+    ) -> NoReturn:
+        if marks:
+            self._standing.candidates = Candidates(reading, picture, place, shot, marks)
+            self._standing.keep(asks=True, misses=0, used=True)
+            words = f"{len(marks)} marks in the picture: choose the newest one."
+            raise Refused(words, path="choose", status=409)
+        if not self._lie_elsewhere(reading.marks, place):
+            self._standing.keep(asks=True, misses=0, used=True)
+            words = "No new mark beside the old one, and it may lie on it: put fresh tape on and fire again."
+            raise Refused(words, path="picture")
+        self._miss()
+        raise Refused("No new mark in the picture since the one before.", path="picture")
+
+    def _lie_elsewhere(self, old: Sequence[Mark], place: Place) -> bool:
+        """Whether each old mark lies, by its own width, beside where the new one was foretold."""
+        aim = self._standing.journal.step.expect or self._standing.memory.expect
+        if not old:
+            return True
+        if aim is None or not place.agrees(aim):
+            return False
+        return all(math.dist(mark.offset_mm, aim.offset_mm) > max(mark.width_mm) for mark in old)
 
     def _save(self, reading: Reading, mark: Mark, place: Place, picture: bytes, shot: Shot) -> None:
         offset_mm, sigma_mm = pair(mark.offset_mm), pair(mark.sigma_mm)
         width_mm, warnings = pair(mark.width_mm), tuple(reading.warnings)
         seen = SeenMark(place.station, place.head_mm, offset_mm, sigma_mm, width_mm, mark.shape, warnings)
         said, before = saved_words(offset_mm), self._standing.memory
-        memory = replace(before, place=place, seen=seen, missed=False, used=True, said=said)
+        memory = replace(before, place=place, seen=seen, used=True, said=said)
         event = mark_event(place, offset_mm, sigma_mm)
         lid = {} if self._rig.lid_closed is None else {"lid_closed": self._rig.lid_closed}
         self._standing.save(event, memory, shot=shot, picture=picture, reading=reading.as_json() | lid)

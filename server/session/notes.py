@@ -23,19 +23,22 @@ class Memory:
 
     rigs : the number of the newest reading taken from each rig elsewhere. turned : the virtual screw was
     held and has turned, which nobody has saved yet. answered : rises whenever the hands are asked for
-    something else.
+    something else. misses : so many pulses at the right card left no mark. doubt : what was asked about the
+    card before it is taken at its word. before : what was kept before the newest event, for one undo.
     """
 
     cautions: bool = False
     place: Place | None = None
     expect: Expect | None = None
     seen: SeenMark | None = None
-    missed: bool = False
+    misses: int = 0
     used: bool = False
     watch: bool = False
     turned: bool = False
     said: str = ""
     answered: int = 0
+    doubt: str = ""
+    before: Json | None = None
     rigs: dict[str, int] = field(default_factory=dict)
 
     def as_json(self, source: Json) -> Json:

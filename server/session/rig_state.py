@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 import time
+from collections import Counter
 from collections.abc import Callable, Iterable
 from dataclasses import replace
 
@@ -35,6 +36,7 @@ class RigView:
         self._lid: bool | None = None
         self._rigs: dict[str, RigSight] = {}
         self._heard_s: dict[str, float] = {}
+        self._of: dict[str, tuple[bool, str]] = {}  # whether it delivers, and its address
         self.pictures: dict[str, bytes] = {}
         self.live: LiveMark | None = None
         self.live_version = 0
@@ -76,12 +78,18 @@ class RigView:
             self.live, self.live_version = live, self.live_version + 1
             self._changed.notify_all()
 
-    def set_rig(self, sight: RigSight, picture: bytes | None) -> None:
-        """A rig elsewhere told what it sees; pictures are counted here."""
+    def set_rig(
+        self, sight: RigSight, picture: bytes | None, *, address: str = "", delivers: bool = False
+    ) -> None:
+        """A rig elsewhere told what it sees; pictures are counted here.
+
+        address : where it spoke from. delivers : readings of it are in the log. When there are more names
+        than are shown, one goes that delivers nothing, of the address that has most names.
+        """
         name = sight.name
-        self._heard_s[name] = self._clock()
+        self._heard_s[name], self._of[name] = self._clock(), (delivers, address)
         before = self._rigs.get(name)
-        if before is None and len(self._rigs) >= MOST_RIGS:
+        if before is None and len(self._rigs) >= MOST_RIGS and not self._make_room(name):
             return
         if picture is not None:
             self.pictures[name] = picture
@@ -89,3 +97,17 @@ class RigView:
         self._rigs[name] = replace(sight, has_picture=name in self.pictures, seen=seen)
         if before != self._rigs[name]:
             self._announce()
+
+    def _make_room(self, new: str) -> bool:
+        """Forget one rig for ``new``, or ``new`` itself; returns whether there is room."""
+        share = Counter(address for _, address in (self._of[name] for name in [*self._rigs, new]))
+
+        def worth(name: str) -> tuple[bool, bool, int, float]:
+            delivers, address = self._of[name]
+            silent = self._clock() - self._heard_s[name] > FORGET_S
+            return not silent, delivers, -share[address], self._heard_s[name]
+
+        least = min([*self._rigs, new], key=worth)
+        for known in (self._rigs, self._heard_s, self._of, self.pictures):
+            known.pop(least, None)
+        return least != new

@@ -46,6 +46,7 @@ class Brain:
     check: Callable[[Json], object] = solver.parse_alignment
     read: Callable[[Pixels, Pixels | None], Reading | NoReading] = read
     find_card: Callable[[Pixels], tuple[str, CardView] | NoReading] = find_card
+    marks_on: Callable[[Pixels], int] = lambda picture: _count(read(picture))
     load_picture: Callable[[bytes], Pixels] = load_picture
 
 
@@ -64,7 +65,11 @@ def measured(scale: CardScale) -> Brain:
         except BarRefused as error:
             return NoReading(str(error), kind="no-card")
 
-    return Brain(read=see, find_card=look)
+    return Brain(read=see, find_card=look, marks_on=lambda picture: _count(see(picture, None)))
+
+
+def _count(found: Reading | NoReading) -> int:
+    return len(found.marks) if isinstance(found, Reading) else 0
 
 
 def read_photo(after: bytes, before: bytes | None = None, *, brain: Brain | None = None) -> Reading:

@@ -13,6 +13,7 @@ from contextlib import contextmanager
 
 from server.log import Json, Log
 from server.session.adjustments import Adjusting
+from server.session.card_doubts import Doubting
 from server.session.card_view import CardSight
 from server.session.events import Shift, Turn, event_json
 from server.session.held_screw import Turning
@@ -57,6 +58,7 @@ class Session(Versioned):
         self._standing = Standing(log, source, self._brain, self.rig, machine=machine, tell=self._tell)
         self._journal, self.listeners = self._standing.journal, self._standing.listeners
         self._taking = Taking(self._standing, source, self._brain, card=self._card, rig=self.rig)
+        self._doubting = Doubting(self._standing, source, self._brain, card=self._card)
         self._adjusting = Adjusting(self._standing, source)
         self.turning = Turning(source, self._brain, self.rig, clock=clock)
         self.hung = 0  # rises with every fresh tape, and where a hold has drawn on it
@@ -123,11 +125,13 @@ class Session(Versioned):
             self._journal.check_place(place)
             with _picture_or_refused():
                 self.source.hang(place)
+            self._card.look(self.source, self._brain, timeout_s=2.0)
+            if self.source.kind == "camera" and self.source.reads:
+                self._doubting.hung(place)
             self._standing.candidates = None
             self._leave_the_tape()
             self._hung_s = self._clock()
-            self._card.look(self.source, self._brain, timeout_s=2.0)
-            self._standing.keep(asks=True, place=place, missed=False, used=False, said="")
+            self._standing.keep(asks=True, place=place, misses=0, used=False, said="", doubt="")
             self._standing.note({"kind": "hang", "place": place.as_json()})
 
     def pulse(self) -> None:
@@ -199,6 +203,10 @@ class Session(Versioned):
             late = again or (age_s is not None and hung_s is not None and now_s - age_s < hung_s)
             return self._taking.delivered(rig, sequence, mark, picture, late=late, after=after)
 
+    def delivers(self, name: str) -> bool:
+        """Whether readings of a rig of that name are here."""
+        return any(rig.partition(" ")[0] == name for rig in self._standing.memory.rigs)
+
     def last_from(self, rig: str) -> int:
         """Return the number of the newest reading here of that rig's series, 0 for none."""
         return self._standing.memory.rigs.get(rig, 0)
@@ -264,6 +272,12 @@ class Session(Versioned):
             self._journal.withdraw(event_id)
             self._standing.keep(asks=True, seen=None, expect=None, said="Withdrawn: it no longer counts")
             self._standing.note({"kind": "withdraw", "event": event_json(entry.event)})
+
+    def undo(self) -> None:
+        """The newest event was a mistake: as if it had not been, but for the log, which keeps it and this."""
+        with self._lock:
+            event = self._standing.undo()
+            self._standing.note({"kind": "withdraw", "event": event_json(event)})
 
     def restart(self, *, machine: Json | None = None, options: Json | None = None) -> None:
         """Leave this alignment in the log as it is and begin a new one."""

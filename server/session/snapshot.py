@@ -127,8 +127,9 @@ class Snapshot:
 
     version : rises with every change. run : of this process. source : practice, camera or offline.
     step_name : names the step for whoever answers it. cautions : they were acknowledged. place : where the
-    card was said to hang. aimed : where the mark after the newest move was to land. missed : the newest
-    pulse left no mark. used : the tape that hangs has been fired at. turned : a held screw has turned.
+    card was said to hang. aimed : where the mark after the newest move was to land. misses : so many pulses
+    at the right card left no mark. used : the tape that hangs has been fired at. turned : a held screw has
+    turned. may_undo : the newest event can be taken back.
     """
 
     version: int
@@ -142,7 +143,7 @@ class Snapshot:
     place: Place | None = None
     aimed: Expect | None = None
     seen: SeenMark | None = None
-    missed: bool = False
+    misses: int = 0
     used: bool = False
     watch: bool = False
     turned: bool = False
@@ -151,6 +152,14 @@ class Snapshot:
     events: tuple[Entry, ...] = ()
     card: CardInPicture | None = None
     rig: Hardware = Hardware()
+    may_undo: bool = False
+
+    @property
+    def wrong_card(self) -> str | None:
+        """The station of the card in view, where another was said to hang."""
+        seen, place = self.card, self.place
+        wrong = self.source == "camera" and seen and place and seen.station != place.station
+        return seen.station if seen and wrong else None
 
     @property
     def expect(self) -> Expect | None:
@@ -179,7 +188,8 @@ class Snapshot:
     def card_is_ready(self) -> bool:
         """Whether an unused card hangs, and the head stands, where the step wants its mark."""
         wanted = marked_place(self.step)
-        return bool(wanted and self.place and not self.used and self.place.agrees(wanted))
+        ready = wanted and self.place and not self.used and self.place.agrees(wanted)
+        return bool(ready and self.wrong_card is None)
 
     @property
     def pulse_is_due(self) -> bool:

@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import Any
 
 from server.log import Json, Log
-from server.session.events import Event, event_json
+from server.session.events import Event, MarkSeen, NoMark, event_json
 from server.session.journal import Journal
 from server.session.notes import Candidates, Memory, pair
 from server.session.rig_state import RigView
@@ -58,7 +58,7 @@ class Standing:
             place=memory.place,
             aimed=memory.expect,
             seen=memory.seen,
-            missed=memory.missed,
+            misses=memory.misses,
             used=memory.used,
             watch=memory.watch,
             turned=memory.turned,
@@ -67,6 +67,7 @@ class Standing:
             events=self.journal.entries(),
             card=card,
             rig=self._rig.now(),
+            may_undo=memory.before is not None,
         )
 
     @property
@@ -96,7 +97,8 @@ class Standing:
         step : the one that follows, where it is known. shot : the pictures that it was read from.
         """
         step = step or self.journal.after(event)
-        memory = replace(memory, answered=self.memory.answered + 1)
+        before = {key: value for key, value in self.journal.state().items() if key != "before"}
+        memory = replace(memory, answered=self.memory.answered + 1, before=before, misses=0, doubt="")
         self.journal.add(event, self._state(memory), step=step, **more)
         self.memory, self.candidates = memory, None
         self._rig.set_live(None)  # what was seen belongs to the step before
@@ -109,6 +111,32 @@ class Standing:
         self.journal.keep(self._state(memory))
         self.memory = memory
         self._tell()
+
+    def undo(self) -> Event:
+        """Take the newest event back, and go on as before it; returns it. Raises Refused without one."""
+        before = self.memory.before
+        if before is None:
+            raise Refused("There is nothing to take back.", path="undo", status=409)
+        event = self.journal.take_back()
+        if before.get("source"):
+            self._source.restore(before["source"])
+        was, now = Memory.from_json(before), self.memory
+        fired = isinstance(event, MarkSeen | NoMark)  # what is on the tape stays there
+        self.memory = replace(
+            now,
+            place=was.place,
+            expect=was.expect,
+            seen=was.seen,
+            used=was.used or fired,
+            misses=0,
+            turned=False,
+            doubt="",
+            before=None,
+        )
+        self.candidates = None
+        self._rig.set_live(None)
+        self.keep(asks=True, said="Taken back")
+        return event
 
     def note(self, deed: Json) -> None:
         """Let the listeners know of a deed."""

@@ -26,6 +26,7 @@ from server.solver.words import (
     the_place,
     turn_size_words,
     turn_way_words,
+    turns_words,
 )
 
 LENS_OUT = "with the lens out, the bed clear and a card lying {:.0f} mm below the seat of the nozzle's tip"
@@ -68,7 +69,8 @@ def _made(view: View, choice: Choice, verdict: Verdict | None) -> Parts:
         return _mark_parts(view, choice, choice.place)
     if isinstance(event, Turn):
         what = f"turn the '{event.screw}' screw of mirror {event.mount}"
-        return Parts(what, how_much=turn_size_words(event.turns), way=turn_way_words(event.turns))
+        size, way = turn_size_words(event.turns), turn_way_words(event.turns)
+        return Parts(what, how_much=size, way=way, care=_near_its_end(view, event))
     if isinstance(event, Shift):
         what = f"move {part_words(event.part)}"
         return Parts(what, first="with the supply off and discharged", how_much=move_words(event.move_mm))
@@ -79,6 +81,16 @@ def _made(view: View, choice: Choice, verdict: Verdict | None) -> Parts:
         return _stop_parts(choice)
     power = f", the weakest corner gets {percent(verdict.worst_power)} % of the power" if verdict else ""
     return Parts(f"done: the beam is aligned over the whole bed{power}")
+
+
+def _near_its_end(view: View, turn: Turn) -> str:
+    """A warning where a screw comes near the end of its thread."""
+    mount = view.profile.mount[turn.mount - 1]
+    k = 3 * (turn.mount - 1) + view.profile.contact_index(turn.mount, turn.screw)
+    net = view.bank.net_turns[k] + turn.turns
+    if mount.turns_from + NEAR_END < net < mount.turns_to - NEAR_END:
+        return ""
+    return f"it will then be {turns_words(net)} from where it was found, so mind its end"
 
 
 def _mark_parts(view: View, choice: Choice, place: Place) -> Parts:
@@ -111,6 +123,9 @@ def _then(view: View, expect: Expect | None) -> str:
 
 def _noticed(view: View) -> str:
     """What the best hypothesis supposes to have gone wrong since the last move."""
+    learnt = _learnt(view)
+    if learnt:
+        return learnt
     notes = view.bank.notes[view.bank.best]
     events = view.alignment.events
     if not notes or not events or not isinstance(events[-1], MarkSeen) or not view.bank.fresh_note:
@@ -118,6 +133,30 @@ def _noticed(view: View) -> str:
     return NOTICED[notes[-1].kind](notes[-1])
 
 
+def _learnt(view: View) -> str:
+    """How a screw works otherwise than the profile says, once the mark after its first turn has told."""
+    events = view.alignment.events
+    marks = [i for i, e in enumerate(events) if isinstance(e, MarkSeen)]
+    if not marks or marks[-1] != len(events) - 1:
+        return ""
+    before = marks[-2] if len(marks) > 1 else -1
+    known = {(e.mount, e.screw) for e in events[: before + 1] if isinstance(e, Turn)}
+    for event in events[before + 1 : -1]:
+        if isinstance(event, Turn) and (event.mount, event.screw) not in known:
+            k = 3 * (event.mount - 1) + view.profile.contact_index(event.mount, event.screw)
+            code = int(view.bank.sign[view.bank.best, k])
+            if code in WORKS_WORDS and view.bank.weight @ (view.bank.sign[:, k] == code) > SURE_OF_IT:
+                return f"Mirror {event.mount}'s '{event.screw}' screw {WORKS_WORDS[code]}: noted."
+    return ""
+
+
+NEAR_END, SURE_OF_IT = 0.25, 0.9  # turns; probability
+WORKS_WORDS = {
+    -1: "works the other way round",
+    2: "moves the mark across, a quarter turn round",
+    -2: "moves the mark across, a quarter turn round",
+    3: "moves nothing",
+}
 NOTICED: dict[str, Callable[[Note], str]] = {
     "screw": lambda n: (
         f"The mark went another way: it looks as if the '{n.screw}' screw of mirror {n.mount} "

@@ -93,17 +93,18 @@ class Shot:
 class Source(Protocol):
     """What a session asks of practice laser, camera and photo alike.
 
-    kind : practice, camera or offline. frame_age_s : how old a frame may be before it is taken anew.
-    problem : one line on what is wrong with the camera just now, or None. machine : the profile of a laser
-    that it has itself, as JSON. frame : the newest picture; look : the newest above a number, with its time;
-    both raise NoPicture. set_pace : how often somebody looks. hold_light : hold exposure, white balance and
-    focus, or let them go. hang : fresh tape hangs there. shot : the pictures around the newest pulse
-    (practice: fires it). taken : from now on that is the picture from before. turn, shift, inspected : hands
-    do it; ease : a held screw turns by so much. renew : another machine. to_json, restore : what is kept over
-    a restart. close : let the camera go.
+    kind : practice, camera or offline. reads : the pictures around a pulse can be had here. frame_age_s : how
+    old a frame may be before it is taken anew. problem : one line on what is wrong with the camera just now,
+    or None. machine : the profile of a laser that it has itself, as JSON. frame : the newest picture; look :
+    the newest above a number, with its time; both raise NoPicture. set_pace : how often somebody looks.
+    hold_light : hold exposure, white balance and focus, or let them go. hang : fresh tape hangs there. shot :
+    the pictures around the newest pulse (practice: fires it). taken : from now on that is the picture from
+    before. turn, shift, inspected : hands do it; ease : a held screw turns by so much. renew : another
+    machine. to_json, restore : what is kept over a restart. close : let the camera go.
     """
 
     kind: str
+    reads: bool
     frame_age_s: float
 
     @property
@@ -130,6 +131,7 @@ class OfflineSource:
     """No camera and no virtual hand: photos and numbers come from the person."""
 
     kind = "offline"
+    reads = False
     frame_age_s = 1.0
 
     @property

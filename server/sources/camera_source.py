@@ -25,6 +25,7 @@ class CameraSource(OfflineSource):
     """
 
     kind = "camera"
+    reads = True
     frame_age_s = 0.1
 
     def __init__(self, camera: Camera, *, timeout_s: float = 2.0) -> None:

@@ -20,6 +20,7 @@ class PracticeSource:
     """A laser in numbers, with a camera and a hand of its own; its truth never leaves it."""
 
     kind = "practice"
+    reads = True
     frame_age_s = 0.5
 
     def __init__(self, machine: PracticeMachine | None = None) -> None:

@@ -2,9 +2,9 @@
 
 Run: ``python tests/bench/log_flips.py [--every 1] [--backups 200] [--seed 1]``; ``--every 10``: each tenth.
 A flip matters where the export of the flipped log is not that of the sound one, or where any of these raises.
-Printed: how many flips; which matter; of those how many ``check`` misses; how often list, export and start (as
-``serve`` opens the log) fail; the most rows missing after one flip; backups lost, of a good one renewed from
-a log with one random byte changed, 200 times. The peer in the same run is SQLite's own integrity_check.
+Printed: how many flips; which matter; of those how many ``check`` misses; how often list, export and start
+(as ``serve`` opens the log) fail; the most rows missing after one flip; backups lost, of a good one renewed
+from a log with one random byte changed, 200 times. The peer in the same run is SQLite's own integrity_check.
 """
 
 from __future__ import annotations
@@ -122,7 +122,7 @@ def one_flip(good: Path, place: Path, at: int, bit: int, sound: tuple[str, int],
 
 
 def start(place: Path) -> tuple[str, int]:
-    """As serve does: open for writing, look for the newest, write, and read all again without what was written."""
+    """As serve does: open for writing, look for the newest, and read all."""
     with Log(place, access="existing") as log:
         log.newest("camera")
         log.alignments()
@@ -170,9 +170,7 @@ def main() -> None:
         size = (good / "spotwright.db").stat().st_size
         for at in range(0, size, asked.every):
             one_flip(good, place, at, draw.randrange(9), sound, tally)
-        print(
-            f"a log of {size} bytes, {sound[1]} rows; one bit or all bits of each {asked.every}th byte flipped"
-        )
+        print(f"a log of {size} bytes, {sound[1]} rows; one bit or all of each {asked.every}th byte flipped")
         names = (
             "flips",
             "matter",
@@ -184,9 +182,7 @@ def main() -> None:
         )
         for name in names:
             print(f"{name:20s}{tally.counts[name]:8d}")
-        print(
-            f"{'most rows missing':20s}{tally.worst:8d}   (all flips together: {tally.counts['rows missing']})"
-        )
+        print(f"{'most rows missing':20s}{tally.worst:8d}   (all flips: {tally.counts['rows missing']})")
         for what, lines in tally.examples.items():
             print(f"  {what}:", *lines[:12], sep="\n    ")
         for name, count in backups(good, Path(folder, "b"), asked.backups, asked.seed).items():

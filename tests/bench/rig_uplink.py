@@ -15,7 +15,7 @@ import logging
 import tempfile
 import time
 from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager, contextmanager
+from contextlib import AbstractContextManager, contextmanager, suppress
 from pathlib import Path
 from unittest import mock
 
@@ -24,6 +24,7 @@ from server.rig import spool as spools
 from server.rig.spool import Spool
 from server.rig.uplink import Outpost
 from server.rig.wire import post_json
+from server.session.events import event_json
 from server.sources.camera_source import RigsSource
 from tests.session.faulty_page import FAULTS, FaultyLine, reading
 
@@ -49,14 +50,12 @@ class Rig:
     def read(self, *offsets: float) -> None:
         for offset in offsets:
             self.post._held.append(reading(offset))
-            try:
+            with suppress(OSError):
                 self.post._store()
-            except OSError:
-                pass
             self.post._news.set()
 
     def marks(self) -> list[float]:
-        return [row["event"]["offset_mm"][0] for row in self.session.snapshot()["events"]]
+        return [event_json(entry.event)["offset_mm"][0] for entry in self.session.snapshot().events]
 
     def wait(self, count: int, seconds: float) -> float:
         began_s = time.monotonic()

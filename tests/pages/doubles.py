@@ -82,27 +82,38 @@ def reading(station: str, *marks: Mark) -> Reading:
     return Reading(station, marks or (mark(),), VIEW)
 
 
+def blank_card(station: str = "mirror-1") -> NoReading:
+    """The card of that station, and no mark on it."""
+    return NoReading("no new mark; is the power high enough?", "no-mark", VIEW, station)
+
+
 @dataclass
 class Script:
-    """What the next readings will be; the last one repeats."""
+    """What the next readings will be, the last one repeats; the card in view, and the marks on its tape."""
 
     readings: list[Reading | NoReading] = field(default_factory=lambda: [reading("mirror-1")])
+    card: str | None = "mirror-1"
+    old_marks: int = 0
 
     def read(self, after: Pixels, before: Pixels | None) -> Reading | NoReading:
         return self.readings.pop(0) if len(self.readings) > 1 else self.readings[0]
 
     def brain(self, next_step: Callable[[Json], Step] = scripted) -> Brain:
         return Brain(
-            next_step=next_step, explain=_explain, read=self.read, find_card=_find, load_picture=_load
+            next_step=next_step,
+            explain=_explain,
+            read=self.read,
+            find_card=self.find,
+            marks_on=lambda picture: self.old_marks,
+            load_picture=_load,
         )
+
+    def find(self, picture: Pixels) -> tuple[str, CardView] | NoReading:
+        return (self.card, VIEW) if self.card else NoReading("no card", "no-card")
 
 
 def _explain(document: Json) -> str:
     return f"Weighed {len(document['events'])} events."
-
-
-def _find(picture: Pixels) -> tuple[str, CardView]:
-    return "mirror-1", VIEW
 
 
 def _load(data: bytes) -> Pixels:
@@ -120,6 +131,7 @@ class Bench:
     """A source that remembers what was asked of it and can be told to have no picture."""
 
     kind: str = "practice"
+    reads: bool = True
     frame_age_s: float = 0.0
     asked: list[tuple[str, object]] = field(default_factory=list)
     dark: bool = False

@@ -11,8 +11,7 @@ from flask.testing import FlaskClient
 
 from server.pages.presses import Presses
 from server.session.session import Refused
-from tests.pages.doubles import BACK_LEFT, Bench, Script
-from vision import NoReading
+from tests.pages.doubles import BACK_LEFT, Bench, Script, blank_card
 
 HANG = {"station": "mirror-1", "head_mm": BACK_LEFT}
 
@@ -80,7 +79,7 @@ def test_a_turn_that_two_devices_report_is_one_turn(press: Any, app: Flask, benc
 def test_a_missed_pulse_is_another_step_so_that_a_late_press_does_not_fire_again(
     press: Any, script: Script, bench: Bench
 ) -> None:
-    script.readings = [NoReading("no new mark", "no-mark")]
+    script.readings = [blank_card()]
     press("acknowledge")
     shown = press("hang", **HANG).get_json()["step"]
     assert press("pulse", step=shown).status_code == 422

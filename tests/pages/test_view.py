@@ -10,7 +10,7 @@ import pytest
 from server.pages.chain import chain_view
 from server.pages.view import page_state
 from server.session.events import Entry, event_of
-from server.session.snapshot import Snapshot, expect_of
+from server.session.snapshot import CardInPicture, Snapshot, expect_of
 from server.solver import parse_profile
 from server.solver.steps import Parts
 from server.sources.base import Place
@@ -38,7 +38,7 @@ def snapshot(step: Json, **more: Any) -> Snapshot:
 
 
 def row(event: Json, number: int = 1, *, withdrawn: bool = False) -> Entry:
-    return Entry(number, "", event_of(event), withdrawn, False)
+    return Entry(number, "", "", event_of(event), withdrawn, False)
 
 
 def seen(station: str, u: float = 0.0, v: float = 0.0, head: list[float] = BACK_LEFT) -> Json:
@@ -87,9 +87,21 @@ def test_only_practice_offers_to_fire() -> None:
     assert "Fire" in page_state(snapshot(STEPS[1], place=AT_2))["primary"]["label"]
 
 
-def test_a_missing_mark_can_be_saved_or_fired_again() -> None:
-    state = page_state(snapshot(STEPS[1], place=AT_2, missed=True))
-    assert [state["primary"]["action"], state["others"][0]["action"]] == ["no-mark", "pulse"]
+@pytest.mark.parametrize("source", ["practice", "camera"])
+def test_a_missing_mark_is_fired_again_and_a_blank_is_never_the_large_button(source: str) -> None:
+    for misses, offered in ((1, ["pulse", "hang"]), (2, ["pulse", "hang", "no-mark"])):
+        state = page_state(snapshot(STEPS[1], place=AT_2, source=source, misses=misses))
+        assert [button["action"] for button in (state["primary"], *state["others"])] == offered
+        assert state["missed"]
+
+
+def test_the_card_of_another_station_is_said_and_no_pulse_is_offered() -> None:
+    card = CardInPicture("mirror-3", ((9.0, 0.0, 0.0), (0.0, 9.0, 0.0), (0.0, 0.0, 1.0)), (640, 480), 4)
+    state = page_state(snapshot(STEPS[1], place=AT_2, source="camera", card=card, misses=2))
+    assert state["say"][0] == "That is the card of mirror 3. Hang that of mirror 2."
+    assert (state["wrong_card"], state["now"], state["primary"]["action"]) == ("mirror-3", "hang", "hang")
+    assert state["others"] == []
+    assert state["act"]["kind"] == "hang"
 
 
 def test_candidates_can_be_chosen_or_replaced_by_fresh_tape() -> None:

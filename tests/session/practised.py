@@ -54,10 +54,12 @@ def _obey(session: Session, eye: Eye, step: Step) -> None:
 
 
 def _pulse(session: Session) -> None:
-    try:
-        session.pulse()
-    except Refused:
-        if session.snapshot().candidates:
-            session.choose(0)
-        else:
-            session.no_mark()
+    for _ in range(2):
+        try:
+            session.pulse()
+            return
+        except Refused:
+            if session.snapshot().candidates:
+                session.choose(0)
+                return
+    session.no_mark()

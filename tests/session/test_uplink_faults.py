@@ -16,6 +16,7 @@ from server.rig import uplink, wire
 from server.rig.spool import Spool
 from server.rig.uplink import PAUSES_S, SHUT_PAUSES_S, Outpost
 from server.rig.wire import Unheard, post_json
+from server.session.events import event_json
 from server.sources.base import Place
 from server.sources.camera_source import RigsSource
 from tests.pages.doubles import Script
@@ -46,8 +47,8 @@ class Far:
         self.post._held.extend(reading(offset) for offset in offsets)
 
     def marks(self, *, all_: bool = False) -> list[float]:
-        rows = self.session.snapshot()["events"]
-        return [row["event"]["offset_mm"][0] for row in rows if all_ or not row["withdrawn"]]
+        entries = self.session.snapshot().events
+        return [event_json(e.event)["offset_mm"][0] for e in entries if all_ or not e.withdrawn]
 
     def rounds(self, count: int = 12) -> None:
         for _ in range(count):
@@ -216,8 +217,8 @@ def test_a_page_that_was_set_back_gets_again_what_it_lost(far: Far) -> None:
     far.read(5.0)
     far.rounds(3)
     assert far.marks(all_=True) == [1.0, 2.0, 3.0, 4.0, 3.0, 4.0, 5.0]
-    again = far.session.snapshot()["events"][before : before + 2]
-    assert [row["withdrawn"] for row in again] == [True, True]  # where the head stood then nobody knows
+    again = far.session.snapshot().events[before : before + 2]
+    assert [entry.withdrawn for entry in again] == [True, True]  # where the head stood then nobody knows
     assert (len(far.spool), far.post.said) == (0, "")
 
 

@@ -104,12 +104,15 @@ def as_events(profile: Profile, bank: b.Bank, lever: Lever, amount: Array) -> li
     if lever.is_screw:
         name = profile.mount[lever.mount - 1].contact[lever.contact].name
         last = bank.last_turn[3 * (lever.mount - 1) + lever.contact]
-        return [Turn(lever.mount, name, turns) for turns in fractions(float(amount[0]), last)]
+        k, mount = 3 * (lever.mount - 1) + lever.contact, profile.mount[lever.mount - 1]
+        sizes = fractions(float(amount[0]), last)
+        within = [t for t in sizes if mount.turns_from <= bank.net_turns[k] + t <= mount.turns_to]
+        return [Turn(lever.mount, name, turns) for turns in within]
     move = np.zeros(3)
     move[list(lever.axes)] = np.asarray(amount)
     move *= min(1.0, MOST_SHIFT_MM / max(float(np.linalg.norm(move)), 1e-9))
-    x, y, z = (float(v) + 0.0 for v in np.round(move, 1))
-    return [Shift(lever.part, (x, y, z))] if np.linalg.norm(move) >= LEAST_SHIFT_MM else []
+    x, y, z = (float(v) + 0.0 for v in np.round(np.where(np.abs(move) < LEAST_SHIFT_MM, 0.0, move), 1))
+    return [Shift(lever.part, (x, y, z))] if any((x, y, z)) else []
 
 
 def fractions(turns: float, last: float = 0.0) -> list[float]:

@@ -18,6 +18,7 @@ from server.solver.decide.situation import (
     Place,
     View,
     after_moves,
+    blank_places,
     closer,
     kind,
     last_position,
@@ -135,6 +136,8 @@ def _work(view: View, stage: int) -> Choice:
     here = remaining(view, min(stage, 3)) if missed(view) else None
     if here is not None:
         chance[own] = np.minimum(chance[own], chances(view, here[1], [places[i] for i in own]))
+    empty = blank_places(view)
+    chance = chance * np.array([(place.station, place.position) not in empty for place in places])
     to_prove = unproved(view) if stage >= 2 else []
     proves = np.array([PROVES if place in to_prove else 1.0 for place in places])
     good = (risky if rough(view) else tells_of) * chance**2 / np.sqrt([minutes(view, p) for p in places])

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from server.solver.decide import moves as mv
-from server.solver.decide.situation import Choice, Place, View, kind
+from server.solver.decide.situation import Choice, Place, View, blank_places, kind
 from server.solver.estimate import hypotheses as b
 from server.solver.estimate import samples as o
 from server.solver.estimate import screws
@@ -44,7 +44,9 @@ def search(view: View, stage: int, places: list[Place], here: Here | None = None
     """The move after which a mark is most probable, or the most probable place for a mark where none adds
     to that. Where one screw cannot bring the beam back, the first of two."""
     samples, rays = here or remaining(view, places[0].station)
+    empty = blank_places(view)
     now = chances(view, rays, places)
+    now = now * np.array([(place.station, place.position) not in empty for place in places])
     found = Choice("mark", place=places[int(np.argmax(now))], stage=stage, why="search")
     blank = bool(view.alignment.events) and isinstance(view.alignment.events[-1], NoMark)
     least = float(now.max()) + (BACKWARDS_TOO if blank else MOVE_GAIN)

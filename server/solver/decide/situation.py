@@ -14,7 +14,7 @@ from server.solver.decide import moves as mv
 from server.solver.estimate import hypotheses as b
 from server.solver.estimate import samples as o
 from server.solver.estimate.belief import believe
-from server.solver.events import Alignment, Event, Inspected, MarkSeen, NoMark, Turn
+from server.solver.events import Alignment, Difference, Event, Inspected, MarkSeen, NoMark, Turn
 from server.solver.machine import model as m
 from server.solver.machine.profile import STATIONS, Point, Profile
 from server.solver.machine.trace import Rays
@@ -206,6 +206,18 @@ def _variance(view: View, place: Place, *, hung: bool) -> float:
     each = each if hung else each + b.HANG_VAR[:, 0]
     odds = np.bincount(view.bank.noise, view.bank.weight, len(b.NOISES))
     return float(odds.sum() / (odds / each).sum())
+
+
+def blank_places(view: View) -> set[tuple[int, int]]:
+    """(station, position) of the pulses that left no mark since anything was moved or looked at: nothing has
+    changed there, so they are not pulsed again."""
+    found: set[tuple[int, int]] = set()
+    for event in reversed(view.alignment.events):
+        if not isinstance(event, MarkSeen | NoMark | Difference):
+            break
+        if isinstance(event, NoMark):
+            found.add((m.station_index(event.station), nearest(view.profile, event.head_mm)))
+    return found
 
 
 def numbered(view: View) -> bool:

@@ -231,7 +231,8 @@ def _repaired(profile: Profile, bank: Bank, cause: str, reached: tuple[int, ...]
         one = shifted(one, float(np.log(weight[k] / weight[likely].sum())))
         repaired = one if repaired is None else join(repaired, one)
     assert repaired is not None  # the most probable way is always among them
-    return replace(repaired, last_turn=bank.last_turn, parts_seen=bank.parts_seen, repairs=bank.repairs)
+    repaired = replace(repaired, last_turn=bank.last_turn, net_turns=bank.net_turns)
+    return replace(repaired, parts_seen=bank.parts_seen, repairs=bank.repairs)
 
 
 def _repaired_one(profile: Profile, bank: Bank, cause: str, reached: tuple[int, ...], best: int) -> Bank:
@@ -275,6 +276,7 @@ def _forget_readings(profile: Profile, bank: Bank) -> Bank:
         cov=cov,
         sign=sign,
         last_turn=bank.last_turn,
+        net_turns=bank.net_turns,
         evidence=bank.evidence,
         repairs=bank.repairs,
     )

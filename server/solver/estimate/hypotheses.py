@@ -37,7 +37,9 @@ SHIFT_SD = (1.5, 1.5, 0.3)  # of each mount and axis, mm; mirror 3 and the lens 
 RACK_SD = (0.1, 4.0)  # of a sound gantry, of one that racks: swing of the far mark, front to back, mm
 BOW_SD = (0.03, 1.5)  # of a straight rail, of a bowed one: its middle off the line, mm
 LOOSE_MM = (2.5, 2.5, 0.9)  # swing of the far mark behind a loose mirror 1, 2, 3 from pulse to pulse
-LENS_SD = 0.3  # of the lens off the head's axis, per axis, mm (common practice, no source)
+# Of the lens off the head's axis, per axis, mm; more where it comes out, for there a mark can tell (common
+# practice, no source).
+LENS_SD = (0.3, 0.6)
 GAIN_SD, CROSS_SD = 0.1, 0.1  # lever arms off by at most 15 %: sd 8.7 %, and a little to spare
 HAND_RELATIVE, HAND_TURNS = 0.08, 1 / 64 / np.sqrt(3)  # 1/64 turn at most: sd of limits, JCGM 100:2008, 4.3.7
 PLAY_TURNS, PLAY_SD = 0.8 / 32, 0.25 / 32
@@ -115,6 +117,7 @@ class Bank:
     sign: Array  # (H, 12) how each screw, then each mirror's base works: a key of WORKS, 0 not known yet
     notes: tuple[tuple[Note, ...], ...]  # (H) what the hypothesis supposes to have gone wrong
     last_turn: tuple[float, ...]  # (9) direction in which each screw was turned last
+    net_turns: tuple[float, ...] = (0.0,) * 9  # how far each screw has been turned in all
     evidence: float = 0.0  # log of what normalising took away so far: banks of one alignment can be compared
     doubt: float = 0.0  # probability that the newest pulse was bad or misread rather than explained
     # For each repair, the first mirror that it reached: marks on cards behind that one hold no more.
@@ -169,7 +172,7 @@ def _prior_cov(profile: Profile, fault: int, noise: int) -> Array:
     variance[m.BOW] = BOW_SD[0] ** 2
     if fault in BOWS:
         variance[m.BOW][BOWS[fault]] = BOW_SD[1] ** 2
-    variance[m.LENS_OFF], variance[m.HANG] = LENS_SD**2, HANG_VAR[noise]
+    variance[m.LENS_OFF], variance[m.HANG] = LENS_SD[profile.lens.comes_out] ** 2, HANG_VAR[noise]
     variance[m.RESPONSE] = np.tile([GAIN_SD**2, CROSS_SD**2], 9)
     cov = np.diag(variance)
     for mount in (1, 2, 3):
@@ -225,9 +228,11 @@ def doubted(profile: Profile, bank: Bank, mount: int) -> Bank:
 
 
 def turned(bank: Bank, k: int, turns: float) -> Bank:
-    """The bank with only the direction of a screw's last turn noted."""
+    """The bank with only a screw's last direction and its turns in all noted."""
     way = float(np.sign(turns))
-    return replace(bank, last_turn=tuple(way if i == k else last for i, last in enumerate(bank.last_turn)))
+    last_turn = tuple(way if i == k else last for i, last in enumerate(bank.last_turn))
+    net = tuple(now + turns * (i == k) for i, now in enumerate(bank.net_turns))
+    return replace(bank, last_turn=last_turn, net_turns=net)
 
 
 def loose_shares(bank: Bank) -> Array:
