@@ -2,18 +2,31 @@
 
 from __future__ import annotations
 
+import errno
+import os
 import shutil
 import subprocess
+import tempfile
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-__all__ = ["Finding", "HealthWatch", "check_clock", "check_disk", "check_supply", "run_command"]
+__all__ = [
+    "Finding",
+    "HealthWatch",
+    "check_clock",
+    "check_disk",
+    "check_supply",
+    "check_writable",
+    "run_command",
+]
 
 Run = Callable[[Sequence[str]], str | None]
 
+_PATIENCE_S = 2.0
 _LOW_MB, _FULL_MB = 500, 50
+_PROBE_BYTES = 1_000_000  # a picture and its reading
 # Bits of `vcgencmd get_throttled`, as Raspberry Pi documents vcgencmd: 0–3 now, 16–19 since
 # the start.
 _NOW = {
@@ -38,9 +51,9 @@ class Finding:
 
 
 def run_command(command: Sequence[str]) -> str | None:
-    """Return what the command prints, or None where it is not there, fails, or takes over 2 s."""
+    """Return what the command prints, or None where it is not there, fails, or takes over ``_PATIENCE_S``."""
     try:
-        done = subprocess.run(command, capture_output=True, text=True, timeout=2, check=True)
+        done = subprocess.run(command, capture_output=True, text=True, timeout=_PATIENCE_S, check=True)
     except (OSError, subprocess.SubprocessError):
         return None
     return done.stdout
@@ -67,6 +80,24 @@ def check_disk(folder: Path, *, free_bytes: Callable[[Path], int] | None = None)
         return [Finding("disk-full", f"only {free_mb} MB left: make room now, readings may be refused", True)]
     if free_mb < _LOW_MB:
         return [Finding("disk-low", f"{free_mb} MB left: make room soon", False)]
+    return []
+
+
+def check_writable(folder: Path) -> list[Finding]:
+    """Return a finding where nothing can be written to that folder, or to the nearest one that exists.
+
+    Writes and deletes a small file, since permissions alone do not tell (a read-only or a full disk).
+    """
+    there = next((path for path in (folder, *folder.parents) if path.exists()), folder)
+    try:
+        with tempfile.NamedTemporaryFile(dir=there, prefix=".spotwright-") as file:
+            file.write(bytes(_PROBE_BYTES))
+            file.flush()
+            os.fsync(file.fileno())
+    except OSError as error:
+        do = "make room there" if error.errno == errno.ENOSPC else "check who owns it and how it is mounted"
+        line = f"{there}: cannot be written to ({error.strerror}): {do}, or name another folder with --data"
+        return [Finding("not-writable", line, True)]
     return []
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -13,7 +14,7 @@ from firmware.panel.parts import Pins
 
 __all__ = ["FILE_NAME", "RigProfile", "camera_named", "load_profile", "profile_for"]
 
-FILE_NAME = "rig.toml"
+FILE_NAME, LONGEST = "rig.toml", 100_000  # bytes
 _PIN = Annotated[int, Field(ge=2, le=27)]  # the BCM numbers that the 40-pin header brings out
 
 
@@ -68,10 +69,18 @@ class RigProfile(_Strict):
 def load_profile(path: Path) -> RigProfile:
     """Return the profile in that file; raises ProfileRefused, one line that says where and what."""
     try:
-        data = tomllib.loads(path.read_text("utf-8"))
+        with path.open("rb") as file:
+            text = file.read(LONGEST + 1)
+        if len(text) > LONGEST:
+            raise ProfileRefused(f"{path}: longer than {LONGEST // 1000} kB: not a rig's profile")
+        data = tomllib.loads(text.decode("utf-8-sig"))
     except OSError as error:
         raise ProfileRefused(f"{path}: {error.strerror}") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except RecursionError:
+        raise ProfileRefused(f"{path}: not TOML: nested too deeply") from None
+    except ProfileRefused:
+        raise
+    except ValueError as error:  # also a path that none can be, and a number of thousands of digits
         raise ProfileRefused(f"{path}: not TOML: {error}") from None
     try:
         profile = RigProfile.model_validate(data)
@@ -85,10 +94,24 @@ def load_profile(path: Path) -> RigProfile:
     return profile
 
 
-def profile_for(folder: Path, named: Path | None = None) -> RigProfile:
-    """Return the profile in file ``named``, else in ``rig.toml`` of that folder, else that of a bare rig."""
+def profile_for(
+    folder: Path, named: Path | None = None, *, told: Callable[[str], object] | None = None
+) -> RigProfile:
+    """Return the profile in file ``named``, else in ``rig.toml`` of that folder, else that of a bare rig.
+
+    told : gets the line that says what is wrong with a ``rig.toml`` that nobody named, and a bare rig's
+    profile is used; without it, as for ``named``, raises ProfileRefused.
+    """
     path = named or folder / FILE_NAME
-    return load_profile(path) if named or path.exists() else RigProfile()
+    if not named and not path.exists():
+        return RigProfile()
+    try:
+        return load_profile(path)
+    except ProfileRefused as error:
+        if named or told is None:
+            raise
+        told(f"{error}; a bare rig's profile is used")
+        return RigProfile()
 
 
 def camera_named(text: str) -> tuple[str, dict[str, Any]]:
@@ -98,5 +121,5 @@ def camera_named(text: str) -> tuple[str, dict[str, Any]]:
         return kind, {"source": where or "."}
     if not where:
         return kind, {}
-    number = int(where) if where.isdigit() and len(where) < 4 else where
+    number = int(where) if where.isdecimal() and len(where) < 4 else where
     return kind, {"number" if kind == "pi" else "device": number}

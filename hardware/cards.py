@@ -17,6 +17,8 @@ from vision.raster import text_outlines
 
 CUT, BLACK = "#ff0000", "#000000"
 _HAIR_MM = 0.1
+# Of the board behind the sheet, at the standard size; all markers are backed by board.
+OPENING_MM = (62.0, 63.0)
 
 
 def shapes(station: str, size: str) -> list[Shape]:
@@ -62,15 +64,21 @@ def _rings(shape: Shape) -> list[Floats]:
             return []
 
 
-def board(size: str, name: str, *, hole: bool) -> Page:
-    """A blank of a card's size to cut: the board behind a paper card (with its hole), or the beam stop."""
+def board(size: str, name: str, *, opening: bool) -> Page:
+    """A blank of a card's size to cut: the board behind a printed sheet, or the beam stop.
+
+    The board's opening is much wider than the window: tape goes on the back of the sheet itself. On the back
+    of the board it would lie behind the print, and the camera, which looks from the side, would read it
+    shifted: 3 mm of board at 35° are 2.1 mm.
+    """
     sheet = card_sheet("mirror-1", size)
     width, height = sheet.width_mm, sheet.height_mm
     page = Page(width, height, f"Spotwright {name}, {size}", paper=False)
     page.area([np.array([(0, 0), (width, 0), (width, height), (0, height)])], ink=CUT, line_mm=_HAIR_MM)
-    if hole:
-        radius = sheet.window_diameter_mm / 2 + 1.0
-        page.circle((width / 2, height / 2), radius, ink=CUT, line_mm=_HAIR_MM)
+    if opening:
+        half = np.array(OPENING_MM) * SIZES[size] / 2
+        corners = np.array([(-1, -1), (1, -1), (1, 1), (-1, 1)]) * half + (width / 2, height / 2)
+        page.area([corners], ink=CUT, line_mm=_HAIR_MM)
     return page
 
 
@@ -110,8 +118,8 @@ def main(out: Path, size: str, engrave: bool, shift: tuple[float, float], pdf: b
     out.mkdir(parents=True, exist_ok=True)
     pages = {f"card-{s}-{size}": draw(s, size, engrave=engrave, shift_mm=shift) for s in STATIONS}
     pages |= {
-        f"board-{size}": board(size, "board", hole=True),
-        f"stop-{size}": board(size, "beam stop", hole=False),
+        f"board-{size}": board(size, "board", opening=True),
+        f"stop-{size}": board(size, "beam stop", opening=False),
     }
     for name, page in pages.items():
         click.echo(f"wrote {page.write(out / f'{name}.svg')}")

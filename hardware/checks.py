@@ -8,8 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from manifold3d import Manifold
 
+from hardware.boards import board_solids, screw_solids
 from hardware.body import layout
-from hardware.measures import BED_MM, Floats, Measures
+from hardware.measures import AXIS_OFF_DEG, BED_MM, FILLED, Floats, Measures
 from hardware.solids import bore
 
 OVERHANG_DEG = 45.0  # a roof leaning out farther from the vertical needs support: common practice, no source
@@ -35,17 +36,58 @@ class Check:
 def check_clip(body: Manifold, m: Measures) -> list[Check]:
     """Return every check of a clip in its own frame, in a fixed order."""
     side = float(np.subtract(body.bounding_box()[3:], body.bounding_box()[:3]).max())
-    hidden, parts = len(blocked(body, targets(m), m)), len(body.decompose())
-    beam, filled = in_beam_mm3(body, m), 100 * m.in_view(m.distance_mm)
+    parts, beam = len(body.decompose()), in_beam_mm3(body, m)
     checks = [
         Check("separate bodies", parts, "1", parts == 1),
         Check("longest side, mm", side, f"at most {BED_MM:g}", side <= BED_MM),
         *_print_checks(body),
         Check("plastic in the beam's corridor, mm³", beam, f"0 within Ø {m.corridor_mm:g} mm", beam <= 1e-6),
+    ]
+    return checks if m.camera == "none" else checks + _camera_checks(body, m)
+
+
+def _camera_checks(body: Manifold, m: Measures) -> list[Check]:
+    """What concerns the camera: its view, its board, its focus."""
+    hidden, clash = len(blocked(body, targets(m), m)), overlap_mm3(body, m)
+    filled, off = 100 * m.in_view(m.distance_mm), 100 * m.in_view(m.distance_mm, off_deg=AXIS_OFF_DEG)
+    checks = [
         Check("lines of sight that are blocked", hidden, "0 to the window and all markers", hidden == 0),
-        Check("field of view filled, %", filled, "at most 96", filled <= 96.01),
+        Check("field of view filled, %", filled, f"at most {100 * FILLED:g}", filled <= 100 * FILLED),
+        Check("the same, axis 3° off, %", off, "at most 100", off <= 100.0),
+        Check(
+            "plastic in the camera's board, mm³",
+            clash,
+            "0, the board at either end of its slots",
+            clash <= 1e-6,
+        ),
+        Check("blur at the farthest marker, modules", m.blur, "at most 0.33", m.blur <= 0.33),
     ]
     return [*checks, _past_the_nozzle(m)] if m.mount == "nozzle" else checks
+
+
+def camera_frame(m: Measures) -> Floats:
+    """The camera's right, up and line of sight and the front of its lens, as columns (3, 4)."""
+    return np.column_stack([*m.axes, m.lens_mm])
+
+
+def front_mm(body: Manifold, m: Measures) -> float:
+    """How far clip and camera reach from the card's struck face towards the beam; the ribbon's end aside."""
+    parts = [body]
+    if m.camera != "none":
+        parts += [p.transform(camera_frame(m)) for p in screw_solids(m.board).values()]
+        parts += [
+            p.transform(camera_frame(m)) for name, p in board_solids(m.board).items() if name != "ribbon"
+        ]
+    return float(max(-part.bounding_box()[1] for part in parts))
+
+
+def overlap_mm3(body: Manifold, m: Measures) -> float:
+    """Volume that the camera's board, flex, socket, ribbon, screws and nuts share with a body, mm³."""
+    found = 0.0
+    for slid in (-0.9, 0.0, 0.9):
+        for part in (*board_solids(m.board, slid).values(), *screw_solids(m.board, slid).values()):
+            found += max(0.0, float((body ^ part.transform(camera_frame(m))).volume()))
+    return found
 
 
 def _print_checks(body: Manifold) -> list[Check]:

@@ -6,19 +6,25 @@ from pathlib import Path
 from typing import Any
 
 import click
+from manifold3d import Manifold
 
-from hardware.checks import check_clip
+from hardware.checks import check_clip, front_mm
 from hardware.drawing import write_drawing
 from hardware.files import write_body
 from hardware.holds import clip_body
+from hardware.hood import hood_body
 from hardware.measures import CAMERAS, CARDS, MOUNTS, Measures, Unbuildable
-from hardware.plug import plug_body
+from hardware.plug import plug_body, profile_line, to_card_mm
 
-_BESIDE_THE_NOZZLE_DEG = 35.0  # the flattest allowed: the camera looks past the nozzle
+_AT_THE_NOZZLE = {"card": "standard", "camera": "standard"}  # nearer, the nozzle would hide markers
+_SPARE_MM = 4.0  # below the nozzle's clip
 _PETG_G_PER_CM3 = 1.27  # usual for PETG filament; from memory
 
 
-@click.command(help="Write a clip and its centring plug as STL and 3MF, and a drawing (SVG). Lengths in mm.")
+@click.command(
+    help="Write a clip, its centring plug and the lens's hood as STL and 3MF, and a drawing (SVG). "
+    "Lengths in mm. Without more it is the clip for the nearest stations: small card, wide camera."
+)
 @click.option(
     "--out", type=click.Path(path_type=Path, file_okay=False), required=True, help="Folder to write to."
 )
@@ -37,45 +43,72 @@ _PETG_G_PER_CM3 = 1.27  # usual for PETG filament; from memory
 @click.option("--nozzle-tip", "tip_mm", type=float, help="From the nozzle's tip up to its full diameter.")
 @click.option("--nozzle-tip-diameter", "tip_diameter_mm", type=float, help="How wide the nozzle's tip is.")
 @click.option("--gap", "gap_mm", type=float, help="From the nozzle's tip down to the card.")
-@click.option("--card", type=click.Choice(list(CARDS)), help="Size of the card.")
-@click.option("--card-thickness", "card_mm", type=float, help="Thickness of the card's board.")
+@click.option(
+    "--deflects",
+    type=click.Choice(["left", "right"]),
+    help="A bracket's mirror sends the beam there, as seen along the beam.",
+)
+@click.option(
+    "--card", type=click.Choice(list(CARDS)), help="Size of the card.  [default: small; nozzle standard]"
+)
+@click.option("--card-thickness", "card_mm", type=float, help="Thickness of the card with its board.")
 @click.option("--stop-thickness", "stop_mm", type=float, help="Thickness of the beam stop.")
 @click.option(
-    "--tilt", "tilt_deg", type=float, help="Camera to the card's normal, degrees.  [default: 30; nozzle 35]"
+    "--tilt", "tilt_deg", type=float, help="From the card's normal to the lens, degrees.  [default: 35]"
 )
-@click.option("--camera", type=click.Choice(list(CAMERAS)), help="Field of view of the camera.")
+@click.option(
+    "--camera",
+    type=click.Choice(list(CAMERAS)),
+    help="Which camera; none makes a holder for card and beam stop.  [default: wide; nozzle standard]",
+)
 @click.option("--magnet", "magnet_mm", type=float, nargs=2, help="Diameter and thickness of the magnets.")
 def main(out: Path, mount: str, aperture: float | None, **given: Any) -> None:
     """Write the files and say what was checked; exit status 2 where the measurements make no clip."""
-    if mount == "nozzle":
-        given["tilt_deg"] = given["tilt_deg"] or _BESIDE_THE_NOZZLE_DEG
+    wanted = (_AT_THE_NOZZLE if mount == "nozzle" else {}) | {k: v for k, v in given.items() if v is not None}
     try:
-        m = Measures(mount=mount, **{name: value for name, value in given.items() if value is not None})
-        body, plug = (
-            clip_body(m),
-            plug_body(m, aperture_mm=aperture or m.mount_mm / (5 if mount == "nozzle" else 2.5)),
-        )
+        m = Measures(mount=mount, **wanted)
+        bodies = _bodies(m, aperture)
     except Unbuildable as error:
         raise click.UsageError(str(error)) from None
-    checks = check_clip(body, m)
+    checks = check_clip(bodies["clip"], m)
     failed = [check for check in checks if not check.holds]
     if failed:
-        advice = "try another tilt, the wide camera, the small card or smaller magnets"
+        advice = "try another tilt, another camera, the other card or smaller magnets"
         raise click.UsageError("; ".join(str(c)[5:] for c in failed) + f": {advice}")
-    paths = [
-        *write_body(out, "clip", body),
-        *write_body(out, "plug", plug),
-        write_drawing(out / "clip.svg", body, m),
-    ]
-    for line in [*map(str, checks), *(f"wrote {path}" for path in paths)]:
+    paths = [path for name, body in bodies.items() for path in write_body(out, name, body)]
+    paths.append(write_drawing(out / "clip.svg", bodies["clip"], m))
+    for line in [*map(str, checks), *(f"wrote {path}" for path in paths), *notes(bodies["clip"], m)]:
         click.echo(line)
-    volume = body.volume() / 1000
-    click.echo(f"about {volume:.0f} cm³ of plastic if solid, {volume * _PETG_G_PER_CM3:.0f} g of PETG")
-    reach = -body.bounding_box()[1]
-    click.echo(f"the lens stands {m.distance_mm:g} mm from the card at {m.tilt_deg:g}°")
-    click.echo(
-        f"the clip reaches {reach:.0f} mm towards the beam: leave more than that free before the mount"
+
+
+def _bodies(m: Measures, aperture: float | None) -> dict[str, Manifold]:
+    found = {"clip": clip_body(m)}
+    if m.mount != "bracket":
+        found["plug"] = plug_body(m, aperture_mm=aperture or m.mount_mm / (5 if m.mount == "nozzle" else 2.5))
+    return found if m.camera == "none" else found | {"hood": hood_body(m)}
+
+
+def notes(body: Manifold, m: Measures) -> list[str]:
+    """Return what the builder has to know: plastic, room, the lens's setting, the card's plane."""
+    volume, before = body.volume() / 1000, to_card_mm(m)
+    said = [f"about {volume:.0f} cm³ of plastic if solid, {volume * _PETG_G_PER_CM3:.0f} g of PETG"]
+    if m.camera != "none":
+        said.append(f"the lens stands {m.distance_mm:g} mm from the card: focus at {m.dioptres:.1f} dioptres")
+    if m.mount == "nozzle":
+        below = m.gap_mm + body.bounding_box()[4] + _SPARE_MM
+        said.append(
+            f"below the tip it needs {below:.0f} mm: lower the bed by {below:.0f} mm before it is seated"
+        )
+        if m.camera != "none":
+            said.append(
+                f"the camera stands to the front, {front_mm(body, m) - m.gap_mm:.0f} mm above the tip"
+            )
+        return [*said, profile_line(m.mount, before)]
+    before_what = "the middle of the bracket's mirror" if m.mount == "bracket" else "the mount's face"
+    said.append(
+        f"it stands {before + front_mm(body, m):.0f} mm before {before_what}: leave more than that free"
     )
+    return [*said, profile_line(m.mount, before)]
 
 
 if __name__ == "__main__":

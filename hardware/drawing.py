@@ -7,8 +7,10 @@ from pathlib import Path
 import numpy as np
 from manifold3d import Manifold
 
-from hardware.body import COOLING_GAP, HOLES_MM, layout
-from hardware.measures import Floats, Measures, camera_axes
+from hardware.boards import HOLES_MM
+from hardware.body import layout
+from hardware.measures import Floats, Measures
+from hardware.plug import to_card_mm
 from hardware.svg import BLUE, GREY, RED, Page
 
 # Rows: what goes right on paper, what goes down, and the way to whoever looks.
@@ -78,7 +80,7 @@ class _View:
 def write_drawing(path: Path, body: Manifold, m: Measures) -> Path:
     """Write the drawing at full scale on A3; returns its path."""
     low, high = np.array(body.bounding_box()).reshape(2, 3)
-    size = np.ceil([high[1] - low[1] + 2 * high[0] + 125, high[2] - low[2] + 2 * high[0] + 90])
+    size = np.ceil([high[1] - low[1] + 2 * high[0] + 125, high[2] - low[2] + 2 * high[0] + 98])
     page = Page(float(size[0]), float(size[1]), f"Spotwright clip, {m.mount} mount {m.mount_mm:g} mm")
     side = _View(page, (36 - low[1], 26 + high[2]))
     front = _View(page, (side.at[0] + high[1] + 45 + high[0], 26 + high[2]))
@@ -95,28 +97,32 @@ def write_drawing(path: Path, body: Manifold, m: Measures) -> Path:
 
 def _side_notes(view: _View, m: Measures, low: Floats, high: Floats) -> None:
     """Dimensions along the beam, the line of sight and the beam itself."""
-    at, lens = layout(m), (m.lens_mm[1], -m.lens_mm[2])
-    view.line(lens, (0, 0), ink=BLUE, line_mm=0.2, dash="4 1.5")
+    at = layout(m)
+    if m.camera != "none":
+        _sight(view, m)
     view.line((low[1] - 12, 0), (at.stop[0], 0), ink=RED, line_mm=0.7)
     view.text("beam", low[1] - 13, 1.2, ink=RED, anchor="end")
-    view.text(
-        f"{m.tilt_deg:g}°, {m.distance_mm:g} to the lens",
-        lens[0] / 2 + 8,
-        lens[1] / 2 - 3,
-        ink=BLUE,
-        anchor="start",
-    )
     view.measure((low[1], -low[2]), (high[1], -low[2]), f"{high[1] - low[1]:.1f}", 8)
     view.measure((low[1], -low[2]), (0, -low[2]), f"{-low[1]:.1f}", 16)
+    if m.mount != "nozzle":
+        view.measure((0, -low[2]), (to_card_mm(m), -low[2]), f"{to_card_mm(m):.1f} to the mount", 24)
     view.measure((high[1], -low[2]), (high[1], -high[2]), f"{high[2] - low[2]:.1f}", 22)
     view.measure((high[1], -low[2]), (high[1], 0), f"{-low[2]:.1f}", 12)
     top = -at.top
     for start, end, words, rise in (
         (at.card[0], at.card[1], f"card {at.card[1]:.1f}", 26),
-        (at.card[1], at.stop[0], f"air {COOLING_GAP:g}", 16),
+        (at.card[1], at.stop[0], f"air {m.air_mm:g}", 16),
         (at.stop[0], at.stop[1], f"stop {at.stop[1] - at.stop[0]:.1f}", 8),
     ):
         view.measure((start, top), (end, top), words, -rise)
+
+
+def _sight(view: _View, m: Measures) -> None:
+    """The line from the lens to the card's middle."""
+    lens = (m.lens_mm[1], -m.lens_mm[2])
+    view.line(lens, (0, 0), ink=BLUE, line_mm=0.2, dash="4 1.5")
+    words = f"{m.tilt_deg:g}°, {m.distance_mm:g} to the lens"
+    view.text(words, lens[0] / 2 + 8, lens[1] / 2 - 3, ink=BLUE, anchor="start")
 
 
 def _front_notes(view: _View, m: Measures, low: Floats, high: Floats) -> None:
@@ -124,15 +130,17 @@ def _front_notes(view: _View, m: Measures, low: Floats, high: Floats) -> None:
     view.page.circle((view.at[0], view.at[1]), radius, ink=BLUE, dash="3 1.5")
     view.text(f"Ø {m.corridor_mm:g}: no plastic", 0, 1, ink=BLUE, size_mm=3.0)
     view.measure((low[0], -low[2]), (high[0], -low[2]), f"{high[0] - low[0]:.1f}", 8)
-    inner, board = layout(m).inner, _holes_seen(m)
-    view.measure((board[0][0], board[0][1]), (board[1][0], board[1][1]), f"{np.ptp(board[:, 0]):g}", -24)
+    inner = layout(m).inner
+    if m.camera != "none":
+        board = _holes_seen(m)
+        view.measure((board[0][0], board[0][1]), (board[1][0], board[1][1]), f"{np.ptp(board[:, 0]):g}", -34)
     view.measure((-inner, -low[2]), (inner, -low[2]), f"free {2 * inner:.1f}", 16)
     view.text("as the beam comes", 0, -high[2] - 17, ink=GREY)
 
 
 def _holes_seen(m: Measures) -> Floats:
     """The camera's upper holes as they are seen from the front, (2, 2)."""
-    right, up, _ = camera_axes(m.tilt_deg)
+    right, up, _ = m.axes
     row = max(z for _, z in HOLES_MM)
     places = m.lens_mm + np.array([x * right + z * up for x, z in HOLES_MM if z == row])
     return np.asarray(places @ VIEWS["front"][:2].T)
@@ -140,7 +148,7 @@ def _holes_seen(m: Measures) -> Floats:
 
 def _words(view: _View, m: Measures, size: Floats, volume_cm3: float) -> None:
     lines = [
-        f"Clip for a {m.mount} mount of {m.mount_mm:g}, {m.card} card, {m.camera} camera.",
+        f"Clip for a {m.mount} mount of {m.mount_mm:g}, {m.card} card, camera: {m.camera}.",
         "All lengths in mm. Print as it stands, without support:",
         f"{size[1]:.0f} × {size[0]:.0f} × {size[2]:.0f}, {volume_cm3:.0f} cm³ if solid.",
         f"Magnets Ø {m.magnet_mm[0]:g} × {m.magnet_mm[1]:g}.",

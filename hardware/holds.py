@@ -1,16 +1,16 @@
-"""What the clip sits on: a round collar, a square face, or the nozzle."""
+"""What the clip sits on: a round collar, a square face, or the nozzle; an open bracket is in `bracket`."""
 
 from __future__ import annotations
 
 import numpy as np
 from manifold3d import Manifold
 
-from hardware.body import FLOOR, Layout, frame_body, layout
-from hardware.measures import Measures, Unbuildable
+from hardware.body import Layout, frame_body, layout
+from hardware.bracket import bracket_hold
+from hardware.measures import DISC_MM, FLOOR_MM, WALL_MM, Measures, Unbuildable
 from hardware.solids import bore, box, diamond, drop, prism, section
 
-WALL = 3.0
-DISC = 0.8  # of each magnet's pocket is left free for the steel disc on the mount: it locks the place
+WALL, FLOOR, DISC = WALL_MM, FLOOR_MM, DISC_MM  # DISC: of each pocket, free for the steel disc on the mount
 _SLIVER_MM = 1e-3  # corners nearer than this become one, as they do in the single precision of STL
 _PLAY = 0.3  # above the collar in its sleeve
 _SHOULDER = 2.5  # of the collar's end that rests against the rear wall
@@ -25,7 +25,7 @@ def clip_body(m: Measures) -> Manifold:
     Unbuildable
         If the measurements leave no room for something.
     """
-    hold = {"round": _round, "square": _square, "nozzle": _nozzle}[m.mount]
+    hold = {"round": _round, "square": _square, "bracket": bracket_hold, "nozzle": _nozzle}[m.mount]
     return (frame_body(m) + hold(m, layout(m))).trim_by_plane((0, 0, 1), layout(m).bed).simplify(_SLIVER_MM)
 
 
@@ -35,12 +35,12 @@ def _round(m: Measures, at: Layout) -> Manifold:
     The camera's arm pulls the front down. In a sleeve the collar takes up that moment, below at the rear and
     above at the front; the magnets only keep the clip from sliding off.
     """
-    y = (at.rear, at.rear + WALL)
+    y = (at.back, at.back + WALL)
     top = -m.mount_mm / 2 + _SHOULDER
     wall = box((-at.outer, at.outer), y, (at.under, min(top, at.top)))
     for side in (-1, 1):
         vent = prism(
-            diamond(9.0 * m.scale).translate((side * at.outer * 0.72, at.bed + 15.0 * m.scale)), "y", y
+            diamond(9.0 * m.scale).translate((side * at.outer * 0.72, at.shelf + 12.0 * m.scale)), "y", y
         )
         wall -= vent
     return wall + _sleeve(m, at, (y[1], y[1] + m.grip_mm))
@@ -99,14 +99,26 @@ def _sleeve(m: Measures, at: Layout, y: tuple[float, float]) -> Manifold:
         (-2.0, top),
         (-ends, shoulder),
     ]
-    return _hollowed(prism(section(outline) - hole, "y", y), m, at, y)
+    sleeve = _hollowed(prism(section(outline) - hole, "y", y), m, at, y)
+    return sleeve + _boss(ridge, y) - _screw_hole((y[0] + y[1]) / 2, ridge)
+
+
+def _boss(ridge: float, y: tuple[float, float]) -> Manifold:
+    """Plastic around the clamping screw on the sleeve's ridge: 8 mm of thread."""
+    top = ridge + 10.0
+    return prism(section([(-6, ridge - 3), (0, ridge + 3), (6, ridge - 3), (6, top), (-6, top)]), "y", y)
+
+
+def _screw_hole(middle: float, ridge: float) -> Manifold:
+    """A hole for an M4 screw that cuts its own thread: it presses the collar into the vee where no magnet
+    holds.
+    """
+    return Manifold.cylinder(14.0, 1.7, -1, 32).translate((0.0, middle, ridge - 2.0))
 
 
 def _hollowed(post: Manifold, m: Measures, at: Layout, y: tuple[float, float]) -> Manifold:
     """Cut the magnets' pockets into the vee's faces, and the hole for a strap below it."""
     apex, middle, wide = -m.mount_mm / _ROOT2, (y[0] + y[1]) / 2, 2 * at.outer
-    if apex - 14 < at.bed:
-        raise Unbuildable(f"mount {m.mount_mm:g}: too large for the {m.card} card's clip")
     post -= prism(diamond(4.0).translate((middle, apex - 7.0)), "x", (-wide, wide))
     radius, depth = m.magnet_mm[0] / 2 + 0.1, m.magnet_mm[1] + 0.2
     for side in (-1, 1):
@@ -124,11 +136,10 @@ def _square(m: Measures, at: Layout) -> Manifold:
         raise Unbuildable(
             f"mount {m.mount_mm:g}: no room for magnets of {m.magnet_mm[0]:g}; take smaller ones"
         )
-    if half + 4.0 > at.outer or half + 8.0 > -at.bed:
-        raise Unbuildable(f"mount {m.mount_mm:g}: too large for the {m.card} card's clip")
     thick = WALL + m.magnet_mm[1] + DISC - 1.0
-    y = (at.rear, at.rear + thick)
-    wall = box((-at.outer, at.outer), y, (at.under, 0.0)) + box((-half - 4, half + 4), y, (at.under, half))
+    y = (at.back, at.back + thick)
+    wide = max(at.outer, half + 4)
+    wall = box((-wide, wide), y, (at.under, 0.0)) + box((-half - 4, half + 4), y, (at.under, half))
     through = (y[0] - 1, y[1] + 1)
     wall -= prism(drop(free), "y", through) + box((0.3 - free, free - 0.3), through, (0.0, half + 1))
     for x in (-place, place):

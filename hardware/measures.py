@@ -15,20 +15,24 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from hardware.boards import BOARDS, LENS_TO_FAR_EDGE_MM, PLATE_MM, Board
 from vision import SIZES, card_sheet
 
 Floats = NDArray[np.floating[Any]]
 
-MOUNTS = ("round", "square", "nozzle")
+MOUNTS = ("round", "square", "bracket", "nozzle")
 CARDS = ("small", "standard")  # the large one is for searching, without a clip
-# Degrees across and down, of Camera Module 3 and its wide variant: Raspberry Pi documentation, "Hardware
-# specification" of the cameras <https://www.raspberrypi.com/documentation/accessories/camera.html>
-CAMERAS = {"standard": (66.0, 41.0), "wide": (102.0, 67.0)}
+CAMERAS = ("wide", "standard", "module-2", "none")  # without one it is a holder for card and beam stop
 BED_MM = 200.0
-BEHIND_LENS_MM = 3.5  # from the front of the lens back to the plate: the board stands behind it
-BELOW_LENS_MM = 11.0  # from the lens down to the peak of that plate's lower edges, which fall at 45°
+WALL_MM, RIB_MM, FLOOR_MM, DISC_MM = 3.0, 2.4, 3.0, 0.8
+PLAY_MM = 0.4  # of the boards in their slots
+COOLING_GAP_MM = 12.0  # between the card's back and the beam stop, for the standard card
+SMALL_GAP_MM = 8.0  # for the small one: open above and below as well, and the clip has to be short
+BELOW_LENS_MM = 10.0  # from the lens down to the peak of its plate's lower edges, which fall at 45°
+FILLED = 0.88  # of the field of view that the card may fill
+AXIS_OFF_DEG = 3.0  # a lens's axis may be off by as much, and the card must still be in the picture
 _QUIET_MM = 1.2  # of the white around the markers that stays in view
-_IN_VIEW = 0.96  # of the field of view that the card may fill
+_CLEAR_MM = 1.0  # from the beam's corridor to the plate and the board
 
 
 class Unbuildable(ValueError):
@@ -43,9 +47,11 @@ class Measures:
     grip_mm : how much of a round collar or nozzle is free to sit on.
     tip_mm, tip_diameter_mm, gap_mm : of a nozzle: from its tip up to where it has its full diameter; how wide
     the tip is; from the tip down to the card.
+    deflects : of a bracket: to which side its mirror sends the beam, for whoever looks along the beam.
     card : the card's size, one of `CARDS`.
-    card_mm, stop_mm : thickness of the card's board and of the beam stop.
-    tilt_deg : between the camera's axis and the card's normal; camera : one of `CAMERAS`.
+    card_mm, stop_mm : thickness of the card with its board, and of the beam stop.
+    tilt_deg : from the card's normal to the line from the card's middle to the lens; camera : one of
+        `CAMERAS`.
     magnet_mm : diameter and thickness of the magnets.
     """
 
@@ -55,16 +61,17 @@ class Measures:
     tip_mm: float = 8.0
     tip_diameter_mm: float = 8.0
     gap_mm: float = 15.0
-    card: str = "standard"
+    deflects: str = "right"
+    card: str = "small"
     card_mm: float = 3.0
     stop_mm: float = 3.0
-    tilt_deg: float = 30.0
-    camera: str = "standard"
+    tilt_deg: float = 35.0
+    camera: str = "wide"
     magnet_mm: tuple[float, float] = (8.0, 3.0)
 
     def __post_init__(self) -> None:
         for name, value, low, high in (
-            ("mount", self.mount_mm, *((12, 60) if self.mount != "square" else (36, 80))),
+            ("mount", self.mount_mm, *((12, 60) if self.mount in ("round", "nozzle") else (36, 80))),
             ("grip", self.grip_mm, self.magnet_mm[0] + 3.5, 20),
             ("tip", self.tip_mm, 0, 20),
             ("tip diameter", self.tip_diameter_mm, 3, 15),
@@ -95,6 +102,11 @@ class Measures:
         return card_sheet("mirror-1", self.card).window_diameter_mm
 
     @property
+    def air_mm(self) -> float:
+        """Between the card's back and the beam stop."""
+        return COOLING_GAP_MM if self.card == "standard" else SMALL_GAP_MM
+
+    @property
     def corridor_mm(self) -> float:
         """Diameter of the straight cylinder around the nominal beam in which there is no plastic.
 
@@ -112,39 +124,99 @@ class Measures:
         u, v = ((corners - middles) * (1 + _QUIET_MM * self.scale / half) + middles).reshape(-1, 2).T
         return np.column_stack([u, np.zeros_like(u), v])
 
+    @property
+    def board(self) -> Board:
+        """The camera's board; a holder without a camera is laid out as for the wide one."""
+        return BOARDS["wide" if self.camera == "none" else self.camera]
+
     @cached_property
     def distance_mm(self) -> float:
-        """From the lens to the card's middle: the least at which the card fits the view.
+        """From the lens to the card's middle, whole mm: the least at which all of this holds.
 
-        It then fills 96 % of the field of view, or less where the plate would reach into the beam's corridor.
+        The card fills at most 88 % of the field of view, and is in it with the lens's axis 3° off; the lens
+        can focus there; plate and board are clear of the beam.
         """
-        near, far = 40.0, 400.0
-        for _ in range(40):
-            middle = (near + far) / 2
-            near, far = (near, middle) if self.in_view(middle) <= _IN_VIEW else (middle, far)
-        return math.ceil(max(far, self._clear_of_the_beam_mm()))
+        near = math.ceil(self.board.nearest_mm)
+        return float(next(d for d in range(near, 400) if self.fits(d) and self._clear(d)))
 
-    def _clear_of_the_beam_mm(self) -> float:
-        """Least distance at which the lower edges of the lens's plate pass 1 mm outside the corridor."""
-        sin, cos = math.sin(math.radians(self.tilt_deg)), math.cos(math.radians(self.tilt_deg))
-        rise = (self.corridor_mm / 2 + 1.0) * math.hypot(1.0, cos)
-        return (rise + BELOW_LENS_MM * cos) / sin - BEHIND_LENS_MM
+    def fits(self, distance_mm: float) -> bool:
+        """Whether the card is in the picture with something to spare."""
+        off = self.in_view(distance_mm, off_deg=AXIS_OFF_DEG)
+        return self.in_view(distance_mm) <= FILLED and off <= 1.0
 
-    def in_view(self, distance_mm: float) -> float:
-        """How much of the half field of view the markers fill at a distance, as a ratio of tangents."""
-        across, down = (math.tan(math.radians(full / 2)) for full in CAMERAS[self.camera])
-        right, up, ahead = camera_axes(self.tilt_deg)
-        seen = self.markers_mm + distance_mm * ahead
-        depth = seen @ ahead
-        return float(max((abs(seen @ right) / depth / across).max(), (abs(seen @ up) / depth / down).max()))
+    def _clear(self, distance_mm: float) -> bool:
+        """Whether plate and board pass outside the beam's corridor, by points on their lower edges."""
+        x = np.linspace(0.0, 40.0, 81)
+        plate = -self.board.lens_before_plate_mm
+        rear = -self.board.lens_mm[1] - self.board.thick_mm - self.board.socket_mm[2]
+        edges = [
+            np.column_stack([x, -BELOW_LENS_MM - x, np.full_like(x, plate - d)]) for d in (0.0, PLATE_MM)
+        ]
+        low = -LENS_TO_FAR_EDGE_MM - 1.0
+        edges += [
+            np.column_stack([x[x <= 12.5], 0 * x[x <= 12.5] + low, 0 * x[x <= 12.5] + d])
+            for d in (plate, rear)
+        ]
+        points = self.lens_at(distance_mm) + np.vstack(edges) @ np.array(self.axes_at(distance_mm))
+        return bool(np.hypot(points[:, 0], points[:, 2]).min() >= self.corridor_mm / 2 + _CLEAR_MM)
+
+    def in_view(self, distance_mm: float, *, off_deg: float = 0.0) -> float:
+        """How much of the half field of view the markers fill at a distance, as a ratio of tangents.
+
+        off_deg : the most that they fill when the lens's axis is off by that, up, down or to a side.
+        """
+        across, down = (math.tan(math.radians(full / 2)) for full in self.board.field_deg)
+        seen = (self.markers_mm - self.lens_at(distance_mm)) @ np.array(self.axes_at(distance_mm)).T
+        flat, off = np.arctan2(abs(seen[:, :2]), seen[:, 2:]), math.radians(off_deg)
+        return float(np.max(np.tan(flat + off) / (across, down)))
+
+    def lens_at(self, distance_mm: float) -> Floats:
+        """Where the lens is at a distance from the card's middle, (3,)."""
+        return -distance_mm * camera_axes(self.tilt_deg)[2]
+
+    def axes_at(self, distance_mm: float) -> tuple[Floats, Floats, Floats]:
+        """The camera's axes at a distance: it looks half-way between the card's upper and lower edge."""
+        _, y, z = self.lens_at(distance_mm)
+        high = abs(self.markers_mm[:, 2]).max()
+        angles = [math.degrees(math.atan2(z - edge, -y)) for edge in (-high, high)]
+        return camera_axes(sum(angles) / 2)
+
+    @property
+    def axes(self) -> tuple[Floats, Floats, Floats]:
+        """The camera's right, its up and its line of sight."""
+        return self.axes_at(self.distance_mm)
+
+    @property
+    def axis_tilt_deg(self) -> float:
+        """Between the camera's axis and the card's normal; a reading says the steeper `tilt_deg` of the line
+        of sight.
+        """
+        return math.degrees(math.acos(self.axes[2][1]))
 
     @property
     def lens_mm(self) -> Floats:
         """Where the lens is, (3,)."""
-        return -self.distance_mm * camera_axes(self.tilt_deg)[2]
+        return self.lens_at(self.distance_mm)
+
+    @property
+    def dioptres(self) -> float:
+        """What the lens has to be set to: 1 / distance in metres, as libcamera's LensPosition counts."""
+        return 1000.0 / self.distance_mm
+
+    @property
+    def blur(self) -> float:
+        """Width of the blur at the farthest marker's corner with the card's middle in focus, in marker
+        modules.
+
+        Thin lens, published focal length and F number: on the object aperture × |s − s₀| / s₀.
+        """
+        depth = (self.markers_mm - self.lens_mm) @ self.axes[2]
+        middle = float(-self.lens_mm @ self.axes[2])
+        spread = self.board.focal_mm / self.board.f_number * abs(depth - middle).max() / middle
+        return float(spread / (3.0 * self.scale))
 
 
 def camera_axes(tilt_deg: float) -> tuple[Floats, Floats, Floats]:
-    """Return the camera's right, its up and its line of sight as unit vectors (3,); it looks from above."""
+    """Return right, up and line of sight of a camera that looks down by `tilt_deg`, as unit vectors (3,)."""
     sin, cos = math.sin(math.radians(tilt_deg)), math.cos(math.radians(tilt_deg))
     return np.array([1.0, 0.0, 0.0]), np.array([0.0, sin, cos]), np.array([0.0, cos, -sin])

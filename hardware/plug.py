@@ -10,6 +10,7 @@ import math
 from manifold3d import CrossSection, Manifold
 
 from hardware.body import layout
+from hardware.bracket import mirror_y_mm
 from hardware.measures import Measures, Unbuildable
 from hardware.solids import section
 
@@ -50,9 +51,22 @@ def _widest_mm(m: Measures) -> float:
     return m.mount_mm - (8.0 if m.mount == "round" else 2 * m.magnet_mm[0] + 13.5)
 
 
+def profile_line(mount: str, before_mm: float) -> str:
+    """What the laser's profile needs of a card so far before a mount, or below a nozzle's tip."""
+    if mount == "nozzle":
+        return f"in the laser's profile, under [card]: before_mount_mm = {{ nozzle = {-before_mm:.1f} }}"
+    said = f"in the laser's profile, under [card]: before_mount_mm = {{ mirror-N = {before_mm:.1f} }}"
+    behind = ", plus how far the mirror's middle lies behind the mount's face"
+    return said + ("" if mount == "bracket" else behind)
+
+
 def to_card_mm(m: Measures) -> float:
-    """From the aperture's edge to the card's struck face."""
+    """From the mount's face (a bracket's mirror, the nozzle's tip) to the card's struck face:
+    `before_mount_mm`.
+    """
     if m.mount == "nozzle":
         return m.gap_mm
+    if m.mount == "bracket":
+        return mirror_y_mm(m, layout(m).back)
     wall = 3.0 if m.mount == "round" else 2.8 + m.magnet_mm[1]
-    return layout(m).rear + wall
+    return layout(m).back + wall

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 from manifold3d import CrossSection, FillRule, Manifold
+from numpy.typing import NDArray
 
-from hardware.measures import Floats
-
-Points = Sequence[tuple[float, float]]
+Floats = NDArray[np.floating[Any]]
+Points = Sequence[tuple[float, float]] | Floats
 AXES = {  # the plane's first and second axis, and the direction of extrusion, as columns
     "x": np.array([[0, 0, 1], [1, 0, 0], [0, 1, 0]], float),  # polygon in (y, z), along x
     "y": np.array([[1, 0, 0], [0, 0, -1], [0, 1, 0]], float),  # polygon in (x, z), along −y

@@ -13,7 +13,13 @@ import pytest
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 os.environ.setdefault("MPLBACKEND", "Agg")
 
-hypothesis.settings.register_profile("spotwright", deadline=None, derandomize="CI" in os.environ)
+# no limits in seconds: the suite must hold on a machine that is busy with other things
+hypothesis.settings.register_profile(
+    "spotwright",
+    deadline=None,
+    derandomize="CI" in os.environ,
+    suppress_health_check=[hypothesis.HealthCheck.too_slow],
+)
 hypothesis.settings.load_profile("spotwright")
 
 ROOT = Path(__file__).parents[1]

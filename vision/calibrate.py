@@ -6,7 +6,7 @@ The model is the common one of five distortion terms (Brown 1971; OpenCV's `cali
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -75,15 +75,19 @@ class CameraModel:
             matrix, distortion = np.array(told["matrix"], float), np.array(told["distortion"], float)
             width, height = (int(side) for side in told["size_px"])
             rms_px = float(told["rms_px"])
-        except (KeyError, TypeError, ValueError) as error:
+        except (LookupError, TypeError, ValueError, OverflowError) as error:
             raise CalibrationFailed(f"not a camera's calibration: {error}") from error
-        if matrix.shape != (3, 3) or distortion.shape != (5,) or not np.isfinite(matrix).all():
+        if matrix.shape != (3, 3) or distortion.shape != (5,) or min(width, height) < 1:
             raise CalibrationFailed("not a camera's calibration: wrong number of values")
+        if not (np.isfinite(matrix).all() and np.isfinite(distortion).all() and abs(matrix).max() < 1e9):
+            raise CalibrationFailed("not a camera's calibration: values that no lens has")
         return CameraModel(matrix, distortion, (width, height), rms_px)
 
 
-def calibrate(pictures: Sequence[Pixels]) -> CameraModel:
+def calibrate(pictures: Sequence[Pixels], *, told: Callable[[], object] = lambda: None) -> CameraModel:
     """Return the camera model from BGR pictures of the printed grid, from at least four different angles.
+
+    ``told`` is called after each picture.
 
     Raises
     ------
@@ -93,7 +97,11 @@ def calibrate(pictures: Sequence[Pixels]) -> CameraModel:
     sizes = {picture.shape[1::-1] for picture in pictures}
     if len(sizes) > 1:
         raise CalibrationFailed("the pictures differ in size: take all with the same camera and setting")
-    views = [view for view in map(_grid_corners, pictures) if view is not None]
+    views = []
+    for picture in pictures:
+        view = _grid_corners(picture)
+        views += [view] if view is not None else []
+        told()
     if len(views) < FEWEST_PICTURES:
         raise CalibrationFailed(
             f"the grid was found in {len(views)} of {len(pictures)} pictures: "

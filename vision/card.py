@@ -37,9 +37,13 @@ _NAMES = {"mirror-1": "Mirror 1", "mirror-2": "Mirror 2", "mirror-3": "Mirror 3"
 _UP_WORDS = {"nozzle": "to the back"}
 _CAUTION = (
     "Invisible beam: eyewear for its wavelength,",
-    "lid closed, lowest power that marks.",
-    "Never alone with a flame.",
+    "lid closed, beam stop behind the card,",
+    "lowest power that marks.",
+    "Never leave a flame alone.",
 )
+SIDE = "the beam strikes this side"
+TAPE = "tape on the back of this sheet, behind the window"
+CUT = "cut here"
 
 
 @dataclass(frozen=True)
@@ -271,7 +275,12 @@ def _words(station: str) -> list[Shape]:
         Words(f"card {station}", (0.0, 42.8), 2.6),
         Words("print at 100 %", (0.0, -36.0), 4.2, bold=True),
         Words("both bars must measure 50 mm", (0.0, -39.8), 2.4),
-        Words("tape or film behind the window; beam strikes this side", (36.6, 0.0), 2.0, turned=True),
+        Words(SIDE, (33.6, 0.0), 2.8, bold=True, turned=True),
+        Words(TAPE, (37.6, 0.0), 2.0, turned=True),
+        Words(CUT, (42.6, 0.0), 1.9, turned=True),
+        Words(CUT, (-42.6, 0.0), 1.9, turned=True),
+        Words(CUT, (-19.3, 20.6), 1.7),
+        Words(CUT, (19.3, -20.6), 1.7),
     ]
-    lines += [Words(text, (0.0, -43.9 - 2.9 * i), 1.9) for i, text in enumerate(_CAUTION)]
+    lines += [Words(text, (0.0, -43.4 - 2.7 * i), 1.9) for i, text in enumerate(_CAUTION)]
     return lines

@@ -9,7 +9,10 @@ import numpy as np
 
 from vision.card import (
     CHECK_BARS_MM,
+    CUT,
+    SIDE,
     SIZES,
+    TAPE,
     Boxes,
     Polygon,
     Ring,
@@ -21,6 +24,11 @@ from vision.card import (
 )
 
 _LINE_MM = 0.2
+_CAUTION = (
+    "Eyewear, lid closed, beam stop",
+    "behind, lowest power that marks.",
+    "Never leave a flame alone.",
+)
 _NEAR_MM = 24.2  # from the middle to the ticks, at the standard scale
 
 
@@ -80,17 +88,28 @@ def _check_bars(size: str) -> list[Shape]:
 
 
 def _words(station: str, size: str) -> list[Shape]:
-    scale = SIZES[size]
+    scale, bar = SIZES[size], CHECK_BARS_MM[size]
     small = min(scale, 1.0)
+    arrow = Polygon(np.array([(0.0, 39.6), (-2.4, 35.4), (2.4, 35.4)]) * scale)
+    up = "to the back" if station == "nozzle" else "up"
     return [
-        Polygon(np.array([(0.0, 39.6), (-2.4, 35.4), (2.4, 35.4)]) * scale),
-        Words(
-            "to the back" if station == "nozzle" else "up",
-            (11.5 * scale, 37.5 * scale),
-            max(2.4 * small, 1.7),
-        ),
+        arrow,
+        Words(up, (11.5 * scale, 37.5 * scale), max(2.4 * small, 1.7)),
         Words(f"{station}, {size}", (0.0, 46.0 * scale), 4.0 * small, bold=True),
-        Words("print at 100 %", (0.0, -42.0 * scale), 3.8 * small, bold=True),
-        Words("Eyewear, lid closed,", (0.0, -46.5 * scale), 2.6 * small),
-        Words("lowest power that marks.", (0.0, -50.0 * scale), 2.6 * small),
+        Words("print at 100 %", (0.0, -41.0 * scale), 3.4 * small, bold=True),
+        Words(f"both bars: {bar:g} mm", (0.0, -44.6 * scale), 2.5 * small),
+        *(Words(line, (0.0, (-47.6 - 2.75 * i) * scale), 2.2 * small) for i, line in enumerate(_CAUTION)),
+        *_beside(scale, small),
+    ]
+
+
+def _beside(scale: float, small: float) -> list[Shape]:
+    """Which side the beam strikes, where the tape goes, and the lines to cut along."""
+    return [
+        Words(SIDE, (36.0 * scale, 0.0), 2.7 * small, bold=True, turned=True),
+        Words(TAPE, (39.6 * scale, 0.0), 2.2 * small, turned=True),
+        Words(CUT, (43.0 * scale, 0.0), 2.1 * small, turned=True),
+        Words(CUT, (-43.0 * scale, 0.0), 2.1 * small, turned=True),
+        Words(CUT, (-19.4 * scale, 20.8 * scale), 2.0 * small),
+        Words(CUT, (19.4 * scale, -20.8 * scale), 2.0 * small),
     ]

@@ -37,7 +37,7 @@ class Tape:
 
     def expected(self, grid: Grid, before: Stack | None) -> Stack:
         """Return the unmarked tape on a grid, (side, side, 3); `before` is the earlier picture there."""
-        basis = _basis(grid)
+        basis = surface_basis(grid)
         if not self.with_before:
             return _mixed(basis, self.coefficients)
         assert before is not None
@@ -48,7 +48,7 @@ def fit_tape(after: Stack, before: Stack | None, grid: Grid) -> Tape:
     """Fit the unmarked tape to a whole window, (side, side, 3); marks are outliers and do not count."""
     step = max(1, grid.side // 45)
     inside = (grid.radius_mm() < INSIDE_MM)[::step, ::step]
-    smooth = _basis(grid)[:, ::step, ::step][:, inside]
+    smooth = surface_basis(grid)[:, ::step, ::step][:, inside]
     columns = []
     for channel in range(3):
         target = after[::step, ::step, channel][inside].astype(float)
@@ -92,8 +92,8 @@ def _mixed(basis: Floats, coefficients: Floats) -> Stack:
     return np.tensordot(basis.astype(np.float32), coefficients.astype(np.float32), axes=(0, 0))
 
 
-def _basis(grid: Grid) -> Floats:
-    """Quadratic terms in card coordinates, (6, side, side)."""
+def surface_basis(grid: Grid) -> Floats:
+    """Return quadratic terms in card coordinates, as shares of the window's radius, (6, side, side)."""
     u, v = (axis / RADIUS_MM for axis in grid.axes_mm())
     uu, vv = np.broadcast_arrays(u[None, :], v[:, None])
     return np.stack([np.ones_like(uu), uu, vv, uu * uu, uu * vv, vv * vv])

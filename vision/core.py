@@ -8,18 +8,16 @@ import numpy as np
 
 from vision.calibrate import CameraModel
 from vision.card import CardName
-from vision.change import INSIDE_MM, Stack, believed, fit_tape
+from vision.change import INSIDE_MM, fit_tape
+from vision.compare import MOST_SEEDS, SEARCH_PITCH_MM, changes, compare
 from vision.find import find_card
-from vision.lobes import join_lobes
+from vision.lobes import join_lobes, join_pattern
 from vision.measure import Follower, Scene, measure
 from vision.picture import Pixels
 from vision.reading import CardView, Mark, NoReading, Reading
-from vision.seek import Mask, seek
+from vision.seek import seek
 from vision.window import flatten, window_grid
 
-_SEARCH_PITCH_MM = 0.2
-_MOST_SEEDS = 12  # a window torn to shreds still answers in time
-_ALIKE = 4.0  # times the window's typical difference
 _HIGH_TILT_DEG = 65.0
 _LOW_SCALE = 1.5
 
@@ -52,7 +50,7 @@ def read(
         return found
     station, view = found
     if before is None:
-        marks = [seen.mark for seen in _marks(after, view, None, None, new=None)[0]]
+        marks = join_pattern([seen.mark for seen in marks_on(after, view, new=None)])
         nothing = "no mark on the card: pulse once at the lowest power that marks, or use fresh tape"
         return _answer(station, view, marks, nothing, [])
     return _read_change(station, view, after, before, bar_mm)
@@ -80,8 +78,8 @@ def read_between(
     station: str, after: Pixels, view: CardView, before: Pixels, before_view: CardView
 ) -> tuple[Reading | NoReading, Follower | None]:
     """Return what is new between two pictures of one card, and how to follow the strongest new mark."""
-    earlier, stale = _marks(before, before_view, None, None, new=False)
-    seen, _ = _marks(after, view, before, before_view, new=True, stale=stale)
+    earlier = marks_on(before, before_view, new=False)
+    seen = changes(compare(station, after, view, before, before_view), earlier)
     marks = join_lobes([found.mark for found in seen])
     old = [found.mark for found in earlier]
     nothing = "no new mark since the picture before: the pulse missed the card, or was too weak to mark"
@@ -99,39 +97,16 @@ def _answer(
     return Reading(station, (*marks, *old), view, tuple(_warnings(view)))
 
 
-def _marks(
-    picture: Pixels,
-    view: CardView,
-    before: Pixels | None,
-    before_view: CardView | None,
-    *,
-    new: bool | None,
-    stale: Mask | None = None,
-) -> tuple[list[Follower], Mask]:
-    """All marks that stand out from the tape, or from the picture before, and where anything stands out.
-
-    `stale` is where the picture before already differed from its tape: an older mark under the new one.
-    """
-    grid = window_grid(_SEARCH_PITCH_MM)
+def marks_on(picture: Pixels, view: CardView, *, new: bool | None) -> list[Follower]:
+    """Return all marks that stand out from the tape, and how to follow each."""
+    grid = window_grid(SEARCH_PITCH_MM)
     flat = flatten(picture, view.units_to_px, grid)
-    earlier = None
-    if before is not None and before_view is not None:
-        earlier = flatten(before, before_view.units_to_px, grid)
-    tape = fit_tape(flat, earlier, grid)
-    inside, unmarked = grid.radius_mm() < INSIDE_MM, tape.expected(grid, earlier)
-    if earlier is not None:
-        unmarked = believed(flat, unmarked, inside, inside & _alike(flat, unmarked, inside))
-    sighting = seek(flat - unmarked, inside, grid)
-    seeds = sighting.seeds[:_MOST_SEEDS]
-    scene = Scene(picture, view, before, before_view, tape, grid, stale)
+    tape = fit_tape(flat, None, grid)
+    inside = grid.radius_mm() < INSIDE_MM
+    seeds = seek(flat - tape.expected(grid, None), inside, grid).seeds[:MOST_SEEDS]
+    scene = Scene(picture, view, tape, grid)
     found = [measure(scene, s, [o for o in seeds if o is not s], new=new) for s in seeds]
-    return [seen for seen in found if seen is not None], sighting.differs
-
-
-def _alike(flat: Stack, unmarked: Stack, inside: Mask) -> Mask:
-    """Where a window is much as expected."""
-    away = np.abs(flat - unmarked).max(axis=2)
-    return np.asarray(away < _ALIKE * np.median(away[inside]))
+    return [seen for seen in found if seen is not None]
 
 
 def _warnings(view: CardView) -> list[str]:

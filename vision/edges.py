@@ -131,6 +131,27 @@ def _edge_offsets(
     return offset, good, max(float(rise[good].mean()), 0.0) if good.any() else 0.0
 
 
+def edge_profiles(
+    grey: NDArray[np.uint8], markers: list[Floats], homography: Floats, reach_mm: float
+) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+    """Return the mean step (black 0 … white 1) across each well-seen edge, (edges, samples), how far each
+    reaches to either side in mm, and whether it runs across u (else v).
+    """
+    points, outward = _edge_points(markers)
+    steps = np.linspace(-1, 1, 4 * _ACROSS + 1)
+    at = project(homography, points[:, None] + reach_mm * steps[:, None] * outward[:, None])
+    inside = ((at > 0) & (at < np.array(grey.shape[::-1]) - 1)).all(axis=(1, 2)).reshape(-1, _PER_EDGE)
+    x, y = np.moveaxis(at.astype(np.float32), 2, 0)
+    sampled = cv2.remap(grey, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    profile = np.asarray(sampled, dtype=float).reshape(-1, _PER_EDGE, len(steps)).mean(axis=1)
+    low, high = profile[:, :6].mean(axis=1), profile[:, -6:].mean(axis=1)
+    contrast = high - low
+    good = inside.all(axis=1) & (contrast > max(_LEAST_CONTRAST, 0.5 * float(np.median(contrast))))
+    normalised = (profile - low[:, None]) / np.maximum(contrast, _LEAST_CONTRAST)[:, None]
+    along_u = np.abs(outward[::_PER_EDGE, 0]) > 0.5
+    return normalised[good], np.full(int(good.sum()), reach_mm), along_u[good]
+
+
 def _light_slope(profile: Floats, place: Floats, inside: NDArray[np.bool_]) -> Floats:
     """Relative slope of the light, (n, 2) per px, at each point's marker, from the white paper around it.
 

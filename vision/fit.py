@@ -48,6 +48,12 @@ class Spot:
             float(np.arctan2(axis[1], axis[0])),
         )
 
+    def edge_mm(self) -> float:
+        """How wide the edge is from 80 to 20 % of the height, on the mean of both axes."""
+        at = [self.flatness + np.log((1 + np.exp(-self.flatness)) / share - 1) for share in (0.8, 0.2)]
+        inner, outer = np.sqrt(np.maximum(at, 0.0))
+        return float((outer - inner) * np.linalg.det(self.form) ** -0.25)
+
     def relative_radius(self, x: Floats, y: Floats) -> Floats:
         """Distance from the centre as a share of the distance at half height, at points."""
         d = np.stack([x - self.centre[0], y - self.centre[1]])
@@ -58,6 +64,22 @@ class Spot:
         """Fraction of the height, 0 … 1, at points."""
         d = np.stack([x - self.centre[0], y - self.centre[1]])
         return _profile(np.einsum("i...,ij,j...->...", d, self.form, d), self.flatness)[0]
+
+
+@dataclass(frozen=True, eq=False)
+class Ground:
+    """What lies under a mark: how much of its height shows at each point (n,), None for all of it, and rows
+    (k, n) that also explain the values, each with a ridge that keeps its coefficient small.
+    """
+
+    visible: Floats | None = None
+    rows: Floats | None = None
+    ridge: Floats | None = None
+
+    @property
+    def count(self) -> int:
+        """Number of rows."""
+        return 0 if self.rows is None else len(self.rows)
 
 
 def fit_spot(
@@ -72,12 +94,16 @@ def fit_spot(
     oval: bool = False,
     start: Spot | None = None,
     rounds: int = 25,
+    ground: Ground | None = None,
 ) -> Spot:
     """Fit one mark to values z at points x, y (flat arrays) from a rough centre and radius; returns the
-    best `Spot`.
+    best `Spot`. `ground` says what lies under and around it; None for plain tape.
     """
-    problem = _Problem(x - centre[0], y - centre[1], z, weight, _Kind(oval))
-    params = problem.first_guess(radius, flatness) if start is None else _from_spot(start, centre, oval)
+    ground = ground or Ground()
+    problem = _Problem(x - centre[0], y - centre[1], z, weight, _Kind(oval), ground)
+    params = problem.first_guess(radius, flatness)
+    if start is not None:
+        params[: problem.kind.linear + 4] = _from_spot(start, centre, oval)
     return _spot(problem, _descend(problem, params, rounds), centre)
 
 
@@ -129,16 +155,29 @@ class _Problem:
     z: Floats
     weight: Floats | None
     kind: _Kind
+    ground: Ground
 
     def first_guess(self, radius: float, flatness: float) -> Floats:
         """Parameters from a rough radius; the four linear ones are solved for."""
         a = 1.0 / radius if flatness < 0 else np.sqrt(flatness) / radius
         shape = [a, 0.0, a] if self.kind.oval else [a]
-        params = np.array([0.0, 0.0, *shape, flatness, 0.0, 0.0, 0.0, 0.0])
+        params = np.array([0.0, 0.0, *shape, flatness, *np.zeros(4 + self.ground.count)])
         basis = self.basis(params)[self.kind.linear :]
         weighted = self.weighted(basis)
-        params[-4:] = np.linalg.solve(weighted @ basis.T + 1e-9 * np.eye(4), weighted @ self.z)
+        matrix = weighted @ basis.T + 1e-9 * np.eye(len(basis)) + np.diag(self.ridge()[self.kind.linear :])
+        params[self.kind.linear :] = np.linalg.solve(matrix, weighted @ self.z)
         return params
+
+    def ridge(self) -> Floats:
+        """What keeps each parameter small: nothing but for the ground's rows."""
+        ridge = np.zeros(self.kind.count + self.ground.count)
+        if self.ground.ridge is not None:
+            ridge[self.kind.count :] = self.ground.ridge
+        return ridge
+
+    def cost(self, params: Floats, rest: Floats) -> float:
+        """Weighted squares of the residuals and of what the ridge holds."""
+        return float(self.weighted(rest) @ rest + self.ridge() @ params**2)
 
     def basis(self, params: Floats) -> Floats:
         """Derivatives (parameters, n) of the model; the nonlinear ones are per unit of height."""
@@ -147,7 +186,7 @@ class _Problem:
         dx, dy = self.x - params[0], self.y - params[1]
         p, r = (a * dx + b * dy, c * dy) if kind.oval else (a * dx, a * dy)
         form, fermi = _profile(p * p + r * r, m)
-        rows = np.empty((kind.count, len(dx)))
+        rows = np.empty((kind.count + self.ground.count, len(dx)))
         by_q = form * (fermi - 1)
         p *= 2 * by_q
         r *= 2 * by_q
@@ -157,12 +196,17 @@ class _Problem:
         else:
             rows[1], rows[2] = -a * r, dx * p + dy * r
         rows[kind.flatness] = -by_q - np.exp(-m) * fermi
-        rows[kind.linear], rows[-3], rows[-2], rows[-1] = form, 1.0, self.x, self.y
+        at = kind.linear
+        rows[at], rows[at + 1], rows[at + 2], rows[at + 3] = form, 1.0, self.x, self.y
+        if self.ground.visible is not None:
+            rows[: at + 1] *= self.ground.visible
+        if self.ground.rows is not None:
+            rows[kind.count :] = self.ground.rows
         return rows
 
     def rest(self, params: Floats, basis: Floats) -> Floats:
         """Residuals (n,)."""
-        return np.asarray(self.z - params[-4:] @ basis[-4:])
+        return np.asarray(self.z - params[self.kind.linear :] @ basis[self.kind.linear :])
 
     def weighted(self, rows: Floats) -> Floats:
         """Rows times the weights."""
@@ -170,7 +214,8 @@ class _Problem:
 
     def scale(self, params: Floats) -> Floats:
         """What turns the rows of `basis` into derivatives: the height, one for the linear parameters."""
-        return np.asarray(np.r_[np.full(self.kind.linear, params[-4]), np.ones(4)])
+        linear = self.kind.linear
+        return np.asarray(np.r_[np.full(linear, params[linear]), np.ones(4 + self.ground.count)])
 
 
 def _from_spot(spot: Spot, about: tuple[float, float], oval: bool) -> Floats:
@@ -195,7 +240,7 @@ def _descend(problem: _Problem, params: Floats, rounds: int) -> Floats:
     damp = 1e-3
     basis = problem.basis(params)
     rest = problem.rest(params, basis)
-    cost = float(problem.weighted(rest) @ rest)
+    cost = problem.cost(params, rest)
     for _ in range(rounds):
         matrix, gradient = _normal_equations(problem, params, basis, rest)
         gain = -1.0
@@ -204,7 +249,7 @@ def _descend(problem: _Problem, params: Floats, rounds: int) -> Floats:
             tried = _bounded(params + step, problem.kind)
             new_basis = problem.basis(tried)
             new_rest = problem.rest(tried, new_basis)
-            gain = cost - float(problem.weighted(new_rest) @ new_rest)
+            gain = cost - problem.cost(tried, new_rest)
             damp *= 8 if gain < 0 else 1 / 8
         if gain >= 0:
             params, basis, rest, cost = tried, new_basis, new_rest, cost - gain
@@ -220,8 +265,9 @@ def _normal_equations(
     """Matrix and right side; a flatness at its bound that wants out is held, lest it bend the whole step."""
     scale = problem.scale(params)
     weighted = problem.weighted(basis)
-    matrix = (weighted @ basis.T) * np.outer(scale, scale)
-    gradient = (weighted @ rest) * scale
+    ridge = problem.ridge()
+    matrix = (weighted @ basis.T) * np.outer(scale, scale) + np.diag(ridge)
+    gradient = (weighted @ rest) * scale - ridge * params
     at = problem.kind.flatness
     low, high = params[at] <= _M_LOW, params[at] >= _M_HIGH
     if (low and gradient[at] < 0) or (high and gradient[at] > 0):
@@ -245,13 +291,14 @@ def _spot(problem: _Problem, params: Floats, about: tuple[float, float]) -> Spot
     inverse = np.linalg.pinv(matrix)
     a, b, c = problem.kind.shape(params)
     factor = np.array([(a, b), (0.0, c)])
-    level = params[-3] + params[-2:] @ params[:2]
+    at = problem.kind.linear
+    level = params[at + 1] + params[at + 2 : at + 4] @ params[:2]
     return Spot(
         centre=params[:2] + about,
         form=factor.T @ factor,
         flatness=float(params[problem.kind.flatness]),
-        height=float(params[-4]),
-        plane=np.array([level, *params[-2:]]),
+        height=float(params[at]),
+        plane=np.array([level, *params[at + 2 : at + 4]]),
         covariance=np.asarray(inverse[:2, :2] * noise**2, dtype=float),
         rest=rest,
         noise=noise,

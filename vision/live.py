@@ -2,7 +2,9 @@
 
 Nothing here reads a clock: every frame comes with its time. A frame is compared with a quiet one from
 before, laid flat in the card's frame, so that a knocked camera, a flickering lamp or a new exposure is no
-change of the tape.
+change of the tape. What is too faint for one frame is sought as a step in time, which a still camera shows
+far
+below a mark's own contrast: a second pulse on burnt tape.
 """
 
 from __future__ import annotations
@@ -13,16 +15,18 @@ from typing import Literal
 import numpy as np
 
 from vision.calibrate import CameraModel
-from vision.core import read_between
+from vision.core import marks_on, read_between
 from vision.errors import BarRefused
 from vision.find import find_card, to_grey, track
 from vision.measure import Follower, follow
+from vision.on_top import on_top
 from vision.picture import Pixels
-from vision.pulse import Change, Quiet, change_from, like
+from vision.pulse import Change, Quiet, Steps, change_from, like
 from vision.reading import CardView, Mark, NoReading, Reading
+from vision.seek import Mask
 
 Event = Literal[
-    "card found", "card lost", "card moved", "pulse seen", "mark settled", "no mark", "hand in view"
+    "card found", "card lost", "card moved", "pulse seen", "mark settled", "no mark", "on top", "hand in view"
 ]
 
 _SETTLED_S = 0.35  # the change must keep its pattern this long
@@ -31,13 +35,22 @@ _KNOCK_MM = 0.6
 _CALM_FRAMES = 3
 _SAME_PATTERN, _UNDONE = 0.97, -0.7
 _STAYS_S = 2.0  # a hand does not keep that still
-_REFRESH_S = 1.0
+_REFRESH_S, _REFRESH_FRAMES = 1.0, 12  # the picture before is older than what a step in time looks back on
+_TOLD_S = 1.2  # a pulse that was told and has changed nothing by then has left nothing new to see
+_FLASH = 25.0  # levels brighter than the quiet tape: a glow, a flame
+_NEAR_OLD_MM = 0.8
 
 
 @dataclass(frozen=True, eq=False)
 class Moment:
     """What one frame told: events in order, the reading while there is a mark, the card's view, one line or
     none.
+
+    `on_top` comes with the event "on top": a pulse was seen (a flash, a faint step) or told, left nothing
+    that can
+    be read by itself, and an older mark lies there. It is that mark with the sigma of where the new one can
+    be
+    hidden; `new` is true.
     """
 
     time_s: float
@@ -46,6 +59,7 @@ class Moment:
     card: CardView | None
     reading: Reading | None
     reason: str | None = None
+    on_top: Mark | None = None
 
 
 @dataclass
@@ -84,10 +98,23 @@ class Stream:
     _follower: Follower | None = None
     _reading: Reading | None = None
     _events: list[Event] = field(default_factory=list)
+    _steps: Steps = field(default_factory=Steps)
+    _fresher: tuple[Pixels, CardView] | None = None
+    _fresher_frames: int = 0
+    _told_s: float | None = None
+    _flashed: bool = False
+    _on_top: Mark | None = None
+
+    def pulse_told(self, time_s: float) -> None:
+        """Say that a pulse was fired at this time (a button, a foot): if nothing changes, and an older mark
+        lies
+        there, the answer is "on top".
+        """
+        self._told_s = time_s
 
     def feed(self, picture: Pixels, time_s: float) -> Moment:
         """Take one BGR frame, (rows, cols, 3) uint8, seen at a time in seconds; return what it told."""
-        self._events = []
+        self._events, self._on_top = [], None
         if self.camera is not None:
             picture = self.camera.straighten(picture)
         reason = self._locate(picture)
@@ -101,16 +128,21 @@ class Stream:
             self._watch(picture, change, time_s)
         else:
             self._await(picture, change, time_s)
+        if self._told_s is not None and self._pulse_s is None and time_s - self._told_s > _TOLD_S:
+            self._say_on_top(picture)
         return self._moment(time_s, None)
 
     def fresh_card(self) -> None:
         """Forget the tape that was there: a new card or new tape hangs now."""
         self._quiet = self._before = self._best = self._follower = self._reading = self._pulse_s = None
-        self._wide = self._mark_change = None
+        self._wide = self._mark_change = self._told_s = self._fresher = None
         self._calm = 0
+        self._steps.clear()
 
     def _moment(self, time_s: float, reason: str | None) -> Moment:
-        return Moment(time_s, tuple(self._events), self._station, self._view, self._reading, reason)
+        return Moment(
+            time_s, tuple(self._events), self._station, self._view, self._reading, reason, self._on_top
+        )
 
     def _locate(self, picture: Pixels) -> str | None:
         """Track the card, or search for it; returns why it is not there."""
@@ -163,6 +195,8 @@ class Stream:
 
     def _watch(self, picture: Pixels, change: Change, time_s: float) -> None:
         """No pulse is under way: tell one from a hand and from fading; keep the offset of a mark alive."""
+        if change.covers_much or change.is_local:
+            self._steps.clear()
         if change.covers_much:
             self._wait_for_light(picture, change, time_s)
             return
@@ -173,7 +207,7 @@ class Stream:
                 self._reading = None  # not faded: somebody changed the tape
             self._renew(picture)
         elif change.is_local:
-            self._pulse_s, self._best = time_s, None
+            self._pulse_s, self._best, self._flashed = time_s, None, False
             self._events.append("pulse seen")
             self._await(picture, change, time_s)
         else:
@@ -195,12 +229,50 @@ class Stream:
     def _idle(self, picture: Pixels, change: Change, time_s: float) -> None:
         """Nothing happens: drift along with the daylight, and see the mark again."""
         assert self._quiet is not None and self._view is not None
+        stepped = self._steps.take(change.levels, self._quiet)
+        if stepped is not None and self._stepped(picture, stepped):
+            return
         self._quiet.drift(change)
-        if time_s - self._before_s > _REFRESH_S:
-            self._before, self._before_s = (picture.copy(), self._view), time_s
+        self._fresher_frames += 1
+        if time_s - self._before_s > _REFRESH_S and self._fresher_frames >= _REFRESH_FRAMES:
+            self._before = self._fresher or self._before
+            self._fresher, self._before_s, self._fresher_frames = (picture.copy(), self._view), time_s, 0
         mark = self._seen_again(picture)
         if mark is not None and self._reading is not None:
             self._reading = _with_newest(self._reading, mark, self._view)
+
+    def _stepped(self, picture: Pixels, stepped: Mask) -> bool:
+        """A step in time, too faint for one frame: read it, or find the older mark that it lies on."""
+        assert self._before is not None and self._station is not None and self._view is not None
+        self._steps.clear()
+        answer, follower = read_between(self._station, picture, self._view, *self._before)
+        if isinstance(answer, Reading):
+            self._events += ["pulse seen", "mark settled"]
+            self._disturbed, self._reading, self._follower, self._told_s = False, answer, follower, None
+            self._renew(picture)
+            return True
+        older = self._older()
+        if not older or not _lies_on(stepped, older, self._view):
+            return False
+        self._events.append("pulse seen")
+        if not self._say_on_top(picture):
+            self._events.append("no mark")
+        self._renew(picture)
+        return True
+
+    def _older(self) -> list[Follower]:
+        """The marks in the picture before."""
+        return [] if self._before is None else marks_on(*self._before, new=False)
+
+    def _say_on_top(self, picture: Pixels) -> bool:
+        """Answer with the older mark on which a pulse must have landed; False if there is none."""
+        self._told_s = None
+        older = self._older()
+        contrast = min((follower.spot.height for follower in older), default=0.0)
+        self._on_top = on_top(tuple(follower.mark for follower in older), contrast)
+        if self._on_top is not None:
+            self._events.append("on top")
+        return self._on_top is not None
 
     def _seen_again(self, picture: Pixels) -> Mark | None:
         if self._follower is None or self._view is None:
@@ -216,6 +288,7 @@ class Stream:
         contrast.
         """
         assert self._view is not None and self._pulse_s is not None
+        self._flashed = self._flashed or change.brighter > _FLASH
         if change.covers_much:
             self._best = None
         elif self._best is None or like(self._best.change, change) < _SAME_PATTERN:
@@ -234,9 +307,9 @@ class Stream:
         answer, follower = read_between(self._station, best.picture, best.view, *self._before)
         if isinstance(answer, Reading):
             self._events.append("mark settled")
-            self._mark_change, self._disturbed = best.change, False
+            self._mark_change, self._disturbed, self._told_s = best.change, False, None
             self._reading, self._follower = answer, follower
-        else:
+        elif not ((self._flashed or self._told_s is not None) and self._say_on_top(best.picture)):
             self._events.append("no mark")
         self._restart(best.picture, best.view)
 
@@ -248,7 +321,8 @@ class Stream:
     def _restart(self, picture: Pixels, view: CardView) -> None:
         self._quiet = Quiet.of(picture, view)
         self._before = (picture, view)
-        self._pulse_s, self._best = None, None
+        self._pulse_s, self._best, self._fresher = None, None, None
+        self._steps.clear()
 
     def _renew(self, picture: Pixels) -> None:
         assert self._view is not None
@@ -258,3 +332,14 @@ class Stream:
 def _with_newest(reading: Reading, mark: Mark, view: CardView) -> Reading:
     """The reading with its newest mark seen again."""
     return Reading(reading.station, (mark, *reading.marks[1:]), view, reading.warnings)
+
+
+def _lies_on(stepped: Mask, older: list[Follower], view: CardView) -> bool:
+    """Whether most of a step lies on older marks."""
+    grid = Quiet.grid_of()
+    u, v = grid.axes_mm()
+    rows, cols = np.nonzero(stepped)
+    on = [follower.spot.relative_radius(u[cols], v[rows]) for follower in older]
+    sizes = [max(follower.mark.width_mm) / 2 / view.unit_mm for follower in older]
+    reach = [share < 1 + _NEAR_OLD_MM / max(size, 0.3) for share, size in zip(on, sizes, strict=True)]
+    return bool(np.mean(np.any(reach, axis=0)) > 0.6)

@@ -8,6 +8,8 @@ from vision.card import Floats
 from vision.reading import Mark
 
 _LARGEST_GAP = 0.6  # between the edges, as a share of the larger width
+# of sizes and of distances from the centre; between edges, of a lobe's size
+_LOBES_ALIKE, _LOBE_GAP = 0.75, 0.6
 _LEAST_SIZE = 0.35  # a lobe's width as a share of the other's: less is a spark
 
 
@@ -16,6 +18,49 @@ def join_lobes(marks: list[Mark]) -> list[Mark]:
     if len(marks) < 2 or not _are_lobes(marks[0], marks[1]):
         return marks
     return [_joined(marks[0], marks[1]), *marks[2:]]
+
+
+def join_pattern(marks: list[Mark]) -> list[Mark]:
+    """Return marks of one picture with a tube's lobes joined: two or four of a size, in a ring about one
+    centre,
+    nearly touching. Two lobes are one `double`, four are one `round` mark.
+    """
+    for count in (4, 2):
+        ring = marks[:count]
+        if len(ring) == count and _is_pattern(ring):
+            one = _joined_all(ring)
+            return [one, *marks[count:]]
+    return marks
+
+
+def _is_pattern(ring: list[Mark]) -> bool:
+    centres, sizes = np.array([m.offset_mm for m in ring]), np.array([_size(m) for m in ring])
+    away = np.hypot(*(centres - centres.mean(axis=0)).T)
+    apart = [np.sort(np.hypot(*(centres - c).T))[1] for c in centres]
+    alike = sizes.min() > _LOBES_ALIKE * sizes.max() and away.min() > _LOBES_ALIKE * away.max()
+    return bool(alike and max(apart) - sizes.mean() < _LOBE_GAP * sizes.mean())
+
+
+def _joined_all(ring: list[Mark]) -> Mark:
+    """Centroid and second moments of lobes together; lobes of two only are named."""
+    centres = np.array([m.offset_mm for m in ring])
+    areas = np.array([_size(m) ** 2 for m in ring])
+    share = areas / areas.sum()
+    away = centres - share @ centres
+    own = sum(part * (_size(m) / 4) ** 2 for part, m in zip(share, ring, strict=True)) * np.eye(2)
+    width = 4 * np.sqrt(np.linalg.eigvalsh(own + (share * away.T) @ away)[::-1])
+    sigma = np.sqrt(share**2 @ np.square([m.sigma_mm for m in ring]))
+    lobes = (ring[0].offset_mm, ring[1].offset_mm) if len(ring) == 2 else None
+    centre = share @ centres
+    return Mark(
+        (float(centre[0]), float(centre[1])),
+        (float(sigma[0]), float(sigma[1])),
+        (float(width[0]), float(width[1])),
+        "double" if len(ring) == 2 else "round",
+        None,
+        ring[0].new,
+        lobes,
+    )
 
 
 def _are_lobes(one: Mark, other: Mark) -> bool:

@@ -8,9 +8,10 @@ import cv2
 import numpy as np
 
 from vision.card import Floats
-from vision.change import INSIDE_MM, Stack, Tape, believed
+from vision.change import INSIDE_MM, Stack, Tape
 from vision.edges import SCALE_MM, point_terms
-from vision.fit import Spot, fit_spot
+from vision.fit import Ground, Spot, fit_spot
+from vision.joint import Patch, Slack, explained, rival_rest
 from vision.picture import Pixels
 from vision.reading import CardView, Mark
 from vision.seek import Mask, Seed, grown
@@ -25,25 +26,29 @@ _HARMONICS = np.arange(3, 6)
 _FIRST_OVER_NEXT = 3.6  # of the variances; measured on rendered pictures, see docs/reading.md
 _SECTOR_RAD, _SEEN_SECTOR, _SECTORS_OVER = 0.3, 0.1, 2.6
 _MOST_HIDDEN = 1.4
-_OFF_CARD = 0.02  # of the mark hidden behind the window's edge
-_LARGEST_RADIUS_MM, _WIDEST_MM = 14.0, 20.0
-_TOUCHING, _BURIED = 0.06, 0.88  # shares of a candidate's area that lie beside or on an older mark
-_MOSTLY, _UNSURE = 0.45, 0.15  # from this share on an older mark on, so much of the radius is unsure
+_LONGEST = 4.0  # times its width: longer is a wrinkle or a line
+# A beam's dose of exp(-2 r²/w²) burns 1 - exp(-dose): its edge, from 80 to 20 %, is 0.51 to 0.56 of w wide. A
+# faint mark is the Gaussian itself, and comes of beams of up to 8 mm (1/e²); one that is burnt flat may be
+# of a
+# beam of 12 mm. What is softer is light.
+_SOFTEST_FAINT_MM, _SOFTEST_MM, _FAINT = 2.2, 3.3, -1.0
+MOST_SIGMA_MM = 1.0
+_EXPLAINED, _INNER = 0.75, 0.7  # share of the rim's change that a mark explains; of its radius, not its rim
+# A bell that takes less than a quarter of the light away: in one picture a smudge or a lamp's image looks
+# like that.
+_FAINT_SHARE, _HALF_WHITE = 0.25, 128.0
+OFF_CARD = 0.02  # of the mark hidden behind the window's edge
+_LARGEST_RADIUS_MM, WIDEST_MM = 14.0, 13.0  # a beam of 12 mm (1/e²) marks no more
 
 
 @dataclass(frozen=True)
 class Scene:
-    """Everything a measurement needs: the picture, its view of the card, the picture before and its view,
-    the tape.
-    """
+    """Everything a measurement in one picture needs: the picture, its view of the card, the tape."""
 
     picture: Pixels
     view: CardView
-    before: Pixels | None
-    before_view: CardView | None
     tape: Tape
     grid: Grid
-    stale: Mask | None = None
 
     def seen(self, grid: Grid) -> Stack:
         """The picture on a grid."""
@@ -51,10 +56,7 @@ class Scene:
 
     def unmarked(self, grid: Grid) -> Stack:
         """The tape as it would look on a grid without the change."""
-        before = None
-        if self.before is not None and self.before_view is not None:
-            before = flatten(self.before, self.before_view.units_to_px, grid)
-        return self.tape.expected(grid, before)
+        return self.tape.expected(grid, None)
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,46 +71,48 @@ class Follower:
     tape: Stack
     colour: Floats
     weight: Floats
+    ground: Ground | None = None
 
 
 def measure(scene: Scene, seed: Seed, others: list[Seed], *, new: bool | None) -> Follower | None:
     """Return the mark of a candidate and how to follow it, None if nothing like a mark fits there."""
-    grid = _crop_grid(scene, seed)
+    grid = crop_grid(scene.view, scene.grid, seed)
     after, tape = scene.seen(grid), scene.unmarked(grid)
-    if scene.before is not None:
-        inside = grid.radius_mm() < INSIDE_MM
-        tape = believed(after, tape, inside, inside & _away_from(seed, grid))
     height = ((after - tape) @ seed.colour.astype(np.float32)).astype(float)
-    weight = _weights(scene.grid, grid, others)
-    overlaps = _overlaps(scene, seed)
-    if overlaps and scene.stale is not None:
-        weight[_on_crop(grown(scene.stale, 2), scene.grid, grid)] = 0
+    weight = crop_weights(scene.grid, grid, others)
     u, v = np.meshgrid(*grid.axes_mm())
     x, y, z, w = u.ravel(), v.ravel(), height.ravel(), weight.ravel()
-    spot = _robust_spot(x, y, z, w, seed, whole=not overlaps and not _at_rim(seed))
-    if spot is None or not _plausible(spot, seed, whole=not overlaps and not _at_rim(seed)):
+    whole = not at_rim(seed)
+    spot = _robust_spot(x, y, z, w, seed, whole=whole)
+    if spot is None or not plausible(spot, seed, whole=whole):
         return None
-    if _hidden_share(spot, x, y) > _OFF_CARD:
+    level = max(float(np.median(tape[weight > 0] @ np.abs(seed.colour))), _HALF_WHITE)
+    if spot.flatness < _FAINT and spot.height < _FAINT_SHARE * level:
+        return None
+    if _rim_explained(grid, height, weight, spot, seed) < _EXPLAINED:
+        return None
+    if hidden_share(spot, x, y) > OFF_CARD:
         figure = Figure("off-card")
         spot = fit_spot(x, y, z, centre=seed.centre_mm, radius=seed.radius_mm, weight=w)
-    elif overlaps:
-        figure = Figure("round")
     else:
-        figure = _figure(scene, seed, spot, grid, height)
-    mark = _mark(scene, spot, figure, x, y, new)
-    if _share_on_older(scene, seed) > _MOSTLY:
-        unsure = _UNSURE * seed.radius_mm * scene.view.unit_mm
-        mark = replace(mark, sigma_mm=_pair(np.hypot(mark.sigma_mm, unsure)))
-    if mark.width_mm[0] > _WIDEST_MM * scene.view.unit_mm:
+        figure = figure_of(scene.grid, seed, spot, grid, height)
+    mark = mark_of(scene.view, spot, figure, x, y, new)
+    if mark.width_mm[0] > WIDEST_MM * scene.view.unit_mm or max(mark.sigma_mm) > MOST_SIGMA_MM:
         return None
     return Follower(mark, spot, grid, tape, seed.colour, w)
 
 
-def _away_from(seed: Seed, grid: Grid) -> Mask:
-    """Where a crop shows tape beside the candidate."""
-    u, v = grid.axes_mm()
-    away = np.hypot(u[None, :] - seed.centre_mm[0], v[:, None] - seed.centre_mm[1])
-    return np.asarray(away > 1.5 * seed.radius_mm + 0.2)
+def _rim_explained(grid: Grid, height: Floats, weight: Floats, spot: Spot, seed: Seed) -> float:
+    """Share of what a plane leaves that the mark explains at its rim and around: a wrinkle, a line or a
+    block of
+    the file goes on beside the disc; what is burnt inside it does not matter.
+    """
+    u, v = np.meshgrid(*grid.axes_mm())
+    rim = weight * (spot.relative_radius(u.ravel(), v.ravel()).reshape(u.shape) > _INNER)
+    nothing = np.zeros_like(height)
+    patch = Patch(grid, height, nothing, nothing, rim, Slack())
+    rival = rival_rest(patch, np.zeros((0, height.size)), np.zeros(0))
+    return explained(patch, spot, rival, seed.radius_mm)
 
 
 def follow(last: Follower, picture: Pixels, view: CardView) -> Mark | None:
@@ -121,45 +125,40 @@ def follow(last: Follower, picture: Pixels, view: CardView) -> Mark | None:
     bare = ((last.spot.relative_radius(x, y) > 1.5) & (last.weight > 0)).reshape(u.shape)
     gain = np.median(now[bare] / np.maximum(last.tape[bare], 4.0), axis=0) if bare.sum() > 20 else np.ones(3)
     z = ((now - last.tape * gain) @ last.colour).astype(float).ravel()
-    centre = _pair(last.spot.centre)
+    centre = pair_of(last.spot.centre)
     try:
         spot = fit_spot(
-            x, y, z, centre=centre, radius=1.0, weight=last.weight, oval=True, start=last.spot, rounds=4
+            x,
+            y,
+            z,
+            centre=centre,
+            radius=1.0,
+            weight=last.weight,
+            oval=last.ground is None,
+            start=last.spot,
+            rounds=4,
+            ground=last.ground,
         )
     except np.linalg.LinAlgError:
         return None
     moved = spot.centre - last.spot.centre
     if not np.hypot(*moved) < _FOLLOW_MM or spot.height < _FOLLOW_HEIGHT * last.spot.height:
         return None
-    return replace(last.mark, offset_mm=_pair(moved * view.unit_mm + last.mark.offset_mm))
+    return replace(last.mark, offset_mm=pair_of(moved * view.unit_mm + last.mark.offset_mm))
 
 
-def _overlaps(scene: Scene, seed: Seed) -> bool:
-    """Whether an older mark hides a part of this one, but not most of it."""
-    if scene.stale is None:
-        return False
-    area = float(seed.region.sum())
-    beside = float((grown(seed.region, 2) & scene.stale).sum())
-    return beside > _TOUCHING * area and _share_on_older(scene, seed) < _BURIED
-
-
-def _share_on_older(scene: Scene, seed: Seed) -> float:
-    """Share of a candidate that lies on older marks."""
-    return 0.0 if scene.stale is None else float((seed.region & scene.stale).sum() / seed.region.sum())
-
-
-def _hidden_share(spot: Spot, x: Floats, y: Floats) -> float:
-    """Share of the fitted mark that lies outside the window."""
+def hidden_share(spot: Spot, x: Floats, y: Floats) -> float:
+    """Return the share of the fitted mark that lies outside the window."""
     covered = spot.relative_radius(x, y) < 1
     return float(np.mean(np.hypot(x, y)[covered] > INSIDE_MM)) if covered.any() else 0.0
 
 
-def _figure(scene: Scene, seed: Seed, spot: Spot, grid: Grid, height: Floats) -> Figure:
-    """Name the shape by the outline at half height."""
+def figure_of(window: Grid, seed: Seed, spot: Spot, grid: Grid, height: Floats) -> Figure:
+    """Return the shape's name by the outline at half height."""
     u, v = np.meshgrid(*grid.axes_mm())
     level, slope_u, slope_v = spot.plane
     bare = height - level - slope_u * (u - spot.centre[0]) - slope_v * (v - spot.centre[1])
-    region = _on_crop(seed.region, scene.grid, grid)
+    region = on_crop(seed.region, window, grid)
     top = float(np.percentile(bare[region], 70)) if region.any() else spot.height
     near = np.linalg.inv(grid.to_mm) @ (*seed.centre_mm, 1.0)
     points = outline_points(bare / max(top, 1e-6), grid.to_mm, (float(near[0]), float(near[1])))
@@ -167,12 +166,14 @@ def _figure(scene: Scene, seed: Seed, spot: Spot, grid: Grid, height: Floats) ->
     return name_shape(points, long_mm / short_mm)
 
 
-def _mark(scene: Scene, spot: Spot, figure: Figure, x: Floats, y: Floats, new: bool | None) -> Mark:
-    """Put together what was found; the centroid of an incomplete or twofold mark is that of its figure."""
-    unit = scene.view.unit_mm
-    pixel = 1 / (scene.view.px_per_mm * unit)
+def mark_of(view: CardView, spot: Spot, figure: Figure, x: Floats, y: Floats, new: bool | None) -> Mark:
+    """Return what was found, put together what was found; the centroid of an incomplete or twofold mark is
+    that of its figure.
+    """
+    unit = view.unit_mm
+    pixel = 1 / (view.px_per_mm * unit)
     floor = _FLOOR_MM + _FLOOR_PX * pixel
-    variance = _centre_variance(spot, x, y, pixel) + card_sigma(scene.view, spot.centre) ** 2 + floor**2
+    variance = _centre_variance(spot, x, y, pixel) + card_sigma(view, spot.centre) ** 2 + floor**2
     centre, (long_mm, short_mm, _) = spot.centre, spot.widths()
     if figure.inside is not None:
         low, high = np.array([x.min(), y.min()]), np.array([x.max(), y.max()])
@@ -181,34 +182,36 @@ def _mark(scene: Scene, spot: Spot, figure: Figure, x: Floats, y: Floats, new: b
         long_mm = short_mm = float(np.sqrt(long_mm * short_mm))
     lobes = None
     if figure.lobes is not None:
-        lobes = (_pair(figure.lobes[0] * unit), _pair(figure.lobes[1] * unit))
-    sigma, width = _pair(np.sqrt(variance) * unit), (long_mm * unit, short_mm * unit)
-    return Mark(_pair(centre * unit), sigma, width, figure.name, figure.flat_side_deg, new, lobes)
+        lobes = (pair_of(figure.lobes[0] * unit), pair_of(figure.lobes[1] * unit))
+    sigma, width = pair_of(np.sqrt(variance) * unit), (long_mm * unit, short_mm * unit)
+    return Mark(pair_of(centre * unit), sigma, width, figure.name, figure.flat_side_deg, new, lobes)
 
 
-def _pair(point: Floats) -> tuple[float, float]:
+def pair_of(point: Floats) -> tuple[float, float]:
+    """Return a point as two plain numbers."""
     return float(point[0]), float(point[1])
 
 
-def _crop_grid(scene: Scene, seed: Seed) -> Grid:
+def crop_grid(view: CardView, window: Grid, seed: Seed) -> Grid:
+    """Return a grid about a candidate, as fine as the picture is."""
     rows, cols = np.nonzero(seed.region)
-    reach = max(np.ptp(rows), np.ptp(cols)) / 2 * scene.grid.pitch_mm
+    reach = max(np.ptp(rows), np.ptp(cols)) / 2 * window.pitch_mm
     half = max(1.9 * reach + 0.5, 1.8)
-    pitch = max(2 * half / _CROP_SIDE, 0.9 / (scene.view.px_per_mm * scene.view.unit_mm))
+    pitch = max(2 * half / _CROP_SIDE, 0.9 / (view.px_per_mm * view.unit_mm))
     return Grid(seed.centre_mm, pitch, int(np.ceil(2 * half / pitch)) | 1)
 
 
-def _weights(window: Grid, grid: Grid, others: list[Seed]) -> Floats:
-    """One inside the window, zero outside and on other candidates."""
+def crop_weights(window: Grid, grid: Grid, others: list[Seed]) -> Floats:
+    """Return one inside the window, zero outside and on other candidates."""
     weight = (grid.radius_mm() < INSIDE_MM).astype(float)
     if others:
         taken = np.any([o.region for o in others], axis=0)
-        weight[_on_crop(grown(taken, 2), window, grid)] = 0
+        weight[on_crop(grown(taken, 2), window, grid)] = 0
     return weight
 
 
-def _on_crop(mask: Mask, window: Grid, grid: Grid) -> Mask:
-    """A mask of the whole window as seen on a crop."""
+def on_crop(mask: Mask, window: Grid, grid: Grid) -> Mask:
+    """Return a mask of the whole window as seen on a crop."""
     to_window = np.linalg.inv(window.to_mm) @ grid.to_mm
     size = (grid.side, grid.side)
     flags = cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP
@@ -221,7 +224,7 @@ def _robust_spot(x: Floats, y: Floats, z: Floats, w: Floats, seed: Seed, *, whol
         return None
     try:
         spot = fit_spot(x, y, z, centre=seed.centre_mm, radius=seed.radius_mm, weight=w)
-        w = w * _trust(spot, x, y, w)
+        w = w * trust(spot, x, y, w)
         return fit_spot(
             x, y, z, centre=seed.centre_mm, radius=seed.radius_mm, weight=w, oval=whole, start=spot
         )
@@ -229,8 +232,9 @@ def _robust_spot(x: Floats, y: Floats, z: Floats, w: Floats, seed: Seed, *, whol
         return None
 
 
-def _trust(spot: Spot, x: Floats, y: Floats, w: Floats) -> Floats:
-    """Tukey's weights where there are true outliers (a hole, a wrinkle); the edge itself may be ragged and
+def trust(spot: Spot, x: Floats, y: Floats, w: Floats) -> Floats:
+    """Return Tukey's weights where there are true outliers (a hole, a wrinkle); the edge itself may be
+    ragged and
     keeps one.
     """
     rest = spot.rest
@@ -242,19 +246,25 @@ def _trust(spot: Spot, x: Floats, y: Floats, w: Floats) -> Floats:
     return np.where(at_edge, 1.0, np.clip(1 - (rest / (6 * spread)) ** 2, 0, None) ** 2)
 
 
-def _at_rim(seed: Seed) -> bool:
-    """Whether the window's edge may hide a part of the candidate."""
+def at_rim(seed: Seed) -> bool:
+    """Return whether the window's edge may hide a part of the candidate."""
     return float(np.hypot(*seed.centre_mm)) + 1.3 * seed.radius_mm > INSIDE_MM
 
 
-def _plausible(spot: Spot, seed: Seed, *, whole: bool) -> bool:
-    """A bump of the seed's sign, near the seed, of a size that a beam makes."""
+def plausible(spot: Spot, seed: Seed, *, whole: bool) -> bool:
+    """Return whether it is a bump of the seed's sign, near the seed, of a size that a beam makes."""
     if not np.isfinite(spot.centre).all() or spot.height <= 0:
         return False
     away = float(np.hypot(*(spot.centre - seed.centre_mm)))
     long_mm, short_mm, _ = spot.widths()
+    softest = _SOFTEST_FAINT_MM if spot.flatness < _FAINT else _SOFTEST_MM
     reach = (1.5 if whole else 4.0) * seed.radius_mm
-    near = away < max(reach, 1.0) and np.hypot(*spot.centre) < RADIUS_MM + 2
+    near = (
+        away < max(reach, 1.0)
+        and long_mm < _LONGEST * short_mm
+        and spot.edge_mm() < softest
+        and np.hypot(*spot.centre) < RADIUS_MM + 2
+    )
     return bool(near and long_mm / 2 < _LARGEST_RADIUS_MM and short_mm > 0.3)
 
 

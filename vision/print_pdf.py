@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from io import BytesIO
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
@@ -9,6 +10,7 @@ import numpy as np
 
 from vision.card import HEIGHT_MM, SIZES, STATIONS, WIDTH_MM, Boxes, Polygon, Ring, Shape, Words
 from vision.card_sizes import card_shapes
+from vision.files import write_whole
 from vision.grid import grid_shapes
 
 if TYPE_CHECKING:
@@ -41,17 +43,22 @@ def write_grid_pdf(path: Path, *, paper: Paper = "a4") -> None:
 
 
 def write_pages(path: Path, paper: Paper, pages: list[list[Part]]) -> None:
-    """Write pages of shapes at true scale: each part's shapes about its place (x right, y up, mm)."""
+    """Write pages of shapes at true scale: each part's shapes about its place (x right, y up, mm).
+
+    The pages are made in memory first, so that a full disk leaves no half of a file.
+    """
     import matplotlib as mpl  # a slow import that reading a picture never needs
     from matplotlib.backends.backend_pdf import PdfPages
 
+    whole = BytesIO()
     about = {"Title": "Spotwright cards", "CreationDate": None}
     with (
         mpl.rc_context({"pdf.fonttype": 42, "font.family": "DejaVu Sans"}),
-        PdfPages(path, metadata=about) as pdf,
+        PdfPages(whole, metadata=about) as pdf,
     ):
         for parts in pages:
             pdf.savefig(_page(paper, parts))
+    write_whole(path, whole.getvalue())
 
 
 def _page(paper: Paper, parts: list[Part]) -> Figure:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections import deque
+from dataclasses import dataclass, field
 
 import cv2
 import numpy as np
@@ -25,27 +26,54 @@ _OTHER_COLOUR = 1.3  # no lamp shifts one colour that much against another: othe
 _MUCH = 0.35  # of the window: a hand, a shadow, smoke; no beam is that wide
 
 
+# A step in time: two means of so many frames each, between which a pulse may have changed the tape.
+_FRAMES = 5
+_STEP_SIGMAS, _LEAST_STEP, _SMALLEST_STEP_PX = 6.0, 0.6, 6
+_EVERY = 3  # frames from one look to the next: no pulse is over sooner
+_STEP_SMOOTH_PX = 1.0
+_SHIFT_MM, _BLUR_MM2 = 0.05, 0.02  # what trembling and refocusing leave, one standard deviation
+
+
 @dataclass(frozen=True, eq=False)
 class Quiet:
-    """The window of a quiet frame, laid flat, and where it counts."""
+    """The window of a quiet frame, laid flat, and where it counts. `terms` (3, side, side, 3) is what a shift
+    along u or v and another sharpness would add to it.
+    """
 
     flat: Stack
     inside: Floats
     grid: Grid
     slack: Floats
+    terms: Stack
+    gram: Floats
 
     def drift(self, change: Change) -> None:
         """Take over a little of a change that is none."""
         self.flat[...] += _DRIFT * change.levels
 
     @staticmethod
+    def grid_of() -> Grid:
+        """Return the grid on which frames are compared."""
+        return window_grid(_PITCH_MM)
+
+    @staticmethod
     def of(picture: Pixels, view: CardView) -> Quiet:
         """Take a frame as the quiet one."""
-        grid = window_grid(_PITCH_MM)
+        grid = Quiet.grid_of()
         inside = (grid.radius_mm() < INSIDE_MM - 1).astype(np.float32)
         flat = _smooth(flatten(picture, view.units_to_px, grid))
         steep = cv2.morphologyEx(flat, cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8))
-        return Quiet(flat, inside, grid, _SHAKE * np.asarray(steep).max(axis=2))
+        down, across = np.gradient(flat, grid.pitch_mm, axis=(0, 1))
+        bend = np.asarray(cv2.Laplacian(flat, cv2.CV_32F)) / grid.pitch_mm**2
+        terms = np.stack([across, -down, bend]).astype(np.float32) * inside[..., None]
+        return Quiet(flat, inside, grid, _SHAKE * np.asarray(steep).max(axis=2), terms, _gram(terms))
+
+    def unmoved(self, levels: Stack, noise: float) -> Stack:
+        """Return a change without what a shift and another sharpness explain."""
+        rows = self.terms.reshape(3, -1)
+        ridge = np.diag((noise / np.array([_SHIFT_MM, _SHIFT_MM, _BLUR_MM2])) ** 2)
+        solution = np.linalg.solve(self.gram + ridge, rows @ levels.ravel())
+        return np.asarray(levels - np.tensordot(solution.astype(np.float32), self.terms, axes=1))
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,6 +86,7 @@ class Change:
     share: float
     contrast: float
     changed: Mask
+    brighter: float = 0.0
 
     @property
     def covers_much(self) -> bool:
@@ -84,7 +113,43 @@ def change_from(quiet: Quiet, picture: Pixels, view: CardView) -> Change:
     contrast = float(np.sort(size[inside])[-_SMALLEST_PX])
     other_colour = bool(gain.max() > _OTHER_COLOUR * gain.min())
     share = 1.0 if other_colour else float(changed[inside].mean())
-    return Change(levels, share, contrast, changed)
+    brighter = float(np.partition(levels.min(axis=2)[inside], -_SMALLEST_PX)[-_SMALLEST_PX])
+    return Change(levels, share, contrast, changed, brighter)
+
+
+@dataclass
+class Steps:
+    """Watches for a step in time that is too faint for one frame: the mean of the last frames against the
+    mean
+    of those just before, point by point.
+    """
+
+    _seen: deque[Stack] = field(default_factory=lambda: deque(maxlen=2 * _FRAMES + 1))
+
+    _count: int = 0
+
+    def clear(self) -> None:
+        """Forget all frames."""
+        self._seen.clear()
+
+    def take(self, levels: Stack, quiet: Quiet) -> Mask | None:
+        """Add a frame's change; return where the tape stepped, or None."""
+        self._seen.append(levels)
+        self._count += 1
+        if len(self._seen) <= 2 * _FRAMES or self._count % _EVERY:
+            return None
+        frames = list(self._seen)
+        step: Stack = np.mean(frames[-_FRAMES:], axis=0) - np.mean(frames[:_FRAMES], axis=0)
+        within = quiet.inside > 0
+        spread = 1.4826 * float(np.median(np.abs(step[within]))) + 0.1
+        step = quiet.unmoved(np.asarray(step, dtype=np.float32), spread)
+        size = np.abs(_smooth_by(step, _STEP_SMOOTH_PX)).max(axis=2)
+        noise = 1.4826 * float(np.median(size[within]))
+        stepped = np.asarray((size > max(_STEP_SIGMAS * noise, _LEAST_STEP)) & within)
+        count, _, stats, _ = cv2.connectedComponentsWithStats(stepped.astype(np.uint8))
+        largest = int(stats[1:, cv2.CC_STAT_AREA].max()) if count > 1 else 0
+        local = float(stepped[within].mean()) < _MUCH
+        return stepped if largest >= _SMALLEST_STEP_PX and local else None
 
 
 def like(one: Change, other: Change) -> float:
@@ -94,5 +159,14 @@ def like(one: Change, other: Change) -> float:
     return float(a @ b / max(float(np.linalg.norm(a) * np.linalg.norm(b)), 1e-9))
 
 
+def _gram(terms: Stack) -> Floats:
+    rows = terms.reshape(3, -1)
+    return np.asarray(rows @ rows.T, dtype=float)
+
+
 def _smooth(flat: Stack) -> Stack:
-    return np.asarray(cv2.GaussianBlur(flat, (0, 0), _SMOOTH_PX), dtype=np.float32)
+    return _smooth_by(flat, _SMOOTH_PX)
+
+
+def _smooth_by(flat: Stack, sigma_px: float) -> Stack:
+    return np.asarray(cv2.GaussianBlur(flat, (0, 0), sigma_px), dtype=np.float32)

@@ -10,6 +10,7 @@ import json
 import math
 import struct
 import zlib
+from collections.abc import Callable
 from pathlib import Path
 
 import cv2
@@ -18,6 +19,7 @@ from numpy.typing import NDArray
 
 from vision.card import STATIONS, Boxes, Floats, Polygon, Ring, Shape, Words, card_sheet
 from vision.card_sizes import card_shapes
+from vision.files import write_whole
 
 MM_PER_INCH = 25.4
 _FINE = 8  # supersampling of polygons, each way
@@ -49,18 +51,26 @@ def draw_shapes(
     return np.asarray(np.rint(255 * (1 - np.clip(ink, 0, 1))), dtype=np.uint8)
 
 
-def write_cards_png(folder: Path, *, dpi: float, size: str = "standard") -> list[Path]:
+def write_cards_png(
+    folder: Path, *, dpi: float, size: str = "standard", told: Callable[[], object] = lambda: None
+) -> list[Path]:
     """Write `card-<station>.png` for every station and a JSON with its measures beside each; return the
     PNGs. Other sizes than the standard one are named at the end: `card-<station>-small.png`.
+
+    ``told`` is called after each card.
     """
     folder.mkdir(parents=True, exist_ok=True)
-    return [_write_card(folder, station, dpi, size) for station in STATIONS]
+    written = []
+    for station in STATIONS:
+        written.append(_write_card(folder, station, dpi, size))
+        told()
+    return written
 
 
 def _write_card(folder: Path, station: str, dpi: float, size: str) -> Path:
     picture = draw_card(station, dpi=dpi, size=size)
     path = folder / (f"card-{station}.png" if size == "standard" else f"card-{station}-{size}.png")
-    path.write_bytes(_png(picture, dpi))
+    write_whole(path, _png(picture, dpi))
     sheet = card_sheet(station, size)
     rows, cols = picture.shape
     measures = {
@@ -72,7 +82,7 @@ def _write_card(folder: Path, station: str, dpi: float, size: str) -> Path:
         "centre_mm": list(sheet.centre_mm),
         "window_diameter_mm": sheet.window_diameter_mm,
     }
-    path.with_suffix(".json").write_text(json.dumps(measures, indent=2) + "\n", encoding="utf-8")
+    write_whole(path.with_suffix(".json"), (json.dumps(measures, indent=2) + "\n").encode())
     return path
 
 

@@ -48,12 +48,16 @@ def window_grid(pitch_mm: float) -> Grid:
     return Grid((0.0, 0.0), pitch_mm, int(np.ceil(WINDOW_DIAMETER_MM / pitch_mm)) | 1)
 
 
-def flatten(picture: Pixels, homography: Floats, grid: Grid) -> NDArray[np.float32]:
+def flatten(
+    picture: Pixels, homography: Floats, grid: Grid, shift_mm: Floats | None = None
+) -> NDArray[np.float32]:
     """Return the grid's part of the picture, (side, side, 3) float32; finer pixels are averaged, not
-    skipped.
+    skipped. With `shift_mm` (2, side, side) each point looks that far (u, v) beside its own place.
     """
     to_px: Floats = homography @ grid.to_mm
     picture, to_px = _reduced(picture, to_px, grid)
+    if shift_mm is not None and np.abs(shift_mm).max() > 0:
+        return _looked_up(picture, to_px, grid, shift_mm)
     flat = cv2.warpPerspective(
         picture,
         to_px,
@@ -62,6 +66,13 @@ def flatten(picture: Pixels, homography: Floats, grid: Grid) -> NDArray[np.float
         borderMode=cv2.BORDER_REPLICATE,
     )
     return flat.astype(np.float32)
+
+
+def _looked_up(picture: Pixels, to_px: Floats, grid: Grid, shift_mm: Floats) -> NDArray[np.float32]:
+    row, col = np.indices((grid.side, grid.side))
+    place = np.stack([col + shift_mm[0] / grid.pitch_mm, row - shift_mm[1] / grid.pitch_mm], axis=-1)
+    x, y = np.moveaxis(project(to_px, place).astype(np.float32), 2, 0)
+    return cv2.remap(picture, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).astype(np.float32)
 
 
 def _reduced(picture: Pixels, to_px: Floats, grid: Grid) -> tuple[Pixels, Floats]:

@@ -1,6 +1,6 @@
 """Take the pictures of the pages in this folder: ``python docs/pictures/screens.py`` (needs Chromium).
 
-Plays one practice machine by its primary button and photographs what a person sees on the way.
+Plays one practice laser by its primary button and photographs what a person sees on the way.
 """
 
 from __future__ import annotations

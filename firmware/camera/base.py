@@ -8,7 +8,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Camera", "Frame", "FrameLike", "Pixels"]
+__all__ = ["Camera", "Frame", "FrameLike", "Pixels", "PlainCamera"]
 
 Pixels = NDArray[np.uint8]
 
@@ -44,10 +44,44 @@ class Camera(Protocol):
     ``start`` and ``stop`` may be called twice. ``newest`` blocks until there is a frame whose number is
     above ``newer_than`` and returns the newest one; it raises CameraTimeout after ``timeout_s`` without
     one, CameraMissing when the camera is gone, CameraNotStarted before ``start``.
+
+    problem : one line on what is wrong at the moment and what to do, or None.
+    newest_full : as ``newest``, at the sensor's full resolution where the camera offers that.
+    lock_light : holds exposure, white balance and focus; returns the names of what was held, as far as known.
+    set_pace : no more frames a second than that are wanted just now.
     """
 
     kind: str
 
+    @property
+    def problem(self) -> str | None: ...
     def start(self) -> None: ...
     def newest(self, *, newer_than: int = -1, timeout_s: float = 2.0) -> FrameLike: ...
+    def newest_full(self, *, newer_than: int = -1, timeout_s: float = 2.0) -> FrameLike: ...
+    def lock_light(self) -> tuple[str, ...]: ...
+    def release_light(self) -> None: ...
+    def set_pace(self, frames_per_s: float) -> None: ...
     def stop(self) -> None: ...
+
+
+class PlainCamera:
+    """A camera with one stream, whose light cannot be held and whose pace is its own."""
+
+    @property
+    def problem(self) -> str | None:
+        return None
+
+    def newest(self, *, newer_than: int = -1, timeout_s: float = 2.0) -> Frame:
+        raise NotImplementedError
+
+    def newest_full(self, *, newer_than: int = -1, timeout_s: float = 2.0) -> Frame:
+        return self.newest(newer_than=newer_than, timeout_s=timeout_s)
+
+    def lock_light(self) -> tuple[str, ...]:
+        return ()
+
+    def release_light(self) -> None:
+        """Nothing was held."""
+
+    def set_pace(self, frames_per_s: float) -> None:
+        """Frames come when they come."""

@@ -7,13 +7,13 @@ from collections.abc import Callable
 
 import numpy as np
 
-from firmware.camera.base import Frame, Pixels
+from firmware.camera.base import Frame, Pixels, PlainCamera
 from firmware.errors import CameraBusy, CameraMissing, CameraNotStarted, CameraTimeout
 
 __all__ = ["FakeCamera"]
 
 
-class FakeCamera:
+class FakeCamera(PlainCamera):
     """Shows one picture, as a real camera would show it on a good or a bad day.
 
     ``history`` holds (seconds, word) of everything that happened: started, frame, stopped and each mishap.

@@ -1,41 +1,89 @@
-"""Short messages between two processes: JSON lines over a socket."""
+"""What a camera's process and its parent tell each other, over a connection of the standard library.
+
+To the process: :class:`Open`, then :class:`WantFull`, :class:`Pace` and :class:`HoldLight` in any order. From
+it: :class:`Sent` with each frame, whose pixels are in the shared memory, and :class:`Failed` as the last.
+"""
 
 from __future__ import annotations
 
-import json
-import select
-import socket
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass, field
+from multiprocessing.connection import Connection
 from threading import Lock
 from typing import Any
 
-__all__ = ["Words"]
+from firmware.camera.base import Camera
+
+__all__ = ["Failed", "FromCamera", "HoldLight", "Link", "Open", "Pace", "Sent", "ToCamera", "WantFull"]
 
 
-class Words:
-    """One end. Any thread may ``say``, one at a time ``hear``."""
+@dataclass(frozen=True)
+class Open:
+    """Open the camera ``opener(kind, **options)`` and number its frames from ``first``."""
 
-    def __init__(self, link: socket.socket) -> None:
-        self._link, self._talking = link, Lock()
-        self._rest = b""
+    opener: Callable[..., Camera]
+    kind: str
+    options: dict[str, Any] = field(default_factory=dict)
+    first: int = 0
 
-    def say(self, *word: Any) -> None:
-        """Send one message; raises OSError where the other end is gone."""
-        with self._talking:
-            self._link.sendall(json.dumps(word).encode() + b"\n")
 
-    def hear(self, *, patience_s: float | None = None) -> list[Any] | None:
-        """Return the next message, or None after ``patience_s``; raises EOFError where the end is gone."""
-        while b"\n" not in self._rest:
-            if not select.select([self._link], [], [], patience_s)[0]:
-                return None
-            more = self._link.recv(65536)
-            if not more:
-                raise EOFError
-            self._rest += more
-        line, _, self._rest = self._rest.partition(b"\n")
-        message: list[Any] = json.loads(line)
-        return message
+@dataclass(frozen=True)
+class WantFull:
+    """The next frame at the sensor's full resolution, once."""
+
+
+@dataclass(frozen=True)
+class Pace:
+    """No more frames a second than that."""
+
+    frames_per_s: float
+
+
+@dataclass(frozen=True)
+class HoldLight:
+    """Hold exposure, white balance and focus, or let them find themselves again."""
+
+    hold: bool
+
+
+@dataclass(frozen=True)
+class Sent:
+    """Frame ``number`` is in the memory; taken at ``time_s`` (monotonic), ``full``: because it was wanted."""
+
+    number: int
+    time_s: float
+    shape: tuple[int, int, int]
+    full: bool
+
+
+@dataclass(frozen=True)
+class Failed:
+    """The camera cannot go on; ``why`` is one line with what to do."""
+
+    why: str
+
+
+ToCamera = Open | WantFull | Pace | HoldLight
+FromCamera = Sent | Failed
+
+
+class Link:
+    """One end. Any thread may ``send``; one at a time may ``receive``."""
+
+    def __init__(self, connection: Connection) -> None:
+        self._connection, self._sending = connection, Lock()
+
+    def send(self, message: ToCamera | FromCamera) -> None:
+        """Raises OSError where the other end is gone."""
+        with self._sending:
+            self._connection.send(message)
+
+    def receive(self, *, timeout_s: float | None = None) -> Any:
+        """Return the next message, None after ``timeout_s``; raises EOFError where the end is gone."""
+        return self._connection.recv() if self._connection.poll(timeout_s) else None
 
     def close(self) -> None:
         """Hang up."""
-        self._link.close()
+        with suppress(OSError):
+            self._connection.close()

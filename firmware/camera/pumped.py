@@ -5,7 +5,7 @@ from __future__ import annotations
 from threading import Event, Thread
 from typing import Any
 
-from firmware.camera.base import Frame
+from firmware.camera.base import Frame, PlainCamera
 from firmware.camera.slot import NewestSlot
 from firmware.errors import CameraNotStarted
 
@@ -14,7 +14,7 @@ __all__ = ["PumpedCamera"]
 _JOIN_S = 2.0  # a library that blocks for longer is left to whoever watches this process
 
 
-class PumpedCamera:
+class PumpedCamera(PlainCamera):
     """A kind of camera says how its device is opened, pumped until ``_quit`` is set, and let go.
 
     name : as a person calls it. ``start`` raises what ``_open`` raises, and may then be called again.

@@ -13,7 +13,7 @@ from typing import Protocol
 import cv2
 import numpy as np
 
-from firmware.camera.base import Frame, Pixels
+from firmware.camera.base import Frame, Pixels, PlainCamera
 from firmware.errors import CameraNotStarted, CameraTimeout, ReplayRefused
 
 __all__ = ["FolderCamera"]
@@ -21,10 +21,11 @@ __all__ = ["FolderCamera"]
 _PICTURES = {".jpg", ".jpeg", ".png"}
 _VIDEOS = {".avi", ".mkv", ".mov", ".mp4"}
 _LONGEST_PAUSE_S = 1.0  # what a person did between two pulses is not waited for
+_LARGEST_BYTES = 40_000_000
 _HELD_S = 1 / 15  # the last picture is shown so often
 
 
-class FolderCamera:
+class FolderCamera(PlainCamera):
     """Plays the pictures of a folder in the order of their names, or a video file.
 
     Frame number i is due i / frames_per_s after ``start``; its time_s is that instant, whatever the wall
@@ -122,9 +123,13 @@ class _Folder:
 
     def picture(self, index: int) -> Pixels:
         path = self._paths[index]
-        pixels = cv2.imdecode(np.fromfile(path, np.uint8), cv2.IMREAD_COLOR) if path.stat().st_size else None
+        try:
+            small = 0 < path.stat().st_size <= _LARGEST_BYTES
+            pixels = cv2.imdecode(np.fromfile(path, np.uint8), cv2.IMREAD_COLOR) if small else None
+        except (OSError, cv2.error):  # OpenCV's own limit of pixels, set for the camera's process
+            pixels = None
         if pixels is None:
-            raise ReplayRefused(f"{path.name}: not a picture, or damaged: take it out of the folder")
+            raise ReplayRefused(f"{path.name}: not a picture, damaged or too large: take it out")
         return np.asarray(pixels, np.uint8)
 
 

@@ -1,25 +1,33 @@
 """A camera in a process of its own, behind a watchdog: whatever hangs in a driver hangs there and is killed.
 
 A pulled cable can make a camera library block for ever, even in its ``stop``. Frames cross by shared memory,
-words by a socket; the parent kills a silent child and starts a new one until the camera is back.
+messages by a connection; the parent kills a silent child and starts a new one until the camera is back.
 """
 
 from __future__ import annotations
 
-import base64
 import os
-import pickle
-import socket
 import subprocess
 import sys
 import time
 from collections.abc import Callable
 from contextlib import suppress
+from multiprocessing import Pipe
 from threading import Event, Thread
 from typing import Any
 
 from firmware.camera.base import Camera, Frame
-from firmware.camera.messages import Words
+from firmware.camera.messages import (
+    Failed,
+    FromCamera,
+    HoldLight,
+    Link,
+    Open,
+    Pace,
+    Sent,
+    ToCamera,
+    WantFull,
+)
 from firmware.camera.opening import open_camera
 from firmware.camera.shared import FrameRing
 from firmware.camera.slot import NewestSlot
@@ -29,6 +37,7 @@ from firmware.errors import CameraMissing, CameraNotStarted, CameraTimeout
 __all__ = ["SupervisedCamera", "child_environment"]
 
 Opener = Callable[..., Camera]
+MAX_PIXELS = 25_000_000  # above what any sensor of ours has
 _DEAD_S = 2.0  # a killed process that has not ended by then hangs in the kernel
 
 
@@ -84,14 +93,14 @@ class SupervisedCamera:
 
     def newest_full(self, *, newer_than: int = -1, timeout_s: float = 2.0) -> Frame:
         """Return a frame at the sensor's full resolution where the camera has one, else an ordinary one."""
-        self._say("full")
+        self._tell(WantFull())
         return self._wait(self._full_slot, newer_than, timeout_s)
 
     def set_pace(self, frames_per_s: float) -> None:
         """Send no more frames a second than that: nobody looks closely just now."""
         if frames_per_s != self._frames_per_s:
             self._frames_per_s = frames_per_s
-            self._say("pace", frames_per_s)
+            self._tell(Pace(frames_per_s))
 
     def _wait(self, slot: NewestSlot, newer_than: int, timeout_s: float) -> Frame:
         if self._thread is None:
@@ -114,12 +123,12 @@ class SupervisedCamera:
 
     def _set_light(self, *, locked: bool) -> None:
         self._light_locked = locked
-        self._say("lock light" if locked else "release light")
+        self._tell(HoldLight(locked))
 
-    def _say(self, *word: Any) -> None:
+    def _tell(self, message: ToCamera) -> None:
         child = self._child
         if child is not None:
-            child.say(*word)
+            child.tell(message)
 
     def _guard(self) -> None:
         while not self._quit.is_set():
@@ -133,11 +142,11 @@ class SupervisedCamera:
 
     def _begin(self) -> None:
         self._watch.started(time.monotonic())
-        self._child = _Child(self._opener, self.kind, self._options, self._first)
+        self._child = _Child(Open(self._opener, self.kind, self._options, self._first))
         if self._light_locked:
-            self._child.say("lock light")
+            self._child.tell(HoldLight(True))
         if self._frames_per_s is not None:
-            self._child.say("pace", self._frames_per_s)
+            self._child.tell(Pace(self._frames_per_s))
 
     def _end(self) -> None:
         child, self._child = self._child, None
@@ -150,28 +159,27 @@ class SupervisedCamera:
             self._quit.wait(patience_s)
             return
         try:
-            told = child.words.hear(patience_s=patience_s)
+            message = child.link.receive(timeout_s=patience_s)
         except (EOFError, OSError):
             self._lost("the camera's process ended: starting it anew")
             return
-        if told is not None:
-            self._heard(child, told)
+        if message is not None:
+            self._heard(child, message)
 
-    def _heard(self, child: _Child, told: list[Any]) -> None:
-        if len(told) == 1:
-            self._lost(told[0])
-            return
-        number, time_s, shape, full = told
-        self._first = number + 1
+    def _heard(self, child: _Child, message: FromCamera) -> None:
+        match message:
+            case Failed(why):
+                self._lost(why)
+            case Sent():
+                self._take(child, message)
+
+    def _take(self, child: _Child, sent: Sent) -> None:
+        self._first = sent.number + 1
         self._watch.frame(time.monotonic())
-        pixels = child.ring.read(number, shape)
-        if pixels is None:
-            return
-        frame = Frame(pixels, time_s, number)
-        if full:
-            self._full_slot.put(frame)
-        else:
-            self._slot.put(frame)
+        pixels = child.ring.read(sent.number, sent.shape)
+        if pixels is not None:
+            slot = self._full_slot if sent.full else self._slot
+            slot.put(Frame(pixels, sent.time_s, sent.number))
 
     def _lost(self, why: str) -> None:
         self._watch.died(time.monotonic(), why)
@@ -179,17 +187,26 @@ class SupervisedCamera:
 
 
 def child_environment() -> dict[str, str]:
-    """Return this process's environment, so that a child of the same Python finds the same packages."""
-    return {**os.environ, "PYTHONPATH": os.pathsep.join(os.path.abspath(path) for path in sys.path)}
+    """Return this process's environment, so that a child of the same Python finds the same packages.
+
+    What is wrong with a camera is said in our own line, so OpenCV's warnings on the way there are not shown.
+    OpenCV reads its limit of pixels there when it is loaded: no picture of a recording takes more memory.
+    """
+    return {
+        "OPENCV_LOG_LEVEL": "SILENT",
+        **os.environ,
+        "PYTHONPATH": os.pathsep.join(os.path.abspath(path) for path in sys.path),
+        "OPENCV_IO_MAX_IMAGE_PIXELS": str(MAX_PIXELS),
+    }
 
 
 class _Child:
-    """One child process with its words and its memory."""
+    """One child process with its link and its memory."""
 
-    def __init__(self, opener: Opener, kind: str, options: dict[str, Any], first: int) -> None:
+    def __init__(self, order: Open) -> None:
         self.ring = FrameRing()
-        ours, theirs = socket.socketpair()
-        self.words = Words(ours)
+        ours, theirs = Pipe()
+        self.link = Link(ours)
         with theirs:
             self._process = subprocess.Popen(
                 [sys.executable, "-P", "-m", "firmware.camera.child", str(self.ring.descriptor)],
@@ -198,16 +215,15 @@ class _Child:
                 env=child_environment(),
             )
         self.pid = self._process.pid
-        order = pickle.dumps((opener, kind, options, first))
-        self.say(base64.b64encode(order).decode())
+        self.tell(order)
 
-    def say(self, *word: Any) -> None:
+    def tell(self, message: ToCamera) -> None:
         with suppress(OSError):  # it has just died: the watchdog will notice
-            self.words.say(*word)
+            self.link.send(message)
 
     def kill(self) -> None:
         self._process.kill()
         with suppress(subprocess.TimeoutExpired):  # the next one will say that the camera is held
             self._process.wait(timeout=_DEAD_S)
-        self.words.close()
+        self.link.close()
         self.ring.close()

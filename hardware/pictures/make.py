@@ -2,74 +2,26 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 import matplotlib as mpl
 import numpy as np
-from manifold3d import Manifold
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from hardware.body import BOARD_MM, LENS_TO_RIBBON_EDGE_MM, layout
-from hardware.cards import shapes
-from hardware.holds import clip_body
-from hardware.measures import Floats, Measures, camera_axes
-from hardware.solids import bore, box
-from vision.card import Boxes
+from hardware.holder import Cut
+from hardware.measures import Floats, Measures
+from hardware.pictures import scene
+from hardware.pictures.scene import Part, view_frame
 
 HERE = Path(__file__).parent
-PLASTIC, CARD, STOP, BEAM, BOARD, METAL = "#d9a441", "#fbfbf6", "#5c656d", "#c0392b", "#2f7d4f", "#aeb6bd"
-INK = "#1c1c1c"
 VIEWS = {"front": (0.62, -0.60, 0.42), "rear": (0.55, 0.62, 0.30)}
 
 
-def scene(m: Measures) -> list[tuple[Manifold, str]]:
-    """Return the clip with everything that is put into it, each with its colour."""
-    at = layout(m)
-    width, height = (side / 2 for side in m.card_size_mm)
-    y = np.array([0.0, 1.0, 0.0])
-    card = box((-width, width), (0, m.card_mm), (-height, height)) - bore(
-        m.window_mm / 2, -y, y, 9, roof=False
-    )
-    stop = box((-width, width), (at.stop[0] + 0.1, at.stop[1] - 0.2), (-height, height - 4))
-    right, up, ahead = camera_axes(m.tilt_deg)
-    lens = bore(3.5, m.lens_mm - 7 * ahead, ahead, 7.0, roof=False)
-    beam = bore(3.5, -150 * y * (m.distance_mm / 158), y, 150 * (m.distance_mm / 158), roof=False)
-    edge = LENS_TO_RIBBON_EDGE_MM
-    board = box((-12.5, 12.5), (edge - BOARD_MM[1], edge), (-8.2, -6.6)).transform(
-        np.column_stack([right, up, ahead, m.lens_mm])
-    )
-    mount = bore(m.mount_mm / 2, y * (at.rear + 3), y, 22, roof=False)
-    if m.mount == "square":
-        half = m.mount_mm / 2
-        mount = box((-half, half), (at.rear + 6, at.rear + 30), (-half, half))
-    if m.mount == "nozzle":
-        mount = bore(m.mount_mm / 2, -y * (m.gap_mm + m.tip_mm), -y, 60, roof=False)
-    return [
-        (clip_body(m), PLASTIC),
-        (card, CARD),
-        (_ink(m), INK),
-        (stop, STOP),
-        (lens, "#222222"),
-        (board, BOARD),
-        (mount, METAL),
-        (beam, BEAM),
-    ]
-
-
-def _ink(m: Measures) -> Manifold:
-    """The markers and rulers that are printed on the card, as plates."""
-    boxes = [shape.sides_mm for shape in shapes("mirror-1", m.card) if isinstance(shape, Boxes)]
-    plates = [box((a, c), (-0.15, 0.02), (b, d)) for a, b, c, d in np.concatenate(boxes)]
-    return Manifold.compose(plates)
-
-
-def draw(parts: list[tuple[Manifold, str]], view: Floats, *, width_px: int = 900) -> Figure:
+def draw(parts: list[Part], view: Floats, *, width_px: int = 900) -> Figure:
     """Paint triangles by a depth buffer, shaded by the angle to the light; returns a figure."""
-    ahead = -np.asarray(view) / np.linalg.norm(view)
-    right = np.cross(ahead, (0, 0, 1.0))
-    right /= np.linalg.norm(right)
-    frame = np.column_stack([right, np.cross(right, ahead), ahead])
+    frame = view_frame(view)
     corners, colours = _triangles(parts)
     seen = corners @ frame
     low, high = seen.reshape(-1, 3)[:, :2].min(0) - 4, seen.reshape(-1, 3)[:, :2].max(0) + 4
@@ -78,14 +30,17 @@ def draw(parts: list[tuple[Manifold, str]], view: Floats, *, width_px: int = 900
     picture, depth = np.ones((rows, cols, 3)), np.full((rows, cols), np.inf)
     normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     normal /= np.linalg.norm(normal, axis=1, keepdims=True) + 1e-12
-    light = np.array([0.35, -0.5, 0.8]) / np.linalg.norm([0.35, -0.5, 0.8])
+    light = (
+        0.35 * frame[:, 0] - 0.6 * frame[:, 2] + np.array([0.0, 0.0, 0.7])
+    )  # over the onlooker's right shoulder
+    light /= np.linalg.norm(light)
     shade = 0.62 + 0.38 * np.clip(normal @ light, -0.6, 1)
     for triangle, colour in zip(seen, colours * np.clip(shade, 0, 1)[:, None], strict=True):
         _fill(picture, depth, (triangle[:, :2] - low) * per_mm, triangle[:, 2], colour)
     return _figure(_edged(picture, depth)[::-1], width_px)
 
 
-def _triangles(parts: list[tuple[Manifold, str]]) -> tuple[Floats, Floats]:
+def _triangles(parts: list[Part]) -> tuple[Floats, Floats]:
     corners, colours = [], []
     for solid, colour in parts:
         mesh = solid.to_mesh()
@@ -130,21 +85,46 @@ def _figure(picture: Floats, width_px: int) -> Figure:
     return figure
 
 
-KINDS = {
+CLIPS = {
     "round": Measures(),
     "square": Measures(mount="square", mount_mm=50),
-    "nozzle": Measures(mount="nozzle", mount_mm=20, tilt_deg=35),
-    "small": Measures(mount_mm=20, card="small"),
+    "bracket": Measures(mount="bracket", mount_mm=50),
+    "nozzle": Measures(mount="nozzle", mount_mm=20, card="standard", camera="standard"),
+    "standard": Measures(card="standard", camera="standard"),
+    "holder": Measures(mount="square", mount_mm=50, card="standard", camera="none"),
+}
+NEAR = CLIPS["round"]
+DETAILS: dict[str, tuple[Callable[[], list[Part]], tuple[float, float, float]]] = {
+    "plug": (lambda: scene.plug_scene(NEAR, 16.0), (1.0, -0.25, 0.25)),
+    "magnets": (lambda: scene.magnet_scene(CLIPS["square"]), (0.75, 0.62, 0.35)),
+    "board": (lambda: scene.board_scene(NEAR), (0.45, -0.9, 0.55)),
+    "hood": (lambda: scene.hood_scene(NEAR), (0.35, 0.9, -0.15)),
+    "holder-round": (
+        lambda: scene.holder_scene(Cut(mount="round", mount_mm=40, aperture_mm=18)),
+        (0.62, 0.55, 0.35),
+    ),
+    "holder-square": (lambda: scene.holder_scene(Cut()), (0.62, -0.6, 0.42)),
+    "holder-bracket": (lambda: scene.holder_scene(Cut(mount="bracket")), (0.75, -0.2, 0.8)),
+    "holder-nozzle": (lambda: nozzle_holder(Cut(mount="nozzle", mount_mm=20)), (0.5, -0.8, 0.45)),
+    "tape": (lambda: scene.tape_scene(CLIPS["standard"]), (0.5, 0.9, 0.2)),
 }
 
 
+def nozzle_holder(c: Cut) -> list[Part]:
+    """The cut holder below a nozzle, as it stands."""
+    return [(scene.hung_at_the_nozzle(part), colour) for part, colour in scene.holder_scene(c)]
+
+
 def main() -> None:
-    """Draw every clip from both sides."""
-    for kind, m in KINDS.items():
-        for side, view in VIEWS.items():
-            draw(scene(m), np.array(view), width_px=700).savefig(
-                HERE / f"clip-{kind}-{side}.png", pil_kwargs={"optimize": True}
-            )
+    """Draw every clip from both sides, the details and the cut holders."""
+    pictures = {
+        f"clip-{kind}-{side}": (scene.clip_scene(m), view)
+        for kind, m in CLIPS.items()
+        for side, view in VIEWS.items()
+    }
+    pictures |= {name: (parts(), view) for name, (parts, view) in DETAILS.items()}
+    for name, (parts, view) in pictures.items():
+        draw(parts, np.array(view), width_px=700).savefig(HERE / f"{name}.png", pil_kwargs={"optimize": True})
 
 
 if __name__ == "__main__":

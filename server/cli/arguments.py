@@ -17,7 +17,16 @@ def _two_bars(
 ) -> tuple[float, float] | None:
     if len(given) > 2:
         raise click.BadParameter("given once, or twice: across and up", param=option)
-    return (given[0], given[-1]) if given else None
+    if not given:
+        return None
+    from server.session.card_scale import check_bars
+    from vision import BarRefused
+
+    try:
+        check_bars(bars_mm := (given[0], given[-1]))
+    except BarRefused as error:
+        raise Refusal(f"--bar-mm: {error}") from error
+    return bars_mm
 
 
 BARS = click.option(
@@ -26,7 +35,7 @@ BARS = click.option(
     type=float,
     multiple=True,
     callback=_two_bars,
-    help="What the card's check bar measures; given twice: the bar across, then the bar up.",
+    help="What the card's check bar measures, in mm; given twice: the bar across, then the bar up.",
 )
 
 

@@ -9,13 +9,17 @@ from typing import TYPE_CHECKING
 import click
 
 from server.cli.arguments import picture
+from server.cli.progress import progress
 from server.cli.refusals import Refusal
 
 if TYPE_CHECKING:
     from vision import CameraModel
 
 
-@click.command()
+LONGEST = 100_000  # bytes of what is kept
+
+
+@click.command(short_help="Measure a camera's lens from photos of a grid.")
 @click.argument("photos", nargs=-1, type=click.Path(path_type=Path))
 @click.option(
     "--grid", type=click.Path(path_type=Path), help="Write the grid to this PDF; print it at 100 %."
@@ -28,14 +32,15 @@ def calibrate(photos: tuple[Path, ...], grid: Path | None, out: Path | None) -> 
     if photos and out is None:
         raise click.UsageError("say where to keep what was measured: --out FILE")
     import vision
+    from vision.files import write_whole
 
     try:
         if grid is not None:
             vision.write_grid_pdf(grid)
             click.echo(grid)
         if photos and out is not None:
-            model = vision.calibrate([picture(path) for path in photos])
-            out.write_text(json.dumps(model.as_json(), indent=1) + "\n", encoding="utf-8")
+            model = _measured(photos)
+            write_whole(out, (json.dumps(model.as_json(), indent=1) + "\n").encode())
             click.echo(f"{out}: the lens as {len(photos)} photos show it")
     except vision.CalibrationFailed as error:
         raise Refusal(str(error)) from error
@@ -43,13 +48,28 @@ def calibrate(photos: tuple[Path, ...], grid: Path | None, out: Path | None) -> 
         raise Refusal(f"{error.filename or grid or out}: {error.strerror or error}") from error
 
 
+def _measured(photos: tuple[Path, ...]) -> CameraModel:
+    import vision
+
+    with progress("photos", 2 * len(photos)) as told:
+        pictures = []
+        for path in photos:
+            pictures.append(picture(path))
+            told()
+        return vision.calibrate(pictures, told=told)
+
+
 def load_camera(path: Path) -> CameraModel:
     """What `spotwright calibrate --out` kept; a refusal in one line where that cannot be read."""
     import vision
 
     try:
-        return vision.CameraModel.from_json(json.loads(path.read_text(encoding="utf-8")))
+        with path.open("rb") as file:
+            text = file.read(LONGEST)
+        return vision.CameraModel.from_json(json.loads(text.decode("utf-8")))
     except OSError as error:
         raise Refusal(f"{path}: cannot be read ({error.strerror or error})") from error
+    except RecursionError:
+        raise Refusal(f"{path}: not a file that 'spotwright calibrate' wrote (nested too deeply)") from None
     except (ValueError, vision.CalibrationFailed) as error:
         raise Refusal(f"{path}: not a file that 'spotwright calibrate' wrote ({error})") from error

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gc
+import json
 import sys
 from collections.abc import Iterator
 from pathlib import Path
@@ -10,9 +11,12 @@ from typing import Any
 
 import click
 
+from server.cli.log_words import LIST_HEAD, event_line, listed, shown_path
+from server.cli.progress import Bars
 from server.cli.refusals import Refusal
 from server.log import (
     Access,
+    Damaged,
     Log,
     LogError,
     PictureRule,
@@ -22,7 +26,10 @@ from server.log import (
     draw_chart,
     import_folder,
     import_json,
+    one_line,
+    rescue,
     restore,
+    what_to_draw,
     written_whole,
 )
 
@@ -37,7 +44,7 @@ class OneLine(click.Group):
         except (LogError, OSError) as error:
             if isinstance(error, BrokenPipeError):
                 raise
-            raise Refusal(_reason(error)) from error
+            raise Refusal(_reason(error).encode("utf-8", "backslashreplace").decode()) from error
 
 
 def _reason(error: Exception) -> str:
@@ -59,7 +66,7 @@ data_option = click.option(
 )
 
 
-@click.group(cls=OneLine, invoke_without_command=True)
+@click.group(cls=OneLine, invoke_without_command=True, short_help="List, export, check and copy the log.")
 @data_option
 @click.pass_context
 def log(ctx: click.Context, data: Path) -> None:
@@ -82,18 +89,18 @@ def list_(data: Path) -> None:
 def _list(data: Path) -> None:
     with _opened(data) as book:
         rows = book.alignments()
-    click.echo("   no  begun (UTC)       by        events  state     laser")
+    click.echo(LIST_HEAD)
     for row in rows:
-        begun = row["started"][:16].replace("T", " ")
-        note = f" ({row['note']})" if row["note"] else ""
-        numbers = f"{row['id']:5d}  {begun}  {row['source']:8}  {row['events']:6d}"
-        click.echo(f"{numbers}  {_state(row):8}  {row['machine'] or '?'}{note}")
+        click.echo(listed(row))
+    _end_of(book.lost)
 
 
-def _state(row: dict[str, Any]) -> str:
-    if row["done"]:
-        return "aligned" if (row["verdict"] or {}).get("aligned") else "stopped"
-    return "open"
+def _end_of(lost: tuple[str, ...]) -> None:
+    """Say what is damaged, and end with exit status 1 where anything is."""
+    for line in lost:
+        click.echo(line, err=True)
+    if lost:
+        click.get_current_context().exit(1)
 
 
 @log.command()
@@ -103,63 +110,106 @@ def show(number: int, data: Path) -> None:
     """Show what happened in alignment NUMBER."""
     with _opened(data) as book:
         events = book.events(number)
+        try:
+            machine = book.machine(number)
+        except Damaged:
+            machine = {}
     for place, row in enumerate(events, start=1):
-        taken_back = "  (withdrawn)" if row["withdrawn"] else ""
-        click.echo(f"{place:4d}  {row['when'][:19]}  {_words(row['event'])}{taken_back}")
+        click.echo(event_line(place, row, machine))
+    damaged = sum(row["damaged"] for row in events)
+    faults = (f"{damaged} of its entries are damaged; see 'spotwright log rescue --help'",) if damaged else ()
+    _end_of((*book.lost, *faults))
 
 
-def _words(event: dict[str, Any]) -> str:
-    rest = (f"{key}={value}" for key, value in event.items() if key != "kind")
-    return " ".join((event["kind"], *rest))
-
-
-@log.command()
+@log.command(short_help="Write the log as CSV and as JSON.")
 @click.argument("folder", type=click.Path(path_type=Path), required=False)
 @click.option(
     "--csv", "csv_file", type=click.Path(path_type=Path), help="Only CSV, to this file; - prints it."
 )
 @click.option("--json", "json_file", type=click.Path(path_type=Path), help="Only JSON, likewise.")
+@click.option("--alignment", "number", type=int, help="Only this one, by its number in 'log list'.")
+@click.option("--document", is_flag=True, help="As an alignment document, which 'spotwright next' reads.")
 @data_option
-def export(folder: Path | None, csv_file: Path | None, json_file: Path | None, data: Path) -> None:
-    """Write the log as CSV and as JSON: spotwright-log.csv and .json in FOLDER (by default: here)."""
+def export(
+    folder: Path | None,
+    csv_file: Path | None,
+    json_file: Path | None,
+    number: int | None,
+    document: bool,
+    data: Path,
+) -> None:
+    """Write the log as CSV and as JSON: spotwright-log.csv and .json in FOLDER (by default: here).
+
+    With --alignment NUMBER --document, that alignment as an alignment document: alignment-NUMBER.json in
+    FOLDER, without FOLDER to standard output.
+    """
+    if document != (number is not None):
+        raise click.UsageError("--alignment NUMBER and --document go together")
+    if number is not None:
+        return _export_document(number, folder, data)
     if folder or not (csv_file or json_file):
         place = folder or Path()
-        place.mkdir(parents=True, exist_ok=True)
+        with one_line(place):
+            place.mkdir(parents=True, exist_ok=True)
         csv_file = csv_file or place / "spotwright-log.csv"
         json_file = json_file or place / "spotwright-log.json"
     with _opened(data) as book:
         for path, texts in ((csv_file, book.csv_texts()), (json_file, book.json_texts())):
             if path is not None:
                 _write(path, texts)
+    _end_of(tuple(dict.fromkeys(book.lost)))
+
+
+def _export_document(number: int, folder: Path | None, data: Path) -> None:
+    with _opened(data) as book:
+        text = json.dumps(book.document(number), indent=1) + "\n"
+    if folder is None:
+        click.echo(text, nl=False)
+        return
+    with one_line(folder):
+        folder.mkdir(parents=True, exist_ok=True)
+    _write(folder / f"alignment-{number}.json", iter([text]))
 
 
 def _write(path: Path, texts: Iterator[str]) -> None:
     if str(path) == "-":
         sys.stdout.writelines(texts)
+        sys.stdout.flush()
         return
-    with written_whole(path, sync=False) as file:
+    with one_line(path), written_whole(path, sync=False) as file:
         file.writelines(map(str.encode, texts))
-    click.echo(path)
+    click.echo(shown_path(path))
 
 
-@log.command("import")
+@log.command("import", short_help="Take in an export, a backup or another log.")
 @click.argument("source", type=click.Path(exists=True, path_type=Path))
 @data_option
 def import_(source: Path, data: Path) -> None:
-    """Take in SOURCE: a JSON export, or the folder of a backup or of another log. Twice does no harm."""
-    from server.solver import parse_alignment
+    """Take in SOURCE: a JSON export, or the folder of a backup or of another log. Twice does no harm.
 
-    with _opened(data, "create") as book:
+    All of it is looked at before anything is written. What is taken in never becomes the alignment under way.
+    """
+    from server.session.import_check import check_alignment
+
+    with _opened(data, "create") as book, Bars() as tell:
         if source.is_dir():
-            new = import_folder(book, source, judge=parse_alignment)
+            new = import_folder(book, source, judge=check_alignment, tell=tell)
         else:
             with source.open(encoding="utf-8-sig") as stream:
-                new = import_json(book, stream, judge=parse_alignment)
+                new = import_json(book, stream, judge=check_alignment, tell=tell)
     click.echo(f"new: {new.alignments} alignments, {new.events} events, {new.pictures} pictures")
+    _end_of((*_rescued(book), *new.lost))
 
 
-@log.command()
-@click.argument("file", type=click.Path(dir_okay=False, path_type=Path))
+def _rescued(book: Log) -> tuple[str, ...]:
+    """What was done because the log was found damaged as it was opened."""
+    if book.rescued is None:
+        return ()
+    return (f"the log was damaged; it is now in {book.rescued.aside}", *book.rescued.lost)
+
+
+@log.command(short_help="Draw how far off the marks were over the years.")
+@click.argument("file", type=click.Path(path_type=Path))
 @click.option("--practice", is_flag=True, help="Chart the practice laser instead of the real ones.")
 @click.option("--laser", help="Only the laser of that name.")
 @data_option
@@ -167,20 +217,28 @@ def chart(file: Path, practice: bool, laser: str | None, data: Path) -> None:
     """Draw how far off the marks were found and left over the years, to FILE (.svg, .png or .pdf)."""
     kind = file.suffix.removeprefix(".").lower()
     if kind not in ("svg", "png", "pdf"):
-        raise click.UsageError(f"{file}: name it .svg, .png or .pdf")
+        raise click.UsageError(f"{shown_path(file)}: name it .svg, .png or .pdf")
     sources = ("practice",) if practice else ("camera", "offline")
     gc.disable()  # so short a life leaves nothing to collect, and looking for it is a twelfth of the wait
     try:
-        with _opened(data) as book, file.open("wb") as stream:
-            draw_chart(book, stream, kind=kind, sources=sources, laser=laser)
+        with _opened(data) as book:
+            if (why_not := what_to_draw(book, sources=sources, laser=laser)) is not None:
+                raise Refusal(f"nothing to draw: {why_not}")
+            with one_line(file), written_whole(file, sync=False) as stream:
+                draw_chart(book, stream, kind=kind, sources=sources, laser=laser)
     finally:
         gc.enable()
-    click.echo(file)
+    click.echo(shown_path(file))
+    _end_of(book.lost)
 
 
-@log.command()
-@click.option("--keep-alignments", type=click.IntRange(min=1), help="Keep those of the newest so many.")
-@click.option("--keep-gb", type=click.FloatRange(min=0), help="Keep at most so many GB of pictures.")
+@log.command(short_help="Say which pictures may go, and let them go.")
+@click.option(
+    "--keep-alignments", type=click.IntRange(min=1), help="Keep those of the newest so many alignments."
+)
+@click.option(
+    "--keep-gb", type=click.FloatRange(min=0), help="Keep at most so many GB (10⁹ bytes) of pictures."
+)
 @click.option("--keep-all", is_flag=True, help="Forget the rule: no picture goes any more.")
 @data_option
 def prune(keep_alignments: int | None, keep_gb: float | None, keep_all: bool, data: Path) -> None:
@@ -188,25 +246,31 @@ def prune(keep_alignments: int | None, keep_gb: float | None, keep_all: bool, da
 
     The rule is applied again whenever an alignment begins. The newest alignment keeps its pictures.
     """
-    with _opened(data, "existing") as book:
+    with _opened(data, "existing") as book, Bars() as tell:
         if keep_all or keep_alignments is not None or keep_gb is not None:
             book.set_picture_rule(PictureRule(keep_alignments, keep_gb))
-        gone = book.prune()
+        gone = book.prune(tell=tell)
     click.echo(f"{gone.pictures} pictures removed, {gone.size_bytes / 1e6:.1f} MB freed")
+    _end_of(_rescued(book))
 
 
-@log.command("check")
+@log.command("check", short_help="Read the whole log and say what is damaged.")
 @data_option
 @click.pass_context
 def check_(ctx: click.Context, data: Path) -> None:
-    """Read the whole log and every picture; exit status 1 if anything is damaged."""
-    health = check(data)
-    for problem in health.problems:
+    """Read the whole log, every picture and every settings file; exit status 1 if anything is damaged."""
+    from server.pages.settings_check import settings_faults
+
+    with Bars() as tell:
+        health = check(data, tell=tell)
+    faults = settings_faults(data)
+    for problem in (*health.problems, *faults):
         click.echo(problem, err=True)
     if health.problems:
         click.echo(
-            "bring back a backup with 'spotwright log restore', or ask for help before going on", err=True
+            "'spotwright log rescue' gets out all that can be read, and fills gaps from a backup", err=True
         )
+    if health.problems or faults:
         ctx.exit(1)
     click.echo(_amount(health) + ": all whole")
 
@@ -215,18 +279,44 @@ def _amount(health: Any) -> str:
     return f"{health.alignments} alignments, {health.events} events, {health.pictures} pictures"
 
 
-@log.command()
+@log.command(short_help="Copy the log to a folder, also while it is in use.")
 @click.argument("folder", type=click.Path(path_type=Path))
 @data_option
 def backup(folder: Path, data: Path) -> None:
-    """Copy the log to FOLDER, also while it is in use; an older backup there is renewed."""
-    click.echo(f"{folder}: {_amount(back_up(data, folder))} saved")
+    """Copy the log to FOLDER, also while it is in use; an older backup there is renewed.
+
+    The copy is checked before it takes the place of the old one. Exit status 1 where the log is damaged: the
+    old backup then stays, and what can be read is kept beside it as spotwright-rescued.db.
+    """
+    with Bars() as tell:
+        health = back_up(data, folder, tell=tell)
+    click.echo(f"{shown_path(folder)}: {_amount(health)} saved")
+    _end_of(health.problems)
 
 
-@log.command("restore")
-@click.argument("folder", type=click.Path(exists=True, file_okay=False, path_type=Path))
+@log.command("restore", short_help="Bring a backup back.")
+@click.argument("folder", type=click.Path(exists=True, path_type=Path))
 @click.option("--replace", is_flag=True, help="Put a log that is there already aside, beside the new one.")
 @data_option
 def restore_(folder: Path, replace: bool, data: Path) -> None:
-    """Bring the backup in FOLDER back."""
-    click.echo(f"{data}: {_amount(restore(folder, data, replace=replace))} restored")
+    """Bring the backup in FOLDER back (or a database file: spotwright-rescued.db)."""
+    with Bars() as tell:
+        health = restore(folder, data, replace=replace, tell=tell)
+    click.echo(f"{shown_path(data)}: {_amount(health)} restored")
+
+
+@log.command("rescue", short_help="Get out of a damaged log all that can be read.")
+@click.argument("backups", nargs=-1, type=click.Path(exists=True, path_type=Path))
+@data_option
+def rescue_(backups: tuple[Path, ...], data: Path) -> None:
+    """Get out of a damaged log all that can be read, and go on with that.
+
+    The damaged log is put aside, as spotwright-damaged-1.db. BACKUPS (folders or files) fill what is damaged
+    in it. What is lost is said alignment by alignment, and the exit status is then 1.
+    """
+    with Bars() as tell:
+        found = rescue(data, backups, tell=tell)
+    if found.aside is not None:
+        click.echo(f"the damaged log is now {shown_path(found.aside)}")
+    click.echo(f"{shown_path(data)}: {_amount(found)} are there")
+    _end_of(found.lost)

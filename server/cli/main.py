@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Any, ClassVar, Literal
 import click
 
 from server.cli.arguments import BARS, picture
+from server.cli.progress import progress
 from server.cli.refusals import NotSeen, Refusal
 from server.errors import plain
 
@@ -61,10 +62,12 @@ def spotwright(ctx: click.Context) -> None:
         click.echo(ctx.get_help())
 
 
-@spotwright.command()
+@spotwright.command(short_help="Write the cards, to be printed at 100 %.")
 @click.option("--pdf", type=click.Path(path_type=Path), help="Write all cards to this PDF, at true scale.")
 @click.option("--png", type=click.Path(path_type=Path), help="Write one picture a card to this folder.")
-@click.option("--dpi", type=float, default=300.0, show_default=True, help="Pixels per inch of the pictures.")
+@click.option(
+    "--dpi", type=float, default=300.0, show_default=True, help="Pixels per inch of the pictures, 50 to 1200."
+)
 @click.option(
     "--size",
     type=click.Choice(["small", "standard", "large"]),
@@ -84,7 +87,7 @@ def cards(pdf: Path | None, png: Path | None, dpi: float, size: str, paper: Lite
     import vision
 
     try:
-        written = vision.write_cards_png(png, dpi=dpi, size=size) if png else []
+        written = _cards_png(png, dpi, size) if png else []
         if pdf:
             vision.write_cards_pdf(pdf, size=size, paper=paper)
             written.append(pdf)
@@ -94,7 +97,14 @@ def cards(pdf: Path | None, png: Path | None, dpi: float, size: str, paper: Lite
         click.echo(path)
 
 
-@spotwright.command()
+def _cards_png(folder: Path, dpi: float, size: str) -> list[Path]:
+    import vision
+
+    with progress("cards", len(vision.STATIONS)) as told:
+        return vision.write_cards_png(folder, dpi=dpi, size=size, told=told)
+
+
+@spotwright.command(short_help="Read where the mark sits on the card in a photo.")
 @click.argument("after", type=click.Path(path_type=Path))
 @click.option("--before", type=click.Path(path_type=Path), help="The photo from before the pulse.")
 @click.option("--camera", type=click.Path(path_type=Path), help="The lens, as 'calibrate' measured it.")
@@ -140,7 +150,7 @@ def _row(number: int, mark: Mark) -> str:
     return f"{numbers}   {mark.shape}{side}{told}"
 
 
-@spotwright.command("next")
+@spotwright.command("next", short_help="Say the next step for an alignment document (JSON).")
 @click.option("--why", is_flag=True, help="Say on standard error why: the numbers that were weighed.")
 def next_(why: bool) -> None:
     """Read an alignment document (JSON) on standard input and print the next step."""
@@ -182,16 +192,20 @@ def _as_json(value: Any) -> str:
     return json.dumps(value, ensure_ascii=False, allow_nan=False)
 
 
-@spotwright.command()
+@spotwright.command(short_help="Serve the page, with a camera or the practice laser.")
 @click.option(
-    "--port", type=click.IntRange(0, 65535), default=8765, show_default=True, help="Where it listens."
+    "--port",
+    type=click.IntRange(0, 65535),
+    default=8765,
+    show_default=True,
+    help="The TCP port where it listens.",
 )
 @click.option("--lan", is_flag=True, help="Let phones on the local network in, with an access code.")
 @click.option("--data", type=click.Path(path_type=Path), help="Folder that keeps the readings.")
 @click.option(
     "--camera",
     metavar="KIND",
-    help="pi, usb, usb:DEVICE, replay:FOLDER, or rigs (they send from elsewhere); else the practice machine.",
+    help="pi, usb, usb:DEVICE, replay:FOLDER, or rigs (they send from elsewhere); else the practice laser.",
 )
 @click.option("--record", type=click.Path(path_type=Path), help="Folder that gets the frames at each pulse.")
 @click.option(
@@ -215,16 +229,19 @@ def serve(
     bars_mm: tuple[float, float] | None,
     hosts: tuple[str, ...],
 ) -> None:
-    """Serve the page; without a camera, with the practice machine."""
+    """Serve the page; without a camera, with the practice laser."""
     from firmware import RigError
+    from firmware.health import check_writable
     from firmware.profile import profile_for
     from server.log import LogError, default_folder
     from server.pages.serve import serve as run
     from server.pages.serve import source_named
 
     folder = data or default_folder()
+    for finding in check_writable(folder):
+        raise Refusal(finding.line)
     try:
-        rig = profile_for(folder, profile)
+        rig = profile_for(folder, profile, told=lambda line: click.echo(f"note: {line}", err=True))
         named = camera or rig.camera_name()
         more: dict[str, Any] = {"source": source_named(named)} if named else {}
         more |= {"profile": rig, "record": record, "bars_mm": bars_mm}
@@ -243,6 +260,8 @@ def _why_not(port: int, error: OSError) -> str:
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; returns its exit status. Every refusal is one line on standard error."""
+    if any("\0" in word for word in arguments or ()):
+        return _say("spotwright: an argument with a zero byte in it: no file and no name has one", 2)
     try:
         result = spotwright.main(arguments, prog_name="spotwright", standalone_mode=False)
         sys.stdout.flush()
@@ -255,9 +274,16 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except click.Abort:
         return 130
     except BrokenPipeError:
-        # whoever read our output has gone; nothing may be flushed there at exit
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _write_no_more()
         return 1
+    except OSError as error:  # the commands name their files themselves: this is the output's
+        _write_no_more()
+        return _say(f"spotwright: the output cannot be written: {error.strerror or error}", 2)
+
+
+def _write_no_more() -> None:
+    """Whoever read our output has gone, or its disk is full: nothing may be flushed there at exit."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _say(text: str, status: int) -> int:

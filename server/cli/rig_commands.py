@@ -35,7 +35,7 @@ _DATA = click.option("--data", type=click.Path(path_type=Path), help="Folder tha
 _SIGNS = {"good": "good", "note": "note", "bad": "BAD "}
 
 
-@click.command()
+@click.command(short_help="List the cameras that are here, with test pictures.")
 @click.option("--pictures", type=click.Path(path_type=Path), help="Folder that gets the test pictures.")
 @click.option("--json", "as_json", is_flag=True, help="Print as JSON, for programs.")
 def cameras(pictures: Path | None, as_json: bool) -> None:
@@ -67,12 +67,16 @@ def _told(number: int, camera: CameraFound, folder: Path) -> dict[str, Any]:
     return {**row, "size": f"{cols} × {rows}", "picture": str(path), "problem": ""}
 
 
-@click.command()
+@click.command(short_help="Look at camera, pins, disk, log, clock and network.")
 @_DATA
 @_PROFILE
 @click.option("--to", metavar="ADDRESS", help="The page elsewhere that this rig sends to.")
 @click.option(
-    "--port", type=click.IntRange(1, 65535), default=8765, show_default=True, help="Where the page listens."
+    "--port",
+    type=click.IntRange(1, 65535),
+    default=8765,
+    show_default=True,
+    help="The TCP port where the page listens.",
 )
 @click.pass_context
 def doctor(ctx: click.Context, data: Path | None, profile: Path | None, to: str | None, port: int) -> None:
@@ -95,7 +99,7 @@ def _looks(folder: Path, profile: RigProfile, to: str | None, port: int) -> Iter
     )
 
 
-@click.command()
+@click.command(short_help="Read marks here and send them to a page elsewhere.")
 @click.option("--to", required=True, metavar="ADDRESS", help="The page, e.g. http://192.0.2.7:8765")
 @click.option("--code", envvar="SPOTWRIGHT_CODE", help="Its access code (or in SPOTWRIGHT_CODE).")
 @click.option(
@@ -154,14 +158,13 @@ def _send(
     from server.session.services import measured
     from server.sources.camera_source import camera_source
 
-    wire, scale = post_json(to, code), CardScale(bars_mm)
+    spool, scale = Spool(folder / "to-be-sent"), CardScale(bars_mm)
+    wire = post_json(to, code, device=f"{told.name} {spool.name}")
     kind, options = camera_named(camera)
     source = camera_source(kind, **options)
     stack.callback(source.close)
     recorder = Recorder(record) if record else None
-    post = Outpost(
-        told.name, Spool(folder / "to-be-sent"), wire, full=FullLook(source, reader=measured(scale).read)
-    )
+    post = Outpost(told.name, spool, wire, full=FullLook(source, reader=measured(scale).read))
     eye = Eye(post, source, keep=recorder.keep if recorder else None, scale=scale)
     minder = RigMinder(
         post,
@@ -172,14 +175,15 @@ def _send(
         recorder=recorder,
         dark_film=told.panel.film == "dark",
     )
-    for part in (post, eye, minder, Heartbeat(eye.alive)):
+    lives = {"frame loop": eye.alive, "uplink": post.alive, "panel": minder.alive}
+    for part in (post, eye, minder, Heartbeat(lives)):
         part.start()
         stack.callback(part.stop)
     click.echo(f"Spotwright: {told.name} reads with camera {camera} and sends to {to} (Ctrl-C ends it).")
     threading.Event().wait()
 
 
-@click.command()
+@click.command(short_help="Play a recording again and compare what comes out.")
 @click.argument("folder", type=click.Path(path_type=Path))
 @click.option("--data", type=click.Path(path_type=Path), help="Folder that gets the log of the replay.")
 def replay(folder: Path, data: Path | None) -> None:
@@ -206,6 +210,8 @@ def _profile(folder: Path, named: Path | None) -> RigProfile:
         return profile_for(folder, named)
     except RigError as error:
         raise Refusal(str(error)) from error
+    except OSError as error:  # a name that is too long even to look for
+        raise Refusal(f"{folder}: {error.strerror or error}") from error
 
 
 def _renamed(profile: RigProfile, name: str) -> RigProfile:

@@ -1,139 +1,88 @@
-"""Is the log whole, a copy of it elsewhere, and back from the copy."""
+"""A copy of the log elsewhere, and back from the copy."""
 
 from __future__ import annotations
 
-import os
-import shutil
-import sqlite3
-from contextlib import closing, suppress
-from dataclasses import dataclass
+from contextlib import closing
 from pathlib import Path
 
+from server.log._check import Health, check, check_database, structure_faults
 from server.log._database import (
     FILE_NAME,
     PART,
-    at_newest,
     connect,
     copy_at_newest,
-    fsync,
-    fsync_folder,
     make_folder,
-    open_any_version,
+    there,
     write_for_good,
 )
-from server.log._errors import LogError, LogMissing, one_line
-from server.log._pictures import PictureFolder, name_of
+from server.log._errors import LogError, one_line
+from server.log._pictures import PictureFolder
+from server.log._progress import Tell, untold
 from server.log._prune import named_pictures
-from server.log._schema import checksum
+from server.log._rescue import (
+    copy_pictures,
+    fresh_part,
+    put_aside,
+    put_in_place,
+    rescued_file,
+)
 
 BESIDE = "lasers"
+RESCUED = "spotwright-rescued.db"  # beside a backup: what could be read when the log was damaged
 _PART = FILE_NAME + PART
-_COMPANIONS = ("-wal", "-shm")
 
 
-@dataclass(frozen=True)
-class Health:
-    """What a check found: how much there is, and each thing that is wrong in one line."""
-
-    alignments: int
-    events: int
-    pictures: int
-    problems: tuple[str, ...]
-
-
-def check(folder: Path) -> Health:
-    """Read the whole log and every picture. Damage is reported, not raised; LogMissing without a log."""
-    path = folder / FILE_NAME
-    try:
-        with closing(open_any_version(folder)) as db, one_line(path):
-            damage = _damage(db)
-        if damage:
-            return Health(0, 0, 0, damage)
-        with at_newest(folder) as db, one_line(path):
-            return _health(db, PictureFolder(folder / "pictures"))
-    except LogMissing:
-        raise
-    except LogError as error:
-        return Health(0, 0, 0, (str(error),))
-
-
-def _damage(db: sqlite3.Connection) -> tuple[str, ...]:
-    found = [str(row[0]) for row in db.execute("PRAGMA integrity_check")]
-    return tuple(f"database: {line}" for line in found if line != "ok")
-
-
-def _health(db: sqlite3.Connection, pictures: PictureFolder) -> Health:
-    names = named_pictures(db)
-    return Health(
-        alignments=_count(db, "alignment"),
-        events=_count(db, "event"),
-        pictures=len(names),
-        problems=(*_loose_ends(db), *_gaps(db), *_altered(db), *_picture_faults(names, pictures)),
-    )
-
-
-def _count(db: sqlite3.Connection, table: str) -> int:
-    return int(db.execute(f"SELECT count(*) FROM {table}").fetchone()[0])
-
-
-def _loose_ends(db: sqlite3.Connection) -> list[str]:
-    rows = db.execute("PRAGMA foreign_key_check").fetchall()
-    return [f"{row[0]} {row[1]} belongs to nothing in {row[2]}" for row in rows]
-
-
-def _gaps(db: sqlite3.Connection) -> list[str]:
-    sql = "SELECT alignment_id FROM event GROUP BY 1 HAVING count(*) != max(sequence) OR min(sequence) != 1"
-    return [f"alignment {row[0]}: events are missing" for row in db.execute(sql)]
-
-
-def _altered(db: sqlite3.Connection) -> list[str]:
-    sql = """SELECT uuid, happened, body, reading, checksum, id, 'event' FROM event WHERE checksum IS NOT NULL
-             UNION ALL SELECT uuid, happened, body, NULL, checksum, id, 'entry' FROM entry"""
-    return [
-        f"{row[6]} {row[5]}: its content is damaged"
-        for row in db.execute(sql)
-        if checksum(*row[:4]) != row[4]
-    ]
-
-
-def _picture_faults(names: list[str], pictures: PictureFolder) -> list[str]:
-    faults = ((name, _picture_fault(name, pictures)) for name in names)
-    return [f"picture {name}: {fault}" for name, fault in faults if fault]
-
-
-def _picture_fault(name: str, pictures: PictureFolder) -> str | None:
-    try:
-        data = pictures.read(name)
-    except OSError as error:
-        return str(error.strerror)
-    if data is None:
-        return "is missing"
-    return None if name_of(data) == name else "is damaged"
-
-
-def back_up(folder: Path, target: Path) -> Health:
+def back_up(folder: Path, target: Path, *, tell: Tell = untold) -> Health:
     """Copy the log to the folder ``target``; it may be in use meanwhile. An older backup there is renewed.
 
-    What stands in ``target`` stays whole until the new copy is: a power cut leaves the old or the new one.
+    What stands in ``target`` stays whole until the new copy is there and has been checked: a power cut leaves
+    the old or the new one. A damaged database never takes the place of a backup: what can be read of it is
+    kept beside it, as ``spotwright-rescued.db``, and the problems of the result say so. Damaged or missing
+    pictures are in the problems too, but hold nothing up: a good one in ``target`` stays.
     """
+    there(folder)
     with one_line(target):
         if target.exists() and (target.samefile(folder) or not _is_backup_place(target)):
             raise LogError(f"{target}: neither empty nor a backup; name another folder")
         make_folder(target)
-        part = _fresh_part(target)
-        with closing(connect(part, mode="rwc")) as copy:
-            copy_at_newest(folder, copy)
-            # one plain file, readable where nothing may be written
-            copy.execute("PRAGMA journal_mode = DELETE")
-            _copy_pictures(named_pictures(copy), folder, target)
+        faults = structure_faults(folder)
+        part = fresh_part(target)
+        if faults:
+            return _rescued_beside(folder, target, faults, tell)
+        faults, health = _copied(folder, target, part, tell)
+        if faults:
+            part.unlink(missing_ok=True)
+            return _rescued_beside(folder, target, faults, tell)
         _copy_beside(folder, target, over=True)
-        _put_in_place(part, target / FILE_NAME)
-    return check(target)
+        put_in_place(part, target / FILE_NAME)
+        (target / RESCUED).unlink(missing_ok=True)
+    return health
+
+
+def _copied(folder: Path, target: Path, part: Path, tell: Tell) -> tuple[tuple[str, ...], Health]:
+    """Copy database and pictures; what is wrong with the rows, and all that is to be said."""
+    with closing(connect(part, mode="rwc")) as copy:
+        copy_at_newest(folder, copy)
+        # one plain file, readable where nothing may be written
+        copy.execute("PRAGMA journal_mode = DELETE")
+        copy_pictures(named_pictures(copy), folder, target, tell)
+        health = check_database(copy, PictureFolder(target / "pictures"), tell=tell)
+    return tuple(line for line in health.problems if not line.startswith("picture ")), health
+
+
+def _rescued_beside(folder: Path, target: Path, faults: tuple[str, ...], tell: Tell) -> Health:
+    _, lost = rescued_file(folder, target / RESCUED)
+    with closing(connect(target / RESCUED, mode="ro")) as copy:
+        copy_pictures(named_pictures(copy), folder, target, tell)
+        health = check_database(copy, PictureFolder(target / "pictures"), tell=tell)
+    old = "; the backup that was there is as it was" if (target / FILE_NAME).exists() else ""
+    told = f"{folder}: this log is damaged: what can be read of it is in {target / RESCUED}{old}"
+    return Health(health.alignments, health.events, health.pictures, (told, *faults, *lost, *health.problems))
 
 
 def _is_backup_place(target: Path) -> bool:
     """Empty, or a backup, or one that was begun and never finished."""
-    begun = (target / FILE_NAME).is_file() or (target / _PART).is_file()
+    begun = any((target / name).is_file() for name in (FILE_NAME, _PART, RESCUED))
     return begun or (target.is_dir() and not any(target.iterdir()))
 
 
@@ -142,86 +91,41 @@ def _copy_beside(source: Path, target: Path, *, over: bool) -> None:
     for path in sorted((source / BESIDE).glob("*")):
         goal = target / BESIDE / path.name
         if path.is_file() and path.suffix != PART and (over or not goal.exists()):
+            with one_line(path):
+                content = path.read_bytes()
             make_folder(goal.parent)
-            write_for_good(goal, path.read_bytes())
+            write_for_good(goal, content)
 
 
-def _fresh_part(folder: Path) -> Path:
-    part = folder / _PART
-    for leftover in (part, *(part.with_name(part.name + end) for end in (*_COMPANIONS, "-journal"))):
-        leftover.unlink(missing_ok=True)
-    return part
-
-
-def _copy_pictures(names: list[str], source: Path, target: Path) -> None:
-    """Bring what is missing or damaged in ``target``; all of it is on the disk afterwards."""
-    come_from, go_to = PictureFolder(source / "pictures"), PictureFolder(target / "pictures")
-    new = []
-    for name in names:
-        kept = go_to.read(name)
-        if kept is None or name_of(kept) != name:
-            data = come_from.read(name)
-            new += [] if data is None else [go_to.keep(data, sync=False)]
-    go_to.sync(new)
-
-
-def _put_in_place(part: Path, path: Path) -> None:
-    fsync(part)
-    part.replace(path)
-    fsync_folder(path.parent)
-
-
-def restore(backup: Path, folder: Path, *, replace: bool = False) -> Health:
-    """Put the log that was backed up (or any log) into ``folder``.
+def restore(backup: Path, folder: Path, *, replace: bool = False, tell: Tell = untold) -> Health:
+    """Put the log that was backed up (or any log) into ``folder``; ``backup`` is its folder, or the database.
 
     A damaged backup is refused. A log that stands there is refused unless ``replace``, and then kept beside
     the new one as ``spotwright-replaced-N.db``; pictures and laser profiles are only ever added. Raises
     LogError; until the last moment nothing has changed.
     """
-    _refuse_damaged(backup)
+    place = backup.parent if backup.is_file() else backup
+    _refuse_damaged(backup, tell)
     path = folder / FILE_NAME
     with one_line(path):
         if path.exists() and not replace:
             raise LogError(f"{path}: there is a log already; say --replace to put it aside and go on")
         make_folder(folder)
-        part = _fresh_part(folder)
+        part = fresh_part(folder)
         with closing(connect(part, mode="rwc")) as copy:
             copy_at_newest(backup, copy)
             copy.execute("PRAGMA journal_mode = DELETE")
-            _copy_pictures(named_pictures(copy), backup, folder)
-        _copy_beside(backup, folder, over=False)
+            copy_pictures(named_pictures(copy), place, folder, tell)
+        _copy_beside(place, folder, over=False)
         if path.exists():
-            _put_aside(path)
-        _put_in_place(part, path)
-    return check(folder)
+            put_aside(path, "replaced")
+        put_in_place(part, path)
+    return check(folder, tell=tell)
 
 
-def _refuse_damaged(backup: Path) -> None:
-    problems = check(backup).problems
+def _refuse_damaged(backup: Path, tell: Tell) -> None:
+    problems = check(backup, tell=tell).problems
     if problems:
         more = f" (and {len(problems) - 1} more)" if len(problems) > 1 else ""
-        raise LogError(f"{backup}: this backup is not whole: {problems[0]}{more}; nothing was changed")
-
-
-def _put_aside(path: Path) -> None:
-    _close_for_good(path)
-    number = 1
-    while (aside := path.with_name(f"spotwright-replaced-{number}.db")).exists():
-        number += 1
-    for end in _COMPANIONS:  # only left where the old log is damaged; they must not meet the new one
-        with suppress(FileNotFoundError):
-            os.replace(path.with_name(path.name + end), aside.with_name(aside.name + end))
-    shutil.copy2(path, aside)
-    fsync_folder(path.parent)
-
-
-def _close_for_good(path: Path) -> None:
-    """Fold the write-ahead log into the file; refused by SQLite while another program has the log open."""
-    try:
-        with closing(connect(path, mode="rw")) as db:
-            db.execute("PRAGMA busy_timeout = 500")
-            db.execute("PRAGMA journal_mode = DELETE")
-    except sqlite3.OperationalError as error:
-        raise LogError(f"{path}: the log is in use; stop 'spotwright serve' first") from error
-    except sqlite3.DatabaseError:
-        return  # damaged, which is why it is being replaced
+        way = f"'spotwright log rescue {backup}' gets out what can be read"
+        raise LogError(f"{backup}: this backup is not whole: {problems[0]}{more}; nothing was changed. {way}")

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import IO, TYPE_CHECKING, Any
 
-from server.log._store import SOURCES, Log
+from server.log._schema import SOURCES
+from server.log._store import Log
 from server.log._upkeep import entries
 
 if TYPE_CHECKING:
@@ -47,6 +48,21 @@ def draw_chart(
         figure.savefig(stream, format=kind, dpi=110)
 
 
+def what_to_draw(log: Log, *, sources: tuple[str, ...] = (), laser: str | None = None) -> str | None:
+    """Why there is nothing to draw, with what to ask for instead; None where there is something."""
+    if any(log.drift(station, sources=sources or SOURCES, laser=laser) for station in STATIONS):
+        return None
+    rows = log.alignments()
+    names = sorted({str(row["machine"]) for row in rows if row["events"] and row["machine"]})
+    if laser is not None and laser not in names:
+        known = f"; it has {', '.join(names)}" if names else ""
+        return f"the log has no laser named {laser}{known}"
+    practice = ("practice",)
+    if set(sources) != set(practice) and any(log.drift(at, sources=practice, laser=laser) for at in STATIONS):
+        return "only the practice laser has been aligned so far; --practice draws it"
+    return "no alignment of these has a mark yet"
+
+
 def _between(log: Log, laser: str | None) -> list[tuple[float, str]]:
     """What was cleaned, changed or moved: behind which alignment, in words."""
     return [
@@ -67,7 +83,9 @@ def _draw(panel: Axes, rows: list[dict[str, Any]], span: tuple[float, float]) ->
         many = len(points) > MANY
         look: dict[str, Any] = {"markersize": 3 if many else 8, "rasterized": many, "color": colour}
         panel.plot(across, up, ".", label=f"as {key}", **look)
-    if rows:
+    if not rows:
+        panel.text(0.5, 0.5, "no mark here yet", ha="center", va="center", transform=panel.transAxes)
+    else:
         # beside the panel's name, where it hides no point
         panel.legend(loc="lower right", bbox_to_anchor=(1, 1), ncols=2, frameon=False, fontsize="small")
 

@@ -14,7 +14,9 @@ from typing import BinaryIO
 import platformdirs
 
 from server.log import _schema
-from server.log._errors import LogError, LogMissing, one_line
+from server.log._errors import Damaged, LogError, LogMissing, one_line
+from server.log._file_format import committed_frames
+from server.log._salvage import Salvage, salvage, write
 
 FILE_NAME = "spotwright.db"
 PART = ".part"  # ends the name of a file that is not whole yet
@@ -83,6 +85,11 @@ def written_whole(path: Path, *, sync: bool = True) -> Iterator[BinaryIO]:
             if sync:
                 os.fsync(file.fileno())
         part.replace(path)
+    except OSError as error:
+        part.unlink(missing_ok=True)
+        error.filename = error.filename and str(path)  # nobody knows the file by its passing name
+        error.filename2 = None
+        raise
     except BaseException:
         part.unlink(missing_ok=True)
         raise
@@ -102,8 +109,61 @@ def connect(path: Path, *, mode: str, extra: str = "") -> sqlite3.Connection:
     """A connection in autocommit mode; ``mode`` is SQLite's URI parameter: ro, rw or rwc."""
     uri = f"{path.absolute().as_uri()}?mode={mode}{extra}"
     db = sqlite3.connect(uri, uri=True, timeout=PATIENCE_S, isolation_level=None, check_same_thread=False)
+    db.text_factory = _text  # text that is no UTF-8 any more is for its row's checksum to find
     db.execute("PRAGMA foreign_keys = ON")
     return db
+
+
+def _text(data: bytes) -> str:
+    return data.decode("utf-8", "surrogateescape")
+
+
+# offset in the file's head, how many bytes, what may stand there in a log: section 1.3 of
+# https://www.sqlite.org/fileformat2.html
+_FILE_HEAD = (
+    (0, 16, (int.from_bytes(b"SQLite format 3\0", "big"),)),
+    (16, 2, (1, *(1 << n for n in range(9, 16)))),
+    (18, 2, (0x0101, 0x0202)),  # written and read with a rollback journal, or with a write-ahead log
+    (21, 3, (0x402020,)),
+    (44, 4, (4,)),
+    (52, 4, (0,)),  # no pages move by themselves
+    (56, 4, (1,)),  # text is UTF-8
+    (64, 4, (0,)),
+)
+
+
+def head_faults(path: Path) -> tuple[str, ...]:
+    """What is wrong with the head of a database file; raises LogError.
+
+    SQLite would take it for another kind of database, or say no more than that it is none.
+    """
+    with one_line(path), path.open("rb") as file:
+        head = file.read(100)
+    if len(head) < 100:
+        return ()
+    fresh = path.stat().st_size <= int.from_bytes(head[16:18], "big")  # all but its head is still in the WAL
+    odd = [at for at, size, good in _FILE_HEAD if not _good(head[at : at + size], good, fresh)]
+    return (f"database: the head of the file is damaged (byte {odd[0]})",) if odd else ()
+
+
+def _good(data: bytes, good: tuple[int, ...], fresh: bool) -> bool:
+    value = int.from_bytes(data, "big")
+    return value in good or (fresh and value == 0)
+
+
+def wal_faults(path: Path) -> tuple[str, ...]:
+    """What is wrong with the write-ahead log beside a database; raises LogError.
+
+    SQLite passes over all that was committed behind the first damaged byte, without a word.
+    """
+    wal = path.with_name(path.name + "-wal")
+    with one_line(wal):
+        if not wal.exists():
+            return ()
+        whole, later = committed_frames(wal.read_bytes())
+    if later < 2:  # one that was cut off while it was written is undone, as it should be
+        return ()
+    return (f"database: its write-ahead log is damaged after {whole} pages; later entries are still in it",)
 
 
 def open_writer(folder: Path, *, create: bool) -> sqlite3.Connection:
@@ -115,8 +175,8 @@ def open_writer(folder: Path, *, create: bool) -> sqlite3.Connection:
     with one_line(path):
         if create:
             make_folder(folder)
-        elif not path.is_file():
-            raise LogMissing(f"{folder}: no log there yet; the first saved reading makes one")
+        else:
+            there(folder)
         is_new = not path.exists()
         db = connect(path, mode="rwc")
         try:
@@ -146,29 +206,65 @@ def _named(path: Path) -> Iterator[None]:
             yield
     except LogError as error:
         named = str(error).startswith(str(path))
-        raise error if named else LogError(f"{path}: {error}") from error
+        raise error if named else type(error)(f"{path}: {error}") from error
 
 
 def open_reader(folder: Path) -> sqlite3.Connection:
-    """A connection that never writes, also on a read-only disk; refuses tables of another version."""
-    path = folder / FILE_NAME
+    """A connection that never writes, also on a read-only disk.
+
+    Raises LogError for tables of another version, Damaged where these are not as they were made.
+    """
+    path = database_in(folder)
+    if faults := head_faults(there(folder)):
+        raise Damaged(f"{path}: {faults[0]}")
     db = open_any_version(folder)
     try:
         with _named(path):
+            if fault := _schema.schema_fault(db):
+                raise Damaged(fault)
             _schema.check_version(db)
-    except LogError:
+    except BaseException:
         db.close()
         raise
     return db
 
 
+def database_in(place: Path) -> Path:
+    """The database in a folder, or the file itself where one is named."""
+    return place if place.is_file() else place / FILE_NAME
+
+
+def there(folder: Path) -> Path:
+    """As :func:`database_in`; LogMissing without one."""
+    path = database_in(folder)
+    if not path.is_file():
+        raise LogMissing(f"{folder}: no log there yet; the first saved reading makes one")
+    return path
+
+
 def open_any_version(folder: Path) -> sqlite3.Connection:
     """As :func:`open_reader`, whatever the version of the tables and whosever the database is."""
-    path = folder / FILE_NAME
+    path = there(folder)
     with one_line(path):
-        if not path.is_file():
-            raise LogMissing(f"{folder}: no log there yet; the first saved reading makes one")
         return _connect_reader(path)
+
+
+def salvaged_copy(*files: Path) -> tuple[sqlite3.Connection, Salvage]:
+    """What can be read of a damaged database (and of backups of it), as a sound one in memory.
+
+    Raises Damaged where there is nothing to be found. ``lost`` of the second says what is missing.
+    """
+    with one_line(files[0]):
+        found = salvage(files)
+        if not (found.alignments or found.events or found.entries):
+            raise Damaged(f"{files[0]}: is not a log of Spotwright, or nothing of it can be read any more")
+        db = sqlite3.connect(":memory:", isolation_level=None, check_same_thread=False)
+        try:
+            write(found, db)
+        except BaseException:
+            db.close()
+            raise
+        return db, found
 
 
 def _connect_reader(path: Path) -> sqlite3.Connection:
@@ -180,7 +276,7 @@ def _connect_reader(path: Path) -> sqlite3.Connection:
         db.close()
         if _has_content(path.with_name(path.name + "-wal")):
             raise  # its newest entries are in a file that a read-only disk does not let us join
-    except sqlite3.Error:
+    except (sqlite3.Error, UnicodeError):
         db.close()
         raise
     return connect(path, mode="ro", extra="&immutable=1")
@@ -192,18 +288,32 @@ def _has_content(path: Path) -> bool:
 
 def copy_at_newest(folder: Path, into: sqlite3.Connection) -> None:
     """Copy the log in ``folder``, as it is at this moment, into an empty database of the newest version."""
-    path = folder / FILE_NAME
+    path = database_in(folder)
     with closing(open_any_version(folder)) as db, one_line(path):
-        db.backup(into)
+        try:
+            db.backup(into)
+        except sqlite3.Error as error:
+            if not _is_of_the_target(error):
+                raise
+            with one_line(Path(into.execute("PRAGMA database_list").fetchone()[2])):
+                raise
         with _named(path):
             _schema.migrate(into)
+
+
+def _is_of_the_target(error: sqlite3.Error) -> bool:
+    """Whether it was the disk that is written to which failed; the source is only read."""
+    code = getattr(error, "sqlite_errorcode", None) or 0
+    reads = (sqlite3.SQLITE_IOERR_READ, sqlite3.SQLITE_IOERR_SHORT_READ)
+    failed = (sqlite3.SQLITE_FULL, sqlite3.SQLITE_READONLY, sqlite3.SQLITE_IOERR)
+    return code & 0xFF in failed and code not in reads
 
 
 @contextmanager
 def at_newest(folder: Path) -> Iterator[sqlite3.Connection]:
     """A log to read, never written to, as the newest version has it: itself, or a copy brought forward."""
     with closing(open_any_version(folder)) as db:
-        with _named(folder / FILE_NAME):
+        with _named(database_in(folder)):
             db.execute("BEGIN")  # one moment in time for all that is read
             newest = _schema.is_newest(db)
         if newest:

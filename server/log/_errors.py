@@ -25,6 +25,14 @@ class BadEntry(LogError, ValueError):
         self.message = message
 
 
+class Damaged(LogError, ValueError):
+    """The database, or a row of it that is needed, is not as it was written."""
+
+
+class DamagedRow(Damaged):
+    """A row that is needed is not as it was written; the others are."""
+
+
 class NoSuchEntry(LogError, LookupError):
     """No alignment or event has that number."""
 
@@ -51,16 +59,24 @@ _BY_ERRNO = {
 # Primary result codes, https://www.sqlite.org/rescode.html
 _BY_SQLITE_CODE = {
     sqlite3.SQLITE_FULL: _DISK_FULL,
+    sqlite3.SQLITE_IOERR: "the disk fails or takes no more; see whether it is full, or try another",
     sqlite3.SQLITE_READONLY: _READ_ONLY,
     sqlite3.SQLITE_PERM: _READ_ONLY,
     sqlite3.SQLITE_CANTOPEN: "cannot be opened; check that the folder is there and may be written to",
     sqlite3.SQLITE_BUSY: "another program holds the log; close it or wait a moment, then do it again",
     sqlite3.SQLITE_LOCKED: "another program holds the log; close it or wait a moment, then do it again",
-    sqlite3.SQLITE_CORRUPT: "is damaged; 'spotwright log check' says how, 'spotwright log restore' heals",
-    sqlite3.SQLITE_NOTADB: "is not a log of Spotwright, or is damaged; restore it from a backup",
+    sqlite3.SQLITE_CORRUPT: "is damaged; 'spotwright log rescue' gets out what can be read",
+    sqlite3.SQLITE_NOTADB: "is not a log of Spotwright, or is damaged; see 'spotwright log rescue'",
     sqlite3.SQLITE_CONSTRAINT: "the entry does not fit the log; nothing was saved",
     sqlite3.SQLITE_TOOBIG: "the entry is too big to be kept",
 }
+
+
+_DAMAGE = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+
+
+def _is_damage(error: sqlite3.Error) -> bool:
+    return (getattr(error, "sqlite_errorcode", None) or 0) & 0xFF in _DAMAGE
 
 
 def _sqlite_text(error: sqlite3.Error) -> str:
@@ -76,7 +92,10 @@ def one_line(path: Path) -> Iterator[None]:
     try:
         yield
     except sqlite3.Error as error:
-        raise LogError(f"{path}: {_sqlite_text(error)}") from error
+        kind = Damaged if _is_damage(error) else LogError
+        raise kind(f"{path}: {_sqlite_text(error)}") from error
+    except UnicodeDecodeError as error:  # SQLite quotes what it has read in what it says
+        raise Damaged(f"{path}: {_BY_SQLITE_CODE[sqlite3.SQLITE_CORRUPT]}") from error
     except (UnicodeError, OverflowError) as error:
         raise BadEntry(f"text or number that cannot be stored ({error})") from error
     except OSError as error:

@@ -12,14 +12,21 @@ import pydantic
 from server.log import _export
 from server.log._errors import BadEntry
 from server.log._json_stream import JsonStream
-from server.log._pictures import NAME
-from server.log._text import Json
+from server.log._text import MOMENT, PICTURE, UUID, Json, moment
 
-_Uuid = Annotated[str, pydantic.StringConstraints(pattern=r"^[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}$")]
+
+def _on_the_calendar(text: str) -> str:
+    moment(text)
+    return text
+
+
+_Uuid = Annotated[str, pydantic.StringConstraints(pattern=f"^{UUID}$")]
 _When = Annotated[
-    str, pydantic.StringConstraints(pattern=r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z$", max_length=24)
+    str,
+    pydantic.StringConstraints(pattern=f"^{MOMENT}$", max_length=24),
+    pydantic.AfterValidator(_on_the_calendar),
 ]
-_Picture = Annotated[str, pydantic.StringConstraints(pattern=f"^{NAME.pattern}$", max_length=71)]
+_Picture = Annotated[str, pydantic.StringConstraints(pattern=f"^{PICTURE.pattern}$", max_length=71)]
 
 
 class _Strict(pydantic.BaseModel):
@@ -43,7 +50,7 @@ class AlignmentIn(_Strict):
     uuid: _Uuid
     started: _When
     source: Literal["practice", "camera", "offline"]
-    note: str
+    note: Annotated[str, pydantic.StringConstraints(max_length=2000)]
     done: bool
     machine: Json
     state: Json | None
@@ -88,16 +95,16 @@ class Source(Protocol):
 class Tables:
     """A log's database."""
 
-    def __init__(self, db: sqlite3.Connection) -> None:
-        self._db = db
+    def __init__(self, db: sqlite3.Connection, lost: list[str]) -> None:
+        self._rows = _export.Rows(db, lost)
 
     def alignments(self) -> Iterator[AlignmentIn]:
         """Each once, in order."""
-        return (_checked(AlignmentIn, _parse(text)) for text in _export.alignment_texts(self._db))
+        return (_checked(AlignmentIn, _parse(text)) for text in _export.alignment_texts(self._rows))
 
     def entries(self) -> Iterator[EntryIn]:
         """Each once."""
-        return (_checked(EntryIn, _parse(text)) for text in _export.entry_texts(self._db))
+        return (_checked(EntryIn, _parse(text)) for text in _export.entry_texts(self._rows))
 
 
 class Parts:

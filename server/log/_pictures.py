@@ -4,13 +4,11 @@ from __future__ import annotations
 
 import hashlib
 import os
-import re
 from collections.abc import Iterator
 from pathlib import Path
 
 from server.log._database import PART, fsync, fsync_folder, make_folder, sync_disk, written_whole
-
-NAME = re.compile(r"[0-9a-f]{2}/[0-9a-f]{64}\.(jpg|png|bin)")
+from server.log._text import PICTURE
 
 
 def name_of(data: bytes) -> str:
@@ -69,7 +67,7 @@ class PictureFolder:
         for folder in sorted(self.folder.glob("??")):
             for file in sorted(os.listdir(folder)) if folder.is_dir() else ():
                 name = f"{folder.name}/{file}"
-                if NAME.fullmatch(name) or name.endswith(PART):
+                if PICTURE.fullmatch(name) or name.endswith(PART):
                     yield name
 
     def remove(self, name: str) -> int:

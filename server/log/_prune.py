@@ -11,8 +11,12 @@ from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 from typing import Any
 
+from server.log._checksum import checksum
 from server.log._errors import BadEntry
 from server.log._pictures import PictureFolder
+from server.log._progress import Tell, told, untold
+from server.log._rows import change
+from server.log._text import PICTURE, as_text
 
 _NEWEST_FIRST = """
 SELECT picture, alignment_id FROM event WHERE picture IS NOT NULL ORDER BY alignment_id DESC, sequence DESC
@@ -52,16 +56,31 @@ class Pruned:
 
 
 def rule_in(db: sqlite3.Connection) -> PictureRule:
-    """The rule kept in the log."""
-    row = db.execute("SELECT value FROM setting WHERE name = 'pictures'").fetchone()
-    return PictureRule() if row is None else PictureRule(**json.loads(row[0]))
+    """The rule kept in the log; one that is damaged lets no picture go."""
+    value = setting(db, "pictures")
+    return PictureRule() if value is None else PictureRule(**value)
+
+
+def setting(db: sqlite3.Connection, name: str) -> Any:
+    """What was kept under that name, None where nothing was or it is damaged."""
+    row = db.execute("SELECT name, value, checksum FROM setting WHERE name = ?", (name,)).fetchone()
+    if row is None or row[2] != checksum(row[0], row[1]):
+        return None
+    return json.loads(row[1])
+
+
+def keep_setting(db: sqlite3.Connection, name: str, value: Any) -> None:
+    """Keep a value under that name, in place of the one before."""
+    text = as_text(value, what=name)
+    sql = "INSERT OR REPLACE INTO setting (name, value, checksum) VALUES (?, ?, ?)"
+    db.execute(sql, (name, text, checksum(name, text)))
 
 
 def named_pictures(db: sqlite3.Connection) -> list[str]:
     """Every picture that an event or an entry names, in order of the name."""
     sql = """SELECT picture FROM event WHERE picture IS NOT NULL
              UNION SELECT picture FROM entry WHERE picture IS NOT NULL ORDER BY 1"""
-    return [row[0] for row in db.execute(sql)]
+    return [name for (name,) in db.execute(sql) if isinstance(name, str) and PICTURE.fullmatch(name)]
 
 
 def drop_pictures(db: sqlite3.Connection, pictures: PictureFolder, rule: PictureRule) -> set[str]:
@@ -78,7 +97,9 @@ def drop_pictures(db: sqlite3.Connection, pictures: PictureFolder, rule: Picture
     rows = db.execute(_NEWEST_FIRST).fetchall()
     kept = _kept(rows, pictures, oldest, room, newest=newest)
     gone = {row[0] for row in rows} - set(kept)
-    db.executemany("UPDATE event SET picture = NULL WHERE picture = ?", [(name,) for name in gone])
+    for name in gone:
+        for (number,) in db.execute("SELECT id FROM event WHERE picture = ?", (name,)).fetchall():
+            change(db, "event", number, picture=None)
     _remember(db, _Seen(_last_event(db), sum(kept.values()), oldest))
     return gone
 
@@ -111,10 +132,10 @@ def _seen_further(db: sqlite3.Connection, pictures: PictureFolder, oldest: int, 
     An alignment begins while somebody waits, and 200 000 files on a memory card take long to look at. A
     picture that two events name may count twice here: then everything is looked at too early, never too late.
     """
-    row = db.execute("SELECT value FROM setting WHERE name = 'pictures-seen'").fetchone()
-    if row is None:
+    kept = setting(db, "pictures-seen")
+    if kept is None:
         return None
-    seen = _Seen(**json.loads(row[0]))
+    seen = _Seen(**kept)
     new = db.execute("SELECT DISTINCT picture FROM event WHERE id > ? AND picture IS NOT NULL", (seen.event,))
     size = seen.size_bytes + sum(pictures.size(name) for (name,) in new)
     sql = "SELECT 1 FROM event WHERE alignment_id >= ? AND alignment_id < ? AND picture IS NOT NULL LIMIT 1"
@@ -128,7 +149,7 @@ def _last_event(db: sqlite3.Connection) -> int:
 
 
 def _remember(db: sqlite3.Connection, seen: _Seen) -> None:
-    db.execute("INSERT OR REPLACE INTO setting VALUES ('pictures-seen', ?)", (json.dumps(asdict(seen)),))
+    keep_setting(db, "pictures-seen", asdict(seen))
 
 
 def look_anew(db: sqlite3.Connection) -> None:
@@ -137,10 +158,14 @@ def look_anew(db: sqlite3.Connection) -> None:
 
 
 def remove_leftovers(
-    db: sqlite3.Connection, pictures: PictureFolder, *, among: Iterable[str] | None = None
+    db: sqlite3.Connection,
+    pictures: PictureFolder,
+    *,
+    among: Iterable[str] | None = None,
+    tell: Tell = untold,
 ) -> Pruned:
     """Remove the files (of all, or ``among`` these) that nothing names. The caller holds the write lock."""
     names = set(pictures.names() if among is None else among)
     named = set(named_pictures(db))
-    sizes = [pictures.remove(name) for name in sorted(names - named)]
+    sizes = [pictures.remove(name) for name in told(sorted(names - named), "pictures", tell)]
     return Pruned(len(sizes), sum(sizes))

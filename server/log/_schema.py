@@ -5,12 +5,18 @@ A version once released is never edited: a change is a new entry at the end of `
 
 from __future__ import annotations
 
+import re
 import sqlite3
 import zlib
 from collections.abc import Callable
+from contextlib import closing
+from functools import cache
 
+from server.log import _checksum
 from server.log._errors import LogError
 
+SOURCES = ("practice", "camera", "offline")
+KINDS = ("cut", "upkeep", "hours", "reminder")
 APPLICATION_ID = 0x53505754  # "SPWT", so that `file` and we can tell our log from any other database
 
 # body is the event as the solver reads it; the columns computed from it let lists, charts and
@@ -62,6 +68,12 @@ CREATE INDEX event_by_picture ON event (picture) WHERE picture IS NOT NULL;
 """
 
 
+# the columns of an event that are computed from its body, and how
+COMPUTED: tuple[tuple[str, str], ...] = tuple(
+    re.findall(r"^ {4}(\w+) [A-Z ]+ AS\s+\((.*)\) STORED", _VERSION_1, re.M)
+)
+
+
 # version 2: each event can be told from a damaged one, and the user's rules live with the log
 _VERSION_2 = """
 ALTER TABLE event ADD COLUMN checksum INTEGER;
@@ -88,16 +100,58 @@ CREATE INDEX entry_by_alignment ON entry (alignment_id);
 """
 
 
-def checksum(uuid: str, happened: str, body: str, reading: str | None) -> int:
-    """CRC-32 over what never changes in an event."""
+# version 4: every row can be told from a damaged one; whose an alignment is: begun here, or taken in
+_VERSION_4 = """
+ALTER TABLE alignment ADD COLUMN own INTEGER NOT NULL DEFAULT 1 CHECK (own IN (0, 1));
+ALTER TABLE alignment ADD COLUMN head_checksum INTEGER;
+ALTER TABLE alignment ADD COLUMN state_checksum INTEGER;
+ALTER TABLE alignment ADD COLUMN verdict_checksum INTEGER;
+ALTER TABLE setting ADD COLUMN checksum INTEGER;
+"""
+
+
+def older_checksum(uuid: str, happened: str, body: str, reading: str | None) -> int:
+    """What versions 2 and 3 kept: CRC-32 over what never changes in an event or an entry."""
     return zlib.crc32("\n".join((uuid, happened, body, reading or "")).encode())
 
 
 def _add_checksums(db: sqlite3.Connection) -> None:
     _script(_VERSION_2)(db)
     rows = db.execute("SELECT uuid, happened, body, reading, id FROM event")
-    sums = [(checksum(*row[:4]), row[4]) for row in rows.fetchall()]
+    sums = [(older_checksum(*row[:4]), row[4]) for row in rows.fetchall()]
     db.executemany("UPDATE event SET checksum = ? WHERE id = ?", sums)
+
+
+def _seal_everything(db: sqlite3.Connection) -> None:
+    _script(_VERSION_4)(db)
+    for table, columns in (("event", _checksum.EVENT), ("entry", _checksum.ENTRY)):
+        reading = "reading" if table == "event" else "NULL"
+        sql = f"SELECT id, checksum, happened, {reading} AS reading, {', '.join(columns)} FROM {table}"
+        sums = [(_renewed(row, columns), row["id"]) for row in _rows(db, sql)]
+        db.executemany(f"UPDATE {table} SET checksum = ? WHERE id = ?", sums)
+    for kept, parts in _checksum.ALIGNMENT.items():
+        rows = _rows(db, "SELECT * FROM alignment")
+        heads = [(_checksum.sum_of(row, parts), row["id"]) for row in rows]
+        db.executemany(f"UPDATE alignment SET {kept} = ? WHERE id = ?", heads)
+    settings = [(_checksum.sum_of(row, _checksum.SETTING), row["name"]) for row in _rows(db, _SETTINGS)]
+    db.executemany("UPDATE setting SET checksum = ? WHERE name = ?", settings)
+
+
+_SETTINGS = "SELECT * FROM setting"
+
+
+def _rows(db: sqlite3.Connection, sql: str) -> list[sqlite3.Row]:
+    cursor = db.cursor()
+    cursor.row_factory = sqlite3.Row
+    return cursor.execute(sql).fetchall()
+
+
+def _renewed(row: sqlite3.Row, columns: tuple[str, ...]) -> int:
+    """A row that was damaged under the old checksum stays so under the new one."""
+    older = row["checksum"]
+    texts = (row["uuid"], row["happened"], row["body"], row["reading"])
+    whole = older is None or older == older_checksum(*texts)
+    return _checksum.sum_of(row, columns) if whole else _checksum.NEVER
 
 
 def _script(text: str) -> Callable[[sqlite3.Connection], None]:
@@ -110,10 +164,12 @@ def _script(text: str) -> Callable[[sqlite3.Connection], None]:
     return run
 
 
+# each changes the tables: sound tables with another number than theirs are taken for damage
 MIGRATIONS: tuple[Callable[[sqlite3.Connection], None], ...] = (
     _script(_VERSION_1),
     _add_checksums,
     _script(_VERSION_3),
+    _seal_everything,
 )
 NEWEST = len(MIGRATIONS)
 
@@ -121,6 +177,24 @@ NEWEST = len(MIGRATIONS)
 def version(db: sqlite3.Connection) -> int:
     """The version of the tables in ``db``, 0 for an empty file."""
     return int(db.execute("PRAGMA user_version").fetchone()[0])
+
+
+@cache
+def tables(of: int) -> frozenset[tuple[str, str | None]]:
+    """Name and statement of everything that a sound log of that version has in it."""
+    with closing(sqlite3.connect(":memory:", isolation_level=None)) as db:
+        migrate(db, to=of)
+        return frozenset(db.execute("SELECT name, sql FROM sqlite_master"))
+
+
+def schema_fault(db: sqlite3.Connection) -> str | None:
+    """What is wrong with the tables of a log, or with the version that it says it has; None: nothing."""
+    there = frozenset(db.execute("SELECT name, sql FROM sqlite_master WHERE name NOT LIKE 'sqlite_stat%'"))
+    known = next((number for number in range(NEWEST, 0, -1) if tables(number) == there), None)
+    marked = db.execute("PRAGMA application_id").fetchone()[0] == APPLICATION_ID
+    if known is not None:
+        return None if marked and version(db) == known else "the version that it says it has is damaged"
+    return "the tables are not as they were made" if marked and 0 < version(db) <= NEWEST else None
 
 
 def _refuse_strangers(db: sqlite3.Connection) -> None:

@@ -11,32 +11,47 @@ from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager, suppress
 from datetime import datetime
 from pathlib import Path
-from typing import Any, Literal, TextIO
+from typing import Literal, TextIO, TypeVar
 
 from server.log import _export
-from server.log._database import FILE_NAME, open_reader, open_writer
-from server.log._errors import BadEntry, LogError, NoSuchEntry, one_line
+from server.log._check import structure_faults
+from server.log._checksum import ALIGNMENT, EVENT, HEAD, STATE, VERDICT, sound
+from server.log._database import FILE_NAME, open_reader, open_writer, salvaged_copy
+from server.log._errors import BadEntry, Damaged, DamagedRow, LogError, NoSuchEntry, one_line
 from server.log._pictures import PictureFolder
-from server.log._prune import PictureRule, Pruned, drop_pictures, look_anew, remove_leftovers, rule_in
-from server.log._schema import checksum
-from server.log._text import Json, as_text, as_value, event_text, optional_text, stamp, utc_now
+from server.log._progress import Tell, untold
+from server.log._prune import (
+    PictureRule,
+    Pruned,
+    drop_pictures,
+    keep_setting,
+    look_anew,
+    remove_leftovers,
+    rule_in,
+)
+from server.log._rescue import Rescue, rescue_if_damaged
+from server.log._rows import change, insert, insert_sealed, sealed_head
+from server.log._schema import SOURCES
+from server.log._text import (
+    Json,
+    as_text,
+    as_value,
+    event_text,
+    name_in,
+    optional_text,
+    stamp,
+    utc_now,
+)
 
-SOURCES = ("practice", "camera", "offline")
 Access = Literal["create", "existing", "read-only"]
 
-_NEW_ALIGNMENT = """
-INSERT INTO alignment (uuid, started, source, machine, note, state) VALUES (?, ?, ?, ?, ?, ?)
-"""
-_NEW_EVENT = """
-INSERT INTO event (uuid, alignment_id, sequence, happened, body, reading, picture, checksum)
-SELECT :uuid, :alignment, coalesce(max(sequence), 0) + 1, :happened, :body, :reading, :picture, :checksum
-FROM event WHERE alignment_id = :alignment
-"""
 _LIST = """
-SELECT id, uuid, started, source, json_extract(machine, '$.name') AS machine, note, done, verdict,
-    (SELECT count(*) FROM event WHERE alignment_id = alignment.id) AS events
-FROM alignment ORDER BY id
+SELECT *, (SELECT count(*) FROM event WHERE alignment_id = alignment.id) AS events FROM alignment ORDER BY id
 """
+_LAST = "SELECT coalesce(max(sequence), 0) FROM event WHERE alignment_id = ?"
+_GONE = "'spotwright log rescue' puts a sound log beside it and says what is lost"
+
+T = TypeVar("T")
 
 
 class Log:
@@ -54,14 +69,17 @@ class Log:
         self._path = self.folder / FILE_NAME
         self._now = now
         self._lock = threading.RLock()
+        self.rescued: Rescue | None = None  # what was done because the log was found damaged as it was opened
+        self.lost: tuple[str, ...] = ()  # what could not be read, where it is read though it is damaged
         self._writer = self._open(access)
         self._file = _identity(self._path)
         self._closer = weakref.finalize(self, self._writer.close) if self._writer else None
 
     def _open(self, access: Access) -> sqlite3.Connection | None:
         if access == "read-only":
-            open_reader(self.folder).close()
+            self.read(lambda _: None)
             return None
+        self.rescued = rescue_if_damaged(self.folder)
         return open_writer(self.folder, create=access == "create")
 
     def now(self) -> datetime:
@@ -100,11 +118,31 @@ class Log:
 
     @contextmanager
     def reading(self) -> Iterator[sqlite3.Connection]:
-        """A connection of its own, so that a long export never holds up a new reading."""
+        """A connection of its own, so that a long export never holds up a new reading; raises Damaged."""
         with closing(open_reader(self.folder)) as db, one_line(self._path):
             db.row_factory = sqlite3.Row
             db.execute("BEGIN")  # one moment in time for all that is read
             yield db
+
+    @contextmanager
+    def _reading_what_is_left(self) -> Iterator[sqlite3.Connection]:
+        """All that can be read of a damaged log, put together in memory; ``lost`` then says what cannot."""
+        db, found = salvaged_copy(self._path)
+        with closing(db), one_line(self._path):
+            db.row_factory = sqlite3.Row
+            self.lost = (f"{self._path}: is damaged; {_GONE}", *found.lost)
+            yield db
+
+    def read(self, work: Callable[[sqlite3.Connection], T]) -> T:
+        """What ``work`` returns; where the database is damaged, of what can still be read of it."""
+        try:
+            with self.reading() as db:
+                return work(db)
+        except DamagedRow:
+            raise
+        except Damaged:
+            with self._reading_what_is_left() as db:
+                return work(db)
 
     # writing
 
@@ -117,16 +155,19 @@ class Log:
         """
         if source not in SOURCES:
             raise BadEntry(f"{source!r} is none of {', '.join(SOURCES)}", path="source")
-        row = (
-            str(uuid.uuid4()),
-            stamp(self._now()),
-            source,
-            as_text(machine, what="machine"),
-            note,
-            optional_text(state, what="state"),
-        )
+        head: Json = {
+            "uuid": str(uuid.uuid4()),
+            "started": stamp(self._now()),
+            "source": source,
+            "machine": as_text(machine, what="machine"),
+            "note": note,
+            "own": 1,
+            "state": optional_text(state, what="state"),
+            "verdict": None,
+            "done": 0,
+        }
         with self.writing() as db:
-            number = _row_id(db.execute(_NEW_ALIGNMENT, row))
+            number = insert(db, "alignment", sealed_head(head))
         with suppress(LogError):  # old pictures that cannot go now go the next time
             self._apply_rule()
         return number
@@ -146,65 +187,59 @@ class Log:
         """
         row: Json = {
             "uuid": str(uuid.uuid4()),
-            "alignment": alignment_id,
+            "alignment_id": alignment_id,
             "happened": stamp(self._now()),
             "body": event_text(event),
             "reading": optional_text(reading, what="reading"),
+            "withdrawn": 0,
         }
-        row["checksum"] = checksum(row["uuid"], row["happened"], row["body"], row["reading"])
         state_text = optional_text(state, what="state")
         with self.writing() as db:
-            _must_exist(db, "alignment", alignment_id)
+            head = _must_exist(db, "alignment", alignment_id)
             row["picture"] = None if picture is None else self.pictures.keep(picture)
-            event_id = _row_id(db.execute(_NEW_EVENT, row))
+            row["sequence"] = db.execute(_LAST, (alignment_id,)).fetchone()[0] + 1
+            event_id = insert_sealed(db, "event", row)
             if state_text is not None:
-                db.execute("UPDATE alignment SET state = ? WHERE id = ?", (state_text, alignment_id))
+                _update(db, head, state=state_text)
             return event_id
 
     def withdraw_event(self, event_id: int) -> None:
         """Take an event out of the document; it stays in the log, marked as withdrawn."""
         with self.writing() as db:
-            _must_exist(db, "event", event_id)
-            db.execute("UPDATE event SET withdrawn = 1 WHERE id = ?", (event_id,))
+            if not change(db, "event", event_id, withdrawn=1):
+                raise NoSuchEntry(f"there is no event {event_id} in this log")
 
     def set_state(self, alignment_id: int, state: Json) -> None:
         """Keep what a program needs to carry on with this alignment, in place of what it kept before."""
         text = as_text(state, what="state")
         with self.writing() as db:
-            _must_exist(db, "alignment", alignment_id)
-            db.execute("UPDATE alignment SET state = ? WHERE id = ?", (text, alignment_id))
+            _update(db, _must_exist(db, "alignment", alignment_id), state=text)
 
     def set_verdict(self, alignment_id: int, verdict: Json, *, done: bool) -> None:
         """Keep the newest verdict; ``done`` says that the alignment is finished."""
         text = as_text(verdict, what="verdict")
         with self.writing() as db:
-            _must_exist(db, "alignment", alignment_id)
-            sql = "UPDATE alignment SET verdict = ?, done = ? WHERE id = ?"
-            db.execute(sql, (text, int(done), alignment_id))
+            _update(db, _must_exist(db, "alignment", alignment_id), verdict=text, done=int(done))
 
     # pictures that may go
 
     def set_picture_rule(self, rule: PictureRule) -> None:
         """Say which pictures may go when a new alignment begins; readings never go."""
         with self.writing() as db:
-            sql = (
-                "INSERT INTO setting VALUES ('pictures', ?) ON CONFLICT DO UPDATE SET value = excluded.value"
-            )
-            db.execute(sql, (as_text(rule.as_json(), what="rule"),))
+            keep_setting(db, "pictures", rule.as_json())
             look_anew(db)
 
     def picture_rule(self) -> PictureRule:
         """The rule that was set last; keeps everything until one is."""
-        with self.reading() as db:
-            return rule_in(db)
+        return self.read(rule_in)
 
-    def prune(self) -> Pruned:
+    def prune(self, *, tell: Tell = untold) -> Pruned:
         """Remove the pictures that the rule gives up and files that no event names; returns how much."""
         with self.writing() as db:
             look_anew(db)
         dropped = self._apply_rule()
         with self.writing() as db:  # while we hold it, nobody else is between a picture and its event
-            return dropped + remove_leftovers(db, self.pictures)
+            return dropped + remove_leftovers(db, self.pictures, tell=tell)
 
     def _apply_rule(self) -> Pruned:
         with self.writing() as db:
@@ -217,45 +252,70 @@ class Log:
     # reading
 
     def alignments(self) -> list[Json]:
-        """All alignments, oldest first: id, uuid, started, source, note, done, verdict, the name of the
-        machine as ``machine`` and the number of events as ``events``."""
-        with self.reading() as db:
-            rows = [dict(row) for row in db.execute(_LIST)]
-        return [row | {"done": bool(row["done"]), "verdict": as_value(row["verdict"])} for row in rows]
+        """All alignments, oldest first: id, uuid, started, source, note, done, verdict, own (False: taken
+        in), the name of the machine as ``machine``, the number of events as ``events``; ``damaged``: whether
+        any of it is, which is then empty."""
+        return self.read(lambda db: [_listed(db, row) for row in db.execute(_LIST)])
 
     def newest(self, source: str | None = None) -> int | None:
-        """The number of the alignment begun last (of that source), None when there is none."""
-        with self.reading() as db:
-            sql = "SELECT max(id) FROM alignment WHERE ?1 IS NULL OR source = ?1"
-            number: int | None = db.execute(sql, (source,)).fetchone()[0]
-            return number
+        """The number of the alignment begun last here (of that source), None when there is none.
+
+        Those that were taken in from elsewhere are none of it, nor those that cannot be gone on with because
+        they are damaged.
+        """
+
+        def find(db: sqlite3.Connection) -> int | None:
+            cursor = db.execute(
+                "SELECT * FROM alignment WHERE ?1 IS NULL OR source = ?1 ORDER BY id DESC", (source,)
+            )
+            whole = (
+                row["id"] for row in cursor if row["own"] and _head_is_sound(row) and _state_is_sound(row)
+            )
+            return next(whole, None)
+
+        return self.read(find)
+
+    def machine(self, alignment_id: int) -> Json:
+        """The profile of an alignment's laser; raises Damaged where it is."""
+        return self.read(lambda db: _machine_of(db, _must_exist(db, "alignment", alignment_id)))
 
     def document(self, alignment_id: int) -> Json:
-        """``{"machine": …, "events": […]}`` in the order they happened, without what was withdrawn."""
-        with self.reading() as db:
-            machine = _must_exist(db, "alignment", alignment_id)["machine"]
-            sql = "SELECT body FROM event WHERE alignment_id = ? AND NOT withdrawn ORDER BY sequence"
-            bodies = db.execute(sql, (alignment_id,)).fetchall()
-        return {"machine": json.loads(machine), "events": [json.loads(row["body"]) for row in bodies]}
+        """``{"machine": …, "events": […]}`` in the order they happened, without what was withdrawn.
+
+        Raises Damaged where any of it is: a step that rests on a part of what happened would mislead.
+        """
+
+        def find(db: sqlite3.Connection) -> Json:
+            machine = _machine_of(db, _must_exist(db, "alignment", alignment_id))
+            rows = [row for row in _events_of(db, alignment_id) if not _counts_no_more(row)]
+            return {"machine": machine, "events": [json.loads(row["body"]) for row in rows]}
+
+        return self.read(find)
 
     def events(self, alignment_id: int) -> list[Json]:
-        """What happened, in order: id, uuid, when (UTC), event, reading, withdrawn, has_picture."""
-        with self.reading() as db:
+        """What happened, in order: id, uuid, when (UTC), event, reading, withdrawn, has_picture, damaged.
+
+        Of a damaged one nothing is told but that; its event is of the kind ``damaged``.
+        """
+
+        def find(db: sqlite3.Connection) -> list[Json]:
             _must_exist(db, "alignment", alignment_id)
-            sql = "SELECT * FROM event WHERE alignment_id = ? ORDER BY sequence"
-            return [_event_of(row) for row in db.execute(sql, (alignment_id,))]
+            return [_event_of(row) for row in _events_of(db, alignment_id)]
+
+        return self.read(find)
 
     def picture(self, event_id: int) -> bytes | None:
         """The picture an event came from, None where there is none (any more)."""
-        with self.reading() as db:
-            name = _must_exist(db, "event", event_id)["picture"]
-            return None if name is None else self.pictures.read(name)
+        row = self.read(lambda db: _must_exist(db, "event", event_id))
+        if row["picture"] is None or not sound(row, EVENT):
+            return None
+        return self.pictures.read(row["picture"])
 
     def state(self, alignment_id: int) -> Json | None:
-        """What was kept last with set_state or add_event, None before that."""
-        with self.reading() as db:
-            state: Json | None = as_value(_must_exist(db, "alignment", alignment_id)["state"])
-            return state
+        """What was kept last with set_state or add_event; None before that, or where it is damaged."""
+        row = self.read(lambda db: _must_exist(db, "alignment", alignment_id))
+        state: Json | None = as_value(row["state"]) if _state_is_sound(row) else None
+        return state
 
     def drift(
         self, station: str, *, sources: tuple[str, ...] = ("camera", "offline"), laser: str | None = None
@@ -265,18 +325,34 @@ class Log:
         alignment, started, found and left: distance of the first and of the last mark from the centre, mm.
         ``laser``: only the machine of that name.
         """
-        with self.reading() as db:
-            return [dict(row) for row in _export.drift(db, station, sources, laser)]
+        return self.read(lambda db: [dict(row) for row in _export.drift(db, station, sources, laser)])
 
     def csv_texts(self) -> Iterator[str]:
-        """Every event as a line of CSV (RFC 4180), in pieces; one moment in time, held while it is read."""
-        with self.reading() as db:
-            yield from _export.csv_texts(db)
+        """Every event as a line of CSV (RFC 4180), in pieces; one moment in time, held while it is read.
+
+        ``lost`` says afterwards which rows are damaged and therefore not in it.
+        """
+        yield from self._texts(_export.csv_texts)
 
     def json_texts(self) -> Iterator[str]:
         """The whole log but the pictures as JSON that ``import_json`` reads back, in pieces likewise."""
-        with self.reading() as db:
-            yield from _export.json_texts(db)
+        yield from self._texts(_export.json_texts)
+
+    def _texts(self, write: Callable[[_export.Rows], Iterator[str]]) -> Iterator[str]:
+        lost: list[str] = []
+        with self._readable() as db:
+            yield from write(_export.Rows(db, lost))
+        self.lost += tuple(lost)
+
+    @contextmanager
+    def _readable(self) -> Iterator[sqlite3.Connection]:
+        """The database if it is sound as a file, else what is left of it."""
+        try:
+            whole = not structure_faults(self.folder)
+        except LogError:
+            whole = True  # reading says what it is
+        with self.reading() if whole else self._reading_what_is_left() as db:
+            yield db
 
     def export_csv(self, stream: TextIO) -> None:
         """Write :meth:`csv_texts`; open a file for it with ``newline=""``."""
@@ -294,19 +370,66 @@ def _identity(path: Path) -> tuple[int, int]:
         return told.st_dev, told.st_ino
 
 
-def _row_id(cursor: sqlite3.Cursor) -> int:
-    assert cursor.lastrowid is not None  # always there after an INSERT
-    return cursor.lastrowid
-
-
-def _must_exist(db: sqlite3.Connection, table: Literal["alignment", "event"], number: int) -> Any:
-    row = db.execute(f"SELECT * FROM {table} WHERE id = ?", (number,)).fetchone()
+def _must_exist(db: sqlite3.Connection, table: Literal["alignment", "event"], number: int) -> sqlite3.Row:
+    cursor = db.cursor()
+    cursor.row_factory = sqlite3.Row
+    row: sqlite3.Row | None = cursor.execute(f"SELECT * FROM {table} WHERE id = ?", (number,)).fetchone()
     if row is None:
         raise NoSuchEntry(f"there is no {table} {number} in this log")
     return row
 
 
+def _update(db: sqlite3.Connection, head: sqlite3.Row, **new: int | str | None) -> None:
+    values = sealed_head({"uuid": head["uuid"]} | new)
+    marks = ", ".join(f"{name} = ?" for name in values)
+    db.execute(f"UPDATE alignment SET {marks} WHERE id = ?", (*values.values(), head["id"]))
+
+
+def _head_is_sound(row: sqlite3.Row) -> bool:
+    return sound(row, HEAD, kept="head_checksum")
+
+
+def _state_is_sound(row: sqlite3.Row) -> bool:
+    return sound(row, STATE, kept="state_checksum")
+
+
+def _machine_of(db: sqlite3.Connection, row: sqlite3.Row) -> Json:
+    head = _export.whole_head(db, row)
+    if head is None:
+        raise DamagedRow(f"alignment {row['id']} is damaged; {_GONE}")
+    machine: Json = json.loads(head["machine"])
+    return machine
+
+
+def _events_of(db: sqlite3.Connection, alignment_id: int) -> list[sqlite3.Row]:
+    sql = f"SELECT id, checksum, {', '.join(EVENT)} FROM event WHERE alignment_id = ? ORDER BY sequence"
+    return db.execute(sql, (alignment_id,)).fetchall()
+
+
+def _counts_no_more(row: sqlite3.Row) -> bool:
+    if not sound(row, EVENT):
+        raise DamagedRow(f"entry {row['sequence']} of alignment {row['alignment_id']} is damaged; {_GONE}")
+    return bool(row["withdrawn"])
+
+
+def _listed(db: sqlite3.Connection, row: sqlite3.Row) -> Json:
+    whole = all(sound(row, columns, kept=kept) for kept, columns in ALIGNMENT.items())
+    shown = {"id": row["id"], "events": row["events"], "damaged": not whole, "own": row["own"] != 0}
+    whole_head = _export.whole_head(db, row)
+    if whole_head is None:
+        nothing = {"uuid": "", "started": "", "source": "", "note": "", "machine": None}
+        return shown | nothing | {"done": False, "verdict": None}
+    shown |= {name: whole_head[name] for name in ("uuid", "started", "source", "note")}
+    shown |= {"machine": name_in(whole_head["machine"])}
+    if not sound(row, VERDICT, kept="verdict_checksum"):
+        return shown | {"done": False, "verdict": None}
+    return shown | {"done": bool(row["done"]), "verdict": as_value(row["verdict"])}
+
+
 def _event_of(row: sqlite3.Row) -> Json:
+    if not sound(row, EVENT):
+        nothing = {"uuid": "", "when": "", "event": {"kind": "damaged"}, "reading": None}
+        return nothing | {"id": row["id"], "withdrawn": False, "has_picture": False, "damaged": True}
     return {
         "id": row["id"],
         "uuid": row["uuid"],
@@ -315,4 +438,5 @@ def _event_of(row: sqlite3.Row) -> Json:
         "reading": as_value(row["reading"]),
         "withdrawn": bool(row["withdrawn"]),
         "has_picture": row["picture"] is not None,
+        "damaged": False,
     }

@@ -3,12 +3,19 @@
 from __future__ import annotations
 
 import json
+import re
 from datetime import UTC, datetime
+from functools import lru_cache
 from typing import Any
 
 from server.log._errors import BadEntry
 
 Json = dict[str, Any]
+UUID = r"[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}"
+PICTURE = re.compile(
+    r"[0-9a-f]{2}/[0-9a-f]{64}\.(jpg|png|bin)"
+)  # the name of a file in the folder of pictures
+MOMENT = r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z"
 
 
 def utc_now() -> datetime:
@@ -37,6 +44,12 @@ def as_value(text: str | None) -> Any:
     return None if text is None else json.loads(text)
 
 
+@lru_cache(maxsize=64)
+def name_in(machine: str) -> Any:
+    """The name in a profile's text, None where it has none; alignments of one laser share one text."""
+    return json.loads(machine).get("name")
+
+
 def event_text(event: Json) -> str:
     """An event as it is kept; BadEntry unless it is an object with a ``kind``."""
     if not isinstance(event, dict) or not isinstance(event.get("kind"), str):
@@ -47,3 +60,8 @@ def event_text(event: Json) -> str:
 def stamp(moment: datetime) -> str:
     """UTC in ISO 8601 with milliseconds: ``2025-01-31T08:30:00.000Z``."""
     return moment.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def moment(when: str) -> datetime:
+    """The moment that :func:`stamp` wrote; ValueError for a day that no calendar has."""
+    return datetime.fromisoformat(when.replace("Z", "+00:00"))

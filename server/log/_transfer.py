@@ -1,118 +1,202 @@
-"""Reading a log back in: from a JSON export or from another log's folder. Twice does no more than once."""
+"""Reading a log back in: from a JSON export or from another log's folder. Twice does no more than once.
+
+All of it is looked at before anything is written. What is then written takes the log for a tenth of a second
+at a time, so that a reading that comes meanwhile is kept at once.
+"""
 
 from __future__ import annotations
 
+import shutil
 import sqlite3
+import tempfile
+import time
+import uuid
+from collections import deque
 from collections.abc import Callable, Iterator
+from contextlib import ExitStack, closing, contextmanager, suppress
 from dataclasses import dataclass, field
+from itertools import islice
 from pathlib import Path
 from typing import TextIO
 
-from server.log._database import at_newest
-from server.log._errors import BadEntry
+from server.log._check import structure_faults
+from server.log._database import at_newest, database_in, salvaged_copy
+from server.log._errors import BadEntry, LogError
 from server.log._import_form import AlignmentIn, EntryIn, EventIn, Parts, Source, Tables
 from server.log._pictures import PictureFolder
+from server.log._progress import Tell, untold
 from server.log._prune import look_anew
-from server.log._schema import checksum
+from server.log._rows import change, insert, insert_sealed, sealed_head
 from server.log._store import Log
-from server.log._text import Json, as_text, event_text
+from server.log._text import Json, as_text, event_text, optional_text
 from server.log._upkeep import checked_entry, insert_entry
 
-# raises ValueError, with ``path`` and ``message``, for a document it cannot read
+# takes machine, events, source, state and verdict; raises ValueError, with ``path`` and ``message``, for what
+# it cannot read
 Judge = Callable[[Json], object]
 PictureOf = Callable[[str], bytes | None]
+Again = Callable[[], Source]
 
-_OLD_EVENT = """
-INSERT INTO event (uuid, alignment_id, sequence, happened, body, reading, picture, withdrawn, checksum)
-SELECT ?1, ?2, coalesce(max(sequence), 0) + 1, ?3, ?4, ?5, ?6, ?7, ?8 FROM event WHERE alignment_id = ?2
-"""
+HELD_S = 0.1  # how long the log is held at once, and left alone then: SQLite asks again within 0.1 s
+_AT_ONCE = 2000  # rows in memory that wait to be written
 
 
 @dataclass
 class Imported:
-    """How much was new."""
+    """How much was new; ``lost`` says in a line each what was damaged where it came from."""
 
     alignments: int = 0
     events: int = 0
     pictures: int = 0
     entries: int = 0
+    lost: tuple[str, ...] = ()
 
 
-def import_json(log: Log, stream: TextIO, *, judge: Judge | None = None) -> Imported:
+def import_json(log: Log, stream: TextIO, *, judge: Judge | None = None, tell: Tell = untold) -> Imported:
     """Take in what ``export_json`` wrote. All of it or, with BadEntry that says where, nothing.
 
     What is there already (by uuid) stays; new events go behind those that the alignment has. Pictures are not
-    in the file; they come with :func:`import_folder`, before or after.
+    in the file; they come with :func:`import_folder`, before or after. A disk that is full meanwhile leaves
+    what was taken until then, each alignment as a whole; taken in again, the rest follows.
     """
-    return _merge(log, Parts(stream), PictureFolder(log.folder / "pictures").read, judge)
+    with ExitStack() as stack:
+        if not stream.seekable():
+            stream = _kept(stream, stack)
+        start = stream.tell()
+
+        def again() -> Source:
+            stream.seek(start)
+            return Parts(stream)
+
+        return _merge(log, again, PictureFolder(log.folder / "pictures").read, judge, tell)
 
 
-def import_folder(log: Log, folder: Path, *, judge: Judge | None = None) -> Imported:
-    """Take in another log or a backup, pictures included; otherwise as :func:`import_json`."""
-    with at_newest(folder) as db:
-        return _merge(log, Tables(db), PictureFolder(folder / "pictures").read, judge)
+def _kept(stream: TextIO, stack: ExitStack) -> TextIO:
+    """What can be read only once, in a file of its own."""
+    file: TextIO = stack.enter_context(tempfile.TemporaryFile("w+", encoding="utf-8", newline=""))  # noqa: SIM115
+    try:
+        shutil.copyfileobj(stream, file)
+    except UnicodeDecodeError as error:
+        raise BadEntry(f"not UTF-8 text ({error.reason})") from error
+    file.seek(0)
+    return file
 
 
-def _merge(log: Log, source: Source, picture_of: PictureOf, judge: Judge | None) -> Imported:
-    total = Imported()
+def import_folder(log: Log, folder: Path, *, judge: Judge | None = None, tell: Tell = untold) -> Imported:
+    """Take in another log or a backup, pictures included; otherwise as :func:`import_json`.
+
+    Of a damaged one, what can be read.
+    """
+    lost: list[str] = []
+    with _whole_or_left(folder, lost) as db:
+        pictures = PictureFolder(database_in(folder).parent / "pictures").read
+        total = _merge(log, lambda: Tables(db, lost), pictures, judge, tell)
+    total.lost = tuple(dict.fromkeys(lost))
+    return total
+
+
+@contextmanager
+def _whole_or_left(folder: Path, lost: list[str]) -> Iterator[sqlite3.Connection]:
+    if not structure_faults(folder):
+        with at_newest(folder) as db:
+            yield db
+        return
+    db, found = salvaged_copy(database_in(folder))
+    lost += found.lost
+    with closing(db):
+        yield db
+
+
+def _merge(log: Log, again: Again, picture_of: PictureOf, judge: Judge | None, tell: Tell) -> Imported:
+    count = _look_at_all(log, again(), judge, tell)
+    target = _Target(log.pictures, picture_of)
+    steps = target.steps(again())
+    done = 0
+    try:
+        while waiting := deque(islice(steps, _AT_ONCE)):
+            log.pictures.sync(target.take_names())  # before the entries that name them are on the disk
+            while waiting:
+                done += _write_some(log, waiting)
+                tell("rows", min(done, count), count)
+    except BaseException:
+        with suppress(LogError):
+            target.undo_half(log)
+        raise
     with log.writing() as db:
-        target = _Target(db, log.pictures, picture_of, total)
+        look_anew(db)
+    return target.total
+
+
+Step = Callable[[sqlite3.Connection], None]
+
+
+def _write_some(log: Log, waiting: deque[Step]) -> int:
+    """Write for a while, at least one; returns how many. The log is left alone for as long afterwards."""
+    begun = time.monotonic()
+    done = 0
+    with log.writing() as db:
+        while done < len(waiting) and (done == 0 or time.monotonic() - begun < HELD_S):
+            waiting[done](db)
+            done += 1
+    for _ in range(done):
+        waiting.popleft()
+    if time.monotonic() - begun > HELD_S / 10:
+        time.sleep(HELD_S)
+    return done
+
+
+def _look_at_all(log: Log, source: Source, judge: Judge | None, tell: Tell) -> int:
+    """Refuse what cannot be taken, before anything is written; returns how many rows there will be."""
+    count = 0
+    with log.reading() as db, closing(sqlite3.connect("")) as seen:  # "": a database of its own, on the disk
+        seen.execute("CREATE TABLE event (uuid BLOB PRIMARY KEY, alignment TEXT) WITHOUT ROWID")
+        seen.execute("CREATE TABLE alignment (uuid TEXT PRIMARY KEY) WITHOUT ROWID")
         for number, alignment in enumerate(source.alignments()):
             _judge(judge, alignment, number)
-            _merge_alignment(target, alignment)
+            _check_owners(db, seen, alignment)
+            count += 1 + len(alignment.events)
+            tell("alignments looked at", number + 1, 0)
         for entry in source.entries():
-            _merge_entry(target, entry)
-        look_anew(db)
-        log.pictures.sync(target.names)  # before the entries that name them are on the disk
-    return total
+            _entry_body(entry)
+            _check_alignment(db, seen, entry)
+            count += 1
+    return count
 
 
 def _judge(judge: Judge | None, alignment: AlignmentIn, number: int) -> None:
     if judge is None:
         return
     try:
-        judge({"machine": alignment.machine, "events": [event.event for event in alignment.events]})
+        told = alignment.model_dump(include={"source", "machine", "state", "verdict"})
+        judge(told | {"events": [event.event for event in alignment.events]})
     except ValueError as error:
         path = f"alignments.{number}.{getattr(error, 'path', '')}".rstrip(".")
         raise BadEntry(getattr(error, "message", str(error)), path=path) from error
 
 
-@dataclass
-class _Target:
-    db: sqlite3.Connection
-    pictures: PictureFolder
-    picture_of: PictureOf
-    total: Imported
-    names: list[str] = field(default_factory=list)  # of pictures that are not synced yet
-
-    def take_picture(self, name: str | None) -> str | None:
-        data = None if name is None else self.picture_of(name)
-        if data is None:
-            return None
-        self.names.append(self.pictures.keep(data, sync=False))
-        return self.names[-1]
-
-
-def _merge_alignment(target: _Target, new: AlignmentIn) -> None:
-    row = target.db.execute("SELECT id FROM alignment WHERE uuid = ?", (new.uuid,)).fetchone()
-    if row is None:
-        alignment_id = _insert_alignment(target.db, new)
-        target.total.alignments += 1
-    else:
-        alignment_id = row[0]
-    if _merge_events(target, alignment_id, new.events) and row is not None:
-        _update_alignment(target.db, alignment_id, new)
+def _check_owners(db: sqlite3.Connection, seen: sqlite3.Connection, new: AlignmentIn) -> None:
+    sql = (
+        "SELECT alignment.uuid FROM event JOIN alignment ON alignment.id = alignment_id WHERE event.uuid = ?"
+    )
+    seen.execute("INSERT OR IGNORE INTO alignment VALUES (?)", (new.uuid,))
+    for event in new.events:
+        event_text(event.event)
+        name = uuid.UUID(event.uuid).bytes
+        row = (
+            seen.execute("SELECT alignment FROM event WHERE uuid = ?", (name,)).fetchone()
+            or db.execute(sql, (event.uuid,)).fetchone()
+        )
+        if row is not None and row[0] != new.uuid:
+            raise BadEntry("this event belongs to another alignment already", path=f"event {event.uuid}")
+        seen.execute("INSERT OR IGNORE INTO event VALUES (?, ?)", (name, new.uuid))
 
 
-def _merge_entry(target: _Target, new: EntryIn) -> None:
-    known = target.db.execute("SELECT id, picture FROM entry WHERE uuid = ?", (new.uuid,)).fetchone()
-    if known is not None:
-        return _complete_entry(target, known[0], known[1], new)
-    body = _entry_body(new)
-    picture = target.take_picture(new.picture)
-    insert_entry(target.db, new.model_dump() | {"body": body}, _alignment_id(target.db, new), picture)
-    target.total.entries += 1
-    target.total.pictures += picture is not None
+def _check_alignment(db: sqlite3.Connection, seen: sqlite3.Connection, new: EntryIn) -> None:
+    sql = "SELECT 1 FROM alignment WHERE uuid = ?"
+    if new.alignment is not None and not any(
+        place.execute(sql, (new.alignment,)).fetchone() for place in (seen, db)
+    ):
+        raise BadEntry("belongs to an alignment that is not there", path=f"entry {new.uuid}")
 
 
 def _entry_body(new: EntryIn) -> Json:
@@ -122,72 +206,161 @@ def _entry_body(new: EntryIn) -> Json:
         raise BadEntry(error.message, path=f"entry {new.uuid}.{error.path}") from error
 
 
+@dataclass
+class _Target:
+    """Where the rows go: one step each, which one transaction may hold many of."""
+
+    pictures: PictureFolder
+    picture_of: PictureOf
+    total: Imported = field(default_factory=Imported)
+    names: list[str] = field(default_factory=list)  # of pictures that are not synced yet
+    half: str | None = None  # uuid of a new alignment of which not all is written yet
+
+    def steps(self, source: Source) -> Iterator[Step]:
+        """One for each row, in order."""
+        for alignment in source.alignments():
+            yield from self._alignment(alignment)
+        for entry in source.entries():
+            yield self._entry(entry)
+
+    def take_names(self) -> list[str]:
+        """The pictures that have to be synced now."""
+        names, self.names = self.names, []
+        return names
+
+    def undo_half(self, log: Log) -> None:
+        """Take the alignment out again of which only a part was written."""
+        if self.half is not None:
+            of_it = "(SELECT id FROM alignment WHERE uuid = ?)"
+            with log.writing() as db:
+                db.execute(f"DELETE FROM event WHERE alignment_id = {of_it}", (self.half,))
+                db.execute("DELETE FROM alignment WHERE uuid = ?", (self.half,))
+
+    def _alignment(self, new: AlignmentIn) -> Iterator[Step]:
+        place = _Place()
+        yield lambda db: self._begin(db, new, place)
+        for event in new.events:
+            yield self._event(event, place)
+        yield lambda db: self._end(db, new, place)
+
+    def _begin(self, db: sqlite3.Connection, new: AlignmentIn, place: _Place) -> None:
+        row = db.execute("SELECT id, own FROM alignment WHERE uuid = ?", (new.uuid,)).fetchone()
+        place.number, place.own, place.is_new = (
+            (*row, False) if row else (_insert_alignment(db, new), 0, True)
+        )
+        self.half = new.uuid if place.is_new else None
+
+    def _end(self, db: sqlite3.Connection, new: AlignmentIn, place: _Place) -> None:
+        self.half = None
+        self.total.alignments += place.is_new
+        self.total.events += place.added
+        self.total.pictures += place.pictures
+        if place.added and not place.is_new:
+            _update_alignment(db, place, new)
+
+    def _event(self, event: EventIn, place: _Place) -> Step:
+        picture = self._picture(event.picture)
+        return lambda db: _merge_event(db, event, picture, place)
+
+    def _entry(self, new: EntryIn) -> Step:
+        body, picture = _entry_body(new), self._picture(new.picture)
+        return lambda db: self._merge_entry(db, new, body, picture)
+
+    def _picture(self, name: str | None) -> str | None:
+        data = None if name is None else self.picture_of(name)
+        if data is None:
+            return None
+        self.names.append(self.pictures.keep(data, sync=False))
+        return self.names[-1]
+
+    def _merge_entry(self, db: sqlite3.Connection, new: EntryIn, body: Json, picture: str | None) -> None:
+        known = db.execute("SELECT id, picture FROM entry WHERE uuid = ?", (new.uuid,)).fetchone()
+        if known is not None:
+            self.total.pictures += _complete(db, "entry", known, new, picture)
+            return
+        insert_entry(db, new.model_dump() | {"body": body}, _alignment_id(db, new), picture)
+        self.total.entries += 1
+        self.total.pictures += picture is not None
+
+
+@dataclass
+class _Place:
+    """The alignment that events go to, once its first step was taken."""
+
+    number: int = 0
+    own: int = 0
+    is_new: bool = False
+    added: int = 0
+    pictures: int = 0
+
+
+def _merge_event(db: sqlite3.Connection, event: EventIn, picture: str | None, place: _Place) -> None:
+    known = db.execute("SELECT id, picture FROM event WHERE uuid = ?", (event.uuid,)).fetchone()
+    if known is not None:
+        place.pictures += _complete(db, "event", known, event, picture)
+        return
+    last = "SELECT coalesce(max(sequence), 0) FROM event WHERE alignment_id = ?"
+    row: Json = {
+        "uuid": event.uuid,
+        "alignment_id": place.number,
+        "sequence": db.execute(last, (place.number,)).fetchone()[0] + 1,
+        "happened": event.when,
+        "body": event_text(event.event),
+        "reading": optional_text(event.reading, what="reading"),
+        "picture": picture,
+        "withdrawn": int(event.withdrawn),
+    }
+    insert_sealed(db, "event", row)
+    place.added += 1
+    place.pictures += picture is not None
+
+
+def _complete(
+    db: sqlite3.Connection,
+    table: str,
+    known: tuple[int, str | None],
+    new: EventIn | EntryIn,
+    picture: str | None,
+) -> bool:
+    """A withdrawal and a picture may come later than what they belong to; whether a picture came."""
+    number, old = known
+    brings = old is None and picture is not None
+    fresh: dict[str, int | str | None] = {"picture": picture} if brings else {}
+    if new.withdrawn:
+        fresh["withdrawn"] = 1
+    if fresh:
+        change(db, "event" if table == "event" else "entry", number, **fresh)
+    return brings
+
+
 def _alignment_id(db: sqlite3.Connection, new: EntryIn) -> int | None:
     if new.alignment is None:
         return None
-    row = db.execute("SELECT id FROM alignment WHERE uuid = ?", (new.alignment,)).fetchone()
-    if row is None:
-        raise BadEntry("belongs to an alignment that is not there", path=f"entry {new.uuid}")
-    return int(row[0])
+    return int(db.execute("SELECT id FROM alignment WHERE uuid = ?", (new.alignment,)).fetchone()[0])
 
 
-def _complete_entry(target: _Target, entry_id: int, picture: str | None, new: EntryIn) -> None:
-    """A withdrawal and a picture may come later than the entry itself."""
-    if new.withdrawn:
-        target.db.execute("UPDATE entry SET withdrawn = 1 WHERE id = ?", (entry_id,))
-    if picture is None and (name := target.take_picture(new.picture)) is not None:
-        target.db.execute("UPDATE entry SET picture = ? WHERE id = ?", (name, entry_id))
-        target.total.pictures += 1
-
-
-def _merge_events(target: _Target, alignment_id: int, events: list[EventIn]) -> int:
-    """Returns how many were new."""
-    added = 0
-    for event in events:
-        sql = "SELECT id, alignment_id, picture FROM event WHERE uuid = ?"
-        known = target.db.execute(sql, (event.uuid,)).fetchone()
-        if known is None:
-            _insert_event(target, alignment_id, event)
-            added += 1
-        elif known[1] != alignment_id:
-            raise BadEntry("this event belongs to another alignment already", path=f"event {event.uuid}")
-        else:
-            _complete_event(target, known[0], known[2], event)
-    target.total.events += added
-    return added
-
-
-def _columns(new: AlignmentIn) -> Iterator[object]:
-    yield from (new.note, int(new.done), as_text(new.machine, what="machine"))
-    for value in (new.state, new.verdict):
-        yield None if value is None else as_text(value, what="state or verdict")
+def _columns(new: AlignmentIn) -> Json:
+    return {
+        "uuid": new.uuid,
+        "started": new.started,
+        "source": new.source,
+        "note": new.note,
+        "machine": as_text(new.machine, what="machine"),
+        "state": optional_text(new.state, what="state"),
+        "verdict": optional_text(new.verdict, what="verdict"),
+        "done": int(new.done),
+    }
 
 
 def _insert_alignment(db: sqlite3.Connection, new: AlignmentIn) -> int:
-    sql = """INSERT INTO alignment (uuid, started, source, note, done, machine, state, verdict)
-             VALUES (?, ?, ?, ?, ?, ?, ?, ?) RETURNING id"""
-    return int(db.execute(sql, (new.uuid, new.started, new.source, *_columns(new))).fetchone()[0])
+    # never this device's own: it is looked at here, and gone on with where it was begun
+    return insert(db, "alignment", sealed_head(_columns(new) | {"own": 0}))
 
 
-def _update_alignment(db: sqlite3.Connection, alignment_id: int, new: AlignmentIn) -> None:
-    sql = "UPDATE alignment SET note = ?, done = ?, machine = ?, state = ?, verdict = ? WHERE id = ?"
-    db.execute(sql, (*_columns(new), alignment_id))
-
-
-def _insert_event(target: _Target, alignment_id: int, event: EventIn) -> None:
-    picture = target.take_picture(event.picture)
-    reading = None if event.reading is None else as_text(event.reading, what="reading")
-    body = event_text(event.event)
-    proof = checksum(event.uuid, event.when, body, reading)
-    row = (event.uuid, alignment_id, event.when, body, reading, picture, int(event.withdrawn), proof)
-    target.db.execute(_OLD_EVENT, row)
-    target.total.pictures += picture is not None
-
-
-def _complete_event(target: _Target, event_id: int, picture: str | None, event: EventIn) -> None:
-    """A withdrawal and a picture may come later than the event itself."""
-    if event.withdrawn:
-        target.db.execute("UPDATE event SET withdrawn = 1 WHERE id = ?", (event_id,))
-    if picture is None and (name := target.take_picture(event.picture)) is not None:
-        target.db.execute("UPDATE event SET picture = ? WHERE id = ?", (name, event_id))
-        target.total.pictures += 1
+def _update_alignment(db: sqlite3.Connection, place: _Place, new: AlignmentIn) -> None:
+    """One that is this device's own keeps its profile and what is in mind beside it."""
+    columns = _columns(new) | {"own": 0}
+    kept = ("uuid", "verdict", "done") if place.own else tuple(columns)
+    row = sealed_head({name: columns[name] for name in kept})
+    marks = ", ".join(f"{name} = ?" for name in row)
+    db.execute(f"UPDATE alignment SET {marks} WHERE id = ?", (*row.values(), place.number))

@@ -8,22 +8,22 @@ from __future__ import annotations
 import csv
 import sqlite3
 import uuid
-from collections.abc import Iterator
 from datetime import datetime
 from typing import Annotated, Any, Literal, TextIO
 
 import pydantic
 
+from server.log._checksum import ENTRY, sound
 from server.log._errors import BadEntry, NoSuchEntry
 from server.log._export import as_cell
-from server.log._schema import checksum
+from server.log._rows import change, insert_sealed
+from server.log._schema import KINDS
 from server.log._store import Log
-from server.log._text import Json, as_text, as_value, stamp
+from server.log._text import Json, as_text, as_value, moment, stamp
 
-KINDS = ("cut", "upkeep", "hours", "reminder")
 UPKEEP = ("cleaning", "mirror or lens changed", "tube changed", "laser moved", "belts or rails", "other")
 
-_Laser = Annotated[str, pydantic.StringConstraints(min_length=1, max_length=80)]
+_Laser = Annotated[str, pydantic.StringConstraints(min_length=1, max_length=200)]
 _Text = Annotated[str, pydantic.StringConstraints(strip_whitespace=True, min_length=1, max_length=120)]
 _Note = Annotated[str, pydantic.StringConstraints(strip_whitespace=True, max_length=500)]
 _Hours = Annotated[float, pydantic.Field(ge=0, le=1e6, allow_inf_nan=False)]
@@ -111,69 +111,75 @@ def add_entry(
 
 def insert_entry(db: sqlite3.Connection, row: Json, alignment_id: int | None, picture: str | None) -> int:
     """Write one checked entry: ``row`` has uuid, when, kind, body, withdrawn."""
-    body = as_text(row["body"], what="body")
-    proof = checksum(row["uuid"], row["when"], body, None)
-    values = (
-        row["uuid"],
-        row["kind"],
-        alignment_id,
-        row["when"],
-        body,
-        picture,
-        int(row["withdrawn"]),
-        proof,
-    )
-    sql = """INSERT INTO entry (uuid, kind, alignment_id, happened, body, picture, withdrawn, checksum)
-             VALUES (?, ?, ?, ?, ?, ?, ?, ?) RETURNING id"""
-    return int(db.execute(sql, values).fetchone()[0])
+    columns: Json = {
+        "uuid": row["uuid"],
+        "kind": row["kind"],
+        "alignment_id": alignment_id,
+        "happened": row["when"],
+        "body": as_text(row["body"], what="body"),
+        "picture": picture,
+        "withdrawn": int(row["withdrawn"]),
+    }
+    return insert_sealed(db, "entry", columns)
 
 
 def withdraw_entry(log: Log, entry_id: int) -> None:
     """Let an entry no longer count; it stays in the log."""
     with log.writing() as db:
-        if db.execute("UPDATE entry SET withdrawn = 1 WHERE id = ?", (entry_id,)).rowcount == 0:
+        if not change(db, "entry", entry_id, withdrawn=1):
             raise NoSuchEntry(f"there is no entry {entry_id} in this log")
 
 
 def entries(log: Log, *kinds: str, alignment_id: int | None = None) -> list[Json]:
-    """The entries that count, oldest first: id, uuid, kind, alignment, when, has_picture, and its fields."""
-    with log.reading() as db:
-        return [
-            {key: row[key] for key in ("id", "uuid", "kind", "alignment", "when", "has_picture")}
-            | row["body"]
-            for row in all_entries(db)
-            if not row["withdrawn"]
-            and (not kinds or row["kind"] in kinds)
-            and (alignment_id is None or row["alignment"] == alignment_id)
-        ]
+    """The entries that count, oldest first: id, uuid, kind, alignment, when, has_picture, and its fields.
+
+    Those that are damaged are not among them; :func:`damaged_entries` counts these.
+    """
+    return [
+        {key: row[key] for key in ("id", "uuid", "kind", "alignment", "when", "has_picture")} | row["body"]
+        for row in log.read(_all_entries)
+        if not (row["damaged"] or row["withdrawn"])
+        and (not kinds or row["kind"] in kinds)
+        and (alignment_id is None or row["alignment"] == alignment_id)
+    ]
+
+
+def damaged_entries(log: Log) -> int:
+    """How many entries are damaged and therefore not shown."""
+    return sum(row["damaged"] for row in log.read(_all_entries))
 
 
 def entry_picture(log: Log, entry_id: int) -> bytes | None:
     """The photo of a test cut, None where there is none; NoSuchEntry."""
-    with log.reading() as db:
-        row = db.execute("SELECT picture FROM entry WHERE id = ?", (entry_id,)).fetchone()
-        if row is None:
-            raise NoSuchEntry(f"there is no entry {entry_id} in this log")
-        return None if row["picture"] is None else log.pictures.read(row["picture"])
+    sql = f"SELECT checksum, {', '.join(ENTRY)} FROM entry WHERE id = ?"
+    row = log.read(lambda db: db.execute(sql, (entry_id,)).fetchone())
+    if row is None:
+        raise NoSuchEntry(f"there is no entry {entry_id} in this log")
+    return None if row["picture"] is None or not sound(row, ENTRY) else log.pictures.read(row["picture"])
 
 
-def all_entries(db: sqlite3.Connection) -> Iterator[Json]:
-    """Every entry in order, withdrawn ones too, with the picture's name and the alignment's uuid."""
-    sql = """SELECT entry.*, alignment.uuid AS alignment_uuid FROM entry
-             LEFT JOIN alignment ON alignment.id = entry.alignment_id ORDER BY entry.id"""
-    for row in db.execute(sql).fetchall():
-        yield {
-            "id": row["id"],
-            "uuid": row["uuid"],
-            "kind": row["kind"],
-            "alignment": row["alignment_id"],
-            "alignment_uuid": row["alignment_uuid"],
-            "when": row["happened"],
-            "withdrawn": bool(row["withdrawn"]),
-            "picture": row["picture"],
-            "has_picture": row["picture"] is not None,
-            "body": checked_entry(row["kind"], as_value(row["body"])),
-        }
+def _all_entries(db: sqlite3.Connection) -> list[Json]:
+    """Every entry in order, withdrawn and damaged ones too."""
+    return [_entry_of(row) for row in db.execute("SELECT * FROM entry ORDER BY id")]
+
+
+def _entry_of(row: sqlite3.Row) -> Json:
+    try:
+        body = checked_entry(row["kind"], as_value(row["body"])) if sound(row, ENTRY) else None
+        moment(row["happened"])
+    except ValueError:  # taken in by an older version that did not look so closely
+        body = None
+    return {
+        "id": row["id"],
+        "uuid": row["uuid"],
+        "kind": row["kind"],
+        "alignment": row["alignment_id"],
+        "when": row["happened"],
+        "withdrawn": bool(row["withdrawn"]),
+        "has_picture": row["picture"] is not None,
+        "body": body,
+        "damaged": body is None,
+    }
 
 
 def reminders(log: Log) -> list[Json]:
@@ -186,7 +192,7 @@ def _left(reminder: Json, rows: list[Json], now: datetime) -> Json:
     done = [row for row in rows if row["kind"] == "upkeep" and row["reminder"] == reminder["uuid"]]
     last = done[-1] if done else reminder
     days, hours = reminder["every_days"], reminder["every_hours"]
-    days_left = None if days is None else days - (now - _moment(last["when"])).total_seconds() / 86400
+    days_left = None if days is None else days - (now - moment(last["when"])).total_seconds() / 86400
     hours_left = None if hours is None else hours - _hours_since(last, rows, reminder["laser"])
     due = any(left is not None and left <= 0 for left in (days_left, hours_left))
     return {"days_left": days_left, "hours_left": hours_left, "due": due, "last": last["when"]}
@@ -208,10 +214,6 @@ def write_upkeep_csv(log: Log, stream: TextIO) -> None:
     writer.writeheader()
     for row in entries(log):
         writer.writerow({key: as_cell(value) for key, value in row.items()})
-
-
-def _moment(when: str) -> datetime:
-    return datetime.fromisoformat(when.replace("Z", "+00:00"))
 
 
 def _alignment_must_exist(db: sqlite3.Connection, number: int) -> None:

@@ -3,24 +3,32 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, nullcontext
 from typing import Any
 
-from flask import Blueprint, Response, jsonify, request
+from flask import Blueprint, Response, abort, jsonify, request
 from werkzeug.datastructures import FileStorage
+from werkzeug.wrappers import Response as BaseResponse
 
 from server import solver
+from server.log import Json
 from server.pages import bodies as b
 from server.pages.desk import desk
 from server.pages.device import Device, remember, units
 from server.pages.lasers import Lasers
-from server.session.session import Refused, Session, read_photo
-from vision import BarRefused
+from server.pages.picture import WIDTHS
+from server.session.session import Overtaken, Refused, Session, read_photo
+from vision import BarRefused, PictureRefused
+from vision.picture import check_together
 
 __all__ = ["ACTIONS", "api"]
 
 PHOTO_LIMIT = 40_000_000
 UPLOAD_LIMIT = 2 * PHOTO_LIMIT + 100_000
+PHOTO_PATIENCE_S = 30.0
+_one_photo = threading.Lock()
 
 api = Blueprint("api", __name__, url_prefix="/api")
 
@@ -37,8 +45,9 @@ def next_step() -> Response:
 @api.post("/read")
 def read() -> Response:
     """A photo in (and the one from before), its marks out; writes nothing."""
-    after, before = _photos()
-    return jsonify(read_photo(after, before, brain=desk().brain).as_json())
+    with _photos_in_turn():
+        after, before = _photos()
+        return jsonify(read_photo(after, before, brain=desk().brain).as_json())
 
 
 @api.get("/state")
@@ -64,9 +73,16 @@ def why() -> Response:
 
 
 @api.get("/frame.jpg")
-def frame() -> Response:
-    """The newest picture of the bench."""
-    return Response(desk().session("bench").feed.jpeg(), mimetype="image/jpeg")
+def frame() -> BaseResponse:
+    """The bench's newest picture; ``?w=720`` a smaller one, and none (304) where it shows nothing new."""
+    width = request.args.get("w", type=int) or 0
+    if width not in WIDTHS:
+        return Response(desk().session("bench").feed.jpeg(), mimetype="image/jpeg")
+    tag = f"{desk().session('bench').run}-{{}}-{width}"
+    number, jpeg = desk().live.newest(width, lambda number: tag.format(number) in request.if_none_match)
+    answer = Response(jpeg, mimetype="image/jpeg", headers={"Cache-Control": "no-cache"})
+    answer.set_etag(tag.format(number))
+    return answer if jpeg else answer.make_conditional(request)
 
 
 @api.post("/do/<of>/<action>")
@@ -74,14 +90,13 @@ def do(of: str, action: str) -> Response:
     """One thing that the person did; answers with the new state."""
     session = desk().session(of)
     desk().hands.use(of, _tab(request.headers.get("X-Spotwright-Tab", "")))
-    if action == "photo":
-        _photo(session)
-    elif action in ACTIONS:
-        model, act = ACTIONS[action]
-        act(session, b.parse(model, b.json_body()))
-    else:
-        raise Refused(f"There is no action named {action[:40]}.", status=404)
-    return jsonify(desk().state(of, units=units()))
+    with _photos_in_turn() if action == "photo" else nullcontext():
+        body, act = _action(session, action)
+        key, what = body.key, (action, body)
+        said, status = desk().presses[of].once(key, what, lambda: _press(of, body.step, act))
+    answer = jsonify(said)
+    answer.status_code = status
+    return answer
 
 
 @api.post("/device")
@@ -117,6 +132,29 @@ def add_laser() -> Response:
     return jsonify(_lasers().add_toml(request.get_data()))
 
 
+def _action(session: Session, action: str) -> tuple[b.Action, Callable[[], None]]:
+    """Return what was sent, checked, and what does it."""
+    if action == "photo":
+        return _photo(session)
+    if action not in ACTIONS:
+        raise Refused(f"There is no action named {action[:40]}.", status=404)
+    model, act = ACTIONS[action]
+    body = b.parse(model, b.json_body())
+    return body, lambda: act(session, body)
+
+
+def _press(of: str, step: str, act: Callable[[], None]) -> tuple[Json, int]:
+    """Return the state after the press, and the status; 409 with the state where another step is due."""
+    session = desk().session(of)
+    try:
+        with session.answering(step) if step else nullcontext():
+            act()
+    except Overtaken as late:
+        told = {"path": late.path, "message": late.message}
+        return {"error": told, "state": desk().state(of, units=units())}, late.status
+    return desk().state(of, units=units()), 200
+
+
 def _lasers() -> Lasers:
     return desk().lasers
 
@@ -128,14 +166,14 @@ def _restart(session: Session, body: b.Restart) -> None:
     session.restart(machine=_lasers().current(), options=options)
 
 
-ACTIONS: dict[str, tuple[type[b.Body], Callable[[Session, Any], None]]] = {
+ACTIONS: dict[str, tuple[type[b.Action], Callable[[Session, Any], None]]] = {
     "acknowledge": (b.Nothing, lambda session, _: session.acknowledge()),
     "hang": (b.Hang, lambda session, body: session.hang(body.place())),
     "pulse": (b.Nothing, lambda session, _: session.pulse()),
     "no-mark": (b.Maybe, lambda session, body: session.no_mark(body.place())),
     "typed": (
         b.Typed,
-        lambda session, body: session.typed(body.place(), list(body.offset_mm), body.sigma_mm),
+        lambda session, body: session.typed(body.place(), body.offset_mm, body.sigma_mm),
     ),
     "choose": (b.Choice, lambda session, body: session.choose(body.index)),
     "turn": (b.Turn, lambda session, body: session.turn(body.mount, body.screw, body.turns)),
@@ -144,6 +182,7 @@ ACTIONS: dict[str, tuple[type[b.Body], Callable[[Session, Any], None]]] = {
     "inspected": (b.Inspected, lambda session, body: session.inspected(body.cause, body.outcome)),
     "watch": (b.Watch, lambda session, body: session.watch(body.on)),
     "withdraw": (b.Withdraw, lambda session, body: session.withdraw(body.event)),
+    "undo": (b.Nothing, lambda session, _: session.undo()),
     "restart": (b.Restart, _restart),
 }
 
@@ -156,15 +195,34 @@ def _of() -> str:
     return request.args.get("of", "bench")
 
 
-def _photo(session: Session) -> None:
+def _photo(session: Session) -> tuple[b.Action, Callable[[], None]]:
     after, before = _photos()
     fields = {"station": request.form.get("station"), "head_mm": request.form.get("head_mm", "").split(",")}
-    session.photo(after, before, b.parse(b.Hang, fields).place())
+    names = {name: request.form[name] for name in ("step", "key") if name in request.form}
+    body = b.parse(b.Hang, fields | names)
+    return body, lambda: session.photo(after, before, body.place())
+
+
+@contextmanager
+def _photos_in_turn() -> Iterator[None]:
+    """Let one request at a time hold the bytes of photos and work on them, so that memory stays bounded."""
+    if not _one_photo.acquire(timeout=PHOTO_PATIENCE_S):
+        abort(503, "Other photos are being read: send it again in a minute.")
+    try:
+        yield
+    finally:
+        _one_photo.release()
 
 
 def _photos() -> tuple[bytes, bytes | None]:
     request.max_content_length = UPLOAD_LIMIT
-    return _upload("after") or b"", _upload("before")
+    after, before = _upload("after") or b"", _upload("before")
+    if before is not None:
+        try:
+            check_together(after, before)
+        except PictureRefused as error:
+            raise Refused(str(error), path="before", status=400) from error
+    return after, before
 
 
 def _upload(name: str) -> bytes | None:

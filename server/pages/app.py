@@ -12,13 +12,14 @@ from flask.json.provider import DefaultJSONProvider
 from server.log import LogError
 from server.pages.api import UPLOAD_LIMIT, api
 from server.pages.desk import Config, desk, open_desk
-from server.pages.device import hand
+from server.pages.device import hand, theme
 from server.pages.faults import add_faults
 from server.pages.guard import Doorkeeper, guard, keep_secret
 from server.pages.openapi import described
 from server.pages.pack import pack
 from server.pages.pages import NAVIGATION, pages
 from server.pages.rigs import rigs
+from server.pages.scripts import scripts_of
 from server.pages.upkeep import due_count, upkeep
 from server.solver.machine.power import percent
 
@@ -55,7 +56,10 @@ def create_app(config: Config) -> Flask:
 def _door(config: Config) -> Doorkeeper | None:
     if config.code is None:
         return None
-    return Doorkeeper(config.code, keep_secret(config.data / "cookie-secret", lambda: secrets.token_hex(32)))
+    return Doorkeeper(
+        config.code,
+        keep_secret(config.data / "cookie-secret", lambda: secrets.token_hex(32), config.settings),
+    )
 
 
 def _common() -> dict[str, Any]:
@@ -65,7 +69,10 @@ def _common() -> dict[str, Any]:
         "here": request.endpoint,
         "practice": practice,
         "due": _due(),
+        "damage": desk().damage(),
         "hand": hand(),
+        "theme": theme(),
+        "scripts_of": scripts_of,
     }
 
 

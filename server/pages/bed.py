@@ -10,12 +10,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from server import solver
+from server.log import Json
 from server.pages.words import head_words
+from server.solver import parse_profile
 from server.solver.machine.power import beam_diameter, passed_fraction
 
 __all__ = ["BedMap", "Spot", "bed_maps", "opening"]
 
-Json = dict[str, Any]
 Array = NDArray[np.float64]
 STATION = "mirror-3"  # it rides to every place of the bed, and what misses it never reaches the lens
 GRID = 33
@@ -144,7 +145,8 @@ def _spot(machine: Json, fitted: Json, head_mm: tuple[float, float]) -> Spot:
     lengths = np.hypot(*offset) + SURE * float(sigma) * np.array([0.0, 1.0])
     power, low = _power(machine, lengths, np.full(2, head_mm[0]), np.full(2, head_mm[1]))
     point = (float(offset[0]), float(offset[1]))
-    return Spot(head_mm, point, float(sigma), float(power), float(low), head_words(list(head_mm), bed))
+    name = head_words(head_mm, parse_profile(machine).bed)
+    return Spot(head_mm, point, float(sigma), float(power), float(low), name)
 
 
 def _marks(document: Json) -> tuple[Spot, ...]:

@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Any
-
+from server.log import Json
 from server.pages.bed import SURE, BedMap, Spot
 from server.solver.machine.power import percent
 
 __all__ = ["spot_rows", "worst_words"]
-
-Json = dict[str, Any]
 
 
 def worst_words(bed: BedMap) -> Json:

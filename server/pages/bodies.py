@@ -13,6 +13,7 @@ from server.session.session import Refused
 from server.sources.base import Place
 
 __all__ = [
+    "Action",
     "Bars",
     "Choice",
     "Ease",
@@ -34,7 +35,10 @@ JSON_LIMIT = 2_000_000
 Station = Literal["mirror-1", "mirror-2", "mirror-3", "nozzle"]
 Number = Annotated[float, Field(allow_inf_nan=False)]
 Bar = Annotated[float, Field(gt=0, le=1000, allow_inf_nan=False)]
-Name = Annotated[str, Field(min_length=1, max_length=80)]
+Name = Annotated[str, Field(min_length=1, max_length=200)]  # as a profile may have
+StepName = Annotated[str, Field(min_length=1, max_length=40)]
+Key = Annotated[str, Field(min_length=8, max_length=64, pattern=r"^[A-Za-z0-9_-]*$")]
+UNNAMED: Any = ""  # a press without its names counts; with ``...`` in its place it is refused
 Model = TypeVar("Model", bound="Body")
 
 
@@ -44,11 +48,18 @@ class Body(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
-class Nothing(Body):
-    """No fields."""
+class Action(Body):
+    """A press of a page: the step that it answers, and its own key (``server.pages.presses``)."""
+
+    step: StepName = UNNAMED
+    key: Key = UNNAMED
 
 
-class Hang(Body):
+class Nothing(Action):
+    """No other fields."""
+
+
+class Hang(Action):
     """Where the card hangs and the head stands."""
 
     station: Station
@@ -59,7 +70,7 @@ class Hang(Body):
         return Place(self.station, self.head_mm)
 
 
-class Maybe(Body):
+class Maybe(Action):
     """A place, or none for the one that is known."""
 
     station: Station | None = None
@@ -76,7 +87,7 @@ class Typed(Hang):
     sigma_mm: Annotated[float, Field(gt=0, le=10, allow_inf_nan=False)] = 0.5
 
 
-class Turn(Body):
+class Turn(Action):
     """A screw and how far."""
 
     mount: int
@@ -84,7 +95,7 @@ class Turn(Body):
     turns: Number
 
 
-class Ease(Body):
+class Ease(Action):
     """A virtual screw that is held, and which way (+1 clockwise from the knob side); 0 lets go."""
 
     mount: int
@@ -92,33 +103,33 @@ class Ease(Body):
     way: Literal[-1, 0, 1]
 
 
-class Shift(Body):
+class Shift(Action):
     """A part and how far."""
 
     part: Name
     move_mm: list[Number]
 
 
-class Inspected(Body):
+class Inspected(Action):
     """A cause and what was found."""
 
     cause: Name
     outcome: Name
 
 
-class Choice(Body):
+class Choice(Action):
     """Which of several marks."""
 
     index: Annotated[int, Field(ge=0, le=100)]
 
 
-class Withdraw(Body):
+class Withdraw(Action):
     """Which saved event."""
 
     event: int
 
 
-class Watch(Body):
+class Watch(Action):
     """Whether the camera looks for the mark by itself."""
 
     on: bool
@@ -130,7 +141,7 @@ class Bars(Body):
     bars_mm: tuple[Bar, Bar] | None
 
 
-class Restart(Body):
+class Restart(Action):
     """How the next alignment begins; practice alone has seed and severity."""
 
     seed: Annotated[int, Field(ge=0, le=2**31)] | None = None

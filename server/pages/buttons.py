@@ -2,86 +2,104 @@
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Iterable
 
-from server.pages.marks import same_place
+from server.log import Json
 from server.pages.way import follow
-from server.pages.words import head_words, move_words, station_name, turn_words
+from server.pages.words import head_words
+from server.session.mark_taking import BLANKS
+from server.session.snapshot import Snapshot, marked_place
+from server.solver import Step
+from server.solver.machine.profile import Point
+from server.solver.words import move_phrases, station_words, turns_words
+from server.sources.base import Place
 
-__all__ = ["buttons", "placed"]
-
-Json = dict[str, Any]
+__all__ = ["buttons", "undo_button"]
 
 
-def buttons(snapshot: Json) -> Json:
+def buttons(snapshot: Snapshot) -> Json:
     """Return ``primary``, ``others`` and ``choices``: each a label, an action, the body that it sends."""
-    step, source = snapshot["step"], snapshot["source"]
-    if step["do"] == "mark":
-        if not snapshot["cautions_acknowledged"]:
+    step = snapshot.step
+    match step.do:
+        case "mark" if not snapshot.cautions:
             return _set(_button("I have read them and keep to them", "acknowledge"))
-        return _set(None) if source == "offline" else _mark_buttons(snapshot)
-    practice = source == "practice"
-    if step["do"] == "turn":
-        return _turn_buttons(snapshot, step)
-    if step["do"] == "shift":
-        body = {key: step[key] for key in ("part", "move_mm")}
-        words = ", ".join(move_words(step["move_mm"]))
-        return _set(_button(f"Move it {words}" if practice else f"I moved it {words}", "shift", body))
-    if step["do"] == "inspect":
-        return _inspect_buttons(step)
-    return _set(_button("Begin a new alignment", "restart", {}))
+        case "mark":
+            return _set(None) if snapshot.source == "offline" else _mark_buttons(snapshot)
+        case "turn":
+            return _turn_buttons(snapshot)
+        case "shift":
+            return _shift_buttons(snapshot)
+        case "inspect":
+            return _inspect_buttons(step)
+        case _:
+            return _set(_button("Begin a new alignment", "restart", {}))
 
 
-def _turn_buttons(snapshot: Json, step: Json) -> Json:
-    body = {key: step[key] for key in ("mount", "screw", "turns")}
-    words = turn_words(step["turns"])
-    by_page = snapshot["source"] == "practice" and not snapshot.get("turned")
+def undo_button(snapshot: Snapshot) -> Json | None:
+    """Return what takes the newest event back, None where nothing can be taken back."""
+    return _button("That was wrong: take it back", "undo") if snapshot.may_undo else None
+
+
+def _turn_buttons(snapshot: Snapshot) -> Json:
+    step, aim = snapshot.step, snapshot.expect
+    words = turns_words(step.turns or 0.0)
+    by_page = snapshot.source == "practice" and not snapshot.turned
+    body = {"mount": step.mount, "screw": step.screw, "turns": step.turns}
     turned = _button(f"Turn it {words}" if by_page else f"I turned it {words}", "turn", body)
-    aim = snapshot["expect"]
-    if snapshot["source"] == "offline" or aim is None or follow(snapshot) is not None:
+    if snapshot.source == "offline" or aim is None or follow(snapshot) is not None:
         return _set(turned)
-    there = {"station": aim["station"], "head_mm": aim["head_mm"]}
-    where = f"{station_name(aim['station'])}, head {head_words(aim['head_mm'], snapshot['machine']['bed'])}"
-    return _set(turned, _button(f"To watch the mark: card at {where}", "hang", there))
+    where = f"{station_words(aim.station)}, head {head_words(aim.head_mm, snapshot.machine.bed)}"
+    return _set(turned, _button(f"To watch the mark: card at {where}", "hang", Place.of(aim).as_json()))
 
 
-def _mark_buttons(snapshot: Json) -> Json:
-    practice = snapshot["source"] == "practice"
-    if snapshot["candidates"]:
-        return _set(_hang_button(snapshot), *_candidate_buttons(snapshot["candidates"]))
-    if snapshot["missed"]:
+def _shift_buttons(snapshot: Snapshot) -> Json:
+    move_mm = snapshot.step.move_mm or (0.0, 0.0, 0.0)
+    words, body = ", ".join(move_phrases(move_mm)), {"part": snapshot.step.part, "move_mm": list(move_mm)}
+    return _set(
+        _button(f"Move it {words}" if snapshot.source == "practice" else f"I moved it {words}", "shift", body)
+    )
+
+
+def _mark_buttons(snapshot: Snapshot) -> Json:
+    practice = snapshot.source == "practice"
+    if snapshot.candidates:
+        return _set(_hang_button(snapshot), *_candidate_buttons(snapshot.candidates))
+    if snapshot.misses and snapshot.wrong_card is None:
         again = _button("Fire again" if practice else "It fired now: look again", "pulse")
-        return _set(_button("It fired, and left no mark: save that", "no-mark"), again)
-    if placed(snapshot):
+        blank = _button(f"It fired {snapshot.misses} times and left no mark: save that", "no-mark")
+        return _set(again, _hang_button(snapshot), *([blank] if snapshot.misses >= BLANKS else []))
+    if snapshot.card_is_ready:
         fire = _button("Fire one pulse" if practice else "That was my pulse", "pulse")
         return _set(fire) if practice else _set(fire, _watch_button(snapshot))
     return _set(_hang_button(snapshot))
 
 
-def _watch_button(snapshot: Json) -> Json:
-    words = "Stop watching by itself" if snapshot["watch"] else "Watch by itself: hands stay free"
-    return _button(words, "watch", {"on": not snapshot["watch"]})
+def _watch_button(snapshot: Snapshot) -> Json:
+    words = "Stop watching by itself" if snapshot.watch else "Watch by itself: hands stay free"
+    return _button(words, "watch", {"on": not snapshot.watch})
 
 
-def _hang_button(snapshot: Json) -> Json:
-    step, place = snapshot["step"], snapshot["place"]
-    body = {"station": step["station"], "head_mm": step["head_mm"]}
-    practice = snapshot["source"] == "practice"
-    if place is not None and same_place(place, step):
-        return _button("Put fresh tape on" if practice else "Fresh tape is on", "hang", body)
-    return _button("Hang it there" if practice else "It hangs there, with fresh tape", "hang", body)
+def _hang_button(snapshot: Snapshot) -> Json:
+    wanted = marked_place(snapshot.step)
+    assert wanted is not None  # only a mark's step hangs a card
+    practice = snapshot.source == "practice"
+    if snapshot.place is not None and snapshot.place.agrees(wanted):
+        return _button("Put fresh tape on" if practice else "Fresh tape is on", "hang", wanted.as_json())
+    return _button(
+        "Hang it there" if practice else "It hangs there, with fresh tape", "hang", wanted.as_json()
+    )
 
 
-def _candidate_buttons(offsets: list[list[float]]) -> list[Json]:
+def _candidate_buttons(offsets: Iterable[Point]) -> list[Json]:
     return [
         _button(f"Mark {index + 1}: {u:+.1f} right, {v:+.1f} up", "choose", {"index": index})
         for index, (u, v) in enumerate(offsets)
     ]
 
 
-def _inspect_buttons(step: Json) -> Json:
+def _inspect_buttons(step: Step) -> Json:
     def outcome(label: str, value: str) -> Json:
-        return _button(label, "inspected", {"cause": step["cause"], "outcome": value})
+        return _button(label, "inspected", {"cause": step.cause, "outcome": value})
 
     choices = [
         outcome("I found nothing", "nothing-found"),
@@ -97,11 +115,3 @@ def _button(label: str, action: str, body: Json | None = None) -> Json:
 
 def _set(primary: Json | None, *others: Json) -> Json:
     return {"primary": primary, "others": list(others), "choices": []}
-
-
-def placed(snapshot: Json) -> bool:
-    """Whether an unused card hangs, and the head stands, where the step wants its mark."""
-    step, place = snapshot["step"], snapshot["place"]
-    if place is None or snapshot["used"] or step["do"] != "mark":
-        return False
-    return same_place(place, step)

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
-from typing import Any
+import math
+from collections.abc import Callable, Sequence
 
-from server.pages.marks import counted
+from server.log import Json
+from server.session.events import Event, MarkSeen, NoMark, Shift, Turn
+from server.session.snapshot import Snapshot, marked_place
+from server.solver import Step
+from server.solver.machine.profile import Tolerance
+from server.solver.steps import Verdict
 
 __all__ = ["LINKS", "chain_view"]
 
-Json = dict[str, Any]
 # link, its name, the station whose marks tell about it, the parts whose turning changes it
 LINKS = (
     ("tube", "Tube", "mirror-1", ("tube", "tube-exit", "tube-far")),
@@ -21,15 +26,15 @@ LINKS = (
 _ORDER = ["tube", "mirror-1", "mirror-2", "mirror-3"]
 
 
-def chain_view(snapshot: Json) -> list[Json]:
+def chain_view(snapshot: Snapshot) -> list[Json]:
     """Return the links in the beam's order: ``{"link", "name", "state", "note"}``.
 
-    ``state`` is ``due`` (the step is about it), ``done``, ``stale`` (something upstream was moved since its
-    last mark), ``seen`` (marked, not yet judged good) or ``waiting``.
+    ``state`` is ``due`` (the step is worked on there), ``done``, ``stale`` (something upstream was moved
+    since its last mark), ``seen`` (marked, not yet judged good) or ``waiting``.
     """
-    step, events = snapshot["step"], counted(snapshot["events"])
-    due = _due(step, events)
-    good = _good(step.get("verdict"), snapshot["machine"].get("tolerance", {}))
+    step, events = snapshot.step, snapshot.counted
+    due = _due(step)
+    good = _good(step.verdict, snapshot.machine.tolerance) if step.verdict else {}
     links = []
     for link, name, station, _ in LINKS:
         state = "due" if link == due else _state(link, station, events, good)
@@ -47,30 +52,21 @@ _NOTES = {
 }
 
 
-def _due(step: Json, events: list[Json]) -> str | None:
-    if step["do"] == "done" or step["do"] == "stop":
-        return None
-    if step["do"] == "turn":
-        return f"mirror-{step['mount']}"
-    if step["do"] == "shift":
-        return "tube" if str(step["part"]).startswith("tube") else str(step["part"])
-    if step["do"] == "inspect":
+def _due(step: Step) -> str | None:
+    if step.mount is not None:
+        return f"mirror-{step.mount}"
+    if step.part is not None:
+        return _mover_of(step.part)
+    if step.do == "inspect":
         return "bed"
-    return _due_mark(step, events)
+    place = marked_place(step)
+    return place.station if place else None
 
 
-def _due_mark(step: Json, events: list[Json]) -> str:
-    station = step["station"]
-    marked = {event.get("station") for event in events if event["kind"] == "mark"}
-    if station == "nozzle":
-        return "mirror-3" if "nozzle" not in marked else "nozzle"
-    return next(link for link, _, seen_at, _ in LINKS if seen_at == station)
-
-
-def _state(link: str, station: str, events: list[Json], good: dict[str, bool]) -> str:
+def _state(link: str, station: str, events: Sequence[Event], good: dict[str, bool]) -> str:
     if link == "bed":
         return "done" if good.get("bed") else "waiting"
-    last = _last(events, lambda event: event.get("station") == station)
+    last = _last(events, lambda event: isinstance(event, MarkSeen | NoMark) and event.station == station)
     if last < 0:
         return "waiting"
     if _last(events, lambda event: _upstream(event, link)) > last:
@@ -78,36 +74,38 @@ def _state(link: str, station: str, events: list[Json], good: dict[str, bool]) -
     return "done" if good.get(link) else "seen"
 
 
-def _last(events: list[Json], wanted: Any) -> int:
+def _last(events: Sequence[Event], wanted: Callable[[Event], bool]) -> int:
     return max((index for index, event in enumerate(events) if wanted(event)), default=-1)
 
 
-def _upstream(event: Json, link: str) -> bool:
-    if event["kind"] == "turn":
-        mover = f"mirror-{event['mount']}"
-    elif event["kind"] == "shift":
-        mover = "tube" if event["part"].startswith("tube") else event["part"]
-    else:
-        return False
+def _upstream(event: Event, link: str) -> bool:
+    match event:
+        case Turn(mount=mount):
+            mover = f"mirror-{mount}"
+        case Shift(part=part):
+            mover = _mover_of(part)
+        case _:
+            return False
     limit = _ORDER.index(link) if link in _ORDER else len(_ORDER)
     return _ORDER.index(mover) <= limit
 
 
-def _good(verdict: Json | None, tolerance: Json) -> dict[str, bool]:
-    if not verdict:
-        return {}
+def _mover_of(part: str) -> str:
+    return "tube" if part.startswith("tube") else part
 
-    def within(value: float | None, name: str) -> bool:
-        return value is not None and value <= float(tolerance[name])
 
-    overlap, centre = verdict.get("overlap_mm") or {}, verdict.get("centre_mm") or {}
+def _good(verdict: Verdict, tolerance: Tolerance) -> dict[str, bool]:
+    def centred(station: str) -> bool:
+        return verdict.centre_mm.get(station, math.inf) <= tolerance.centre_mm
+
+    def leg(station: str) -> bool:
+        return centred(station) and verdict.overlap_mm.get(station, math.inf) <= tolerance.overlap_mm
+
     return {
-        "tube": within(centre.get("mirror-1"), "centre_mm"),
-        "mirror-1": within(overlap.get("mirror-2"), "overlap_mm")
-        and within(centre.get("mirror-2"), "centre_mm"),
-        "mirror-2": within(overlap.get("mirror-3"), "overlap_mm")
-        and within(centre.get("mirror-3"), "centre_mm"),
-        "mirror-3": within(verdict.get("lens_mm"), "lens_mm"),
-        "nozzle": within(verdict.get("nozzle_mm"), "nozzle_mm"),
-        "bed": bool(verdict.get("aligned")),
+        "tube": centred("mirror-1"),
+        "mirror-1": leg("mirror-2"),
+        "mirror-2": leg("mirror-3"),
+        "mirror-3": verdict.lens_mm <= tolerance.lens_mm,
+        "nozzle": verdict.nozzle_mm <= tolerance.nozzle_mm,
+        "bed": verdict.aligned,
     }

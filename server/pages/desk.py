@@ -10,9 +10,11 @@ from typing import Any
 
 from flask import abort, current_app
 
-from server.log import Log
+from server.log import Log, Settings
 from server.pages.hands import Hands
 from server.pages.lasers import Lasers
+from server.pages.picture import LivePicture
+from server.pages.presses import Presses
 from server.pages.stream import Streams
 from server.pages.units import in_inches
 from server.pages.view import page_state
@@ -32,7 +34,7 @@ class Config:
     data : folder of readings, profiles and secrets. source : makes the bench's source of pictures.
     code : access code; None serves loopback only. hosts : further host names to answer to.
     bars_mm : what the check bars of the printed cards measure, where the command says it; the practice
-    machine's are true to scale.
+    laser's are true to scale.
     """
 
     data: Path
@@ -42,6 +44,7 @@ class Config:
     streams: int = 24
     brain: Brain | None = None
     bars_mm: Bars | None = None
+    settings: Settings = field(default_factory=Settings)
 
 
 class Newest:
@@ -74,7 +77,17 @@ class Desk:
     brain: Brain
     scale: CardScale
     hands: Hands
+    live: LivePicture
+    presses: dict[str, Presses]
     newest: Newest = field(default_factory=Newest)
+    settings: Settings = field(default_factory=Settings)
+
+    def damage(self) -> tuple[str, ...]:
+        """Return what was found damaged at the start and since, a line each."""
+        if self.log.rescued is None:
+            return self.settings.faults
+        told = f"The log was damaged. What could be read is in use; the old one is {self.log.rescued.aside}."
+        return (told, *self.log.rescued.lost[:5], *self.settings.faults)
 
     def session(self, of: str) -> Session:
         """Return the session ``bench`` or ``offline``; 404 for any other name."""
@@ -112,8 +125,9 @@ class Desk:
 def open_desk(config: Config) -> Desk:
     """Open the log and both sessions."""
     beside = config.data / "lasers"  # what a backup takes along with the log
-    log, lasers = Log(config.data), Lasers(beside)
-    scale = CardScale(config.bars_mm, kept=beside / "check-bars")
+    settings = config.settings
+    log, lasers = Log(config.data), Lasers(beside, settings)
+    scale = CardScale(config.bars_mm, kept=beside / "check-bars", settings=settings)
     brain = config.brain or measured(scale)
     source, machine = config.source(), lasers.current()
     at_bench = (config.brain or Brain()) if source.kind == "practice" else brain
@@ -122,7 +136,11 @@ def open_desk(config: Config) -> Desk:
         "offline": Session(log, OfflineSource(), machine=machine, brain=brain),
     }
     streams = Streams(limit=config.streams)
-    return Desk(log, lasers, streams, sessions, brain, scale, Hands(streams))
+    live = LivePicture(source, lambda: sessions["bench"].version)
+    presses = {of: Presses() for of in sessions}
+    return Desk(
+        log, lasers, streams, sessions, brain, scale, Hands(streams), live, presses, settings=settings
+    )
 
 
 def desk() -> Desk:

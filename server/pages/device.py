@@ -1,4 +1,5 @@
-"""What a device remembers of who looks at it: the units that lengths are read in, the hand that is free."""
+"""What a device remembers of who looks at it: the units that lengths are read in, the hand that is free,
+light or dark."""
 
 from __future__ import annotations
 
@@ -9,11 +10,12 @@ from flask import Response, jsonify, request
 from server.pages.bodies import Body
 from server.pages.units import in_inches
 
-__all__ = ["Device", "hand", "in_units", "remember", "units"]
+__all__ = ["Device", "hand", "in_units", "remember", "theme", "units"]
 
 KEPT_S = 180 * 86400
 Units = Literal["mm", "inch"]
 Side = Literal["right", "left"]
+Theme = Literal["auto", "light", "dark"]
 
 
 class Device(Body):
@@ -21,6 +23,7 @@ class Device(Body):
 
     units: Units | None = None
     hand: Side | None = None
+    theme: Theme | None = None
 
 
 def units() -> str:
@@ -33,6 +36,11 @@ def hand() -> str:
     return _kept("hand", get_args(Side))
 
 
+def theme() -> str:
+    """Return how bright the device that asks now shows its pages: auto (as its system), light or dark."""
+    return _kept("theme", get_args(Theme))
+
+
 def in_units(shown: Any) -> Any:
     """Return words, or plain JSON of words, with the lengths in the units of the device that asks now."""
     return in_inches(shown) if units() == "inch" else shown
@@ -41,7 +49,7 @@ def in_units(shown: Any) -> Any:
 def remember(device: Device) -> Response:
     """Return the answer that makes the device keep it."""
     given = device.model_dump(exclude_none=True)
-    answer = jsonify({"units": units(), "hand": hand(), **given})
+    answer = jsonify({"units": units(), "hand": hand(), "theme": theme(), **given})
     for name, value in given.items():
         answer.set_cookie(
             f"spotwright_{name}",

@@ -3,35 +3,38 @@
 from __future__ import annotations
 
 import math
-from typing import Any
 
-from server.pages.marks import counted, last_mark
-from server.pages.words import fraction_of_turn, head_words, move_words, station_name
+from server.log import Json
+from server.pages.marks import last_mark
+from server.pages.words import head_words
+from server.session.snapshot import Snapshot, marked_place
 from server.solver.machine.power import percent
+from server.solver.steps import Verdict
+from server.solver.words import axis_way_words, fraction_of_turn, moving_axes, station_words, turn_way_words
 
 __all__ = ["big", "turn_figure"]
 
-Json = dict[str, Any]
+_ARROWS = {"X": ("→", "←"), "Y": ("⇧", "⇩"), "Z": ("↑", "↓")}
 
 
-def big(snapshot: Json) -> list[Json]:
+def big(snapshot: Snapshot) -> list[Json]:
     """Return the figures to be read from afar, the largest first: value, unit, label, kind."""
-    step = snapshot["step"]
-    if step["do"] == "turn":
-        return [turn_figure(step["turns"]), *_to_go(snapshot)]
-    if step["do"] == "shift":
-        return [_move_figure(move) for move in move_words(step["move_mm"])]
-    if step["do"] == "done" and step.get("verdict"):
-        return [_power(step["verdict"])]
-    if step["do"] == "mark" and snapshot["cautions_acknowledged"]:
-        head = head_words(step["head_mm"], snapshot["machine"]["bed"])
-        return [_figure(station_name(step["station"]).capitalize(), "", f"head {head}", kind="words")]
+    step, place = snapshot.step, marked_place(snapshot.step)
+    if step.turns is not None:
+        return [turn_figure(step.turns), *_to_go(snapshot)]
+    if step.move_mm is not None:
+        return [_move_figure(axis, value) for axis, value in moving_axes(step.move_mm)]
+    if step.do == "done" and step.verdict is not None:
+        return [_power(step.verdict)]
+    if place is not None and snapshot.cautions:
+        head = head_words(place.head_mm, snapshot.machine.bed)
+        return [_figure(station_words(place.station).capitalize(), "", f"head {head}", kind="words")]
     return []
 
 
 def turn_figure(turns: float, left: float | None = None) -> Json:
     """Return the figure of a turn, or of the share of it that is left (0 to 1) while the screw turns."""
-    way = "clockwise ↻" if turns > 0 else "anticlockwise ↺"
+    way = f"{turn_way_words(turns)} {'↻' if turns > 0 else '↺'}"
     size = abs(turns) if left is None else abs(turns) * left
     unit = "turns" if size > 1 else "turn"
     return _figure(fraction_of_turn(size), unit, way if left is None else f"still {way}")
@@ -41,33 +44,22 @@ def _figure(value: str, unit: str, label: str, *, kind: str = "number") -> Json:
     return {"value": value, "unit": unit, "label": label, "kind": kind}
 
 
-def _move_figure(move: str) -> Json:
-    way, value, unit = move.rsplit(" ", 2)
-    return _figure(value, unit, f"{way} {_ARROWS[way]}")
+def _move_figure(axis: str, value: float) -> Json:
+    return _figure(f"{abs(value):.1f}", "mm", f"{axis_way_words(axis, value)} {_ARROWS[axis][value < 0]}")
 
 
-_ARROWS = {
-    "up": "↑",
-    "down": "↓",
-    "to the back": "⇧",
-    "to the front": "⇩",
-    "to machine left": "←",
-    "to machine right": "→",
-}
-
-
-def _to_go(snapshot: Json) -> list[Json]:
-    aim = snapshot["expect"]
-    seen = last_mark(counted(snapshot["events"]), aim)[0] if aim else None
-    if seen is None:
+def _to_go(snapshot: Snapshot) -> list[Json]:
+    aim = snapshot.expect
+    seen = last_mark(snapshot.counted, aim)[0] if aim else None
+    if aim is None or seen is None:
         return []
-    gap = math.dist(seen, aim["offset_mm"])
+    gap = math.dist(seen, aim.offset_mm)
     return [_figure(f"{gap:.1f}", "mm", "the mark has to go", kind="aside")]
 
 
-def _power(verdict: Json) -> Json:
+def _power(verdict: Verdict) -> Json:
     return {
-        "value": percent(verdict["worst_power"]),
+        "value": percent(verdict.worst_power),
         "unit": "%",
         "label": "of the beam arrives, worst place",
     }

@@ -5,18 +5,23 @@ from __future__ import annotations
 import hashlib
 import hmac
 import ipaddress
+import math
 import secrets
 import socket
 import threading
 import time
+from collections import OrderedDict
 from collections.abc import Callable
 from pathlib import Path
 from urllib.parse import urlsplit
 
-from flask import Flask, Response, abort, redirect, render_template, request, url_for
+from flask import Flask, Response, abort, make_response, redirect, render_template, request, url_for
+from werkzeug.http import parse_cookie
 from werkzeug.wrappers import Response as BaseResponse
 
-__all__ = ["Doorkeeper", "guard", "keep_secret"]
+from server.log import Settings, write_for_good
+
+__all__ = ["DEVICE_HEADER", "Doorkeeper", "asker", "guard", "is_code", "keep_secret"]
 
 POLICY = "; ".join(
     (
@@ -40,33 +45,71 @@ HEADERS = {
     "X-Content-Type-Options": "nosniff",
 }
 COOKIE, COOKIE_DAYS = "spotwright_device", 180
-TRIES, TRIES_WINDOW_S = 10, 60.0
+NAME_COOKIE = "spotwright_asks"  # tells devices at one address apart, before they know the code
+DEVICE_HEADER = "X-Spotwright-Device"  # what a program sends instead
+TRIES, TRIES_WINDOW_S, MOST_ASKERS = 10, 60.0, 4096
 _STRANGER = "Spotwright does not answer to this name: use the address that it printed."
+LEAST_BITS = 40
 _LETTERS = "abcdefghjkmnpqrstuvwxyz23456789"
 
 
-def keep_secret(path: Path, make: Callable[[], str]) -> str:
-    """Return the secret kept in ``path``, made and written (mode 600) the first time."""
-    if path.exists() and (kept := path.read_text("ascii").strip()):
+def keep_secret(path: Path, make: Callable[[], str], settings: Settings | None = None) -> str:
+    """Return the secret kept in ``path``, made and written (mode 600) the first time.
+
+    One that is damaged, or that could be guessed, is replaced; ``settings.faults`` says so.
+    """
+    kept = (settings or Settings()).read(path, is_code, "", instead="a new one was made")
+    if kept:
         return kept
     path.parent.mkdir(parents=True, exist_ok=True)
     path.touch(mode=0o600)
-    path.write_text(secret := make(), "ascii")
+    secret = make()
+    write_for_good(path, secret)
+    path.chmod(0o600)
     return secret
 
 
+def is_code(text: str) -> str:
+    """Return the code in a file's text; ValueError for one that could be guessed (below 40 bits)."""
+    code = text.strip()
+    signs = code.replace("-", "").replace(" ", "")
+    if not signs.isascii() or not signs.isalnum():
+        raise ValueError("a code is made of letters and digits")
+    if len(signs) * math.log2(len(_LETTERS)) < LEAST_BITS or len(set(signs.lower())) < 4:
+        raise ValueError(f"it could be guessed: below {LEAST_BITS} bits")
+    return code
+
+
 def new_code() -> str:
-    """Return a code of two groups of four letters and digits that nobody confuses."""
-    letters = "".join(secrets.choice(_LETTERS) for _ in range(8))
-    return f"{letters[:4]}-{letters[4:]}"
+    """Return a code of three groups of three letters and digits that nobody confuses: 44 bits."""
+    letters = "".join(secrets.choice(_LETTERS) for _ in range(9))
+    return f"{letters[:3]}-{letters[3:6]}-{letters[6:]}"
+
+
+Header = Callable[[str], str]  # the value of the header of that name, or nothing
+
+
+def asker(address: str, header: Header) -> str:
+    """Return under what name wrong codes are counted: the address, and the device by what it says of itself.
+
+    A device may lie about itself, but then it only counts as one more: what stops guessing is the length of
+    the code, see ``docs/serving.md``.
+    """
+    device = header(DEVICE_HEADER) or parse_cookie(header("Cookie")).get(NAME_COOKIE) or header("User-Agent")
+    return f"{address} {hashlib.sha256(device.encode('utf-8', 'replace')).hexdigest()[:16]}"
 
 
 class Doorkeeper:
-    """Knows the access code, remembers devices by a cookie, slows down guessing."""
+    """Knows the access code, remembers devices by a cookie, slows down guessing.
+
+    Wrong codes are counted for each asker apart, so that nobody can lock another out. A program's are counted
+    once each: a rig that has an old code repeats it for ever, and learns nothing from that.
+    """
 
     def __init__(self, code: str, secret: str, *, clock: Callable[[], float] = time.monotonic) -> None:
         self._code, self._secret, self._clock = code, secret.encode(), clock
-        self._lock, self._wrong = threading.Lock(), list[float]()
+        self._lock = threading.Lock()
+        self._wrong: OrderedDict[str, list[tuple[float, str]]] = OrderedDict()  # asker: when, and what
 
     def token(self) -> str:
         """Return what a device that once gave the code keeps; another code makes it worthless."""
@@ -76,18 +119,38 @@ class Doorkeeper:
         """Whether the cookie is one of ours."""
         return token is not None and hmac.compare_digest(token.encode(), self.token().encode())
 
-    def opens(self, code: str) -> bool | None:
-        """Whether the code is right; None when there were too many wrong ones in the last minute."""
+    def opens(self, code: str, who: str = "", *, program: bool = False) -> bool | None:
+        """Whether the code is right; None when ``who`` said too many wrong ones in the last minute."""
+        said = code.strip().lower().replace(" ", "").replace("-", "")
+        right = said != "" and hmac.compare_digest(
+            said.encode("utf-8", "replace"), self._code.replace("-", "").encode()
+        )
         with self._lock:
-            now_s = self._clock()
-            self._wrong = [at_s for at_s in self._wrong if now_s - at_s < TRIES_WINDOW_S]
-            if len(self._wrong) >= TRIES:
+            wrong = self._recent(who)
+            if program and said in (before for _, before in wrong):
+                return False
+            if len(wrong) >= TRIES:
                 return None
-            said = code.strip().lower().replace(" ", "").encode()
-            right = hmac.compare_digest(said.replace(b"-", b""), self._code.replace("-", "").encode())
             if not right:
-                self._wrong.append(now_s)
+                self._count(who, [*wrong, (self._clock(), said)])
             return right
+
+    def admits(self, address: str, header: Header) -> bool | None:
+        """Whether a request may come in, by its headers; None when its asker said too many wrong codes."""
+        if self.knows(parse_cookie(header("Cookie")).get(COOKIE)):
+            return True
+        code = _bearer(header("Authorization"))
+        return False if code is None else self.opens(code, asker(address, header), program=True)
+
+    def _recent(self, who: str) -> list[tuple[float, str]]:
+        since_s = self._clock() - TRIES_WINDOW_S
+        return [(at_s, said) for at_s, said in self._wrong.get(who, ()) if at_s > since_s]
+
+    def _count(self, who: str, wrong: list[tuple[float, str]]) -> None:
+        self._wrong[who] = wrong
+        self._wrong.move_to_end(who)
+        if len(self._wrong) > MOST_ASKERS:
+            self._wrong.popitem(last=False)
 
 
 def guard(app: Flask, *, door: Doorkeeper | None, hosts: tuple[str, ...] = ()) -> None:
@@ -96,6 +159,7 @@ def guard(app: Flask, *, door: Doorkeeper | None, hosts: tuple[str, ...] = ()) -
     door : set when others on the network may come in; without it only loopback names are answered.
     hosts : further host names, for a proxy in front.
     """
+    app.extensions["spotwright-door"] = door
 
     @app.before_request
     def check() -> BaseResponse | None:
@@ -121,24 +185,27 @@ def guard(app: Flask, *, door: Doorkeeper | None, hosts: tuple[str, ...] = ()) -
 def _let_in(door: Doorkeeper | None) -> BaseResponse | None:
     if door is None or request.endpoint in ("static", "door") or door.knows(request.cookies.get(COOKIE)):
         return None
-    if (code := _code_in_request()) is not None and request.path.startswith("/api/"):
-        _check_code(door, code)
+    if _bearer(_header("Authorization")) is not None and request.path.startswith("/api/"):
+        _check_code(door.admits(request.remote_addr or "", _header))
         return None
     if request.path.startswith("/api/") or request.method != "GET":
         abort(401, "This device has not given the access code yet: open the page and type it.")
     return redirect(url_for("door"))
 
 
-def _code_in_request() -> str | None:
+def _header(name: str) -> str:
+    return request.headers.get(name, "")
+
+
+def _bearer(authorization: str) -> str | None:
     """Return the access code that a program, not a browser, sends along (RFC 6750), or None."""
-    kind, _, code = request.headers.get("Authorization", "").partition(" ")
+    kind, _, code = authorization.partition(" ")
     return code.strip()[:64] if kind.lower() == "bearer" else None
 
 
-def _check_code(door: Doorkeeper, code: str) -> None:
-    opened = door.opens(code)
+def _check_code(opened: bool | None) -> None:
     if opened is None:
-        abort(429, "Too many wrong codes: wait a minute.")
+        abort(429, "Too many wrong codes from here: wait a minute.")
     if not opened:
         abort(401, "That is not the access code: look at the console of the page's machine.")
 
@@ -147,10 +214,10 @@ def _add_door(app: Flask, door: Doorkeeper) -> None:
     @app.route("/door", methods=["GET", "POST"], endpoint="door")
     def give_code() -> BaseResponse | tuple[str, int] | str:
         if request.method == "GET":
-            return render_template("door.html", fault=None)
-        opened = door.opens(request.form.get("code", "")[:64])
+            return _asked()
+        opened = door.opens(request.form.get("code", "")[:64], asker(request.remote_addr or "", _header))
         if opened is None:
-            return render_template("door.html", fault="Too many wrong codes: wait a minute."), 429
+            return render_template("door.html", fault="Too many wrong codes from here: wait a minute."), 429
         if not opened:
             return render_template("door.html", fault="That is not the code: look at the console."), 403
         response = redirect(url_for("pages.bench"))
@@ -160,6 +227,15 @@ def _add_door(app: Flask, door: Doorkeeper) -> None:
             COOKIE, door.token(), max_age=age_s, httponly=True, samesite="Strict", secure=secure
         )
         return response
+
+
+def _asked() -> BaseResponse:
+    """Return the form that asks for the code; a device that has no name yet gets one."""
+    response = make_response(render_template("door.html", fault=None))
+    if NAME_COOKIE not in request.cookies:
+        name = secrets.token_hex(8)
+        response.set_cookie(NAME_COOKIE, name, httponly=True, samesite="Strict", secure=request.is_secure)
+    return response
 
 
 def _host_known(host: str, *, lan: bool, hosts: tuple[str, ...]) -> bool:
@@ -188,4 +264,7 @@ def _same_site() -> bool:
     if fetch_site is not None and fetch_site not in ("same-origin", "none"):
         return False
     origin = request.headers.get("Origin")
-    return origin is None or urlsplit(origin).netloc == request.host
+    try:
+        return origin is None or urlsplit(origin).netloc == request.host
+    except ValueError:  # no URL at all
+        return False

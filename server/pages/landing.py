@@ -3,55 +3,66 @@
 from __future__ import annotations
 
 import math
-from typing import Any
+from collections.abc import Sequence
 
-from server.pages.marks import Point, along_and_across, counted, is_mark_at, last_mark, point
+from server.log import Json
+from server.pages.marks import along_and_across, is_mark_at, last_mark
+from server.session.events import Event, Shift, Turn
+from server.session.snapshot import Snapshot
+from server.solver.machine.profile import Point, Profile
+from server.solver.steps import Expect
 
 __all__ = ["landing"]
 
-Json = dict[str, Any]
 SIGMAS = 2.5  # inside so many of its own uncertainty a mark is where it was foretold
 LEAST_MM = 0.3
 
 
-def landing(snapshot: Json) -> Json | None:
+def landing(snapshot: Snapshot) -> Json | None:
     """Return ``{"kind", "words", "left", "gap_mm"}`` for a mark that follows a turn with an aim, else None.
 
-    ``kind``: there, short, far, back (it went the other way), aside (it went across: another screw turns so).
+    ``kind``: there, foretold (as near as could be, but not near enough), short, far, back (it went the other
+    way), aside (it went across: another screw turns so).
     ``left`` is the part of the way still to go, 0 to 1.
     """
-    aim = snapshot["aimed"]
-    events = counted(snapshot["events"])
-    if aim is None or not events or not is_mark_at(events[-1], aim) or not _moved_before(events):
+    aim, events = snapshot.aimed, snapshot.counted
+    if aim is None or not events or not _moved_before(events):
         return None
-    end = point(events[-1]["offset_mm"])
-    goal = point(aim["offset_mm"])
-    gap_mm = math.dist(end, goal)
+    end = events[-1]
+    if not is_mark_at(end, aim):
+        return None
+    gap_mm = math.dist(end.offset_mm, aim.offset_mm)
     before, moves = last_mark(events[:-1], aim)
-    start = point(before) if before and moves == 1 else None
-    kind = _kind(start, end, goal, _limit_mm(aim))
-    whole_mm = math.dist(start, goal) if start else gap_mm
+    start = before if moves == 1 else None
+    kind = _kind(start, end.offset_mm, aim.offset_mm, _limit_mm(aim))
+    if kind == "there" and gap_mm > _tolerance_mm(aim, snapshot.machine):
+        kind = "foretold"
+    whole_mm = math.dist(start, aim.offset_mm) if start else gap_mm
     left = 0.0 if kind == "there" else min(1.0, gap_mm / max(whole_mm, 1e-9))
     return {"kind": kind, "words": _WORDS[kind].format(gap_mm), "left": left, "gap_mm": gap_mm}
 
 
 _WORDS = {
     "there": "There: {:.1f} mm from the aim, as foretold.",
+    "foretold": "As foretold, still {:.1f} mm to go.",
     "short": "Short: {:.1f} mm still to go.",
-    "far": "Too far, by {:.1f} mm: the next step takes it back.",
+    "far": "Too far, by {:.1f} mm: the next step makes up for it.",
     "back": "It went the other way. Was the screw turned the way of the arrow?",
     "aside": "It went sideways. Was that the right screw?",
 }
 
 
-def _moved_before(events: list[Json]) -> bool:
-    return len(events) > 1 and events[-2]["kind"] in ("turn", "shift")
+def _moved_before(events: Sequence[Event]) -> bool:
+    return len(events) > 1 and isinstance(events[-2], Turn | Shift)
 
 
-def _limit_mm(aim: Json) -> float:
-    sigma = aim["sigma_mm"]
-    sigma_mm = float(max(sigma) if isinstance(sigma, list) else sigma)
-    return max(LEAST_MM, SIGMAS * sigma_mm)
+def _limit_mm(aim: Expect) -> float:
+    return max(LEAST_MM, SIGMAS * aim.sigma_mm)
+
+
+def _tolerance_mm(aim: Expect, machine: Profile) -> float:
+    allowed = machine.tolerance
+    return allowed.nozzle_mm if aim.station == "nozzle" else allowed.overlap_mm
 
 
 def _kind(start: Point | None, end: Point, goal: Point, limit_mm: float) -> str:

@@ -2,34 +2,34 @@
 
 from __future__ import annotations
 
-from typing import Any
-
-from server.pages.words import head_words, move_words, part_name, station_name, turn_words
+from server.log import Json
+from server.pages.words import head_words
+from server.session.events import Difference, Entry, Event, Inspected, MarkSeen, NoMark, Shift, Turn, Undo
 from server.solver.machine.power import percent
+from server.solver.machine.profile import Bed, Profile
+from server.solver.words import move_phrases, part_name, station_words, turns_words
 
 __all__ = ["event_words", "reading_row", "reminder_words", "verdict_rows"]
 
-Json = dict[str, Any]
 
-
-def verdict_rows(verdict: Json | None, machine: Json) -> Json | None:
-    """Return a verdict as lines of name, value, limit, good; None without one."""
+def verdict_rows(verdict: Json | None, machine: Profile) -> Json | None:
+    """Return a verdict, as the log keeps it, as lines of name, value, limit, good; None without one."""
     if not verdict:
         return None
-    tolerance, rows = machine["tolerance"], []
+    tolerance, rows = machine.tolerance, []
     for station, value in (verdict.get("overlap_mm") or {}).items():
-        rows.append(_measured(f"Overlap at {station_name(station)}", value, tolerance["overlap_mm"]))
+        rows.append(_measured(f"Overlap at {station_words(station)}", value, tolerance.overlap_mm))
     for station, value in (verdict.get("centre_mm") or {}).items():
-        rows.append(_measured(f"Centre at {station_name(station)}", value, tolerance["centre_mm"]))
-    rows.append(_measured("Offset at the lens", verdict.get("lens_mm"), tolerance["lens_mm"]))
-    rows.append(_measured("Offset at the nozzle", verdict.get("nozzle_mm"), tolerance["nozzle_mm"]))
+        rows.append(_measured(f"Centre at {station_words(station)}", value, tolerance.centre_mm))
+    rows.append(_measured("Offset at the lens", verdict.get("lens_mm"), tolerance.lens_mm))
+    rows.append(_measured("Offset at the nozzle", verdict.get("nozzle_mm"), tolerance.nozzle_mm))
     worst, power = verdict.get("worst_at_head_mm"), verdict.get("worst_power")
     return {
         "aligned": verdict["aligned"],
         "rows": rows,
         "reasons": verdict.get("reasons", []),
         "power": None if power is None else percent(power),
-        "worst": head_words(worst, machine["bed"]) if worst else "",
+        "worst": head_words(worst, machine.bed) if worst else "",
     }
 
 
@@ -58,28 +58,37 @@ def _span(value: float, unit: str) -> str:
     return f"{value:.0f} {unit}{'' if round(value) == 1 else 's'}"
 
 
-def reading_row(row: Json, machine: Json) -> Json:
+def reading_row(entry: Entry, bed: Bed) -> Json:
     """Return one saved entry as the page lists it."""
-    event = row["event"]
     return {
-        "id": row["id"],
-        "when": row["when"],
-        "kind": event["kind"],
-        "withdrawn": bool(row["withdrawn"]),
-        "has_picture": bool(row["has_picture"]),
-        "words": event_words(event, machine),
+        "id": entry.id,
+        "when": entry.when,
+        "kind": entry.kind,
+        "withdrawn": entry.withdrawn,
+        "has_picture": entry.has_picture,
+        "words": event_words(entry.event, bed),
     }
 
 
-def event_words(event: Json, machine: Json) -> str:
+def event_words(event: Event, bed: Bed) -> str:
     """Return one line for one event."""
-    if event["kind"] == "turn":
-        return f"Mirror {event['mount']}, screw {event['screw']}: {turn_words(event['turns'])}"
-    if event["kind"] == "shift":
-        return f"Moved {part_name(event['part'])}: {', '.join(move_words(event['move_mm'])) or 'nothing'}"
-    if event["kind"] == "inspected":
-        return f"Looked at {event['cause'].replace('-', ' ')}: {event['outcome'].replace('-', ' ')}"
-    at = f"{station_name(event['station'])}, head {head_words(event['head_mm'], machine['bed'])}"
-    if event["kind"] == "no-mark":
-        return f"No mark at {at}"
-    return f"Mark at {at}: {event['offset_mm'][0]:+.2f} right, {event['offset_mm'][1]:+.2f} up (mm)"
+    match event:
+        case Turn(mount=mount, screw=screw, turns=turns):
+            return f"Mirror {mount}, screw {screw}: {turns_words(turns)}"
+        case Shift(part=part, move_mm=move_mm):
+            return f"Moved {part_name(part)}: {', '.join(move_phrases(move_mm)) or 'nothing'}"
+        case Inspected(cause=cause, outcome=outcome):
+            return f"Looked at {cause.replace('-', ' ')}: {outcome.replace('-', ' ')}"
+        case NoMark(station=station, head_mm=head_mm):
+            return f"No mark at {station_words(station)}, head {head_words(head_mm, bed)}"
+        case MarkSeen(station=station, head_mm=head_mm, offset_mm=(u_mm, v_mm)):
+            at = f"{station_words(station)}, head {head_words(head_mm, bed)}"
+            return f"Mark at {at}: {u_mm:+.2f} right, {v_mm:+.2f} up (mm)"
+        case Difference(station=station, offset_mm=(u_mm, v_mm)):
+            return f"From mark to mark at {station_words(station)}: {u_mm:+.2f} right, {v_mm:+.2f} up (mm)"
+        case Undo():
+            return "The entry before was taken back"
+        case _ if event.kind == "damaged":
+            return "Damaged: this entry cannot be read any more, and does not count"
+        case _:
+            return f"An entry of the kind {event.kind}"

@@ -3,47 +3,29 @@
 from __future__ import annotations
 
 import math
-from typing import Any
+from collections.abc import Sequence
+from typing import TypeGuard
 
-__all__ = ["Point", "along_and_across", "counted", "is_mark_at", "last_mark", "near", "point", "same_place"]
+from server.session.events import Event, MarkSeen, Shift, Turn
+from server.solver.machine.profile import Point
+from server.sources.base import Place, Placed
 
-Json = dict[str, Any]
-Point = tuple[float, float]
-
-
-def counted(rows: list[Json]) -> list[Json]:
-    """Return the events of the log's rows, without those that were withdrawn."""
-    return [row["event"] for row in rows if not row["withdrawn"]]
+__all__ = ["along_and_across", "is_mark_at", "last_mark"]
 
 
-def near(a: list[float], b: list[float]) -> bool:
-    """Whether two places are within a millimetre of each other on each axis."""
-    return all(abs(x - y) <= 1.0 for x, y in zip(a, b, strict=True))
-
-
-def same_place(a: Json, b: Json) -> bool:
-    """Whether both are at one station, with the head near one place."""
-    return bool(a["station"] == b["station"]) and near(a["head_mm"], b["head_mm"])
-
-
-def is_mark_at(event: Json, place: Json) -> bool:
+def is_mark_at(event: Event, place: Placed) -> TypeGuard[MarkSeen]:
     """Whether the event is a mark at that place."""
-    return event["kind"] == "mark" and same_place(event, place)
+    return isinstance(event, MarkSeen) and Place.of(event).agrees(place)
 
 
-def last_mark(events: list[Json], place: Json) -> tuple[list[float] | None, int]:
+def last_mark(events: Sequence[Event], place: Placed) -> tuple[Point | None, int]:
     """Return the newest mark at the place (u, v in mm; None without one), and how many moves followed it."""
     moves = 0
     for event in reversed(events):
         if is_mark_at(event, place):
-            return list(event["offset_mm"]), moves
-        moves += event["kind"] in ("turn", "shift")
+            return event.offset_mm, moves
+        moves += isinstance(event, Turn | Shift)
     return None, moves
-
-
-def point(offset_mm: list[float]) -> Point:
-    """Return an offset as the plain pair that it is."""
-    return (float(offset_mm[0]), float(offset_mm[1]))
 
 
 def along_and_across(begin: Point, now: Point, goal: Point) -> tuple[float, float]:

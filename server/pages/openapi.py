@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from functools import lru_cache
-from typing import Any
 
 from flask import Blueprint, Response, jsonify
 from pydantic.json_schema import models_json_schema
 
+from server.log import Json
 from server.pages import bodies as b
 from server.pages.api import ACTIONS
 from server.pages.device import Device
@@ -24,7 +24,6 @@ def openapi() -> Response:
     return jsonify(description())
 
 
-Json = dict[str, Any]
 REF = "#/components/schemas/{model}"
 OF: Json = {"name": "of", "schema": {"type": "string", "enum": ["bench", "offline"]}}
 EVENT: Json = {
@@ -41,7 +40,8 @@ SCHEMAS: Json = {
                 "type": "object",
                 "required": ["path", "message"],
                 "properties": {"path": {"type": "string"}, "message": {"type": "string"}},
-            }
+            },
+            "state": {"type": "object"},  # with 409, where another step is due than the one that was answered
         },
     },
     "Alignment": {
@@ -65,8 +65,12 @@ SCHEMAS: Json = {
     },
     "State": {
         "type": "object",
-        "required": ["version", "source", "do", "now", "say", "big", "card", "chain", "readings"],
-        "properties": {"version": {"type": "integer"}, "say": {"type": "array", "items": {"type": "string"}}},
+        "required": ["version", "step", "source", "do", "now", "say", "big", "card", "chain", "readings"],
+        "properties": {
+            "version": {"type": "integer"},
+            "step": {"type": "string"},
+            "say": {"type": "array", "items": {"type": "string"}},
+        },
     },
     "Why": {"type": "object", "required": ["why"], "properties": {"why": {"type": "string"}}},
     "Photos": {
@@ -85,6 +89,8 @@ PLACED_PHOTOS: Json = {
         **SCHEMAS["Photos"]["properties"],
         "station": {"enum": ["mirror-1", "mirror-2", "mirror-3", "nozzle"]},
         "head_mm": {"type": "string", "pattern": r"^[0-9.]{1,8},[0-9.]{1,8}$"},
+        "step": {"type": "string", "minLength": 1, "maxLength": 40},
+        "key": {"type": "string", "pattern": "^[A-Za-z0-9_-]{8,64}$"},
     },
 }
 SAYS = {

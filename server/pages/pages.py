@@ -5,12 +5,11 @@ from __future__ import annotations
 import io
 from collections import Counter
 from itertools import chain
-from typing import Any
 
 from flask import Blueprint, Response, abort, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response as BaseResponse
 
-from server.log import UPKEEP, BadEntry, draw_chart, entries, import_json
+from server.log import UPKEEP, BadEntry, Json, draw_chart, entries, import_json
 from server.pages import bodies as b
 from server.pages.bed import bed_maps
 from server.pages.bed_words import spot_rows, worst_words
@@ -21,8 +20,10 @@ from server.pages.lists import event_words, verdict_rows
 from server.pages.setup import PITCHES, Answers, profile_from, what_matters
 from server.pages.upkeep import as_picture, cut_rows, reminder_rows
 from server.pages.view import CAUTIONS
+from server.session.events import event_of
+from server.session.import_check import check_alignment
 from server.session.session import Refused
-from server.solver import parse_alignment
+from server.solver import parse_profile
 
 __all__ = ["NAVIGATION", "pages"]
 
@@ -35,7 +36,6 @@ NAVIGATION = (
     ("pages.laser", "Laser"),
     ("pages.cautions", "Cautions"),
 )
-Json = dict[str, Any]
 DRAWING = {"Content-Security-Policy": "default-src 'none'; style-src 'unsafe-inline'"}  # no script in it
 
 pages = Blueprint("pages", __name__)
@@ -116,9 +116,9 @@ def log() -> str:
 def alignment(number: int) -> str:
     """One alignment: what happened, and how it ended."""
     row = _alignment(number)
-    machine = desk().log.document(number)["machine"]
+    machine = parse_profile(desk().log.document(number)["machine"])
     events = [
-        event | {"words": in_units(event_words(event["event"], machine))}
+        event | {"words": in_units(event_words(event_of(event["event"]), machine.bed))}
         for event in desk().log.events(number)
     ]
     verdict = in_units(verdict_rows(row["verdict"], machine))
@@ -135,7 +135,7 @@ def report(number: int) -> str:
     return render_template(
         "report.html",
         row=row,
-        verdict=in_units(verdict_rows(row["verdict"], document["machine"])),
+        verdict=in_units(verdict_rows(row["verdict"], parse_profile(document["machine"]))),
         bed=in_units({"worst": worst_words(now), "spots": spot_rows(start, now)}) if now else None,
         cuts=cut_rows(number),
         last=events[-1]["when"] if events else None,
@@ -168,7 +168,7 @@ def take_in() -> BaseResponse:
     if sent is None or not sent.filename:
         raise Refused("Choose the JSON file that the other device exported.", path="file", status=400)
     try:
-        new = import_json(desk().log, io.TextIOWrapper(sent.stream, "utf-8-sig"), judge=parse_alignment)
+        new = import_json(desk().log, io.TextIOWrapper(sent.stream, "utf-8-sig"), judge=check_alignment)
     except BadEntry as error:
         if isinstance(error.__cause__, UnicodeDecodeError):
             raise Refused("That file is not text in UTF-8.", path="file", status=400) from error

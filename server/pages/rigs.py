@@ -4,23 +4,28 @@ from __future__ import annotations
 
 import base64
 import binascii
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
-from flask import Blueprint, Response, abort, jsonify
+from flask import Blueprint, Response, abort, jsonify, request
 from pydantic import Field
 
 from server.pages.bodies import Body, Number, Station, json_body, parse
 from server.pages.desk import desk
 from server.rig.session_hardware import press_foot
 from server.rig.signals import wish_of
+from server.session.mark_taking import SentMark
 from server.session.session import Refused
-from server.sources.camera_source import RigsSource
+from server.session.snapshot import RigSight
+from server.sources.camera_source import SMALL_PIXELS, RigsSource
 from server.sources.practice_source import PracticeSource
+from vision import PictureRefused
+from vision.picture import checked_header
 
 __all__ = ["rigs"]
 
 PICTURE_LIMIT = 600_000
 RigName = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]{0,31}$")]
+Series = Annotated[str, Field(pattern=r"^[0-9a-f]{4,32}$")]
 Pair = tuple[Number, Number]
 Positive = Annotated[float, Field(gt=0, le=100, allow_inf_nan=False)]
 Base64 = Annotated[str, Field(max_length=PICTURE_LIMIT * 4 // 3 + 4)]
@@ -42,12 +47,17 @@ class Mark(Body):
 
 
 class Delivery(Body):
-    """One reading: numbered 1, 2, 3 … in the rig's series, and how long ago it was read, if the rig knows."""
+    """One reading: numbered 1, 2, 3 … in the rig's series, and how long ago it was read, if the rig knows.
+
+    after : the newest number before it that the rig has or has delivered. again : it was delivered before.
+    """
 
     rig: RigName
-    series: Annotated[str, Field(pattern=r"^[0-9a-f]{4,32}$")]
+    series: Series
     sequence: Annotated[int, Field(ge=1, le=2**53)]
     age_s: Annotated[float, Field(ge=0, allow_inf_nan=False)] | None = None
+    after: Annotated[int, Field(ge=0, le=2**53)] | None = None
+    again: bool = False
     mark: Mark
     picture: Base64 | None = None
 
@@ -56,6 +66,7 @@ class Sight(Body):
     """What a rig sees just now; nothing of it is kept."""
 
     rig: RigName
+    series: Series | None = None
     station: Station | None = None
     offset_mm: Pair | None = None
     fault: Annotated[str, Field(max_length=200)] = ""
@@ -74,30 +85,38 @@ def readings() -> Response:
     """Take one reading; answers once it is on disk. The same again changes nothing."""
     session = desk().session("bench")
     if isinstance(session.source, PracticeSource):
-        raise Refused("This page serves the practice machine: start it with --camera rigs.", status=409)
+        raise Refused("This page serves the practice laser: start it with --camera rigs.", status=409)
     sent = parse(Delivery, json_body())
     picture = _picture(sent.picture)
-    mark = sent.mark.model_dump(exclude_none=True)
-    mark = {key: list(value) if isinstance(value, tuple) else value for key, value in mark.items()}
+    mark = _sent(sent.mark)
     try:
-        new = session.delivered(f"{sent.rig} {sent.series}", sent.sequence, mark, picture, age_s=sent.age_s)
+        new = session.delivered(
+            f"{sent.rig} {sent.series}",
+            sent.sequence,
+            mark,
+            picture,
+            age_s=sent.age_s,
+            after=sent.after,
+            again=sent.again,
+        )
     except Refused as refusal:
-        session.rig.set_rig(sent.rig, _sight(sent.mark.station, None, refusal.message), None)
+        _seen(RigSight(sent.rig, sent.mark.station, fault=refusal.message), None)
         raise
     return jsonify({"sequence": sent.sequence, "new": new})
 
 
 @rigs.post("/sight")
 def sight() -> Response:
-    """Show what the rig sees; answers what its panel is to show."""
+    """Show what the rig sees; answers what its panel is to show, and the last number here of its series."""
     session = desk().session("bench")
     sent = parse(Sight, json_body())
     picture = _picture(sent.picture)
-    seen = _sight(sent.station, sent.offset_mm, sent.fault) | {"lid_closed": sent.lid_closed}
-    session.rig.set_rig(sent.rig, seen, picture)
+    near = None if sent.offset_mm is None else (round(sent.offset_mm[0], 2), round(sent.offset_mm[1], 2))
+    _seen(RigSight(sent.rig, sent.station, near, sent.fault, sent.lid_closed), picture)
     if picture is not None and sent.station is not None and isinstance(session.source, RigsSource):
         session.source.show(picture)
-    return jsonify({"panel": wish_of(session.snapshot()).as_json()})
+    last = session.last_from(f"{sent.rig} {sent.series}") if sent.series else 0
+    return jsonify({"panel": wish_of(session.snapshot()).as_json(), "last": last})
 
 
 @rigs.post("/press")
@@ -117,9 +136,15 @@ def picture(name: str) -> Response:
     return Response(found, mimetype="image/jpeg")
 
 
-def _sight(station: str | None, offset_mm: Pair | None, fault: str) -> dict[str, Any]:
-    near = None if offset_mm is None else [round(value, 2) for value in offset_mm]
-    return {"station": station, "offset_mm": near, "fault": fault}
+def _seen(sight: RigSight, picture: bytes | None) -> None:
+    session = desk().session("bench")
+    address, delivers = request.remote_addr or "", session.delivers(sight.name)
+    session.rig.set_rig(sight, picture, address=address, delivers=delivers)
+
+
+def _sent(mark: Mark) -> SentMark:
+    reading = mark.model_dump(mode="json", exclude_none=True)
+    return SentMark(mark.station, mark.offset_mm, mark.sigma_mm, mark.width_mm, mark.shape, reading)
 
 
 def _picture(text: str | None) -> bytes | None:
@@ -131,4 +156,8 @@ def _picture(text: str | None) -> bytes | None:
         data = b""
     if not data.startswith(b"\xff\xd8"):
         raise Refused("The picture is no JPEG in base64.", path="picture", status=400)
+    try:
+        checked_header(data, max_pixels=SMALL_PIXELS)
+    except PictureRefused as error:
+        raise Refused(f"The picture is refused: {error}.", path="picture", status=400) from error
     return data

@@ -7,18 +7,18 @@ import signal
 import socket
 import sys
 import threading
-import urllib.error
-import urllib.request
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
-import waitress
 from flask import Flask
 
 from firmware.memory_trim import keep_lean
 from firmware.profile import RigProfile, camera_named
+from server.log import Settings
 from server.pages.api import UPLOAD_LIMIT
 from server.pages.app import create_app
+from server.pages.connections import Server
 from server.pages.desk import Config
 from server.pages.guard import keep_secret, new_code
 from server.rig.systemd import Heartbeat
@@ -55,13 +55,24 @@ def serve(
     Raises OSError where the port is taken, RigError where the camera does not open.
     """
     keep_lean()
-    code = keep_secret(data / "access-code", new_code) if lan or hosts else None
-    config = Config(data=data, source=source, code=code, hosts=hosts, streams=STREAMS, bars_mm=bars_mm)
+    settings = Settings()
+    code = keep_secret(data / "access-code", new_code, settings) if lan or hosts else None
+    config = Config(
+        data=data,
+        source=source,
+        code=code,
+        hosts=hosts,
+        streams=STREAMS,
+        bars_mm=bars_mm,
+        settings=settings,
+    )
     app = create_app(config)
     server = make_server(app, port=port, lan=lan, behind_proxy=bool(hosts))
     for line in _greeting(app, server.effective_port, code, lan=lan, hosts=hosts):
         say(line)
     desk = app.extensions["spotwright"]
+    for line in desk.damage():
+        say(f"note: {line}")
     welcome = _welcome(server.effective_port, code) if lan and code is not None else None
     crew = Crew(
         desk.sessions["bench"],
@@ -71,8 +82,9 @@ def serve(
         watched=desk.watched,
         welcome=welcome,
         scale=desk.scale,
+        say=say,
     )
-    heartbeat = Heartbeat(lambda: _answers(server.effective_port))
+    heartbeat = Heartbeat({**crew.alive, "server": server.alive})
     _end_politely()
     crew.start()
     heartbeat.start()
@@ -90,15 +102,6 @@ def _end_politely() -> None:
         signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
 
 
-def _answers(port: int) -> bool:
-    """Whether the page answers, asked as a browser asks."""
-    try:
-        with urllib.request.urlopen(f"http://localhost:{port}/static/spot.svg", timeout=8) as answer:
-            return bool(answer.status == 200)
-    except (OSError, urllib.error.URLError):
-        return False
-
-
 def source_named(text: str) -> Callable[[], Source]:
     """Return what opens the camera named ``pi``, ``pi:NUMBER``, ``usb``, ``usb:DEVICE`` or ``replay:FOLDER``.
 
@@ -111,22 +114,23 @@ def source_named(text: str) -> Callable[[], Source]:
     return lambda: camera_source(kind, **options)
 
 
-def make_server(
-    app: Flask, *, port: int, lan: bool = False, behind_proxy: bool = False
-) -> waitress.server.BaseWSGIServer:
+def make_server(app: Flask, *, port: int, lan: bool = False, behind_proxy: bool = False) -> Server:
     """Return the listening server, not yet running; port 0 takes a free one (``effective_port``).
 
-    behind_proxy : believe a proxy on this machine about the browser's host name and scheme.
+    behind_proxy : believe a proxy on this machine about the browser's address, host name and scheme.
     """
-    proxy = {"trusted_proxy": "127.0.0.1", "trusted_proxy_headers": {"x-forwarded-proto", "x-forwarded-host"}}
+    told = {"x-forwarded-for", "x-forwarded-proto", "x-forwarded-host"}
+    proxy: dict[str, Any] = {"trusted_proxy": "127.0.0.1", "trusted_proxy_headers": told}
     logging.getLogger("waitress.queue").setLevel(logging.ERROR)  # a short queue is no news
-    return waitress.create_server(
+    door = app.extensions["spotwright-door"]
+    return Server(
         app,
+        admits=door.admits if door is not None else lambda _address, _header: True,
         host="0.0.0.0" if lan else "127.0.0.1",
         port=port,
         threads=STREAMS + WORKERS,
         ident=None,
-        connection_limit=200,
+        max_request_header_size=32_768,
         channel_request_lookahead=1,  # lets an event stream notice that its browser has gone
         max_request_body_size=UPLOAD_LIMIT + 100_000,
         clear_untrusted_proxy_headers=True,
@@ -138,7 +142,7 @@ def _greeting(app: Flask, port: int, code: str | None, *, lan: bool, hosts: tupl
     kind = app.extensions["spotwright"].sessions["bench"].source.kind
     lines = [f"Spotwright: open http://localhost:{port}/ in a browser (Ctrl-C ends it)."]
     if kind == "practice":
-        lines.append("No camera: this is the practice machine, a laser that exists only in numbers.")
+        lines.append("No camera: this is the practice laser, a laser that exists only in numbers.")
     if lan:
         lines.append(f"On the local network: http://{_own_address()}:{port}/")
     lines += [f"Through the proxy: https://{name}/" for name in hosts]

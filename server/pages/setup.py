@@ -1,22 +1,28 @@
-"""Eight questions to a profile; what is not asked has the practice machine's values."""
+"""Eight questions to a profile; what is not asked has the practice laser's values."""
 
 from __future__ import annotations
 
 import copy
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 import numpy as np
-from pydantic import Field
+from pydantic import BeforeValidator, Field
 
 from server import solver
+from server.log import Json
 from server.pages.bodies import Body
-from server.pages.words import station_name
 from server.practice import default_profile
+from server.solver.words import station_words
 
 __all__ = ["PITCHES", "Answers", "profile_from", "what_matters"]
 
-Json = dict[str, Any]
-Length = Annotated[float, Field(gt=0, le=20_000, allow_inf_nan=False)]
+
+def _with_point(typed: object) -> object:
+    """Return a typed number with a point where a comma stands for it: 1300,5 is 1300.5."""
+    return typed.strip().replace(",", ".") if isinstance(typed, str) and typed.count(",") == 1 else typed
+
+
+Length = Annotated[float, BeforeValidator(_with_point), Field(gt=0, le=20_000, allow_inf_nan=False)]
 # Coarse pitches of ISO 261 (M3–M6), fine M6 of the same table; 1/4"-20 of ASME B1.1: 25.4 mm / 20
 PITCHES = {
     "M3": 0.5,
@@ -33,7 +39,7 @@ SIXTEENTH = 1 / 16
 class Answers(Body):
     """What the form asks; lengths in mm."""
 
-    name: Annotated[str, Field(min_length=1, max_length=60)]
+    name: Annotated[str, Field(min_length=1, max_length=200)]
     corner: Literal["back-left", "back-right"]
     width_mm: Length
     depth_mm: Length
@@ -76,7 +82,7 @@ def what_matters(machine: Json) -> list[str]:
     for mount in (1, 2):
         contact = next(c for c in profile.mount[mount - 1].contact if c.screw_pitch_mm is not None)
         station, moved_mm = f"mirror-{mount + 1}", _moved(machine, mount, contact.name)
-        words = f"1/16 turn at mirror {mount} moves the mark at {station_name(station)}"
+        words = f"1/16 turn at mirror {mount} moves the mark at {station_words(station)}"
         told.append((moved_mm, f"{words} by {moved_mm:.1f} mm, head far away."))
     return [words for _, words in sorted(told, reverse=True)]
 

@@ -17,7 +17,7 @@ from server.session.session import Session
 
 __all__ = ["Streams", "TooMany"]
 
-BEAT_S = 5.0
+BEAT_S = 1.0  # the page says after 3 s without news that there is no connection
 LIFE_S = 900.0
 
 
@@ -78,7 +78,7 @@ class Streams:
                     live = now_live  # the mark as the newest frame has it: small, sent alone
                     yield f"event: live\ndata: {json.dumps(live_view(state, session.rig.live))}\n\n"
                 else:
-                    yield ": still here\n\n"
+                    yield "event: beat\ndata: {}\n\n"
         finally:
             if self._close(tab, ticket):
                 session.announce()  # whoever watches may now have the hands

@@ -3,19 +3,18 @@
 from __future__ import annotations
 
 import io
-from typing import Any
 
 from flask import Blueprint, Response, abort, redirect, request, url_for
 from werkzeug.wrappers import Response as BaseResponse
 
 from server import log as book
+from server.log import Json
 from server.pages.desk import desk
 from server.pages.lists import reminder_words
 from server.session.session import Refused
 
 __all__ = ["as_picture", "cut_rows", "due_count", "reminder_rows", "upkeep"]
 
-Json = dict[str, Any]
 PHOTO_LIMIT = 40_000_000
 
 upkeep = Blueprint("upkeep", __name__, url_prefix="/log")

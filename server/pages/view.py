@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
-from typing import Any
-
-from server.pages.buttons import buttons, placed
+from server.log import Json
+from server.pages.buttons import buttons, undo_button
 from server.pages.chain import chain_view
+from server.pages.distance import distance
 from server.pages.drawings import card_view, mount_of, mount_view, plan_view, shift_view
 from server.pages.figures import big
+from server.pages.finish import finish
 from server.pages.landing import landing
 from server.pages.lists import reading_row, verdict_rows
-from server.pages.marks import near
 from server.pages.way import follow, way
-from server.pages.words import station_name, the_place
+from server.pages.words import the_place
+from server.session.snapshot import Snapshot, marked_place
+from server.solver.steps import Parts
+from server.solver.words import station_words
+from server.sources.base import Place
 
 __all__ = ["CAUTIONS", "page_state"]
 
-Json = dict[str, Any]
 CAUTIONS = (
     ("Eyes", "Eyewear rated for this laser's wavelength, on everybody in the room. The beam cannot be seen."),
     ("Lid", "Lid and panels closed before every pulse. Never defeat an interlock."),
@@ -33,81 +36,96 @@ CAUTIONS = (
 )
 
 
-def page_state(snapshot: Json) -> Json:
+def page_state(snapshot: Snapshot) -> Json:
     """Return what the page draws, as plain JSON: words, primary button, drawings' numbers, lists."""
-    machine, step = snapshot["machine"], snapshot["step"]
+    machine, step = snapshot.machine, snapshot.step
     followed = follow(snapshot)
     return {
-        **{key: snapshot[key] for key in ("version", "run", "source", "alignment", "said", "missed")},
-        "cautions_acknowledged": snapshot["cautions_acknowledged"],
-        "laser": machine.get("name", ""),
-        "do": step["do"],
+        "version": snapshot.version,
+        "run": snapshot.run,
+        "source": snapshot.source,
+        "alignment": snapshot.alignment,
+        "said": snapshot.said,
+        "missed": snapshot.misses > 0,
+        "wrong_card": snapshot.wrong_card,
+        "undo": undo_button(snapshot),
+        "step": snapshot.step_name,
+        "cautions_acknowledged": snapshot.cautions,
+        "laser": machine.name,
+        "do": step.do,
         "now": _now(snapshot),
-        "fires": step["do"] == "mark",
-        "follow": followed,
-        "way": way(followed, (snapshot.get("rig") or {}).get("live")),
-        "near_tube": step["do"] == "shift" and str(step.get("part", "")).startswith("tube"),
+        "fires": step.do == "mark",
+        "follow": followed.as_json() if followed else None,
+        "way": way(followed, snapshot.rig.live),
+        "near_tube": (step.part or "").startswith("tube"),
+        "act": distance(snapshot),
         "say": _sentence(snapshot),
-        "why": step["say"],
+        "why": step.say,
+        "parts": step.parts.as_json(),
         **buttons(snapshot),
         "big": big(snapshot),
         "landing": landing(snapshot),
+        "finish": finish(snapshot),
         "card": card_view(snapshot),
-        "picture": snapshot["card"],
+        "picture": snapshot.card.as_json() if snapshot.card else None,
         "mount": mount_view(machine, step),
         "shift": shift_view(step),
         "plan": plan_view(snapshot),
-        "rig": snapshot.get("rig"),
+        "rig": snapshot.rig.as_json(),
         "chain": chain_view(snapshot),
-        "verdict": verdict_rows(step.get("verdict"), machine),
-        "readings": [reading_row(row, machine) for row in reversed(snapshot["events"])],
-        "mounts": [mount_of(machine, mount["mirror"]) for mount in machine["mount"]],
+        "verdict": verdict_rows(step.verdict.as_json() if step.verdict else None, machine),
+        "readings": [
+            reading_row(entry, machine.bed) for entry in reversed(snapshot.events) if entry.kind != "undo"
+        ],
+        "mounts": [mount_of(machine, mount.mirror) for mount in machine.mount],
     }
 
 
 # the sentence
 
 
-def _now(snapshot: Json) -> str:
+def _now(snapshot: Snapshot) -> str:
     """Return what the hands do: hang, pulse, or the step itself."""
-    step = snapshot["step"]
-    if step["do"] != "mark":
-        return str(step["do"])
-    return "pulse" if placed(snapshot) else "hang"
+    if snapshot.step.do != "mark":
+        return snapshot.step.do
+    return "pulse" if snapshot.card_is_ready else "hang"
 
 
-def _split(sentence: str) -> list[str]:
+def _sentence(snapshot: Snapshot) -> list[str]:
     """Return the order itself, to be read from afar, and what is said beside it."""
-    for mark in ("; ", ": "):
-        order, found, rest = sentence.partition(mark)
-        if found and len(order) > 12:
-            return [order + (":" if mark == ": " else "."), rest]
-    return [sentence, ""]
-
-
-def _sentence(snapshot: Json) -> list[str]:
-    step = snapshot["step"]
-    if step["do"] == "mark" and not snapshot["cautions_acknowledged"]:
+    step, place = snapshot.step, marked_place(snapshot.step)
+    if place is None:
+        return [f"{step.parts.order}.", _beside(step.parts)]
+    if not snapshot.cautions:
         return ["Before the first pulse: read these, and keep to them.", ""]
-    if step["do"] != "mark":
-        return _split(str(step["say"]))
-    if snapshot["source"] == "offline":
-        return [_hang_words(snapshot), f"{step['say']} Then send its photo, or tap the mark below."]
-    if snapshot["candidates"]:
+    if snapshot.source == "offline":
+        return [_hang_words(snapshot, place), f"{step.say} Then send its photo, or tap the mark below."]
+    if snapshot.candidates:
         return ["More than one mark. Put fresh tape on and fire again, or choose the newest.", ""]
-    if snapshot["missed"]:
+    if snapshot.wrong_card is not None:
+        return [_wrong_card_words(snapshot.wrong_card, place), _hang_words(snapshot, place)]
+    if snapshot.misses:
         return ["No mark on the card. Did the laser fire?", ""]
-    if placed(snapshot):
-        watching = "The camera watches: the mark is read by itself." if snapshot["watch"] else ""
+    if snapshot.card_is_ready:
+        watching = "The camera watches: the mark is read by itself." if snapshot.watch else ""
         return ["Lid closed? Fire one short pulse at the card.", watching]
-    return [_hang_words(snapshot), str(step["say"])]
+    return [_hang_words(snapshot, place), step.say]
 
 
-def _hang_words(snapshot: Json) -> str:
-    step, place = snapshot["step"], snapshot["place"]
-    where = the_place(step["head_mm"], snapshot["machine"]["bed"])
-    if place is None or place["station"] != step["station"]:
-        return f"Hang the card at {station_name(step['station'])}, fresh tape on it, head at {where}."
-    if near(place["head_mm"], step["head_mm"]):
+def _wrong_card_words(seen: str, wanted: Place) -> str:
+    return f"That is the card of {station_words(seen)}. Hang that of {station_words(wanted.station)}."
+
+
+def _beside(parts: Parts) -> str:
+    """Return what was noticed, what to mind and what comes next, as sentences."""
+    phrases = [f"{part[:1].upper()}{part[1:]}." for part in (parts.care, parts.then) if part]
+    return " ".join(part for part in (parts.noticed, *phrases) if part)
+
+
+def _hang_words(snapshot: Snapshot, wanted: Place) -> str:
+    place, where = snapshot.place, the_place(wanted.head_mm, snapshot.machine.bed)
+    if place is None or place.station != wanted.station:
+        return f"Hang the card at {station_words(wanted.station)}, fresh tape on it, head at {where}."
+    if place.head_near(wanted):
         return "Fresh tape on the card. Nothing else moves."
     return f"Move the head to {where}, and put fresh tape on the card."

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import math
-from typing import Any
+from dataclasses import dataclass
 
+from server.log import Json
 from server.pages.figures import turn_figure
-from server.pages.marks import Point, along_and_across, counted, last_mark, point, same_place
+from server.pages.marks import along_and_across, last_mark
 from server.pages.units import in_inches
+from server.session.snapshot import LiveMark, Snapshot
+from server.solver.machine.profile import Point
 
-__all__ = ["follow", "live_view", "way"]
+__all__ = ["Followed", "follow", "live_view", "way"]
 
-Json = dict[str, Any]
 NEAR_MM = 0.3  # that near is there: finer than 1/64 turn at the far card
 STAY_MM = 0.2  # what was said stands while the mark falls back less: a live reading trembles by 0.05 mm sd
 PAST_MM, PAST_SHARE = 0.4, 0.15  # so far past the aim, a hand's lag included, the way back is asked for
@@ -20,75 +22,97 @@ BACK_MM = 0.4
 MOVED_MM = 0.2  # less than this and nothing has been turned yet
 
 
-def follow(snapshot: Json) -> Json | None:
-    """Return what a live mark is held against while the step is a turn: aim, start, turns; else None.
+@dataclass(frozen=True)
+class Followed:
+    """What a live mark is held against: aim, start and old mark on the card (u, v, mm), the turn asked for.
 
-    ``start`` is the mark at that place since which nothing was moved, ``old`` the one since which something
-    was: what lies on the tape then is not where the beam goes. Each is None where there is no such mark.
+    start : the mark at that place since which nothing was moved. old : the one since which something was:
+    what lies on the tape then is not where the beam goes. Each is None where there is no such mark.
     """
-    step, aim, place = snapshot["step"], snapshot["expect"], snapshot["place"]
-    if step["do"] != "turn" or aim is None or place is None or snapshot["source"] == "offline":
+
+    station: str
+    aim: Point
+    start: Point | None
+    old: Point | None
+    turns: float
+
+    def as_json(self) -> Json:
+        """Return plain JSON values."""
+        return {key: list(value) if isinstance(value, tuple) else value for key, value in vars(self).items()}
+
+    @classmethod
+    def from_json(cls, data: Json) -> Followed:
+        """Return what ``as_json`` gave."""
+        frozen: Json = {
+            key: tuple(value) if isinstance(value, list) else value for key, value in data.items()
+        }
+        return cls(**frozen)
+
+
+def follow(snapshot: Snapshot) -> Followed | None:
+    """Return what a live mark is held against while the step is a turn; None where no card shows it."""
+    step, aim, place = snapshot.step, snapshot.expect, snapshot.place
+    if step.turns is None or aim is None or place is None or snapshot.source == "offline":
         return None
-    if not same_place(place, aim):
+    if not place.agrees(aim):
         return None
-    lies, moves = last_mark(counted(snapshot["events"]), aim)
+    lies, moves = last_mark(snapshot.counted, aim)
     start, old = (None, lies) if moves else (lies, None)
-    marks = {"aim": aim["offset_mm"], "start": start, "old": old}
-    return {"station": aim["station"], **marks, "turns": step["turns"]}
+    return Followed(aim.station, aim.offset_mm, start, old, step.turns)
 
 
-def way(followed: Json | None, live: Json | None) -> Json | None:
-    """Return ``{"kind", "words", "left", "gap_mm", "stands", "big"}`` for the mark as it is seen now.
+def way(followed: Followed | None, live: LiveMark | None) -> Json | None:
+    """Return ``{"kind", "words", "left", "gap_mm", "stands", "big", "goes"}`` for the mark as it is seen now.
 
     None where there is nothing to follow or the mark still lies where it was. ``kind``: go, stop, far, back
     (the other way), aside (across: another screw). ``left``: 0 to 1 of the way, None where the start is not
-    known. ``stands``: the kinds that, once said, still hold here. ``big``: the figures to be read from afar.
+    known. ``stands``: the kinds that, once said, still hold here. ``big``: the figures to be read from afar;
+    ``goes``: the same while nothing is wrong.
     """
-    if followed is None or live is None or live["station"] != followed["station"]:
+    if followed is None or live is None or live.station != followed.station:
         return None
-    now, goal = point(live["offset_mm"]), point(followed["aim"])
-    if followed["old"] and math.dist(now, point(followed["old"])) < MOVED_MM:
+    now, goal = live.offset_mm, followed.aim
+    if followed.old and math.dist(now, followed.old) < MOVED_MM:
         return None
     gap_mm = math.dist(now, goal)
-    kind, left = _judge(followed["start"], now, goal)
-    stands = [said for said in _SHOUTS if _judge(followed["start"], now, goal, said)[0] == said]
-    if kind == "go" and followed["start"] and math.dist(now, point(followed["start"])) < MOVED_MM:
+    kind, left = _judge(followed.start, now, goal)
+    stands = [said for said in _SHOUTS if _judge(followed.start, now, goal, said)[0] == said]
+    if kind == "go" and followed.start and math.dist(now, followed.start) < MOVED_MM:
         return None
     words = _WORDS[kind]
-    big = _figures(kind, left, gap_mm, followed["turns"])
-    return {"kind": kind, "words": words, "left": left, "gap_mm": gap_mm, "stands": stands, "big": big}
+    big, goes = (_figures(said, left, gap_mm, followed.turns) for said in (kind, "go"))
+    told = {"kind": kind, "words": words, "left": left, "gap_mm": gap_mm}
+    return {**told, "stands": stands, "big": big, "goes": goes}
 
 
-def live_view(state: Json, live: Json | None) -> Json | None:
+def live_view(state: Json, live: LiveMark | None) -> Json | None:
     """Return the mark as seen now together with its way, in the units of the page's ``state``."""
     if live is None:
         return None
-    told = way(state.get("follow"), live)
-    return {**live, "way": in_inches(told) if state.get("units") == "inch" else told}
+    followed = state.get("follow")
+    told = way(Followed.from_json(followed) if followed else None, live)
+    return {**live.as_json(), "way": in_inches(told) if state.get("units") == "inch" else told}
 
 
 _WORDS = {
     "go": "",
     "stop": "Stop. The mark is there.",
-    "far": "Too far. Turn back a little.",
+    "far": "Too far. Turn a little the other way.",
     "back": "Wrong way. Turn the other way.",
     "aside": "It goes sideways. Is that the right screw?",
 }
-_SHOUTS = {"stop": "Stop", "far": "Back", "back": "Wrong way", "aside": "Wrong screw?"}
+_SHOUTS = {"stop": "Stop", "far": "Too far", "back": "Wrong way", "aside": "Wrong screw?"}
 
 
-def _judge(
-    start: list[float] | None, now: Point, goal: Point, said: str | None = None
-) -> tuple[str, float | None]:
+def _judge(start: Point | None, now: Point, goal: Point, said: str | None = None) -> tuple[str, float | None]:
     """Return kind and what is left of the way; the bounds of what was ``said`` before are wider."""
     gap_mm = math.dist(now, goal)
     stay_mm = {said: STAY_MM}
     near_mm = NEAR_MM + stay_mm.get("stop", 0.0)
     if start is None:
         return ("stop" if gap_mm <= near_mm else "go"), None
-    begin = point(start)
-    length_mm = math.dist(begin, goal)
-    along_mm, across_mm = along_and_across(begin, now, goal)
+    length_mm = math.dist(start, goal)
+    along_mm, across_mm = along_and_across(start, now, goal)
     left = min(max(1 - along_mm / max(length_mm, NEAR_MM), 0.0), 1.0)
     side_mm = max(SIDE_MM, SIDE_SHARE * abs(along_mm)) - stay_mm.get("aside", 0.0)
     past_mm = max(PAST_MM, PAST_SHARE * length_mm) - stay_mm.get("far", 0.0)

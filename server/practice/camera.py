@@ -1,4 +1,4 @@
-"""The practice machine's own camera: it sees only pictures, as a real one does."""
+"""The practice laser's own camera: it sees only pictures, as a real one does."""
 
 from __future__ import annotations
 
@@ -55,6 +55,7 @@ class PracticeCamera:
     """
 
     kind = "practice"
+    problem: str | None = None
 
     def __init__(
         self,
@@ -93,6 +94,20 @@ class PracticeCamera:
             if now_s >= give_up_s:
                 raise TimeoutError(f"no practice frame above number {newer_than} within {timeout_s:g} s")
             self._sleep(min(max(frame.time_s + self._interval_s - now_s, 1e-4), give_up_s - now_s))
+
+    def newest_full(self, *, newer_than: int = -1, timeout_s: float = 2.0) -> PracticeFrame:
+        """Return the same: there is one stream."""
+        return self.newest(newer_than=newer_than, timeout_s=timeout_s)
+
+    def lock_light(self) -> tuple[str, ...]:
+        """Hold nothing: this light never changes."""
+        return ()
+
+    def release_light(self) -> None:
+        """Nothing was held."""
+
+    def set_pace(self, frames_per_s: float) -> None:
+        """Frames are drawn when somebody asks."""
 
     def _current(self) -> PracticeFrame:
         with self._lock:

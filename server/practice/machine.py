@@ -35,7 +35,7 @@ _PARTS = ("tube", "tube-exit", "tube-far", "mirror-1", "mirror-2", "mirror-3")
 
 
 def default_profile(corner: Corner = "back-left") -> Profile:
-    """Return the profile of the practice machine whose mirror 1 stands at that corner."""
+    """Return the profile of the practice laser whose mirror 1 stands at that corner."""
     text = resources.files("server.practice").joinpath(_FILES[corner]).read_text(encoding="utf-8")
     return parse_profile(tomllib.loads(text))
 

@@ -1,4 +1,4 @@
-"""What nobody may look at while aligning: how the practice machine really stands."""
+"""What nobody may look at while aligning: how the practice laser really stands."""
 
 from __future__ import annotations
 

@@ -16,7 +16,7 @@ from typing import Literal
 from firmware.camera.listing import CameraFound, list_cameras
 from firmware.camera.picture_fault import picture_fault
 from firmware.camera.supervised import child_environment
-from firmware.health import Run, check_clock, check_disk, check_supply, run_command
+from firmware.health import Run, check_clock, check_disk, check_supply, check_writable, run_command
 from firmware.panel.panel import Panel, open_panel
 from firmware.panel.parts import Pins
 from server.log import LogError, LogMissing, check
@@ -24,6 +24,8 @@ from server.log import LogError, LogMissing, check
 __all__ = ["Look", "cameras", "clock", "disk", "heat", "libraries", "log", "network", "pins"]
 
 State = Literal["good", "note", "bad"]
+_OPTIONAL = {"picamera2": "the Pi's own camera", "gpiozero": "lamps and buttons on a Pi's pins"}
+_INSTALL_AGAIN = "install Spotwright again (see docs/install.md)"
 
 
 @dataclass(frozen=True)
@@ -71,7 +73,7 @@ def pins(used: Pins, *, opener: Callable[[Pins], tuple[Panel, str | None]] = ope
 def disk(folder: Path) -> Iterator[Look]:
     """Room for readings and pictures."""
     there = next((path for path in (folder, *folder.parents) if path.exists()), folder)
-    found = check_disk(there)
+    found = check_writable(folder) + check_disk(there)
     for finding in found:
         yield Look("disk", "bad" if finding.urgent else "note", finding.line)
     if not found:
@@ -119,14 +121,33 @@ def heat(run: Run = run_command) -> Iterator[Look]:
 def network(to: str | None = None, *, port: int = 8765, timeout_s: float = 3.0) -> Iterator[Look]:
     """The way to phones, and to the page that a second rig sends to."""
     own = _own_address()
+    served = own is not None and _accepts(own, port, timeout_s)
     if own is None:
         yield Look(
             "network", "bad", "no network: phones cannot see the page; switch the Wi-Fi on, or plug a cable"
         )
     else:
-        yield Look("network", "good", f"phones reach this machine as http://{own}:{port}/")
+        yield _served(own, port) if served else _not_served(own, port)
     if to is not None:
         yield _page_elsewhere(to, timeout_s)
+
+
+def _served(own: str, port: int) -> Look:
+    return Look("network", "good", f"phones reach this machine as http://{own}:{port}/")
+
+
+def _not_served(own: str, port: int) -> Look:
+    line = f"this machine is {own}; nothing is served to phones on port {port} now ('spotwright serve --lan')"
+    return Look("network", "note", line)
+
+
+def _accepts(address: str, port: int, timeout_s: float) -> bool:
+    """Whether something listens there."""
+    try:
+        with socket.create_connection((address, port), timeout=timeout_s):
+            return True
+    except OSError:
+        return False
 
 
 def _page_elsewhere(to: str, timeout_s: float) -> Look:
@@ -167,9 +188,15 @@ def _library(name: str, patience_s: float) -> Look:
         return Look(name, "good", tried.stdout.split()[-1])
     said = (tried.stderr.strip().splitlines() or [f"ended with {tried.returncode}"])[-1]
     if said == f"ModuleNotFoundError: No module named '{name}'":
-        optional = name in ("picamera2", "gpiozero")
-        return Look(name, "note" if optional else "bad", "not installed: run the installer again")
-    return Look(name, "bad", f"does not load ({said}): run the installer again")
+        return _missing(name)
+    return Look(name, "bad", f"does not load ({said}): {_INSTALL_AGAIN}")
+
+
+def _missing(name: str) -> Look:
+    needed_for = _OPTIONAL.get(name)
+    if needed_for is None:
+        return Look(name, "bad", f"not installed: {_INSTALL_AGAIN}")
+    return Look(name, "note", f"not installed: needed only for {needed_for} (see docs/install.md)")
 
 
 def _own_address() -> str | None:

@@ -86,6 +86,11 @@ class Eye:
         self._end.set()
         self._thread.join()
 
+    @property
+    def seen(self) -> bool:
+        """Whether there was a frame yet."""
+        return self._number >= 0
+
     def alive(self) -> bool:
         """Whether it looks: for a watchdog."""
         return self._thread.is_alive() and self._clock() - self._looked_s < ALIVE_S

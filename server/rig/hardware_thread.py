@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import logging
 import threading
+import time
 from abc import ABC, abstractmethod
 
-from firmware import RigError
 from firmware.health import Finding, HealthWatch
-from server.log import LogError
 from server.rig.frame_loop import Eye
 from server.rig.recorder import Recorder
 from server.rig.signals import PanelDriver, faults_of
@@ -16,6 +15,7 @@ from server.rig.signals import PanelDriver, faults_of
 __all__ = ["PERIOD_S", "Minder"]
 
 PERIOD_S = 0.25
+ALIVE_S = 30.0  # reading pins, disk and heat may wait for a busy machine, but not so long
 _log = logging.getLogger(__name__)
 
 
@@ -29,7 +29,7 @@ class Minder(ABC):
         self, driver: PanelDriver, *, health: HealthWatch | None, eye: Eye | None, recorder: Recorder | None
     ) -> None:
         self._driver, self._health, self._eye, self._recorder = driver, health, eye, recorder
-        self._end = threading.Event()
+        self._end, self._ticked_s = threading.Event(), time.monotonic()
         self._thread = threading.Thread(target=self._run, name=type(self).__name__, daemon=True)
 
     @abstractmethod
@@ -51,6 +51,10 @@ class Minder(ABC):
         )
         return sorted(found, key=lambda finding: not finding.urgent)
 
+    def alive(self) -> bool:
+        """Whether it still looks: for a watchdog."""
+        return self._thread.is_alive() and time.monotonic() - self._ticked_s < ALIVE_S
+
     def start(self) -> None:
         """Begin to mind."""
         self._thread.start()
@@ -64,7 +68,8 @@ class Minder(ABC):
 
     def _run(self) -> None:
         while not self._end.wait(PERIOD_S):
+            self._ticked_s = time.monotonic()
             try:
                 self.tick()
-            except (LogError, RigError, OSError):
+            except Exception:  # noqa: BLE001 -- nothing may end it for good; the log says what it was
                 _log.exception("the hardware could not be looked at")

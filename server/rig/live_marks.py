@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from firmware import FrameLike
 from server.session.notes import seen_now
 from server.session.session import Session
+from server.session.snapshot import LiveMark
 from server.sources.base import Shot
 from vision import Moment, Reading
 
 __all__ = ["Watching", "live_mark"]
 
-Json = dict[str, Any]
 _ABOUT_THE_CARD = ("card found", "card lost", "card moved")
 
 
@@ -44,13 +42,13 @@ class Watching:
         """There are no frames just now."""
         self._show(None)
 
-    def _show(self, live: Json | None) -> None:
+    def _show(self, live: LiveMark | None) -> None:
         if not self._session.turning.shown:  # a hold looks for itself
             self._session.rig.set_live(live)
 
 
-def live_mark(moment: Moment) -> Json | None:
-    """Return where the newest mark is in this frame, as plain JSON, or None."""
+def live_mark(moment: Moment) -> LiveMark | None:
+    """Return where the newest mark is in this frame, or None."""
     if moment.card is None or not isinstance(moment.reading, Reading) or not moment.reading.marks:
         return None
     return seen_now(moment.reading, moment.time_s)

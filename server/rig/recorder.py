@@ -1,7 +1,9 @@
 """Keeps the frames around each pulse, and what was done between, so that an alignment can be played again.
 
-A recording is a folder: JPEG pictures, and ``recording.jsonl`` with one line for each picture (``picture``,
-``time_s``, ``number``) and each deed (``did``), in the order in which they happened. ``time_s`` is monotonic.
+A recording is a folder: JPEG pictures, PNG pictures in ``shots``, and ``recording.jsonl`` with one line for
+each picture (``picture``, ``time_s``, ``number``) and each deed (``did``), in the order in which it happened.
+``time_s`` is monotonic. The two pictures that a mark was read from are kept without loss beside its deed
+(``shot``), so that the same mark comes out again.
 """
 
 from __future__ import annotations
@@ -14,13 +16,13 @@ from pathlib import Path
 from typing import Any, TextIO
 
 from firmware import FrameLike
-from server.sources.base import as_jpeg
+from server.log import Json
+from server.sources.base import Pixels, Shot, as_jpeg, as_png
 from vision import Moment
 
-__all__ = ["INDEX", "Recorder"]
+__all__ = ["INDEX", "SHOTS", "Recorder"]
 
-Json = dict[str, Any]
-INDEX = "recording.jsonl"
+INDEX, SHOTS = "recording.jsonl", "shots"
 BEFORE_FRAMES, AFTER_FRAMES = 8, 15
 LEAST_FREE_BYTES = 200_000_000
 _INTERESTING = ("card found", "pulse seen", "mark settled", "no mark")
@@ -38,7 +40,8 @@ class Recorder:
         self.folder = folder
         self._free_bytes = free_bytes or (lambda: shutil.disk_usage(folder).free)
         self._index: TextIO = (folder / INDEX).open("a", encoding="utf-8")
-        self._written = sum(1 for _ in folder.glob("*.jpg"))
+        (folder / SHOTS).mkdir(exist_ok=True)
+        self._written, self._shots = _count(folder, "*.jpg"), _count(folder / SHOTS, "*.png")
         self._waiting: deque[FrameLike] = deque(maxlen=BEFORE_FRAMES)
         self._wanted = 0
         self._lock = threading.Lock()
@@ -59,7 +62,9 @@ class Recorder:
         with self._lock:
             self._write_waiting()
             self._wanted = AFTER_FRAMES
-            self._line({"did": deed})
+            shot = deed.get("shot")
+            told = {key: value for key, value in deed.items() if key != "shot"}
+            self._line({"did": told} if shot is None else {"did": told, "shot": self._shot(shot)})
 
     def close(self) -> None:
         """Write no more."""
@@ -72,18 +77,33 @@ class Recorder:
             self._picture(self._waiting.popleft())
 
     def _picture(self, frame: FrameLike) -> None:
+        name = f"{self._written:06d}.jpg"
+        if not self._full() and self._file(name, as_jpeg(frame.pixels, quality=95)):
+            self._written += 1
+            self._line({"picture": name, "time_s": round(frame.time_s, 6), "number": frame.number})
+
+    def _full(self) -> bool:
         if self.ended is None and self._written % 50 == 0 and self._free_bytes() < LEAST_FREE_BYTES:
             self.ended = "the disk is nearly full: the recording has ended"
-        if self.ended is not None:
-            return
-        name = f"{self._written:06d}.jpg"
+        return self.ended is not None
+
+    def _file(self, name: str, content: bytes) -> bool:
         try:
-            (self.folder / name).write_bytes(as_jpeg(frame.pixels, quality=95))
+            (self.folder / name).write_bytes(content)
         except OSError as error:
             self.ended = f"the recording has ended: {error.strerror}"
-            return
-        self._written += 1
-        self._line({"picture": name, "time_s": round(frame.time_s, 6), "number": frame.number})
+        return self.ended is None
+
+    def _shot(self, shot: Shot) -> Json:
+        """Keep both pictures; returns their names. None: nobody took one, or it could not be kept."""
+        return {"before": self._whole(shot.before), "after": self._whole(shot.after)}
+
+    def _whole(self, pixels: Pixels | None) -> str | None:
+        if pixels is None or self._full():
+            return None
+        self._shots += 1
+        name = f"{SHOTS}/{self._shots:06d}.png"
+        return name if self._file(name, as_png(pixels)) else None
 
     def _line(self, content: Json) -> None:
         if self.ended is not None:
@@ -93,3 +113,7 @@ class Recorder:
             self._index.flush()
         except OSError as error:
             self.ended = f"the recording has ended: {error.strerror}"
+
+
+def _count(folder: Path, pattern: str) -> int:
+    return sum(1 for _ in folder.glob(pattern))

@@ -1,25 +1,79 @@
-"""A recorded alignment played through everything again: eye, reading, log, solver; no clock is waited for."""
+"""A recorded alignment played through everything again: eye, reading, log, solver; no clock is waited for.
+
+A mark that the eye does not take by itself is read from the pictures that it was read from then.
+"""
 
 from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass, field
+from difflib import SequenceMatcher
+from itertools import zip_longest
+from math import hypot
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
+
+from pydantic import BaseModel, Field, TypeAdapter, ValidationError
 
 from firmware import Frame, FrameLike
-from server.log import Log
+from server.errors import plain
+from server.log import Json, Log
 from server.rig.frame_loop import Eye
 from server.rig.live_marks import Watching
-from server.rig.recorder import INDEX
+from server.rig.recorder import INDEX, SHOTS
+from server.session.events import MarkSeen, event_json, event_of
 from server.session.session import Refused, Session
 from server.sources.base import NoPicture, OfflineSource, Pixels, Place, Shot
 from vision import PictureRefused, load_picture
 
 __all__ = ["Difference", "Replayed", "read_recording", "replay"]
 
-Json = dict[str, Any]
+_MEASURED = ("offset_mm", "sigma_mm", "hanging")
+
+
+class _At(BaseModel):
+    """Where the card hangs."""
+
+    station: str
+    head_mm: tuple[float, float]
+
+
+class _Picture(BaseModel):
+    """A frame of the camera."""
+
+    picture: str = Field(pattern=r"^\d{6}\.jpg$")
+    time_s: float = Field(allow_inf_nan=False)
+    number: int
+
+
+class _Shot(BaseModel):
+    """The names of the pictures that a mark was read from; None where there was none."""
+
+    before: str | None = Field(default=None, pattern=rf"^{SHOTS}/\d{{6}}\.png$")
+    after: str | None = Field(default=None, pattern=rf"^{SHOTS}/\d{{6}}\.png$")
+
+
+class _Did(BaseModel):
+    """What was done; ``machine`` with begin, ``place`` with hang, ``event`` with event and withdraw."""
+
+    kind: Literal["begin", "hang", "watch", "event", "withdraw"]
+    machine: Json | None = None
+    place: _At | None = None
+    event: Json | None = None
+    on: bool = True
+    watch: bool = True  # an old recording was always of a camera that watched
+
+
+class _Deed(BaseModel):
+    """A deed, and the pictures that it rests on."""
+
+    did: _Did
+    shot: _Shot | None = None
+
+
+_LINE: TypeAdapter[_Picture | _Deed] = TypeAdapter(_Picture | _Deed)
 
 
 @dataclass(frozen=True)
@@ -39,10 +93,21 @@ class Replayed:
     step: Json = field(default_factory=dict)
 
     def differences(self, *, tolerance_mm: float = 0.1) -> list[Difference]:
-        """Return where both disagree: another kind or place, or a mark further off than that."""
-        longer = max(len(self.recorded), len(self.events))
-        pairs = [(_at(self.recorded, i), _at(self.events, i)) for i in range(longer)]
-        return [Difference(then, now) for then, now in pairs if not _same(then, now, tolerance_mm)]
+        """Return where both disagree: what happened only once, and marks further off than that.
+
+        Events are paired by what happened (kind, place, screw, turns), in order; one that is missing does
+        not make all later ones differ.
+        """
+        then, now = [_what(event) for event in self.recorded], [_what(event) for event in self.events]
+        found: list[Difference] = []
+        for tag, a, b, c, d in SequenceMatcher(None, then, now, autojunk=False).get_opcodes():
+            pairs = zip_longest(self.recorded[a:b], self.events[c:d])
+            if tag == "equal":
+                found += [Difference(x, y) for x, y in pairs if not _near(x, y, tolerance_mm)]
+            else:
+                found += [Difference(x, None) for x in self.recorded[a:b]]
+                found += [Difference(None, y) for y in self.events[c:d]]
+        return found
 
 
 def read_recording(folder: Path) -> Iterator[Json]:
@@ -51,83 +116,147 @@ def read_recording(folder: Path) -> Iterator[Json]:
         lines = (folder / INDEX).read_text("utf-8").splitlines()
     except OSError as error:
         raise ValueError(f"{folder / INDEX}: {error.strerror}: is that a recording?") from None
+    except ValueError as error:  # not text, or a path that none can be
+        raise ValueError(f"{folder / INDEX}: {error}: is that a recording?") from None
     for number, line in enumerate(lines, start=1):
         try:
             yield json.loads(line)
-        except json.JSONDecodeError:
+        except (ValueError, RecursionError):
             if number < len(lines):  # the last line may be torn: the power was pulled
                 raise ValueError(f"{INDEX}, line {number}: not JSON") from None
 
 
 def replay(folder: Path, data: Path, *, told: Callable[[str], object] = lambda _: None) -> Replayed:
     """Play the recording into a new log at ``data``; returns what came of it. Raises ValueError, one line."""
-    result, source = Replayed(), _Played()
-    session: Session | None = None
-    eye: Eye | None = None
-    for line in read_recording(folder):
-        if "picture" in line:
-            source.show(_frame(folder, line))
-            if eye is not None:
-                eye.look()
-            continue
-        deed = line["did"]
-        if deed["kind"] == "begin" and session is None:
-            session = Session(Log(data), source, machine=deed["machine"])
-            session.acknowledge()
-            session.watch(True)
-            eye = Eye(Watching(session), source)
-        elif session is None:
-            raise ValueError(f"{INDEX}: does not begin with the laser's profile")
+    player: _Player | None = None
+    source = _Played()
+    for number, content in enumerate(read_recording(folder), start=1):
+        line = _checked(content, number)
+        if isinstance(line, _Picture):
+            source.show(Frame(_pixels(folder, line.picture), line.time_s, line.number))
+            if player is not None:
+                player.eye.look()
+        elif player is not None:
+            player.do(line, folder)
+        elif line.did.kind == "begin" and line.did.machine is not None:
+            player = _Player(Session(Log(data), source, machine=line.did.machine), source, told)
+            player.begin(line.did)
         else:
-            _do(session, deed, result, told)
-    if session is None:
+            raise ValueError(f"{INDEX}: does not begin with the laser's profile")
+    if player is None:
         raise ValueError(f"{INDEX}: nothing was recorded")
-    result.events = [row["event"] for row in session.snapshot()["events"] if not row["withdrawn"]]
-    result.step = session.snapshot()["step"]
-    return result
+    return player.result()
 
 
-def _do(session: Session, deed: Json, result: Replayed, told: Callable[[str], object]) -> None:
-    try:
-        if deed["kind"] == "hang":
-            session.hang(Place.from_json(deed["place"]))
-            session.watch(True)
-        elif deed["kind"] == "begin":
-            session.restart(machine=deed["machine"])
-            session.acknowledge()
-            result.recorded.clear()
-        elif deed["kind"] == "event":
-            result.recorded.append(deed["event"])
-            _event(session, deed["event"])
-    except Refused as refusal:
-        told(refusal.message)
+class _Player:
+    """Does again with a session what was done."""
 
+    def __init__(self, session: Session, source: _Played, told: Callable[[str], object]) -> None:
+        self._session, self._source, self._told = session, source, told
+        self._recorded: list[Json] = []
+        self.eye = Eye(Watching(session), source)
 
-def _event(session: Session, event: Json) -> None:
-    kind = event["kind"]
-    if kind == "turn":
-        session.turn(event["mount"], event["screw"], event["turns"])
-    elif kind == "shift":
-        session.shift(event["part"], event["move_mm"])
-    elif kind == "inspected":
-        session.inspected(event["cause"], event["outcome"])
-    elif kind == "no-mark":
-        session.no_mark(Place.from_json(event))
-    elif not session.snapshot()["used"]:  # a person pressed the button before the eye was sure
-        session.pulse()
+    def begin(self, did: _Did) -> None:
+        """A new alignment."""
+        self._session.acknowledge()
+        self._session.watch(did.watch)
+        self._recorded.clear()
+
+    def do(self, deed: _Deed, folder: Path) -> None:
+        """Do it; a refusal is told."""
+        did = deed.did
+        try:
+            if did.kind == "hang" and did.place is not None:
+                self._session.hang(Place(did.place.station, did.place.head_mm))
+            elif did.kind == "begin":
+                self._session.restart(machine=did.machine)
+                self.begin(did)
+            elif did.kind == "watch":
+                self._session.watch(did.on)
+            elif did.event is not None and did.kind == "withdraw":
+                self._withdraw(did.event)
+            elif did.event is not None:
+                self._recorded.append(did.event)
+                self._event(did.event, deed.shot or _Shot(), folder)
+        except Refused as refusal:
+            self._told(refusal.message)
+        except (KeyError, TypeError, ValueError) as error:
+            raise ValueError(f"{INDEX}: {did.kind} {did.event}: cannot be played ({error})") from None
+
+    def result(self) -> Replayed:
+        """Return what came of all."""
+        now = self._session.snapshot()
+        events = [event_json(event) for event in now.counted]
+        return Replayed(self._recorded, events, now.step.as_json())
+
+    def _event(self, event: Json, shot: _Shot, folder: Path) -> None:
+        session, kind = self._session, event["kind"]
+        if kind == "turn":
+            session.turn(event["mount"], event["screw"], event["turns"])
+        elif kind == "shift":
+            session.shift(event["part"], event["move_mm"])
+        elif kind == "inspected":
+            session.inspected(event["cause"], event["outcome"])
+        elif kind == "no-mark":
+            self._blank(Place.from_json(event))
+        elif not self._taken(event):  # the eye was not sure, or a person told of it
+            self._mark(event, shot, folder)
+
+    def _blank(self, place: Place) -> None:
+        """A blank counts when it is said again."""
+        with suppress(Refused):
+            self._session.no_mark(place)
+            return
+        self._session.no_mark(place)
+
+    def _taken(self, event: Json) -> bool:
+        """Whether the eye has saved this mark by itself."""
+        now = self._session.snapshot()
+        return bool(now.used and now.counted and _what(event_json(now.counted[-1])) == _what(event))
+
+    def _mark(self, event: Json, shot: _Shot, folder: Path) -> None:
+        if shot.after is None and self._source.frames == 0:
+            mark = event_of(event)
+            assert isinstance(mark, MarkSeen)
+            self._session.typed(Place.of(mark), mark.offset_mm, mark.sigma_mm)
+            return
+        if shot.after is not None:
+            before = _pixels(folder, shot.before) if shot.before else None
+            self._source.next_shot = Shot(_pixels(folder, shot.after), before)
+        self._pulse(event)
+
+    def _pulse(self, event: Json) -> None:
+        try:
+            self._session.pulse()
+        except Refused:
+            waiting = self._session.snapshot().candidates
+            if not waiting:
+                raise
+            away = [hypot(u - event["offset_mm"][0], v - event["offset_mm"][1]) for u, v in waiting]
+            self._session.choose(away.index(min(away)))  # the one that the person chose
+
+    def _withdraw(self, event: Json) -> None:
+        self._recorded[:] = [kept for kept in self._recorded if kept != event]
+        for entry in reversed(self._session.snapshot().events):
+            if not entry.withdrawn and _what(event_json(entry.event)) == _what(event):
+                self._session.withdraw(entry.id)
+                return
 
 
 class _Played(OfflineSource):
-    """Shows the recorded frame that is due; the picture from before is the one when the card was hung."""
+    """Shows the recorded frame that is due, and the recorded pictures around a pulse where there are some."""
 
     kind = "camera"
 
     def __init__(self) -> None:
         self._frame: Frame | None = None
         self._before: Pixels | None = None
+        self.frames = 0
+        self.next_shot: Shot | None = None
 
     def show(self, frame: Frame) -> None:
         self._frame = frame
+        self.frames += 1
 
     def look(self, *, newer_than: int, timeout_s: float) -> FrameLike:
         if self._frame is None:
@@ -138,33 +267,42 @@ class _Played(OfflineSource):
         return self.look(newer_than=-1, timeout_s=0.0).pixels
 
     def hang(self, place: Place) -> None:
-        self._before = self.frame()
+        self._before = self._frame.pixels if self._frame is not None else None
 
     def shot(self) -> Shot:
-        return Shot(self.frame(), self._before)
+        shot, self.next_shot = self.next_shot, None
+        return shot or Shot(self.frame(), self._before)
 
     def taken(self, after: Pixels) -> None:
         self._before = after
 
 
-def _frame(folder: Path, line: Json) -> Frame:
+def _checked(content: Any, number: int) -> _Picture | _Deed:
     try:
-        pixels = load_picture(folder / str(line["picture"]))
+        return _LINE.validate_python(content)
+    except ValidationError as error:
+        first = error.errors()[0]
+        where = ".".join(str(part) for part in first["loc"] if not str(part).startswith("_"))
+        raise ValueError(f"{INDEX}, line {number}: {where}: {plain(first['msg'])}") from None
+
+
+def _pixels(folder: Path, name: str) -> Pixels:
+    if not (folder / name).resolve().is_relative_to(folder.resolve()):
+        raise ValueError(f"{folder / name}: leads out of the recording")
+    try:
+        return load_picture(folder / name)
     except PictureRefused as error:
         raise ValueError(str(error)) from None
-    return Frame(pixels, float(line["time_s"]), int(line["number"]))
 
 
-def _at(events: list[Json], index: int) -> Json | None:
-    return events[index] if index < len(events) else None
+def _what(event: Json) -> str:
+    """Return what happened, without what was measured."""
+    return json.dumps({key: event[key] for key in event if key not in _MEASURED}, sort_keys=True)
 
 
-def _same(then: Json | None, now: Json | None, tolerance_mm: float) -> bool:
+def _near(then: Json | None, now: Json | None, tolerance_mm: float) -> bool:
     if then is None or now is None:
         return False
-    if then["kind"] == now["kind"] == "mark":
-        near = all(
-            abs(a - b) <= tolerance_mm for a, b in zip(then["offset_mm"], now["offset_mm"], strict=True)
-        )
-        return near and all(then[key] == now[key] for key in ("station", "head_mm"))
-    return then == now
+    if then["kind"] != "mark":
+        return True
+    return all(abs(a - b) <= tolerance_mm for a, b in zip(then["offset_mm"], now["offset_mm"], strict=True))

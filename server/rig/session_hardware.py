@@ -9,10 +9,10 @@ from firmware.health import HealthWatch
 from server.rig.frame_loop import Eye
 from server.rig.hardware_thread import Minder
 from server.rig.recorder import Recorder
-from server.rig.signals import PanelDriver, PanelKeeper, pulse_is_due, wish_of
+from server.rig.signals import PanelDriver, PanelKeeper, wish_of
 from server.session.services import Refused
 from server.session.session import Session
-from server.sources.base import Place
+from server.session.snapshot import Snapshot, marked_place
 
 __all__ = ["Attendant", "press_foot"]
 
@@ -45,7 +45,7 @@ class Attendant(Minder):
         self._session.rig.set_faults(faults)
         self._session.rig.set_lid(self._driver.lid_closed)
         snapshot = self._session.snapshot()
-        if snapshot["alignment"] is not None:
+        if snapshot.alignment is not None:
             self._welcome = None
         self._driver.tick(wish_of(snapshot), faults, spell=self._welcome)
 
@@ -57,20 +57,24 @@ class Attendant(Minder):
 def press_foot(session: Session) -> None:
     """Do what the page's large button would do: 'that was my pulse', or 'next'. Never fires anything."""
     snapshot = session.snapshot()
-    step = snapshot["step"]
     try:
-        if not snapshot["cautions_acknowledged"]:
-            session.say("Read the cautions on the page first.")
-        elif session.just_settled():
-            session.say("That pulse is saved already.")
-        elif step["do"] == "mark":
-            place = Place(step["station"], tuple(step["head_mm"]))
-            session.pulse() if pulse_is_due(snapshot) else session.hang(place)
-        elif step["do"] == "turn":
-            session.turn(step["mount"], step["screw"], step["turns"])
-        elif step["do"] == "shift":
-            session.shift(step["part"], list(step["move_mm"]))
-        else:
-            session.say("The page asks: answer there.")
+        with session.answering(snapshot.step_name):
+            _answer(session, snapshot)
     except Refused as refusal:
         session.say(refusal.message)
+
+
+def _answer(session: Session, snapshot: Snapshot) -> None:
+    step = snapshot.step
+    if not snapshot.cautions:
+        session.say("Read the cautions on the page first.")
+    elif session.just_settled():
+        session.say("That pulse is saved already.")
+    elif (place := marked_place(step)) is not None:
+        session.pulse() if snapshot.pulse_is_due else session.hang(place)
+    elif step.mount is not None and step.screw is not None and step.turns is not None:
+        session.turn(step.mount, step.screw, step.turns)
+    elif step.part is not None and step.move_mm is not None:
+        session.shift(step.part, list(step.move_mm))
+    else:
+        session.say("The page asks: answer there.")

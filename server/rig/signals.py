@@ -11,11 +11,12 @@ from typing import Any, Protocol
 from firmware.health import Finding, HealthWatch
 from firmware.panel.panel import RHYTHMS, Panel, Signal, open_panel
 from firmware.panel.parts import Pins
-from server.sources.base import Place
+from server.log import Json
+from server.session.events import MarkSeen
+from server.session.snapshot import Snapshot
 
-__all__ = ["PanelDriver", "PanelKeeper", "Wish", "faults_of", "pulse_is_due", "wish_of"]
+__all__ = ["PanelDriver", "PanelKeeper", "Wish", "faults_of", "wish_of"]
 
-Json = dict[str, Any]
 TRY_PINS_EVERY = 40  # ticks
 TONE_TICKS = 5
 _log = logging.getLogger(__name__)
@@ -44,19 +45,22 @@ class Wish:
             signal, glow, mark, far = (data[key] for key in ("signal", "glow", "mark", "distance_mm"))
         except (KeyError, TypeError):
             return None
-        good = signal in RHYTHMS and isinstance(glow, bool) and isinstance(mark, int | None)
+        good = (
+            isinstance(signal, str)
+            and signal in RHYTHMS
+            and isinstance(glow, bool)
+            and isinstance(mark, int | None)
+        )
         return cls(signal, glow, mark, far) if good and isinstance(far, int | float | None) else None
 
 
-def wish_of(snapshot: Json) -> Wish:
+def wish_of(snapshot: Snapshot) -> Wish:
     """Return what a session wants shown, faults apart."""
-    mark = _newest_mark(snapshot)
-    return Wish(
-        signal_for(snapshot),
-        pulse_is_due(snapshot),
-        mark["id"] if mark else None,
-        _distance_mm(snapshot, mark) if mark else None,
-    )
+    signal, due = signal_for(snapshot), snapshot.pulse_is_due
+    if snapshot.newest_mark is None:
+        return Wish(signal, due)
+    number, mark = snapshot.newest_mark
+    return Wish(signal, due, number, _distance_mm(snapshot, mark))
 
 
 class _Sees(Protocol):
@@ -190,12 +194,11 @@ class PanelDriver:
         self._lid()
 
 
-def signal_for(snapshot: Json) -> Signal:
+def signal_for(snapshot: Snapshot) -> Signal:
     """Return what the status light shows while nothing is wrong."""
-    if pulse_is_due(snapshot):
+    if snapshot.pulse_is_due:
         return "working"
-    step = snapshot["step"]["do"]
-    waits = step in ("turn", "shift", "inspect") or not snapshot["cautions_acknowledged"]
+    waits = snapshot.step.do in ("turn", "shift", "inspect") or not snapshot.cautions
     return "look-here" if waits else "ready"
 
 
@@ -206,23 +209,8 @@ def ring_level(*, glow: bool, dark_film: bool) -> float:
     return 0.0 if dark_film else 0.3
 
 
-def pulse_is_due(snapshot: Json) -> bool:
-    """Whether the card hangs where the step wants a mark, and has none yet."""
-    step, place = snapshot["step"], snapshot["place"]
-    if step["do"] != "mark" or place is None or snapshot["used"] or not snapshot["cautions_acknowledged"]:
-        return False
-    return Place.from_json(place).agrees(step["station"], tuple(step["head_mm"]))
-
-
-def _newest_mark(snapshot: Json) -> Json | None:
-    for row in reversed(snapshot["events"]):
-        if row["event"]["kind"] == "mark" and not row["withdrawn"]:
-            return {"id": row["id"], **row["event"]}
-    return None
-
-
-def _distance_mm(snapshot: Json, mark: Json) -> float:
+def _distance_mm(snapshot: Snapshot, mark: MarkSeen) -> float:
     """Return how far the mark is from where it was to go, or from the centre where nothing was foretold."""
-    aim = snapshot["aimed"]
-    goal = aim["offset_mm"] if aim is not None and aim["station"] == mark["station"] else (0.0, 0.0)
-    return math.dist(mark["offset_mm"], goal)
+    aim = snapshot.aimed
+    goal = aim.offset_mm if aim is not None and aim.station == mark.station else (0.0, 0.0)
+    return math.dist(mark.offset_mm, goal)

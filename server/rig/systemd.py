@@ -5,6 +5,7 @@ Each message is a datagram to the socket that the environment names; without one
 
 from __future__ import annotations
 
+import logging
 import os
 import socket
 import threading
@@ -12,6 +13,8 @@ from collections.abc import Callable, Mapping
 from contextlib import suppress
 
 __all__ = ["Heartbeat", "notify"]
+
+_log = logging.getLogger(__name__)
 
 
 def notify(message: str, *, environment: Mapping[str, str] = os.environ) -> bool:
@@ -28,13 +31,16 @@ def notify(message: str, *, environment: Mapping[str, str] = os.environ) -> bool
 
 
 class Heartbeat:
-    """Says ``WATCHDOG=1`` three times per watchdog period as long as ``alive()`` is true.
+    """Says ``WATCHDOG=1`` three times per watchdog period as long as every thread that matters is alive.
 
-    When it is not, nothing is said and systemd starts the program anew. Does nothing without a watchdog.
+    parts : by the name of each, how it is asked. When one is not alive, the log says which, nothing is said
+    to systemd, and it starts the program anew. Does nothing without a watchdog.
     """
 
-    def __init__(self, alive: Callable[[], bool], *, environment: Mapping[str, str] = os.environ) -> None:
-        self._alive, self._environment = alive, environment
+    def __init__(
+        self, parts: Mapping[str, Callable[[], bool]], *, environment: Mapping[str, str] = os.environ
+    ) -> None:
+        self._parts, self._environment = dict(parts), environment
         self._end = threading.Event()
         told = environment.get("WATCHDOG_USEC", "")
         meant = environment.get("WATCHDOG_PID", str(os.getpid())) == str(os.getpid())
@@ -54,7 +60,11 @@ class Heartbeat:
 
     def beat(self) -> bool:
         """Say once that it lives, if it does."""
-        return self._alive() and notify("WATCHDOG=1", environment=self._environment)
+        dead = [name for name, alive in self._parts.items() if not alive()]
+        if dead:
+            _log.error("no sign of life from: %s", ", ".join(dead))
+            return False
+        return notify("WATCHDOG=1", environment=self._environment)
 
     def _run(self) -> None:
         while not self._end.wait(self.period_s):

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from firmware.health import HealthWatch
 from firmware.profile import RigProfile
+from server.rig.first_look import FirstLook
 from server.rig.frame_loop import Eye, Keep
 from server.rig.live_marks import Watching
 from server.rig.recorder import Recorder
@@ -23,8 +24,8 @@ class Crew:
 
     profile : what is connected. data : the folder whose disk is minded. record : folder of a recording, or
     None. watched : whether a page is open. scale : of the printed cards. welcome : what the status light
-    spells at a first start, until somebody has answered on the page. Raises OSError where the recording
-    cannot be written.
+    spells at a first start, until somebody has answered on the page. say : prints one line.
+    Raises OSError where the recording cannot be written.
     """
 
     def __init__(
@@ -36,12 +37,14 @@ class Crew:
         record: Path | None = None,
         watched: Callable[[], bool] = lambda: True,
         welcome: str | None = None,
+        say: Callable[[str], object] = lambda _: None,
         scale: CardScale | None = None,
     ) -> None:
         self._session = session
         self._recorder = Recorder(record) if record else None
         keep = self._recorder.keep if self._recorder else None
         self._eye = self._seeing(watched, keep, scale) if session.source.kind != "offline" else None
+        self._first = FirstLook(session.source, self._camera_seen, say)
         keeper = PanelKeeper(profile.used_pins(), silent=profile.panel.silent)
         self._attendant = Attendant(
             session,
@@ -53,11 +56,11 @@ class Crew:
             welcome=welcome,
         )
         if self._recorder is not None:
-            self._recorder.note({"kind": "begin", "machine": session.machine()})
+            self._recorder.note(session.beginning())
             session.listeners.append(self._recorder.note)
 
     def _seeing(self, watched: Callable[[], bool], keep: Keep | None, scale: CardScale | None) -> Eye:
-        """The practice machine's cards are true to scale, and nobody's while nobody looks."""
+        """The practice laser's cards are true to scale, and nobody's while nobody looks."""
         practice = self._session.source.kind == "practice"
         return Eye(
             Watching(self._session),
@@ -67,14 +70,25 @@ class Crew:
             scale=None if practice else scale,
         )
 
+    def _camera_seen(self) -> bool:
+        return self._eye is None or self._eye.seen
+
+    @property
+    def alive(self) -> dict[str, Callable[[], bool]]:
+        """How each thread is asked whether it lives, for a watchdog."""
+        eye = {} if self._eye is None else {"frame loop": self._eye.alive}
+        return {**eye, "panel": self._attendant.alive}
+
     def start(self) -> None:
         """Begin."""
         if self._eye is not None:
             self._eye.start()
+        self._first.start()
         self._attendant.start()
 
     def stop(self) -> None:
         """End; the camera is let go and every lamp is off when this returns."""
+        self._first.stop()
         if self._eye is not None:
             self._eye.stop()
         self._attendant.stop()

@@ -8,101 +8,39 @@ mark.
 from __future__ import annotations
 
 import base64
-import json
 import logging
 import math
-import secrets
 import threading
 import time
-import urllib.error
-import urllib.request
+from collections import deque
 from collections.abc import Callable, Iterable
 from pathlib import Path
-from typing import Any, Protocol
 
 import cv2
 import numpy as np
 
 from firmware import FrameLike
 from firmware.health import Finding
-from server.log import write_for_good
+from server.log import Json
 from server.rig.full_resolution import FullLook
 from server.rig.signals import Wish
+from server.rig.spool import Spool
+from server.rig.wire import WHOLE_S, Unheard, Wire, post_json
 from server.sources.base import Pixels, as_jpeg
 from vision import Mark, Moment, Reading
 
 __all__ = ["Outpost", "Spool", "Unheard", "Wire", "post_json"]
 
-Json = dict[str, Any]
 SMALL_COLS = 480
 SIGHT_EVERY_S = 0.5
 PICTURE_EVERY_S = 2.0
 PRESS_COUNTS_S = 3.0  # a press that could not be told by then is forgotten: the person has looked by now
 PAUSES_S = (0.5, 1.0, 2.0, 5.0)
+SHUT_PAUSES_S = (5.0, 15.0, 60.0, 300.0)  # where the page does not let us in
+ALIVE_S = 60.0  # how late a sign of life may be
+MOST_HELD = 50  # readings in memory while the disk takes none
 _log = logging.getLogger(__name__)
 _BOOT = Path("/proc/sys/kernel/random/boot_id")
-
-
-class Unheard(Exception):
-    """The page did not take it; ``str()`` is one line. ``lost``: it was not reached at all."""
-
-    def __init__(self, message: str, *, lost: bool) -> None:
-        super().__init__(message)
-        self.lost = lost
-
-
-class Wire(Protocol):
-    """How words reach the page: raises Unheard."""
-
-    def __call__(self, path: str, body: Json) -> Json: ...
-
-
-class Spool:
-    """Readings on the disk that wait to be delivered, oldest first. Numbers go on over restarts.
-
-    ``name`` is the folder's own: a new folder begins a new series of numbers.
-    """
-
-    def __init__(self, folder: Path) -> None:
-        folder.mkdir(parents=True, exist_ok=True)
-        self._folder, self._lock = folder, threading.Lock()
-        for torn in folder.glob("*.part"):
-            torn.unlink()
-        counted = folder / "delivered"
-        named = folder / "name"
-        if not named.exists():
-            write_for_good(named, secrets.token_hex(6))
-        self.name = named.read_text("ascii").strip()
-        done = int(counted.read_text("ascii")) if counted.exists() else 0
-        self._last = max([done, *self._waiting()])
-
-    def put(self, body: Json) -> int:
-        """Number it, put it on the disk; returns the number once it survives a power cut."""
-        with self._lock:
-            number = self._last + 1
-            write_for_good(self._folder / f"{number:09d}.json", json.dumps({**body, "sequence": number}))
-            self._last = number
-            return number
-
-    def first(self) -> Json | None:
-        """Return the oldest reading that waits, or None."""
-        with self._lock:
-            for number in self._waiting():
-                body: Json = json.loads((self._folder / f"{number:09d}.json").read_text("utf-8"))
-                return body
-            return None
-
-    def done(self, number: int) -> None:
-        """That one has arrived."""
-        with self._lock:
-            write_for_good(self._folder / "delivered", str(number))
-            (self._folder / f"{number:09d}.json").unlink(missing_ok=True)
-
-    def __len__(self) -> int:
-        return len(self._waiting())
-
-    def _waiting(self) -> list[int]:
-        return sorted(int(path.stem) for path in self._folder.glob("*.json"))
 
 
 class Outpost:
@@ -133,7 +71,9 @@ class Outpost:
         self._sight: tuple[Moment, FrameLike] | None = None
         self._seen: Json = {}
         self._end, self._news = threading.Event(), threading.Event()
-        self._failures, self.said = 0, ""
+        self._failures, self.said, self._unheard = 0, "", ""
+        self._held, self._storing = deque[Json](), threading.Lock()
+        self._by_s = clock() + ALIVE_S
         self._thread = threading.Thread(target=self._run, name="delivery", daemon=True)
 
     def moment(self, moment: Moment, frame: FrameLike) -> None:
@@ -173,6 +113,10 @@ class Outpost:
         self._news.set()
         self._thread.join()
 
+    def alive(self) -> bool:
+        """Whether it shows a sign of life as often as it should: for a watchdog."""
+        return self._thread.is_alive() and self._clock() < self._by_s
+
     def deliver(self) -> bool:
         """Send the oldest reading that waits; returns whether there may be another. Raises Unheard."""
         waiting = self._spool.first()
@@ -180,18 +124,32 @@ class Outpost:
             return False
         read_at = waiting.pop("read_at")
         body = {**waiting, "age_s": _age_s(read_at, self._clock())}
-        self._wire("/api/rig/readings", body)
+        answer = self._ask("/api/rig/readings", body)
+        if answer.get("sequence") != waiting["sequence"]:  # whoever answered, a page of ours it was not
+            raise Unheard("the answer is none to a reading: kept here meanwhile", lost=False)
         self._spool.done(int(waiting["sequence"]))
         return True
+
+    def _ask(self, path: str, body: Json) -> Json:
+        self._by_s = self._clock() + WHOLE_S + ALIVE_S
+        return self._wire(path, body)
 
     def show(self) -> None:
         """Tell the page what is seen now, and hear what it wants shown. Raises Unheard."""
         fault = self.faults[0].line if self.faults else self.said
-        body: Json = {"rig": self.name, "fault": fault[:200], "lid_closed": self._lid_closed}
+        body: Json = {
+            "rig": self.name,
+            "series": self._spool.name,
+            "fault": fault[:200],
+            "lid_closed": self._lid_closed,
+        }
         picture: Json = {}
         if self._clock() - self._pictured_s >= PICTURE_EVERY_S or self._sight is None:
             self._seen, picture = self._seen_now()
-        self.wish = Wish.from_json(self._wire("/api/rig/sight", body | self._seen | picture).get("panel"))
+        answer = self._ask("/api/rig/sight", body | self._seen | picture)
+        self.wish = Wish.from_json(answer.get("panel"))
+        if isinstance(last := answer.get("last"), int):
+            self._spool.agree(last)
 
     def _seen_now(self) -> tuple[Json, Json]:
         """Return what the newest frame shows, and the frame itself, small."""
@@ -207,76 +165,87 @@ class Outpost:
         """Tell the page of a fresh press of the foot button. Raises Unheard; then it is forgotten."""
         pressed_s, self._pressed_s = self._pressed_s, None
         if pressed_s is not None and self._clock() - pressed_s <= PRESS_COUNTS_S:
-            self._wire("/api/rig/press", {"rig": self.name})
+            self._ask("/api/rig/press", {"rig": self.name})
 
     def _keep(self, reading: Reading, frame: FrameLike) -> None:
         fresh = [mark for mark in reading.marks if mark.new]
         if len(fresh) != 1:
             return
-        self._spool.put(
+        self._held.append(
             {
                 "rig": self.name,
-                "series": self._spool.name,
                 "mark": {**_mark_json(reading, fresh[0]), "lid_closed": self._lid_closed},
                 "picture": _small(frame.pixels),
                 "read_at": {"boot": _boot(), "s": frame.time_s},
             }
         )
+        if len(self._held) > MOST_HELD:
+            _log.error("a reading is lost: the disk takes none: %s", self._held.popleft()["mark"])
+        try:
+            self._store()
+        except OSError:
+            _log.exception("a reading could not be put on the disk: it waits in memory")
         self._news.set()
+
+    def _disk_refuses(self) -> OSError | None:
+        """Try again to put on the disk what waits in memory; returns what the disk says to that."""
+        try:
+            self._store()
+        except OSError as error:
+            return error
+        return None
+
+    def _store(self) -> None:
+        """Put on the disk what could not be put there at once. Raises OSError."""
+        with self._storing:
+            while self._held:
+                self._spool.put(self._held[0])
+                self._held.popleft()
 
     def _run(self) -> None:
         while not self._end.is_set():
             self._news.clear()
-            self._news.wait(self.round())
+            pause_s = self.round()
+            self._by_s = self._clock() + pause_s + ALIVE_S
+            (self._end if pause_s > PAUSES_S[-1] else self._news).wait(pause_s)
 
     def round(self) -> float:
-        """Tell and deliver what there is; returns how long (s) to pause if nothing new happens."""
+        """Tell and deliver what there is; returns how long (s) to pause if nothing new happens.
+
+        Whatever goes wrong is said, and tried again.
+        """
         try:
+            full = self._disk_refuses()
             self.tell_press()
             self.show()
             while self.deliver():
                 pass
+            if full is not None:
+                raise full
         except Unheard as unheard:
-            if str(unheard) != self.said:
-                _log.warning("%s", unheard)
-            self.said = str(unheard)
             if unheard.lost:
                 self.wish = None
-            self._failures += 1
-            return PAUSES_S[min(self._failures, len(PAUSES_S)) - 1]
-        self._failures, self.said = 0, ""
+            return self._failed(str(unheard), SHUT_PAUSES_S if unheard.shut else PAUSES_S)
+        except OSError as error:
+            held = f", {len(self._held)} in memory only: leave it switched on" if self._held else ""
+            return self._failed(f"the disk fails ({error.strerror or error}){held}", PAUSES_S)
+        except Exception as error:  # noqa: BLE001 -- nothing may end the delivery; the log says what it was
+            _log.exception("sending failed")
+            return self._failed(f"sending failed ({type(error).__name__}): tried again", PAUSES_S)
+        self._failures, self._unheard = 0, ""
+        lost = self._spool.damaged
+        self.said = f"{lost} readings on the disk were damaged and are set aside" if lost else ""
         return SIGHT_EVERY_S
 
-
-def post_json(address: str, code: str | None, *, timeout_s: float = 10.0) -> Wire:
-    """Return a wire to the page at ``address`` (http or https), with its access code."""
-    if not address.startswith(("http://", "https://")):
-        raise ValueError(f"{address}: an address begins with http:// or https://")
-    base = address.rstrip("/")
-
-    def send(path: str, body: Json) -> Json:
-        headers = {"Content-Type": "application/json"}
-        if code:
-            headers["Authorization"] = f"Bearer {code}"
-        request = urllib.request.Request(base + path, json.dumps(body).encode(), headers, method="POST")
-        try:
-            with urllib.request.urlopen(request, timeout=timeout_s) as answer:
-                said: Json = json.loads(answer.read())
-                return said
-        except urllib.error.HTTPError as error:
-            raise Unheard(_reason(error), lost=False) from None
-        except (OSError, ValueError) as error:
-            reason = getattr(error, "reason", error)
-            raise Unheard(f"{base} is not reached ({reason}): kept here meanwhile", lost=True) from None
-
-    return send
-
-
-def _reason(error: urllib.error.HTTPError) -> str:
-    try:
-        return str(json.loads(error.read())["error"]["message"])
-    except (OSError, ValueError, KeyError, TypeError):
-        return f"answered {error.code}"
+    def _failed(self, said: str, pauses_s: tuple[float, ...]) -> float:
+        if said != self._unheard:
+            _log.warning("%s", said)
+            self._failures = min(self._failures, 1)
+        self._unheard = said
+        self._failures += 1
+        pause_s = pauses_s[min(self._failures, len(pauses_s)) - 1]
+        self.said = f"{said} (asked again in {pause_s:.0f} s)" if pauses_s is SHUT_PAUSES_S else said
+        return pause_s
 
 
 def _mark_json(reading: Reading, mark: Mark) -> Json:

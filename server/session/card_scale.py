@@ -5,11 +5,11 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
-from server.log import write_for_good
+from server.log import Settings, one_line, write_for_good
 from vision import SIZES
 from vision.card import CHECK_BARS_MM, print_ratio
 
-__all__ = ["Bars", "CardScale"]
+__all__ = ["Bars", "CardScale", "check_bars"]
 
 Bars = tuple[float, float]  # mm: across, up
 
@@ -21,27 +21,43 @@ class CardScale:
     that keeps what a page says, None to forget it at the end.
     """
 
-    def __init__(self, given: Bars | None = None, *, kept: Path | None = None) -> None:
-        self._kept = kept
+    def __init__(
+        self, given: Bars | None = None, *, kept: Path | None = None, settings: Settings | None = None
+    ) -> None:
+        self._kept, self._settings = kept, settings or Settings()
         self.bars_mm = given or self._read()
 
     def set(self, bars_mm: Bars | None) -> None:
         """Use these from now on, and keep them; raises BarRefused where no card of ours has such bars."""
         if bars_mm is not None:
-            _check(bars_mm)
+            check_bars(bars_mm)
         if self._kept is not None:
-            self._kept.parent.mkdir(parents=True, exist_ok=True)
-            write_for_good(self._kept, json.dumps(bars_mm))
+            with one_line(self._kept):
+                self._kept.parent.mkdir(parents=True, exist_ok=True)
+                write_for_good(self._kept, json.dumps(bars_mm))
         self.bars_mm = bars_mm
 
     def _read(self) -> Bars | None:
-        if self._kept is None or not self._kept.exists():
+        if self._kept is None:
             return None
-        kept = json.loads(self._kept.read_text("utf-8"))
-        return (float(kept[0]), float(kept[1])) if kept else None
+        return self._settings.read(
+            self._kept, _bars_in, None, instead="the print is taken to be true to scale"
+        )
 
 
-def _check(bars_mm: Bars) -> None:
-    """The sizes' bars are so far apart that only one size can be meant."""
+def _bars_in(text: str) -> Bars | None:
+    kept = json.loads(text)
+    if kept is None:
+        return None
+    across, up = kept
+    check_bars((float(across), float(up)))
+    return float(across), float(up)
+
+
+def check_bars(bars_mm: Bars) -> None:
+    """Raise BarRefused where no card of ours has such bars.
+
+    The sizes' bars are so far apart that only one size can be meant.
+    """
     nearest = min(SIZES, key=lambda size: abs(CHECK_BARS_MM[size] - bars_mm[0]))
     print_ratio(nearest, bars_mm)

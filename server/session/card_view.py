@@ -2,30 +2,31 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from server.session.services import Brain
+from server.session.snapshot import CardInPicture
 from server.sources.base import NoPicture, Source
 from vision import CardView, NoReading
 
 __all__ = ["CardSight"]
-
-Json = dict[str, Any]
 
 
 class CardSight:
     """Written by whoever has seen the card, read by the pages, which draw on the picture by it."""
 
     def __init__(self) -> None:
-        self._seen: tuple[str, CardView, tuple[int, int]] | None = None
+        self.seen: CardInPicture | None = None
 
     def note(self, station: str | None, view: CardView | None, size: tuple[int, int]) -> None:
         """The card of that station lies so in pictures of ``size`` (rows, cols); None where there is none."""
-        self._seen = (station, view, size) if station is not None and view is not None else None
+        self.seen = None
+        if station is not None and view is not None:
+            rows, cols = size
+            lines = tuple(tuple(float(value) for value in row) for row in view.homography)
+            self.seen = CardInPicture(station, lines, (cols, rows), view.markers_seen)
 
     def look(self, source: Source, brain: Brain, *, timeout_s: float) -> None:
         """Search the newest picture; without a picture, or a card in it, nothing is known any more."""
-        self._seen = None
+        self.seen = None
         try:
             frame = source.look(newer_than=-1, timeout_s=timeout_s).pixels
         except NoPicture:
@@ -36,17 +37,4 @@ class CardSight:
 
     def forget(self) -> None:
         """Nothing is known any more."""
-        self._seen = None
-
-    def as_json(self) -> Json | None:
-        """Return plain JSON values, or None."""
-        if self._seen is None:
-            return None
-        station, view, (rows, cols) = self._seen
-        homography = [[float(value) for value in row] for row in view.homography]
-        return {
-            "station": station,
-            "homography": homography,
-            "size_px": [cols, rows],
-            "markers_seen": view.markers_seen,
-        }
+        self.seen = None

@@ -5,23 +5,22 @@ from __future__ import annotations
 import math
 import time
 from collections.abc import Callable
-from typing import Any
 
 from server.session.notes import seen_now
 from server.session.rig_state import RigView
 from server.session.services import Brain, Refused
+from server.session.snapshot import LiveMark
+from server.solver import Step
 from server.sources.base import NoPicture, Source
 from vision import Reading
 
 __all__ = ["Turning"]
 
-Json = dict[str, Any]
 WHOLE_WAY_S = 6.0  # the asked turn takes so long
 SLOWEST, FASTEST = 1 / 40, 1 / 4  # turns per second
 FIRST_S, LONGEST_S = 0.1, 0.5  # whoever does not ask again within LONGEST_S has let go
-LOOKS = (
-    16  # at least so many over the asked turn: on a slow machine too none steps over "stop" (pages/way.py)
-)
+# At least so many over the asked turn: on a slow machine too none steps over "stop" (pages/way.py).
+LOOKS = 16
 
 
 class Turning:
@@ -33,7 +32,7 @@ class Turning:
         self._source, self._brain, self._rig, self._clock = source, brain, rig, clock
         self._began_s = 0.0  # of the last look, and when it was over (inf: not yet)
         self._ended_s: float | None = None
-        self._seen: Json | None = None  # the mark at the last look
+        self._seen: LiveMark | None = None  # the mark at the last look
 
     @property
     def held(self) -> bool:
@@ -45,7 +44,7 @@ class Turning:
         """Whether the mark that is shown is a hold's: while held, and then until something else is done."""
         return self.held or (self._seen is not None and self._rig.live is self._seen)
 
-    def ease(self, step: Json, mount: int, screw: str, way: int) -> None:
+    def ease(self, step: Step, mount: int, screw: str, way: int) -> None:
         """Turn on in that way (+1 clockwise) for the time since the last call, and look; 0 lets go."""
         span_s, self._began_s = self._span_s(), self._clock()
         turns = way * min(_speed(step) * span_s, _asked(step) / LOOKS)
@@ -76,10 +75,10 @@ class Turning:
         self._rig.set_live(self._seen)
 
 
-def _speed(step: Json) -> float:
+def _speed(step: Step) -> float:
     """Turns per second."""
     return min(max(_asked(step) / WHOLE_WAY_S, SLOWEST), FASTEST)
 
 
-def _asked(step: Json) -> float:
-    return abs(float(step.get("turns", 0.25)))
+def _asked(step: Step) -> float:
+    return abs(0.25 if step.turns is None else step.turns)

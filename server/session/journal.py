@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from typing import Any
 
-from server.log import Log
+from server.log import Json, Log
+from server.session.events import Entry, Event, Undo, event_json, without_undo
 from server.session.notes import mark_event
 from server.session.services import Brain, Refused, refusing
+from server.solver import DocumentError, Profile, Step, parse_profile
+from server.solver.steps import Parts
 from server.sources.base import Place
 
 __all__ = ["Journal"]
-
-Json = dict[str, Any]
 
 
 class Journal:
@@ -25,17 +26,29 @@ class Journal:
         self._log, self._kind, self._brain = log, kind, brain
         self.next_machine = machine
         self.alignment: int | None = log.newest(kind)
-        self.step: Json = {}
+        self.step = Step("stop", parts=Parts("nothing was asked yet"))
+
+    def machine_json(self) -> Json:
+        """Return the profile of the alignment under way, as JSON."""
+        return self.next_machine if self.alignment is None else self._log.machine(self.alignment)
 
     def document(self) -> Json:
         """Return the alignment document that the solver gets."""
         if self.alignment is None:
             return {"machine": self.next_machine, "events": []}
-        return self._log.document(self.alignment)
+        return without_undo(self._log.document(self.alignment))
 
-    def events(self) -> list[Json]:
+    def machine(self) -> Profile:
+        """Return the profile of the alignment; where it cannot be read any more, that of the next one."""
+        try:
+            return parse_profile(self.machine_json())
+        except DocumentError:
+            return parse_profile(self.next_machine)
+
+    def entries(self) -> tuple[Entry, ...]:
         """Return all entries, withdrawn ones too, oldest first."""
-        return self._log.events(self.alignment) if self.alignment is not None else []
+        rows = self._log.events(self.alignment) if self.alignment is not None else []
+        return tuple(Entry.of(row) for row in rows)
 
     def state(self) -> Json:
         """Return what was kept beside the entries."""
@@ -47,32 +60,32 @@ class Journal:
             self.step = self.ask(self.document())
         except (ArithmeticError, LookupError, ValueError) as error:
             # a log of years must never keep the program from starting
-            said = f"This alignment cannot be read ({error}). Begin a new one."
-            self.step = {"do": "stop", "reason": str(error), "say": said, "verdict": None, "estimate": None}
+            said = Parts(f"stop: this alignment cannot be read ({error})", then="begin a new one")
+            self.step = Step("stop", reason=str(error), parts=said)
 
-    def ask(self, document: Json) -> Json:
+    def ask(self, document: Json) -> Step:
         """Return the solver's step for any document; raises Refused."""
         with refusing():
-            return self._brain.answer(document)
+            return self._brain.next_step(document)
 
-    def after(self, event: Json) -> Json:
+    def after(self, event: Event) -> Step:
         """Return the step as it would be with this event; raises Refused where it cannot be."""
         document = self.document()
-        return self.ask({**document, "events": [*document["events"], event]})
+        return self.ask({**document, "events": [*document["events"], event_json(event)]})
 
     def check_place(self, place: Place) -> None:
         """Raise Refused where no card can hang or no head can stand."""
-        event = mark_event(place, [0.0, 0.0], 1.0)
+        event = event_json(mark_event(place, (0.0, 0.0), (1.0, 1.0)))
         with refusing():
-            self._brain.check({"machine": self.document()["machine"], "events": [event]})
+            self._brain.check({"machine": self.machine_json(), "events": [event]})
 
-    def add(self, event: Json, state: Json, *, step: Json, **more: Any) -> None:
+    def add(self, event: Event, state: Json, *, step: Step, **more: Any) -> None:
         """Write an event together with the state; ``step`` is what ``after`` said of it."""
         alignment = self.begin()
-        self._log.add_event(alignment, event, state=state, **more)
+        self._log.add_event(alignment, event_json(event), state=state, **more)
         self.step = step
-        if step.get("verdict") is not None:
-            self._log.set_verdict(alignment, step["verdict"], done=step["do"] == "done")
+        if step.verdict is not None:
+            self._log.set_verdict(alignment, step.verdict.as_json(), done=step.do == "done")
 
     def keep(self, state: Json) -> None:
         """Write the state alone."""
@@ -84,12 +97,24 @@ class Journal:
             self.alignment = self._log.start_alignment(machine=self.next_machine, source=self._kind)
         return self.alignment
 
-    def entry(self, event_id: int) -> Json:
+    def entry(self, event_id: int) -> Entry:
         """Return an entry that counts; raises Refused (404)."""
-        for row in self.events():
-            if row["id"] == event_id and not row["withdrawn"]:
-                return row
+        for entry in self.entries():
+            if entry.id == event_id and not entry.withdrawn:
+                return entry
         raise Refused("There is no such reading in this alignment.", path="event", status=404)
+
+    def take_back(self) -> Event:
+        """Let the newest entry that counts no longer count, and say so in the log; returns its event."""
+        counting = [entry for entry in self.entries() if not entry.withdrawn]
+        if self.alignment is None or not counting:
+            raise Refused("There is nothing to take back.", path="undo", status=409)
+        newest = counting[-1]
+        self._log.withdraw_event(newest.id)
+        said = self._log.add_event(self.alignment, event_json(Undo(newest.uuid)))
+        self._log.withdraw_event(said)  # it is no part of the document
+        self.think()
+        return newest.event
 
     def withdraw(self, event_id: int) -> None:
         """Let an entry no longer count, and find the step anew."""

@@ -2,24 +2,43 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-from typing import Any
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import NoReturn
 
+from server.log import Json
 from server.session.card_view import CardSight
-from server.session.notes import Candidates, mark_event, name_of, saved_words
+from server.session.events import NoMark
+from server.session.notes import Candidates, mark_event, pair, saved_words
 from server.session.rig_state import RigView
 from server.session.services import Brain, Refused
+from server.session.snapshot import SeenMark, marked_place
 from server.session.state import Standing
+from server.solver.machine.profile import Point
+from server.solver.words import station_words
 from server.sources.base import Place, Shot, Source, as_jpeg
 from vision import Mark, NoReading, Reading
 
-__all__ = ["Taking"]
+__all__ = ["SentMark", "Taking"]
 
-Json = dict[str, Any]
+BLANKS = 2  # so many pulses without a mark, and it is the beam that misses
+
+
+@dataclass(frozen=True)
+class SentMark:
+    """A mark as a rig elsewhere read it; ``reading`` is what the log keeps of that."""
+
+    station: str
+    offset_mm: Point
+    sigma_mm: Point
+    width_mm: Point
+    shape: str
+    reading: Json
 
 
 class Taking:
-    """Saves the mark of a pulse, or raises Refused in one line. Whoever calls from several threads locks."""
+    """Saves the mark of a pulse, or raises Refused in one line. Not thread-safe."""
 
     def __init__(
         self, standing: Standing, source: Source, brain: Brain, *, card: CardSight, rig: RigView
@@ -31,22 +50,16 @@ class Taking:
         """Save the one new mark; ``picture`` is kept with it. Several wait for a person's choice."""
         result = self._brain.read(shot.after, shot.before)
         if isinstance(result, NoReading):
-            self._nothing(result, shot)
-            return
+            self._nothing(result, shot, place)
         self._card.note(result.station, result.card, shot.after.shape[:2])
         if result.station != place.station:
-            self._standing.keep()
-            raise Refused(
-                f"That is the card of {name_of(result.station)}, but it should hang at "
-                f"{name_of(place.station)}: change the card, or choose the place where it hangs.",
-                path="station",
-            )
+            self._wrong_card(result.station, place)
         marks = _fresh(result)
         if len(marks) == 1:
-            self._save(result, marks[0], place, picture)
+            self._save(result, marks[0], place, picture, shot)
             self._source.taken(shot.after)
             return
-        self._hesitate(result, marks, place, picture)
+        self._hesitate(result, marks, place, picture, shot)
 
     def read_settled(self, shot: Shot, place: Place) -> bool:
         """Save the one new mark if nothing speaks against it; returns whether it was saved."""
@@ -57,7 +70,7 @@ class Taking:
         if len(marks) != 1:
             return False  # the person looks and chooses
         self._card.note(result.station, result.card, shot.after.shape[:2])
-        self._save(result, marks[0], place, as_jpeg(shot.after))
+        self._save(result, marks[0], place, as_jpeg(shot.after), shot)
         self._source.taken(shot.after)
         return True
 
@@ -66,99 +79,148 @@ class Taking:
         waiting = self._standing.candidates
         if waiting is None or not 0 <= index < len(waiting.marks):
             raise Refused("There is no such mark to choose.", path="index", status=409)
-        self._save(waiting.reading, waiting.marks[index], waiting.place, waiting.picture)
+        self._save(waiting.reading, waiting.marks[index], waiting.place, waiting.picture, waiting.shot)
 
-    def typed(self, place: Place, offset_mm: list[float], sigma_mm: float) -> None:
+    def typed(self, place: Place, offset_mm: Point, sigma_mm: Point) -> None:
         """Save what a person measured: offset (u, v) from the card's centre, mm."""
         self._standing.need_cautions()
         said = saved_words(offset_mm)
-        memory = replace(self._standing.memory, place=place, seen=None, missed=False, said=said)
+        memory = replace(self._standing.memory, place=place, seen=None, said=said)
         self._standing.save(mark_event(place, offset_mm, sigma_mm), memory)
 
     def no_mark(self, place: Place | None) -> None:
-        """Save that the pulse left nothing; None: where the card was said to hang."""
+        """Save that the pulse left nothing; None: where the card was said to hang.
+
+        A blank counts after two pulses at the right card that left no mark; where nobody sees the card, after
+        it was said twice.
+        """
         self._standing.need_cautions()
-        at = place or self._standing.memory.place
+        memory, reads = self._standing.memory, self._source.reads
+        at = place or memory.place
         if at is None:
             raise Refused("Say first where the card hangs.", path="station", status=409)
-        memory = replace(self._standing.memory, place=at, missed=False, said="Saved: no mark on the card")
-        self._standing.save({"kind": "no-mark", **at.as_json()}, memory)
+        if reads and (memory.misses < BLANKS or memory.place is None or not memory.place.agrees(at)):
+            said = "A blank counts after two pulses on fresh tape that left no mark: fire once more."
+            raise Refused(said, path="no-mark", status=409)
+        if not reads and memory.doubt != f"blank {at}":
+            self._standing.keep(asks=True, place=at, doubt=f"blank {at}")
+            raise Refused("Fire a second pulse to be sure; then say it again.", path="no-mark", status=409)
+        memory = replace(memory, place=at, used=True, said="Saved: no mark on the card")
+        self._standing.save(NoMark(at.station, at.head_mm), memory)
 
-    def delivered(self, rig: str, sequence: int, reading: Json, picture: bytes | None, *, late: bool) -> bool:
+    def delivered(
+        self, rig: str, sequence: int, mark: SentMark, picture: bytes | None, *, late: bool, after: int | None
+    ) -> bool:
         """Save what a rig elsewhere read unless it is here already; returns whether it is new.
 
-        late : it is from before the card was hung; kept in the log, but it does not count.
+        late : it is from before the card was hung; kept in the log, but it does not count. after : the
+        newest number before it that the rig still has or has delivered; None: the one before.
         """
         last = self._standing.memory.rigs.get(rig, 0)
         if sequence <= last:
             return False
-        if last and sequence > last + 1:
+        if last and (sequence - 1 if after is None else after) > last:
             raise Refused(f"Number {last + 1} of {rig} comes first.", path="sequence", status=409)
-        self._save_delivered(rig, sequence, reading, picture)
+        self._save_delivered(rig, sequence, mark, picture, late=late)
         if late:
             journal = self._standing.journal
-            journal.withdraw(journal.events()[-1]["id"])
+            journal.withdraw(journal.entries()[-1].id)
             said = "A mark from before the card was hung came late: kept, but it does not count"
-            self._standing.keep(seen=None, used=False, said=said)
+            self._standing.keep(asks=True, seen=None, used=False, said=said)
         return True
 
-    def _save_delivered(self, rig: str, sequence: int, reading: Json, picture: bytes | None) -> None:
+    def _save_delivered(
+        self, rig: str, sequence: int, mark: SentMark, picture: bytes | None, *, late: bool
+    ) -> None:
         self._standing.need_cautions()
-        event = mark_event(self._place_of(reading), reading["offset_mm"], reading["sigma_mm"])
+        place, before = self._place_of(mark, late=late), self._standing.memory
+        seen = SeenMark(mark.station, place.head_mm, mark.offset_mm, mark.sigma_mm, mark.width_mm, mark.shape)
         memory = replace(
-            self._standing.memory,
-            place=Place.from_json(event),
-            seen={**event, "width_mm": reading["width_mm"], "shape": reading["shape"], "warnings": []},
-            missed=False,
+            before,
+            place=before.place if late else place,
+            seen=seen,
             used=True,
-            said=saved_words(event["offset_mm"]),
-            rigs={**self._standing.memory.rigs, rig: sequence},
+            said=saved_words(mark.offset_mm),
+            rigs={**before.rigs, rig: sequence},
         )
-        kept = {**reading, "rig": rig, "sequence": sequence}
+        kept = {**mark.reading, "rig": rig, "sequence": sequence}
+        event = mark_event(place, mark.offset_mm, mark.sigma_mm)
         self._standing.save(event, memory, picture=picture, reading=kept)
 
-    def _place_of(self, reading: Json) -> Place:
-        """Return where the head stood: where the card was said to hang, else where the step wants it."""
-        place, step, station = self._standing.memory.place, self._standing.journal.step, reading["station"]
-        if place is not None and place.station == station:
-            return place
-        if step["do"] == "mark" and step["station"] == station:
-            return Place.from_json(step)
+    def _place_of(self, mark: SentMark, *, late: bool) -> Place:
+        """Return where the head stood: where the card was said to hang, else where the step wants it.
+
+        Where a late one was made nobody knows any more: it does not count, so any place of that station does.
+        """
+        for place in (self._standing.memory.place, marked_place(self._standing.journal.step)):
+            if place is not None and place.station == mark.station:
+                return place
+        if late:
+            return Place(mark.station, (0.0, 0.0))
         raise Refused(
-            f"A mark at {name_of(station)}, but the card is not said to hang there: say so on the page.",
+            f"A mark at {station_words(mark.station)}, but the card is not said to hang there: "
+            "say so on the page.",
             path="station",
             status=409,
         )
 
-    def _nothing(self, result: NoReading, shot: Shot) -> None:
+    def _wrong_card(self, seen: str, place: Place) -> NoReturn:
+        """The card in the picture is another one: what was said of it is not so, and no pulse is counted."""
+        self._standing.keep(asks=True, place=None, misses=0)
+        raise Refused(
+            f"That is the card of {station_words(seen)}, but it should hang at "
+            f"{station_words(place.station)}: change the card, or choose the place where it hangs.",
+            path="station",
+            status=409,
+        )
+
+    def _nothing(self, result: NoReading, shot: Shot, place: Place) -> NoReturn:
         if result.card is not None and result.station is not None:
             self._card.note(result.station, result.card, shot.after.shape[:2])
-        self._standing.keep(missed=result.kind == "no-mark")
+        if result.station is not None and result.station != place.station:
+            self._wrong_card(result.station, place)
+        if result.kind == "no-card":  # whatever was said hangs there does not
+            self._standing.keep(asks=True, place=None, misses=0)
+        elif result.station is not None:
+            self._miss()
         raise Refused(result.reason, path="picture")
 
-    def _hesitate(self, reading: Reading, marks: list[Mark], place: Place, picture: bytes) -> None:
-        self._standing.candidates = Candidates(reading, picture, place, marks) if marks else None
-        self._standing.keep(missed=not marks, used=bool(marks))
-        if not marks:
-            raise Refused("No new mark in the picture since the one before.", path="picture")
-        raise Refused(f"{len(marks)} marks in the picture: choose the newest one.", path="choose", status=409)
+    def _miss(self) -> None:
+        self._standing.keep(asks=True, misses=self._standing.memory.misses + 1)
 
-    def _save(self, reading: Reading, mark: Mark, place: Place, picture: bytes) -> None:
-        offset_mm = [float(value) for value in mark.offset_mm]
-        sigma_mm = [float(value) for value in mark.sigma_mm]
-        seen = {
-            **place.as_json(),
-            "offset_mm": offset_mm,
-            "sigma_mm": sigma_mm,
-            "width_mm": [float(value) for value in mark.width_mm],
-            "shape": mark.shape,
-            "warnings": list(reading.warnings),
-        }
+    def _hesitate(
+        self, reading: Reading, marks: list[Mark], place: Place, picture: bytes, shot: Shot
+    ) -> NoReturn:
+        if marks:
+            self._standing.candidates = Candidates(reading, picture, place, shot, marks)
+            self._standing.keep(asks=True, misses=0, used=True)
+            words = f"{len(marks)} marks in the picture: choose the newest one."
+            raise Refused(words, path="choose", status=409)
+        if not self._lie_elsewhere(reading.marks, place):
+            self._standing.keep(asks=True, misses=0, used=True)
+            words = "No new mark beside the old one, and it may lie on it: put fresh tape on and fire again."
+            raise Refused(words, path="picture")
+        self._miss()
+        raise Refused("No new mark in the picture since the one before.", path="picture")
+
+    def _lie_elsewhere(self, old: Sequence[Mark], place: Place) -> bool:
+        """Whether each old mark lies, by its own width, beside where the new one was foretold."""
+        aim = self._standing.journal.step.expect or self._standing.memory.expect
+        if not old:
+            return True
+        if aim is None or not place.agrees(aim):
+            return False
+        return all(math.dist(mark.offset_mm, aim.offset_mm) > max(mark.width_mm) for mark in old)
+
+    def _save(self, reading: Reading, mark: Mark, place: Place, picture: bytes, shot: Shot) -> None:
+        offset_mm, sigma_mm = pair(mark.offset_mm), pair(mark.sigma_mm)
+        width_mm, warnings = pair(mark.width_mm), tuple(reading.warnings)
+        seen = SeenMark(place.station, place.head_mm, offset_mm, sigma_mm, width_mm, mark.shape, warnings)
         said, before = saved_words(offset_mm), self._standing.memory
-        memory = replace(before, place=place, seen=seen, missed=False, used=True, said=said)
+        memory = replace(before, place=place, seen=seen, used=True, said=said)
         event = mark_event(place, offset_mm, sigma_mm)
         lid = {} if self._rig.lid_closed is None else {"lid_closed": self._rig.lid_closed}
-        self._standing.save(event, memory, picture=picture, reading=reading.as_json() | lid)
+        self._standing.save(event, memory, shot=shot, picture=picture, reading=reading.as_json() | lid)
 
 
 def _fresh(reading: Reading) -> list[Mark]:

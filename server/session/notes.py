@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import time
 from dataclasses import dataclass, field
-from typing import Any
 
-from server.sources.base import Place
-from vision import Reading
+from server.log import Json
+from server.session.events import MarkSeen
+from server.session.snapshot import LiveMark, SeenMark, expect_of
+from server.solver.machine.profile import Point
+from server.solver.steps import Expect
+from server.solver.words import offset_words
+from server.sources.base import Place, Shot
+from vision import Mark, Reading
 
-__all__ = ["Candidates", "Memory", "mark_event", "name_of", "saved_words", "seen_now"]
-
-Json = dict[str, Any]
+__all__ = ["Candidates", "Memory", "mark_event", "pair", "saved_words", "seen_now"]
 
 
 @dataclass(frozen=True)
@@ -19,29 +22,39 @@ class Memory:
     """What a session knows beside the events; kept with the alignment so that a restart loses nothing.
 
     rigs : the number of the newest reading taken from each rig elsewhere. turned : the virtual screw was
-    held and has turned, which nobody has saved yet.
+    held and has turned, which nobody has saved yet. answered : rises whenever the hands are asked for
+    something else. misses : so many pulses at the right card left no mark. doubt : what was asked about the
+    card before it is taken at its word. before : what was kept before the newest event, for one undo.
     """
 
     cautions: bool = False
     place: Place | None = None
-    expect: Json | None = None
-    seen: Json | None = None
-    missed: bool = False
+    expect: Expect | None = None
+    seen: SeenMark | None = None
+    misses: int = 0
     used: bool = False
     watch: bool = False
     turned: bool = False
     said: str = ""
+    answered: int = 0
+    doubt: str = ""
+    before: Json | None = None
     rigs: dict[str, int] = field(default_factory=dict)
 
     def as_json(self, source: Json) -> Json:
-        place = self.place.as_json() if self.place else None
-        return {**vars(self), "place": place, "source": source}
+        """Return plain JSON values, with what the source keeps."""
+        typed = {"place": self.place, "expect": self.expect, "seen": self.seen}
+        plain = {key: value.as_json() if value else None for key, value in typed.items()}
+        return {**vars(self), **plain, "source": source}
 
     @classmethod
     def from_json(cls, data: Json) -> Memory:
+        """Return what ``as_json`` gave; what is missing has its first value."""
         kept = {name: data[name] for name in vars(cls()) if name in data}
-        place = kept.get("place")
-        return cls(**{**kept, "place": Place.from_json(place) if place else None})
+        place, seen = kept.get("place"), kept.get("seen")
+        kept["place"] = Place.from_json(place) if place else None
+        kept["seen"] = SeenMark.from_json(seen) if seen else None
+        return cls(**{**kept, "expect": expect_of(kept.get("expect"))})
 
 
 @dataclass
@@ -51,43 +64,35 @@ class Candidates:
     reading: Reading
     picture: bytes
     place: Place
-    marks: list[Any] = field(default_factory=list)
+    shot: Shot
+    marks: list[Mark] = field(default_factory=list)
 
 
-def mark_event(place: Place, offset_mm: list[float], sigma_mm: float | list[float]) -> Json:
+def mark_event(place: Place, offset_mm: Point, sigma_mm: Point) -> MarkSeen:
     """Return the event of a mark at that place."""
-    return {"kind": "mark", **place.as_json(), "offset_mm": offset_mm, "sigma_mm": sigma_mm}
+    return MarkSeen(place.station, place.head_mm, offset_mm, sigma_mm)
 
 
-def seen_now(reading: Reading, time_s: float) -> Json:
-    """Return the newest mark of a frame taken at ``time_s`` (monotonic) as plain JSON.
+def pair(values: tuple[float, float] | list[float]) -> Point:
+    """Return two numbers of whatever kind as plain ones."""
+    u_mm, v_mm = values
+    return (float(u_mm), float(v_mm))
 
-    ``taken_ms`` is the same instant as the wall clock had it, for a browser to compare with its own; nothing
-    else rests on it.
-    """
+
+def seen_now(reading: Reading, time_s: float) -> LiveMark:
+    """Return the newest mark of a frame taken at ``time_s`` (monotonic)."""
     mark = reading.marks[0]
     age_s = time.monotonic() - time_s
-    return {
-        "station": reading.station,
-        "offset_mm": [round(float(value), 3) for value in mark.offset_mm],
-        "sigma_mm": [round(float(value), 3) for value in mark.sigma_mm],
-        "taken_s": round(time_s, 4),
-        "taken_ms": round(1000 * (time.time() - age_s), 1),
-    }
+    offset, sigma = _thousandths(mark.offset_mm), _thousandths(mark.sigma_mm)
+    taken_ms = round(1000 * (time.time() - age_s), 1)
+    return LiveMark(reading.station, offset, sigma, round(time_s, 4), taken_ms)
 
 
-def saved_words(offset_mm: list[float]) -> str:
+def saved_words(offset_mm: Point) -> str:
     """Return what the page says once the mark is on disk."""
-    return "Saved: the mark at " + _where(offset_mm)
+    return f"Saved: the mark lies {offset_words(offset_mm)} the centre"
 
 
-def name_of(station: str) -> str:
-    """Return 'the nozzle' or 'mirror 2'."""
-    return "the nozzle" if station == "nozzle" else station.replace("-", " ")
-
-
-def _where(offset_mm: list[float]) -> str:
-    u_mm, v_mm = offset_mm
-    side = "right" if u_mm >= 0 else "left"
-    height = "up" if v_mm >= 0 else "down"
-    return f"{abs(u_mm):.1f} mm {side}, {abs(v_mm):.1f} mm {height}"
+def _thousandths(values: tuple[float, float]) -> Point:
+    u_mm, v_mm = values
+    return (round(float(u_mm), 3), round(float(v_mm), 3))

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import threading
 import time
+from collections import Counter
 from collections.abc import Callable, Iterable
-from typing import Any
+from dataclasses import replace
 
 from firmware.health import Finding
+from server.session.snapshot import Hardware, LiveMark, RigSight
 
 __all__ = ["RigView"]
 
-Json = dict[str, Any]
 MOST_RIGS = 8
 FORGET_S = 20.0  # a rig elsewhere that says nothing for so long is shown as silent
 
@@ -33,25 +34,27 @@ class RigView:
         self._changed, self._announce, self._clock = changed, announce, clock
         self._faults: tuple[Finding, ...] = ()
         self._lid: bool | None = None
-        self._rigs: dict[str, Json] = {}
+        self._rigs: dict[str, RigSight] = {}
         self._heard_s: dict[str, float] = {}
+        self._of: dict[str, tuple[bool, str]] = {}  # whether it delivers, and its address
         self.pictures: dict[str, bytes] = {}
-        self.live: Json | None = None
+        self.live: LiveMark | None = None
         self.live_version = 0
 
-    def as_json(self) -> Json:
-        """Return plain JSON values."""
+    def now(self) -> Hardware:
+        """Return what is known."""
         now_s = self._clock()
-        rigs = [{**rig, "silent": now_s - self._heard_s[name] > FORGET_S} for name, rig in self._rigs.items()]
-        faults = [{"code": f.code, "line": f.line, "urgent": f.urgent} for f in self._faults]
-        return {"faults": faults, "lid_closed": self.lid_closed, "live": self.live, "rigs": rigs}
+        rigs = [
+            replace(rig, silent=now_s - self._heard_s[name] > FORGET_S) for name, rig in self._rigs.items()
+        ]
+        return Hardware(self._faults, self.lid_closed, self.live, tuple(rigs))
 
     @property
     def lid_closed(self) -> bool | None:
         """What the lid contact here says, else those of rigs elsewhere; shown and kept, never acted on."""
         if self._lid is not None:
             return self._lid
-        told = [rig["lid_closed"] for rig in self._rigs.values() if rig.get("lid_closed") is not None]
+        told = [rig.lid_closed for rig in self._rigs.values() if rig.lid_closed is not None]
         return all(told) if told else None
 
     def set_faults(self, faults: Iterable[Finding]) -> None:
@@ -67,23 +70,44 @@ class RigView:
             self._lid = closed
             self._announce()
 
-    def set_live(self, live: Json | None) -> None:
-        """Show the mark as the newest frame has it: station, offset_mm, taken_s (monotonic)."""
+    def set_live(self, live: LiveMark | None) -> None:
+        """Show the mark as the newest frame has it."""
         if live is None and self.live is None:
             return
         with self._changed:
             self.live, self.live_version = live, self.live_version + 1
             self._changed.notify_all()
 
-    def set_rig(self, name: str, sight: Json, picture: bytes | None) -> None:
-        """A rig elsewhere told what it sees."""
-        self._heard_s[name] = self._clock()
+    def set_rig(
+        self, sight: RigSight, picture: bytes | None, *, address: str = "", delivers: bool = False
+    ) -> None:
+        """A rig elsewhere told what it sees; pictures are counted here.
+
+        address : where it spoke from. delivers : readings of it are in the log. When there are more names
+        than are shown, one goes that delivers nothing, of the address that has most names.
+        """
+        name = sight.name
+        self._heard_s[name], self._of[name] = self._clock(), (delivers, address)
         before = self._rigs.get(name)
-        if before is None and len(self._rigs) >= MOST_RIGS:
+        if before is None and len(self._rigs) >= MOST_RIGS and not self._make_room(name):
             return
         if picture is not None:
             self.pictures[name] = picture
-        seen = (before or {}).get("seen", 0) + (picture is not None)
-        self._rigs[name] = {"name": name, **sight, "has_picture": name in self.pictures, "seen": seen}
+        seen = (before.seen if before else 0) + (picture is not None)
+        self._rigs[name] = replace(sight, has_picture=name in self.pictures, seen=seen)
         if before != self._rigs[name]:
             self._announce()
+
+    def _make_room(self, new: str) -> bool:
+        """Forget one rig for ``new``, or ``new`` itself; returns whether there is room."""
+        share = Counter(address for _, address in (self._of[name] for name in [*self._rigs, new]))
+
+        def worth(name: str) -> tuple[bool, bool, int, float]:
+            delivers, address = self._of[name]
+            silent = self._clock() - self._heard_s[name] > FORGET_S
+            return not silent, delivers, -share[address], self._heard_s[name]
+
+        least = min([*self._rigs, new], key=worth)
+        for known in (self._rigs, self._heard_s, self._of, self.pictures):
+            known.pop(least, None)
+        return least != new

@@ -5,17 +5,16 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import Any
 
 from server import solver
 from server.errors import told
+from server.log import Json
 from server.session.card_scale import CardScale
+from server.solver import Step
 from server.sources.base import Pixels, Shot
 from vision import BarRefused, CardView, NoReading, PictureRefused, Reading, find_card, load_picture, read
 
-__all__ = ["Brain", "Refused", "load_shot", "measured", "read_photo", "refusing"]
-
-Json = dict[str, Any]
+__all__ = ["Brain", "Overtaken", "Refused", "load_shot", "measured", "read_photo", "refusing"]
 
 
 class Refused(ValueError):
@@ -26,20 +25,28 @@ class Refused(ValueError):
         self.message, self.path, self.status = message, path, status
 
 
-def explained(document: Json) -> str:
-    """Return why the solver's next step is what it is."""
-    return solver.next_step(solver.parse_alignment(document)).why
+class Overtaken(Refused):
+    """An answer to a step that is no longer due."""
+
+    def __init__(self) -> None:
+        super().__init__("The step has changed meanwhile: this is the new one.", path="step", status=409)
+
+
+def next_step(document: Json) -> Step:
+    """Return the solver's step for a document; raises DocumentError."""
+    return solver.next_step(solver.parse_alignment(document))
 
 
 @dataclass(frozen=True)
 class Brain:
     """What sees and what thinks; a test may put its own in."""
 
-    answer: Callable[[Json], Json] = solver.answer
-    explain: Callable[[Json], str] = explained
+    next_step: Callable[[Json], Step] = next_step
+    explain: Callable[[Json], str] = solver.explain
     check: Callable[[Json], object] = solver.parse_alignment
     read: Callable[[Pixels, Pixels | None], Reading | NoReading] = read
     find_card: Callable[[Pixels], tuple[str, CardView] | NoReading] = find_card
+    marks_on: Callable[[Pixels], int] = lambda picture: _count(read(picture))
     load_picture: Callable[[bytes], Pixels] = load_picture
 
 
@@ -58,7 +65,11 @@ def measured(scale: CardScale) -> Brain:
         except BarRefused as error:
             return NoReading(str(error), kind="no-card")
 
-    return Brain(read=see, find_card=look)
+    return Brain(read=see, find_card=look, marks_on=lambda picture: _count(see(picture, None)))
+
+
+def _count(found: Reading | NoReading) -> int:
+    return len(found.marks) if isinstance(found, Reading) else 0
 
 
 def read_photo(after: bytes, before: bytes | None = None, *, brain: Brain | None = None) -> Reading:

@@ -10,23 +10,25 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from typing import Any
 
-from server.log import Log
+from server.log import Json, Log
 from server.session.adjustments import Adjusting
+from server.session.card_doubts import Doubting
 from server.session.card_view import CardSight
+from server.session.events import Shift, Turn, event_json
 from server.session.held_screw import Turning
-from server.session.mark_taking import Taking
+from server.session.mark_taking import SentMark, Taking
 from server.session.rig_state import RigView
-from server.session.services import Brain, Refused, load_shot, read_photo, refusing
+from server.session.services import Brain, Overtaken, Refused, load_shot, read_photo, refusing
+from server.session.snapshot import Snapshot
 from server.session.state import Standing
 from server.session.versions import Versioned
+from server.solver.machine.profile import Point
 from server.sources.base import Feed, NoPicture, Place, Shot, Source, as_jpeg
 from vision import CardView
 
-__all__ = ["Brain", "Refused", "Session", "read_photo"]
+__all__ = ["Brain", "Overtaken", "Refused", "Session", "read_photo"]
 
-Json = dict[str, Any]
 STILL_TOLD_S = 4.0
 TYPED_SIGMA_MM = 0.5  # a steel rule read by eye, common practice, no source
 
@@ -34,7 +36,7 @@ TYPED_SIGMA_MM = 0.5  # a steel rule read by eye, common practice, no source
 class Session(Versioned):
     """One alignment under way: source of pictures, log, step.
 
-    log : where events go. source : camera, practice machine or offline. machine : profile as JSON for the
+    log : where events go. source : camera, practice laser or offline. machine : profile as JSON for the
     next alignment (the source's own where it has one). All methods may be called from any thread; those
     that change something raise :class:`Refused`.
     """
@@ -56,6 +58,7 @@ class Session(Versioned):
         self._standing = Standing(log, source, self._brain, self.rig, machine=machine, tell=self._tell)
         self._journal, self.listeners = self._standing.journal, self._standing.listeners
         self._taking = Taking(self._standing, source, self._brain, card=self._card, rig=self.rig)
+        self._doubting = Doubting(self._standing, source, self._brain, card=self._card)
         self._adjusting = Adjusting(self._standing, source)
         self.turning = Turning(source, self._brain, self.rig, clock=clock)
         self.hung = 0  # rises with every fresh tape, and where a hold has drawn on it
@@ -66,21 +69,18 @@ class Session(Versioned):
 
     # what it knows
 
-    def snapshot(self) -> Json:
-        """Return all that a page shows, as plain JSON values."""
+    def snapshot(self) -> Snapshot:
+        """Return all that a page shows."""
         with self._lock:
-            return {
-                "version": self.version,
-                "run": self.run,
-                "source": self.source.kind,
-                **self._standing.as_json(),
-                "card": self._card.as_json(),
-                "rig": self.rig.as_json(),
-            }
+            return self._standing.snapshot(version=self.version, run=self.run, card=self._card.seen)
 
     def machine(self) -> Json:
         """Return the profile of the alignment under way, as JSON."""
-        return self._standing.machine()
+        return dict(self._journal.document()["machine"])
+
+    def beginning(self) -> Json:
+        """Return what a recording begins with: the profile, and whether marks are taken without a word."""
+        return {"kind": "begin", "machine": self.machine(), "watch": self._standing.memory.watch}
 
     def document(self) -> Json:
         """Return the alignment document that the solver gets."""
@@ -104,12 +104,20 @@ class Session(Versioned):
             self.changed.wait_for(lambda: (self.version, self.rig.live_version) != known, timeout_s)
             return self.version, self.rig.live_version
 
+    @contextmanager
+    def answering(self, step: str) -> Iterator[None]:
+        """Keep everybody else out while that step is answered; raises Overtaken where another is due."""
+        with self._lock:
+            if step != self._standing.step_name:
+                raise Overtaken
+            yield
+
     # what the person does
 
     def acknowledge(self) -> None:
         """The cautions have been read."""
         with self._lock:
-            self._standing.keep(cautions=True)
+            self._standing.keep(asks=True, cautions=True)
 
     def hang(self, place: Place) -> None:
         """The card hangs with fresh tape, and the head stands, at ``place``."""
@@ -117,11 +125,13 @@ class Session(Versioned):
             self._journal.check_place(place)
             with _picture_or_refused():
                 self.source.hang(place)
+            self._card.look(self.source, self._brain, timeout_s=2.0)
+            if self.source.kind == "camera" and self.source.reads:
+                self._doubting.hung(place)
             self._standing.candidates = None
             self._leave_the_tape()
             self._hung_s = self._clock()
-            self._card.look(self.source, self._brain, timeout_s=2.0)
-            self._standing.keep(place=place, missed=False, used=False, said="")
+            self._standing.keep(asks=True, place=place, misses=0, used=False, said="", doubt="")
             self._standing.note({"kind": "hang", "place": place.as_json()})
 
     def pulse(self) -> None:
@@ -139,6 +149,7 @@ class Session(Versioned):
             if on and self.source.kind != "camera":
                 raise Refused("Only a camera can watch.", path="watch", status=409)
             self._standing.keep(watch=on)
+            self._standing.note({"kind": "watch", "on": on})
 
     def settled(self) -> bool:
         """The eye saw a pulse leave its mark: save it if one is awaited; returns whether it was saved."""
@@ -170,18 +181,35 @@ class Session(Versioned):
             self._standing.keep(said=words)
 
     def delivered(
-        self, rig: str, sequence: int, reading: Json, picture: bytes | None, *, age_s: float | None = None
+        self,
+        rig: str,
+        sequence: int,
+        mark: SentMark,
+        picture: bytes | None,
+        *,
+        age_s: float | None = None,
+        after: int | None = None,
+        again: bool = False,
     ) -> bool:
         """A rig elsewhere read a mark; save it unless it is here already, and return whether it is new.
 
-        sequence : 1, 2, 3 … for each rig; one that leaves a gap is refused (409), so that order is kept.
+        sequence : 1, 2, 3 … for each rig; one that leaves a gap is refused (409), so that order is kept,
+        unless ``after`` says that there is nothing between that number and this one any more.
         age_s : how long ago it was read, where the rig knows; a mark from before the card was hung is kept
-        in the log and does not count.
+        in the log and does not count. again : it was here before this log was set back, and does not either.
         """
         with self._lock:
             hung_s, now_s = self._hung_s, self._clock()
-            late = age_s is not None and hung_s is not None and now_s - age_s < hung_s
-            return self._taking.delivered(rig, sequence, reading, picture, late=late)
+            late = again or (age_s is not None and hung_s is not None and now_s - age_s < hung_s)
+            return self._taking.delivered(rig, sequence, mark, picture, late=late, after=after)
+
+    def delivers(self, name: str) -> bool:
+        """Whether readings of a rig of that name are here."""
+        return any(rig.partition(" ")[0] == name for rig in self._standing.memory.rigs)
+
+    def last_from(self, rig: str) -> int:
+        """Return the number of the newest reading here of that rig's series, 0 for none."""
+        return self._standing.memory.rigs.get(rig, 0)
 
     def photo(self, after: bytes, before: bytes | None, place: Place) -> None:
         """Read an uploaded photo (and the one from before the pulse) and save its mark."""
@@ -196,10 +224,11 @@ class Session(Versioned):
         with self._lock:
             self._taking.choose(index)
 
-    def typed(self, place: Place, offset_mm: list[float], sigma_mm: float = TYPED_SIGMA_MM) -> None:
+    def typed(self, place: Place, offset_mm: Point, sigma_mm: Point | float = TYPED_SIGMA_MM) -> None:
         """A person measured the mark: offset (u, v) from the card's centre, mm."""
         with self._lock:
-            self._taking.typed(place, offset_mm, sigma_mm)
+            sigma = sigma_mm if isinstance(sigma_mm, tuple) else (sigma_mm, sigma_mm)
+            self._taking.typed(place, offset_mm, sigma)
 
     def no_mark(self, place: Place | None = None) -> None:
         """The pulse left nothing on the card."""
@@ -238,10 +267,17 @@ class Session(Versioned):
         """An event was a mistake: kept in the log, no longer counted."""
         with self._lock:
             entry = self._journal.entry(event_id)
-            if self.source.kind == "practice" and entry["event"]["kind"] in ("turn", "shift"):
+            if self.source.kind == "practice" and isinstance(entry.event, Turn | Shift):
                 raise Refused("The practice screw did turn: turn it back instead.", path="event", status=409)
             self._journal.withdraw(event_id)
-            self._standing.keep(seen=None, expect=None, said="Withdrawn: it no longer counts")
+            self._standing.keep(asks=True, seen=None, expect=None, said="Withdrawn: it no longer counts")
+            self._standing.note({"kind": "withdraw", "event": event_json(entry.event)})
+
+    def undo(self) -> None:
+        """The newest event was a mistake: as if it had not been, but for the log, which keeps it and this."""
+        with self._lock:
+            event = self._standing.undo()
+            self._standing.note({"kind": "withdraw", "event": event_json(event)})
 
     def restart(self, *, machine: Json | None = None, options: Json | None = None) -> None:
         """Leave this alignment in the log as it is and begin a new one."""
@@ -255,7 +291,7 @@ class Session(Versioned):
             self._resume()
             self._standing.keep(rigs=rigs)
             self._leave_the_tape()
-            self._standing.note({"kind": "begin", "machine": self.machine()})
+            self._standing.note(self.beginning())
 
     def offer(self, machine: Json) -> None:
         """Use this profile from now on where nothing has been read yet, else from the next alignment on."""
@@ -264,11 +300,10 @@ class Session(Versioned):
                 return
             self._journal.ask({"machine": machine, "events": []})
             self._journal.next_machine = machine
-            if self.alignment is not None and not self._journal.events():
+            if self.alignment is not None and not self._journal.entries():
                 self.restart(machine=machine)
             else:
-                self._journal.think()
-                self._tell()
+                self._standing.think_anew()
 
     # inside
 

@@ -6,16 +6,17 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
-from server.log import Log
+from server.log import Json, Log
+from server.session.events import Event, MarkSeen, NoMark, event_json
 from server.session.journal import Journal
-from server.session.notes import Candidates, Memory
+from server.session.notes import Candidates, Memory, pair
 from server.session.rig_state import RigView
 from server.session.services import Brain, Refused
-from server.sources.base import Place, Source
+from server.session.snapshot import CardInPicture, Snapshot
+from server.solver import Step
+from server.sources.base import Place, Shot, Source
 
 __all__ = ["Standing"]
-
-Json = dict[str, Any]
 
 
 class Standing:
@@ -23,7 +24,7 @@ class Standing:
 
     machine : profile as JSON for the next alignment, where the source has none. rig : forgets with every
     event what it saw. tell : called whenever something has changed. ``candidates`` wait for a person to
-    choose; ``listeners`` are told of every deed, for a recording. Whoever calls from several threads locks.
+    choose; ``listeners`` are told of every deed, for a recording. Not thread-safe; the caller holds the lock.
     """
 
     def __init__(
@@ -42,31 +43,37 @@ class Standing:
         self.candidates: Candidates | None = None
         self.listeners: list[Callable[[Json], None]] = []
 
-    def as_json(self) -> Json:
-        """Return what a page shows of it, as plain JSON values."""
-        memory, step, waiting = self.memory, self.journal.step, self.candidates
-        marks = waiting.marks if waiting else []
-        return {
-            "alignment": self.journal.alignment,
-            "machine": self.machine(),
-            "cautions_acknowledged": memory.cautions,
-            "place": memory.place.as_json() if memory.place else None,
-            "step": step,
-            "expect": step.get("expect") or memory.expect,
-            "aimed": memory.expect,
-            "seen": memory.seen,
-            "missed": memory.missed,
-            "used": memory.used,
-            "watch": memory.watch,
-            "turned": memory.turned,
-            "said": memory.said,
-            "candidates": [[float(value) for value in mark.offset_mm] for mark in marks],
-            "events": self.journal.events(),
-        }
+    def snapshot(self, *, version: int, run: str, card: CardInPicture | None) -> Snapshot:
+        """Return what there is to show of it."""
+        memory, marks = self.memory, self.candidates.marks if self.candidates else []
+        return Snapshot(
+            version=version,
+            run=run,
+            source=self._source.kind,
+            alignment=self.journal.alignment,
+            step_name=self.step_name,
+            machine=self.journal.machine(),
+            step=self.journal.step,
+            cautions=memory.cautions,
+            place=memory.place,
+            aimed=memory.expect,
+            seen=memory.seen,
+            misses=memory.misses,
+            used=memory.used,
+            watch=memory.watch,
+            turned=memory.turned,
+            said=memory.said,
+            candidates=tuple(pair(mark.offset_mm) for mark in marks),
+            events=self.journal.entries(),
+            card=card,
+            rig=self._rig.now(),
+            may_undo=memory.before is not None,
+        )
 
-    def machine(self) -> Json:
-        """Return the profile of the alignment under way, as JSON."""
-        return dict(self.journal.document()["machine"])
+    @property
+    def step_name(self) -> str:
+        """The name of what the hands are asked for now: no two that follow each other have the same."""
+        return f"{self.journal.alignment or 0}.{self.memory.answered}"
 
     def resume(self) -> None:
         """Go on where the log says that it was left."""
@@ -76,21 +83,60 @@ class Standing:
             self._source.restore(state["source"])
         self.journal.think()
 
-    def save(self, event: Json, memory: Memory, *, step: Json | None = None, **more: Any) -> None:
-        """Write an event and what is in mind with it; ``step``: the one that follows, where it is known."""
+    def think_anew(self) -> None:
+        """Find the step anew: the profile of the next alignment is another one."""
+        self.journal.think()
+        self.memory = replace(self.memory, answered=self.memory.answered + 1)
+        self._tell()
+
+    def save(
+        self, event: Event, memory: Memory, *, step: Step | None = None, shot: Shot | None = None, **more: Any
+    ) -> None:
+        """Write an event and what is in mind with it.
+
+        step : the one that follows, where it is known. shot : the pictures that it was read from.
+        """
         step = step or self.journal.after(event)
+        before = {key: value for key, value in self.journal.state().items() if key != "before"}
+        memory = replace(memory, answered=self.memory.answered + 1, before=before, misses=0, doubt="")
         self.journal.add(event, self._state(memory), step=step, **more)
         self.memory, self.candidates = memory, None
         self._rig.set_live(None)  # what was seen belongs to the step before
         self._tell()
-        self.note({"kind": "event", "event": event})
+        self.note({"kind": "event", "event": event_json(event), "shot": shot})
 
-    def keep(self, **changes: Any) -> None:
-        """Write what is in mind alone, with these changes of it."""
-        memory = replace(self.memory, **changes)
+    def keep(self, *, asks: bool = False, **changes: Any) -> None:
+        """Write what is in mind alone, with these changes; ``asks``: hands are asked for something else."""
+        memory = replace(self.memory, **changes, answered=self.memory.answered + asks)
         self.journal.keep(self._state(memory))
         self.memory = memory
         self._tell()
+
+    def undo(self) -> Event:
+        """Take the newest event back, and go on as before it; returns it. Raises Refused without one."""
+        before = self.memory.before
+        if before is None:
+            raise Refused("There is nothing to take back.", path="undo", status=409)
+        event = self.journal.take_back()
+        if before.get("source"):
+            self._source.restore(before["source"])
+        was, now = Memory.from_json(before), self.memory
+        fired = isinstance(event, MarkSeen | NoMark)  # what is on the tape stays there
+        self.memory = replace(
+            now,
+            place=was.place,
+            expect=was.expect,
+            seen=was.seen,
+            used=was.used or fired,
+            misses=0,
+            turned=False,
+            doubt="",
+            before=None,
+        )
+        self.candidates = None
+        self._rig.set_live(None)
+        self.keep(asks=True, said="Taken back")
+        return event
 
     def note(self, deed: Json) -> None:
         """Let the listeners know of a deed."""

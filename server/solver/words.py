@@ -118,3 +118,63 @@ def _third(value: float, full: float, names: tuple[str, str, str]) -> str | None
         if abs(value - at) <= 1.0:
             return name
     return None
+
+
+# The cards' axes: u = d × v at the four stations, as in the frames of the data; v is +Z, at the nozzle +Y.
+_U_AXIS = {
+    "back-left": {"mirror-1": "+Y", "mirror-2": "-X", "mirror-3": "-Y", "nozzle": "+X"},
+    "back-right": {"mirror-1": "-Y", "mirror-2": "-X", "mirror-3": "+Y", "nozzle": "+X"},
+}
+_MACHINE_WORDS = AXIS_WORDS | {"X": ("to machine right", "to machine left")}  # beside a card's own right
+PART_NAMES = {
+    "tube": "the tube, both ends alike",
+    "tube-exit": "the tube's mount at the exit end",
+    "tube-far": "the tube's mount at the far end",
+    "mirror-1": "the whole mount of mirror 1",
+    "mirror-2": "the whole mount of mirror 2",
+    "mirror-3": "the whole mount of mirror 3",
+}
+
+
+def part_name(part: str) -> str:
+    """What a shift moves, as a name that stands alone."""
+    return PART_NAMES.get(part, part.replace("-", " "))
+
+
+def axis_way_words(axis: str, value: float) -> str:
+    """Which way a number on axis X, Y or Z of the machine points: 'to machine right', 'up'."""
+    return _MACHINE_WORDS[axis][value < 0]
+
+
+def move_phrases(move_mm: Sequence[float]) -> list[str]:
+    """A move in the machine frame, one phrase per axis: ['to machine right 0.5 mm', 'up 1.2 mm']."""
+    return [f"{axis_way_words(axis, value)} {abs(value):.1f} mm" for axis, value in moving_axes(move_mm)]
+
+
+def moving_axes(move_mm: Sequence[float]) -> list[tuple[str, float]]:
+    """The axes on which a move is more than nothing, with how far."""
+    return [(axis, value) for axis, value in zip("XYZ", move_mm, strict=True) if abs(value) >= LEAST_MM]
+
+
+def card_axis_words(station: str, corner: str) -> dict[str, str]:
+    """Where right, left, up and down of a card point, in words of the machine."""
+    u_axis, v_axis = _U_AXIS[corner][station], "Y" if station == "nozzle" else "Z"
+    u_way = 1.0 if u_axis[0] == "+" else -1.0
+    return {
+        "right": axis_way_words(u_axis[1], u_way),
+        "left": axis_way_words(u_axis[1], -u_way),
+        "up": axis_way_words(v_axis, 1.0),
+        "down": axis_way_words(v_axis, -1.0),
+    }
+
+
+def direction_words(station: str, corner: str, move_mm: Sequence[float]) -> str:
+    """A way on the card in words: '2.1 mm right (to the back), 0.4 mm down'."""
+    machine = card_axis_words(station, corner)
+    parts = []
+    for value, (plus, minus) in zip(move_mm, (("right", "left"), ("up", "down")), strict=True):
+        side = plus if value > 0 else minus
+        if abs(value) >= LEAST_MM:
+            beside = "" if machine[side] == side else f" ({machine[side]})"
+            parts.append(f"{abs(value):.1f} mm {side}{beside}")
+    return ", ".join(parts) or "no way to go"

@@ -6,14 +6,16 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-import cv2
-import numpy as np
-
 from firmware import KINDS, Camera, FrameLike, ReplayRefused, RigError, UnknownCamera
 from firmware.camera.supervised import SupervisedCamera
 from server.sources.base import NoPicture, OfflineSource, Pixels, Place, Shot
+from vision import PictureRefused, load_picture
 
-__all__ = ["CameraSource", "RigsSource", "camera_source"]
+__all__ = ["NAMES", "SMALL_PIXELS", "CameraSource", "RigsSource", "camera_source"]
+
+NAMES = ("pi", "pi:NUMBER", "usb", "usb:DEVICE", "replay:FOLDER", "rigs")  # as people give them
+# a rig's small picture is to look at: 480 columns wide as the program itself sends it
+SMALL_PIXELS = 2_000_000
 
 
 class CameraSource(OfflineSource):
@@ -23,6 +25,7 @@ class CameraSource(OfflineSource):
     """
 
     kind = "camera"
+    reads = True
     frame_age_s = 0.1
 
     def __init__(self, camera: Camera, *, timeout_s: float = 2.0) -> None:
@@ -34,8 +37,7 @@ class CameraSource(OfflineSource):
 
     @property
     def problem(self) -> str | None:
-        found: str | None = getattr(self._camera, "problem", None)
-        return found
+        return self._camera.problem
 
     def frame(self) -> Pixels:
         return self.look(newer_than=-1, timeout_s=self._timeout_s).pixels
@@ -53,20 +55,19 @@ class CameraSource(OfflineSource):
         self._before = after
 
     def set_pace(self, frames_per_s: float) -> None:
-        if isinstance(self._camera, SupervisedCamera):
-            self._camera.set_pace(frames_per_s)
+        self._camera.set_pace(frames_per_s)
 
     def hold_light(self, hold: bool) -> None:
-        deed = getattr(self._camera, "lock_light" if hold else "release_light", None)
-        if deed is not None:
-            deed()
+        if hold:
+            self._camera.lock_light()
+        else:
+            self._camera.release_light()
 
     def close(self) -> None:
         self._camera.stop()
 
     def _best(self) -> Pixels:
-        take = getattr(self._camera, "newest_full", self._camera.newest)
-        return self._take(take, self._number, self._timeout_s).pixels
+        return self._take(self._camera.newest_full, self._number, self._timeout_s).pixels
 
     def _take(self, take: Callable[..., FrameLike], newer_than: int, timeout_s: float) -> FrameLike:
         try:
@@ -84,7 +85,7 @@ def camera_source(kind: str, **options: Any) -> CameraSource:
     waiting cures: an unknown kind, a recording that is not there.
     """
     if kind not in KINDS:
-        raise UnknownCamera(f"no camera of kind {kind!r}: choose one of {', '.join(KINDS)}")
+        raise UnknownCamera(f"no camera is called {kind!r}: choose one of {', '.join(NAMES)}")
     if kind == "replay" and not Path(options["source"]).exists():
         raise ReplayRefused(f"{options['source']}: no such folder or video")
     return CameraSource(SupervisedCamera(kind, **options))
@@ -109,10 +110,10 @@ class RigsSource(OfflineSource):
     def frame(self) -> Pixels:
         if self._picture is None:
             raise NoPicture("No rig has sent a picture yet: is it switched on, does it know the access code?")
-        pixels = cv2.imdecode(np.frombuffer(self._picture, np.uint8), cv2.IMREAD_COLOR)
-        if pixels is None:
-            raise NoPicture("The rig's picture cannot be read.")
-        return np.asarray(pixels, np.uint8)
+        try:
+            return load_picture(self._picture, max_pixels=SMALL_PIXELS)
+        except PictureRefused as error:
+            raise NoPicture(f"The rig's picture cannot be read: {error}") from error
 
     def shot(self) -> Shot:
         raise NoPicture("The rig reads the mark by itself: wait a moment.")

@@ -1,12 +1,12 @@
-"""Pictures and hands of the practice machine."""
+"""Pictures and hands of the practice laser."""
 
 from __future__ import annotations
 
 import secrets
 import threading
-from typing import Any
 
 from firmware import FrameLike
+from server.log import Json
 from server.practice import PracticeCamera, PracticeMachine, default_profile
 from server.practice.truth import Severity
 from server.solver import profile_as_json
@@ -20,13 +20,14 @@ class PracticeSource:
     """A laser in numbers, with a camera and a hand of its own; its truth never leaves it."""
 
     kind = "practice"
+    reads = True
     frame_age_s = 0.5
 
     def __init__(self, machine: PracticeMachine | None = None) -> None:
         self._lock = threading.RLock()
         self._use(machine or PracticeMachine(secrets.randbelow(1_000_000)))
 
-    def machine(self) -> dict[str, Any] | None:
+    def machine(self) -> Json | None:
         return profile_as_json(self.laser.profile)
 
     def frame(self) -> Pixels:
@@ -80,9 +81,9 @@ class PracticeSource:
             self.laser.shift(part, (x_mm, y_mm, z_mm))
 
     def inspected(self, cause: str, outcome: str) -> None:
-        """The practice machine has no faults but its screws and mounts."""
+        """The practice laser has no faults but its screws and mounts."""
 
-    def renew(self, options: dict[str, Any]) -> None:
+    def renew(self, options: Json) -> None:
         seed = int(options.get("seed", secrets.randbelow(1_000_000)))
         severity: Severity = "rebuilt" if options.get("severity") == "rebuilt" else "drifted"
         corner: Corner = "back-right" if options.get("corner") == "back-right" else "back-left"
@@ -90,11 +91,11 @@ class PracticeSource:
             PracticeMachine(seed, default_profile(corner), severity=severity), above=self._camera.number
         )
 
-    def to_json(self) -> dict[str, Any]:
+    def to_json(self) -> Json:
         with self._lock:
             return self.laser.to_json()
 
-    def restore(self, data: dict[str, Any]) -> None:
+    def restore(self, data: Json) -> None:
         self._use(PracticeMachine.from_json(data), above=self._camera.number)
 
     def close(self) -> None:

@@ -23,8 +23,8 @@ from typing import Any
 import numpy as np
 
 from server.log import Log, PictureRule
+from server.log._checksum import VERDICT, checksum, sum_of
 from server.log._pictures import name_of
-from server.log._schema import checksum
 from server.practice import default_profile
 from server.solver import profile_as_json
 
@@ -88,7 +88,12 @@ def fill(folder: Path, *, readings: int, alignments: int, turns: int, pictures: 
                     [row(number, place, e, picture_for(log, e, left, rng)) for place, e in enumerate(each)],
                 )
             verdict = json.dumps({"aligned": True, "overlap_mm": {"mirror-2": 0.4}, "reasons": []})
-            db.execute("UPDATE alignment SET done = 1, verdict = ?", (verdict,))
+            heads = db.execute("SELECT id, uuid FROM alignment").fetchall()
+            told = [{"uuid": known, "verdict": verdict, "done": 1} for _, known in heads]
+            sums = [(verdict, sum_of(each, VERDICT), head[0]) for each, head in zip(told, heads, strict=True)]
+            db.executemany(
+                "UPDATE alignment SET done = 1, verdict = ?, verdict_checksum = ? WHERE id = ?", sums
+            )
 
 
 def picture_for(log: Log, event: dict[str, Any], left: Iterator[int], rng: np.random.Generator) -> str | None:
@@ -106,7 +111,8 @@ def row(number: int, place: int, event: dict[str, Any], picture: str | None) -> 
     known, when = str(uuid.uuid4()), "2025-01-31T08:30:00.000Z"
     body = json.dumps(event)
     reading = json.dumps(reading_of(event)) if event["kind"] == "mark" else None
-    return known, number, place + 1, when, body, reading, picture, checksum(known, when, body, reading)
+    seal = checksum(known, number, place + 1, when, body, reading, picture, 0)
+    return known, number, place + 1, when, body, reading, picture, seal
 
 
 # The kernel's own peak of this program alone: wait4 would count this script's memory, from before the exec.

@@ -6,23 +6,18 @@ import multiprocessing
 import os
 import shutil
 from collections.abc import Callable, Iterator
+from importlib.util import find_spec
 from multiprocessing import forkserver
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any, NoReturn
 
 import pytest
-from playwright.sync_api import (
-    Browser,
-    BrowserContext,
-    Page,
-    Request,
-    Response,
-    expect,
-    sync_playwright,
-)
 
 from tests.browser.played import play_blind
 from tests.browser.practice_server import serve_practice
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser, BrowserContext, Page, Request, Response
 
 QUIET = (
     "--no-sandbox",
@@ -37,7 +32,21 @@ ROOT = Path(__file__).parents[2]
 # servers are forked from a process that has imported everything: to do so anew takes most of a second
 PROCESSES = multiprocessing.get_context("forkserver")
 PROCESSES.set_forkserver_preload(["tests.browser.warm"])
-expect.set_options(timeout=30_000)  # a busy machine is slow, and no fault of the page
+
+
+class Unplayed(pytest.Module):
+    """A file of tests that cannot even be read here."""
+
+    def collect(self) -> NoReturn:
+        """Skip it, and say what it takes."""
+        pytest.skip("no Playwright here: pip install -e '.[browser]'", allow_module_level=True)
+
+
+if find_spec("playwright") is None:
+
+    def pytest_pycollect_makemodule(module_path: Path, parent: pytest.Collector) -> pytest.Module:
+        """Let each file of this folder be skipped."""
+        return Unplayed.from_parent(parent, path=module_path)
 
 
 def chromium_path() -> str | None:
@@ -51,6 +60,9 @@ def browser() -> Iterator[Browser]:
     path = chromium_path()
     if path is None:
         pytest.skip("no Chromium here: install it (apt install chromium) or name it in CHROMIUM")
+    from playwright.sync_api import expect, sync_playwright
+
+    expect.set_options(timeout=180_000)  # a busy machine is slow, and no fault of the page
     forkserver.ensure_running()  # it makes ready while the browser starts
     with sync_playwright() as playwright:
         running = playwright.chromium.launch(executable_path=path, args=list(QUIET))
@@ -136,7 +148,7 @@ class Watch:
             self.complaints.append(f"{kind}: {text}")
 
 
-Window = Callable[..., Page]
+Window = Callable[..., "Page"]
 
 
 @pytest.fixture
@@ -151,7 +163,7 @@ def window(browser: Browser) -> Iterator[Window]:
         context = browser.new_context(viewport={"width": width, "height": height}, **more)
         opened.append((context, Watch(context, cut=cut)))
         page = context.new_page()
-        page.set_default_timeout(60_000)
+        page.set_default_timeout(180_000)
         return page
 
     yield size

@@ -1,4 +1,4 @@
-"""An alignment of the practice machine, played without a picture, for tests of what comes after it."""
+"""An alignment of the practice laser, played without a picture, for tests of what comes after it."""
 
 from __future__ import annotations
 
@@ -9,7 +9,8 @@ from server.log import Log
 from server.practice import PracticeMachine
 from server.session.services import Brain
 from server.session.session import Session
-from server.sources.base import NoPicture, Place, Shot
+from server.session.snapshot import marked_place
+from server.sources.base import NoPicture, Shot
 from server.sources.practice_source import PracticeSource
 from tests.pages.doubles import blank, mark, reading
 from vision import NoReading, Reading
@@ -40,14 +41,12 @@ def play_blind(folder: Path, seed: int, *, until: str) -> None:
     with Log(folder) as log:
         session = Session(log, source, machine={}, brain=brain)
         session.acknowledge()
-        while (step := session.snapshot()["step"])["do"] != until:
-            match step["do"]:
-                case "mark":
-                    session.hang(Place(step["station"], tuple(step["head_mm"])))
-                    session.pulse()
-                case "turn":
-                    session.turn(step["mount"], step["screw"], step["turns"])
-                case "shift":
-                    session.shift(step["part"], list(step["move_mm"]))
-                case _:
-                    raise AssertionError(step["say"])
+        while (step := session.snapshot().step).do != until:
+            if (place := marked_place(step)) is not None:
+                session.hang(place)
+                session.pulse()
+            elif step.mount is not None:
+                session.turn(step.mount, step.screw or "", step.turns or 0.0)
+            else:
+                assert step.part is not None and step.move_mm is not None, step.say
+                session.shift(step.part, list(step.move_mm))

@@ -1,4 +1,4 @@
-"""The page over the practice machine of one seed, in a process of its own.
+"""The page over the practice laser of one seed, in a process of its own.
 
 Its workshop and its tape are made once, before the processes part: they take half of a picture's time, and no
 test here looks at them.

@@ -3,18 +3,36 @@
 from __future__ import annotations
 
 import csv
+import errno
 import json
+import os
+import sqlite3
+import subprocess
+import sys
+import time
+from contextlib import closing
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
 from server.cli import main as command
-from server.log import Log
+from server.log import Log, Settings, checked_entry
+from server.pages.app import create_app
+from server.pages.desk import Config
+from server.pages.guard import keep_secret, new_code
 from server.practice import default_profile
-from server.solver import profile_as_json
+from server.solver import parse_profile, profile_as_json
 
 Capture = pytest.CaptureFixture[str]
 TURN = {"kind": "turn", "mount": 1, "screw": "top", "turns": 0.5}
+MARK = {
+    "kind": "mark",
+    "station": "mirror-2",
+    "head_mm": [0, 1000],
+    "offset_mm": [1.8049, -0.6],
+    "sigma_mm": 0.1,
+}
 JPEG = b"\xff\xd8\xff a picture"
 
 
@@ -50,8 +68,8 @@ def test_show(capsys: Capture, data: Path) -> None:
     status, out, _ = run(capsys, "show", 1, "--data", data)
     assert status == 0
     first, second = out.splitlines()
-    assert "turns=0.5" in first and first.endswith("(withdrawn)")
-    assert "turns=-2" in second and not second.endswith("(withdrawn)")
+    assert first.endswith("Mirror 1, screw top: 1/2 turn clockwise  (withdrawn)")
+    assert second.endswith("Mirror 1, screw top: 2 turns anticlockwise")
 
 
 def test_export_writes_both(capsys: Capture, data: Path, tmp_path: Path) -> None:
@@ -122,6 +140,14 @@ def test_check_backup_restore(capsys: Capture, data: Path, tmp_path: Path) -> No
 
 
 def test_chart(capsys: Capture, data: Path, tmp_path: Path) -> None:
+    words = ("chart", tmp_path / "none.svg", "--data", data)
+    for more, why in ((), "these has a mark yet"), (("--laser", "x"), "no laser named x; it has"):
+        status, _, err = run(capsys, *words, *more)
+        assert status == 2 and "nothing to draw: " in err and why in err
+        assert not (tmp_path / "none.svg").exists()
+    with Log(data) as log:
+        log.add_event(1, MARK)
+    assert "--practice draws it" in run(capsys, *words)[2]
     for name, begins in (("a.svg", b"<?xml"), ("b.PNG", b"\x89PNG")):
         assert run(capsys, "chart", tmp_path / name, "--practice", "--data", data)[0] == 0
         assert (tmp_path / name).read_bytes().startswith(begins)
@@ -178,3 +204,129 @@ def test_export_to_where_nothing_can_be_written(capsys: Capture, data: Path, tmp
 
 def test_default_is_the_users_own_folder(capsys: Capture, own_data_folder: Path) -> None:
     assert str(own_data_folder) in run(capsys, "list")[2]
+
+
+def test_show_rounds_and_tells_the_local_time(
+    capsys: Capture, data: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with Log(data, now=lambda: datetime(2025, 6, 1, 23, 30, tzinfo=UTC)) as log:
+        log.add_event(1, MARK)
+    monkeypatch.setenv("TZ", "UTC-3")  # POSIX: three hours east of Greenwich
+    time.tzset()
+    try:
+        line = run(capsys, "show", 1, "--data", data)[1].splitlines()[-1]
+    finally:
+        monkeypatch.undo()
+        time.tzset()
+    assert "2025-06-02 02:30" in line and "+1.80 right, -0.60 up (mm)" in line
+
+
+def test_an_exported_document_is_read_by_next(capsys: Capture, data: Path, tmp_path: Path) -> None:
+    with Log(data) as log:
+        log.add_event(1, MARK)
+    status, out, _ = run(capsys, "export", "--alignment", 1, "--document", "--data", data)
+    assert status == 0
+    assert [event["kind"] for event in json.loads(out)["events"]] == [
+        "turn",
+        "mark",
+    ]  # not what was withdrawn
+    words = [sys.executable, "-m", "server.cli.main", "next"]
+    told = subprocess.run(words, input=out.encode(), capture_output=True, check=True)
+    assert json.loads(told.stdout)["say"]
+    assert run(capsys, "export", tmp_path, "--alignment", 1, "--document", "--data", data)[0] == 0
+    assert (tmp_path / "alignment-1.json").read_text("utf-8") == out
+    assert run(capsys, "export", "--document", "--data", data)[0] == 2
+
+
+@pytest.mark.parametrize("words", [("--csv", "x.csv"), ("--json", "x.json"), (".",)])
+def test_an_export_to_a_full_disk_is_one_line_and_leaves_nothing(
+    capsys: Capture, data: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, words: tuple[str, ...]
+) -> None:
+    (tmp_path / "full").mkdir()
+    monkeypatch.chdir(tmp_path / "full")
+
+    def full(*_: object) -> None:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(Path, "replace", full)
+    status, out, err = run(capsys, "export", *words, "--data", data)
+    assert (status, out, err.count("\n")) == (2, "", 1) and "the disk is full" in err
+    assert list((tmp_path / "full").iterdir()) == []
+
+
+def test_a_backup_to_a_full_stick_names_the_stick(
+    capsys: Capture, data: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(folder: Path) -> bool:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr("server.log._pictures.sync_disk", full)
+    status, _, err = run(capsys, "backup", tmp_path / "stick", "--data", data)
+    assert status == 2 and f"{tmp_path / 'stick'}" in err and str(data) not in err
+
+
+def test_a_database_that_fills_the_stick_names_the_stick(capsys: Capture, data: Path, tmp_path: Path) -> None:
+    words = ["import resource, sys", "resource.setrlimit(resource.RLIMIT_FSIZE, (20_000, 20_000))"]
+    words += ["from server.cli.main import main", "sys.exit(main(sys.argv[1:]))"]
+    asked = ("log", "backup", str(tmp_path / "stick"), "--data", str(data))
+    told = subprocess.run([sys.executable, "-c", "; ".join(words), *asked], capture_output=True, text=True)
+    assert told.returncode == 2 and told.stderr.count("\n") == 1
+    assert str(tmp_path / "stick") in told.stderr and str(data) not in told.stderr
+
+
+def test_damage_is_said_and_rescue_goes_on(capsys: Capture, data: Path, tmp_path: Path) -> None:
+    assert run(capsys, "backup", tmp_path / "copy", "--data", data)[0] == 0
+    with closing(sqlite3.connect(data / "spotwright.db")) as db, db:
+        db.execute("UPDATE event SET happened = 'then' WHERE id = 2")
+    assert run(capsys, "show", 1, "--data", data)[0] == 1
+    assert run(capsys, "export", tmp_path / "out", "--data", data)[0] == 1
+    status, _, err = run(capsys, "check", "--data", data)
+    assert status == 1 and "spotwright log rescue" in err
+    status, _, err = run(capsys, "backup", tmp_path / "copy", "--data", data)
+    assert status == 1 and "as it was" in err
+    assert run(capsys, "rescue", tmp_path / "copy", "--data", data)[0] == 0
+    assert run(capsys, "check", "--data", data)[:2] == (0, "1 alignments, 2 events, 1 pictures: all whole\n")
+    assert (data / "spotwright-damaged-1.db").exists()
+
+
+@pytest.mark.parametrize(
+    ("name", "content"),
+    [
+        ("lasers/current", "../../etc/passwd"),
+        ("lasers/current", ""),
+        ("lasers/one.json", "{"),
+        ("lasers/one.json", "[]"),
+        ("lasers/check-bars", '["a"]'),
+        ("lasers/check-bars", "[1, 2]"),
+        ("access-code", "-"),
+        ("access-code", "aaaaaaaaaaaa"),
+        ("rig.toml", "name = "),
+    ],
+)
+def test_a_damaged_settings_file_is_said_by_check_and_stops_nothing(
+    capsys: Capture, data: Path, name: str, content: str
+) -> None:
+    (data / "lasers").mkdir()
+    (data / name).write_text(content)
+    status, _, err = run(capsys, "check", "--data", data)
+    assert status == 1 and str(data / name) in err and err.count("\n") == 1
+    found = Settings()
+    code = keep_secret(data / "access-code", new_code, found)
+    create_app(Config(data=data, code=code, settings=found))
+    assert code.strip() not in ("", "-")
+
+
+def test_a_name_that_a_profile_may_have_is_taken_everywhere(data: Path) -> None:
+    for length in (81, 200):
+        name = "x" * length
+        parse_profile(profile_as_json(default_profile()) | {"name": name})
+        assert checked_entry("hours", {"laser": name, "hours": 1.0})["laser"] == name
+
+
+def test_a_path_of_odd_bytes_is_one_line(capsys: Capture, data: Path, tmp_path: Path) -> None:
+    odd = tmp_path / os.fsdecode(b"\xff\xfe")
+    assert run(capsys, "export", odd, "--data", data)[0] == 0
+    assert run(capsys, "backup", odd / "copy", "--data", data)[0] == 0
+    for words in (("list", "--data", odd / "none"), ("list", "--data", tmp_path / ("x" * 5000))):
+        status, _, err = run(capsys, *words)
+        assert status == 2 and err.count("\n") == 1

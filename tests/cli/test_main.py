@@ -45,6 +45,12 @@ def test_version_and_help(capsys: Capture) -> None:
         assert f"  {name} " in out
 
 
+@pytest.mark.parametrize("group", ["", "log"])
+def test_no_line_of_help_is_cut_off(group: str, capsys: Capture) -> None:
+    _, out, _ = run(capsys, *group.split(), "--help")
+    assert [line for line in out.splitlines() if line.endswith("...") and "Usage:" not in line] == []
+
+
 @pytest.mark.parametrize(
     ("arguments", "said"),
     [

@@ -23,7 +23,17 @@ from server.solver import parse_profile, profile_as_json
 from vision import STATIONS
 
 ROOT = Path(__file__).parents[2]
-GUIDE = ("safety", "first-alignment", "offline", "build", "numbers", "faults", "limits", "glossary")
+GUIDE = (
+    "safety",
+    "first-alignment",
+    "machine",
+    "offline",
+    "build",
+    "numbers",
+    "faults",
+    "limits",
+    "glossary",
+)
 
 # A command that begins like this is not run here.
 NOT_RUN = {
@@ -141,9 +151,11 @@ def test_every_card_is_named_in_the_guide() -> None:
 def test_a_page_of_the_guide_is_short_and_in_its_contents(page: str) -> None:
     text = (ROOT / "docs" / f"{page}.md").read_text("utf-8")
     assert f"({page}.md)" in (ROOT / "docs" / "README.md").read_text("utf-8")
-    prose = re.sub(r"```.*?```|^\|.*$|^<.*$|^#.*$|\(\S+?\)", "", text, flags=re.DOTALL | re.MULTILINE)
-    lengths = [len(sentence.split()) for sentence in re.split(r"[.:;?!]\s|\n\n|\n-|\n\d\.", prose)]
-    assert max(lengths) <= 36 and sum(lengths) / len(lengths) < 13
+    text = re.sub(r"```.*?```", "", text, flags=re.DOTALL)
+    prose = re.sub(r"^\|.*$|^<.*$|^#.*$|\(\S+?\)", "", text, flags=re.MULTILINE)
+    sentences = [s for s in re.split(r"[.:;?!]\s|\n\n|\n-|\n\d\.", prose) if s.strip()]
+    lengths = [len(sentence.split()) for sentence in sentences]
+    assert lengths and max(lengths) <= 36 and sum(lengths) / len(lengths) <= 15
 
 
 def test_the_glossary_has_the_words_of_the_house() -> None:

@@ -6,11 +6,11 @@ from typing import Any
 import numpy as np
 
 from firmware import open_camera
-from firmware.camera.base import Camera, Frame
+from firmware.camera.base import Camera, Frame, PlainCamera
 from firmware.errors import CameraMissing
 
 
-class Stuck:
+class Stuck(PlainCamera):
     """Sends three frames, then blocks in the driver for ever."""
 
     kind = "stuck"
@@ -35,7 +35,7 @@ class Absent(Stuck):
         raise CameraMissing("no camera here: plug one in")
 
 
-class TwoStreams:
+class TwoStreams(PlainCamera):
     """Has a full stream beside the small one; its red says whether the light is held."""
 
     kind = "two-streams"
@@ -49,8 +49,9 @@ class TwoStreams:
     def newest_full(self, *, newer_than: int = -1, timeout_s: float = 2.0) -> Frame:
         return self._frame(12, 16)
 
-    def lock_light(self) -> None:
+    def lock_light(self) -> tuple[str, ...]:
         self.held = 1
+        return ("exposure",)
 
     def release_light(self) -> None:
         self.held = 0

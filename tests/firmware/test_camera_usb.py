@@ -53,11 +53,11 @@ def test_frames_come_in_order_with_the_driver_s_time() -> None:
     camera.start()
     capture.stamp_ms = 19_500.0
     _feed(capture, 7)
-    first = camera.newest(timeout_s=30)
+    first = camera.newest(timeout_s=300)
     assert (first.number, first.pixels[0, 0, 0], first.time_s) == (0, 7, 19.5)
     capture.stamp_ms = 0.0  # a driver without time stamps
     _feed(capture, 8)
-    second = camera.newest(newer_than=0, timeout_s=30)
+    second = camera.newest(newer_than=0, timeout_s=300)
     assert (second.number, second.time_s) == (1, 20.0)
     _end(capture)
     camera.stop()
@@ -80,14 +80,14 @@ def test_unplugged_it_is_missing_and_may_be_started_again() -> None:
     camera = UsbCamera(0, opener=lambda *_: waiting.pop(0))
     camera.start()
     _feed(captures[0], 1)
-    camera.newest(timeout_s=30)
+    camera.newest(timeout_s=300)
     _end(captures[0])
     with pytest.raises(CameraMissing, match="camera 0 sends nothing any more: replug it"):
-        camera.newest(newer_than=0, timeout_s=30)
+        camera.newest(newer_than=0, timeout_s=300)
     camera.stop()
     camera.start()
     _feed(captures[1], 2)
-    assert camera.newest(timeout_s=30).pixels[0, 0, 0] == 2
+    assert camera.newest(timeout_s=300).pixels[0, 0, 0] == 2
     _end(captures[1])
     camera.stop()
 

@@ -2,7 +2,7 @@ from pathlib import Path
 
 import pytest
 
-from firmware.health import HealthWatch, check_clock, check_disk, check_supply, run_command
+from firmware.health import HealthWatch, check_clock, check_disk, check_supply, check_writable, run_command
 from tests.firmware.clock import Clock
 
 HERE = Path(".")
@@ -67,3 +67,11 @@ def test_a_command_that_is_absent_or_fails_says_nothing() -> None:
     assert run_command(["no-such-program-here"]) is None
     assert run_command(["false"]) is None
     assert run_command(["echo", "well"]) == "well\n"
+
+
+def test_a_folder_that_takes_nothing_is_found_by_writing_to_it(tmp_path: Path) -> None:
+    assert check_writable(tmp_path / "not" / "there" / "yet") == []
+    assert list(tmp_path.iterdir()) == []
+    found = check_writable(Path("/proc/spotwright"))  # nobody can write there, root included
+    assert [finding.code for finding in found] == ["not-writable"]
+    assert "/proc" in found[0].line

@@ -6,6 +6,7 @@ import re
 import shutil
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -41,8 +42,75 @@ def test_the_unit_restarts_watches_and_is_no_root(install: Path) -> None:
     assert lines["StartLimitIntervalSec"] == "0"
 
 
+def directives(install: Path) -> list[tuple[str, str]]:
+    lines = (install / "spotwright.service").read_text("utf-8").splitlines()
+    return [(name, value) for name, _, value in (line.partition("=") for line in lines if line[:1].isalpha())]
+
+
+@pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="no systemd-analyze here")
+def test_outside_systemd_calls_the_service_hardly_exposed(install: Path) -> None:
+    # systemd-analyze(1), "security": 0 is best, 10 worst; it weighs each directive by its own table
+    asked = ["systemd-analyze", "security", "--offline=true", "--threshold=30", "--no-pager"]
+    judged = subprocess.run([*asked, str(install / "spotwright.service")], capture_output=True, text=True)
+    assert judged.returncode == 0, judged.stdout[-200:]
+
+
+def test_camera_pins_and_the_list_of_devices_stay_within_reach(install: Path) -> None:
+    told = directives(install)
+    allowed = {value for name, value in told if name == "DeviceAllow"}
+    assert {f"char-{kind} rw" for kind in ("video4linux", "media", "dma_heap", "gpiochip")} <= allowed
+    assert ("DevicePolicy", "closed") in told
+    assert not {"PrivateDevices", "DynamicUser", "PrivateNetwork", "PrivateUsers"} & {
+        name for name, _ in told
+    }
+    (families,) = (value.split() for name, value in told if name == "RestrictAddressFamilies")
+    assert {"AF_INET", "AF_UNIX", "AF_NETLINK"} <= set(families)  # netlink: udev tells of cameras
+
+
+def test_the_working_directory_can_be_written(install: Path) -> None:
+    told = dict(directives(install))
+    assert told["WorkingDirectory"] == f"/run/{told['RuntimeDirectory']}"
+    assert ("Environment", f"LG_WD=/run/{told['RuntimeDirectory']}") in directives(install)
+
+
+def test_memory_and_files_are_bounded(install: Path) -> None:
+    told = dict(directives(install))
+    assert int(told["MemoryHigh"].rstrip("M")) < int(told["MemoryMax"].rstrip("M")) <= 600
+    assert told["UMask"] == "0077"
+
+
+@pytest.mark.parametrize("base", ["12", "13"])
+def test_what_comes_from_the_index_is_pinned_by_version_and_hash(
+    install: Path, root: Path, base: str
+) -> None:
+    text = (install / f"pinned-debian-{base}.txt").read_text("utf-8").replace("\\\n", " ")
+    rows = [line.split() for line in text.splitlines() if not line.startswith("#")]
+    for name, *hashes in rows:
+        assert re.fullmatch(r"[a-z0-9_-]+==[\w.]+", name)
+        assert hashes
+        assert all(re.fullmatch(r"--hash=sha256:[0-9a-f]{64}", told) for told in hashes)
+    names = {row[0].partition("==")[0].replace("_", "-") for row in rows}
+    project = tomllib.loads((root / "pyproject.toml").read_text("utf-8"))
+    wanted = [*project["project"]["dependencies"], *project["build-system"]["requires"]]
+    assert {re.split(r"[<>=]", name)[0] for name in wanted} - {"numpy"} <= names
+    several = [row for row in rows if row[0].startswith(("opencv", "pydantic_core", "matplotlib"))]
+    assert all(len(row) >= 3 for row in several)  # a PC's and a Pi's
+
+
+def test_the_installer_gives_pip_no_rights_and_asks_the_new_program(install: Path) -> None:
+    text = (install / "install.sh").read_text("utf-8")
+    assert re.search(r"runuser -u spotwright", text)
+    assert "--require-hashes" in text
+    assert "--no-build-isolation" in text
+    pip = [line for line in text.splitlines() if "-m pip" in line]
+    assert len(pip) == 1
+    assert "as_user" in pip[0]
+    asked, switched = text.index("/api/state"), text.index('use "$fresh"')
+    assert asked < switched < text.index("rm -rf {} +")  # the old program goes last
+
+
 @pytest.mark.parametrize(
-    "name", ["install.sh", "spotwright.command", "../../tests/rig/make-root", "../../.ci/rig"]
+    "name", ["install.sh", "pin", "spotwright.command", "../../tests/rig/make-root", "../../.ci/rig"]
 )
 def test_the_scripts_are_ones(install: Path, name: str) -> None:
     shell = "sh" if name == "spotwright.command" else "bash"

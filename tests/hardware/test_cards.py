@@ -18,6 +18,7 @@ from pypdf.generic import ContentStream
 from hardware import cards
 from vision import SIZES, STATIONS, NoReading, card_sheet, find_card
 from vision.card import CHECK_BARS_MM, Boxes, Polygon, Words
+from vision.card_sizes import card_shapes
 from vision.print_pdf import PAPER_MM
 from vision.raster import draw_shapes, text_outlines
 
@@ -146,3 +147,51 @@ def test_words_keep_clear_of_each_other_and_of_all_else(size: str, station: str)
 
 def extent(points: np.ndarray) -> tuple[float, ...]:
     return (*points.min(axis=0), *points.max(axis=0))
+
+
+@pytest.mark.parametrize("size", list(SIZES))
+@pytest.mark.parametrize("station", STATIONS)
+def test_every_card_says_what_whoever_cuts_and_hangs_it_must_know(size: str, station: str) -> None:
+    words = " ".join(s.text for s in card_shapes(station, size) if isinstance(s, Words)).lower()
+    bar = f"{CHECK_BARS_MM[size]:g} mm"
+    for said in ("beam strikes this side", "tape on the back", "cut here", "print at 100 %", "both bars"):
+        assert said in words
+    for caution in ("eyewear", "lid closed", "beam stop", "lowest power that marks", "flame"):
+        assert caution in words
+    assert (
+        words.count(bar) >= 3 and words.count("cut here") == 4
+    )  # at both bars and in words; outline and window
+    assert ("to the back" if station == "nozzle" else "up") in words
+
+
+@pytest.mark.parametrize("size", list(SIZES))
+def test_nothing_but_the_markers_stands_in_their_quiet_zone_or_in_the_window(size: str) -> None:
+    """A white rim of one module around each marker; the window stays white; all words stay on the card."""
+    sheet = card_sheet("nozzle", size)
+    module = 3.0 * SIZES[size]
+    zones = [(*(c.min(axis=0) - module), *(c.max(axis=0) + module)) for c in sheet.markers.values()]
+    for word in (s for s in card_shapes("nozzle", size) if isinstance(s, Words)):
+        outline = np.vstack(text_outlines(word))
+        left, low, right, high = extent(outline)
+        assert not [z for z in zones if left < z[2] and z[0] < right and low < z[3] and z[1] < high], word
+        assert np.hypot(*outline.T).min() > sheet.window_diameter_mm / 2 + 0.3, word
+        assert max(-left, right) < sheet.width_mm / 2 - 0.3 and max(-low, high) < sheet.height_mm / 2 - 0.3, (
+            word
+        )
+
+
+@pytest.mark.parametrize("size", list(SIZES))
+def test_tape_lies_on_the_sheet_and_every_marker_on_board(size: str, tmp_path) -> None:
+    """The board's opening takes a strip of tape wider than the window, and no marker stands over it."""
+    root = ET.parse(cards.board(size, "board", opening=True).write(tmp_path / "board.svg")).getroot()
+    sheet, scale = card_sheet("mirror-1", size), SIZES[size]
+    outline, opening = (
+        np.array(re.findall(r"[\d.]+", p.get("d")), float).reshape(-1, 2) for p in root.findall(f"{SVG}path")
+    )
+    assert np.ptp(outline, axis=0) == pytest.approx((sheet.width_mm, sheet.height_mm))
+    half = np.ptp(opening, axis=0) / 2
+    assert half.min() >= sheet.window_diameter_mm / 2 + 6 * scale
+    assert opening.mean(axis=0) == pytest.approx((sheet.width_mm / 2, sheet.height_mm / 2))
+    for corners in sheet.markers.values():
+        nearest = abs(corners).min(axis=0)
+        assert nearest[1] > half[1] + 1 * scale

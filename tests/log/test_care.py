@@ -14,6 +14,7 @@ from pathlib import Path
 import pytest
 
 from server.log import Log, LogError, LogMissing, back_up, check, default_folder, restore
+from server.log._care import _damage
 from server.log._database import sync_disk
 from server.log._pictures import PictureFolder
 
@@ -99,6 +100,27 @@ def test_overwritten_database_is_found(data: Path, at: float) -> None:
     path.write_bytes(content)
     problems = check(data).problems
     assert problems and all("\n" not in problem for problem in problems)
+
+
+@pytest.mark.parametrize(
+    "rows",
+    [
+        ["*** in database main ***", "Tree 8 page 8: code 11", "Page 9: never used"],
+        ["*** in database main ***\nTree 8 page 8: code 11\nPage 9: never used"],
+        ["*** in database main ***\nTree 8 page 8: code 11", "Page 9: never used\n"],
+    ],
+)
+def test_each_fault_is_a_line_of_its_own_whatever_rows_sqlite_puts_them_in(rows: list[str]) -> None:
+    class Answering(sqlite3.Connection):
+        def execute(self, sql: str, *_: object) -> sqlite3.Cursor:
+            assert sql == "PRAGMA integrity_check"
+            return super().execute("VALUES " + ", ".join("(?)" for _ in rows), rows)
+
+    with closing(sqlite3.connect(":memory:", factory=Answering)) as db:
+        assert _damage(db) == (
+            "database: Tree 8 page 8: code 11",
+            "database: Page 9: never used",
+        )
 
 
 def test_no_log_is_not_a_healthy_one(tmp_path: Path) -> None:

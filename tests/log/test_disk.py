@@ -179,6 +179,7 @@ def test_database_of_another_program_is_left_alone(tmp_path: Path) -> None:
 def test_log_of_a_newer_version_is_left_alone(tmp_path: Path) -> None:
     Log(tmp_path).close()
     with closing(sqlite3.connect(tmp_path / "spotwright.db")) as db:
+        db.execute("ALTER TABLE setting ADD COLUMN colour TEXT")
         db.execute(f"PRAGMA user_version = {_schema.NEWEST + 1}")
     accesses: tuple[Access, ...] = ("create", "read-only")
     for access in accesses:

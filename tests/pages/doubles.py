@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import copy
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
@@ -12,7 +11,9 @@ import numpy as np
 from firmware import Frame
 from server.practice import default_profile
 from server.session.services import Brain
-from server.solver import parse_alignment, profile_as_json
+from server.session.snapshot import expect_of
+from server.solver import Step, parse_alignment, profile_as_json
+from server.solver.steps import Parts, Verdict
 from server.sources.base import NoPicture, Pixels, Place, Shot
 from vision import CardView, Mark, NoReading, PictureRefused, Reading
 
@@ -51,11 +52,26 @@ STEPS: list[Json] = [
 ]
 
 
-def scripted(document: Json) -> Json:
+def step_of(data: Json) -> Step:
+    """Return the step that those JSON values describe; ``say`` becomes its order."""
+    tuples = {key: tuple(data[key]) for key in ("head_mm", "move_mm") if key in data}
+    plain = {key: data[key] for key in ("station", "mount", "screw", "turns", "part", "cause") if key in data}
+    verdict = data.get("verdict")
+    return Step(
+        data["do"],
+        **plain,
+        **tuples,
+        expect=expect_of(data.get("expect")),
+        parts=Parts(data["say"].rstrip(".")),
+        verdict=verdict and Verdict(**verdict),
+    )
+
+
+def scripted(document: Json) -> Step:
     """Return the step after so many events; the document is checked as the real solver does."""
     parse_alignment(document)
-    step = copy.deepcopy(STEPS[min(len(document["events"]), len(STEPS) - 1)])
-    return {**step, "estimate": None, "verdict": VERDICT if step["do"] == "done" else None}
+    step = STEPS[min(len(document["events"]), len(STEPS) - 1)]
+    return step_of(step | {"verdict": VERDICT if step["do"] == "done" else None})
 
 
 def mark(u_mm: float = 1.5, v_mm: float = -0.5, *, new: bool | None = True) -> Mark:
@@ -66,25 +82,38 @@ def reading(station: str, *marks: Mark) -> Reading:
     return Reading(station, marks or (mark(),), VIEW)
 
 
+def blank_card(station: str = "mirror-1") -> NoReading:
+    """The card of that station, and no mark on it."""
+    return NoReading("no new mark; is the power high enough?", "no-mark", VIEW, station)
+
+
 @dataclass
 class Script:
-    """What the next readings will be; the last one repeats."""
+    """What the next readings will be, the last one repeats; the card in view, and the marks on its tape."""
 
     readings: list[Reading | NoReading] = field(default_factory=lambda: [reading("mirror-1")])
+    card: str | None = "mirror-1"
+    old_marks: int = 0
 
     def read(self, after: Pixels, before: Pixels | None) -> Reading | NoReading:
         return self.readings.pop(0) if len(self.readings) > 1 else self.readings[0]
 
-    def brain(self, answer: Callable[[Json], Json] = scripted) -> Brain:
-        return Brain(answer=answer, explain=_explain, read=self.read, find_card=_find, load_picture=_load)
+    def brain(self, next_step: Callable[[Json], Step] = scripted) -> Brain:
+        return Brain(
+            next_step=next_step,
+            explain=_explain,
+            read=self.read,
+            find_card=self.find,
+            marks_on=lambda picture: self.old_marks,
+            load_picture=_load,
+        )
+
+    def find(self, picture: Pixels) -> tuple[str, CardView] | NoReading:
+        return (self.card, VIEW) if self.card else NoReading("no card", "no-card")
 
 
 def _explain(document: Json) -> str:
     return f"Weighed {len(document['events'])} events."
-
-
-def _find(picture: Pixels) -> tuple[str, CardView]:
-    return "mirror-1", VIEW
 
 
 def _load(data: bytes) -> Pixels:
@@ -102,6 +131,7 @@ class Bench:
     """A source that remembers what was asked of it and can be told to have no picture."""
 
     kind: str = "practice"
+    reads: bool = True
     frame_age_s: float = 0.0
     asked: list[tuple[str, object]] = field(default_factory=list)
     dark: bool = False

@@ -205,13 +205,13 @@ def upload(client: FlaskClient, data: bytes) -> Any:
     return client.post("/log/import", data=sent, content_type="multipart/form-data")
 
 
-def test_a_log_goes_to_another_device_and_is_not_taken_twice(
-    client: FlaskClient, do: Any, tmp_path: Path
-) -> None:
-    do("acknowledge")
-    do("hang", {"station": "mirror-1", "head_mm": [0, 1000]})
-    do("pulse")
-    exported = client.get("/log/spotwright-log.json").data
+def test_a_log_goes_to_another_device_and_is_not_taken_twice(client: FlaskClient, tmp_path: Path) -> None:
+    source = lambda: Bench(kind="camera")  # noqa: E731 -- what a practice laser keeps would be looked at
+    here = create_app(Config(data=tmp_path / "here", source=source, brain=Script().brain())).test_client()
+    hang = {"station": "mirror-1", "head_mm": [0, 1000]}
+    for action, body in (("acknowledge", {}), ("hang", hang), ("pulse", {})):
+        assert here.post(f"/api/do/bench/{action}", json=body).status_code == 200
+    exported = here.get("/log/spotwright-log.json").data
     other = create_app(Config(data=tmp_path / "other", source=Bench, brain=Script().brain())).test_client()
     assert upload(other, exported).headers["Location"] == "/log?new=1"
     assert upload(other, exported).headers["Location"] == "/log?new=0"

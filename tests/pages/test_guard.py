@@ -10,7 +10,7 @@ from flask import Flask
 from flask.testing import FlaskClient
 
 from server.pages import Config, create_app
-from server.pages.guard import Doorkeeper, keep_secret, new_code
+from server.pages.guard import MOST_ASKERS, Doorkeeper, keep_secret, new_code
 from tests.pages.doubles import Bench, Script
 
 PAGES = ["/", "/offline", "/bed", "/checks", "/log", "/laser", "/laser/new", "/cautions", "/nothing"]
@@ -86,7 +86,8 @@ def test_nothing_is_inline_and_nothing_comes_from_elsewhere(client: FlaskClient,
 
 
 def test_scripts_and_looks_name_no_other_host(app: Flask) -> None:
-    for file in Path(app.static_folder or "").iterdir():
+    texts = (file for file in Path(app.static_folder or "").iterdir() if file.suffix != ".png")
+    for file in texts:
         hosts = re.findall(r"https?://[\w.]+", file.read_text("utf-8"))
         assert set(hosts) <= {"http://www.w3.org"}, file.name  # the name of SVG, never fetched
 
@@ -127,6 +128,77 @@ def test_guessing_may_go_on_after_a_minute() -> None:
     assert door.opens("abcdefgh") is True
 
 
+def browser(lan: FlaskClient) -> FlaskClient:
+    """Return another device at the same address, as a browser comes: it sees the form first."""
+    client = lan.application.test_client()
+    assert client.get("/", follow_redirects=True).status_code == 200
+    return client
+
+
+def test_another_devices_wrong_codes_lock_nobody_else_out(lan: FlaskClient) -> None:
+    accepted = 0
+    guesser, others = browser(lan), lan.application.test_client()
+    for number in range(12):
+        guesser.post("/door", data={"code": f"wrong-{number}"})
+    for number in range(60):
+        assert guesser.post("/door", data={"code": f"wrong-{number}"}).status_code == 429
+        others.post("/door", data={"code": f"wrong-{number}"})  # and one that tells nothing of itself
+        accepted += browser(lan).post("/door", data={"code": "abcd-efgh"}).status_code == 302
+    assert accepted == 60
+
+
+@pytest.mark.parametrize("own", [{}, {"X-Spotwright-Device": "mirror-2 ab12"}])
+def test_another_addresss_wrong_codes_lock_nobody_else_out(lan: FlaskClient, own: dict[str, str]) -> None:
+    def sight(code: str, address: str) -> int:
+        headers = {"Authorization": f"Bearer {code}", **own}
+        there = {"REMOTE_ADDR": address}
+        return lan.get("/api/state", headers=headers, environ_overrides=there).status_code
+
+    statuses = []
+    for number in range(60):
+        wrong = [sight(f"wrong-{number}-{n}", "192.0.2.66") for n in range(2 if number else 12)]
+        assert wrong[-1] == 429
+        statuses.append(sight("abcd-efgh", "192.0.2.7"))
+    assert statuses == [200] * 60
+
+
+def test_an_old_code_that_a_rig_repeats_counts_once(lan: FlaskClient) -> None:
+    old, right = ({"Authorization": f"Bearer {code}"} for code in ("old-code", "abcd-efgh"))
+    assert [lan.get("/api/state", headers=old).status_code for _ in range(30)] == [401] * 30
+    assert lan.get("/api/state", headers=right).status_code == 200
+
+
+def test_who_makes_up_devices_does_not_fill_the_memory() -> None:
+    door = Doorkeeper("abcd-efgh", "secret")
+    for number in range(MOST_ASKERS + 10):
+        assert door.opens("wrong", f"made up {number}") is False
+    assert len(door._wrong) == MOST_ASKERS
+
+
+@pytest.mark.parametrize("code", ["", "-", "---", "  - ", "\udc80", "é"])
+def test_no_code_is_no_code(code: str) -> None:
+    assert Doorkeeper("-", "secret").opens(code) is False
+
+
+NO_URLS = ["http://[", "http://[::1", "//[", "http://[v1.x]", "http://a]b", "\x7f", "[", "http://[::1]]:8"]
+
+
+@pytest.mark.parametrize("text", NO_URLS)
+def test_an_origin_that_is_no_url_is_another_site(client: FlaskClient, text: str) -> None:
+    answer = client.post("/api/do/bench/acknowledge", json={}, headers={"Origin": text})
+    assert answer.status_code == 403
+
+
+@pytest.mark.parametrize(
+    "text", [*NO_URLS, "localhost:x", "localhost:99999999999", "a:b:c", "é", "%", "[::1%5]"]
+)
+@pytest.mark.parametrize("method", ["GET", "POST"])
+def test_a_host_that_is_no_host_is_none_of_ours(lan: FlaskClient, text: str, method: str) -> None:
+    for path in ("/", "/api/state", "/nothing"):
+        answer = lan.open(path, method=method, headers={"Host": text, "Origin": "http://localhost"})
+        assert answer.status_code in (401, 403, 404, 421), answer.status_code
+
+
 @pytest.mark.parametrize("token", [None, "", "ümlaut", "0" * 64])
 def test_a_made_up_cookie_opens_nothing(token: str | None) -> None:
     assert not Doorkeeper("abcd-efgh", "secret").knows(token)
@@ -139,6 +211,6 @@ def test_another_code_forgets_all_devices() -> None:
 def test_a_secret_is_made_once_and_readable_by_the_owner_only(tmp_path: Path) -> None:
     path = tmp_path / "deep" / "access-code"
     code = keep_secret(path, new_code)
-    assert re.fullmatch(r"[a-z2-9]{4}-[a-z2-9]{4}", code)
+    assert re.fullmatch(r"[a-z2-9]{3}-[a-z2-9]{3}-[a-z2-9]{3}", code)
     assert keep_secret(path, new_code) == code
     assert path.stat().st_mode & 0o077 == 0

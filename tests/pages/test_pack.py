@@ -10,7 +10,7 @@ from flask.testing import FlaskClient
 PACKED = {"Accept-Encoding": "gzip, deflate, br"}
 
 
-@pytest.mark.parametrize("path", ["/checks", "/static/look.css", "/static/draw.js", "/api/openapi.json"])
+@pytest.mark.parametrize("path", ["/checks", "/static/look.css", "/static/card.js", "/api/openapi.json"])
 def test_it_is_the_same_and_a_third_as_long(client: FlaskClient, path: str) -> None:
     plain, packed = client.get(path, buffered=True), client.get(path, buffered=True, headers=PACKED)
     assert packed.headers["Content-Encoding"] == "gzip" and "Content-Encoding" not in plain.headers
@@ -20,8 +20,8 @@ def test_it_is_the_same_and_a_third_as_long(client: FlaskClient, path: str) -> N
 
 
 def test_a_browser_that_has_it_gets_nothing_again(client: FlaskClient) -> None:
-    tag = client.get("/static/draw.js", buffered=True, headers=PACKED).headers["ETag"]
-    again = client.get("/static/draw.js", buffered=True, headers={**PACKED, "If-None-Match": tag})
+    tag = client.get("/static/card.js", buffered=True, headers=PACKED).headers["ETag"]
+    again = client.get("/static/card.js", buffered=True, headers={**PACKED, "If-None-Match": tag})
     assert again.status_code == 304
 
 

@@ -35,7 +35,7 @@ def ask(tmp_path: Path) -> Iterator[Callable[..., Ask]]:
         running.append((server, thread))
 
         def send(method: str, path: str, body: str = "", **headers: str) -> Answer:
-            wire = http.client.HTTPConnection("127.0.0.1", server.effective_port, timeout=20)
+            wire = http.client.HTTPConnection("127.0.0.1", server.effective_port, timeout=300)
             wire.request(method, path, body, {name.replace("_", "-"): text for name, text in headers.items()})
             answer = wire.getresponse()
             found = answer.status, dict(answer.getheaders()), answer.read()
@@ -47,7 +47,7 @@ def ask(tmp_path: Path) -> Iterator[Callable[..., Ask]]:
     yield start
     for server, thread in running:
         server.close()
-        thread.join(timeout=20)
+        thread.join(timeout=300)
         server.task_dispatcher.shutdown()
         # a browser's end that the server had no time to notice
         wasyncore.close_all(server._map, ignore_all=True)

@@ -8,10 +8,22 @@ from pathlib import Path
 import pytest
 
 from server.log import Log
+from server.session.events import event_json
 from server.session.session import Refused, Session
+from server.session.snapshot import expect_of
+from server.solver import Step
 from server.sources.base import Place
-from tests.pages.doubles import BACK_LEFT, EXPECT, FRONT_LEFT, MACHINE, Bench, Script, mark, reading
-from vision import NoReading
+from tests.pages.doubles import (
+    BACK_LEFT,
+    EXPECT,
+    FRONT_LEFT,
+    MACHINE,
+    Bench,
+    Script,
+    blank_card,
+    mark,
+    reading,
+)
 
 MIRROR_1 = Place("mirror-1", (0.0, 1000.0))
 MIRROR_2 = Place("mirror-2", (0.0, 0.0))
@@ -41,7 +53,7 @@ def test_a_pulse_becomes_a_mark_in_the_log_with_picture_and_reading(tmp_path: Pa
     }
     assert row["has_picture"]
     assert row["reading"]["station"] == "mirror-1"
-    assert session.snapshot()["step"]["station"] == "mirror-2"
+    assert session.snapshot().step.station == "mirror-2"
 
 
 def test_nothing_fires_before_the_cautions(tmp_path: Path) -> None:
@@ -52,33 +64,33 @@ def test_nothing_fires_before_the_cautions(tmp_path: Path) -> None:
         session.pulse()
     assert refusal.value.status == 409
     with pytest.raises(Refused, match="cautions"):
-        session.typed(MIRROR_1, [0.0, 0.0])
+        session.typed(MIRROR_1, (0.0, 0.0))
     with pytest.raises(Refused, match="cautions"):
         session.no_mark(MIRROR_1)
     assert ("pulse", None) not in bench.asked
-    assert session.snapshot()["events"] == []
+    assert session.snapshot().events == ()
 
 
 def test_a_new_alignment_asks_for_the_cautions_again(tmp_path: Path) -> None:
     session = marked(tmp_path)
     session.restart()
-    assert not session.snapshot()["cautions_acknowledged"]
-    assert session.snapshot()["events"] == []
+    assert not session.snapshot().cautions
+    assert session.snapshot().events == ()
 
 
 def test_the_aim_is_kept_from_the_turn_to_the_next_mark(tmp_path: Path) -> None:
     session = marked(tmp_path)
-    session.typed(MIRROR_2, [3.0, 1.0])
+    session.typed(MIRROR_2, (3.0, 1.0))
     session.turn(1, "top", -0.1875)
-    assert session.snapshot()["expect"] == EXPECT
+    assert session.snapshot().expect == expect_of(EXPECT)
 
 
 def test_another_turn_than_the_one_asked_has_no_aim(tmp_path: Path) -> None:
     session = marked(tmp_path)
-    session.typed(MIRROR_2, [3.0, 1.0])
+    session.typed(MIRROR_2, (3.0, 1.0))
     session.turn(1, "side", 0.25)
-    assert session.snapshot()["aimed"] is None
-    assert "not the step" in session.snapshot()["said"]
+    assert session.snapshot().aimed is None
+    assert "not the step" in session.snapshot().said
 
 
 @pytest.mark.parametrize(
@@ -91,7 +103,7 @@ def test_another_turn_than_the_one_asked_has_no_aim(tmp_path: Path) -> None:
         (lambda s: s.shift("roof", [0.0, 0.0, 1.0]), "part"),
         (lambda s: s.shift("tube", [0.0, 0.0]), "move_mm"),
         (lambda s: s.hang(Place("mirror-2", (-5.0, 0.0))), "head_mm"),
-        (lambda s: s.typed(Place("mirror-2", (0.0, 9e9)), [0.0, 0.0]), "head_mm"),
+        (lambda s: s.typed(Place("mirror-2", (0.0, 9e9)), (0.0, 0.0)), "head_mm"),
         (lambda s: s.withdraw(12345), "event"),
         (lambda s: s.choose(0), "index"),
     ],
@@ -106,7 +118,7 @@ def test_what_cannot_be_is_refused_and_nothing_is_written(
         act(session)
     assert path in refusal.value.path
     assert "\n" not in refusal.value.message
-    assert session.snapshot()["events"] == before["events"]
+    assert session.snapshot().events == before.events
     assert bench.asked == hands
 
 
@@ -117,23 +129,23 @@ def test_a_restart_of_the_program_loses_nothing(tmp_path: Path) -> None:
     bench = Bench()
     after = begin(tmp_path, bench).snapshot()
     assert ("restore", {"asked": 4}) in bench.asked
-    for key in ("alignment", "place", "step", "seen", "cautions_acknowledged", "events", "used"):
-        assert after[key] == before[key], key
+    for key in ("alignment", "place", "step", "seen", "cautions", "events", "used", "step_name"):
+        assert getattr(after, key) == getattr(before, key), key
 
 
 def test_no_mark_is_said_and_saved_only_when_the_person_says_so(tmp_path: Path) -> None:
-    script = Script([NoReading("no new mark; is the power high enough?", "no-mark")])
-    session = begin(tmp_path, Bench(), script)
+    session = begin(tmp_path, Bench(), Script([blank_card()]))
     session.acknowledge()
     session.hang(MIRROR_1)
-    with pytest.raises(Refused, match="no new mark"):
-        session.pulse()
-    assert session.snapshot()["missed"]
-    assert session.snapshot()["events"] == []
+    for misses in (1, 2):
+        with pytest.raises(Refused, match="no new mark"):
+            session.pulse()
+        assert session.snapshot().misses == misses
+        assert session.snapshot().events == ()
     session.no_mark()
-    (row,) = session.snapshot()["events"]
-    assert row["event"] == {"kind": "no-mark", "station": "mirror-1", "head_mm": BACK_LEFT}
-    assert not session.snapshot()["missed"]
+    (row,) = session.snapshot().events
+    assert event_json(row.event) == {"kind": "no-mark", "station": "mirror-1", "head_mm": BACK_LEFT}
+    assert session.snapshot().misses == 0
 
 
 def test_the_card_of_another_station_is_refused(tmp_path: Path) -> None:
@@ -143,7 +155,7 @@ def test_the_card_of_another_station_is_refused(tmp_path: Path) -> None:
     with pytest.raises(Refused, match="card of the nozzle") as refusal:
         session.pulse()
     assert refusal.value.path == "station"
-    assert session.snapshot()["events"] == []
+    assert session.snapshot().events == ()
 
 
 def test_of_several_marks_the_person_chooses(tmp_path: Path) -> None:
@@ -153,11 +165,11 @@ def test_of_several_marks_the_person_chooses(tmp_path: Path) -> None:
     session.hang(MIRROR_1)
     with pytest.raises(Refused, match="choose the newest"):
         session.pulse()
-    assert session.snapshot()["candidates"] == [[1.0, 1.0], [4.0, -2.0]]
+    assert session.snapshot().candidates == ((1.0, 1.0), (4.0, -2.0))
     session.choose(1)
-    (row,) = session.snapshot()["events"]
-    assert row["event"]["offset_mm"] == [4.0, -2.0]
-    assert session.snapshot()["candidates"] == []
+    (row,) = session.snapshot().events
+    assert event_json(row.event)["offset_mm"] == [4.0, -2.0]
+    assert session.snapshot().candidates == ()
 
 
 def test_old_marks_do_not_count(tmp_path: Path) -> None:
@@ -166,24 +178,24 @@ def test_old_marks_do_not_count(tmp_path: Path) -> None:
     session.acknowledge()
     session.hang(MIRROR_1)
     session.pulse()
-    assert session.snapshot()["events"][0]["event"]["offset_mm"] == [1.0, 1.0]
+    assert session.document()["events"][0]["offset_mm"] == [1.0, 1.0]
 
 
 def test_a_withdrawn_reading_stays_in_the_log_but_not_in_the_document(tmp_path: Path) -> None:
     session = marked(tmp_path)
-    (row,) = session.snapshot()["events"]
-    session.withdraw(row["id"])
+    (row,) = session.snapshot().events
+    session.withdraw(row.id)
     assert session.document()["events"] == []
-    assert session.snapshot()["events"][0]["withdrawn"]
+    assert session.snapshot().events[0].withdrawn
     with pytest.raises(Refused):
-        session.withdraw(row["id"])
+        session.withdraw(row.id)
 
 
 def test_a_practice_turn_cannot_be_withdrawn_because_it_happened(tmp_path: Path) -> None:
     session = marked(tmp_path)
     session.turn(1, "top", 0.25)
     with pytest.raises(Refused, match="turn it back"):
-        session.withdraw(session.snapshot()["events"][-1]["id"])
+        session.withdraw(session.snapshot().events[-1].id)
 
 
 def test_without_a_picture_the_camera_is_named_and_nothing_is_saved(tmp_path: Path) -> None:
@@ -195,7 +207,7 @@ def test_without_a_picture_the_camera_is_named_and_nothing_is_saved(tmp_path: Pa
     with pytest.raises(Refused, match="plugged in") as refusal:
         session.pulse()
     assert refusal.value.path == "camera"
-    assert session.snapshot()["events"] == []
+    assert session.snapshot().events == ()
 
 
 def test_offered_measurements_count_where_nothing_is_read_yet(tmp_path: Path) -> None:
@@ -204,7 +216,7 @@ def test_offered_measurements_count_where_nothing_is_read_yet(tmp_path: Path) ->
     session.offer(mine)
     assert session.machine()["name"] == "the one by the window"
     session.acknowledge()
-    session.typed(MIRROR_1, [1.0, 1.0])
+    session.typed(MIRROR_1, (1.0, 1.0))
     session.offer({**MACHINE, "name": "another"})
     assert session.machine()["name"] == "the one by the window"
     session.restart()
@@ -214,7 +226,7 @@ def test_offered_measurements_count_where_nothing_is_read_yet(tmp_path: Path) ->
 def test_the_verdict_is_kept_with_the_alignment(tmp_path: Path) -> None:
     session = marked(tmp_path)
     for _ in range(3):
-        session.typed(Place("mirror-2", tuple(FRONT_LEFT)), [0.1, 0.1])
+        session.typed(Place("mirror-2", tuple(FRONT_LEFT)), (0.1, 0.1))
     session.inspected("gantry-racking", "nothing-found")
     (row,) = Log(tmp_path, access="read-only").alignments()
     assert row["done"]
@@ -235,11 +247,11 @@ def test_every_change_wakes_who_waits(tmp_path: Path) -> None:
 def test_a_log_that_the_solver_cannot_bear_still_opens(tmp_path: Path, fault: Exception) -> None:
     marked(tmp_path)
 
-    def broken(document: object) -> dict[str, object]:
+    def broken(document: object) -> Step:
         raise fault
 
     session = Session(Log(tmp_path), Bench(), machine=MACHINE, brain=Script().brain(broken))
-    step = session.snapshot()["step"]
-    assert step["do"] == "stop"
-    assert "Begin a new one" in step["say"]
-    assert len(session.snapshot()["events"]) == 1
+    step = session.snapshot().step
+    assert step.do == "stop"
+    assert "begin a new one" in step.say
+    assert len(session.snapshot().events) == 1

@@ -69,3 +69,11 @@ def test_the_new_laser_is_current(client: FlaskClient) -> None:
     assert client.post("/laser/new", data=GIVEN).status_code == 303
     assert "Laser: by the window" in client.get("/laser").text
     assert client.get("/api/state?of=offline").get_json()["laser"] == "by the window"
+
+
+def test_a_comma_is_a_decimal_point_too() -> None:
+    given = {**GIVEN, "width_mm": "1300,5", "depth_mm": " 900.25 "}
+    answers = Answers.model_validate(given)
+    assert (answers.width_mm, answers.depth_mm) == (1300.5, 900.25)
+    with pytest.raises(ValueError):
+        Answers.model_validate({**given, "width_mm": "1,300,500"})

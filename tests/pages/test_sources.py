@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from firmware import CameraMissing, CameraTimeout, RigError
+from firmware.camera.base import PlainCamera
 from server.pages.serve import source_named
 from server.practice import PracticeMachine
 from server.sources.base import Feed, NoPicture, OfflineSource, Place
@@ -32,15 +33,26 @@ class Frame:
 
 
 @dataclass
-class Camera:
+class Camera(PlainCamera):
     """Each call sees one frame more; ``fault`` is raised instead."""
 
     kind: str = "fake"
     number: int = 0
     fault: RigError | None = None
     asked: list[int] = field(default_factory=list)
+    told: list[object] = field(default_factory=list)
 
     def start(self) -> None: ...
+
+    def lock_light(self) -> tuple[str, ...]:
+        self.told.append("locked")
+        return ("exposure",)
+
+    def release_light(self) -> None:
+        self.told.append("released")
+
+    def set_pace(self, frames_per_s: float) -> None:
+        self.told.append(frames_per_s)
 
     def stop(self) -> None: ...
 
@@ -80,6 +92,15 @@ def test_a_shot_is_never_an_old_frame() -> None:
     assert camera.asked[-1] >= seen
 
 
+def test_what_is_asked_of_the_source_is_asked_of_its_camera() -> None:
+    camera = Camera()
+    source = CameraSource(camera)
+    source.hold_light(True)
+    source.set_pace(5.0)
+    source.hold_light(False)
+    assert camera.told == ["locked", 5.0, "released"]
+
+
 @pytest.mark.parametrize("fault", [CameraTimeout("no frame: look at the cable"), CameraMissing("unplugged")])
 def test_what_the_camera_says_reaches_the_person(fault: RigError) -> None:
     source = CameraSource(Camera(fault=fault))
@@ -89,7 +110,7 @@ def test_what_the_camera_says_reaches_the_person(fault: RigError) -> None:
 
 
 def test_an_unknown_kind_of_camera_is_one_line() -> None:
-    with pytest.raises(RigError, match="no camera of kind"):
+    with pytest.raises(RigError, match="choose one of pi"):
         camera_source("daguerreotype")
 
 

@@ -18,10 +18,10 @@ from server.rig.frame_loop import Eye
 from server.rig.live_marks import Watching
 from server.session.services import Brain
 from server.session.session import Refused, Session
-from server.solver import trace
+from server.solver import Step, trace
 from server.sources.base import Place
 from server.sources.practice_source import PracticeSource
-from tests.pages.doubles import FRONT_LEFT, MACHINE, STEPS, Bench, Script, scripted
+from tests.pages.doubles import FRONT_LEFT, MACHINE, STEPS, Bench, Script, step_of
 from tests.session.conftest import looks
 from vision import Reading, read
 
@@ -29,13 +29,11 @@ Json = dict[str, Any]
 DUE = {**STEPS[2], "turns": 0.25}
 
 
-def due(document: Json) -> Json:
+def due(document: Json) -> Step:
     """Marks first, then the turn of mirror 1's top screw, then done."""
-    step = scripted(document)
     events = document["events"]
     moved = any(event["kind"] == "turn" for event in events)
-    chosen = STEPS[5] if moved else DUE if any(e["kind"] == "mark" for e in events) else STEPS[1]
-    return {**step, "expect": None, **chosen}
+    return step_of(STEPS[5] if moved else DUE if any(e["kind"] == "mark" for e in events) else STEPS[1])
 
 
 class Clock:
@@ -59,7 +57,7 @@ def clock() -> Clock:
 def session(tmp_path: Path, laser: PracticeMachine, clock: Clock) -> Iterator[Session]:
     source = PracticeSource(laser)
     with Log(tmp_path) as log:
-        session = Session(log, source, machine=MACHINE, brain=Brain(answer=due), clock=clock)
+        session = Session(log, source, machine=MACHINE, brain=Brain(next_step=due), clock=clock)
         session.acknowledge()
         session.hang(Place("mirror-2", (FRONT_LEFT[0], FRONT_LEFT[1])))
         session.pulse()
@@ -67,9 +65,9 @@ def session(tmp_path: Path, laser: PracticeMachine, clock: Clock) -> Iterator[Se
 
 
 def live(session: Session) -> list[float]:
-    seen = session.snapshot()["rig"]["live"]
+    seen = session.snapshot().rig.live
     assert seen is not None
-    return list(seen["offset_mm"])
+    return list(seen.offset_mm)
 
 
 def hold(session: Session, clock: Clock, screw: str, way: int, looks: int) -> list[list[float]]:
@@ -107,7 +105,7 @@ def test_only_the_asked_turn_is_saved_and_the_screw_is_not_turned_once_more(
         {"kind": "turn", "mount": 1, "screw": "top", "turns": 0.25}
     ]
     np.testing.assert_array_equal(laser._state.contact_mm, stood)
-    assert session.snapshot()["turned"] is False
+    assert session.snapshot().turned is False
 
 
 def test_what_was_held_survives_a_restart(
@@ -116,9 +114,9 @@ def test_what_was_held_survives_a_restart(
     hold(session, clock, "top", 1, 2)
     other = PracticeSource(PracticeMachine(9))
     with Log(tmp_path) as log:
-        again = Session(log, other, machine=MACHINE, brain=Brain(answer=due))
+        again = Session(log, other, machine=MACHINE, brain=Brain(next_step=due))
     np.testing.assert_allclose(other.laser._state.contact_mm, laser._state.contact_mm)
-    assert again.snapshot()["turned"] is True
+    assert again.snapshot().turned is True
 
 
 def test_a_hand_that_has_gone_turns_nothing_more(
@@ -166,7 +164,7 @@ def test_the_eye_that_looks_on_does_not_speak_into_a_hold_nor_after_it(
 
     session.hang(Place("mirror-2", (FRONT_LEFT[0], FRONT_LEFT[1])))
     looks(eye, 6)
-    assert session.snapshot()["rig"]["live"] is None
+    assert session.snapshot().rig.live is None
 
 
 def test_a_pulse_on_the_tape_before_is_not_shown_on_fresh_tape(session: Session) -> None:
@@ -174,7 +172,7 @@ def test_a_pulse_on_the_tape_before_is_not_shown_on_fresh_tape(session: Session)
     session.pulse()
     session.hang(Place("mirror-2", (FRONT_LEFT[0], FRONT_LEFT[1])))
     looks(eye, 6)
-    assert session.snapshot()["rig"]["live"] is None
+    assert session.snapshot().rig.live is None
 
 
 def test_a_look_is_part_of_the_hold_however_long_it_takes(session: Session, clock: Clock) -> None:

@@ -40,7 +40,7 @@ def test_the_device_remembers_its_units(client: FlaskClient, do: Any) -> None:
     do("acknowledge")
     do("hang", {"station": "mirror-1", "head_mm": [0, 1000]})
     state = do("pulse").get_json()
-    assert state["said"] == "Saved: the mark at 0.059 in right, 0.020 in down"
+    assert state["said"] == "Saved: the mark lies 0.059 in right and 0.020 in below the centre"
     stream = client.get("/api/events?tab=a")
     parts = iter(stream.response)
     next(parts)

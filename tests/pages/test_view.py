@@ -2,44 +2,43 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
 
 from server.pages.chain import chain_view
 from server.pages.view import page_state
-from tests.pages.doubles import BACK_LEFT, EXPECT, FRONT_LEFT, MACHINE, STEPS, VERDICT
+from server.session.events import Entry, event_of
+from server.session.snapshot import CardInPicture, Snapshot, expect_of
+from server.solver import parse_profile
+from server.solver.steps import Parts
+from server.sources.base import Place
+from tests.pages.doubles import BACK_LEFT, EXPECT, FRONT_LEFT, MACHINE, STEPS, VERDICT, step_of
 
 Json = dict[str, Any]
 AT_2 = {"station": "mirror-2", "head_mm": FRONT_LEFT}
 
 
-def snapshot(step: Json, **more: Any) -> Json:
-    known: Json = {
-        "version": 1,
-        "run": "x",
-        "source": "practice",
-        "alignment": 1,
-        "machine": MACHINE,
-        "cautions_acknowledged": True,
-        "place": None,
-        "step": {"verdict": None, **step},
-        "expect": step.get("expect"),
-        "aimed": None,
-        "seen": None,
-        "missed": False,
-        "used": False,
-        "watch": False,
-        "said": "",
-        "card": None,
-        "candidates": [],
-        "events": [],
-    }
-    return {**known, **more}
+def snapshot(step: Json, **more: Any) -> Snapshot:
+    """A snapshot of a practice session at that step, the cautions read; ``place`` and ``aimed`` as JSON."""
+    place, aimed = more.pop("place", None), more.pop("aimed", None)
+    given: Json = {"cautions": True, "source": "practice"} | more
+    return Snapshot(
+        version=1,
+        run="x",
+        alignment=1,
+        step_name="1.0",
+        machine=parse_profile(MACHINE),
+        step=step_of(step),
+        place=Place.from_json(place) if place else None,
+        aimed=expect_of(aimed),
+        **{key: tuple(value) if isinstance(value, list) else value for key, value in given.items()},
+    )
 
 
-def row(event: Json, number: int = 1, *, withdrawn: bool = False) -> Json:
-    return {"id": number, "when": "", "event": event, "withdrawn": withdrawn, "has_picture": False}
+def row(event: Json, number: int = 1, *, withdrawn: bool = False) -> Entry:
+    return Entry(number, "", "", event_of(event), withdrawn, False)
 
 
 def seen(station: str, u: float = 0.0, v: float = 0.0, head: list[float] = BACK_LEFT) -> Json:
@@ -50,7 +49,7 @@ def seen(station: str, u: float = 0.0, v: float = 0.0, head: list[float] = BACK_
 @pytest.mark.parametrize("step", STEPS)
 def test_there_is_always_one_primary_button_and_one_sentence(step: Json, source: str) -> None:
     for acknowledged in (False, True):
-        state = page_state(snapshot(step, source=source, cautions_acknowledged=acknowledged))
+        state = page_state(snapshot(step, source=source, cautions=acknowledged))
         assert state["say"][0].strip()
         assert state["primary"]["label"]
 
@@ -64,7 +63,7 @@ def test_the_sentence_alone_says_where_the_card_and_the_head_belong() -> None:
 
 
 def test_the_cautions_come_before_the_first_pulse_and_stand_beside_each() -> None:
-    state = page_state(snapshot(STEPS[0], cautions_acknowledged=False))
+    state = page_state(snapshot(STEPS[0], cautions=False))
     assert state["primary"]["action"] == "acknowledge"
     assert page_state(snapshot(STEPS[0]))["fires"]
     assert not page_state(snapshot(STEPS[2]))["fires"]
@@ -88,13 +87,25 @@ def test_only_practice_offers_to_fire() -> None:
     assert "Fire" in page_state(snapshot(STEPS[1], place=AT_2))["primary"]["label"]
 
 
-def test_a_missing_mark_can_be_saved_or_fired_again() -> None:
-    state = page_state(snapshot(STEPS[1], place=AT_2, missed=True))
-    assert [state["primary"]["action"], state["others"][0]["action"]] == ["no-mark", "pulse"]
+@pytest.mark.parametrize("source", ["practice", "camera"])
+def test_a_missing_mark_is_fired_again_and_a_blank_is_never_the_large_button(source: str) -> None:
+    for misses, offered in ((1, ["pulse", "hang"]), (2, ["pulse", "hang", "no-mark"])):
+        state = page_state(snapshot(STEPS[1], place=AT_2, source=source, misses=misses))
+        assert [button["action"] for button in (state["primary"], *state["others"])] == offered
+        assert state["missed"]
+
+
+def test_the_card_of_another_station_is_said_and_no_pulse_is_offered() -> None:
+    card = CardInPicture("mirror-3", ((9.0, 0.0, 0.0), (0.0, 9.0, 0.0), (0.0, 0.0, 1.0)), (640, 480), 4)
+    state = page_state(snapshot(STEPS[1], place=AT_2, source="camera", card=card, misses=2))
+    assert state["say"][0] == "That is the card of mirror 3. Hang that of mirror 2."
+    assert (state["wrong_card"], state["now"], state["primary"]["action"]) == ("mirror-3", "hang", "hang")
+    assert state["others"] == []
+    assert state["act"]["kind"] == "hang"
 
 
 def test_candidates_can_be_chosen_or_replaced_by_fresh_tape() -> None:
-    state = page_state(snapshot(STEPS[1], place=AT_2, used=True, candidates=[[1.0, 2.0], [3.0, 4.0]]))
+    state = page_state(snapshot(STEPS[1], place=AT_2, used=True, candidates=[(1.0, 2.0), (3.0, 4.0)]))
     assert state["primary"]["action"] == "hang"
     assert [button["body"] for button in state["others"]] == [{"index": 0}, {"index": 1}]
 
@@ -113,6 +124,26 @@ def test_the_turn_button_sends_exactly_what_was_asked() -> None:
     mount = page_state(snapshot(STEPS[2]))["mount"]
     assert mount["screw"] == "top"
     assert {contact["name"] for contact in mount["contacts"]} == {"top", "side", "corner"}
+
+
+def test_the_sentence_is_made_of_the_steps_parts_whatever_a_screw_is_called() -> None:
+    step = replace(
+        step_of(STEPS[2]),
+        screw="top: in; 2",
+        parts=Parts(
+            "turn the 'top: in; 2' screw of mirror 1",
+            how_much="3/16 turn",
+            way="anticlockwise",
+            then="the next mark at mirror 2 should land 0.4 mm right",
+            noticed="The mark went another way.",
+        ),
+    )
+    state = page_state(replace(snapshot(STEPS[2]), step=step))
+    assert state["say"][0] == "Turn the 'top: in; 2' screw of mirror 1 by 3/16 turn anticlockwise."
+    assert state["say"][1] == (
+        "The mark went another way. The next mark at mirror 2 should land 0.4 mm right."
+    )
+    assert state["parts"]["way"] == "anticlockwise"
 
 
 def test_a_shift_shows_each_axis() -> None:
@@ -158,16 +189,18 @@ def states(step: Json, events: list[Json]) -> list[str]:
 
 
 def test_the_chain_knows_due_seen_and_waiting() -> None:
-    assert states(STEPS[0], []) == ["due", "waiting", "waiting", "waiting", "waiting", "waiting"]
-    assert states(STEPS[1], [seen("mirror-1")])[:3] == ["seen", "due", "waiting"]
+    assert states(STEPS[0], []) == ["waiting", "due", "waiting", "waiting", "waiting", "waiting"]
+    assert states(STEPS[1], [seen("mirror-1")])[:4] == ["seen", "waiting", "due", "waiting"]
+    assert states(STEPS[2], [seen("mirror-1")])[:3] == ["seen", "due", "waiting"]
 
 
 def test_a_link_goes_stale_when_something_before_it_was_moved() -> None:
+    at_nozzle = {**STEPS[0], "station": "nozzle"}
     events = [seen("mirror-1"), seen("mirror-2"), seen("mirror-3")]
     turned = [*events, {"kind": "turn", "mount": 1, "screw": "top", "turns": 0.1}]
-    assert states(STEPS[0], turned)[:3] == ["due", "stale", "stale"]
+    assert states(at_nozzle, turned)[:3] == ["seen", "stale", "stale"]
     lifted = [*events, {"kind": "shift", "part": "mirror-2", "move_mm": [0, 0, 1]}]
-    assert states(STEPS[0], lifted)[:3] == ["due", "seen", "stale"]
+    assert states(at_nozzle, lifted)[:3] == ["seen", "seen", "stale"]
 
 
 def test_all_links_are_done_when_it_is_good_enough() -> None:

@@ -3,31 +3,31 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Any
 
 import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from server.pages.way import follow, live_view, way
-from tests.pages.doubles import BACK_LEFT, FRONT_LEFT, MACHINE
+from server.pages.way import Followed, follow, live_view, way
+from server.session.events import Entry
+from server.session.snapshot import LiveMark, Snapshot
+from tests.pages.doubles import BACK_LEFT, FRONT_LEFT
+from tests.pages.test_view import row as entry
+from tests.pages.test_view import seen as mark_seen
+from tests.pages.test_view import snapshot as made
 
 Json = dict[str, Any]
-FOLLOWED: Json = {
-    "station": "mirror-2",
-    "aim": [10.0, 0.0],
-    "start": [0.0, 0.0],
-    "old": None,
-    "turns": 0.5,
-}
+FOLLOWED = Followed("mirror-2", aim=(10.0, 0.0), start=(0.0, 0.0), old=None, turns=0.5)
 
 
-def seen(u_mm: float, v_mm: float, station: str = "mirror-2") -> Json:
-    return {"station": station, "offset_mm": [u_mm, v_mm], "sigma_mm": [0.05, 0.05], "taken_ms": 0.0}
+def seen(u_mm: float, v_mm: float, station: str = "mirror-2") -> LiveMark:
+    return LiveMark(station, (u_mm, v_mm), (0.05, 0.05), 0.0, 0.0)
 
 
 def judged(u_mm: float, v_mm: float, **changes: Any) -> Json:
-    told = way(FOLLOWED | changes, seen(u_mm, v_mm))
+    told = way(replace(FOLLOWED, **changes), seen(u_mm, v_mm))
     assert told is not None
     return told
 
@@ -75,7 +75,7 @@ def test_what_was_said_stands_while_the_mark_trembles(at_mm: tuple[float, float]
 
 @pytest.mark.parametrize(("gap_mm", "stands"), [(0.2, ["stop"]), (0.45, ["stop"]), (0.55, [])])
 def test_a_stop_without_a_start_stands_too(gap_mm: float, stands: list[str]) -> None:
-    assert judged(gap_mm, 0.0, start=None, aim=[0.0, 0.0])["stands"] == stands
+    assert judged(gap_mm, 0.0, start=None, aim=(0.0, 0.0))["stands"] == stands
 
 
 @given(st.floats(-5, 15), st.floats(-5, 5))
@@ -91,13 +91,13 @@ def test_the_rest_is_told_in_parts_of_a_turn_and_in_millimetres() -> None:
 
 
 def test_without_a_start_the_whole_turn_and_the_distance_are_told() -> None:
-    told = judged(-4.0, 3.0, start=None, aim=[0.0, 0.0])
+    told = judged(-4.0, 3.0, start=None, aim=(0.0, 0.0))
     assert (told["kind"], told["left"]) == ("go", None)
     assert [(figure["value"], figure["label"]) for figure in told["big"]] == [
         ("1/2", "clockwise ↻"),
         ("5.0", "the mark has to go"),
     ]
-    assert judged(0.1, 0.1, start=None, aim=[0.0, 0.0])["kind"] == "stop"
+    assert judged(0.1, 0.1, start=None, aim=(0.0, 0.0))["kind"] == "stop"
 
 
 coordinates = st.floats(-20, 20)
@@ -107,12 +107,12 @@ coordinates = st.floats(-20, 20)
 def test_turning_the_card_turns_nothing_that_is_told(
     a: float, b: float, u: float, v: float, by: float
 ) -> None:
-    def turned(x: float, y: float) -> list[float]:
-        return [x * math.cos(by) - y * math.sin(by), x * math.sin(by) + y * math.cos(by)]
+    def turned(x: float, y: float) -> tuple[float, float]:
+        return (x * math.cos(by) - y * math.sin(by), x * math.sin(by) + y * math.cos(by))
 
     assume(math.hypot(u, v) > 0.3)
-    plain = way(FOLLOWED | {"aim": [a, b]}, seen(u, v))
-    whole = way(FOLLOWED | {"aim": turned(a, b)}, seen(*turned(u, v)))
+    plain = way(replace(FOLLOWED, aim=(a, b)), seen(u, v))
+    whole = way(replace(FOLLOWED, aim=turned(a, b)), seen(*turned(u, v)))
     assert plain is not None and whole is not None
     assert plain["gap_mm"] == pytest.approx(whole["gap_mm"], abs=1e-9)
     assert plain["left"] == pytest.approx(whole["left"], abs=1e-6)
@@ -120,12 +120,14 @@ def test_turning_the_card_turns_nothing_that_is_told(
 
 def test_a_mark_that_has_not_moved_has_no_way_yet() -> None:
     assert way(FOLLOWED, seen(0.1, -0.1)) is None
-    assert way(FOLLOWED | {"start": [9.9, 0.0]}, seen(9.9, 0.0)) is not None  # it is there already
+    assert way(replace(FOLLOWED, start=(9.9, 0.0)), seen(9.9, 0.0)) is not None  # it is there already
 
 
-@pytest.mark.parametrize("aim", [[10.0, 0.0], [3.1, 1.0]])
-def test_a_mark_on_the_tape_from_before_the_last_turn_is_not_where_the_beam_is(aim: list[float]) -> None:
-    followed = FOLLOWED | {"start": None, "old": [3.0, 1.0], "aim": aim}
+@pytest.mark.parametrize("aim", [(10.0, 0.0), (3.1, 1.0)])
+def test_a_mark_on_the_tape_from_before_the_last_turn_is_not_where_the_beam_is(
+    aim: tuple[float, float],
+) -> None:
+    followed = replace(FOLLOWED, start=None, old=(3.0, 1.0), aim=aim)
     assert way(followed, seen(3.05, 0.95)) is None  # not even where it happens to lie at the aim
     moved = way(followed, seen(3.0, 1.3))
     assert moved is not None and moved["gap_mm"] == pytest.approx(math.dist(aim, (3.0, 1.3)))
@@ -133,31 +135,29 @@ def test_a_mark_on_the_tape_from_before_the_last_turn_is_not_where_the_beam_is(a
 
 @given(st.floats(0.8, 20), st.floats(0.3, 1))
 def test_a_straight_way_empties_the_bar_evenly(length_mm: float, share: float) -> None:
-    told = judged(length_mm * share, 0.0, aim=[length_mm, 0.0])
+    told = judged(length_mm * share, 0.0, aim=(length_mm, 0.0))
     assert told["left"] == pytest.approx(1 - share, abs=1e-6)
     assert told["kind"] in ("go", "stop")
 
 
-def snapshot(**changes: Any) -> Json:
-    aim = {"station": "mirror-2", "head_mm": FRONT_LEFT, "offset_mm": [0.4, 0.1], "sigma_mm": 0.3}
-    turn = {"do": "turn", "mount": 1, "screw": "top", "turns": -0.1875, "say": "", "expect": aim}
-    whole = {"step": turn, "expect": aim, "source": "camera", "machine": MACHINE, "events": [row(2.0, 1.0)]}
-    return whole | {"place": {"station": "mirror-2", "head_mm": FRONT_LEFT}} | changes
+AIM = {"station": "mirror-2", "head_mm": FRONT_LEFT, "offset_mm": [0.4, 0.1], "sigma_mm": 0.3}
+TURN = {"do": "turn", "mount": 1, "screw": "top", "turns": -0.1875, "say": "", "expect": AIM}
 
 
-def row(u_mm: float, v_mm: float, **event: Any) -> Json:
-    mark = {"kind": "mark", "station": "mirror-2", "head_mm": FRONT_LEFT, "offset_mm": [u_mm, v_mm]}
-    return {"withdrawn": False, "event": mark | event}
+def snapshot(**changes: Any) -> Snapshot:
+    place = {"station": "mirror-2", "head_mm": FRONT_LEFT}
+    whole: Json = {"step": TURN, "source": "camera", "events": [row(2.0, 1.0)], "place": place} | changes
+    return made(whole.pop("step"), **whole)
+
+
+def row(u_mm: float, v_mm: float) -> Entry:
+    return entry(mark_seen("mirror-2", u_mm, v_mm, FRONT_LEFT))
 
 
 def test_a_turn_is_followed_from_the_last_mark_to_the_aim() -> None:
-    assert follow(snapshot()) == {
-        "station": "mirror-2",
-        "aim": [0.4, 0.1],
-        "start": [2.0, 1.0],
-        "old": None,
-        "turns": -0.1875,
-    }
+    followed = follow(snapshot())
+    assert followed == Followed("mirror-2", aim=(0.4, 0.1), start=(2.0, 1.0), old=None, turns=-0.1875)
+    assert Followed.from_json(followed.as_json()) == followed
 
 
 @pytest.mark.parametrize(
@@ -168,7 +168,7 @@ def test_a_turn_is_followed_from_the_last_mark_to_the_aim() -> None:
         {"place": {"station": "mirror-2", "head_mm": BACK_LEFT}},
         {"place": {"station": "mirror-1", "head_mm": FRONT_LEFT}},
         {"step": {"do": "mark", "station": "mirror-2", "head_mm": FRONT_LEFT, "say": ""}},
-        {"expect": None},
+        {"step": {**TURN, "expect": None}},
     ],
 )
 def test_nothing_is_followed_where_the_card_does_not_show_it(changes: Json) -> None:
@@ -178,23 +178,23 @@ def test_nothing_is_followed_where_the_card_does_not_show_it(changes: Json) -> N
 @pytest.mark.parametrize(
     ("after", "start", "old"),
     [
-        ({"kind": "turn", "mount": 1, "screw": "side", "turns": 0.1}, None, [2.0, 1.0]),
-        ({"kind": "shift", "part": "tube", "move_mm": [0, 0, 1]}, None, [2.0, 1.0]),
-        ({"kind": "inspected", "cause": "rail-bow", "outcome": "nothing-found"}, [2.0, 1.0], None),
+        ({"kind": "turn", "mount": 1, "screw": "side", "turns": 0.1}, None, (2.0, 1.0)),
+        ({"kind": "shift", "part": "tube", "move_mm": [0, 0, 1]}, None, (2.0, 1.0)),
+        ({"kind": "inspected", "cause": "rail-bow", "outcome": "nothing-found"}, (2.0, 1.0), None),
     ],
 )
 def test_a_mark_from_before_another_move_is_no_start(after: Json, start: object, old: object) -> None:
-    later = {"withdrawn": False, "event": after}
-    followed = follow(snapshot(events=[row(2.0, 1.0), later]))
-    assert followed is not None and (followed["start"], followed["old"]) == (start, old)
-    withdrawn = follow(snapshot(events=[row(2.0, 1.0), later | {"withdrawn": True}]))
-    assert withdrawn is not None and withdrawn["start"] == [2.0, 1.0]
+    followed = follow(snapshot(events=[row(2.0, 1.0), entry(after)]))
+    assert followed is not None and (followed.start, followed.old) == (start, old)
+    withdrawn = follow(snapshot(events=[row(2.0, 1.0), entry(after, withdrawn=True)]))
+    assert withdrawn is not None and withdrawn.start == (2.0, 1.0)
 
 
 def test_a_live_mark_elsewhere_is_shown_and_not_judged_and_inches_are_inches() -> None:
-    state = {"follow": FOLLOWED, "units": "inch"}
+    state = {"follow": FOLLOWED.as_json(), "units": "inch"}
     assert live_view(state, None) is None
-    assert live_view(state, seen(0, 0, "mirror-3")) == seen(0, 0, "mirror-3") | {"way": None}
+    elsewhere = seen(0, 0, "mirror-3")
+    assert live_view(state, elsewhere) == elsewhere.as_json() | {"way": None}
     told = live_view(state, seen(7.46, 0.0))
     assert told is not None
     assert (told["way"]["big"][1]["value"], told["way"]["big"][1]["unit"]) == ("0.098", "in")

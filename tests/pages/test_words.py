@@ -9,17 +9,18 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from server.pages.words import (
-    axis_words,
-    controller_words,
+from server.pages.words import controller_words, head_words, the_place
+from server.session.notes import saved_words
+from server.solver.machine.profile import Bed
+from server.solver.words import (
+    card_axis_words,
     direction_words,
     fraction_of_turn,
-    head_words,
-    move_words,
-    turn_words,
+    move_phrases,
+    turns_words,
 )
 
-BED = {"width_mm": 1600.0, "depth_mm": 1000.0}
+BED = Bed(1600.0, 1000.0)
 UNIT = {
     "to machine right": (1, 0, 0),
     "to machine left": (-1, 0, 0),
@@ -55,7 +56,7 @@ BEAM = {
     ],
 )
 def test_turns_are_said_in_parts_of_a_turn(turns: float, words: str) -> None:
-    assert turn_words(turns) == words
+    assert turns_words(turns) == words
 
 
 @given(st.integers(1, 64 * 20))
@@ -69,11 +70,33 @@ def test_every_64th_is_said_exactly(count: int) -> None:
 def test_the_sides_of_a_card_are_u_and_v_of_the_frames(corner: str, station: str) -> None:
     v = np.array([0, 1, 0] if station == "nozzle" else [0, 0, 1])
     u = np.cross(BEAM[corner][station], v)
-    words = axis_words(station, corner)
+    words = card_axis_words(station, corner)
     assert UNIT[words["right"]] == tuple(u)
     assert UNIT[words["left"]] == tuple(-u)
     assert UNIT[words["up"]] == tuple(v)
     assert UNIT[words["down"]] == tuple(-v)
+
+
+@pytest.mark.parametrize("corner", ["back-left", "back-right"])
+@pytest.mark.parametrize("station", ["mirror-1", "mirror-2", "mirror-3", "nozzle"])
+@pytest.mark.parametrize("side", ["right", "left", "up", "down"])
+def test_a_way_on_the_card_is_the_machines_way_beside_it(corner: str, station: str, side: str) -> None:
+    """Both words of one direction point the same way: (u, v) as a vector of the machine."""
+    u_mm, v_mm = {"right": (1.0, 0.0), "left": (-1.0, 0.0), "up": (0.0, 1.0), "down": (0.0, -1.0)}[side]
+    v = np.array([0, 1, 0] if station == "nozzle" else [0, 0, 1])
+    u = np.cross(BEAM[corner][station], v)
+    machine = next(word for word, way in UNIT.items() if way == tuple((u_mm * u + v_mm * v).astype(int)))
+    beside = "" if machine == side else f" ({machine})"
+    assert direction_words(station, corner, (u_mm, v_mm)) == f"1.0 mm {side}{beside}"
+
+
+def test_a_mark_that_was_saved_is_said_above_or_below_the_centre() -> None:
+    assert saved_words((1.5, -0.5)) == "Saved: the mark lies 1.5 mm right and 0.5 mm below the centre"
+
+
+def test_the_place_has_an_article_where_it_is_no_number() -> None:
+    assert the_place([0, 0], BED) == "the front left"
+    assert the_place([320, 90], BED) == "320 mm from the left, 90 mm from the front"
 
 
 def test_a_direction_names_card_and_machine() -> None:
@@ -90,7 +113,7 @@ def test_a_direction_names_card_and_machine() -> None:
     ],
 )
 def test_moves_are_said_axis_by_axis(move: list[float], words: list[str]) -> None:
-    assert move_words(move) == words
+    assert move_phrases(move) == words
 
 
 @pytest.mark.parametrize(
@@ -120,4 +143,4 @@ def test_the_head_stands_in_words(head: list[float], words: str) -> None:
     ],
 )
 def test_the_controllers_own_corner_is_respected(zero: str, words: str) -> None:
-    assert controller_words([320, 1000], {**BED, "zero": zero}) == words
+    assert controller_words([320, 1000], Bed(1600.0, 1000.0, zero)) == words

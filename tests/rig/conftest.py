@@ -46,7 +46,7 @@ class Root:
         inside = ["sh", "-c", f'cd {CHECKOUT} && exec "$@"', "sh", *command]
         return [*enter, "chroot", str(self.folder), *clean, *camera, *inside]
 
-    def run(self, *command: str, timeout_s: float = 120) -> subprocess.CompletedProcess[str]:
+    def run(self, *command: str, timeout_s: float = 600) -> subprocess.CompletedProcess[str]:
         """Run it to its end, in a process group of its own: no signal sent in there reaches this test run."""
         return subprocess.run(
             self.words(*command), capture_output=True, text=True, timeout=timeout_s, start_new_session=True

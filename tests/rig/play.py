@@ -32,9 +32,9 @@ def number_of(model: str) -> int:
 def picture(model: str) -> Any:
     camera = PiCamera(number_of(model))
     camera.start()
-    first = camera.newest(timeout_s=10)
-    frame = camera.newest(newer_than=first.number + 3, timeout_s=10)
-    full = camera.newest_full(newer_than=frame.number, timeout_s=10)
+    first = camera.newest(timeout_s=120)
+    frame = camera.newest(newer_than=first.number + 3, timeout_s=120)
+    full = camera.newest_full(newer_than=frame.number, timeout_s=120)
     assert full.number > frame.number > first.number
     assert full.time_s > frame.time_s > first.time_s
     assert abs(time.monotonic() - full.time_s) < 5
@@ -95,12 +95,12 @@ def unplugged() -> Json:
     CAMERAS.write_text("%YAML 1.1\n---\n{}\n")
     os.kill(process_of(camera), signal.SIGKILL)
     said = set()
-    give_up_s = time.monotonic() + 30
+    give_up_s = time.monotonic() + 300
     while not any("no Pi camera" in line for line in said) and time.monotonic() < give_up_s:
         said.add(camera.problem or "")
         time.sleep(0.05)
     CAMERAS.write_text(there)
-    while camera.problem is not None and time.monotonic() < give_up_s + 30:
+    while camera.problem is not None and time.monotonic() < give_up_s + 300:
         time.sleep(0.05)
     number_back = wait(camera, number)
     problem = camera.problem
@@ -113,7 +113,7 @@ def process_of(camera: SupervisedCamera, *, but: int = 0) -> int:
 
     Never 0, which kill() takes for the whole process group: this test and all that started it.
     """
-    give_up_s = time.monotonic() + 60
+    give_up_s = time.monotonic() + 300
     while time.monotonic() < give_up_s:
         number = camera.pid
         if number and number != but:
@@ -123,7 +123,7 @@ def process_of(camera: SupervisedCamera, *, but: int = 0) -> int:
 
 
 def wait(camera: SupervisedCamera, newer_than: int) -> int:
-    give_up_s = time.monotonic() + 60
+    give_up_s = time.monotonic() + 300
     while time.monotonic() < give_up_s:
         try:
             return camera.newest(newer_than=newer_than, timeout_s=1.0).number

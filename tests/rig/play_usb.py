@@ -37,10 +37,10 @@ def capture() -> Json:
     show("Before")
     camera = UsbCamera(DEVICE)
     camera.start()
-    before = camera.newest(timeout_s=10)
+    before = camera.newest(timeout_s=120)
     late_s = time.monotonic() - before.time_s
     show("After")
-    after = camera.newest(newer_than=before.number + 15, timeout_s=10)
+    after = camera.newest(newer_than=before.number + 15, timeout_s=120)
     answer = vision.read(after.pixels, before.pixels)
     camera.stop()
     told = answer.as_json() if isinstance(answer, vision.Reading) else {"reason": answer.reason}
@@ -54,7 +54,7 @@ def light() -> Json:
     said.unlink(missing_ok=True)
     camera = UsbCamera(DEVICE)
     camera.start()
-    camera.newest(timeout_s=10)
+    camera.newest(timeout_s=120)
     held = camera.lock_light()
     locked = said.read_text().split("\n")[:-1]
     said.unlink()
@@ -100,7 +100,7 @@ def frozen() -> Json:
 
 
 def until(true: Callable[[], Any]) -> Any:
-    give_up_s = time.monotonic() + 60
+    give_up_s = time.monotonic() + 300
     while time.monotonic() < give_up_s:
         if seen := true():
             return seen

@@ -30,7 +30,7 @@ def acts(rig_root: Root, scene: Scene) -> dict[str, Json]:
         cv2.imwrite(str(rig_root.path(f"{FOLDER}/{name}.jpg")), picture, [cv2.IMWRITE_JPEG_QUALITY, 98])
     names = ["capture", "light", "held", "absent", "unplugged", "frozen"]
     play = f"{CHECKOUT}/tests/rig/play_usb.py"
-    done = rig_root.run(*FAKE, PYTHON, play, CHECKOUT, *names, timeout_s=240)
+    done = rig_root.run(*FAKE, PYTHON, play, CHECKOUT, *names, timeout_s=1200)
     told = [json.loads(line) for line in done.stdout.splitlines() if line.startswith("{")]
     assert done.returncode == 0, done.stderr[-3000:]
     return {line["act"]: line for line in told}

@@ -1,4 +1,4 @@
-"""A session on a practice machine that somebody else fires, seen by a camera on a clock of its own."""
+"""A session on a practice laser that somebody else fires, seen by a camera on a clock of its own."""
 
 from __future__ import annotations
 

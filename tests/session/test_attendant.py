@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +17,7 @@ from server.rig.frame_loop import Eye
 from server.rig.session_hardware import Attendant, press_foot
 from server.rig.signals import TRY_PINS_EVERY, PanelDriver, PanelKeeper, Wish, wish_of
 from server.session.session import Session
-from server.solver import profile_as_json
+from server.solver import Step, profile_as_json
 from server.sources.base import OfflineSource
 from tests.session.conftest import MIRROR_1, Clock, looks
 from tests.session.wired import Wired
@@ -31,29 +32,43 @@ def attendant(session: Session, wired: Wired, eye: Eye) -> Attendant:
 
 
 def faults(session: Session) -> list[str]:
-    return [fault["line"] for fault in session.snapshot()["rig"]["faults"]]
+    return [fault.line for fault in session.snapshot().rig.faults]
 
 
 def test_the_foot_hangs_then_tells_of_the_pulse_then_of_the_next_step(
     session: Session, machine: PracticeMachine, attendant: Attendant, wired: Wired
 ) -> None:
     wired.foot.told(True)
-    assert session.snapshot()["place"] == MIRROR_1.as_json()
-    assert session.snapshot()["events"] == []
+    assert session.snapshot().place == MIRROR_1
+    assert session.snapshot().events == ()
     machine.pulse()
     wired.foot.told(False)  # letting go is no press
     wired.foot.told(True)
-    (row,) = session.snapshot()["events"]
-    assert row["event"]["kind"] == "mark"
+    (row,) = session.snapshot().events
+    assert row.kind == "mark"
 
 
 def test_the_foot_turns_only_what_was_asked_for(session: Session, monkeypatch: pytest.MonkeyPatch) -> None:
-    step = {"do": "turn", "mount": 1, "screw": "top", "turns": 0.125, "say": "…"}
+    step = Step("turn", mount=1, screw="top", turns=0.125)
     turned: list[Any] = []
-    monkeypatch.setattr(session, "snapshot", lambda: {"cautions_acknowledged": True, "step": step})
+    seen = replace(session.snapshot(), cautions=True, step=step)
+    monkeypatch.setattr(session, "snapshot", lambda: seen)
     monkeypatch.setattr(session, "turn", lambda *what: turned.append(what))
     press_foot(session)
     assert turned == [(1, "top", 0.125)]
+
+
+def test_a_foot_that_answers_a_step_that_is_over_turns_nothing(
+    session: Session, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    step = Step("turn", mount=1, screw="top", turns=0.125)
+    seen = replace(session.snapshot(), cautions=True, step=step)
+    session.hang(MIRROR_1)  # meanwhile somebody pressed on the page
+    monkeypatch.setattr(session, "snapshot", lambda: seen)
+    turned: list[Any] = []
+    monkeypatch.setattr(session, "turn", lambda *what: turned.append(what))
+    press_foot(session)
+    assert turned == []
 
 
 @pytest.mark.parametrize("do", ["inspect", "done", "stop"])
@@ -61,7 +76,8 @@ def test_what_only_a_person_can_answer_is_left_to_the_page(
     session: Session, monkeypatch: pytest.MonkeyPatch, do: str
 ) -> None:
     said: list[str] = []
-    monkeypatch.setattr(session, "snapshot", lambda: {"cautions_acknowledged": True, "step": {"do": do}})
+    seen = replace(session.snapshot(), cautions=True, step=Step(do))
+    monkeypatch.setattr(session, "snapshot", lambda: seen)
     monkeypatch.setattr(session, "say", said.append)
     press_foot(session)
     assert said == ["The page asks: answer there."]
@@ -70,8 +86,8 @@ def test_what_only_a_person_can_answer_is_left_to_the_page(
 def test_the_foot_does_nothing_before_the_cautions_and_says_so(session: Session) -> None:
     session.restart()
     press_foot(session)
-    assert "cautions" in session.snapshot()["said"]
-    assert session.snapshot()["place"] is None
+    assert "cautions" in session.snapshot().said
+    assert session.snapshot().place is None
 
 
 def test_a_pulse_that_the_eye_has_saved_is_not_told_again(
@@ -83,20 +99,20 @@ def test_a_pulse_that_the_eye_has_saved_is_not_told_again(
     machine.pulse()
     while not session.just_settled():
         looks(eye, 1)
-    place = session.snapshot()["place"]
+    place = session.snapshot().place
     press_foot(session)
-    assert session.snapshot()["said"] == "That pulse is saved already."
-    assert session.snapshot()["place"] == place
+    assert session.snapshot().said == "That pulse is saved already."
+    assert session.snapshot().place == place
     clock.sleep(10.0)
     press_foot(session)  # now it means the next step
-    assert session.snapshot()["said"] != "That pulse is saved already."
+    assert session.snapshot().said != "That pulse is saved already."
 
 
 def test_what_is_refused_is_said_on_the_page(session: Session) -> None:
     press_foot(session)
     press_foot(session)  # no pulse was fired
-    assert "mark" in session.snapshot()["said"]
-    assert session.snapshot()["events"] == []
+    assert "mark" in session.snapshot().said
+    assert session.snapshot().events == ()
 
 
 def test_the_sounder_is_higher_for_a_nearer_mark_then_still(
@@ -115,7 +131,7 @@ def test_the_sounder_is_higher_for_a_nearer_mark_then_still(
 
 
 def test_marks_of_earlier_days_are_not_sounded_at_the_start(session: Session, wired: Wired) -> None:
-    session.typed(MIRROR_1, [1.0, 1.0])
+    session.typed(MIRROR_1, (1.0, 1.0))
     Attendant(session, keeper=PanelKeeper(Pins(), opener=wired.open)).tick()
     assert wired.sounder.heard == []
 
@@ -144,15 +160,15 @@ def test_the_ring_is_dimmed_while_a_glow_is_awaited_and_off_for_a_dark_film(
 
 
 def test_the_lid_is_shown_and_kept_with_the_reading_and_stops_nothing(
-    session: Session, machine: PracticeMachine, attendant: Attendant, wired: Wired
+    session: Session, machine: PracticeMachine, attendant: Attendant, wired: Wired, tmp_path: Path
 ) -> None:
     wired.lid.pressed = False
     attendant.tick()
-    assert session.snapshot()["rig"]["lid_closed"] is False
+    assert session.snapshot().rig.lid_closed is False
     session.hang(MIRROR_1)
     machine.pulse()
     session.pulse()
-    (row,) = session.snapshot()["events"]
+    (row,) = Log(tmp_path / "data", access="read-only").events(session.alignment or 0)
     assert row["reading"]["lid_closed"] is False
 
 
@@ -167,7 +183,7 @@ def test_pins_that_another_program_holds_are_said_and_come_back(session: Session
     assert faults(session) == []
     assert wired.ring.value == 1.0
     wired.foot.told(True)
-    assert session.snapshot()["place"] is not None
+    assert session.snapshot().place is not None
 
 
 def test_a_camera_that_is_gone_is_one_line_and_then_none(
@@ -222,7 +238,7 @@ def test_a_mark_is_the_same_with_and_without_a_panel(
     attendant.tick()
     machine.pulse()
     looks(eye, 20)
-    assert len(session.snapshot()["events"]) == 1
+    assert len(session.snapshot().events) == 1
 
 
 def test_a_first_start_spells_the_way_in_until_somebody_is_there(tmp_path: Path, wired: Wired) -> None:

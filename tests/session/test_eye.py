@@ -62,7 +62,7 @@ def scene() -> Scene:
 
 @pytest.fixture
 def camera(machine: PracticeMachine, clock: Clock) -> PracticeCamera:
-    """What looks at the practice machine's card."""
+    """What looks at the practice laser's card."""
     made = PracticeCamera(machine, clock=clock, sleep=clock.sleep)
     made.start()
     return made
@@ -138,7 +138,7 @@ def test_a_pulse_between_two_looks_is_caught_up_from_its_pictures(
     live = live_mark(listener.moments[-1])
     (burn,) = machine.cards["mirror-1"].burns
     assert live is not None
-    assert live["offset_mm"] == pytest.approx(burn.offset_mm, abs=0.15)
+    assert live.offset_mm == pytest.approx(burn.offset_mm, abs=0.15)
 
 
 @pytest.fixture(autouse=True)

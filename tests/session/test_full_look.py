@@ -1,4 +1,4 @@
-"""Found in the small stream, measured in the full one: a two-stream camera before a practice machine."""
+"""Found in the small stream, measured in the full one: a two-stream camera before a practice laser."""
 
 from __future__ import annotations
 

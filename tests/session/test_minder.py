@@ -40,7 +40,7 @@ def test_a_look_that_failed_ends_nothing_and_every_lamp_is_off_at_the_end(
         PanelDriver(PanelKeeper(Pins(), opener=wired.open), dark_film=False, pressed=lambda: None)
     )
     looker.start()
-    assert looker.enough.wait(20)
+    assert looker.enough.wait(300)
     assert wired.ring.value == 1.0
     looker.stop()
     assert wired.ring.value == 0.0

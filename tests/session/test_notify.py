@@ -15,13 +15,13 @@ from server.rig.systemd import Heartbeat, notify
 def listening(tmp_path: Path) -> Iterator[tuple[socket.socket, dict[str, str]]]:
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as heard:
         heard.bind(str(tmp_path / "n"))
-        heard.settimeout(20)
+        heard.settimeout(300)
         yield heard, {"NOTIFY_SOCKET": str(tmp_path / "n")}
 
 
 def test_ready_alive_and_stopping_are_said(listening: tuple[socket.socket, dict[str, str]]) -> None:
     heard, environment = listening
-    beats = Heartbeat(lambda: True, environment={**environment, "WATCHDOG_USEC": "30000"})
+    beats = Heartbeat({"eye": lambda: True}, environment={**environment, "WATCHDOG_USEC": "30000"})
     assert beats.period_s == pytest.approx(0.01)
     beats.start()
     assert heard.recv(100) == b"READY=1"
@@ -31,16 +31,21 @@ def test_ready_alive_and_stopping_are_said(listening: tuple[socket.socket, dict[
     assert b"STOPPING=1" in iter(lambda: heard.recv(100), b"")
 
 
-def test_who_does_not_answer_is_not_called_alive(listening: tuple[socket.socket, dict[str, str]]) -> None:
+def test_who_does_not_answer_is_not_called_alive(
+    listening: tuple[socket.socket, dict[str, str]], caplog: pytest.LogCaptureFixture
+) -> None:
     _, environment = listening
-    assert Heartbeat(lambda: True, environment=environment).beat()
-    assert not Heartbeat(lambda: False, environment=environment).beat()
+    lives, does_not = (lambda: True), (lambda: False)
+    assert Heartbeat({"eye": lives, "server": lives}, environment=environment).beat()
+    with caplog.at_level("ERROR"):
+        assert not Heartbeat({"eye": lives, "server": does_not}, environment=environment).beat()
+    assert caplog.messages == ["no sign of life from: server"]
 
 
 def test_abstract_names_are_meant_as_linux_means_them() -> None:
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as heard:
         heard.bind("\0spotwright-test")
-        heard.settimeout(20)
+        heard.settimeout(300)
         assert notify("READY=1", environment={"NOTIFY_SOCKET": "@spotwright-test"})
         assert heard.recv(100) == b"READY=1"
 
@@ -51,6 +56,4 @@ def test_without_anybody_who_listens_nothing_happens(environment: dict[str, str]
 
 
 def test_another_process_s_watchdog_is_not_ours() -> None:
-    assert (
-        Heartbeat(lambda: True, environment={"WATCHDOG_USEC": "1000", "WATCHDOG_PID": "1"}).period_s is None
-    )
+    assert Heartbeat({}, environment={"WATCHDOG_USEC": "1000", "WATCHDOG_PID": "1"}).period_s is None

@@ -21,6 +21,7 @@ from server.rig.frame_loop import Eye
 from server.rig.signals import PanelKeeper, Wish
 from server.rig.uplink import Outpost, Spool, Unheard, post_json
 from server.rig.uplink_hardware import RigMinder
+from server.session.events import MarkSeen, event_json
 from server.sources.base import Place
 from server.sources.camera_source import CameraSource, RigsSource
 from tests.pages.doubles import Script
@@ -71,7 +72,7 @@ def page(tmp_path: Path) -> Page:
 
 
 def marks(page: Page) -> list[float]:
-    return [row["event"]["offset_mm"][0] for row in page.session.snapshot()["events"] if not row["withdrawn"]]
+    return [event_json(event)["offset_mm"][0] for event in page.session.snapshot().counted]
 
 
 def body(offset_mm: float, *, read_s: float = 100.0, boot: str | None = None) -> Json:
@@ -117,14 +118,16 @@ def test_a_mark_seen_there_is_a_reading_here(page: Page, tmp_path: Path, clock: 
     looks(eye, 12)
     deliver_all(outpost)
     outpost.show()
-    (row,) = page.session.snapshot()["events"]
+    (row,) = page.session.snapshot().events
     (burn,) = machine.cards["mirror-1"].burns
-    assert row["event"]["station"] == "mirror-1"
-    assert row["event"]["offset_mm"] == pytest.approx(burn.offset_mm, abs=0.15)
-    assert row["has_picture"]
-    assert row["reading"]["rig"].startswith("far ")
-    (rig,) = page.session.snapshot()["rig"]["rigs"]
-    assert (rig["name"], rig["station"], rig["silent"]) == ("far", "mirror-1", False)
+    assert isinstance(row.event, MarkSeen)
+    assert row.event.station == "mirror-1"
+    assert row.event.offset_mm == pytest.approx(burn.offset_mm, abs=0.15)
+    assert row.has_picture
+    (kept,) = Log(tmp_path / "page", access="read-only").events(1)
+    assert kept["reading"]["rig"].startswith("far ")
+    (rig,) = page.session.snapshot().rig.rigs
+    assert (rig.name, rig.station, rig.silent) == ("far", "mirror-1", False)
     assert page.session.source.frame().shape[1] == 480
 
 
@@ -192,7 +195,7 @@ def test_a_mark_from_before_the_card_was_hung_is_kept_and_does_not_count(
     clock.now_s = 120.0
     deliver_all(outpost)
     assert marks(page) == [2.0]
-    assert [row["withdrawn"] for row in page.session.snapshot()["events"]] == [True, False]
+    assert [row.withdrawn for row in page.session.snapshot().events] == [True, False]
 
 
 def test_a_mark_where_no_card_should_hang_waits_and_is_said(page: Page, tmp_path: Path, clock: Clock) -> None:
@@ -203,8 +206,8 @@ def test_a_mark_where_no_card_should_hang_waits_and_is_said(page: Page, tmp_path
     with pytest.raises(Unheard, match="the card is not said to hang there"):
         outpost.deliver()
     assert len(outpost._spool) == 1
-    (rig,) = page.session.snapshot()["rig"]["rigs"]
-    assert "nozzle" in rig["fault"]
+    (rig,) = page.session.snapshot().rig.rigs
+    assert "nozzle" in rig.fault
 
 
 def test_practice_takes_no_real_mark(tmp_path: Path) -> None:
@@ -220,7 +223,7 @@ def test_without_the_code_nothing_is_taken(page: Page, code: str | None) -> None
     headers = {"Authorization": code} if code else {}
     answer = page.client.post("/api/rig/readings", json={}, headers=headers)
     assert answer.status_code == 401
-    assert page.session.snapshot()["events"] == []
+    assert page.session.snapshot().events == ()
 
 
 def test_guessing_the_code_is_slowed_down(page: Page) -> None:
@@ -286,7 +289,7 @@ def test_the_page_says_what_the_panel_of_a_rig_shows(page: Page, tmp_path: Path,
     outpost.show()
     assert outpost.wish is not None
     assert (outpost.wish.signal, outpost.wish.glow) == ("working", True)
-    page.session.typed(MIRROR_1, [3.0, 4.0])
+    page.session.typed(MIRROR_1, (3.0, 4.0))
     outpost.show()
     assert outpost.wish.mark is not None
     assert outpost.wish.distance_mm == pytest.approx(5.0)
@@ -303,9 +306,9 @@ def test_a_press_reaches_the_page_once_and_fresh_or_not_at_all(
     outpost = post(tmp_path, page, clock)
     outpost.press()
     outpost.round()
-    assert page.session.snapshot()["place"] == MIRROR_1.as_json()
-    page.session.typed(MIRROR_1, [1.0, 1.0])
-    saved = page.session.snapshot()["said"]
+    assert page.session.snapshot().place == MIRROR_1
+    page.session.typed(MIRROR_1, (1.0, 1.0))
+    saved = page.session.snapshot().said
     outpost.round()
     page.fate = iter(["lost"])
     outpost.press()
@@ -314,10 +317,10 @@ def test_a_press_reaches_the_page_once_and_fresh_or_not_at_all(
     outpost.press()
     clock.sleep(5.0)
     outpost.round()  # too old
-    assert page.session.snapshot()["said"] == saved
+    assert page.session.snapshot().said == saved
     outpost.press()
     outpost.round()
-    assert page.session.snapshot()["said"] != saved
+    assert page.session.snapshot().said != saved
 
 
 def test_what_was_refused_is_said_there_and_here(page: Page, tmp_path: Path, clock: Clock) -> None:
@@ -329,8 +332,8 @@ def test_what_was_refused_is_said_there_and_here(page: Page, tmp_path: Path, clo
     outpost.round()
     assert "the card is not said to hang there" in outpost.said
     assert outpost.wish is not None
-    (rig,) = page.session.snapshot()["rig"]["rigs"]
-    assert rig["fault"] == outpost.said
+    (rig,) = page.session.snapshot().rig.rigs
+    assert rig.fault == outpost.said
     page.session.hang(Place("nozzle", (0.0, 1000.0)))
     outpost.round()
     assert (outpost.said, len(outpost._spool)) == ("", 0)
@@ -362,7 +365,7 @@ def test_a_rig_drives_its_panel_as_the_page_wishes(
     outpost.round()
     outpost.round()
     mind.tick()
-    assert page.session.snapshot()["place"] == MIRROR_1.as_json()
+    assert page.session.snapshot().place == MIRROR_1
     assert wired.ring.value == 0.0
     assert wired.status.rhythm == RHYTHMS["working"]
     outpost._spool.put(body(1.0))
@@ -380,11 +383,11 @@ def test_a_lid_elsewhere_is_shown_and_kept(page: Page, tmp_path: Path, clock: Cl
     mind = minder(outpost, wired)
     mind.tick()
     outpost.round()
-    assert page.session.snapshot()["rig"]["lid_closed"] is False
+    assert page.session.snapshot().rig.lid_closed is False
     wired.lid.pressed = True
     wired.lid.told(True)
     outpost.round()
-    assert page.session.snapshot()["rig"]["lid_closed"] is True
+    assert page.session.snapshot().rig.lid_closed is True
 
 
 def test_faults_of_a_rig_are_said_on_the_page_and_by_its_light(
@@ -395,14 +398,14 @@ def test_faults_of_a_rig_are_said_on_the_page_and_by_its_light(
     mind = minder(outpost, wired, problem=lambda: said[0])
     mind.tick()
     outpost.round()
-    (rig,) = page.session.snapshot()["rig"]["rigs"]
-    assert rig["fault"] == said[0]
+    (rig,) = page.session.snapshot().rig.rigs
+    assert rig.fault == said[0]
     assert wired.status.rhythm == RHYTHMS["fault"]
     said[0] = None
     mind.tick()
     outpost.round()
-    (rig,) = page.session.snapshot()["rig"]["rigs"]
-    assert rig["fault"] == ""
+    (rig,) = page.session.snapshot().rig.rigs
+    assert rig.fault == ""
     assert wired.status.value == 1.0
     page.fate = iter(["lost"])
     outpost.round()

@@ -18,12 +18,14 @@ from server.practice import PracticeCamera, PracticeMachine
 from server.rig.frame_loop import Eye
 from server.rig.live_marks import Watching
 from server.rig.recorder import AFTER_FRAMES, BEFORE_FRAMES, INDEX, Recorder
-from server.rig.replay import read_recording, replay
+from server.rig.replay import Difference, Replayed, read_recording, replay
+from server.session.events import event_json
 from server.session.session import Session
 from server.solver import profile_as_json
 from server.sources.base import Place
 from server.sources.camera_source import CameraSource
 from tests.session.conftest import MIRROR_1, Clock, looks
+from tests.session.practised import practise
 
 Json = dict[str, Any]
 MIRROR_2 = Place("mirror-2", (0.0, 1000.0))
@@ -68,7 +70,7 @@ def recorded(tmp_path_factory: pytest.TempPathFactory) -> Recorded:
     session.turn(1, "top", 0.125)
     pulse(session, machine, eye, MIRROR_2)
     recorder.close()
-    return Recorded(recorder.folder, events(session), session.snapshot()["step"])
+    return Recorded(recorder.folder, events(session), session.snapshot().step.as_json())
 
 
 @pytest.fixture
@@ -78,7 +80,7 @@ def recording(recorded: Recorded, tmp_path: Path) -> Path:
 
 
 def events(session: Session) -> list[Json]:
-    return [row["event"] for row in session.snapshot()["events"]]
+    return [event_json(entry.event) for entry in session.snapshot().events]
 
 
 def test_what_happened_comes_out_again(recorded: Recorded, recording: Path, tmp_path: Path) -> None:
@@ -87,6 +89,59 @@ def test_what_happened_comes_out_again(recorded: Recorded, recording: Path, tmp_
     assert result.recorded == recorded.events
     assert result.differences() == []
     assert result.step["do"] == recorded.step["do"]
+
+
+@pytest.fixture(scope="module")
+def practised(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[Json]]:
+    """A practice laser's recording, a few deeds long, and its events."""
+    folder = tmp_path_factory.mktemp("practised")
+    return folder / "recording", practise(folder, 5, deeds=6)
+
+
+def test_a_practice_alignment_comes_out_again(practised: tuple[Path, list[Json]], tmp_path: Path) -> None:
+    folder, events = practised
+    result = replay(folder, tmp_path / "again")
+    assert [event["kind"] for event in events].count("mark") >= 2
+    assert result.recorded == events
+    assert result.differences() == []
+
+
+def test_one_event_more_makes_no_other_differ() -> None:
+    turns = [{"kind": "turn", "mount": 1, "screw": "top", "turns": n / 8} for n in range(1, 6)]
+    missed = {"kind": "no-mark", "station": "mirror-2", "head_mm": [0.0, 0.0]}
+    result = Replayed(recorded=turns, events=[turns[0], missed, *turns[1:]])
+    assert result.differences() == [Difference(None, missed)]
+
+
+@pytest.mark.parametrize("name", ["../000000.jpg", "/etc/passwd", "000000.png", 7])
+def test_only_the_recordings_own_pictures_are_opened(recording: Path, name: object, tmp_path: Path) -> None:
+    index = recording / INDEX
+    lines = [json.loads(line) for line in index.read_text().splitlines()]
+    next(line for line in lines if "picture" in line)["picture"] = name
+    index.write_text("\n".join(json.dumps(line) for line in lines))
+    with pytest.raises(ValueError, match=r"recording.jsonl, line \d+: "):
+        replay(recording, tmp_path / "again")
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        "7",
+        "[]",
+        '{"did": 3}',
+        '{"did": {"kind": "x"}}',
+        '{"did": {"kind": "event", "event": {}}}',
+        '{"did": {"kind": "event", "event": {"kind": "turn"}}}',
+        '{"did": {"kind": "hang", "place": {"station": 3}}}',
+        "[" * 100_000,
+    ],
+)
+def test_nonsense_in_a_recording_is_one_line(recording: Path, line: str, tmp_path: Path) -> None:
+    index = recording / INDEX
+    first, *rest = index.read_text().splitlines()
+    index.write_text("\n".join([first, line, *rest]))
+    with pytest.raises(ValueError, match=r"^recording.jsonl[^\n]*$"):
+        replay(recording, tmp_path / "again")
 
 
 def test_only_the_frames_around_what_happened_are_kept(recording: Path) -> None:

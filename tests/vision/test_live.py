@@ -153,3 +153,18 @@ def test_another_card_and_no_card():
     assert film.last.card is None
     assert "card lost" in film.events
     assert film.last.reason
+
+
+def test_a_told_pulse_that_changes_nothing_is_on_top_of_the_older_mark():
+    film = Film(marks=(scenes.Spot((4.0, -3.0)),)).show(8)
+    film.stream.pulse_told(film.time_s)
+    film.show(22)
+    assert film.events.count("on top") == 1
+    assert "no mark" not in film.events
+
+
+def test_a_told_pulse_on_fresh_tape_that_changes_nothing_is_nowhere():
+    film = Film().show(8)
+    film.stream.pulse_told(film.time_s)
+    film.show(22)
+    assert "on top" not in film.events

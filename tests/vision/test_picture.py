@@ -26,12 +26,13 @@ def encoded(picture, kind, mode="RGB", **options):
     return stream.getvalue()
 
 
-@pytest.mark.parametrize("kind", ["JPEG", "PNG"])
+@pytest.mark.parametrize("kind", ["JPEG", "PNG", "WEBP"])
 @pytest.mark.parametrize("orientation", range(1, 9))
 def test_exif_orientation_as_pillow_applies_it(bgr, kind, orientation):
     exif = Image.Exif()
     exif[0x0112] = orientation
-    data = encoded(bgr, kind, exif=exif)
+    options = {"lossless": True} if kind == "WEBP" else {}
+    data = encoded(bgr, kind, exif=exif, **options)
     expected = np.asarray(ImageOps.exif_transpose(Image.open(io.BytesIO(data))).convert("RGB"))[..., ::-1]
     ours = load_picture(data)
     assert ours.shape == expected.shape
@@ -133,3 +134,36 @@ def test_a_huge_file_is_refused_unread(tmp_path):
         load_picture(path)
     with pytest.raises(PictureRefused, match="at most 40 MB"):
         load_picture(bytes(MAX_BYTES + 1))
+
+
+@pytest.mark.parametrize(("mode", "options"), [("RGB", {"quality": 90}), ("RGBA", {"lossless": True})])
+def test_outside_webp_as_pillow_reads_it(bgr, mode, options):
+    """All three kinds of WebP container (RFC 9649), written by Pillow's libwebp."""
+    image = Image.fromarray(np.ascontiguousarray(bgr[..., ::-1])).convert(mode)
+    if mode == "RGBA":
+        image.putalpha(Image.fromarray(bgr[..., 1]))
+    stream = io.BytesIO()
+    image.save(stream, "WEBP", **options)
+    seen = Image.open(io.BytesIO(stream.getvalue())).convert("RGBA")
+    paper = Image.new("RGBA", seen.size, "white")
+    expected = np.asarray(Image.alpha_composite(paper, seen).convert("RGB"))[..., ::-1]
+    assert np.abs(load_picture(stream.getvalue()).astype(int) - expected).max() <= 2
+    with pytest.raises(PictureRefused, match="cut off"):
+        load_picture(stream.getvalue()[:-20])
+
+
+@pytest.mark.parametrize(
+    ("brand", "kind"), [(b"heic", "HEIC"), (b"mif1", "HEIC"), (b"avif", "AVIF"), (b"avis", "AVIF")]
+)
+def test_a_telephone_s_own_format_is_told_how_to_become_a_jpeg(brand, kind):
+    data = struct.pack(">I", 24) + b"ftyp" + brand + bytes(4) + b"miaf" + b"MiHB" + bytes(100)
+    with pytest.raises(PictureRefused, match=f"a {kind} file.*JPEG"):
+        load_picture(data)
+
+
+def test_a_moving_webp_is_refused(bgr):
+    frames = [Image.fromarray(bgr), Image.fromarray(255 - bgr)]
+    stream = io.BytesIO()
+    frames[0].save(stream, "WEBP", save_all=True, append_images=frames[1:], duration=100)
+    with pytest.raises(PictureRefused, match="moving"):
+        load_picture(stream.getvalue())

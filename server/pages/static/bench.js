@@ -1,53 +1,19 @@
 // The bench: live picture with the marks over it, and hands on the screws.
 
-import { drawOver, zoom } from "./draw.js";
 import { showHolds, startHolds } from "./hold.js";
 import { showTrouble, startJob } from "./job.js";
-import { find, html, remake, setText } from "./make.js";
+import { find, html, remake } from "./make.js";
+import { drawOver, zoom } from "./over.js";
+import { startPicture } from "./picture.js";
 import { faultLine, showLive, showRig } from "./rig.js";
 import { hearWay } from "./sound.js";
 import { showLost, showWay, steady } from "./way.js";
 
-const PAUSE_MS = { practice: 500, camera: 110 };
-let state = null;
+/** @type {State} */
+let state;
 let close = true;
 
-// One picture at a time: the next is asked for when the last is there, so a slow network never queues.
-const nextFrame = {
-  timer: null,
-  busy: false,
-  soon() {
-    if (this.busy) return;
-    clearTimeout(this.timer);
-    this.fetch();
-  },
-  fetch() {
-    if (document.visibilityState === "hidden") return this.later(1000);
-    this.busy = true;
-    const image = new Image();
-    image.onload = () => this.arrived(image);
-    image.onerror = () => this.missing();
-    image.src = `/api/frame.jpg?n=${Date.now()}`;
-  },
-  arrived(image) {
-    this.busy = false;
-    image.id = "frame";
-    image.alt = pictureWords();
-    find("#frame").replaceWith(image);
-    setText(find("#picture-words"), pictureWords());
-    this.later(PAUSE_MS[state?.source] ?? 500);
-  },
-  missing() {
-    this.busy = false;
-    setText(find("#picture-words"), "No picture from the camera just now.");
-    this.later(1500);
-  },
-  later(ms) {
-    clearTimeout(this.timer);
-    this.timer = setTimeout(() => this.fetch(), ms);
-  },
-};
-
+const picture = startPicture(() => state);
 const link = startJob((now) => {
   state = now;
   drawOver(find("#picture svg"), now.picture, now.card);
@@ -57,59 +23,68 @@ const link = startJob((now) => {
   showHolds(now);
   showWay(steady(now.way, now.follow, now.rig?.live), now.rig?.live, now);
   showRig(now);
-  nextFrame.soon();
+  picture.soon();
 });
 startHolds(link, () => state);
-link.onLive = (live) => {
+link.onLive = (/** @type {Live | null} */ live) => {
   showLive(live);
   if (!live && "holding" in document.body.dataset) return showLost();
-  const way = steady(live?.way ?? null, state?.follow, live);
+  const way = steady(live?.way ?? null, state.follow, live);
   showWay(way, live, state);
   if (way) hearWay(way);
 };
 
-function pictureWords() {
-  const seen = state?.picture;
-  if (!seen) return "Live picture: no card found in it yet.";
-  return `Live picture: card of ${seen.station.replace("-", " ")} found.`;
-}
-
+/** @param {State} now */
 function showScrews(now) {
-  const make = (mount) => {
-    const rows = mount.contacts.filter((contact) => contact.turns).map((contact) => screwRow(mount.mirror, contact.name, now));
+  const make = (/** @type {{mirror: number, contacts: Contact[]}} */ mount) => {
+    const rows = mount.contacts
+      .filter((contact) => contact.turns)
+      .map((contact) => screwRow(mount.mirror, contact.name, now));
     return html("div", {}, html("h2", {}, `Mirror ${mount.mirror}`), ...rows);
   };
   remake(find("#screws"), [now.mounts, now.mount], () => now.mounts.map(make));
 }
 
+/** @param {number} mirror @param {string} name @param {State} now */
 function screwRow(mirror, name, now) {
   const asked = now.mount && now.mount.mirror === mirror && now.mount.screw === name;
-  const turn = (way) => () => link.act("turn", { mount: mirror, screw: name, turns: way * size() });
-  const button = (text, words, way) => html("button", { type: "button", "aria-label": `Mirror ${mirror}, ${name}, ${words}`, onclick: turn(way) }, text);
-  return html("div", { class: asked ? "screw the" : "screw" }, html("span", {}, asked ? `${name} ◂ the one` : name), button("↺", "anticlockwise", -1), button("↻", "clockwise", 1));
+  const button = (/** @type {string} */ text, /** @type {string} */ words, /** @type {number} */ way) => {
+    const turn = () => link.act("turn", { mount: mirror, screw: name, turns: way * size() });
+    return html("button", { type: "button", "aria-label": `Mirror ${mirror}, ${name}, ${words}`, onclick: turn }, text);
+  };
+  const words = html("span", {}, asked ? `${name} ◂ the one` : name);
+  return html(
+    "div",
+    { class: asked ? "screw the" : "screw" },
+    words,
+    button("↺", "anticlockwise", -1),
+    button("↻", "clockwise", 1),
+  );
 }
 
 const size = () => Number(find("input[name=size]:checked").value);
 
+/** @param {string} id @param {(form: FormData) => void} send */
 function onForm(id, send) {
-  find(id).addEventListener("submit", (event) => {
+  find(id).addEventListener("submit", (/** @type {SubmitEvent} */ event) => {
     event.preventDefault();
-    send(new FormData(event.target));
+    send(new FormData(/** @type {HTMLFormElement} */ (event.target)));
   });
 }
 
 onForm("#shift-form", (form) => {
-  const way = form.get("way"), mm = Number(form.get("mm")) * (way[0] === "+" ? 1 : -1);
+  const way = String(form.get("way")),
+    mm = Number(form.get("mm")) * (way[0] === "+" ? 1 : -1);
   link.act("shift", { part: form.get("part"), move_mm: ["X", "Y", "Z"].map((axis) => (axis === way[1] ? mm : 0)) });
 });
 onForm("#place-form", (form) => {
-  const [x, y] = form.get("head").split(",").map(Number);
+  const [x, y] = String(form.get("head")).split(",").map(Number);
   link.act("hang", { station: form.get("station"), head_mm: [x * state.plan.width_mm, y * state.plan.depth_mm] });
 });
 onForm("#restart-form", (form) => link.act("restart", Object.fromEntries(form)));
-find("#zoom").addEventListener("click", (event) => {
+find("#zoom").addEventListener("click", (/** @type {MouseEvent} */ event) => {
   close = !close;
-  event.currentTarget.setAttribute("aria-pressed", String(close));
+  /** @type {HTMLElement} */ (event.currentTarget).setAttribute("aria-pressed", String(close));
   zoom(find(".frame"), find(".lens"), state.picture, close);
 });
 find("#fire").addEventListener("click", () => link.act("pulse", {}));

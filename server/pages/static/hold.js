@@ -2,13 +2,15 @@
 
 import { find } from "./make.js";
 
+/** @type {{body: Hold} | null} */
 let held = null;
 let ended = Promise.resolve(); // when the hold before has been let go
 
+/** @param {Link} link @param {() => State} current */
 export function startHolds(link, current) {
   const place = find("#holds");
   if (!place) return;
-  const hold = (button, event) => {
+  const hold = (/** @type {HTMLElement} */ button, /** @type {Event} */ event) => {
     const asked = current()?.mount;
     if (!asked || held) return;
     event.preventDefault();
@@ -16,13 +18,19 @@ export function startHolds(link, current) {
     grip(link, { mount: asked.mirror, screw: asked.screw, way: Number(button.dataset.way) }, button);
   };
   for (const button of place.querySelectorAll("button")) {
-    button.addEventListener("pointerdown", (event) => hold(button, event));
-    button.addEventListener("keydown", (event) => [" ", "Enter"].includes(event.key) && !event.repeat && hold(button, event));
-    button.addEventListener("contextmenu", (event) => event.preventDefault());
+    button.addEventListener("pointerdown", (/** @type {PointerEvent} */ event) => hold(button, event));
+    button.addEventListener(
+      "keydown",
+      (/** @type {KeyboardEvent} */ event) =>
+        [" ", "Enter"].includes(event.key) && !event.repeat && hold(button, event),
+    );
+    button.addEventListener("contextmenu", (/** @type {Event} */ event) => event.preventDefault());
     button.addEventListener("blur", letGo);
   }
-  find("#mount svg").addEventListener("pointerdown", (event) => {
-    const screw = event.target.closest("[data-screw]")?.dataset.screw, asked = current()?.mount;
+  find("#scene svg").addEventListener("pointerdown", (/** @type {PointerEvent} */ event) => {
+    const screw = /** @type {HTMLElement | null} */ (/** @type {Element} */ (event.target).closest("[data-screw]"))
+        ?.dataset.screw,
+      asked = current()?.mount;
     if (!screw || !asked || held || !showable(current())) return;
     event.preventDefault();
     grip(link, { mount: asked.mirror, screw, way: Math.sign(asked.turns) }, null);
@@ -31,31 +39,38 @@ export function startHolds(link, current) {
   document.addEventListener("visibilitychange", letGo);
 }
 
+/** @param {State} state */
 const showable = (state) => state.source === "practice" && state.now === "turn" && state.cautions_acknowledged;
 
+/** @param {State} state */
 export function showHolds(state) {
   const place = find("#holds");
   if (!place) return;
   place.hidden = !showable(state) || !find("#watching").hidden;
   if (place.hidden) return letGo();
   for (const button of place.querySelectorAll("button")) {
-    const asked = Number(button.dataset.way) === Math.sign(state.mount.turns);
+    const asked = Number(button.dataset.way) === Math.sign(state.mount?.turns ?? 1);
     button.className = asked ? "asked" : "";
-    button.setAttribute("aria-label", `Hold to turn ${state.mount.screw} ${button.dataset.way > 0 ? "clockwise" : "anticlockwise"}${asked ? ", as asked" : ""}`);
+    button.setAttribute(
+      "aria-label",
+      `Hold to turn ${state.mount?.screw} ${button.dataset.way > 0 ? "clockwise" : "anticlockwise"}${asked ? ", as asked" : ""}`,
+    );
   }
 }
 
+/** @param {Link} link @param {Hold} body @param {HTMLElement | null} button */
 function grip(link, body, button) {
   const mine = (held = { body });
   ended = ended.then(() => turn(link, mine, button));
 }
 
-// Asks for the next little turn when the last is done, so a slow network turns slowly and never on its own.
+/** Asks for the next little turn when the last is done, so a slow network turns slowly and never on its own.
+ * @param {Link} link @param {{body: Hold}} mine @param {HTMLElement | null} button */
 async function turn(link, mine, button) {
   const { body } = mine;
   button?.setAttribute("aria-pressed", "true");
   document.body.dataset.holding = "";
-  while (held === mine && (await link.act("ease", body)));
+  while (held === mine && (await link.act("ease", { ...body })));
   if (held === mine) held = null;
   button?.removeAttribute("aria-pressed");
   await link.act("ease", { ...body, way: 0 });

@@ -1,57 +1,92 @@
-// The wire to the server: state comes in by itself, actions go out, and a cut network is said and mended.
+// The wire to the server: state comes in by itself, presses go out once, and a link that is cut or frozen is said and mended.
 
 const RETRY_MS = 1000;
+const SILENT_MS = 3000; // without news for so long there is no connection
+const LATE_MS = 3000; // a press that is not answered by then is said and sent once more, by the same key
+const GIVE_UP_MS = 2500;
+/** Which of them answer late by nature: a picture is read first, or sent.
+ * @type {Set<string>} */
+const SLOW = new Set(["photo"]);
+
+/** @typedef {{onState: (state: State) => void, onTrouble: (message: string, kind: string) => void, onLost: (lost: boolean) => void}} Ears */
 
 export class Link {
-  constructor(of, { onState, onTrouble, onLive = () => {} }) {
+  /** @param {string} of @param {Ears} ears */
+  constructor(of, ears) {
     this.of = of;
-    this.onState = onState;
-    this.onTrouble = onTrouble;
-    this.onLive = onLive;
+    this.ears = ears;
+    /** @type {(live: Live | null) => void} */
+    this.onLive = () => {};
     this.version = -1;
+    this.run = "";
     this.lost = false;
+    /** @type {State | null} */
+    this.state = null;
+    /** @type {ReturnType<typeof setInterval> | null} */
+    this.polling = null;
     this.tab = tabName();
+    this.heard = performance.now();
     this.listen();
+    setInterval(() => this.listenClosely(), 500);
     addEventListener("online", () => this.fetchState());
     document.addEventListener("visibilitychange", () => this.wake());
   }
 
   listen() {
+    this.source?.close();
     this.source = new EventSource(`/api/events?of=${this.of}&tab=${this.tab}`);
     this.source.addEventListener("state", (event) => this.take(JSON.parse(event.data)));
-    this.source.addEventListener("live", (event) => this.onLive(JSON.parse(event.data)));
-    this.source.onopen = () => this.found();
+    this.source.addEventListener("live", (event) => {
+      this.news();
+      this.onLive(JSON.parse(event.data));
+    });
+    this.source.addEventListener("beat", () => this.news());
+    this.source.onopen = () => this.news();
     this.source.onerror = () => this.poll();
+    this.listening = performance.now();
   }
 
   wake() {
     if (document.visibilityState !== "visible") return;
+    this.heard = performance.now();
     this.fetchState();
-    if (this.source.readyState === EventSource.CLOSED) this.listen();
+    if (this.source?.readyState === EventSource.CLOSED) this.listen();
   }
 
-  // While the stream is down the page asks by itself; the stream comes back when it can.
+  // A link may freeze without a word: what counts is when something was heard last.
+  listenClosely() {
+    if (document.visibilityState !== "visible" || performance.now() - this.heard < SILENT_MS) return;
+    this.lose();
+  }
+
+  // While the stream is down or silent the page asks by itself; the stream comes back when it can.
   poll() {
     if (this.polling) return;
     this.polling = setInterval(async () => {
       const there = await this.fetchState();
-      if (this.source.readyState === EventSource.OPEN) this.stopPolling();
-      else if (there && this.source.readyState === EventSource.CLOSED) this.listen();
+      if (there && this.source?.readyState === EventSource.OPEN && this.beating) return this.stopPolling();
+      const waits =
+        this.source?.readyState === EventSource.CONNECTING && performance.now() - (this.listening ?? 0) < 3 * RETRY_MS;
+      if (there && !waits) this.listen();
     }, RETRY_MS);
+    this.beating = false;
     this.fetchState();
   }
 
   stopPolling() {
-    clearInterval(this.polling);
+    if (this.polling) clearInterval(this.polling);
     this.polling = null;
   }
 
   async fetchState() {
     try {
-      const answer = await fetch(`/api/state?of=${this.of}`, { cache: "no-store" });
+      const answer = await fetch(`/api/state?of=${this.of}`, {
+        cache: "no-store",
+        signal: AbortSignal.timeout(GIVE_UP_MS),
+      });
       if (answer.status === 401) location.assign("/door");
       if (!answer.ok) throw new Error(answer.statusText);
-      this.take(await answer.json());
+      this.take(await answer.json(), false);
       return true;
     } catch {
       this.lose();
@@ -59,7 +94,8 @@ export class Link {
     }
   }
 
-  // Returns the JSON of another question about this session, null where there is no answer.
+  /** Returns the JSON of another question about this session, null where there is no answer.
+   * @param {string} what */
   async ask(what) {
     try {
       const answer = await fetch(`/api/${what}?of=${this.of}`, { cache: "no-store" });
@@ -69,64 +105,103 @@ export class Link {
     }
   }
 
-  take(state) {
-    this.found();
+  /** @param {State} state @param {boolean} [streamed] */
+  take(state, streamed = true) {
+    this.news(streamed);
     if (state.version === this.version && state.run === this.run) return;
     this.state = state;
     this.version = state.version;
     this.run = state.run;
-    this.onState(state);
+    this.ears.onState(state);
+  }
+
+  news(streamed = true) {
+    this.heard = performance.now();
+    if (streamed) this.beating = true;
+    if (!this.lost || streamed) return; // only an answer shows that what is pressed would arrive
+    this.lost = false;
+    this.ears.onTrouble("", "net");
+    this.ears.onLost(false);
   }
 
   lose() {
+    if (this.lost) return;
     this.lost = true;
-    this.onTrouble("No connection to Spotwright. It comes back by itself; nothing saved is lost.", "net");
+    this.poll();
+    this.ears.onTrouble("No connection to Spotwright. It comes back by itself; nothing saved is lost.", "net");
+    this.ears.onLost(true);
   }
 
-  found() {
-    if (!this.lost) return;
-    this.lost = false;
-    this.onTrouble("", "net");
-  }
-
-  // Sends JSON, or a form with pictures; returns whether it was done.
-  async act(action, body) {
-    const form = body instanceof FormData;
-    const headers = { "X-Spotwright-Tab": this.tab, ...(form ? {} : { "Content-Type": "application/json" }) };
-    return this.post(`/api/do/${this.of}/${action}`, { method: "POST", headers, body: form ? body : JSON.stringify(body ?? {}) }, action);
+  /** Sends JSON, or a form with pictures, with the step that it answers and a key of its own; returns whether it was done.
+   * @param {string} action @param {Record<string, unknown> | FormData} [body] */
+  async act(action, body = {}) {
+    const named = this.state?.step === undefined ? {} : { step: this.state.step, key: randomName() };
+    const headers = { "X-Spotwright-Tab": this.tab };
+    if (body instanceof FormData) {
+      for (const [name, value] of Object.entries(named)) body.set(name, String(value));
+      return this.post(`/api/do/${this.of}/${action}`, { method: "POST", headers, body }, action, "key" in named);
+    }
+    const options = {
+      method: "POST",
+      headers: { ...headers, "Content-Type": "application/json" },
+      body: JSON.stringify({ ...body, ...named }),
+    };
+    return this.post(`/api/do/${this.of}/${action}`, options, action, "key" in named);
   }
 
   takeHands() {
     return this.post(`/api/hands/${this.of}`, { method: "POST", headers: { "X-Spotwright-Tab": this.tab } });
   }
 
-  async post(address, options, action = "") {
-    let answer;
-    try {
-      answer = await fetch(address, options);
-    } catch {
+  /** @param {string} address @param {RequestInit} options @param {string} [action] @param {boolean} [keyed] */
+  async post(address, options, action = "", keyed = false) {
+    const answer = await this.send(address, options, keyed && !SLOW.has(action));
+    if (!answer) {
+      this.ears.onTrouble("", "act");
       this.lose();
       return false;
     }
     const data = await answer.json().catch(() => ({ error: { message: answer.statusText } }));
     if (!answer.ok) {
-      this.onTrouble(data.error.message, "act");
-      this.fetchState();
+      this.ears.onTrouble(data.error.message, "act");
+      if (data.state) this.take(data.state, false);
+      else this.fetchState();
       return false;
     }
-    this.onTrouble("", "act");
-    this.take(data);
+    this.ears.onTrouble("", "act");
+    this.take(data, false);
     if (action === "ease") this.onLive(data.rig?.live && { ...data.rig.live, way: data.way });
     return true;
   }
+
+  /** Returns the answer, null where there is none. What carries a key is sent once more when it gets none.
+   * @param {string} address @param {RequestInit} options @param {boolean} again */
+  async send(address, options, again) {
+    const first = fetch(address, options).catch(() => null);
+    if (!again) return first;
+    const late = await Promise.race([first.then((answer) => answer && { answer }), pause(LATE_MS)]);
+    if (late) return late.answer;
+    this.ears.onTrouble("No answer yet: sent again. It counts once.", "act");
+    const second = fetch(address, { ...options, signal: AbortSignal.timeout(20_000) }).catch(() => null);
+    return Promise.any([first.then(need), second.then(need)]).catch(() => null);
+  }
 }
 
-// Kept over a reload, so that a page does not lose the hands to its own ghost.
+/** @param {Response | null} answer */
+const need = (answer) => answer ?? Promise.reject(new Error("no answer"));
+/** @param {number} ms @returns {Promise<null>} */
+const pause = (ms) => new Promise((resolve) => setTimeout(() => resolve(null), ms));
+
+/** Kept over a reload, so that a page does not lose the hands to its own ghost. */
 function tabName() {
   const kept = sessionStorage.getItem("tab");
   if (kept) return kept;
-  const bytes = crypto.getRandomValues(new Uint8Array(8));
-  const name = Array.from(bytes, (byte) => byte.toString(16).padStart(2, "0")).join("");
+  const name = randomName();
   sessionStorage.setItem("tab", name);
   return name;
+}
+
+function randomName() {
+  const bytes = crypto.getRandomValues(new Uint8Array(8));
+  return Array.from(bytes, (byte) => byte.toString(16).padStart(2, "0")).join("");
 }

@@ -3,44 +3,75 @@
 import { showTrouble, startJob } from "./job.js";
 import { find, html, remake, setText, svg } from "./make.js";
 
+/** @typedef {{station: string | null, head_mm: number[] | null}} Place */
+
 const LIMIT_BYTES = 40_000_000;
-let state = null;
+/** @type {State} */
+let state;
+/** @type {Place | null} */
 let elsewhere = null;
 
 const link = startJob((now) => {
   if (state && state.version !== now.version) elsewhere = null;
   state = now;
-  find("#entry").hidden = !(now.do === "mark" && now.cautions_acknowledged);
+  const due = now.do === "mark" && now.cautions_acknowledged;
+  find("#entry").hidden = !due;
+  find("#to-entry").hidden = !due;
   setText(find("#laser"), now.laser);
   showScrews(now.mounts);
 });
 
+/** @returns {Place} */
 const place = () => elsewhere ?? { station: state.plan.station, head_mm: state.plan.wanted_mm };
 
+/** @param {State["mounts"]} mounts */
 function showScrews(mounts) {
-  const make = (mount) =>
-    mount.contacts.filter((contact) => contact.turns).map((contact) => html("option", { value: `${mount.mirror} ${contact.name}` }, `mirror ${mount.mirror}, ${contact.name}`));
+  const make = (/** @type {State["mounts"][0]} */ mount) =>
+    mount.contacts
+      .filter((contact) => contact.turns)
+      .map((contact) =>
+        html("option", { value: `${mount.mirror} ${contact.name}` }, `mirror ${mount.mirror}, ${contact.name}`),
+      );
   remake(find("#turn-form select[name=screw]"), mounts, () => mounts.flatMap(make));
 }
 
 // the drawn card that takes a tap
 
 function drawTap() {
-  const form = find("#typed-form");
-  const u = form.elements.u.valueAsNumber, v = form.elements.v.valueAsNumber;
+  const form = find("#typed-form"),
+    u = number(form.elements.u.value),
+    v = number(form.elements.v.value);
   const lines = [];
   for (let mm = -20; mm <= 20; mm += 5) {
-    lines.push(svg("line", { x1: mm, y1: -20, x2: mm, y2: 20, class: mm ? "grid" : "axis" }), svg("line", { x1: -20, y1: mm, x2: 20, y2: mm, class: mm ? "grid" : "axis" }));
+    lines.push(
+      svg("line", { x1: mm, y1: -20, x2: mm, y2: 20, class: mm ? "grid" : "axis" }),
+      svg("line", { x1: -20, y1: mm, x2: 20, y2: mm, class: mm ? "grid" : "axis" }),
+    );
   }
-  const words = [svg("text", { x: 23, y: -1, "text-anchor": "end", class: "ink" }, "right"), svg("text", { x: 0.8, y: -20.6, class: "ink" }, "up")];
-  const spot = Number.isFinite(u) && Number.isFinite(v) ? [svg("circle", { cx: u, cy: -v, r: 1.6, class: "spot" })] : [];
-  find("#tap").replaceChildren(svg("rect", { x: -24, y: -24, width: 48, height: 48, fill: "#f2e6cc" }), svg("circle", { r: 23, fill: "#fbf4e4" }), ...lines, ...words, ...spot);
+  const words = [
+    svg("text", { x: 23, y: -1, "text-anchor": "end", class: "ink" }, "right"),
+    svg("text", { x: 0.8, y: -20.6, class: "ink" }, "up"),
+  ];
+  const spot =
+    Number.isFinite(u) && Number.isFinite(v) ? [svg("circle", { cx: u, cy: -v, r: 1.6, class: "spot" })] : [];
+  find("#tap").replaceChildren(
+    svg("rect", { x: -24, y: -24, width: 48, height: 48, fill: "#f2e6cc" }),
+    svg("circle", { r: 23, fill: "#fbf4e4" }),
+    ...lines,
+    ...words,
+    ...spot,
+  );
 }
 
-find("#tap").addEventListener("pointerdown", (event) => {
-  const drawing = find("#tap");
-  const at = new DOMPoint(event.clientX, event.clientY).matrixTransform(drawing.getScreenCTM().inverse());
-  const form = find("#typed-form"), within = (value) => Math.max(-20, Math.min(20, value)).toFixed(1);
+/** A comma is a decimal point too; what is no number is NaN.
+ * @param {string} typed */
+const number = (typed) => (/\d/.test(typed) ? Number(typed.trim().replace(",", ".").replace("−", "-")) : Number.NaN);
+
+// A click, not a touch that begins there: to scroll over the drawing moves nothing.
+find("#tap").addEventListener("click", (/** @type {MouseEvent} */ event) => {
+  const at = new DOMPoint(event.clientX, event.clientY).matrixTransform(find("#tap").getScreenCTM().inverse());
+  const form = find("#typed-form"),
+    within = (/** @type {number} */ value) => Math.max(-20, Math.min(20, value)).toFixed(1);
   form.elements.u.value = within(at.x);
   form.elements.v.value = within(-at.y);
   drawTap();
@@ -50,46 +81,62 @@ drawTap();
 
 // sending
 
+/** @param {HTMLFormElement} form @param {(data: FormData) => Promise<boolean> | boolean} send */
 async function sendForm(form, send) {
-  const button = form.querySelector("button[type=submit]");
+  const button = find("button[type=submit]", form),
+    label = button.textContent;
   button.disabled = true;
+  setText(button, "One moment…");
   const done = await send(new FormData(form));
+  setText(button, label);
   button.disabled = false;
   if (done) {
     form.reset();
     drawTap();
-    find("#say").scrollIntoView({ block: "start" });
+    scrollTo({ top: 0 });
   } else find("#trouble").scrollIntoView({ block: "center" });
 }
 
+/** @param {string} id @param {(data: FormData) => Promise<boolean> | boolean} send */
 function onForm(id, send) {
-  find(id).addEventListener("submit", (event) => {
+  find(id).addEventListener("submit", (/** @type {SubmitEvent} */ event) => {
     event.preventDefault();
-    sendForm(event.target, send);
+    sendForm(/** @type {HTMLFormElement} */ (event.target), send);
   });
 }
 
+/** @param {string} words */
+function refuse(words) {
+  showTrouble(words);
+  return false;
+}
+
 onForm("#photo-form", (form) => {
-  const large = [...form.values()].find((file) => file.size > LIMIT_BYTES);
-  if (large) return showTrouble(`${large.name} is larger than 40 MB.`) ?? false;
+  const large = [...form.values()].find((file) => file instanceof File && file.size > LIMIT_BYTES);
+  if (large) return refuse(`${/** @type {File} */ (large).name} is larger than 40 MB.`);
   const at = place();
-  form.set("station", at.station);
-  form.set("head_mm", at.head_mm.join(","));
+  form.set("station", at.station ?? "");
+  form.set("head_mm", (at.head_mm ?? []).join(","));
   return link.act("photo", form);
 });
-onForm("#typed-form", (form) =>
-  link.act("typed", { ...place(), offset_mm: [Number(form.get("u")), Number(form.get("v"))], sigma_mm: Number(form.get("sigma")) }),
-);
+onForm("#typed-form", (form) => {
+  const offset = ["u", "v"].map((name) => number(String(form.get(name))));
+  if (!offset.every((mm) => Math.abs(mm) <= 20)) return refuse("An offset is a number of millimetres from -20 to 20.");
+  return link.act("typed", { ...place(), offset_mm: offset, sigma_mm: Number(form.get("sigma")) });
+});
 onForm("#turn-form", (form) => {
-  const [mount, ...name] = form.get("screw").split(" ");
-  const [over, under = "1"] = form.get("turns").split("/");
-  return link.act("turn", { mount: Number(mount), screw: name.join(" "), turns: (Number(form.get("way")) * Number(over)) / Number(under) });
+  const [mount, ...name] = String(form.get("screw")).split(" ");
+  const [over, under = "1"] = String(form.get("turns")).split("/");
+  return link.act("turn", {
+    mount: Number(mount),
+    screw: name.join(" "),
+    turns: (Number(form.get("way")) * Number(over)) / Number(under),
+  });
 });
 onForm("#place-form", (form) => {
-  const [x, y] = form.get("head").split(",").map(Number);
-  elsewhere = { station: form.get("station"), head_mm: [x * state.plan.width_mm, y * state.plan.depth_mm] };
-  showTrouble(`The next mark is taken to be at ${elsewhere.station.replace("-", " ")}, head where you chose.`);
-  return false;
+  const [x, y] = String(form.get("head")).split(",").map(Number);
+  elsewhere = { station: String(form.get("station")), head_mm: [x * state.plan.width_mm, y * state.plan.depth_mm] };
+  return refuse(`The next mark is taken to be at ${elsewhere.station?.replace("-", " ")}, head where you chose.`);
 });
 onForm("#restart-form", () => link.act("restart", {}));
-find("#missing").addEventListener("click", () => link.act("no-mark", place()));
+find("#missing").addEventListener("click", () => link.act("no-mark", { ...place() }));

@@ -1,2 +1,2 @@
 // The one thing a printed page needs from a script.
-document.querySelector("#print").addEventListener("click", () => print());
+document.querySelector("#print")?.addEventListener("click", () => print());

@@ -2,16 +2,19 @@
 
 import { find, setText } from "./make.js";
 
+/** @type {string | null} */
 let shown = null;
 
+/** @param {(message: string) => void} onTrouble */
 export function startScale(onTrouble) {
-  find("#scale-form")?.addEventListener("submit", (event) => {
+  find("#scale-form")?.addEventListener("submit", (/** @type {SubmitEvent} */ event) => {
     event.preventDefault();
-    send(event.target.elements, onTrouble);
+    send(/** @type {any} */ (event.target).elements, onTrouble);
   });
 }
 
-// One length alone counts for both bars, as it does on the command line.
+/** One length alone counts for both bars, as it does on the command line.
+ * @param {{across: HTMLInputElement, up: HTMLInputElement}} bars @param {(message: string) => void} onTrouble */
 async function send({ across, up }, onTrouble) {
   const given = [across.value || up.value, up.value || across.value];
   const body = JSON.stringify({ bars_mm: given[0] ? given.map(Number) : null });
@@ -27,12 +30,16 @@ async function send({ across, up }, onTrouble) {
   }
 }
 
-// Only what is new is put into the fields, so that nothing is lost while somebody types.
+/** Only what is new is put into the fields, so that nothing is lost while somebody types.
+ * @param {{bars_mm: number[] | null}} state */
 export function showScale({ bars_mm }) {
-  const form = find("#scale-form"), now = JSON.stringify(bars_mm);
+  const form = find("#scale-form"),
+    now = JSON.stringify(bars_mm);
   if (!form || shown === now) return;
   shown = now;
   [form.elements.across.value, form.elements.up.value] = bars_mm ?? ["", ""];
-  const words = bars_mm ? `Every picture is corrected: ${bars_mm[0]} mm across, ${bars_mm[1]} mm up.` : "The print is taken to be true to scale.";
+  const words = bars_mm
+    ? `Every picture is corrected: ${bars_mm[0]} mm across, ${bars_mm[1]} mm up.`
+    : "The print is taken to be true to scale.";
   setText(find("#scale-words"), words);
 }

@@ -2,24 +2,38 @@
 
 import { find } from "./make.js";
 
-const LOW_HZ = 220, HIGH_HZ = 1320;
+const LOW_HZ = 220,
+  HIGH_HZ = 1320;
+/** @type {AudioContext | null} */
 let audio = null;
 let last = { text: "", version: -1 };
 
+/** @param {string} name */
 const wants = (name) => find(`#sound input[name=${name}]`).checked;
 
 export function startSound() {
-  for (const input of document.querySelectorAll("#sound input[type=checkbox]")) {
+  const inputs = /** @type {NodeListOf<HTMLInputElement>} */ (
+    document.querySelectorAll("#sound input[type=checkbox], #offers input")
+  );
+  for (const input of inputs) {
     input.checked = localStorage.getItem(`sound-${input.name}`) === "on";
-    input.addEventListener("change", () => {
-      localStorage.setItem(`sound-${input.name}`, input.checked ? "on" : "off");
-      if (input.checked) input.name === "voice" ? speak(last.text || "Voice on.") : beep(0.5);
-      else if (input.name === "voice") speechSynthesis?.cancel();
-    });
+    input.addEventListener("change", () => choose(input, inputs));
   }
   find("#repeat").addEventListener("click", () => speak(last.text));
 }
 
+/** The same tick stands in two places.
+ * @param {HTMLInputElement} input @param {NodeListOf<HTMLInputElement>} all */
+function choose(input, all) {
+  const { name, checked } = input;
+  for (const other of all) if (other.name === name) other.checked = checked;
+  localStorage.setItem(`sound-${name}`, checked ? "on" : "off");
+  if (checked && name === "voice") speak(last.text || "Voice on.");
+  else if (checked) beep(0.5);
+  else if (name === "voice") globalThis.speechSynthesis?.cancel();
+}
+
+/** @param {State} state */
 export function hear(state) {
   const first = last.version < 0;
   const text = [state.landing?.words, ...state.say].filter(Boolean).join(" ");
@@ -32,37 +46,46 @@ export function hear(state) {
 
 let wayKind = "";
 
-// While a screw turns: the tone rises with each look, and what must not wait is said at once and once.
+/** While a screw turns: the tone rises with each look, and what must not wait is said at once and once.
+ * @param {Way} way */
 export function hearWay(way) {
   if (wants("tone") && way.left !== null) beep(1 - way.left, way.kind === "stop" && wayKind !== "stop");
   if (way.kind !== wayKind && way.words && wants("voice")) speak(way.words);
   wayKind = way.kind;
 }
 
+/** @param {string} text */
 function speak(text) {
   if (!("speechSynthesis" in globalThis) || !text) return;
   speechSynthesis.cancel();
   speechSynthesis.speak(new SpeechSynthesisUtterance(inWords(text)));
 }
 
-// 3/16 is read as "3 sixteenths", mm as millimetres
+/** 3/16 is read as "3 sixteenths", mm as millimetres.
+ * @param {string} text */
 function inWords(text) {
+  /** @type {Record<string, string>} */
   const parts = { 2: "half", 4: "quarter", 8: "eighth", 16: "sixteenth", 32: "thirty-second", 64: "sixty-fourth" };
   return text
-    .replace(/(\d+)\/(\d+)/g, (whole, over, under) => (parts[under] ? `${over} ${parts[under]}${over === "1" ? "" : "s"} of a` : whole))
+    .replace(/(\d+)\/(\d+)/g, (whole, over, under) =>
+      parts[under] ? `${over} ${parts[under]}${over === "1" ? "" : "s"} of a` : whole,
+    )
     .replace(/\bmm\b/g, "millimetres");
 }
 
-// nearness 0 … 1 as pitch; arriving is two notes
+/** Nearness 0 … 1 as pitch; arriving is two notes.
+ * @param {number} nearness @param {boolean} [arrived] */
 function beep(nearness, arrived = false) {
   audio ??= new AudioContext();
   const at = audio.currentTime;
-  note(LOW_HZ * (HIGH_HZ / LOW_HZ) ** nearness, at);
-  if (arrived) note(HIGH_HZ * 1.25, at + 0.2);
+  note(audio, LOW_HZ * (HIGH_HZ / LOW_HZ) ** nearness, at);
+  if (arrived) note(audio, HIGH_HZ * 1.25, at + 0.2);
 }
 
-function note(hz, at) {
-  const tone = audio.createOscillator(), loud = audio.createGain();
+/** @param {AudioContext} audio @param {number} hz @param {number} at */
+function note(audio, hz, at) {
+  const tone = audio.createOscillator(),
+    loud = audio.createGain();
   tone.frequency.value = hz;
   loud.gain.setValueAtTime(0.25, at);
   loud.gain.exponentialRampToValueAtTime(0.001, at + 0.35);

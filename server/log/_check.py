@@ -1,0 +1,158 @@
+"""Is the log whole: the file, its tables, every row, every picture."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing
+from dataclasses import dataclass
+from pathlib import Path
+
+from server.log import _checksum as sums
+from server.log import _schema
+from server.log._database import (
+    at_newest,
+    head_faults,
+    open_any_version,
+    salvaged_copy,
+    there,
+    wal_faults,
+)
+from server.log._errors import Damaged, LogError, LogMissing, one_line
+from server.log._pictures import PictureFolder, name_of
+from server.log._progress import Tell, told, untold
+from server.log._prune import named_pictures
+
+_IN_HEAD = {
+    "head_checksum": "its laser's profile or its note",
+    "state_checksum": "what was in mind beside its entries",
+    "verdict_checksum": "its verdict",
+}
+
+
+@dataclass(frozen=True)
+class Health:
+    """What a check found: how much can be read, and each thing that is wrong in one line."""
+
+    alignments: int
+    events: int
+    pictures: int
+    problems: tuple[str, ...]
+
+
+def check(folder: Path, *, tell: Tell = untold) -> Health:
+    """Read the whole log and every picture. Damage is reported, not raised; LogMissing without a log."""
+    path = there(folder)
+    pictures = PictureFolder(path.parent / "pictures")
+    try:
+        faults = structure_faults(folder)
+        if not faults:
+            with at_newest(folder) as db, one_line(path):
+                return check_database(db, pictures, tell=tell)
+        return _what_is_left(path, pictures, faults, tell)
+    except LogMissing:
+        raise
+    except LogError as error:
+        return Health(0, 0, 0, (str(error),))
+
+
+def _what_is_left(path: Path, pictures: PictureFolder, faults: tuple[str, ...], tell: Tell) -> Health:
+    try:
+        db, found = salvaged_copy(path)
+    except Damaged:
+        return Health(0, 0, 0, faults)
+    with closing(db):
+        rest = check_database(db, pictures, tell=tell)
+    return Health(rest.alignments, rest.events, rest.pictures, (*faults, *found.lost, *rest.problems))
+
+
+def structure_faults(folder: Path) -> tuple[str, ...]:
+    """What is wrong with the database as a file and as tables, whatever its rows say; raises LogError."""
+    path = there(folder)
+    if faults := (*head_faults(path), *wal_faults(path)):
+        return faults
+    try:
+        with closing(open_any_version(folder)) as db, one_line(path):
+            fault = _schema.schema_fault(db)
+            return (*([f"database: {fault}"] if fault else ()), *_damage(db))
+    except Damaged as error:
+        return (str(error),)
+
+
+def _damage(db: sqlite3.Connection) -> tuple[str, ...]:
+    """Each fault in a line of its own; SQLite's rows hold one or many lines, and it has changed which."""
+    rows = db.execute("PRAGMA integrity_check").fetchall()
+    lines = [line.strip() for (text,) in rows for line in str(text).splitlines()]
+    return tuple(f"database: {line}" for line in lines if line not in ("", "ok") and not _is_heading(line))
+
+
+def _is_heading(line: str) -> bool:
+    return line.startswith("*** in database ")
+
+
+def check_database(db: sqlite3.Connection, pictures: PictureFolder, *, tell: Tell = untold) -> Health:
+    """Every row of a database of the newest version, and every picture that it names."""
+    names = named_pictures(db)
+    problems = (*row_faults(db), *_picture_faults(names, pictures, tell))
+    return Health(_count(db, "alignment"), _count(db, "event"), len(names), problems)
+
+
+def _count(db: sqlite3.Connection, table: str) -> int:
+    return int(db.execute(f"SELECT count(*) FROM {table}").fetchone()[0])
+
+
+def row_faults(db: sqlite3.Connection) -> list[str]:
+    """Each row that is not as it was written, and each that is missing, in one line."""
+    return [*_loose_ends(db), *_gaps(db), *_altered(db), *_shifted(db)]
+
+
+def _loose_ends(db: sqlite3.Connection) -> list[str]:
+    rows = db.execute("PRAGMA foreign_key_check").fetchall()
+    return [f"{row[0]} {row[1]} belongs to nothing in {row[2]}" for row in rows]
+
+
+def _gaps(db: sqlite3.Connection) -> list[str]:
+    sql = "SELECT alignment_id FROM event GROUP BY 1 HAVING count(*) != max(sequence) OR min(sequence) != 1"
+    return [f"alignment {row[0]}: events are missing" for row in db.execute(sql)]
+
+
+def _altered(db: sqlite3.Connection) -> Iterator[str]:
+    cursor = db.cursor()
+    cursor.row_factory = sqlite3.Row
+    for row in cursor.execute("SELECT * FROM alignment ORDER BY id"):
+        for kept, columns in sums.ALIGNMENT.items():
+            if not sums.sound(row, columns, kept=kept):
+                yield f"alignment {row['id']}: {_IN_HEAD[kept]} is damaged"
+    for table, columns in (("event", sums.EVENT), ("entry", sums.ENTRY)):
+        sql = f"SELECT id, checksum, {', '.join(columns)} FROM {table} ORDER BY id"
+        for row in cursor.execute(sql):
+            if not sums.sound(row, columns):
+                yield f"{table} {row['id']}: its content is damaged"
+    for row in cursor.execute("SELECT * FROM setting"):
+        if not sums.sound(row, sums.SETTING):
+            yield f"the setting {row['name']!a} is damaged; it is as if it had never been set"
+
+
+def _shifted(db: sqlite3.Connection) -> list[str]:
+    """Events whose computed columns (charts read them) do not say what the body says."""
+    same = " AND ".join(f"{name} IS {how}" for name, how in _schema.COMPUTED)
+    sound = "typeof(body) = 'text' AND json_valid(body)"
+    sql = f"SELECT id FROM event WHERE CASE WHEN {sound} THEN NOT ({same}) END ORDER BY id"
+    return [f"event {row[0]}: a number beside its content is damaged" for row in db.execute(sql)]
+
+
+def _picture_faults(names: list[str], pictures: PictureFolder, tell: Tell) -> Iterator[str]:
+    for name in told(names, "pictures", tell):
+        if (fault := picture_fault(name, pictures)) is not None:
+            yield f"picture {name}: {fault}"
+
+
+def picture_fault(name: str, pictures: PictureFolder) -> str | None:
+    """What is wrong with one picture; None: nothing."""
+    try:
+        data = pictures.read(name)
+    except (OSError, ValueError) as error:  # a name that was damaged may be none
+        return getattr(error, "strerror", None) or "is no name of a picture"
+    if data is None:
+        return "is missing"
+    return None if name_of(data) == name else "is damaged"

@@ -1,0 +1,179 @@
+"""A log that is damaged, put aside, and a sound one of all that could be read in its place."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import sqlite3
+from collections.abc import Sequence
+from contextlib import closing, suppress
+from dataclasses import dataclass
+from pathlib import Path
+
+from server.log._check import check, check_database, structure_faults
+from server.log._database import (
+    FILE_NAME,
+    PART,
+    connect,
+    database_in,
+    fsync,
+    fsync_folder,
+    make_folder,
+    salvaged_copy,
+)
+from server.log._errors import Damaged, LogError, LogMissing, one_line
+from server.log._pictures import PictureFolder, name_of
+from server.log._progress import Tell, told, untold
+from server.log._prune import keep_setting, named_pictures, rule_in
+
+COMPANIONS = ("-wal", "-shm")
+
+
+@dataclass(frozen=True)
+class Rescue:
+    """What came out: how much of it there is, what is lost (a line each), where the damaged log is now."""
+
+    alignments: int
+    events: int
+    pictures: int
+    lost: tuple[str, ...]
+    aside: Path | None
+
+
+def rescue(folder: Path, backups: Sequence[Path] = (), *, tell: Tell = untold) -> Rescue:
+    """Make the log in ``folder`` a sound one of what can be read in it, and in these backups of it.
+
+    The damaged one stays beside it as ``spotwright-damaged-N.db``. A log that is whole is left as it is;
+    where there is none, the backups alone are read. Raises LogError; until the last moment nothing has
+    changed.
+    """
+    path = folder / FILE_NAME
+    files = [place for place in (path, *map(database_in, backups)) if place.is_file()]
+    if not files:
+        raise LogMissing(f"{folder}: no log there, and no backup named that could be read")
+    if path.is_file() and (whole := check(folder)).problems == ():
+        return Rescue(whole.alignments, whole.events, whole.pictures, (), None)
+    with one_line(path):
+        make_folder(folder)
+        part, lost = _salvaged_part(folder, files)
+        with closing(connect(part, mode="rw")) as db:
+            _bring_pictures(db, folder, backups, tell)
+            health = check_database(db, PictureFolder(folder / "pictures"), tell=tell)
+        aside = put_aside(path, "damaged") if path.is_file() else None
+        put_in_place(part, path)
+    return Rescue(health.alignments, health.events, health.pictures, (*lost, *health.problems), aside)
+
+
+def rescue_if_damaged(folder: Path) -> Rescue | None:
+    """As :func:`rescue`, where the database is damaged so that nothing more may be written to it."""
+    path = folder / FILE_NAME
+    if not path.is_file() or not path.stat().st_size:
+        return None
+    try:
+        faults = structure_faults(folder)
+    except LogError:
+        return None  # opening it says what it is
+    if not faults:
+        return None
+    with suppress(Damaged):  # not one row of ours in it
+        return rescue(folder)
+    return None
+
+
+def rescued_file(folder: Path, target: Path) -> tuple[int, tuple[str, ...]]:
+    """Write what can be read of the log in ``folder`` to the file ``target``: its events, what is lost."""
+    part, lost = _salvaged_part(target.parent, [folder / FILE_NAME], name=target.name + PART)
+    with closing(connect(part, mode="rw")) as db:
+        count = int(db.execute("SELECT count(*) FROM event").fetchone()[0])
+    put_in_place(part, target)
+    return count, lost
+
+
+def _salvaged_part(
+    folder: Path, files: Sequence[Path], *, name: str = FILE_NAME + PART
+) -> tuple[Path, tuple[str, ...]]:
+    part = fresh_part(folder, name)
+    copy, found = salvaged_copy(*files)
+    with closing(copy), closing(connect(part, mode="rwc")) as db:
+        copy.backup(db)
+        _keep_rule(files[0], db)
+        db.execute("PRAGMA journal_mode = DELETE")
+    return part, tuple(found.lost)
+
+
+def _keep_rule(path: Path, db: sqlite3.Connection) -> None:
+    """The rule for pictures, if SQLite can still read it; without one no picture goes."""
+    with suppress(sqlite3.Error, LogError, ValueError), closing(connect(path, mode="ro")) as old:
+        keep_setting(db, "pictures", rule_in(old).as_json())
+
+
+def _bring_pictures(db: sqlite3.Connection, folder: Path, backups: Sequence[Path], tell: Tell) -> None:
+    for backup in backups:
+        place = backup.parent if backup.is_file() else backup
+        copy_pictures(named_pictures(db), place, folder, tell)
+
+
+def copy_pictures(names: list[str], source: Path, target: Path, tell: Tell = untold) -> None:
+    """Bring what is missing or damaged in ``target``; all of it is on the disk afterwards.
+
+    Raises LogError that says which of the two it was.
+    """
+    come_from, go_to = PictureFolder(source / "pictures"), PictureFolder(target / "pictures")
+    new = []
+    for name in told(names, "pictures", tell):
+        with one_line(go_to.folder / name):
+            kept = go_to.read(name)
+        if kept is None or name_of(kept) != name:
+            with one_line(come_from.folder / name):
+                data = come_from.read(name)
+            if data is not None and name_of(data) == name:
+                with one_line(go_to.folder / name):
+                    new.append(go_to.keep(data, sync=False))
+    with one_line(go_to.folder):
+        go_to.sync(new)
+
+
+def fresh_part(folder: Path, name: str = FILE_NAME + PART) -> Path:
+    """Where a new database is made before it takes its place; what was left there is gone."""
+    part = folder / name
+    for leftover in (part, *(part.with_name(part.name + end) for end in (*COMPANIONS, "-journal"))):
+        leftover.unlink(missing_ok=True)
+    return part
+
+
+def put_in_place(part: Path, path: Path) -> None:
+    """Let a finished database take its place, for good."""
+    fsync(part)
+    part.replace(path)
+    fsync_folder(path.parent)
+
+
+def put_aside(path: Path, why: str) -> Path:
+    """Keep the database that another will replace as ``spotwright-WHY-N.db``; returns where."""
+    _close_for_good(path)
+    number = 1
+    while (aside := path.with_name(f"spotwright-{why}-{number}.db")).exists():
+        number += 1
+    try:
+        os.link(path, aside)
+    except OSError:  # this disk has no second names
+        shutil.copy2(path, aside)
+    for end in COMPANIONS:  # only left where the old log is damaged; they must not meet the new one
+        with suppress(FileNotFoundError):
+            os.replace(path.with_name(path.name + end), aside.with_name(aside.name + end))
+    fsync_folder(path.parent)
+    return aside
+
+
+def _close_for_good(path: Path) -> None:
+    """Fold the write-ahead log into the file; refused by SQLite while another program has the log open."""
+    if structure_faults(path.parent):
+        return  # SQLite could drop what is in it
+    try:
+        with closing(connect(path, mode="rw")) as db:
+            db.execute("PRAGMA busy_timeout = 500")
+            db.execute("PRAGMA journal_mode = DELETE")
+    except sqlite3.OperationalError as error:
+        raise LogError(f"{path}: the log is in use; stop 'spotwright serve' first") from error
+    except sqlite3.DatabaseError:
+        return  # damaged, which is why it is being replaced

@@ -1,0 +1,326 @@
+"""What can still be read of damaged logs, put together alignment by alignment, and what cannot."""
+
+from __future__ import annotations
+
+import json
+import re
+import sqlite3
+import uuid
+from collections import defaultdict
+from collections.abc import Iterator, Sequence
+from contextlib import closing, suppress
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+from server.log import _checksum as sums
+from server.log._file_format import Found, rows_in
+from server.log._rows import insert, insert_sealed, sealed_head
+from server.log._schema import KINDS, SOURCES, migrate, older_checksum
+from server.log._text import MOMENT, PICTURE, UUID, Json
+
+_ALIGNMENT = ("uuid", "started", "source", "machine", "note", "state", "verdict", "done")
+_EVENT = sums.EVENT
+_ENTRY = sums.ENTRY
+_EVENT_WIDTHS = (26, 27)  # of version 1, of all later ones
+_HEAD_WIDTHS = (9, 13)  # of versions 1 to 3, of version 4
+_MOST = 1_000_000  # events of one alignment; a number above is damaged
+_SHOWN = 160  # letters of a damaged entry that are told
+
+
+@dataclass(frozen=True)
+class _Row:
+    """One row as it was found: in which file, under which number, whether its checksum holds."""
+
+    file: int
+    number: int
+    sound: bool
+    live: bool
+    fields: Json
+
+    def rank(self) -> tuple[bool, bool, int]:
+        return self.sound, self.live, -self.file
+
+
+@dataclass
+class Salvage:
+    """The best of each row by its uuid; ``lost`` says in one line each what is not whole."""
+
+    alignments: dict[str, _Row] = field(default_factory=dict)
+    events: dict[str, _Row] = field(default_factory=dict)
+    entries: dict[str, _Row] = field(default_factory=dict)
+    owners: dict[tuple[int, int], str] = field(default_factory=dict)  # file, number → uuid of an alignment
+    twins: dict[tuple[int, int], tuple[int, int]] = field(default_factory=dict)  # the same in another file
+    last: dict[str, int] = field(default_factory=dict)  # table → the largest number that it ever gave
+    lengths: dict[int, int] = field(default_factory=dict)  # alignment → how many events it had
+    lost: list[str] = field(default_factory=list)
+
+
+def salvage(files: Sequence[Path]) -> Salvage:
+    """Read what can be read of these databases; of the same row in several, the first that is sound.
+
+    Raises OSError where one cannot be read at all.
+    """
+    found = Salvage()
+    for number, path in enumerate(files):
+        for record in rows_in(path):
+            _take(found, number, record)
+    _heal_heads(found)
+    _settle_owners(found)
+    if files:
+        _ask_sqlite(found, files[0])
+    return found
+
+
+def _heal_heads(found: Salvage) -> None:
+    """Alignments of one laser share one profile: the checksum says whether it was that of another one."""
+    machines = {row.fields["machine"] for row in found.alignments.values() if row.sound}
+    for name, row in found.alignments.items():
+        if not row.sound and (fields := sums.healed_head(row.fields, machines)) is not None:
+            found.alignments[name] = replace(row, sound=True, fields=row.fields | fields)
+
+
+def _settle_owners(found: Salvage) -> None:
+    """A head that is lost or damaged in one file may be whole in another that has events of it."""
+    for row in sorted(found.alignments.values(), key=_Row.rank):
+        found.owners[row.file, row.number] = row.fields["uuid"]
+    for place, other in found.twins.items():
+        here, there = (found.alignments.get(found.owners.get(at, "")) for at in (place, other))
+        if there is not None and (here is None or (there.sound and not here.sound)):
+            found.owners[place] = there.fields["uuid"]
+
+
+def _take(found: Salvage, file: int, record: Found) -> None:
+    for rows, made in (
+        (found.events, _event(record)),
+        (found.alignments, _alignment(record)),
+        (found.entries, _entry(record)),
+    ):
+        if made is not None:
+            fields, whole = made
+            row = _Row(file, record.rowid, whole, record.live, fields)
+            known = rows.get(fields["uuid"])
+            if known is not None and known.file != file and rows is found.events:
+                found.twins[known.file, known.fields["alignment_id"]] = file, fields["alignment_id"]
+            if known is None or row.rank() > known.rank():
+                rows[fields["uuid"]] = row
+            if rows is found.alignments:
+                found.owners.setdefault((file, record.rowid), fields["uuid"])
+
+
+def _ask_sqlite(found: Salvage, path: Path) -> None:
+    """Where SQLite can still say it, from the indexes alone: how many of each there were."""
+    sql = "SELECT alignment_id, max(sequence) FROM event GROUP BY 1"
+    with suppress(sqlite3.Error, UnicodeError, ValueError), closing(_opened(path)) as db:
+        found.last = {
+            str(name): int(last) for name, last in db.execute("SELECT name, seq FROM sqlite_sequence")
+        }
+        found.lengths = {int(number): int(last) for number, last in db.execute(sql)}
+
+
+def _opened(path: Path) -> sqlite3.Connection:
+    return sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)
+
+
+def _event(record: Found) -> tuple[Json, bool] | None:
+    if len(record.values) not in _EVENT_WIDTHS:
+        return None
+    fields = dict(zip(_EVENT, record.values[1:9], strict=True))
+    kept = record.values[26] if len(record.values) > 26 else None
+    whole = kept == sums.sum_of(fields, _EVENT) or _old_and_whole(fields, kept)
+    return fields, whole and _is_json(fields["body"])
+
+
+def _entry(record: Found) -> tuple[Json, bool] | None:
+    if len(record.values) != 9 or record.values[2] not in KINDS:
+        return None
+    fields = dict(zip(_ENTRY, record.values[1:8], strict=True))
+    kept = record.values[8]
+    whole = kept == sums.sum_of(fields, _ENTRY) or _old_and_whole(fields, kept)
+    return fields, whole and _is_json(fields["body"])
+
+
+def _old_and_whole(fields: Json, kept: object) -> bool:
+    """Rows of versions 1 to 3: a checksum over a part of them, or none at all."""
+    texts = (fields["uuid"], fields["happened"], fields["body"], fields.get("reading"))
+    if not all(isinstance(text, str) for text in texts[:3]) or not isinstance(texts[3], str | None):
+        return False
+    number, picture = fields["alignment_id"], fields["picture"]
+    fits = isinstance(number, int | None) and fields["withdrawn"] in (0, 1)
+    fits = fits and (picture is None or bool(PICTURE.fullmatch(str(picture))))
+    with suppress(UnicodeError):
+        return fits and kept in (None, older_checksum(*texts)) and bool(re.fullmatch(MOMENT, texts[1]))
+    return False
+
+
+def _alignment(record: Found) -> tuple[Json, bool] | None:
+    """``fields`` has own, and sound_state and sound_verdict beside the columns."""
+    if len(record.values) not in _HEAD_WIDTHS:
+        return None
+    fields = dict(zip(_ALIGNMENT, record.values[1:9], strict=True))
+    if len(record.values) == 9:
+        if not (_plausible(fields) and fields["done"] in (0, 1)):
+            return None
+        return fields | {"own": 1, "sound_state": _is_json(fields["state"]), "sound_verdict": True}, True
+    fields["own"], head, state, verdict = record.values[9:]
+    fields["head_checksum"] = head
+    whole = head == sums.sum_of(fields, sums.HEAD)
+    if not (whole or _plausible(fields)):
+        return None
+    fields["sound_state"] = state == sums.sum_of(fields, sums.STATE)
+    fields["sound_verdict"] = verdict == sums.sum_of(fields, sums.VERDICT)
+    return fields, whole
+
+
+def _plausible(fields: Json) -> bool:
+    """Whether it may be the head of an alignment at all."""
+    texts = all(isinstance(fields[name], str) for name in ("uuid", "started", "source", "machine", "note"))
+    return (
+        texts
+        and bool(re.fullmatch(UUID, fields["uuid"]))
+        and bool(re.fullmatch(MOMENT, fields["started"]))
+        and fields["source"] in SOURCES
+    )
+
+
+def _is_json(text: object) -> bool:
+    if text is None:
+        return True
+    try:
+        return isinstance(text, str) and isinstance(json.loads(text), dict)
+    except (ValueError, RecursionError):
+        return False
+
+
+@dataclass
+class _Group:
+    """One alignment as it will be written: its head, if there is any left, and its events in order."""
+
+    number: int
+    uuid: str
+    head: _Row | None
+    events: list[_Row]
+    faults: list[str]
+
+
+def write(found: Salvage, db: sqlite3.Connection) -> None:
+    """Put all of it into an empty database, of the newest version then; adds to ``found.lost``."""
+    migrate(db)
+    db.execute("BEGIN")
+    numbers: dict[str, int] = {}
+    for group in _groups(found):
+        numbers[group.uuid] = group.number
+        _write_head(db, group)
+        _write_events(db, group)
+        found.lost += [f"alignment {group.number}: {fault}" for fault in group.faults]
+    for row in sorted(found.entries.values(), key=lambda row: (row.file, row.number)):
+        _write_entry(db, found, row, numbers)
+    _tell_the_end(found)
+    db.execute("COMMIT")
+
+
+def _groups(found: Salvage) -> Iterator[_Group]:
+    events = defaultdict[str, list[_Row]](list)
+    for row in found.events.values():
+        if isinstance(row.fields["alignment_id"], int) and isinstance(row.fields["sequence"], int):
+            events[_owner(found, row)].append(row)
+        else:
+            found.lost.append(f"an entry (number {row.number}) is damaged: {_shown(row.fields)}")
+    order = sorted({*found.alignments, *events}, key=lambda name: _place(found, name, events[name]))
+    taken = set[int]()
+    for name in order:
+        head = found.alignments.get(name)
+        rows = events[name]
+        number = head.number if head else rows[0].fields["alignment_id"]
+        if not any(row.sound for row in rows) and (head is None or not head.sound):
+            _tell_damaged(found, number, head, rows)
+            continue
+        number = number if number not in taken and 0 < number < 1 << 62 else max(taken) + 1
+        taken.add(number)
+        place = _place(found, name, rows)
+        yield _group(number, name, head, rows, found.lengths.get(place[1], 0) if place[0] == 0 else 0)
+
+
+def _place(found: Salvage, name: str, rows: list[_Row]) -> tuple[int, int]:
+    head = found.alignments.get(name)
+    return (head.file, head.number) if head else (rows[0].file, rows[0].fields["alignment_id"])
+
+
+def _owner(found: Salvage, row: _Row) -> str:
+    """The uuid of the alignment that an event is of, a new one where its head is lost."""
+    number = row.fields["alignment_id"]
+    return found.owners.get((row.file, number)) or str(uuid.uuid5(uuid.NAMESPACE_OID, f"{row.file} {number}"))
+
+
+def _tell_damaged(found: Salvage, number: int, head: _Row | None, rows: list[_Row]) -> None:
+    found.lost += [f"alignment {number}: an entry is damaged: {_shown(row.fields)}" for row in rows]
+    if head is not None:
+        found.lost.append(f"alignment {number}: it is damaged, and nothing of it is left")
+
+
+def _group(number: int, name: str, head: _Row | None, rows: list[_Row], length: int) -> _Group:
+    faults = []
+    if head is None:
+        faults.append("its laser's profile and its note are lost")
+    elif not head.sound:
+        faults.append("its laser's profile or its note is damaged; compare them before you trust them")
+    whole = sorted((row for row in rows if row.sound), key=lambda row: row.fields["sequence"])
+    at = {row.fields["sequence"] for row in whole}
+    damaged = [row for row in rows if not row.sound and row.fields["sequence"] not in at]
+    missing = sorted(set(range(1, min(max(at | {length}), _MOST) + 1)) - at)
+    faults += [f"entry {row.fields['sequence']} is damaged: {_shown(row.fields)}" for row in damaged]
+    told = {row.fields["sequence"] for row in damaged}
+    faults += [f"entry {place} is lost" for place in missing if place not in told]
+    if head is not None and head.sound and not head.fields["sound_state"]:
+        faults.append("what was in mind beside its entries is damaged; it cannot be gone on with")
+    if head is not None and head.sound and not head.fields["sound_verdict"]:
+        faults.append("its verdict is damaged")
+    return _Group(number, name, head, whole, faults)
+
+
+def _shown(fields: Json) -> str:
+    text = fields["body"]
+    text = text.decode("utf-8", "replace") if isinstance(text, bytes) else str(text)
+    return " ".join(ascii(text)[1:-1].split())[:_SHOWN]
+
+
+def _write_head(db: sqlite3.Connection, group: _Group) -> None:
+    head = {"uuid": group.uuid, "note": "", "machine": "{}", "source": "offline", "own": 0}
+    head |= {"started": group.events[0].fields["happened"] if group.events else ""}
+    fields: Json = group.head.fields if group.head else head
+    row = {name: fields.get(name) for name in ("uuid", "started", "source", "machine", "note", "own")}
+    row["machine"] = row["machine"] if _is_json(row["machine"]) else "{}"
+    if group.faults:  # what is not whole is never gone on with
+        row |= {"own": 0, "note": f"{row['note']} (rescued; not all of it is there)".strip()}
+    row["state"] = fields["state"] if fields.get("sound_state") else None
+    whole = bool(fields.get("sound_verdict"))
+    row |= {"verdict": fields["verdict"] if whole else None, "done": fields["done"] if whole else 0}
+    insert(db, "alignment", {"id": group.number} | sealed_head(row))
+
+
+def _write_events(db: sqlite3.Connection, group: _Group) -> None:
+    for place, event in enumerate(group.events, start=1):
+        row = event.fields | {"alignment_id": group.number, "sequence": place}
+        taken = db.execute("SELECT 1 FROM event WHERE id = ?", (event.number,)).fetchone()
+        number = {} if taken or not 0 < event.number < 1 << 62 else {"id": event.number}
+        insert_sealed(db, "event", number | row)
+
+
+def _write_entry(db: sqlite3.Connection, found: Salvage, entry: _Row, numbers: dict[str, int]) -> None:
+    if not entry.sound:
+        found.lost.append(
+            f"{entry.fields['kind']} (number {entry.number}) is damaged: {_shown(entry.fields)}"
+        )
+        return
+    of = entry.fields["alignment_id"]
+    number = None if of is None else numbers.get(found.owners.get((entry.file, of), ""))
+    insert_sealed(db, "entry", entry.fields | {"alignment_id": number})
+
+
+def _tell_the_end(found: Salvage) -> None:
+    """Alignments, cuts and upkeep that came last leave no gap behind."""
+    for table, rows in (("alignment", found.alignments), ("entry", found.entries)):
+        last = max((row.number for row in rows.values() if row.file == 0), default=0)
+        missing = found.last.get(table, 0) - last
+        if missing > 0:
+            words = {"alignment": "alignments", "entry": "cuts or upkeep"}[table]
+            found.lost.append(f"{words}: the last {missing} are lost")

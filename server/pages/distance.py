@@ -1,0 +1,117 @@
+"""What is read from two metres: one act in very few words, where, which way, how much."""
+
+from __future__ import annotations
+
+from server.log import Json
+from server.pages.words import controller_words, head_words
+from server.session.snapshot import Snapshot, marked_place
+from server.solver.steps import Step
+from server.solver.words import axis_way_words, fraction_of_turn, moving_axes, station_words, turn_way_words
+from server.sources.base import Place
+
+__all__ = ["distance"]
+
+_PLACES = {
+    "tube": "Tube",
+    "tube-exit": "Tube exit",
+    "tube-far": "Tube far end",
+    "mirror-1": "Mount 1",
+    "mirror-2": "Mount 2",
+    "mirror-3": "Mount 3",
+}
+
+
+def distance(snapshot: Snapshot) -> Json:
+    """Return ``{"kind", "what", "where", "amount", "unit"}``: the act, its place, what is done there.
+
+    ``kind``: read, hang, walk, pulse, look, turn, shift, inspect, done, fault. ``what`` and ``where`` are a
+    word or two. ``amount``: lines of ``{"way", "value", "unit"}``; ``way`` is clockwise, anticlockwise, a
+    direction of the machine, or empty.
+    """
+    place = marked_place(snapshot.step)
+    return _mark(snapshot, place) if place else _OTHERS[snapshot.step.do](snapshot.step)
+
+
+def _act(kind: str, what: str, where: str, *amount: Json) -> Json:
+    return {"kind": kind, "what": what, "where": where, "amount": list(amount)}
+
+
+def _line(value: str, unit: str = "", way: str = "") -> Json:
+    return {"way": way, "value": value, "unit": unit}
+
+
+# the steps that ask for a mark
+
+
+def _mark(snapshot: Snapshot, wanted: Place) -> Json:
+    where = _station(wanted.station)
+    if not snapshot.cautions:
+        return _act("read", "Read", "")
+    if snapshot.source == "offline":
+        return _act("pulse", "Pulse", where, *_head(snapshot, wanted))
+    if snapshot.candidates:
+        return _act("look", "Look", f"{len(snapshot.candidates)} marks")
+    if snapshot.wrong_card is not None:
+        return _act("hang", "Hang", where, *_head(snapshot, wanted))
+    if snapshot.misses:
+        return _act("look", "Look", "No mark")
+    if snapshot.card_is_ready:
+        return _act("pulse", "Pulse", where, _line("lid closed"))
+    return _hang(snapshot, wanted, where)
+
+
+def _hang(snapshot: Snapshot, wanted: Place, where: str) -> Json:
+    place = snapshot.place
+    if place is None or place.station != wanted.station:
+        return _act("hang", "Hang", where, *_head(snapshot, wanted))
+    if place.agrees(wanted):
+        return _act("hang", "Tape", where, _line("fresh"))
+    return _act("walk", "Head", where, *_head(snapshot, wanted))
+
+
+def _head(snapshot: Snapshot, wanted: Place) -> list[Json]:
+    """Return where the head goes: a corner by its name, any other place as the controller counts it."""
+    bed = snapshot.machine.bed
+    words = head_words(wanted.head_mm, bed)
+    if "," in words or words[0].isdigit():
+        return [_line(part.strip()) for part in controller_words(wanted.head_mm, bed).split(",")]
+    return [_line(words)]
+
+
+def _station(station: str) -> str:
+    return station_words(station).removeprefix("the ").capitalize()
+
+
+# the others
+
+
+def _turn(step: Step) -> Json:
+    turns = step.turns or 0.0
+    unit = "turns" if abs(turns) > 1 else "turn"
+    amount = _line(fraction_of_turn(turns), unit, turn_way_words(turns))
+    return _act("turn", "Turn", f"Mirror {step.mount}", amount)
+
+
+def _shift(step: Step) -> Json:
+    moves = moving_axes(step.move_mm or ())
+    lines = [_line(f"{abs(mm):.1f}", "mm", axis_way_words(axis, mm).split()[-1]) for axis, mm in moves]
+    return _act("shift", "Move", _PLACES.get(step.part or "", step.part or ""), *lines)
+
+
+def _inspect(step: Step) -> Json:
+    first, _, rest = (step.cause or "").capitalize().partition("-")
+    return _act("inspect", "Look", first, *([_line(rest.replace("-", " "))] if rest else []))
+
+
+def _done(step: Step) -> Json:
+    known = list(step.verdict.overlap_mm.values()) if step.verdict else []
+    if not known:
+        return _act("done", "Done", "Good")
+    return _act("done", "Done", "Overlap", _line(f"{max(known):.1f}", "mm"))
+
+
+def _fault(step: Step) -> Json:
+    return _act("fault", "Fault", "Read below")
+
+
+_OTHERS = {"turn": _turn, "shift": _shift, "inspect": _inspect, "done": _done, "stop": _fault}

@@ -1,0 +1,110 @@
+// The buttons: each press counts once, and none that was meant for the button before.
+
+import { find, html, remake } from "./make.js";
+
+const DEAD_MS = 400; // a new button under a finger that is already coming down
+/** @type {ReturnType<typeof setTimeout>} */
+let waking;
+let looked = ""; // the choices of the inspection that the person has been at
+let asked = ""; // a button that asks once more, pressed once
+
+/** @param {State} state @param {Link} link */
+export function showButtons(state, link) {
+  const { primary, others, choices } = state,
+    looking = choices.length > 0 && looked === occasion(state);
+  const held = document.activeElement?.id === "primary";
+  const sure = primary?.action === "restart" && asked === occasion(state);
+  const made = remake(find("#buttons"), looking ? choices : [primary, others, sure, Boolean(state.finish)], () => {
+    if (looking)
+      return [
+        html("p", { class: "said-before" }, "What did you find?"),
+        ...choices.map((button) => make(button, link)),
+      ];
+    if (sure)
+      return [
+        html("p", { class: "said-before" }, "Begin anew? This alignment stays in the log."),
+        make(/** @type {Button} */ (primary), link, true),
+        make({ label: "No, stay here", action: "stay", body: {} }, link),
+      ];
+    const first = state.finish ? [html("a", { class: "button primary", href: "#finish" }, "Before you cut")] : [];
+    return [...first, ...(primary ? [make(primary, link, true)] : []), ...others.map((button) => make(button, link))];
+  });
+  if (made) sleep();
+  if (held) find("#primary")?.focus({ preventScroll: true });
+}
+
+/** @param {Link} link */
+export function showTake(link) {
+  const attributes = { type: "button", id: "take", class: "primary", onclick: () => link.takeHands() };
+  if (remake(find("#buttons"), "take", () => [html("button", attributes, "Take the hands here")])) sleep();
+}
+
+/** All buttons are dead without a connection.
+ * @param {boolean} lost */
+export function stopButtons(lost) {
+  for (const part of /** @type {NodeListOf<HTMLElement>} */ (document.querySelectorAll(".do, .entry, .more")))
+    part.inert = lost;
+}
+
+/** @param {State} state */
+const occasion = ({ choices, readings, run }) => JSON.stringify([choices, readings.length, run]);
+
+/** @param {Button} button @param {Link} link @param {boolean} [main] */
+function make(button, link, main = false) {
+  const look = {
+    type: "button",
+    id: main ? "primary" : null,
+    class: main ? "primary" : null,
+    "data-action": button.action,
+  };
+  return html(
+    "button",
+    { ...look, onclick: (/** @type {MouseEvent} */ event) => press(event, button, link) },
+    button.label,
+  );
+}
+
+// Not disabled: that would take the focus from who works by keys.
+function sleep() {
+  clearTimeout(waking);
+  for (const button of document.querySelectorAll("#buttons button")) button.ariaDisabled = "true";
+  waking = setTimeout(() => {
+    for (const button of document.querySelectorAll("#buttons button:not([data-busy])")) button.ariaDisabled = null;
+  }, DEAD_MS);
+}
+
+/** @param {MouseEvent} event @param {Button} button @param {Link} link */
+async function press(event, button, link) {
+  const pressed = /** @type {HTMLElement} */ (event.currentTarget);
+  if (pressed.ariaDisabled === "true" || !link.state) return;
+  if (["look", "stay", "restart"].includes(button.action) && again(button, link.state)) return turnOver(link);
+  const label = pressed.textContent ?? "";
+  pressed.ariaDisabled = "true";
+  pressed.dataset.busy = "";
+  pressed.textContent = button.action === "pulse" ? "Looking…" : "One moment…";
+  await link.act(button.action, button.body);
+  delete pressed.dataset.busy;
+  if (pressed.isConnected) pressed.textContent = label;
+  sleep();
+}
+
+/** Returns whether the press only asks for another one; remembers of what.
+ * @param {Button} button @param {State} state */
+function again(button, state) {
+  if (button.action === "look") looked = occasion(state);
+  if (button.action === "restart" && asked === occasion(state)) return false;
+  asked = button.action === "restart" ? occasion(state) : "";
+  return true;
+}
+
+/** @param {Link} link */
+function turnOver(link) {
+  if (link.state) showButtons(link.state, link);
+  find("#buttons button")?.focus();
+}
+
+// A key that is held presses once; a press with the space bar too.
+document.addEventListener("keydown", (event) => {
+  const button = event.target instanceof Element && event.target.closest("#buttons button");
+  if (button && event.repeat && ["Enter", " "].includes(event.key)) event.preventDefault();
+});

@@ -1,0 +1,112 @@
+"""An alignment's events between JSON, as the log keeps them, and the solver's dataclasses."""
+
+from __future__ import annotations
+
+from dataclasses import MISSING, dataclass, fields
+from typing import Any
+
+from server.log import Json
+from server.solver.events import Difference, Inspected, MarkSeen, NoMark, Shift, Turn
+
+__all__ = [
+    "Difference",
+    "Entry",
+    "Event",
+    "Inspected",
+    "MarkSeen",
+    "NoMark",
+    "Shift",
+    "Turn",
+    "Unread",
+    "event_json",
+    "event_of",
+]
+
+
+@dataclass(frozen=True)
+class Unread:
+    """An event that is not to be understood here: of a kind that a later version wrote."""
+
+    kind: str
+
+
+@dataclass(frozen=True)
+class Undo:
+    """The event of that uuid was taken back; neither of the two is in the document that the solver gets."""
+
+    event: str
+
+
+Event = MarkSeen | NoMark | Turn | Shift | Inspected | Difference | Undo | Unread
+_KINDS: dict[str, type[Any]] = {
+    "mark": MarkSeen,
+    "no-mark": NoMark,
+    "turn": Turn,
+    "shift": Shift,
+    "inspected": Inspected,
+    "difference": Difference,
+    "undo": Undo,
+}
+_NAMES = {made: kind for kind, made in _KINDS.items()}
+
+
+@dataclass(frozen=True)
+class Entry:
+    """An event in the log: its number, when it was written (UTC), whether it no longer counts."""
+
+    id: int
+    uuid: str
+    when: str
+    event: Event
+    withdrawn: bool
+    has_picture: bool
+
+    @property
+    def kind(self) -> str:
+        """The event's kind, as the document calls it."""
+        return kind_of(self.event)
+
+    @classmethod
+    def of(cls, row: Json) -> Entry:
+        """Return a row of the log's."""
+        known = {key: row[key] for key in ("id", "uuid", "when", "withdrawn", "has_picture")}
+        return cls(event=event_of(row["event"]), **known)
+
+
+def without_undo(document: Json) -> Json:
+    """Return an alignment document without the events that only say that another was taken back."""
+    return {**document, "events": [event for event in document["events"] if event.get("kind") != "undo"]}
+
+
+def event_of(data: Json) -> Event:
+    """Return an event of an alignment document; one with a lack or of an unknown kind is Unread."""
+    kind = str(data.get("kind"))
+    made = _KINDS.get(kind)
+    if made is None:
+        return Unread(kind)
+    names = {field.name for field in fields(made)}
+    try:
+        event: Event = made(**{name: _frozen(name, data[name]) for name in names if name in data})
+    except TypeError:
+        return Unread(kind)
+    return event
+
+
+def event_json(event: Event) -> Json:
+    """Return it as an alignment document has it."""
+    values = {field.name: getattr(event, field.name) for field in fields(event) if field.name != "kind"}
+    told = {field.name for field in fields(event) if field.default is MISSING}
+    told |= {field.name for field in fields(event) if values.get(field.name) != field.default}
+    plain = {key: list(value) if isinstance(value, tuple) else value for key, value in values.items()}
+    return {"kind": kind_of(event), **{key: value for key, value in plain.items() if key in told}}
+
+
+def kind_of(event: Event) -> str:
+    """Return 'mark', 'no-mark', 'turn', 'shift', 'inspected'."""
+    return event.kind if isinstance(event, Unread) else _NAMES[type(event)]
+
+
+def _frozen(name: str, value: Any) -> Any:
+    if name == "sigma_mm" and isinstance(value, int | float):
+        return (float(value), float(value))
+    return tuple(value) if isinstance(value, list) else value

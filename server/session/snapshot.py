@@ -1,0 +1,212 @@
+"""What a session looks like at one moment, for whoever shows it: frozen, and typed to the last number."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from firmware.health import Finding
+from server.log import Json
+from server.session.events import Entry, Event, MarkSeen
+from server.solver import Profile, Step
+from server.solver.machine.profile import Point
+from server.solver.steps import Expect
+from server.sources.base import Place, Placed
+
+__all__ = ["CardInPicture", "Hardware", "LiveMark", "RigSight", "SeenMark", "Snapshot", "marked_place"]
+
+
+@dataclass(frozen=True)
+class LiveMark:
+    """The newest mark as a frame has it.
+
+    taken_s : when the frame was taken, monotonic. taken_ms : the same instant as the wall clock had it, for a
+    browser to compare with its own; nothing else rests on it.
+    """
+
+    station: str
+    offset_mm: Point
+    sigma_mm: Point
+    taken_s: float
+    taken_ms: float
+
+    def as_json(self) -> Json:
+        """Return plain JSON values."""
+        pairs = {"offset_mm": list(self.offset_mm), "sigma_mm": list(self.sigma_mm)}
+        return {"station": self.station, **pairs, "taken_s": self.taken_s, "taken_ms": self.taken_ms}
+
+
+@dataclass(frozen=True)
+class SeenMark:
+    """The mark of the newest pulse, as it was read."""
+
+    station: str
+    head_mm: Point
+    offset_mm: Point
+    sigma_mm: Point
+    width_mm: Point
+    shape: str
+    warnings: tuple[str, ...] = ()
+
+    def as_json(self) -> Json:
+        """Return plain JSON values."""
+        return {key: list(value) if isinstance(value, tuple) else value for key, value in vars(self).items()}
+
+    @classmethod
+    def from_json(cls, data: Json) -> SeenMark:
+        """Return what ``as_json`` gave."""
+        known = {name: data[name] for name in cls.__dataclass_fields__ if name in data}
+        frozen: Json = {
+            key: tuple(value) if isinstance(value, list) else value for key, value in known.items()
+        }
+        return cls(**frozen)
+
+
+@dataclass(frozen=True)
+class CardInPicture:
+    """Where the card is in pictures of ``size_px`` (cols, rows): homography from its mm to pixels."""
+
+    station: str
+    homography: tuple[tuple[float, ...], ...]
+    size_px: tuple[int, int]
+    markers_seen: int
+
+    def as_json(self) -> Json:
+        """Return plain JSON values."""
+        rows = [list(row) for row in self.homography]
+        size = list(self.size_px)
+        return {
+            "station": self.station,
+            "homography": rows,
+            "size_px": size,
+            "markers_seen": self.markers_seen,
+        }
+
+
+@dataclass(frozen=True)
+class RigSight:
+    """What a rig elsewhere told of itself; ``seen``: how many pictures it has sent."""
+
+    name: str
+    station: str | None = None
+    offset_mm: Point | None = None
+    fault: str = ""
+    lid_closed: bool | None = None
+    has_picture: bool = False
+    seen: int = 0
+    silent: bool = False
+
+    def as_json(self) -> Json:
+        """Return plain JSON values."""
+        offset = None if self.offset_mm is None else list(self.offset_mm)
+        return {**vars(self), "offset_mm": offset}
+
+
+@dataclass(frozen=True)
+class Hardware:
+    """Faults, the lid, the mark as it is seen now, and rigs elsewhere."""
+
+    faults: tuple[Finding, ...] = ()
+    lid_closed: bool | None = None
+    live: LiveMark | None = None
+    rigs: tuple[RigSight, ...] = ()
+
+    def as_json(self) -> Json:
+        """Return plain JSON values."""
+        return {
+            "faults": [{"code": f.code, "line": f.line, "urgent": f.urgent} for f in self.faults],
+            "lid_closed": self.lid_closed,
+            "live": self.live.as_json() if self.live else None,
+            "rigs": [rig.as_json() for rig in self.rigs],
+        }
+
+
+@dataclass(frozen=True)
+class Snapshot:
+    """All that is known of one alignment under way.
+
+    version : rises with every change. run : of this process. source : practice, camera or offline.
+    step_name : names the step for whoever answers it. cautions : they were acknowledged. place : where the
+    card was said to hang. aimed : where the mark after the newest move was to land. misses : so many pulses
+    at the right card left no mark. used : the tape that hangs has been fired at. turned : a held screw has
+    turned. may_undo : the newest event can be taken back.
+    """
+
+    version: int
+    run: str
+    source: str
+    alignment: int | None
+    step_name: str
+    machine: Profile
+    step: Step
+    cautions: bool = False
+    place: Place | None = None
+    aimed: Expect | None = None
+    seen: SeenMark | None = None
+    misses: int = 0
+    used: bool = False
+    watch: bool = False
+    turned: bool = False
+    said: str = ""
+    candidates: tuple[Point, ...] = ()
+    events: tuple[Entry, ...] = ()
+    card: CardInPicture | None = None
+    rig: Hardware = Hardware()
+    may_undo: bool = False
+
+    @property
+    def wrong_card(self) -> str | None:
+        """The station of the card in view, where another was said to hang."""
+        seen, place = self.card, self.place
+        wrong = self.source == "camera" and seen and place and seen.station != place.station
+        return seen.station if seen and wrong else None
+
+    @property
+    def expect(self) -> Expect | None:
+        """Where the next mark will land, by this step or by the move that was made."""
+        return self.step.expect or self.aimed
+
+    @property
+    def counted(self) -> tuple[Event, ...]:
+        """The events without those that were withdrawn, oldest first."""
+        return tuple(entry.event for entry in self.events if not entry.withdrawn)
+
+    @property
+    def newest_mark(self) -> tuple[int, MarkSeen] | None:
+        """The number and the event of the newest mark that counts."""
+        for entry in reversed(self.events):
+            if isinstance(entry.event, MarkSeen) and not entry.withdrawn:
+                return entry.id, entry.event
+        return None
+
+    @property
+    def wanted(self) -> Placed | None:
+        """Where the step wants its mark, or where it says that the next one will land."""
+        return marked_place(self.step) or self.step.expect
+
+    @property
+    def card_is_ready(self) -> bool:
+        """Whether an unused card hangs, and the head stands, where the step wants its mark."""
+        wanted = marked_place(self.step)
+        ready = wanted and self.place and not self.used and self.place.agrees(wanted)
+        return bool(ready and self.wrong_card is None)
+
+    @property
+    def pulse_is_due(self) -> bool:
+        """Whether the next thing to do is to fire."""
+        return self.cautions and self.card_is_ready
+
+
+def marked_place(step: Step) -> Place | None:
+    """Return where a step wants a mark; None for any other step."""
+    if step.do != "mark" or step.station is None or step.head_mm is None:
+        return None
+    return Place(step.station, step.head_mm)
+
+
+def expect_of(data: Any) -> Expect | None:
+    """Return what ``Expect.as_json`` gave, or None."""
+    if data is None:
+        return None
+    (x, y), (u, v) = data["head_mm"], data["offset_mm"]
+    return Expect(data["station"], (x, y), (u, v), data["sigma_mm"])

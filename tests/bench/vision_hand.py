@@ -1,0 +1,193 @@
+"""Photos by hand, marks on marks, cards and marks as they are: one line each, with peers in the same run.
+
+    python tests/bench/vision_hand.py [--only NAME,NAME] [--scenes N] [--seed N]
+
+The peers: `threshold` takes the other picture away in the card's frame and reports the largest blob beyond
+six
+robust standard deviations; `two discs` is scipy's least squares of a new disc on a saturating sum, given the
+places and sizes of the old ones. Both are handed the card by our own reader.
+"""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Callable, Iterator
+
+import cv2
+import numpy as np
+import vision_hand_cases as cases
+from scipy.ndimage import center_of_mass, gaussian_filter, label
+from scipy.optimize import least_squares
+from vision_hand_cases import Case
+
+import vision
+from vision.find import find_card
+from vision.window import flatten, window_grid
+
+GRID = window_grid(0.25)
+PAIRS: dict[str, Callable[[int, int], Iterator[Case]]] = {
+    "hand workshop": lambda n, seed: cases.by_hand("workshop", n, seed),
+    "hand harsh": lambda n, seed: cases.by_hand("harsh", n, seed),
+    "on top": lambda n, seed: cases.on_top(n, seed),
+    "on top, by hand": lambda n, seed: cases.on_top(n, seed, steady=False),
+    "third, aligned": lambda n, seed: cases.on_top(n, seed, farthest_mm=0.3, old=2),
+    "fresh tape": lambda n, seed: cases.fresh(n, seed),
+}
+SINGLES: dict[str, Callable[[int, int], Iterator[Case]]] = {
+    "easy": lambda n, seed: cases.single(n, seed, grade="easy"),
+    "workshop": lambda n, seed: cases.single(n, seed),
+    "JPEG 50": lambda n, seed: cases.single(n, seed, jpeg=50),
+    "JPEG 30": lambda n, seed: cases.single(n, seed, jpeg=30),
+    "one-sided halo": lambda n, seed: cases.single(n, seed, halo=0.8, form="disc"),
+    "two lobes": lambda n, seed: cases.single(n, seed, form="two", diameter=5.0),
+    "four lobes": lambda n, seed: cases.single(n, seed, form="four", diameter=5.0),
+    "doughnut": lambda n, seed: cases.single(n, seed, form="ring"),
+    "edge twice as ragged": lambda n, seed: cases.single(n, seed, form="disc", ragged=0.06),
+    "bent 300": lambda n, seed: cases.hard_card("bent 300", n, seed),
+    "bent 100": lambda n, seed: cases.hard_card("bent 100", n, seed),
+    "blurred 6 px": lambda n, seed: cases.hard_card("blurred 6 px", n, seed),
+    "smeared 8 px": lambda n, seed: cases.hard_card("smeared 8 px", n, seed),
+    "pale print": lambda n, seed: cases.hard_card("pale print", n, seed),
+}
+
+
+def new_marks(answer: vision.Reading | vision.NoReading) -> list[vision.Mark]:
+    return [m for m in getattr(answer, "marks", ()) if m.new is not False]
+
+
+def flat(picture: np.ndarray) -> np.ndarray | None:
+    found = find_card(picture)
+    if isinstance(found, vision.NoReading):
+        return None
+    return flatten(picture, found[1].units_to_px, GRID).mean(axis=2)
+
+
+def darkening(after: np.ndarray, before: np.ndarray) -> np.ndarray | None:
+    """How much darker each point became, the gain of the whole window evened out."""
+    seen, known = flat(after), flat(before)
+    if seen is None or known is None:
+        return None
+    inside = GRID.radius_mm() < 22.5
+    return (known * np.median(seen[inside] / np.maximum(known[inside], 4)) - seen) * inside
+
+
+def by_threshold(after: np.ndarray, before: np.ndarray) -> np.ndarray | None:
+    """Centre of the largest blob beyond six robust standard deviations, None if there is none of 1 mm²."""
+    change = darkening(after, before)
+    if change is None:
+        return None
+    change = np.abs(gaussian_filter(change, 1.0))
+    spread = 1.4826 * np.median(change[GRID.radius_mm() < 22.5]) + 0.3
+    blobs, count = label(change > 6 * spread)
+    sizes = np.bincount(blobs.ravel())[1:] if count else np.zeros(1)
+    if sizes.max() < 16:
+        return None
+    row, col = center_of_mass(blobs == 1 + int(np.argmax(sizes)))
+    u, v = GRID.axes_mm()
+    return np.array([np.interp(col, np.arange(GRID.side), u), np.interp(row, np.arange(GRID.side), v)])
+
+
+def by_two_discs(case: Case) -> np.ndarray | None:
+    """A new disc on the old ones, whose places and sizes are told: h · exp(-old) · (1 - exp(-new))."""
+    assert case.after is not None
+    change = darkening(case.after, case.before)
+    if change is None:
+        return None
+    u, v = np.broadcast_arrays(GRID.axes_mm()[0][None, :], GRID.axes_mm()[1][:, None])
+    near = np.hypot(u - case.old[0].centre[0], v - case.old[0].centre[1]) < 7
+    x, y, z = u[near], v[near], change[near]
+
+    def disc(at: np.ndarray, radius: float) -> np.ndarray:
+        return 1 / (1 + np.exp(np.clip((np.hypot(x - at[0], y - at[1]) - radius) / 0.2, -40, 40)))
+
+    gone = sum(disc(np.array(o.centre), o.diameter / 2) for o in case.old)
+
+    def rest(p: np.ndarray) -> np.ndarray:
+        return p[3] * np.exp(-abs(p[4]) * gone) * (1 - np.exp(-3 * disc(p[:2], p[2]))) + p[5] - z
+
+    first = case.old[-1]
+    start = [*first.centre, first.diameter / 2, 60.0, 2.0, 0.0]
+    return np.asarray(least_squares(rest, start, loss="soft_l1", f_scale=5.0).x[:2])
+
+
+def report_pairs(name: str, made: Iterator[Case]) -> str:
+    nothing, right, errors, sigmas = [], [], [], []
+    peers: dict[str, list[float]] = {"threshold": [], "two discs": []}
+    alarms, near = [], 0.25 if name.startswith("hand") else 0.3
+    for case in made:
+        assert case.again is not None
+        assert case.after is not None
+        nothing.append(bool(new_marks(vision.read(case.again, case.before))))
+        alarms.append(by_threshold(case.again, case.before) is not None)
+        marks = new_marks(vision.read(case.after, case.before))
+        away = [np.subtract(m.offset_mm, case.new.centre) for m in marks]
+        right.append(len(marks) == 1 and float(np.hypot(*away[0])) < near)
+        if marks:
+            best = int(np.argmin(np.hypot(*np.array(away).T)))
+            errors.append(away[best])
+            sigmas.append(marks[best].sigma_mm)
+        places = {"threshold": by_threshold(case.after, case.before)}
+        if case.old and name.startswith(("on top", "third")):
+            places["two discs"] = by_two_discs(case)
+        for peer, at in places.items():
+            peers[peer].append(9.0 if at is None else float(np.hypot(*np.subtract(at, case.new.centre))))
+    told = f"nothing new: new mark {np.mean(nothing):6.1%}   right {np.mean(right):6.1%}" + spread(
+        errors, sigmas
+    )
+    beside = [f"{peer} {np.median(e):.2f} / {np.percentile(e, 95):.2f}" for peer, e in peers.items() if e]
+    return f"{told}   | threshold alarms {np.mean(alarms):.0%}; {'; '.join(beside)} mm"
+
+
+def report_singles(made: Iterator[Case]) -> str:
+    found, false, blank, errors, sigmas, warned = [], [], [], [], [], []
+    for case in made:
+        assert case.after is not None
+        if case.before.size:
+            blank.append(len(new_marks(vision.read(case.before))))
+        answer = vision.read(case.after)
+        marks = new_marks(answer)
+        warned.append(bool(getattr(answer, "warnings", ())))
+        away = [np.subtract(m.offset_mm, case.new.centre) for m in marks]
+        best = int(np.argmin(np.hypot(*np.array(away).T))) if away else None
+        hit = best is not None and float(np.hypot(*away[best])) < 2.5
+        found.append(hit)
+        false.append(len(marks) - hit)
+        if hit and best is not None:
+            errors.append(away[best])
+            sigmas.append(marks[best].sigma_mm)
+    spare = f"{np.mean(false):.2f}" + (f" / {np.mean(blank):.2f} on a blank card" if blank else "")
+    return (
+        f"found {np.mean(found):6.1%}   false {spare}"
+        + spread(errors, sigmas)
+        + f"   warned {np.mean(warned):.0%}"
+    )
+
+
+def spread(errors: list[np.ndarray], sigmas: list[tuple[float, float]]) -> str:
+    if not errors:
+        return "   no error: nothing was found"
+    away = np.hypot(*np.array(errors).T)
+    honest = np.mean(np.abs(errors) < 2 * np.array(sigmas))
+    return (
+        f"   median {np.median(away):.3f} 95 % {np.percentile(away, 95):.3f} mm"
+        f"   |e|<2s {honest:5.1%}   sigma {np.median(sigmas):.3f}"
+    )
+
+
+def main() -> None:
+    cv2.setNumThreads(1)
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--only", default=",".join([*PAIRS, *SINGLES]))
+    parser.add_argument("--scenes", type=int, default=20)
+    parser.add_argument("--seed", type=int, default=101)
+    told = parser.parse_args()
+    for name in told.only.split(","):
+        if name in PAIRS:
+            line = report_pairs(name, PAIRS[name](told.scenes, told.seed))
+        else:
+            line = report_singles(SINGLES[name](told.scenes, told.seed))
+        print(f"{name:21s} {line}", flush=True)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,85 @@
+"""States that a page can be told, one of each kind, without playing there: made by the server's own view."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+from server.pages.view import page_state
+from server.session.snapshot import Hardware, LiveMark, Snapshot
+from tests.pages.doubles import BACK_LEFT, FRONT_LEFT, STEPS, VERDICT
+from tests.pages.test_view import row, seen, snapshot
+
+Json = dict[str, Any]
+AT_2: Json = {"station": "mirror-2", "head_mm": FRONT_LEFT}
+MARK, TURN, SHIFT, INSPECT, DONE = STEPS[1:6]
+FAULT: Json = {
+    "do": "stop",
+    "reason": "gantry-racking was not fixed",
+    "say": "The gantry does not stand square.",
+}
+LIVE = {
+    "go": [1.2, 0.4],
+    "stop": [0.45, 0.15],
+    "far": [-1.2, -0.6],
+    "back": [3.2, 1.6],
+    "aside": [0.4, 1.9],
+}
+
+# a page that is told by the test alone: what it would hear from the server's stream
+STREAM = """
+globalThis.EventSource = class {
+  static OPEN = 1; static CLOSED = 2; static CONNECTING = 0;
+  constructor() {
+    this.readyState = 1;
+    this.heard = {};
+    globalThis.tell = (kind, data) => this.heard[kind]?.({ data: JSON.stringify(data) });
+    globalThis.beating = setInterval(() => globalThis.tell("beat", {}), 500);
+  }
+  addEventListener(kind, hear) { this.heard[kind] = hear; }
+  close() { clearInterval(globalThis.beating); }
+};
+"""
+
+
+def _moved(part: str, move_mm: list[float]) -> Snapshot:
+    return snapshot({**SHIFT, "part": part, "move_mm": move_mm}, source="camera")
+
+
+def _snapshots() -> dict[str, Snapshot]:
+    there = {"place": AT_2}
+    return {
+        "read": snapshot(MARK, cautions=False),
+        "pulse": snapshot(MARK, **there),
+        "hang": snapshot(MARK),
+        "hang anywhere": snapshot({**MARK, "head_mm": [1320.0, 410.0]}),
+        "tape": snapshot(MARK, used=True, **there),
+        "walk": snapshot(MARK, place={**AT_2, "head_mm": BACK_LEFT}),
+        "look, no mark": snapshot(MARK, missed=True, **there),
+        "look, which": snapshot(MARK, candidates=[[1.2, -0.4], [3.1, 0.2]], **there),
+        "turn": snapshot(TURN, source="camera", events=[row(seen("mirror-2", 2.0, 1.0, FRONT_LEFT))]),
+        "turn a little": snapshot({**TURN, "turns": 1 / 64, "screw": "side"}, source="camera"),
+        "turn far": snapshot({**TURN, "turns": 1 + 13 / 64, "mount": 3}),
+        "shift": snapshot(SHIFT),
+        "shift one end": _moved("tube-far", [0, 0, -3.2]),
+        "shift a mount": _moved("mirror-2", [3.2, 0, 0]),
+        "inspect": snapshot(INSPECT),
+        "done": snapshot({**DONE, "verdict": VERDICT}),
+        "fault": snapshot(FAULT),
+        **{f"live, {kind}": _live(offset_mm) for kind, offset_mm in LIVE.items()},
+    }
+
+
+def _live(offset_mm: list[float]) -> Snapshot:
+    live = LiveMark("mirror-2", (offset_mm[0], offset_mm[1]), (0.05, 0.05), 0.0, 1.0)
+    before = row(seen("mirror-2", 2.0, 1.0, FRONT_LEFT))
+    return replace(snapshot(TURN, place=AT_2, events=[before]), rig=Hardware(live=live))
+
+
+def told_states() -> dict[str, Json]:
+    """Return the page's state for each, by name; each looks like a run of its own."""
+    around = {"holder": None, "units": "mm", "bars_mm": None}
+    states = {name: page_state(known) | around for name, known in _snapshots().items()}
+    for name in LIVE:
+        assert states[f"live, {name}"]["way"]["kind"] == name
+    return {name: {**state, "run": name} for name, state in states.items()}

@@ -1,0 +1,44 @@
+"""What DEVELOPERS.md says of the code is so: the files it names are there, and so are the names in them."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[2]
+TEXT = (ROOT / "DEVELOPERS.md").read_text("utf-8")
+TOPS = r"server|vision|firmware|hardware|tests|docs|\.ci"
+NAMED = sorted(set(re.findall(rf"`((?:{TOPS})(?:/[\w.-]+)+/?)`", TEXT)))
+IN_THEM = [
+    ("_TAGS", "server/solver/documents.py"),
+    ("_freeze_event", "server/solver/documents.py"),
+    ("_advance", "server/solver/estimate/belief.py"),
+    ("MIGRATIONS", "server/log/_schema.py"),
+    ("_KINDS", "server/session/events.py"),
+    ("inspected", "server/session/adjustments.py"),
+    ("inspected", "server/rig/replay.py"),
+]
+
+
+@pytest.mark.parametrize("name", NAMED)
+def test_a_file_that_it_names_is_there(name: str) -> None:
+    assert (ROOT / name).exists()
+
+
+def test_many_files_are_named() -> None:
+    assert len(NAMED) > 30
+
+
+@pytest.mark.parametrize(("name", "path"), IN_THEM)
+def test_a_name_of_the_walk_is_where_it_says(name: str, path: str) -> None:
+    assert f"`{name}`" in TEXT and path in TEXT
+    assert re.search(rf"\b{name}\b", (ROOT / path).read_text("utf-8"))
+
+
+def test_the_picture_of_the_house_shows_every_room() -> None:
+    picture = TEXT[TEXT.index("```") : TEXT.index("One word for one thing")]
+    rooms = [path.parent for path in (ROOT / "server").rglob("__init__.py") if path.parent.name != "server"]
+    assert [room.name for room in rooms if f"{room.name}/" not in picture] == []
+    assert max(map(len, picture.splitlines())) <= 125

@@ -1,0 +1,119 @@
+"""What the camera sees comes before what is said: wrong card, no card, old mark; what counts as a blank."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from server.log import Log
+from server.session.session import Refused, Session
+from server.sources.base import Place
+from tests.pages.doubles import MACHINE, Bench, Script, blank_card, mark, reading
+from vision import NoReading
+
+MIRROR_1 = Place("mirror-1", (0.0, 1000.0))
+
+
+def at_the_camera(folder: Path, script: Script, *, kind: str = "camera", reads: bool = True) -> Session:
+    bench = Bench(kind=kind, reads=reads)
+    session = Session(Log(folder), bench, machine=MACHINE, brain=script.brain())
+    session.acknowledge()
+    return session
+
+
+def test_another_card_in_view_is_never_believed(tmp_path: Path) -> None:
+    session = at_the_camera(tmp_path, Script(card="mirror-3"))
+    for _ in range(3):
+        with pytest.raises(Refused, match=r"that of mirror 3: hang that of mirror 1") as refusal:
+            session.hang(MIRROR_1)
+        assert (refusal.value.path, refusal.value.status) == ("station", 409)
+        assert session.snapshot().place is None
+
+
+@pytest.mark.parametrize(
+    ("script", "words"), [(Script(card=None), "No card is in view"), (Script(old_marks=1), "old mark")]
+)
+def test_a_doubt_about_the_card_is_asked_once(tmp_path: Path, script: Script, words: str) -> None:
+    session = at_the_camera(tmp_path, script)
+    with pytest.raises(Refused, match=words):
+        session.hang(MIRROR_1)
+    assert session.snapshot().place is None
+    session.hang(MIRROR_1)
+    assert session.snapshot().place == MIRROR_1
+    with pytest.raises(Refused, match=words):  # the next time it is another card and tape
+        session.hang(MIRROR_1)
+
+
+def test_what_nobody_sees_here_is_believed(tmp_path: Path) -> None:
+    session = at_the_camera(tmp_path, Script(card=None), reads=False)
+    session.hang(MIRROR_1)
+    assert session.snapshot().place == MIRROR_1
+
+
+@pytest.mark.parametrize(
+    "seen", [reading("mirror-3"), blank_card("mirror-3"), NoReading("no card in view", "no-card")]
+)
+@pytest.mark.parametrize("kind", ["camera", "practice"])
+def test_a_pulse_at_another_card_or_none_is_no_miss(tmp_path: Path, kind: str, seen: object) -> None:
+    session = at_the_camera(tmp_path, Script([seen]), kind=kind)  # type: ignore[list-item]
+    for _ in range(3):
+        session.hang(MIRROR_1)
+        with pytest.raises(Refused):
+            session.pulse()
+        with pytest.raises(Refused):
+            session.no_mark(MIRROR_1)
+    assert session.snapshot().misses == 0
+    assert session.document()["events"] == []
+
+
+def test_a_card_that_is_changed_behind_the_claim_is_seen_by_the_eye(tmp_path: Path) -> None:
+    session = at_the_camera(tmp_path, Script())
+    session.hang(MIRROR_1)
+    assert session.snapshot().pulse_is_due
+    session.card_in_view("mirror-2", reading("mirror-2").card, (72, 128))
+    assert (session.snapshot().wrong_card, session.snapshot().pulse_is_due) == ("mirror-2", False)
+    session.card_in_view("mirror-1", reading("mirror-1").card, (72, 128))
+    assert session.snapshot().pulse_is_due
+
+
+def test_a_blank_counts_after_two_pulses_and_not_before(tmp_path: Path) -> None:
+    session = at_the_camera(tmp_path, Script([blank_card()]))
+    session.hang(MIRROR_1)
+    for _ in range(2):
+        with pytest.raises(Refused, match="two pulses"):
+            session.no_mark()
+        with pytest.raises(Refused, match="no new mark"):
+            session.pulse()
+    session.no_mark()
+    assert [event["kind"] for event in session.document()["events"]] == ["no-mark"]
+    assert session.snapshot().misses == 0
+
+
+def test_fresh_tape_begins_the_count_anew(tmp_path: Path) -> None:
+    session = at_the_camera(tmp_path, Script([blank_card()]))
+    for _ in range(2):
+        session.hang(MIRROR_1)
+        with pytest.raises(Refused, match="no new mark"):
+            session.pulse()
+    with pytest.raises(Refused, match="two pulses"):
+        session.no_mark()
+
+
+def test_beside_an_old_mark_a_blank_counts_only_where_the_new_one_cannot_lie_on_it(tmp_path: Path) -> None:
+    old = reading("mirror-1", mark(9.0, 9.0, new=False))
+    session = at_the_camera(tmp_path, Script([old]))
+    session.hang(MIRROR_1)
+    with pytest.raises(Refused, match="fresh tape"):
+        session.pulse()
+    assert session.snapshot().misses == 0
+    assert not session.snapshot().pulse_is_due
+
+
+def test_where_nobody_sees_a_blank_it_is_said_twice(tmp_path: Path) -> None:
+    session = at_the_camera(tmp_path, Script(), kind="offline", reads=False)
+    with pytest.raises(Refused, match="second pulse"):
+        session.no_mark(MIRROR_1)
+    assert session.document()["events"] == []
+    session.no_mark(MIRROR_1)
+    assert [event["kind"] for event in session.document()["events"]] == ["no-mark"]

@@ -1,0 +1,320 @@
+"""Nothing ends the uplink: whatever failed, once it is well each reading arrives once and in order."""
+
+from __future__ import annotations
+
+import errno
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from server.pages import Config, create_app
+from server.rig import spool as spools
+from server.rig import uplink, wire
+from server.rig.spool import Spool
+from server.rig.uplink import PAUSES_S, SHUT_PAUSES_S, Outpost
+from server.rig.wire import Unheard, post_json
+from server.session.events import event_json
+from server.sources.base import Place
+from server.sources.camera_source import RigsSource
+from tests.pages.doubles import Script
+from tests.session.faulty_page import FAULTS, FaultyLine, reading
+
+CODE = "abcd-efgh"
+
+
+class Far:
+    """A page, a line to it, and a rig that sends over the line."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        app = create_app(Config(folder / "page", source=RigsSource, code=CODE, brain=Script().brain()))
+        self.session = app.extensions["spotwright"].sessions["bench"]
+        self.session.acknowledge()
+        self.line = FaultyLine(app.test_client)
+        self.boot()
+
+    def boot(self) -> Outpost:
+        """Start the rig's program anew on its disk."""
+        self.spool = Spool(self.folder / "rig")
+        self.wire = post_json(self.line.address, CODE, device="far", timeout_s=1.0, whole_s=2.0)
+        self.post = Outpost("far", self.spool, self.wire)
+        return self.post
+
+    def read(self, *offsets: float) -> None:
+        self.post._held.extend(reading(offset) for offset in offsets)
+
+    def marks(self, *, all_: bool = False) -> list[float]:
+        entries = self.session.snapshot().events
+        return [event_json(e.event)["offset_mm"][0] for e in entries if all_ or not e.withdrawn]
+
+    def rounds(self, count: int = 12) -> None:
+        for _ in range(count):
+            self.post.round()
+
+    def healed(self) -> None:
+        """Go on until all is delivered: on a busy machine an answer may be late now and then."""
+        for _ in range(30):
+            self.post.round()
+            if not self.post.said and not len(self.spool):
+                return
+
+
+@pytest.fixture
+def far(tmp_path: Path) -> Iterator[Far]:
+    made = Far(tmp_path)
+    yield made
+    made.line.close()
+
+
+@pytest.mark.parametrize("fault", FAULTS)
+def test_a_line_that_fails_and_is_well_again(far: Far, fault: str) -> None:
+    far.read(1.0)
+    far.healed()
+    far.line.fault = fault
+    far.read(2.0, 3.0)
+    far.rounds(2)
+    assert far.post.said
+    assert "\n" not in far.post.said
+    assert CODE not in far.post.said
+    far.line.fault = None
+    far.read(4.0)
+    far.healed()
+    assert far.marks() == [1.0, 2.0, 3.0, 4.0]
+    assert (far.post.said, len(far.spool)) == ("", 0)
+    assert far.line.strayed == []
+
+
+def test_its_thread_outlives_whatever_is_thrown(far: Far, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(uplink, "PAUSES_S", (0.0,))
+    thrown = iter([KeyError("x"), RecursionError(), MemoryError(), ValueError("\n"), ZeroDivisionError()])
+    arrived, ask = threading.Event(), far.post._wire
+
+    def fails(path: str, body: Any) -> Any:
+        if (error := next(thrown, None)) is not None:
+            raise error
+        answer = ask(path, body)
+        if path.endswith("readings"):
+            arrived.set()
+        return answer
+
+    far.post._wire = fails
+    far.read(1.0)
+    far.post.start()
+    assert arrived.wait(60)
+    assert far.post.alive()
+    far.post.stop()
+    assert not far.post.alive()
+    assert far.marks() == [1.0]
+
+
+def test_a_full_disk_keeps_the_reading_in_memory(far: Far, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(path: Path, content: str) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    far.read(1.0)
+    far.rounds(1)
+    with monkeypatch.context() as patch:
+        patch.setattr(spools, "write_for_good", full)
+        far.read(2.0, 3.0)
+        far.rounds(2)
+        assert "No space left on device" in far.post.said
+        assert "2 in memory only" in far.post.said
+    far.rounds(2)
+    assert far.marks() == [1.0, 2.0, 3.0]
+    assert far.post.said == ""
+
+
+def test_a_disk_that_cannot_be_written_does_not_deliver_twice(
+    far: Far, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    far.read(1.0, 2.0, 3.0)
+    far.post._store()
+
+    def broken(*_: object) -> None:
+        raise OSError(errno.EROFS, "Read-only file system")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Path, "replace", broken)
+        far.rounds(6)
+    far.boot()  # what had arrived is not known on the disk any more
+    far.rounds(2)
+    assert far.marks() == [1.0, 2.0, 3.0]
+
+
+def damage(path: Path) -> None:
+    content = bytearray(path.read_bytes())
+    content[len(content) // 2] ^= 0x10
+    path.write_bytes(bytes(content))
+
+
+def test_a_damaged_reading_comes_from_its_copy(far: Far) -> None:
+    far.read(1.0, 2.0, 3.0)
+    far.post._store()
+    damage(far.folder / "rig" / "000000001.json")
+    damage(far.folder / "rig" / "000000003.copy")
+    (far.folder / "rig" / "000000002.json").unlink()
+    far.boot()
+    far.rounds(3)
+    assert far.marks() == [1.0, 2.0, 3.0]
+
+
+@pytest.mark.parametrize("content", [b"", b"\xff\xfe", b"[" * 100_000, b"{}", b'{"read_at": 5}', None])
+def test_a_reading_of_which_both_copies_are_damaged_is_set_aside_and_said(
+    far: Far, content: bytes | None
+) -> None:
+    far.read(1.0, 2.0, 3.0)
+    far.post._store()
+    for suffix in ("json", "copy"):
+        path = far.folder / "rig" / f"000000002.{suffix}"
+        damage(path) if content is None else path.write_bytes(content)
+    far.boot()
+    far.rounds(4)
+    assert far.marks() == [1.0, 3.0]
+    assert "1 readings on the disk were damaged" in far.post.said
+    assert (far.folder / "rig" / "000000002.damaged").exists()
+    far.read(4.0)
+    far.boot().round()
+    assert far.spool.damaged == 1
+
+
+@pytest.mark.parametrize("name", ["name", "delivered"])
+@pytest.mark.parametrize("content", [b"", b"\xff\xfe", b"../../x", b"999999x"])
+def test_a_damaged_file_of_the_spools_own_stops_nothing(far: Far, name: str, content: bytes) -> None:
+    far.read(1.0, 2.0)
+    far.rounds(2)
+    (far.folder / "rig" / name).write_bytes(content)
+    far.boot()
+    far.read(3.0)
+    far.rounds(3)
+    assert far.marks() == [1.0, 2.0, 3.0]
+
+
+def test_a_spool_of_an_earlier_release_goes_on(far: Far) -> None:
+    import json
+
+    folder = far.folder / "rig"
+    (folder / "delivered").write_text("4")
+    (folder / "000000005.json").write_text(json.dumps({**reading(5.0), "series": "ab12", "sequence": 5}))
+    far.boot()
+    far.read(6.0)
+    far.rounds(2)
+    assert far.marks() == [5.0, 6.0]
+    assert sorted(path.name for path in folder.glob("*.sent")) == ["000000005.sent", "000000006.sent"]
+
+
+def test_a_page_that_was_set_back_gets_again_what_it_lost(far: Far) -> None:
+    far.read(1.0, 2.0)
+    far.rounds(2)
+    kept = dict(far.session._standing.memory.rigs)
+    far.read(3.0, 4.0)
+    far.rounds(2)
+    before = len(far.marks(all_=True))
+    far.session._standing.keep(rigs=kept)  # as after a restore, the entries 3 and 4 aside
+    far.session.hang(Place("mirror-1", (0.0, 1000.0)))
+    far.read(5.0)
+    far.rounds(3)
+    assert far.marks(all_=True) == [1.0, 2.0, 3.0, 4.0, 3.0, 4.0, 5.0]
+    again = far.session.snapshot().events[before : before + 2]
+    assert [entry.withdrawn for entry in again] == [True, True]  # where the head stood then nobody knows
+    assert (len(far.spool), far.post.said) == (0, "")
+
+
+def test_what_the_rig_does_not_keep_any_more_leaves_a_gap_and_stops_nothing(far: Far) -> None:
+    far.read(1.0)
+    far.rounds(2)
+    kept = dict(far.session._standing.memory.rigs)
+    far.read(2.0, 3.0)
+    far.rounds(2)
+    for old in (far.folder / "rig").glob("00000000[23].sent"):
+        old.unlink()
+    far.session._standing.keep(rigs=kept)
+    far.read(4.0)
+    far.rounds(3)
+    assert far.marks()[-1] == 4.0
+    assert len(far.spool) == 0
+
+
+def test_a_rig_that_was_set_back_begins_a_new_series(far: Far) -> None:
+    far.read(1.0, 2.0, 3.0)
+    far.rounds(2)
+    name = far.spool.name
+    for path in (far.folder / "rig").glob("00000000[23].*"):
+        path.unlink()
+    far.boot()
+    far.read(4.0)  # number 2 on this disk, but not on the page
+    far.post._store()
+    far.rounds(3)
+    assert far.spool.name != name
+    assert far.marks() == [1.0, 2.0, 3.0, 4.0]
+
+
+def test_few_delivered_readings_stay(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(spools, "KEPT", 3)
+    spool = Spool(tmp_path)
+    for number in range(1, 8):
+        spool.put(reading(float(number)))
+        spool.done(number)
+    assert sorted(path.name[:9] for path in tmp_path.glob("*.sent")) == [
+        "000000005",
+        "000000006",
+        "000000007",
+    ]
+    assert Spool(tmp_path).put(reading(8.0)) == 8
+
+
+def test_who_has_an_old_code_asks_less_and_less_often_and_says_so(far: Far) -> None:
+    far.post._wire = post_json(far.line.address, "old-code", device="far")
+    pauses = [far.post.round() for _ in range(6)]
+    assert pauses == [*SHUT_PAUSES_S, SHUT_PAUSES_S[-1], SHUT_PAUSES_S[-1]]
+    assert "not the access code" in far.post.said
+    assert far.post.said.endswith("(asked again in 300 s)")
+    far.post._wire = far.wire
+    assert far.post.round() < PAUSES_S[0] + 0.1
+    assert far.post.said == ""
+
+
+def test_a_page_that_refuses_for_another_reason_is_asked_as_often_as_before(far: Far) -> None:
+    far.line.fault = "500 in HTML"
+    assert [far.post.round() for _ in range(5)] == [*PAUSES_S, PAUSES_S[-1]]
+
+
+def test_no_sign_of_life_for_long_is_death(far: Far) -> None:
+    now_s = [0.0]
+    post = Outpost("far", far.spool, far.wire, clock=lambda: now_s[0])
+    running = threading.Event()
+    post._thread = threading.Thread(target=running.wait, daemon=True)
+    post._thread.start()
+    assert post.alive()
+    post._ask("/api/rig/sight", {"rig": "far"})
+    now_s[0] = wire.WHOLE_S + uplink.ALIVE_S - 1
+    assert post.alive()
+    now_s[0] += 2
+    assert not post.alive()
+    running.set()
+
+
+@pytest.mark.parametrize(
+    "address",
+    ["http://", "http://[", "http://[::1", "http://a b", "http://a:99999", "http://a:x", "http://ä", "ftp://a",
+     "http://u:p@a", "http:///x", "http://a\n", ""],
+)  # fmt: skip
+def test_an_address_that_is_none_is_one_line(address: str) -> None:
+    with pytest.raises(ValueError) as refused:
+        post_json(address, CODE)
+    assert refused.value.args
+
+
+@pytest.mark.parametrize("code", ["a\nb", "ä", "a\0"])
+def test_a_code_that_is_none_is_not_repeated(code: str) -> None:
+    with pytest.raises(ValueError, match="letters, digits") as refused:
+        post_json("http://127.0.0.1:9", code)
+    assert code not in str(refused.value)
+
+
+def test_a_path_before_the_pages_own_is_kept(far: Far) -> None:
+    with pytest.raises(Unheard) as unheard:
+        post_json(f"{far.line.address}/behind/", CODE)("/api/rig/sight", {"rig": "far"})
+    assert not unheard.value.lost

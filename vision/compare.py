@@ -1,0 +1,246 @@
+"""What is new between two pictures of one card: candidates, and for each a burn against all other causes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.card import Floats
+from vision.change import INSIDE_MM, Stack, Tape, believed, fit_tape
+from vision.fit import Ground, Spot, fit_spot
+from vision.joint import Patch, Slack, explained, fit_joint, rival_rest
+from vision.light import light_change, on_grid
+from vision.measure import (
+    MOST_SIGMA_MM,
+    OFF_CARD,
+    WIDEST_MM,
+    Follower,
+    at_rim,
+    crop_grid,
+    crop_weights,
+    figure_of,
+    hidden_share,
+    mark_of,
+    on_crop,
+    pair_of,
+    plausible,
+    trust,
+)
+from vision.parallax import sight_slope, stand_off
+from vision.picture import Pixels
+from vision.reading import CardView, Mark
+from vision.register import Shown, register, slopes
+from vision.seek import Mask, Seed, grown, seek
+from vision.shape import Figure
+from vision.window import Grid, window_grid
+
+SEARCH_PITCH_MM = 0.2
+MOST_SEEDS = 12  # a window torn to shreds still answers in time
+_ALIKE = 4.0  # times the window's typical difference
+_SLACK_MM = 0.03  # how well two pictures are registered: an old edge may differ by so much of its slope
+# What else differs where a mark lies on an older one (relief, soot that moved, two edges that are one):
+# measured on
+# rendered pictures, see docs/reading.md.
+_UNDER_SIGMA = 1.7
+_OLD_SHOWS = 0.12  # of a candidate's change: older marks that have gone so far count as lying under it
+_INSIDE_FIT = 0.6  # of a weaker candidate that lies in the disc of a stronger one: a piece of it
+
+
+@dataclass(frozen=True, eq=False)
+class Comparison:
+    """Two pictures made comparable: as sharp, in the same place, in the same light."""
+
+    view: CardView
+    shown: Shown
+    earlier: Shown
+    tape: Tape
+    bare: Tape
+    light: NDArray[np.float32]
+    window: Grid
+    slack: Slack
+
+    def seen(self, grid: Grid) -> Stack:
+        """The picture after, on a grid."""
+        return self.shown.on(grid)
+
+    def expected(self, grid: Grid) -> Stack:
+        """The picture after as it would look without anything new."""
+        return self.tape.expected(grid, self.earlier.on(grid)) * self._lit(grid)
+
+    def unburnt(self, grid: Grid) -> Stack:
+        """The tape as it would look now without any mark, new or old."""
+        return self.tape.expected(grid, self.bare.expected(grid, None)) * self._lit(grid)
+
+    def _lit(self, grid: Grid) -> Stack:
+        return np.asarray(1 + on_grid(self.light, self.window, grid))
+
+
+def compare(station: str, after: Pixels, view: CardView, before: Pixels, before_view: CardView) -> Comparison:
+    """Return two pictures of one card made comparable."""
+    shown, earlier = register(after, view, before, before_view, station)
+    grid = window_grid(SEARCH_PITCH_MM)
+    seen, known = shown.on(grid), earlier.on(grid)
+    tape, bare = fit_tape(seen, known, grid), fit_tape(known, None, grid)
+    light = light_change(seen, tape.expected(grid, known), grid)
+    slack = _slack(shown, earlier, tape, light, grid)
+    return Comparison(view, shown, earlier, tape, bare, light, grid, slack)
+
+
+def _slack(shown: Shown, earlier: Shown, tape: Tape, light: NDArray[np.float32], grid: Grid) -> Slack:
+    """What may still be wrong, by how much the two pictures differ as a whole: in view, sharpness and
+    light.
+    """
+    middle = np.zeros(2)
+    views = [sight_slope(one.view, one.picture.shape, middle) for one in (shown, earlier)]
+    turned = float(np.hypot(*(views[0] - views[1])))
+    blur = max(*shown.blur_mm2, *earlier.blur_mm2)
+    brighter = float(np.abs(np.log(np.clip(tape.coefficients[6], 0.2, 5.0))).max())
+    uneven = float(np.sqrt(np.mean(np.square(light[grid.radius_mm() < INSIDE_MM]))))
+    return Slack(0.015 + 0.12 * turned, 0.008 + 0.3 * blur, 0.03 + 0.3 * brighter + uneven + turned)
+
+
+def changes(pair: Comparison, older: list[Follower]) -> list[Follower]:
+    """Return the new marks, strongest first, and how to follow each."""
+    seeds = candidates(pair)
+    found: list[Follower] = []
+    for seed in seeds:
+        if any(_piece_of(seed, other, pair.window) for other in found):
+            continue
+        one = _measure(pair, seed, [o for o in seeds if o is not seed], older)
+        if one is not None:
+            found.append(one)
+    return found
+
+
+def candidates(pair: Comparison) -> list[Seed]:
+    """Return where the pictures differ by more than noise and what registration leaves at old edges."""
+    grid = pair.window
+    seen, expected = pair.seen(grid), pair.expected(grid)
+    inside = grid.radius_mm() < INSIDE_MM
+    alike = np.abs(seen - expected).max(axis=2)
+    expected = believed(seen, expected, inside, inside & (alike < _ALIKE * np.median(alike[inside])))
+    rest = seen - expected
+    by_u, by_v = slopes(expected, grid)
+    noise = 1.4826 * np.median(np.abs(rest[inside]), axis=0) + 0.3
+    allowed = np.sqrt(1 + _SLACK_MM**2 * (by_u**2 + by_v**2) / noise**2)
+    return seek(rest / allowed, inside, grid).seeds[:MOST_SEEDS]
+
+
+def _piece_of(seed: Seed, other: Follower, window: Grid) -> bool:
+    u, v = window.axes_mm()
+    rows, cols = np.nonzero(seed.region)
+    return float(np.mean(other.spot.relative_radius(u[cols], v[rows]) < 1.15)) > _INSIDE_FIT
+
+
+def _measure(pair: Comparison, seed: Seed, others: list[Seed], older: list[Follower]) -> Follower | None:
+    """The new mark of a candidate; None if something else explains it as well."""
+    grid = crop_grid(pair.view, pair.window, seed)
+    patch, tape = _patch(pair, seed, others, grid)
+    under = _old_under(patch, seed, pair.window)
+    whole = not under and not at_rim(seed)
+    ground = patch.rows()
+    fitted = fit_joint(patch, _starts(seed, older, under=under), oval=whole, ground=ground)
+    if fitted is None:
+        return None
+    spot, on = fitted
+    u, v = np.meshgrid(*grid.axes_mm())
+    x, y, z, w = u.ravel(), v.ravel(), patch.change.ravel(), patch.weight.ravel()
+    share = explained(patch, spot, rival_rest(patch, *ground), seed.radius_mm)
+    if share < pair.slack.burden() or not plausible(spot, seed, whole=whole):
+        return None
+    if not under:
+        w = w * trust(spot, x, y, w)
+        centre = (float(spot.centre[0]), float(spot.centre[1]))
+        spot = fit_spot(x, y, z, centre=centre, radius=1.0, weight=w, oval=whole, start=spot, ground=on)
+    figure = Figure("round")
+    if hidden_share(spot, x, y) > OFF_CARD:
+        figure = Figure("off-card")
+        spot = fit_spot(x, y, z, centre=seed.centre_mm, radius=seed.radius_mm, weight=w, ground=on)
+    elif not under:
+        figure = figure_of(pair.window, seed, spot, grid, patch.change)
+    mark = _in_depth(pair, mark_of(pair.view, spot, figure, x, y, True), spot.centre)
+    if under:
+        mark = replace(mark, sigma_mm=pair_of(_doubt(spot, on, x, y) * np.array(mark.sigma_mm)))
+    if mark.width_mm[0] > WIDEST_MM * pair.view.unit_mm or max(mark.sigma_mm) > MOST_SIGMA_MM:
+        return None
+    return Follower(mark, spot, grid, tape, seed.colour, w, on if under else None)
+
+
+def _doubt(spot: Spot, on: Ground, x: Floats, y: Floats) -> float:
+    """How many times the edge's own sigma holds for a mark of which older ones hide a part."""
+    disc = spot.relative_radius(x, y) < 1.1
+    if on.visible is None or not disc.any():
+        return 1.0
+    return 1 + (_UNDER_SIGMA - 1) * min(2 * float(1 - on.visible[disc].mean()), 1.0)
+
+
+def _in_depth(pair: Comparison, mark: Mark, at: Floats) -> Mark:
+    """The mark where it is on tape that stands before or behind the card's plane, as two views show it."""
+    now = sight_slope(pair.view, pair.shown.picture.shape, at)
+    then = sight_slope(pair.earlier.view, pair.earlier.picture.shape, at)
+    moved, doubt = stand_off(*pair.earlier.apart(at), now, then)
+    unit = pair.view.unit_mm
+    offset = mark.offset_mm + moved * unit
+    sigma = np.sqrt(np.square(mark.sigma_mm) + np.diag(doubt) * unit**2)
+    return replace(mark, offset_mm=pair_of(offset), sigma_mm=pair_of(sigma))
+
+
+def _patch(pair: Comparison, seed: Seed, others: list[Seed], grid: Grid) -> tuple[Patch, Stack]:
+    """Both pictures on a candidate's crop in its colour, and the tape as expected there."""
+    after, expected = pair.seen(grid), pair.expected(grid)
+    inside = grid.radius_mm() < INSIDE_MM
+    expected = believed(after, expected, inside, inside & _away_from(seed, grid))
+    colour = seed.colour.astype(np.float32)
+    gone = ((expected - pair.unburnt(grid)) @ colour).astype(float)
+    weight = crop_weights(pair.window, grid, [o for o in others if not _on_one_mark(seed, o, pair)])
+    change = ((after - expected) @ colour).astype(float)
+    return Patch(grid, change, (expected @ colour).astype(float), gone, weight, pair.slack), expected
+
+
+def _on_one_mark(seed: Seed, other: Seed, pair: Comparison) -> bool:
+    """Whether two candidates lie so near each other that one new mark on an old one may have made both."""
+    away = float(np.hypot(*np.subtract(seed.centre_mm, other.centre_mm)))
+    return away < 4.0 and other.strength < seed.strength
+
+
+def _away_from(seed: Seed, grid: Grid) -> Mask:
+    """Where a crop shows tape beside the candidate."""
+    u, v = grid.axes_mm()
+    away = np.hypot(u[None, :] - seed.centre_mm[0], v[:, None] - seed.centre_mm[1])
+    return np.asarray(away > 1.5 * seed.radius_mm + 0.2)
+
+
+def _old_under(patch: Patch, seed: Seed, window: Grid) -> bool:
+    """Whether an older mark lies under the candidate or touches it."""
+    region = grown(on_crop(seed.region, window, patch.grid), 2)
+    if not region.any():
+        return False
+    top = float(np.percentile(patch.change[region], 90))
+    return bool(np.mean(patch.gone[region] > _OLD_SHOWS * top + 3 * patch.noise()) > 0.06)
+
+
+def _starts(seed: Seed, older: list[Follower], *, under: bool) -> list[tuple[tuple[float, float], float]]:
+    """Rough centres and radii to try: the candidate's own, and those of older marks that it touches, moved
+    towards it.
+    """
+    starts = [(seed.centre_mm, seed.radius_mm)]
+    if not under:
+        return starts
+    seed_at = np.array(seed.centre_mm)
+    for old in older:
+        at, radius = old.spot.centre, rough_radius(old.spot)
+        away = seed_at - at
+        far = float(np.hypot(*away))
+        if far < 2 * (radius + seed.radius_mm):
+            for share in (0.15, 0.5):
+                moved = at + share * away
+                starts.append(((float(moved[0]), float(moved[1])), radius))
+    return starts[:5]
+
+
+def rough_radius(spot: Spot) -> float:
+    """Return the mean radius at half height."""
+    half = spot.flatness + np.log1p(2 * np.exp(-spot.flatness))
+    return float(np.sqrt(half) * np.linalg.det(spot.form) ** -0.25)

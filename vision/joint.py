@@ -1,0 +1,167 @@
+"""One new mark in two pictures at once: what the picture before shows is part of the model, not in its way.
+
+A pulse takes away a share of the colour that is left, so on burnt tape it changes little: the change is
+h · f(x) · (1 - z(x)/D), with f the new mark's profile, z how far the older marks have already gone and D how
+far tape can go. What is still wrong with the comparison enters linearly, each with what is known of it: a
+shift
+of the old picture, other sharpness, another gain. The same terms without a new mark are the rival
+explanation.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from vision.card import Floats
+from vision.fit import Ground, Spot, fit_spot
+from vision.window import Grid
+
+_SMOOTH_PX = 1.0
+_ROOM = (1.0, 1.1, 1.3, 1.7, 3.0)  # tries of how far tape can go, in shares of how far it has gone
+_TRY_ROUNDS, _MOST_TRIES = 6, 3
+_LEAST_SHARE, _MOST_SHARE, _BY_HAND_MM = 0.25, 0.8, 0.03
+_FAINT_OLD = 0.08  # of the change: older marks fainter than this hide nothing
+
+
+@dataclass(frozen=True)
+class Slack:
+    """What may still be wrong with the old picture, one standard deviation of each: its shift, the variance
+    of
+    its blur, its gain. Two pictures of one camera on a stand have little of either.
+    """
+
+    shift_mm: float = 0.06
+    blur_mm2: float = 0.03
+    gain: float = 0.15
+
+    def burden(self) -> float:
+        """Share of the change that a burn must explain beyond all else: little for a camera on a stand, most
+        where
+        the pictures differ anyway.
+        """
+        return _LEAST_SHARE + (_MOST_SHARE - _LEAST_SHARE) * min((self.shift_mm / _BY_HAND_MM) ** 2, 1.0)
+
+
+@dataclass(frozen=True, eq=False)
+class Patch:
+    """A crop of both pictures in one mix of colours: the change, the old picture as expected now, how far its
+    older marks have gone, and the weights; all (side, side).
+    """
+
+    grid: Grid
+    change: Floats
+    known: Floats
+    gone: Floats
+    weight: Floats
+    slack: Slack
+
+    def noise(self) -> float:
+        """Robust standard deviation of the change between neighbouring points."""
+        apart = np.diff(self.change, axis=1)[self.weight[:, 1:] > 0]
+        return 1.4826 * float(np.median(np.abs(apart))) / np.sqrt(2) + 0.05 if apart.size else 1.0
+
+    def rows(self) -> tuple[Floats, Floats]:
+        """What a shift, another sharpness and another gain of the old picture add, and their ridges."""
+        smooth = np.asarray(cv2.GaussianBlur(self.known, (0, 0), _SMOOTH_PX))
+        down, across = np.gradient(smooth, self.grid.pitch_mm)
+        by_v, by_u = -down, across
+        uu = np.gradient(by_u, self.grid.pitch_mm, axis=1)
+        uv = np.gradient(by_v, self.grid.pitch_mm, axis=1)
+        vv = -np.gradient(by_v, self.grid.pitch_mm, axis=0)
+        level = smooth - np.median(smooth[self.weight > 0]) if (self.weight > 0).any() else smooth
+        rows = np.stack([part.ravel() for part in (by_u, by_v, uu, uv, vv, level)])
+        shift, blur, gain = self.slack.shift_mm, self.slack.blur_mm2, self.slack.gain
+        likely = np.array([shift, shift, blur, blur, blur, gain])
+        return rows, (self.noise() / likely) ** 2
+
+
+def rival_rest(patch: Patch, rows: Floats, ridge: Floats) -> Floats:
+    """Return what a changed light, shift and sharpness alone leave of the change, (side * side,)."""
+    u, v = np.meshgrid(*patch.grid.axes_mm())
+    plane = np.stack(
+        [np.ones(u.size), u.ravel() - patch.grid.centre_mm[0], v.ravel() - patch.grid.centre_mm[1]]
+    )
+    basis = np.vstack([plane, rows])
+    weighted = basis * patch.weight.ravel()
+    hold = np.diag(np.r_[1e-9, 1e-9, 1e-9, ridge])
+    values: Floats = patch.change.ravel()
+    return np.asarray(values - np.linalg.solve(weighted @ basis.T + hold, weighted @ values) @ basis)
+
+
+def explained(patch: Patch, spot: Spot, rival: Floats, radius_mm: float) -> float:
+    """Share of what the rival leaves that the mark explains, both seen through a blur of a third of its
+    radius.
+    """
+    sigma = max(radius_mm / 3 / patch.grid.pitch_mm, 0.8)
+    shape = patch.change.shape
+
+    def energy(rest: Floats) -> float:
+        cover = np.asarray(cv2.GaussianBlur(patch.weight, (0, 0), sigma))
+        smooth = cv2.GaussianBlur(rest.reshape(shape) * patch.weight, (0, 0), sigma) / np.maximum(cover, 0.05)
+        return float((patch.weight * np.asarray(smooth) ** 2).sum())
+
+    return 1 - energy(spot.rest) / max(energy(rival), 1e-9)
+
+
+def fit_joint(
+    patch: Patch,
+    starts: list[tuple[tuple[float, float], float]],
+    *,
+    oval: bool,
+    ground: tuple[Floats, Floats],
+) -> tuple[Spot, Ground] | None:
+    """Return the best fit of one new mark from rough centres and radii, and the ground that it stands on."""
+    u, v = np.meshgrid(*patch.grid.axes_mm())
+    x, y, z, w = u.ravel(), v.ravel(), patch.change.ravel(), patch.weight.ravel()
+    few = (np.add.outer(np.arange(u.shape[0]), np.arange(u.shape[1])) % 2 == 0).ravel()
+    most = _furthest(patch)
+    top = float(np.percentile(patch.change[patch.weight > 0], 98)) if (patch.weight > 0).any() else 0.0
+    rooms = [np.inf] if most < _FAINT_OLD * max(top, 1e-6) else [most * room for room in _ROOM]
+    tried: list[tuple[float, Spot, Ground]] = []
+    for centre, radius in starts:
+        for room in rooms:
+            on = Ground(_visible(patch, room), *ground)
+            part = Ground(None if on.visible is None else on.visible[few], ground[0][:, few], ground[1])
+            try:
+                spot = fit_spot(
+                    x[few],
+                    y[few],
+                    z[few],
+                    centre=centre,
+                    radius=radius,
+                    weight=w[few],
+                    rounds=_TRY_ROUNDS,
+                    ground=part,
+                )
+            except np.linalg.LinAlgError:
+                continue
+            tried.append((float((w[few] * spot.rest) @ spot.rest), spot, on))
+    if not tried:
+        return None
+    finished: list[tuple[float, Spot, Ground]] = []
+    for _, spot, on in sorted(tried, key=lambda t: t[0])[:_MOST_TRIES]:
+        about = (float(spot.centre[0]), float(spot.centre[1]))
+        try:
+            best = fit_spot(x, y, z, centre=about, radius=1.0, weight=w, oval=oval, start=spot, ground=on)
+        except np.linalg.LinAlgError:
+            continue
+        finished.append((float((w * best.rest) @ best.rest), best, on))
+    if not finished:
+        return None
+    _, best, on = min(finished, key=lambda t: t[0])
+    return best, on
+
+
+def _furthest(patch: Patch) -> float:
+    """How far the older marks have gone where they have gone furthest."""
+    smooth = np.asarray(cv2.GaussianBlur(patch.gone, (0, 0), 1.0))
+    return float(np.percentile(smooth, 99.5))
+
+
+def _visible(patch: Patch, room: float) -> Floats | None:
+    if not np.isfinite(room):
+        return None
+    return np.asarray(np.clip(1 - np.clip(patch.gone, 0, None) / room, 0, 1).ravel())

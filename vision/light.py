@@ -1,0 +1,54 @@
+"""Light that changed between two pictures where no quadratic surface can follow: a shadow's edge, a glare.
+
+Light is smooth over several millimetres and changes everything under it alike; a mark is smaller than that.
+So
+the relative difference is averaged over a few millimetres, robustly: what stands out of its own surroundings
+(a mark) loses its weight, and the average goes on under it.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.change import INSIDE_MM, Stack
+from vision.window import Grid
+
+_STEP = 4
+_SIGMAS_MM = (6.0, 5.0, 4.0, 4.0, 4.0)
+_REACH = (1e9, 6.0, 5.0, 4.0, 4.0)  # standard deviations at which a point loses its weight, round by round
+_LEAST_SPREAD, _DARKEST = 0.01, 8.0
+
+
+def light_change(seen: Stack, expected: Stack, grid: Grid) -> NDArray[np.float32]:
+    """Return the relative change of the light, (side, side, 3), of a whole window that is seen otherwise than
+    expected.
+    """
+    side = grid.side // _STEP
+    inside = (grid.radius_mm() < INSIDE_MM).astype(np.float32)
+    small = cv2.resize(inside, (side, side), interpolation=cv2.INTER_AREA)
+    relative = (seen - expected) / np.maximum(expected, _DARKEST) * inside[..., None]
+    relative = np.asarray(cv2.resize(relative.astype(np.float32), (side, side), interpolation=cv2.INTER_AREA))
+    relative = relative / np.maximum(small, 0.3)[..., None]
+    cover = (small > 0.7).astype(np.float32)
+    field = np.zeros_like(relative)
+    for sigma_mm, reach in zip(_SIGMAS_MM, _REACH, strict=True):
+        away = np.abs(relative - field).max(axis=2)
+        spread = max(1.4826 * float(np.median(away[cover > 0])), _LEAST_SPREAD)
+        weight = (cover * np.clip(1 - (away / (reach * spread)) ** 2, 0, None) ** 2 + 1e-4 * cover)[..., None]
+        sigma = sigma_mm / (_STEP * grid.pitch_mm)
+        above = cv2.GaussianBlur(relative * weight, (0, 0), sigma)
+        below = np.asarray(cv2.GaussianBlur(weight, (0, 0), sigma)).reshape(side, side, 1)
+        field = np.asarray(above) / np.maximum(below, 1e-9)
+    return np.asarray(
+        cv2.resize(field, (grid.side, grid.side), interpolation=cv2.INTER_LINEAR), dtype=np.float32
+    )
+
+
+def on_grid(field: NDArray[np.float32], window: Grid, grid: Grid) -> NDArray[np.float32]:
+    """Return a field of the whole window on another grid."""
+    to_window = np.linalg.inv(window.to_mm) @ grid.to_mm
+    how = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    size = (grid.side, grid.side)
+    return np.asarray(cv2.warpPerspective(field, to_window, size, flags=how, borderMode=cv2.BORDER_REPLICATE))

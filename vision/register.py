@@ -1,0 +1,158 @@
+"""The picture before as the one after would show it: as sharp, and in the same place to a few hundredths of
+a mm.
+
+The card alone registers two pictures of it, but tape stands a little before or behind the card's plane and is
+wavy, and two pictures by hand are not equally sharp. So the sharper one is blurred to match, by what the
+markers' edges show, and the rest of the shift is found in the window itself, from old marks and the tape's
+own
+texture: a quadratic field of displacement, by robust Gauss–Newton steps (Lucas and Kanade 1981).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+
+from vision.card import MARKER_MM, Floats, card_sheet
+from vision.change import INSIDE_MM, Stack, fit_tape, surface_basis
+from vision.edges import edge_profiles
+from vision.find import to_grey
+from vision.picture import Pixels
+from vision.reading import CardView
+from vision.window import Grid, flatten, window_grid
+
+_PITCH_MM = 0.4
+_PRIOR_MM = 0.12  # how far tape may lie off where the card's plane puts it
+_SLACKS_MM = (
+    0.15,
+    0.08,
+    0.04,
+    0.04,
+)  # what may still be wrong at each step, so that old edges are no outliers
+_SMOOTH_PX = (1.5, 1.0, 0.7, 0.7)
+_LANDMARK = 3.0  # times the usual slope: what is less may be noise, and noise agrees with no shift
+_LEAST_BLUR_MM2 = 0.03**2
+_MOST_BLUR_MM2 = 1.0
+
+
+@dataclass(frozen=True, eq=False)
+class Sharpness:
+    """Variance (mm²) of the blur along u and along v, as the markers' edges show it."""
+
+    along_u: float
+    along_v: float
+
+    def less(self, other: Sharpness) -> tuple[float, float]:
+        """How much this one must be blurred, along u and v, to be no sharper than another."""
+        needs = np.array([other.along_u - self.along_u, other.along_v - self.along_v])
+        needs = np.clip(np.where(needs > _LEAST_BLUR_MM2, needs, 0.0), 0, _MOST_BLUR_MM2)
+        return float(needs[0]), float(needs[1])
+
+
+@dataclass(frozen=True, eq=False)
+class Shown:
+    """A picture's window as it is compared: blurred, and shifted by `shift` (2, 6), mm in `surface_basis`, of
+    covariance `doubt` (12, 12).
+    """
+
+    picture: Pixels
+    view: CardView
+    blur_mm2: tuple[float, float] = (0.0, 0.0)
+    shift: Floats | None = None
+    doubt: Floats | None = None
+
+    def apart(self, at_mm: Floats) -> tuple[Floats, Floats]:
+        """How far (2,) from a point's own place the picture shows it, and the covariance (2, 2) of that."""
+        if self.shift is None or self.doubt is None:
+            return np.zeros(2), np.zeros((2, 2))
+        terms = np.kron(np.eye(2), surface_basis(Grid((float(at_mm[0]), float(at_mm[1])), 1.0, 1)).ravel())
+        return terms @ self.shift.ravel(), terms @ self.doubt @ terms.T
+
+    def on(self, grid: Grid) -> Stack:
+        """Return the window's part on a grid, (side, side, 3)."""
+        moved = None if self.shift is None else np.tensordot(self.shift, surface_basis(grid), axes=1)
+        flat = flatten(self.picture, self.view.units_to_px, grid, moved)
+        return blurred(flat, self.blur_mm2, grid)
+
+
+def blurred(flat: Stack, blur_mm2: tuple[float, float], grid: Grid) -> Stack:
+    """Return a flat picture blurred by Gaussians of these variances along u and v."""
+    if max(blur_mm2) <= 0:
+        return flat
+    across, down = (max(float(np.sqrt(b)) / grid.pitch_mm, 0.01) for b in blur_mm2)
+    return np.asarray(cv2.GaussianBlur(flat, (0, 0), sigmaX=across, sigmaY=down), dtype=np.float32)
+
+
+def sharpness(picture: Pixels, view: CardView, station: str) -> Sharpness:
+    """Return the blur of a picture at its card: for a Gaussian step S, ∫ S (1 - S) dx is sd/√π."""
+    corners = list(card_sheet(station).markers.values())
+    steps, reach_mm, along_u = edge_profiles(
+        to_grey(picture), corners, view.units_to_px, MARKER_MM / 6 * 0.47
+    )
+    if not len(steps):
+        return Sharpness(0.0, 0.0)
+    spread = np.clip(steps * (1 - steps), 0, None).mean(axis=1) * 2 * reach_mm * np.sqrt(np.pi)
+    both = [
+        float(np.median(spread[way])) if way.any() else float(np.median(spread))
+        for way in (along_u, ~along_u)
+    ]
+    return Sharpness(both[0] ** 2, both[1] ** 2)
+
+
+def register(
+    after: Pixels, view: CardView, before: Pixels, before_view: CardView, station: str
+) -> tuple[Shown, Shown]:
+    """Return the pictures after and before as they are to be compared."""
+    now, then = sharpness(after, view, station), sharpness(before, before_view, station)
+    shown = Shown(after, view, now.less(then))
+    earlier = Shown(before, before_view, then.less(now), np.zeros((2, 6)))
+    grid = window_grid(_PITCH_MM)
+    seen, tape = shown.on(grid), None
+    for slack, smooth in zip(_SLACKS_MM, _SMOOTH_PX, strict=True):
+        known = earlier.on(grid)
+        tape = tape or fit_tape(seen, known, grid)
+        step, doubt = _step(seen, tape.expected(grid, known), grid, slack, smooth, np.asarray(earlier.shift))
+        earlier = replace(earlier, shift=np.asarray(earlier.shift) + step, doubt=doubt)
+        if np.abs(step).max() < 0.004:
+            break
+    return shown, earlier
+
+
+def _step(
+    seen: Stack, expected: Stack, grid: Grid, slack_mm: float, smooth_px: float, so_far: Floats
+) -> tuple[Floats, Floats]:
+    """One Gauss–Newton step of the shift, (2, 6) mm, and the shift's covariance (12, 12)."""
+    inside = grid.radius_mm() < INSIDE_MM - 3 * smooth_px * grid.pitch_mm / 2
+    mask = inside.astype(np.float32)[..., None]
+    rest = cv2.GaussianBlur((seen - expected) * mask, (0, 0), smooth_px)
+    by_u, by_v = slopes(np.asarray(cv2.GaussianBlur(expected, (0, 0), smooth_px)), grid)
+    steep = np.hypot(by_u, by_v)
+    landmark = steep > _LANDMARK * np.median(steep[grid.radius_mm() < INSIDE_MM - 2], axis=0)
+    by_u, by_v = by_u * landmark, by_v * landmark
+    basis = surface_basis(grid)[:, inside].astype(np.float32)
+    matrix, right = np.zeros((12, 12)), np.zeros(12)
+    for channel in range(3):
+        r, du, dv = rest[inside][:, channel], by_u[inside][:, channel], by_v[inside][:, channel]
+        noise = 1.4826 * float(np.median(np.abs(r))) + 0.2
+        allowed = noise**2 + slack_mm**2 * (du**2 + dv**2)
+        weight = np.clip(1 - r**2 / (16 * allowed), 0, None) ** 2 / allowed
+        rows = np.vstack([basis * du, basis * dv])
+        weighted = rows * weight
+        # smoothing makes neighbours agree: they are fewer than they look
+        fewer = 1 / (4 * np.pi * smooth_px**2)
+        matrix += fewer * weighted @ rows.T
+        right += fewer * weighted @ r
+    prior = np.eye(12) / _PRIOR_MM**2
+    doubt = np.linalg.inv(matrix + prior)
+    return np.asarray((doubt @ (right - prior @ so_far.ravel())).reshape(2, 6)), doubt
+
+
+def slopes(flat: Stack, grid: Grid) -> tuple[Stack, Stack]:
+    """Return the derivatives of a flat picture along u and v, per mm."""
+    per_mm = 0.5 / grid.pitch_mm
+    middle = np.array([[-1.0, 0.0, 1.0]])
+    across = cv2.filter2D(flat, cv2.CV_32F, middle * per_mm, borderType=cv2.BORDER_REPLICATE)
+    down = cv2.filter2D(flat, cv2.CV_32F, middle.T * per_mm, borderType=cv2.BORDER_REPLICATE)
+    return np.asarray(across), np.asarray(-down)
