@@ -25,7 +25,7 @@ def distance(snapshot: Snapshot) -> Json:
     """Return ``{"kind", "what", "where", "amount", "unit"}``: the act, its place, what is done there.
 
     ``kind``: read, hang, walk, pulse, look, wrong (another card is in view), turn, shift, inspect, done,
-    fault. ``what`` and ``where`` are a word or two. ``amount``: lines of ``{"way", "value", "unit"}``; ``way``
+    fault. ``what`` and ``where``: a word or two. ``amount``: lines of ``{"way", "value", "unit"}``; ``way``
     is clockwise, anticlockwise, a direction of the machine, or empty.
     """
     place = marked_place(snapshot.step)
