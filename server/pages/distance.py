@@ -24,9 +24,9 @@ _PLACES = {
 def distance(snapshot: Snapshot) -> Json:
     """Return ``{"kind", "what", "where", "amount", "unit"}``: the act, its place, what is done there.
 
-    ``kind``: read, hang, walk, pulse, look, turn, shift, inspect, done, fault. ``what`` and ``where`` are a
-    word or two. ``amount``: lines of ``{"way", "value", "unit"}``; ``way`` is clockwise, anticlockwise, a
-    direction of the machine, or empty.
+    ``kind``: read, hang, walk, pulse, look, wrong (another card is in view), turn, shift, inspect, done,
+    fault. ``what`` and ``where``: a word or two. ``amount``: lines of ``{"way", "value", "unit"}``; ``way``
+    is clockwise, anticlockwise, a direction of the machine, or empty.
     """
     place = marked_place(snapshot.step)
     return _mark(snapshot, place) if place else _OTHERS[snapshot.step.do](snapshot.step)
@@ -52,7 +52,7 @@ def _mark(snapshot: Snapshot, wanted: Place) -> Json:
     if snapshot.candidates:
         return _act("look", "Look", f"{len(snapshot.candidates)} marks")
     if snapshot.wrong_card is not None:
-        return _act("hang", "Hang", where, *_head(snapshot, wanted))
+        return _act("wrong", "Wrong", "card", _line(where))
     if snapshot.misses:
         return _act("look", "Look", "No mark")
     if snapshot.card_is_ready:

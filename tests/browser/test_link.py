@@ -132,11 +132,13 @@ def test_a_held_key_presses_once(opened: Opened) -> None:
 
 def test_what_was_saved_last_can_be_taken_back_and_asks_first(opened: Opened) -> None:
     page, presses = opened()
+    undo = {"label": "That was wrong: take it back", "action": "undo", "body": {}}
+    page.evaluate(TELL, {**STATES["turn"], "run": "with undo", "undo": undo})
     button = page.locator("#undo button")
     button.click()
     expect(button).to_have_text("Really take it back?")
     assert presses == []
     button.click()
     wait_for(presses, 1, page)
-    assert presses[0].request.url.endswith("/withdraw") and sent(presses[0])["event"] == 1
+    assert presses[0].request.url.endswith("/undo")
     presses[0].fulfill(json=STATES["hang"])

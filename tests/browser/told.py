@@ -6,7 +6,7 @@ from dataclasses import replace
 from typing import Any
 
 from server.pages.view import page_state
-from server.session.snapshot import Hardware, LiveMark, Snapshot
+from server.session.snapshot import CardInPicture, Hardware, LiveMark, Snapshot
 from tests.pages.doubles import BACK_LEFT, FRONT_LEFT, STEPS, VERDICT
 from tests.pages.test_view import row, seen, snapshot
 
@@ -18,6 +18,9 @@ FAULT: Json = {
     "reason": "gantry-racking was not fixed",
     "say": "The gantry does not stand square.",
 }
+CARD_OF_3 = CardInPicture(
+    "mirror-3", ((9.0, 0.0, 640.0), (0.0, -9.0, 360.0), (0.0, 0.0, 1.0)), (1280, 720), 4
+)
 LIVE = {
     "go": [1.2, 0.4],
     "stop": [0.45, 0.15],
@@ -55,7 +58,8 @@ def _snapshots() -> dict[str, Snapshot]:
         "hang anywhere": snapshot({**MARK, "head_mm": [1320.0, 410.0]}),
         "tape": snapshot(MARK, used=True, **there),
         "walk": snapshot(MARK, place={**AT_2, "head_mm": BACK_LEFT}),
-        "look, no mark": snapshot(MARK, missed=True, **there),
+        "look, no mark": snapshot(MARK, misses=1, **there),
+        "wrong card": snapshot(MARK, source="camera", card=CARD_OF_3, **there),
         "look, which": snapshot(MARK, candidates=[[1.2, -0.4], [3.1, 0.2]], **there),
         "turn": snapshot(TURN, source="camera", events=[row(seen("mirror-2", 2.0, 1.0, FRONT_LEFT))]),
         "turn a little": snapshot({**TURN, "turns": 1 / 64, "screw": "side"}, source="camera"),

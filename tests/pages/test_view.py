@@ -101,7 +101,7 @@ def test_the_card_of_another_station_is_said_and_no_pulse_is_offered() -> None:
     assert state["say"][0] == "That is the card of mirror 3. Hang that of mirror 2."
     assert (state["wrong_card"], state["now"], state["primary"]["action"]) == ("mirror-3", "hang", "hang")
     assert state["others"] == []
-    assert state["act"]["kind"] == "hang"
+    assert (state["act"]["kind"], state["act"]["amount"][0]["value"]) == ("wrong", "Mirror 2")
 
 
 def test_candidates_can_be_chosen_or_replaced_by_fresh_tape() -> None:

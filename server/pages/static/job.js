@@ -110,7 +110,7 @@ function showCautions(state) {
   find("#cautions-first").hidden = !(state.fires && !known);
   find("#beside").hidden = !((kind === "pulse" || state.follow) && known);
   const reached =
-    ["hang", "walk", "inspect"].includes(kind) ||
+    ["hang", "walk", "wrong", "inspect"].includes(kind) ||
     (kind === "turn" && !state.follow) ||
     (kind === "shift" && !state.near_tube);
   find("#reach").hidden = !reached || !known;

@@ -87,35 +87,34 @@ function readingLine(row, source, link) {
 
 /** The last thing that was saved can be taken back: it stays in the log and no longer counts.
  * @param {State} state @param {Link} link */
-export function showUndo(state, link) {
-  const last = state.readings.find((row) => !row.withdrawn);
-  const can = last && !(state.source === "practice" && ["turn", "shift"].includes(last.kind));
-  remake(find("#undo"), [can && last], () =>
-    can ? ["Last: ", last.words, ". ", withdraw(last, link, "That was wrong")] : [],
+export function showUndo({ undo, readings, step }, link) {
+  const last = readings.find((row) => !row.withdrawn);
+  remake(find("#undo"), [undo, last, step], () =>
+    undo && last
+      ? ["Last: ", last.words, ". ", asking(undo.label, last.words, () => link.act(undo.action, undo.body))]
+      : [],
   );
 }
 
-/** Asks once more before it withdraws.
- * @param {ReadingRow} row @param {Link} link @param {string} [label] */
-function withdraw(row, link, label = "Withdraw") {
+/** @param {ReadingRow} row @param {Link} link */
+const withdraw = (row, link) => asking("Withdraw", row.words, () => link.act("withdraw", { event: row.id }));
+
+/** A button that asks once more before it does it.
+ * @param {string} label @param {string} what @param {() => void} act */
+function asking(label, what, act) {
   /** @type {HTMLElement} */
   const button = html(
     "button",
-    {
-      type: "button",
-      class: "small",
-      "aria-label": `${label}: ${row.words}`,
-      onclick: () => askFirst(button, row, link),
-    },
+    { type: "button", class: "small", "aria-label": `${label}: ${what}`, onclick: () => askFirst(button, what, act) },
     label,
   );
   return button;
 }
 
-/** @param {HTMLElement} button @param {ReadingRow} row @param {Link} link */
-function askFirst(button, row, link) {
-  if (button.dataset.asked !== undefined) return void link.act("withdraw", { event: row.id });
+/** @param {HTMLElement} button @param {string} what @param {() => void} act */
+function askFirst(button, what, act) {
+  if (button.dataset.asked !== undefined) return act();
   button.dataset.asked = "";
-  button.setAttribute("aria-label", `Really take it back: ${row.words}`);
+  button.setAttribute("aria-label", `Really take it back: ${what}`);
   setText(button, "Really take it back?");
 }

@@ -17,7 +17,7 @@ const SHOUTS = {
   gone: { kind: "back", tone: "back", what: "Mark", where: "gone", amount: [] },
   lost: { kind: "lost", tone: "lost", what: "No", where: "link", amount: [] },
 };
-const TONES = { done: "done", fault: "fault" };
+const TONES = { done: "done", fault: "fault", wrong: "wrong" };
 const SIGNED = new Set(["read", "look", "inspect", "done", "fault", "stop", "back", "wrong", "lost"]);
 
 /** @type {{state: State | null, way: Way | null, lost: boolean, drawn: string}} */
