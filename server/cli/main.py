@@ -162,7 +162,7 @@ def next_(why: bool) -> None:
         _refuse_document(error.path, plain(error.message))
     click.echo(_as_json(step.as_json()).encode())
     if why:
-        click.echo(step.why, err=True)
+        click.echo(step.weighed, err=True)
 
 
 def _document(data: bytes) -> dict[str, Any]:
