@@ -14,6 +14,14 @@ import pytest
 from server.cli import main as command
 from server.log import Log, default_folder
 
+MARK = {
+    "kind": "mark",
+    "station": "mirror-1",
+    "head_mm": [0.0, 0.0],
+    "offset_mm": [0.4, 0.1],
+    "sigma_mm": 0.1,
+}
+
 
 def documents(root: Path) -> list[Path]:
     return [
@@ -65,7 +73,7 @@ def test_commands_in_the_documents_run(
     monkeypatch.chdir(tmp_path)
     with Log(default_folder()) as log:
         for _ in range(12):
-            log.start_alignment(machine={"name": "one"}, source="camera")
+            log.add_event(log.start_alignment(machine={"name": "one"}, source="camera"), MARK, state={})
     ran = []
     for path in documents(root):
         for line in shown_commands(path.read_text("utf-8")):

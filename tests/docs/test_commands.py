@@ -23,6 +23,13 @@ from server.solver import parse_profile, profile_as_json
 from vision import STATIONS
 
 ROOT = Path(__file__).parents[2]
+MARK = {
+    "kind": "mark",
+    "station": "mirror-1",
+    "head_mm": [0.0, 0.0],
+    "offset_mm": [0.4, 0.1],
+    "sigma_mm": 0.1,
+}
 GUIDE = (
     "safety",
     "first-alignment",
@@ -78,7 +85,7 @@ def workshop(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     monkeypatch.chdir(tmp_path)
     with Log(default_folder()) as log:
         for _ in range(12):
-            log.start_alignment(machine={"name": "one"}, source="camera")
+            log.add_event(log.start_alignment(machine={"name": "one"}, source="camera"), MARK, state={})
     command.main(["log", "backup", str(tmp_path / "stick" / "spotwright")])
     machine = default_profile_json()
     (tmp_path / "alignment.json").write_text(f'{{"machine": {machine}, "events": []}}', "utf-8")
