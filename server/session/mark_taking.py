@@ -106,7 +106,8 @@ class Taking:
             self._standing.keep(asks=True, place=at, doubt=f"blank {at}")
             raise Refused("Fire a second pulse to be sure; then say it again.", path="no-mark", status=409)
         memory = replace(memory, place=at, used=True, said="Saved: no mark on the card")
-        self._standing.save(NoMark(at.station, at.head_mm), memory)
+        hanging = memory.hanging if reads else None
+        self._standing.save(NoMark(at.station, at.head_mm, hanging), memory)
 
     def delivered(
         self, rig: str, sequence: int, mark: SentMark, picture: bytes | None, *, late: bool, after: int | None
@@ -212,13 +213,17 @@ class Taking:
             return False
         return all(math.dist(mark.offset_mm, aim.offset_mm) > max(mark.width_mm) for mark in old)
 
+    def _hanging(self) -> int | None:
+        """Return the number of the hanging, where one was told of: a photo's is not."""
+        return self._standing.memory.hanging if self._source.kind != "offline" else None
+
     def _save(self, reading: Reading, mark: Mark, place: Place, picture: bytes, shot: Shot) -> None:
         offset_mm, sigma_mm = pair(mark.offset_mm), pair(mark.sigma_mm)
         width_mm, warnings = pair(mark.width_mm), tuple(reading.warnings)
         seen = SeenMark(place.station, place.head_mm, offset_mm, sigma_mm, width_mm, mark.shape, warnings)
         said, before = saved_words(offset_mm), self._standing.memory
         memory = replace(before, place=place, seen=seen, used=True, said=said)
-        event = mark_event(place, offset_mm, sigma_mm)
+        event = mark_event(place, offset_mm, sigma_mm, hanging=self._hanging())
         lid = {} if self._rig.lid_closed is None else {"lid_closed": self._rig.lid_closed}
         self._standing.save(event, memory, shot=shot, picture=picture, reading=reading.as_json() | lid)
 

@@ -23,8 +23,9 @@ class Memory:
 
     rigs : the number of the newest reading taken from each rig elsewhere. turned : the virtual screw was
     held and has turned, which nobody has saved yet. answered : rises whenever the hands are asked for
-    something else. misses : so many pulses at the right card left no mark. doubt : what was asked about the
-    card before it is taken at its word. before : what was kept before the newest event, for one undo.
+    something else. hanging : how often a card was hung; fresh tape over the old is the same hanging. misses :
+    so many pulses at the right card left no mark. doubt : what was asked about the card before it is taken
+    at its word. before : what was kept before the newest event, for one undo.
     """
 
     cautions: bool = False
@@ -37,6 +38,7 @@ class Memory:
     turned: bool = False
     said: str = ""
     answered: int = 0
+    hanging: int = 0
     doubt: str = ""
     before: Json | None = None
     rigs: dict[str, int] = field(default_factory=dict)
@@ -68,9 +70,9 @@ class Candidates:
     marks: list[Mark] = field(default_factory=list)
 
 
-def mark_event(place: Place, offset_mm: Point, sigma_mm: Point) -> MarkSeen:
-    """Return the event of a mark at that place."""
-    return MarkSeen(place.station, place.head_mm, offset_mm, sigma_mm)
+def mark_event(place: Place, offset_mm: Point, sigma_mm: Point, *, hanging: int | None = None) -> MarkSeen:
+    """Return the event of a mark at that place; ``hanging``: the number of it, where one is known."""
+    return MarkSeen(place.station, place.head_mm, offset_mm, sigma_mm, hanging)
 
 
 def pair(values: tuple[float, float] | list[float]) -> Point:

@@ -131,7 +131,10 @@ class Session(Versioned):
             self._standing.candidates = None
             self._leave_the_tape()
             self._hung_s = self._clock()
-            self._standing.keep(asks=True, place=place, misses=0, used=False, said="", doubt="")
+            hanging = self._hanging(place)
+            self._standing.keep(
+                asks=True, place=place, hanging=hanging, misses=0, used=False, said="", doubt=""
+            )
             self._standing.note({"kind": "hang", "place": place.as_json()})
 
     def pulse(self) -> None:
@@ -306,6 +309,12 @@ class Session(Versioned):
                 self._standing.think_anew()
 
     # inside
+
+    def _hanging(self, place: Place) -> int:
+        """Return the number of the hanging: the same while a card stays, and only its tape is renewed."""
+        before = self._standing.memory
+        stays = before.place is not None and before.place.station == place.station
+        return before.hanging + (not stays or self._journal.step.hang == "anew")
 
     def _leave_the_tape(self) -> None:
         """What was seen of it is no news of the one that hangs now."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -19,13 +20,16 @@ from server.solver.say import parts, weighed
 from server.solver.steps import Expect, Parts, Step
 
 MOST_EVENTS = 2000
+# Of a longer alignment the newest are counted, between COUNTED − BLOCK and COUNTED of them: the older ones
+# tell nothing any more, and 2000 must not take long. Whole blocks go, so that beliefs can be kept.
+COUNTED, BLOCK = 300, 100
 
 
 def next_step(alignment: Alignment) -> Step:
     """The one thing to do next. Pure: the same alignment gets the same step."""
     if len(alignment.events) > MOST_EVENTS:
         return _too_long(len(alignment.events))
-    view = look(alignment)
+    view = look(_recent(alignment))
     choice = choose(view)
     judged = verdict(view, aligned=choice.do == "done")
     expect = _expect(view, choice)
@@ -39,6 +43,14 @@ def next_step(alignment: Alignment) -> Step:
         verdict=judged,
         forecast=forecast(view, choice),
     )
+
+
+def _recent(alignment: Alignment) -> Alignment:
+    """The alignment without the events that are too old to tell anything."""
+    over = len(alignment.events) - COUNTED
+    if over <= 0:
+        return alignment
+    return replace(alignment, events=alignment.events[-(-over // BLOCK) * BLOCK :])
 
 
 def explain(document: dict[str, Any]) -> str:

@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from server.log import Log, LogError, LogMissing, back_up, check, default_folder, restore
-from server.log._care import _damage
+from server.log._check import _damage
 from server.log._database import sync_disk
 from server.log._pictures import PictureFolder
 

@@ -7,11 +7,12 @@ from pathlib import Path
 
 import pytest
 
-from server.log import Log
+from server.log import Json, Log
 from server.session.events import event_json
 from server.session.session import Refused, Session
 from server.session.snapshot import expect_of
 from server.solver import Step
+from server.solver.steps import Parts
 from server.sources.base import Place
 from tests.pages.doubles import (
     BACK_LEFT,
@@ -50,6 +51,7 @@ def test_a_pulse_becomes_a_mark_in_the_log_with_picture_and_reading(tmp_path: Pa
         "head_mm": BACK_LEFT,
         "offset_mm": [1.5, -0.5],
         "sigma_mm": [0.02, 0.03],
+        "hanging": 1,
     }
     assert row["has_picture"]
     assert row["reading"]["station"] == "mirror-1"
@@ -144,7 +146,12 @@ def test_no_mark_is_said_and_saved_only_when_the_person_says_so(tmp_path: Path) 
         assert session.snapshot().events == ()
     session.no_mark()
     (row,) = session.snapshot().events
-    assert event_json(row.event) == {"kind": "no-mark", "station": "mirror-1", "head_mm": BACK_LEFT}
+    assert event_json(row.event) == {
+        "kind": "no-mark",
+        "station": "mirror-1",
+        "head_mm": BACK_LEFT,
+        "hanging": 1,
+    }
     assert session.snapshot().misses == 0
 
 
@@ -255,3 +262,19 @@ def test_a_log_that_the_solver_cannot_bear_still_opens(tmp_path: Path, fault: Ex
     assert step.do == "stop"
     assert "begin a new one" in step.say
     assert len(session.snapshot().events) == 1
+
+
+def test_marks_on_one_card_share_a_hanging_until_it_is_hung_elsewhere_or_anew(tmp_path: Path) -> None:
+    def asks(document: Json) -> Step:
+        anew = "anew" if len(document["events"]) == 3 else None
+        return Step("mark", station="mirror-1", head_mm=(0.0, 1000.0), hang=anew, parts=Parts("mark"))
+
+    session = Session(Log(tmp_path), Bench(), machine=MACHINE, brain=Script().brain(asks))
+    session.acknowledge()
+    for _ in range(4):  # the fourth is asked for on a card that was hung anew
+        session.hang(MIRROR_1)
+        session.pulse()
+    session.hang(MIRROR_2)
+    session.hang(MIRROR_1)
+    session.pulse()
+    assert [event["hanging"] for event in session.document()["events"]] == [1, 1, 1, 2, 4]

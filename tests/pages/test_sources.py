@@ -153,7 +153,7 @@ def test_a_camera_that_does_not_open_is_one_line(name: str) -> None:
 def test_a_folder_of_pictures_serves_as_a_camera(tmp_path: Path) -> None:
     cv2.imwrite(str(tmp_path / "one.png"), np.full((48, 64, 3), 90, np.uint8))
     source = source_named(f"replay:{tmp_path}")()
-    assert source.frame().shape == (48, 64, 3)
+    assert source.look(newer_than=-1, timeout_s=300.0).pixels.shape == (48, 64, 3)
     source.close()
 
 

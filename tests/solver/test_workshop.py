@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from server.solver import DocumentError, answer, parse_alignment, parse_profile, profile_as_json
+from server.solver.answering import BLOCK, COUNTED, _recent
 from server.solver.decide.situation import View, blank_places, look
 from server.solver.estimate.belief import believe
 from server.solver.estimate.hypotheses import NOISES, Bank
@@ -224,6 +225,15 @@ def test_threads_get_the_answers_that_one_gets() -> None:
     alone = [answer(document) for document in documents]
     with ThreadPoolExecutor(4) as pool:
         assert list(pool.map(answer, documents * 3)) == alone * 3
+
+
+@pytest.mark.parametrize("count", [299, 300, 301, 400, 1999, 2000])
+def test_of_a_long_alignment_the_newest_events_are_counted(count: int) -> None:
+    """And more of them at once only in whole blocks, so that what is known can be kept."""
+    events = [mark("mirror-1", NEAR, [0.0, 0.0])] * count
+    kept = len(_recent(parse_alignment({"machine": profile("600"), "events": events})).events)
+    assert kept == count if count <= COUNTED else COUNTED - BLOCK < kept <= COUNTED
+    assert (count - kept) % BLOCK == 0
 
 
 def test_all_disturbances_have_names_of_their_own() -> None:
