@@ -50,10 +50,7 @@ const SIGNS = {
   shift: () => [path("M-40 26H40V42H-40Z", { "stroke-width": 8 }), path("M0 12V-18"), solid("M-26 -12L0 -46L26 -12Z")],
   done: () => [path("M-36 2L-10 30L38 -30", { "stroke-width": 16 })],
   fault: danger,
-  stop: () => [
-    solid("M-20 -48H20L48 -20V20L20 48H-20L-48 20V-20Z"),
-    path("M-22 0H22", { stroke: "var(--char)", "stroke-width": 16, "stroke-linecap": "butt" }),
-  ],
+  stop: () => [solid("M-20 -48H20L48 -20V20L20 48H-20L-48 20V-20ZM-22 -8V8H22V-8Z", { "fill-rule": "evenodd" })],
   back: () => [path("M30 40V-4A24 24 0 0 0 -18 -4V14", { "stroke-width": 14 }), solid("M-46 8H10L-18 46Z")],
   wrong: () => [
     svg("circle", { r: 38, ...line, "stroke-width": 8 }),
