@@ -46,7 +46,7 @@ def test_the_fit_goes_through_the_marks(fitted: b.BedMap) -> None:
     for spot, head in zip(fitted.spots, CORNERS, strict=True):
         assert spot.head_mm == tuple(head)
         assert spot.offset_mm == pytest.approx(tilted(head)["offset_mm"], abs=0.1)
-        assert 0 < spot.sigma_mm < 0.1
+        assert 0 < spot.sigma_mm < 0.3  # all of them hang on one card, whose own offset is in it
 
 
 def test_the_map_says_at_the_corners_what_the_spots_say(fitted: b.BedMap) -> None:
@@ -57,19 +57,24 @@ def test_the_map_says_at_the_corners_what_the_spots_say(fitted: b.BedMap) -> Non
 
 
 def test_the_uncertainty_is_that_of_the_marks(fitted: b.BedMap) -> None:
-    # four terms through five marks: a corner is known about as well as its own mark (least squares)
+    # four terms through five marks: a corner is known about as well as its own mark (least squares), and the
+    # hanging's own offset is in both alike
     coarse = {**FOUND, "events": [{**event, "sigma_mm": 0.2} for event in FOUND["events"]]}
     _, unsure = b.bed_maps(coarse)
     assert unsure is not None
-    assert unsure.spots[0].sigma_mm > 3 * fitted.spots[0].sigma_mm
+    more_mm = math.sqrt(unsure.spots[0].sigma_mm ** 2 - fitted.spots[0].sigma_mm ** 2)
+    assert more_mm == pytest.approx(0.2, abs=0.06)
     assert unsure.sigma_mm[0, 0] == pytest.approx(unsure.spots[1].sigma_mm)
     assert np.all(unsure.power_low < unsure.power)
 
 
 def test_the_worst_place_is_named_with_its_uncertainty_and_its_rivals(fitted: b.BedMap) -> None:
-    told = worst_words(fitted)
+    marks = [mark(head, head[0] / 1000 + 0.2, 3 * head[1] / 1000 - 2.5) for head in CORNERS]
+    _, steep = b.bed_maps({"machine": MACHINE, "events": marks})
+    assert steep is not None
+    told = worst_words(steep)
     assert (told["place"], told["doubt"]) == ("front right", "")
-    assert told["offset"] == f"{math.hypot(1.1, 0.45):.2f} ± {2 * fitted.worst.sigma_mm:.2f} mm"
+    assert told["offset"] == f"{math.hypot(1.8, 2.5):.2f} ± {2 * steep.worst.sigma_mm:.2f} mm"
     level = {"machine": MACHINE, "events": [mark(head, 0.5, 0.0) for head in CORNERS]}
     _, flat = b.bed_maps(level)
     assert flat is not None and len(flat.rivals) == 4
