@@ -88,8 +88,9 @@ def check_writable(folder: Path) -> list[Finding]:
 
     Writes and deletes a small file, since permissions alone do not tell (a read-only or a full disk).
     """
-    there = next((path for path in (folder, *folder.parents) if path.exists()), folder)
+    there = folder
     try:
+        there = next((path for path in (folder, *folder.parents) if path.exists()), folder)
         with tempfile.NamedTemporaryFile(dir=there, prefix=".spotwright-") as file:
             file.write(bytes(_PROBE_BYTES))
             file.flush()

@@ -11,8 +11,10 @@ import math
 import os
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
 from importlib import import_module
 from importlib.metadata import version as installed_version
+from io import UnsupportedOperation
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar, Literal
 
@@ -283,7 +285,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 def _write_no_more() -> None:
     """Whoever read our output has gone, or its disk is full: nothing may be flushed there at exit."""
-    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    with suppress(UnsupportedOperation):  # an output that is no file has nothing to be flushed to
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _say(text: str, status: int) -> int:

@@ -54,8 +54,10 @@ STEPS: list[Json] = [
 
 def step_of(data: Json) -> Step:
     """Return the step that those JSON values describe; ``say`` becomes its order."""
-    tuples = {key: tuple(data[key]) for key in ("head_mm", "move_mm") if key in data}
-    plain = {key: data[key] for key in ("station", "mount", "screw", "turns", "part", "cause") if key in data}
+    tuples: Json = {key: tuple(data[key]) for key in ("head_mm", "move_mm") if key in data}
+    plain: Json = {
+        key: data[key] for key in ("station", "mount", "screw", "turns", "part", "cause") if key in data
+    }
     verdict = data.get("verdict")
     return Step(
         data["do"],

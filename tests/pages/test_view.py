@@ -24,6 +24,7 @@ def snapshot(step: Json, **more: Any) -> Snapshot:
     """A snapshot of a practice session at that step, the cautions read; ``place`` and ``aimed`` as JSON."""
     place, aimed = more.pop("place", None), more.pop("aimed", None)
     given: Json = {"cautions": True, "source": "practice"} | more
+    frozen: Json = {key: tuple(value) if isinstance(value, list) else value for key, value in given.items()}
     return Snapshot(
         version=1,
         run="x",
@@ -33,7 +34,7 @@ def snapshot(step: Json, **more: Any) -> Snapshot:
         step=step_of(step),
         place=Place.from_json(place) if place else None,
         aimed=expect_of(aimed),
-        **{key: tuple(value) if isinstance(value, list) else value for key, value in given.items()},
+        **frozen,
     )
 
 
