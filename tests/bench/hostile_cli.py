@@ -306,7 +306,8 @@ def fault(words: list[str], given: bytes) -> tuple[str, int]:
         return f"{type(status).__name__}: {str(status)[:80]}", -1
     if status not in STATUSES:
         return f"status {status}", status
-    if "Traceback" in said or (status == 2 and said.count("\n") != 1):
+    refused = [line for line in said.splitlines() if not line.startswith("note: ")]
+    if "Traceback" in said or (status == 2 and len(refused) != 1):
         return f"{said.count(chr(10))} lines: {said[:80]!r}", status
     return "", status
 
