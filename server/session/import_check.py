@@ -6,6 +6,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
+from server.log import Json
 from server.practice import PracticeMachine
 from server.session.events import without_undo
 from server.session.notes import Memory
@@ -13,7 +14,6 @@ from server.solver import DocumentError, parse_alignment
 
 __all__ = ["check_alignment"]
 
-Json = dict[str, Any]
 Number = Annotated[float, Field(ge=-1e6, le=1e6)]
 Text = Annotated[str, Field(max_length=1000)]
 Station = Literal["mirror-1", "mirror-2", "mirror-3", "nozzle"]

@@ -17,7 +17,6 @@ from server.solver.words import (
     direction_words,
     fraction_of_turn,
     move_phrases,
-    turns_words,
 )
 
 BED = Bed(1600.0, 1000.0)
@@ -43,20 +42,6 @@ BEAM = {
         "nozzle": (0, 0, -1),
     },
 }
-
-
-@pytest.mark.parametrize(
-    ("turns", "words"),
-    [
-        (0.1875, "3/16 turn clockwise"),
-        (-0.125, "1/8 turn anticlockwise"),
-        (1.25, "1 1/4 turns clockwise"),
-        (-2.0, "2 turns anticlockwise"),
-        (1.0, "1 turn clockwise"),
-    ],
-)
-def test_turns_are_said_in_parts_of_a_turn(turns: float, words: str) -> None:
-    assert turns_words(turns) == words
 
 
 @given(st.integers(1, 64 * 20))
