@@ -5,13 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-__all__ = ["LightKeeper", "LightOrder"]
+__all__ = ["LightHold", "LightOrder"]
 
 LightOrder = Literal["lock", "release"]
 
 
 @dataclass
-class LightKeeper:
+class LightHold:
     """Fed with what each frame showed; says when to lock and when to let the camera find its light again.
 
     calm_s : a card seen for so long without a break is worth locking for.

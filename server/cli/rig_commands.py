@@ -147,13 +147,13 @@ def _send(
 ) -> None:
     from firmware.health import HealthWatch
     from firmware.profile import camera_named
-    from server.rig.frame_loop import Eye
+    from server.rig.frame_loop import FrameLoop
     from server.rig.full_resolution import FullLook
     from server.rig.recorder import Recorder
-    from server.rig.signals import PanelKeeper
+    from server.rig.signals import PanelRetry
     from server.rig.systemd import Heartbeat
-    from server.rig.uplink import Outpost, Spool, post_json
-    from server.rig.uplink_hardware import RigMinder
+    from server.rig.uplink import Spool, Uplink, post_json
+    from server.rig.uplink_hardware import UplinkHardware
     from server.session.card_scale import CardScale
     from server.session.services import measured
     from server.sources.camera_source import camera_source
@@ -164,19 +164,19 @@ def _send(
     source = camera_source(kind, **options)
     stack.callback(source.close)
     recorder = Recorder(record) if record else None
-    post = Outpost(told.name, spool, wire, full=FullLook(source, reader=measured(scale).read))
-    eye = Eye(post, source, keep=recorder.keep if recorder else None, scale=scale)
-    minder = RigMinder(
+    post = Uplink(told.name, spool, wire, full=FullLook(source, reader=measured(scale).read))
+    frame_loop = FrameLoop(post, source, keep=recorder.keep if recorder else None, scale=scale)
+    hardware = UplinkHardware(
         post,
         problem=lambda: source.problem,
-        keeper=PanelKeeper(told.used_pins(), silent=told.panel.silent),
+        keeper=PanelRetry(told.used_pins(), silent=told.panel.silent),
         health=HealthWatch(folder),
-        eye=eye,
+        frame_loop=frame_loop,
         recorder=recorder,
         dark_film=told.panel.film == "dark",
     )
-    lives = {"frame loop": eye.alive, "uplink": post.alive, "panel": minder.alive}
-    for part in (post, eye, minder, Heartbeat(lives)):
+    lives = {"frame loop": frame_loop.alive, "uplink": post.alive, "panel": hardware.alive}
+    for part in (post, frame_loop, hardware, Heartbeat(lives)):
         part.start()
         stack.callback(part.stop)
     click.echo(f"Spotwright: {told.name} reads with camera {camera} and sends to {to} (Ctrl-C ends it).")

@@ -15,10 +15,10 @@ from werkzeug.wrappers import Response as BaseResponse
 from server import solver
 from server.log import Json
 from server.pages import bodies as b
-from server.pages.desk import desk
 from server.pages.device import Device, remember, units
 from server.pages.lasers import Lasers
 from server.pages.picture import WIDTHS
+from server.pages.shared import shared
 from server.session.session import Overtaken, Refused, Session, read_photo
 from vision import BarRefused, PictureRefused
 from vision.picture import check_together
@@ -47,19 +47,19 @@ def read() -> Response:
     """A photo in (and the one from before), its marks out; writes nothing."""
     with _photos_in_turn():
         after, before = _photos()
-        return jsonify(read_photo(after, before, brain=desk().brain).as_json())
+        return jsonify(read_photo(after, before, services=shared().services).as_json())
 
 
 @api.get("/state")
 def state() -> Response:
     """What the page of a session draws; ``?of=bench`` or ``offline``."""
-    return jsonify(desk().state(_of(), units=units()))
+    return jsonify(shared().state(_of(), units=units()))
 
 
 @api.get("/events")
 def events() -> Response:
     """The same, sent whenever it changes (server-sent events)."""
-    of, here, read_in = _of(), desk(), units()
+    of, here, read_in = _of(), shared(), units()
     tab = _tab(request.args.get("tab", ""))
     gone = request.environ.get("waitress.client_disconnected", lambda: False)
     body = here.streams.open(f"{of}:{tab}", here.session(of), lambda: here.shown(of, units=read_in), gone)
@@ -69,7 +69,7 @@ def events() -> Response:
 @api.get("/why")
 def why() -> Response:
     """The numbers that the step of a session was weighed by, in words."""
-    return jsonify({"why": desk().session(_of()).why()})
+    return jsonify({"why": shared().session(_of()).why()})
 
 
 @api.get("/frame.jpg")
@@ -77,9 +77,9 @@ def frame() -> BaseResponse:
     """The bench's newest picture; ``?w=720`` a smaller one, and none (304) where it shows nothing new."""
     width = request.args.get("w", type=int) or 0
     if width not in WIDTHS:
-        return Response(desk().session("bench").feed.jpeg(), mimetype="image/jpeg")
-    tag = f"{desk().session('bench').run}-{{}}-{width}"
-    number, jpeg = desk().live.newest(width, lambda number: tag.format(number) in request.if_none_match)
+        return Response(shared().session("bench").feed.jpeg(), mimetype="image/jpeg")
+    tag = f"{shared().session('bench').run}-{{}}-{width}"
+    number, jpeg = shared().live.newest(width, lambda number: tag.format(number) in request.if_none_match)
     answer = Response(jpeg, mimetype="image/jpeg", headers={"Cache-Control": "no-cache"})
     answer.set_etag(tag.format(number))
     return answer if jpeg else answer.make_conditional(request)
@@ -88,12 +88,12 @@ def frame() -> BaseResponse:
 @api.post("/do/<of>/<action>")
 def do(of: str, action: str) -> Response:
     """One thing that the person did; answers with the new state."""
-    session = desk().session(of)
-    desk().hands.use(of, _tab(request.headers.get("X-Spotwright-Tab", "")))
+    session = shared().session(of)
+    shared().hands.use(of, _tab(request.headers.get("X-Spotwright-Tab", "")))
     with _photos_in_turn() if action == "photo" else nullcontext():
         body, act = _action(session, action)
         key, what = body.key, (action, body)
-        said, status = desk().presses[of].once(key, what, lambda: _press(of, body.step, act))
+        said, status = shared().presses[of].once(key, what, lambda: _press(of, body.step, act))
     answer = jsonify(said)
     answer.status_code = status
     return answer
@@ -110,7 +110,7 @@ def card_scale() -> Response:
     """What the check bars of the printed cards measure, from now on and on every device."""
     bars_mm = b.parse(b.Bars, b.json_body()).bars_mm
     try:
-        desk().rescale(bars_mm)
+        shared().rescale(bars_mm)
     except BarRefused as error:
         raise Refused(str(error), path="bars_mm") from error
     return jsonify({"bars_mm": bars_mm})
@@ -119,10 +119,10 @@ def card_scale() -> Response:
 @api.post("/hands/<of>")
 def hands(of: str) -> Response:
     """The page that asks takes the hands; the others watch."""
-    session = desk().session(of)
-    desk().hands.take(of, _tab(request.headers.get("X-Spotwright-Tab", "")))
+    session = shared().session(of)
+    shared().hands.take(of, _tab(request.headers.get("X-Spotwright-Tab", "")))
     session.announce()
-    return jsonify(desk().state(of, units=units()))
+    return jsonify(shared().state(of, units=units()))
 
 
 @api.post("/lasers")
@@ -145,18 +145,18 @@ def _action(session: Session, action: str) -> tuple[b.Action, Callable[[], None]
 
 def _press(of: str, step: str, act: Callable[[], None]) -> tuple[Json, int]:
     """Return the state after the press, and the status; 409 with the state where another step is due."""
-    session = desk().session(of)
+    session = shared().session(of)
     try:
         with session.answering(step) if step else nullcontext():
             act()
     except Overtaken as late:
         told = {"path": late.path, "message": late.message}
-        return {"error": told, "state": desk().state(of, units=units())}, late.status
-    return desk().state(of, units=units()), 200
+        return {"error": told, "state": shared().state(of, units=units())}, late.status
+    return shared().state(of, units=units()), 200
 
 
 def _lasers() -> Lasers:
-    return desk().lasers
+    return shared().lasers
 
 
 def _restart(session: Session, body: b.Restart) -> None:

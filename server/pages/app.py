@@ -1,4 +1,4 @@
-"""The Flask app: one desk behind it, the guard before it, one line for every fault."""
+"""The Flask app: what its pages share behind it, the guard before it, one line for every fault."""
 
 from __future__ import annotations
 
@@ -11,15 +11,15 @@ from flask.json.provider import DefaultJSONProvider
 
 from server.log import LogError
 from server.pages.api import UPLOAD_LIMIT, api
-from server.pages.desk import Config, desk, open_desk
 from server.pages.device import hand, theme
 from server.pages.faults import add_faults
-from server.pages.guard import Doorkeeper, guard, keep_secret
+from server.pages.guard import AccessGuard, guard, keep_secret
 from server.pages.openapi import described
 from server.pages.pack import pack
 from server.pages.pages import NAVIGATION, pages
 from server.pages.rigs import rigs
 from server.pages.scripts import scripts_of
+from server.pages.shared import Config, open_shared, shared
 from server.pages.upkeep import due_count, upkeep
 from server.solver.machine.power import percent
 
@@ -38,7 +38,7 @@ def create_app(config: Config) -> Flask:
     app.json = _AsMade(app)
     app.config["MAX_CONTENT_LENGTH"] = UPLOAD_LIMIT
     app.config["MAX_FORM_MEMORY_SIZE"] = 500_000
-    app.extensions["spotwright"] = open_desk(config)
+    app.extensions["spotwright"] = open_shared(config)
     pack(app)
     guard(app, door=_door(config), hosts=config.hosts)
     add_faults(app)
@@ -53,23 +53,23 @@ def create_app(config: Config) -> Flask:
     return app
 
 
-def _door(config: Config) -> Doorkeeper | None:
+def _door(config: Config) -> AccessGuard | None:
     if config.code is None:
         return None
-    return Doorkeeper(
+    return AccessGuard(
         config.code,
         keep_secret(config.data / "cookie-secret", lambda: secrets.token_hex(32), config.settings),
     )
 
 
 def _common() -> dict[str, Any]:
-    practice = desk().sessions["bench"].source.kind == "practice"
+    practice = shared().sessions["bench"].source.kind == "practice"
     return {
         "navigation": NAVIGATION,
         "here": request.endpoint,
         "practice": practice,
         "due": _due(),
-        "damage": desk().damage(),
+        "damage": shared().damage(),
         "hand": hand(),
         "theme": theme(),
         "scripts_of": scripts_of,

@@ -21,7 +21,7 @@ from werkzeug.wrappers import Response as BaseResponse
 
 from server.log import Settings, write_for_good
 
-__all__ = ["DEVICE_HEADER", "Doorkeeper", "asker", "guard", "is_code", "keep_secret"]
+__all__ = ["DEVICE_HEADER", "AccessGuard", "asker", "guard", "is_code", "keep_secret"]
 
 POLICY = "; ".join(
     (
@@ -99,7 +99,7 @@ def asker(address: str, header: Header) -> str:
     return f"{address} {hashlib.sha256(device.encode('utf-8', 'replace')).hexdigest()[:16]}"
 
 
-class Doorkeeper:
+class AccessGuard:
     """Knows the access code, remembers devices by a cookie, slows down guessing.
 
     Wrong codes are counted for each asker apart, so that nobody can lock another out. A program's are counted
@@ -153,7 +153,7 @@ class Doorkeeper:
             self._wrong.popitem(last=False)
 
 
-def guard(app: Flask, *, door: Doorkeeper | None, hosts: tuple[str, ...] = ()) -> None:
+def guard(app: Flask, *, door: AccessGuard | None, hosts: tuple[str, ...] = ()) -> None:
     """Put the checks before, and the headers after, every request of ``app``.
 
     door : set when others on the network may come in; without it only loopback names are answered.
@@ -182,7 +182,7 @@ def guard(app: Flask, *, door: Doorkeeper | None, hosts: tuple[str, ...] = ()) -
         _add_door(app, door)
 
 
-def _let_in(door: Doorkeeper | None) -> BaseResponse | None:
+def _let_in(door: AccessGuard | None) -> BaseResponse | None:
     if door is None or request.endpoint in ("static", "door") or door.knows(request.cookies.get(COOKIE)):
         return None
     if _bearer(_header("Authorization")) is not None and request.path.startswith("/api/"):
@@ -210,7 +210,7 @@ def _check_code(opened: bool | None) -> None:
         abort(401, "That is not the access code: look at the console of the page's machine.")
 
 
-def _add_door(app: Flask, door: Doorkeeper) -> None:
+def _add_door(app: Flask, door: AccessGuard) -> None:
     @app.route("/door", methods=["GET", "POST"], endpoint="door")
     def give_code() -> BaseResponse | tuple[str, int] | str:
         if request.method == "GET":

@@ -14,10 +14,10 @@ from server.pages import bodies as b
 from server.pages.bed import bed_maps
 from server.pages.bed_words import spot_rows, worst_words
 from server.pages.checks import CHECKS
-from server.pages.desk import desk
 from server.pages.device import in_units, units
 from server.pages.lists import event_words, verdict_rows
 from server.pages.setup import PITCHES, Answers, profile_from, what_matters
+from server.pages.shared import shared
 from server.pages.upkeep import as_picture, cut_rows, reminder_rows
 from server.pages.view import CAUTIONS
 from server.session.events import event_of
@@ -45,16 +45,16 @@ pages = Blueprint("pages", __name__)
 def bench() -> str:
     """The step at the machine."""
     return render_template(
-        "bench.html", state=desk().state("bench", units=units()), of="bench", cautions=CAUTIONS
+        "bench.html", state=shared().state("bench", units=units()), of="bench", cautions=CAUTIONS
     )
 
 
 @pages.get("/offline")
 def offline() -> str:
     """The same steps from photos and typed numbers."""
-    state = desk().state("offline", units=units())
+    state = shared().state("offline", units=units())
     return render_template(
-        "offline.html", state=state, of="offline", cautions=CAUTIONS, lasers=desk().lasers.names()
+        "offline.html", state=state, of="offline", cautions=CAUTIONS, lasers=shared().lasers.names()
     )
 
 
@@ -62,8 +62,8 @@ def offline() -> str:
 @pages.get("/bed/<int(max=2147483647):number>")
 def bed(number: int | None = None) -> str:
     """The five positions, and the maps fitted through them."""
-    shown = number or desk().session("bench").alignment or desk().log.newest()
-    start, now = bed_maps(desk().log.document(shown)) if shown is not None else (None, None)
+    shown = number or shared().session("bench").alignment or shared().log.newest()
+    start, now = bed_maps(shared().log.document(shown)) if shown is not None else (None, None)
     told: Json = {"number": shown, "start": start, "worst": None, "spots": []}
     if now is not None:
         told |= in_units({"worst": worst_words(now), "spots": spot_rows(start, now)})
@@ -79,7 +79,7 @@ def bed_chart(number: int) -> Response:
     )  # matplotlib takes a second to load: only who looks pays
 
     shape = request.args.get("shape", "")
-    drawn = bed_svg(desk().log.document(number), shape=shape if shape in SHAPES else "wide")
+    drawn = bed_svg(shared().log.document(number), shape=shape if shape in SHAPES else "wide")
     return Response(drawn, mimetype="image/svg+xml", headers=DRAWING)
 
 
@@ -98,7 +98,7 @@ def cautions() -> str:
 @pages.get("/log")
 def log() -> str:
     """All alignments."""
-    rows = list(reversed(desk().log.alignments()))
+    rows = list(reversed(shared().log.alignments()))
     kinds = {"practice" if row["source"] == "practice" else "real" for row in rows}
     return render_template(
         "log.html",
@@ -106,8 +106,8 @@ def log() -> str:
         kinds=kinds,
         new=request.args.get("new", type=int),
         reminders=reminder_rows(),
-        done=entries(desk().log, "upkeep")[::-1],
-        lasers=desk().lasers.names(),
+        done=entries(shared().log, "upkeep")[::-1],
+        lasers=shared().lasers.names(),
         kinds_of_upkeep=UPKEEP,
     )
 
@@ -116,10 +116,10 @@ def log() -> str:
 def alignment(number: int) -> str:
     """One alignment: what happened, and how it ended."""
     row = _alignment(number)
-    machine = parse_profile(desk().log.document(number)["machine"])
+    machine = parse_profile(shared().log.document(number)["machine"])
     events = [
         event | {"words": in_units(event_words(event_of(event["event"]), machine.bed))}
-        for event in desk().log.events(number)
+        for event in shared().log.events(number)
     ]
     verdict = in_units(verdict_rows(row["verdict"], machine))
     cuts = cut_rows(number)
@@ -129,9 +129,9 @@ def alignment(number: int) -> str:
 @pages.get("/log/<int(max=2147483647):number>/report")
 def report(number: int) -> str:
     """One page to print: verdict, bed as found and now, who and when."""
-    row, document = _alignment(number), desk().log.document(number)
+    row, document = _alignment(number), shared().log.document(number)
     start, now = bed_maps(document)
-    events = desk().log.events(number)
+    events = shared().log.events(number)
     return render_template(
         "report.html",
         row=row,
@@ -146,7 +146,7 @@ def report(number: int) -> str:
 @pages.get("/log/picture/<int(max=2147483647):event>")
 def picture(event: int) -> Response:
     """The picture that a reading came from."""
-    data = desk().log.picture(event)
+    data = shared().log.picture(event)
     if data is None:
         abort(404, "This reading has no picture.")
     return as_picture(data)
@@ -157,7 +157,7 @@ def drift() -> Response:
     """How far off the marks were found and left, by alignment; ``?practice`` for the practice laser."""
     sources = ("practice",) if "practice" in request.args else ("camera", "offline")
     stream = io.BytesIO()
-    draw_chart(desk().log, stream, kind="svg", sources=sources)
+    draw_chart(shared().log, stream, kind="svg", sources=sources)
     return Response(stream.getvalue(), mimetype="image/svg+xml", headers=DRAWING)
 
 
@@ -168,7 +168,7 @@ def take_in() -> BaseResponse:
     if sent is None or not sent.filename:
         raise Refused("Choose the JSON file that the other device exported.", path="file", status=400)
     try:
-        new = import_json(desk().log, io.TextIOWrapper(sent.stream, "utf-8-sig"), judge=check_alignment)
+        new = import_json(shared().log, io.TextIOWrapper(sent.stream, "utf-8-sig"), judge=check_alignment)
     except BadEntry as error:
         if isinstance(error.__cause__, UnicodeDecodeError):
             raise Refused("That file is not text in UTF-8.", path="file", status=400) from error
@@ -180,9 +180,9 @@ def take_in() -> BaseResponse:
 def export(ending: str) -> Response:
     """The whole log as CSV or JSON, sent while it is read: it may be larger than the memory."""
     if ending == "csv":
-        texts = desk().log.csv_texts()
+        texts = shared().log.csv_texts()
     elif ending == "json":
-        texts = desk().log.json_texts()
+        texts = shared().log.json_texts()
     else:
         abort(404, "The log is exported as csv or json.")
     kind = {"csv": "text/csv", "json": "application/json"}[ending]
@@ -210,7 +210,7 @@ def setup() -> BaseResponse | tuple[str, int] | str:
     if request.method == "GET":
         return render_template("setup.html", given=given, pitches=PITCHES, fault=None)
     try:
-        desk().lasers.add(profile_from(b.parse(Answers, given)))
+        shared().lasers.add(profile_from(b.parse(Answers, given)))
     except Refused as error:
         shown = {"given": given, "pitches": PITCHES, "fault": error.message}
         return render_template("setup.html", **shown), error.status
@@ -219,7 +219,7 @@ def setup() -> BaseResponse | tuple[str, int] | str:
 
 
 def _take_laser() -> None:
-    lasers = desk().lasers
+    lasers = shared().lasers
     sent = request.files.get("file")
     if request.form.get("choose"):
         lasers.choose(request.form["choose"])
@@ -231,19 +231,19 @@ def _take_laser() -> None:
 
 
 def _offer_laser() -> None:
-    for session in desk().sessions.values():
-        session.offer(desk().lasers.current())
+    for session in shared().sessions.values():
+        session.offer(shared().lasers.current())
 
 
 def _laser_page(fault: str | None = None) -> str:
-    lasers = desk().lasers
+    lasers = shared().lasers
     profile, toml = lasers.current(), request.form.get("toml", "")
     shown = {"names": lasers.names(), "profile": profile, "matters": what_matters(profile)}
     return render_template("laser.html", **shown, fault=fault, toml=toml)
 
 
 def _alignment(number: int) -> Json:
-    for row in desk().log.alignments():
+    for row in shared().log.alignments():
         if row["id"] == number:
             return row
     abort(404, f"There is no alignment {number} in the log.")

@@ -10,7 +10,7 @@ from flask import Blueprint, Response, abort, jsonify, request
 from pydantic import Field
 
 from server.pages.bodies import Body, Number, Station, json_body, parse
-from server.pages.desk import desk
+from server.pages.shared import shared
 from server.rig.session_hardware import press_foot
 from server.rig.signals import wish_of
 from server.session.mark_taking import SentMark
@@ -83,7 +83,7 @@ class Press(Body):
 @rigs.post("/readings")
 def readings() -> Response:
     """Take one reading; answers once it is on disk. The same again changes nothing."""
-    session = desk().session("bench")
+    session = shared().session("bench")
     if isinstance(session.source, PracticeSource):
         raise Refused("This page serves the practice laser: start it with --camera rigs.", status=409)
     sent = parse(Delivery, json_body())
@@ -108,7 +108,7 @@ def readings() -> Response:
 @rigs.post("/sight")
 def sight() -> Response:
     """Show what the rig sees; answers what its panel is to show, and the last number here of its series."""
-    session = desk().session("bench")
+    session = shared().session("bench")
     sent = parse(Sight, json_body())
     picture = _picture(sent.picture)
     near = None if sent.offset_mm is None else (round(sent.offset_mm[0], 2), round(sent.offset_mm[1], 2))
@@ -123,21 +123,21 @@ def sight() -> Response:
 def press() -> Response:
     """Do what the large button would do, as for the foot button of a rig of our own."""
     parse(Press, json_body())
-    press_foot(desk().session("bench"))
+    press_foot(shared().session("bench"))
     return jsonify({})
 
 
 @rigs.get("/picture/<name>")
 def picture(name: str) -> Response:
     """The newest small picture of that rig."""
-    found = desk().session("bench").rig.pictures.get(name)
+    found = shared().session("bench").rig.pictures.get(name)
     if found is None:
         abort(404, "That rig has sent no picture.")
     return Response(found, mimetype="image/jpeg")
 
 
 def _seen(sight: RigSight, picture: bytes | None) -> None:
-    session = desk().session("bench")
+    session = shared().session("bench")
     address, delivers = request.remote_addr or "", session.delivers(sight.name)
     session.rig.set_rig(sight, picture, address=address, delivers=delivers)
 

@@ -19,10 +19,10 @@ from server.log import Settings
 from server.pages.api import UPLOAD_LIMIT
 from server.pages.app import create_app
 from server.pages.connections import Server
-from server.pages.desk import Config
 from server.pages.guard import keep_secret, new_code
+from server.pages.shared import Config
 from server.rig.systemd import Heartbeat
-from server.rig.threads import Crew
+from server.rig.threads import SessionThreads
 from server.session.card_scale import Bars
 from server.sources.base import Source
 from server.sources.camera_source import RigsSource, camera_source
@@ -70,29 +70,29 @@ def serve(
     server = make_server(app, port=port, lan=lan, behind_proxy=bool(hosts))
     for line in _greeting(app, server.effective_port, code, lan=lan, hosts=hosts):
         say(line)
-    desk = app.extensions["spotwright"]
-    for line in desk.damage():
+    shared = app.extensions["spotwright"]
+    for line in shared.damage():
         say(f"note: {line}")
     welcome = _welcome(server.effective_port, code) if lan and code is not None else None
-    crew = Crew(
-        desk.sessions["bench"],
+    threads = SessionThreads(
+        shared.sessions["bench"],
         profile=profile or RigProfile(),
         data=data,
         record=record,
-        watched=desk.watched,
+        watched=shared.watched,
         welcome=welcome,
-        scale=desk.scale,
+        scale=shared.scale,
         say=say,
     )
-    heartbeat = Heartbeat({**crew.alive, "server": server.alive})
+    heartbeat = Heartbeat({**threads.alive, "server": server.alive})
     _end_politely()
-    crew.start()
+    threads.start()
     heartbeat.start()
     try:
         server.run()
     finally:
         heartbeat.stop()
-        crew.stop()
+        threads.stop()
         server.close()
 
 

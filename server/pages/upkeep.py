@@ -9,8 +9,8 @@ from werkzeug.wrappers import Response as BaseResponse
 
 from server import log as book
 from server.log import Json
-from server.pages.desk import desk
 from server.pages.lists import reminder_words
+from server.pages.shared import shared
 from server.session.session import Refused
 
 __all__ = ["as_picture", "cut_rows", "due_count", "reminder_rows", "upkeep"]
@@ -23,23 +23,23 @@ upkeep = Blueprint("upkeep", __name__, url_prefix="/log")
 @upkeep.post("/<int(max=2147483647):number>/cut")
 def add_cut(number: int) -> BaseResponse:
     """A test cut of that alignment, with a photo if there is one."""
-    book.add_entry(desk().log, "cut", _fields("cut"), alignment_id=number, picture=_photo())
+    book.add_entry(shared().log, "cut", _fields("cut"), alignment_id=number, picture=_photo())
     return redirect(url_for("pages.alignment", number=number, _anchor="cuts"), 303)
 
 
 @upkeep.post("/<any(upkeep, hours, reminder):kind>")
 def add(kind: str) -> BaseResponse:
     """Something done at the laser, its hour counter, or a reminder."""
-    newest = desk().log.newest() if kind == "upkeep" else None
-    book.add_entry(desk().log, kind, _fields(kind), alignment_id=newest)
+    newest = shared().log.newest() if kind == "upkeep" else None
+    book.add_entry(shared().log, kind, _fields(kind), alignment_id=newest)
     return redirect(url_for("pages.log", _anchor="upkeep"), 303)
 
 
 @upkeep.post("/entry/<int(max=2147483647):entry>/withdraw")
 def withdraw(entry: int) -> BaseResponse:
     """It was a mistake, or is no longer wanted: kept, and counts no more."""
-    found = next((row for row in book.entries(desk().log) if row["id"] == entry), None)
-    book.withdraw_entry(desk().log, entry)
+    found = next((row for row in book.entries(shared().log) if row["id"] == entry), None)
+    book.withdraw_entry(shared().log, entry)
     if found is not None and found["kind"] == "cut" and found["alignment"] is not None:
         return redirect(url_for("pages.alignment", number=found["alignment"], _anchor="cuts"), 303)
     return redirect(url_for("pages.log", _anchor="upkeep"), 303)
@@ -48,7 +48,7 @@ def withdraw(entry: int) -> BaseResponse:
 @upkeep.get("/entry/<int(max=2147483647):entry>/picture")
 def picture(entry: int) -> Response:
     """The photo of a test cut."""
-    data = book.entry_picture(desk().log, entry)
+    data = book.entry_picture(shared().log, entry)
     if data is None:
         abort(404, "This test cut has no photo.")
     return as_picture(data)
@@ -58,7 +58,7 @@ def picture(entry: int) -> Response:
 def export() -> Response:
     """Test cuts, upkeep, hours and reminders for a spreadsheet."""
     stream = io.StringIO(newline="")
-    book.write_upkeep_csv(desk().log, stream)
+    book.write_upkeep_csv(shared().log, stream)
     headers = {"Content-Disposition": 'attachment; filename="spotwright-upkeep.csv"'}
     return Response(stream.getvalue(), content_type="text/csv; charset=utf-8", headers=headers)
 
@@ -71,19 +71,19 @@ def as_picture(data: bytes) -> Response:
 
 def cut_rows(number: int) -> list[Json]:
     """Return the test cuts of an alignment, those before it first, the near corner first."""
-    cuts = book.entries(desk().log, "cut", alignment_id=number)
+    cuts = book.entries(shared().log, "cut", alignment_id=number)
     return sorted(cuts, key=lambda cut: (cut["stage"] != "before", cut["place"] != "near"))
 
 
 def reminder_rows() -> list[Json]:
     """Return the reminders with what is left of them in words, those that are due first."""
-    rows = [row | {"words": reminder_words(row)} for row in book.reminders(desk().log)]
+    rows = [row | {"words": reminder_words(row)} for row in book.reminders(shared().log)]
     return sorted(rows, key=lambda row: not row["due"])
 
 
 def due_count() -> int:
     """Return how many reminders are due now."""
-    return sum(row["due"] for row in book.reminders(desk().log))
+    return sum(row["due"] for row in book.reminders(shared().log))
 
 
 def _fields(kind: str) -> Json:
@@ -98,5 +98,5 @@ def _photo() -> bytes | None:
     data = sent.stream.read(PHOTO_LIMIT + 1)
     if len(data) > PHOTO_LIMIT:
         raise Refused("The photo is larger than 40 MB.", path="photo", status=413)
-    desk().check_picture(data)
+    shared().check_picture(data)
     return data

@@ -1,4 +1,4 @@
-"""The eye on the card: takes frames, follows the card and the mark, and says when a pulse has left one.
+"""The frame loop: takes frames, follows the card and the mark, and says when a pulse has left one.
 
 One thread; nothing queues: it always takes the newest frame, and fewer of them while there is little to see.
 """
@@ -15,14 +15,14 @@ import cv2
 import numpy as np
 
 from firmware import FrameLike
-from firmware.camera.light import LightKeeper
+from firmware.camera.light import LightHold
 from firmware.camera.picture_fault import picture_fault
 from firmware.health import Finding
 from server.session.card_scale import CardScale
 from server.sources.base import NoPicture, Pixels, Shot, Source
 from vision import Moment, Stream
 
-__all__ = ["CLOSE_FRAMES_PER_S", "IDLE_FRAMES_PER_S", "Eye", "Listener"]
+__all__ = ["CLOSE_FRAMES_PER_S", "IDLE_FRAMES_PER_S", "FrameLoop", "Listener"]
 
 CLOSE_FRAMES_PER_S = 15.0
 IDLE_FRAMES_PER_S = 5.0
@@ -35,7 +35,7 @@ _log = logging.getLogger(__name__)
 
 
 class Listener(Protocol):
-    """Whom the eye tells: a session, or a rig that sends to one."""
+    """Whom the frame loop tells: a session, or a rig that sends to one."""
 
     @property
     def hung(self) -> int: ...
@@ -47,7 +47,7 @@ class Listener(Protocol):
 Keep = Callable[[FrameLike, Moment | None], None]
 
 
-class Eye:
+class FrameLoop:
     """Looks through ``source`` and tells ``listener``; ``fault`` is what is wrong with the picture, or None.
 
     watched : whether anybody looks closely; else, and while no card is in view, frames come slowly.
@@ -69,13 +69,13 @@ class Eye:
         self._keep, self._clock = keep, clock
         self._scale = scale or CardScale()
         self.stream = Stream(bar_mm=self._scale.bars_mm)
-        self._light = LightKeeper()
+        self._light = LightHold()
         self.fault: Finding | None = None
         self._number, self._hung = -1, listener.hung
         self._searched: tuple[np.ndarray[Any, Any], float] | None = None
         self._judged_s, self._looked_s = -np.inf, clock()
         self._end = threading.Event()
-        self._thread = threading.Thread(target=self._run, name="eye", daemon=True)
+        self._thread = threading.Thread(target=self._run, name="frame-loop", daemon=True)
 
     def start(self) -> None:
         """Begin to look."""

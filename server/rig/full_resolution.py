@@ -27,7 +27,7 @@ class FullLook:
         self._kept = self._pulse = False
 
     def moment(self, moment: Moment) -> None:
-        """Take one look of the eye."""
+        """Take one look of the frame loop."""
         if "pulse seen" in moment.events:
             self._pulse = True
         elif moment.events or moment.card is None:

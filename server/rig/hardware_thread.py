@@ -8,27 +8,32 @@ import time
 from abc import ABC, abstractmethod
 
 from firmware.health import Finding, HealthWatch
-from server.rig.frame_loop import Eye
+from server.rig.frame_loop import FrameLoop
 from server.rig.recorder import Recorder
 from server.rig.signals import PanelDriver, faults_of
 
-__all__ = ["PERIOD_S", "Minder"]
+__all__ = ["PERIOD_S", "HardwareThread"]
 
 PERIOD_S = 0.25
 ALIVE_S = 30.0  # reading pins, disk and heat may wait for a busy machine, but not so long
 _log = logging.getLogger(__name__)
 
 
-class Minder(ABC):
+class HardwareThread(ABC):
     """Calls ``tick`` every quarter second in a thread of its own, between ``start`` and ``stop``.
 
-    driver : of lamps, sounder, lid and foot button. health, eye, recorder : what may have faults to tell of.
+    driver : of lamps, sounder, lid and foot button. The others are what may have faults to tell of.
     """
 
     def __init__(
-        self, driver: PanelDriver, *, health: HealthWatch | None, eye: Eye | None, recorder: Recorder | None
+        self,
+        driver: PanelDriver,
+        *,
+        health: HealthWatch | None,
+        frame_loop: FrameLoop | None,
+        recorder: Recorder | None,
     ) -> None:
-        self._driver, self._health, self._eye, self._recorder = driver, health, eye, recorder
+        self._driver, self._health, self._frame_loop, self._recorder = driver, health, frame_loop, recorder
         self._end, self._ticked_s = threading.Event(), time.monotonic()
         self._thread = threading.Thread(target=self._run, name=type(self).__name__, daemon=True)
 
@@ -45,7 +50,7 @@ class Minder(ABC):
         found = faults_of(
             health=self._health,
             problem=self.problem(),
-            eye=self._eye,
+            frame_loop=self._frame_loop,
             recorder=self._recorder,
             missing=self._driver.missing,
         )

@@ -1,4 +1,4 @@
-"""What a session makes of what the eye sees: the live mark on the page, a reading after a pulse."""
+"""What a session makes of what the frame loop sees: the live mark on the page, a reading after a pulse."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ _ABOUT_THE_CARD = ("card found", "card lost", "card moved")
 
 
 class Watching:
-    """The eye's listener for a session."""
+    """The frame loop's listener for a session."""
 
     def __init__(self, session: Session) -> None:
         self._session = session
@@ -26,7 +26,7 @@ class Watching:
         return self._session.hung
 
     def take_shot(self) -> Shot | None:
-        """Return the pictures around a pulse that a person told of, once; the eye may have missed it."""
+        """Return the pictures around a pulse that a person told of, once; the loop may have missed it."""
         shot, self._session.shot = self._session.shot, None
         return shot
 

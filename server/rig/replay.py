@@ -1,6 +1,6 @@
-"""A recorded alignment played through everything again: eye, reading, log, solver; no clock is waited for.
+"""A recorded alignment played through everything again, reading, log and solver; no clock is waited for.
 
-A mark that the eye does not take by itself is read from the pictures that it was read from then.
+A mark that the frame loop does not take by itself is read from the pictures that it was read from then.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from pydantic import BaseModel, Field, TypeAdapter, ValidationError
 from firmware import Frame, FrameLike
 from server.errors import plain
 from server.log import Json, Log
-from server.rig.frame_loop import Eye
+from server.rig.frame_loop import FrameLoop
 from server.rig.live_marks import Watching
 from server.rig.recorder import INDEX, SHOTS
 from server.session.events import MarkSeen, event_json, event_of
@@ -135,7 +135,7 @@ def replay(folder: Path, data: Path, *, told: Callable[[str], object] = lambda _
         if isinstance(line, _Picture):
             source.show(Frame(_pixels(folder, line.picture), line.time_s, line.number))
             if player is not None:
-                player.eye.look()
+                player.frame_loop.look()
         elif player is not None:
             player.do(line, folder)
         elif line.did.kind == "begin" and line.did.machine is not None:
@@ -154,7 +154,7 @@ class _Player:
     def __init__(self, session: Session, source: _Played, told: Callable[[str], object]) -> None:
         self._session, self._source, self._told = session, source, told
         self._recorded: list[Json] = []
-        self.eye = Eye(Watching(session), source)
+        self.frame_loop = FrameLoop(Watching(session), source)
 
     def begin(self, did: _Did) -> None:
         """A new alignment."""
@@ -199,7 +199,7 @@ class _Player:
             session.inspected(event["cause"], event["outcome"])
         elif kind == "no-mark":
             self._blank(Place.from_json(event))
-        elif not self._taken(event):  # the eye was not sure, or a person told of it
+        elif not self._taken(event):  # the frame loop was not sure, or a person told of it
             self._mark(event, shot, folder)
 
     def _blank(self, place: Place) -> None:
@@ -210,7 +210,7 @@ class _Player:
         self._session.no_mark(place)
 
     def _taken(self, event: Json) -> bool:
-        """Whether the eye has saved this mark by itself."""
+        """Whether the frame loop has saved this mark by itself."""
         now = self._session.snapshot()
         return bool(now.used and now.counted and _what(event_json(now.counted[-1])) == _what(event))
 

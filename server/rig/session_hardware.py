@@ -6,18 +6,18 @@ Nothing here is needed for an alignment: without pins, health checks or camera i
 from __future__ import annotations
 
 from firmware.health import HealthWatch
-from server.rig.frame_loop import Eye
-from server.rig.hardware_thread import Minder
+from server.rig.frame_loop import FrameLoop
+from server.rig.hardware_thread import HardwareThread
 from server.rig.recorder import Recorder
-from server.rig.signals import PanelDriver, PanelKeeper, wish_of
+from server.rig.signals import PanelDriver, PanelRetry, wish_of
 from server.session.services import Refused
 from server.session.session import Session
 from server.session.snapshot import Snapshot, marked_place
 
-__all__ = ["Attendant", "press_foot"]
+__all__ = ["SessionHardware", "press_foot"]
 
 
-class Attendant(Minder):
+class SessionHardware(HardwareThread):
     """Minds the hardware that is here.
 
     welcome : what the status light spells at a first start, until somebody has answered on the page.
@@ -27,16 +27,16 @@ class Attendant(Minder):
         self,
         session: Session,
         *,
-        keeper: PanelKeeper | None = None,
+        keeper: PanelRetry | None = None,
         health: HealthWatch | None = None,
-        eye: Eye | None = None,
+        frame_loop: FrameLoop | None = None,
         recorder: Recorder | None = None,
         dark_film: bool = False,
         welcome: str | None = None,
     ) -> None:
         known = wish_of(session.snapshot())
         driver = PanelDriver(keeper, dark_film=dark_film, pressed=lambda: press_foot(session), known=known)
-        super().__init__(driver, health=health, eye=eye, recorder=recorder)
+        super().__init__(driver, health=health, frame_loop=frame_loop, recorder=recorder)
         self._session, self._welcome = session, welcome
 
     def tick(self) -> None:

@@ -15,7 +15,7 @@ from server.log import Json
 from server.session.events import MarkSeen
 from server.session.snapshot import Snapshot
 
-__all__ = ["PanelDriver", "PanelKeeper", "Wish", "faults_of", "wish_of"]
+__all__ = ["PanelDriver", "PanelRetry", "Wish", "faults_of", "wish_of"]
 
 TRY_PINS_EVERY = 40  # ticks
 TONE_TICKS = 5
@@ -77,7 +77,7 @@ def faults_of(
     *,
     health: HealthWatch | None,
     problem: str | None,
-    eye: _Sees | None,
+    frame_loop: _Sees | None,
     recorder: _Records | None,
     missing: str | None,
 ) -> list[Finding]:
@@ -85,8 +85,8 @@ def faults_of(
     found = list(health.findings()) if health else []
     if problem is not None:
         found.append(Finding("camera", problem, True))
-    elif eye is not None and eye.fault is not None:
-        found.append(eye.fault)
+    elif frame_loop is not None and frame_loop.fault is not None:
+        found.append(frame_loop.fault)
     if recorder is not None and recorder.ended is not None:
         found.append(Finding("recording", recorder.ended, False))
     if missing is not None:
@@ -95,7 +95,7 @@ def faults_of(
 
 
 @dataclass
-class PanelKeeper:
+class PanelRetry:
     """The panel, tried again now and then while its pins are not there (another program may hold them)."""
 
     pins: Pins
@@ -125,14 +125,14 @@ class PanelDriver:
 
     def __init__(
         self,
-        keeper: PanelKeeper | None,
+        keeper: PanelRetry | None,
         *,
         dark_film: bool,
         pressed: Callable[[], None],
         lid: Callable[[], None] = lambda: None,
         known: Wish | None = None,
     ) -> None:
-        self._keeper = keeper or PanelKeeper(Pins())
+        self._keeper = keeper or PanelRetry(Pins())
         self._dark_film, self._pressed, self._lid = dark_film, pressed, lid
         self._shown: tuple[bool, str] | None = None
         self._tone, self._known = 0, known

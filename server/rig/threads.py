@@ -1,4 +1,4 @@
-"""Everything that looks and minds while pages are served: eye, attendant, recorder."""
+"""Everything that looks and minds while pages are served: frame loop, hardware, recorder."""
 
 from __future__ import annotations
 
@@ -8,18 +8,18 @@ from pathlib import Path
 from firmware.health import HealthWatch
 from firmware.profile import RigProfile
 from server.rig.first_look import FirstLook
-from server.rig.frame_loop import Eye, Keep
+from server.rig.frame_loop import FrameLoop, Keep
 from server.rig.live_marks import Watching
 from server.rig.recorder import Recorder
-from server.rig.session_hardware import Attendant
-from server.rig.signals import PanelKeeper
+from server.rig.session_hardware import SessionHardware
+from server.rig.signals import PanelRetry
 from server.session.card_scale import CardScale
 from server.session.session import Session
 
-__all__ = ["Crew"]
+__all__ = ["SessionThreads"]
 
 
-class Crew:
+class SessionThreads:
     """The threads around one session, from ``start`` to ``stop``.
 
     profile : what is connected. data : the folder whose disk is minded. record : folder of a recording, or
@@ -43,14 +43,14 @@ class Crew:
         self._session = session
         self._recorder = Recorder(record) if record else None
         keep = self._recorder.keep if self._recorder else None
-        self._eye = self._seeing(watched, keep, scale) if session.source.kind != "offline" else None
+        self._frame_loop = self._seeing(watched, keep, scale) if session.source.kind != "offline" else None
         self._first = FirstLook(session.source, self._camera_seen, say)
-        keeper = PanelKeeper(profile.used_pins(), silent=profile.panel.silent)
-        self._attendant = Attendant(
+        keeper = PanelRetry(profile.used_pins(), silent=profile.panel.silent)
+        self._hardware = SessionHardware(
             session,
             keeper=keeper,
             health=HealthWatch(data),
-            eye=self._eye,
+            frame_loop=self._frame_loop,
             recorder=self._recorder,
             dark_film=profile.panel.film == "dark",
             welcome=welcome,
@@ -59,10 +59,10 @@ class Crew:
             self._recorder.note(session.beginning())
             session.listeners.append(self._recorder.note)
 
-    def _seeing(self, watched: Callable[[], bool], keep: Keep | None, scale: CardScale | None) -> Eye:
+    def _seeing(self, watched: Callable[[], bool], keep: Keep | None, scale: CardScale | None) -> FrameLoop:
         """The practice laser's cards are true to scale, and nobody's while nobody looks."""
         practice = self._session.source.kind == "practice"
-        return Eye(
+        return FrameLoop(
             Watching(self._session),
             self._session.source,
             watched=watched if practice else lambda: True,
@@ -71,27 +71,27 @@ class Crew:
         )
 
     def _camera_seen(self) -> bool:
-        return self._eye is None or self._eye.seen
+        return self._frame_loop is None or self._frame_loop.seen
 
     @property
     def alive(self) -> dict[str, Callable[[], bool]]:
         """How each thread is asked whether it lives, for a watchdog."""
-        eye = {} if self._eye is None else {"frame loop": self._eye.alive}
-        return {**eye, "panel": self._attendant.alive}
+        frame_loop = {} if self._frame_loop is None else {"frame loop": self._frame_loop.alive}
+        return {**frame_loop, "panel": self._hardware.alive}
 
     def start(self) -> None:
         """Begin."""
-        if self._eye is not None:
-            self._eye.start()
+        if self._frame_loop is not None:
+            self._frame_loop.start()
         self._first.start()
-        self._attendant.start()
+        self._hardware.start()
 
     def stop(self) -> None:
         """End; the camera is let go and every lamp is off when this returns."""
         self._first.stop()
-        if self._eye is not None:
-            self._eye.stop()
-        self._attendant.stop()
+        if self._frame_loop is not None:
+            self._frame_loop.stop()
+        self._hardware.stop()
         self._session.source.close()
         if self._recorder is not None:
             self._session.listeners.remove(self._recorder.note)

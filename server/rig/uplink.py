@@ -29,7 +29,7 @@ from server.rig.wire import WHOLE_S, Unheard, Wire, post_json
 from server.sources.base import Pixels, as_jpeg
 from vision import Mark, Moment, Reading
 
-__all__ = ["Outpost", "Spool", "Unheard", "Wire", "post_json"]
+__all__ = ["Spool", "Unheard", "Uplink", "Wire", "post_json"]
 
 SMALL_COLS = 480
 SIGHT_EVERY_S = 0.5
@@ -43,14 +43,14 @@ _log = logging.getLogger(__name__)
 _BOOT = Path("/proc/sys/kernel/random/boot_id")
 
 
-class Outpost:
-    """The eye's listener on such a rig, and the thread that delivers.
+class Uplink:
+    """The frame loop's listener on such a rig, and the thread that delivers.
 
     ``wish`` is what the page wants this rig's panel to show, None while it is not heard; ``said`` is why it
     is not, or what it refused, or empty.
     """
 
-    hung = 0  # nobody tells a rig that fresh tape was hung; its eye sees it
+    hung = 0  # nobody tells a rig that fresh tape was hung; its frame loop sees it
 
     def __init__(
         self,

@@ -8,16 +8,16 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from firmware.health import Finding, HealthWatch
-from server.rig.frame_loop import Eye
-from server.rig.hardware_thread import Minder
+from server.rig.frame_loop import FrameLoop
+from server.rig.hardware_thread import HardwareThread
 from server.rig.recorder import Recorder
-from server.rig.signals import PanelDriver, PanelKeeper
-from server.rig.uplink import Outpost
+from server.rig.signals import PanelDriver, PanelRetry
+from server.rig.uplink import Uplink
 
-__all__ = ["RigMinder"]
+__all__ = ["UplinkHardware"]
 
 
-class RigMinder(Minder):
+class UplinkHardware(HardwareThread):
     """Minds the hardware here for a page that is elsewhere.
 
     problem : what is wrong with the camera just now, or None.
@@ -25,28 +25,28 @@ class RigMinder(Minder):
 
     def __init__(
         self,
-        outpost: Outpost,
+        uplink: Uplink,
         *,
         problem: Callable[[], str | None],
-        keeper: PanelKeeper | None = None,
+        keeper: PanelRetry | None = None,
         health: HealthWatch | None = None,
-        eye: Eye | None = None,
+        frame_loop: FrameLoop | None = None,
         recorder: Recorder | None = None,
         dark_film: bool = False,
     ) -> None:
-        self._outpost, self._problem = outpost, problem
-        driver = PanelDriver(keeper, dark_film=dark_film, pressed=outpost.press, lid=self._tell_lid)
-        super().__init__(driver, health=health, eye=eye, recorder=recorder)
+        self._uplink, self._problem = uplink, problem
+        driver = PanelDriver(keeper, dark_film=dark_film, pressed=uplink.press, lid=self._tell_lid)
+        super().__init__(driver, health=health, frame_loop=frame_loop, recorder=recorder)
 
     def tick(self) -> None:
         """Look at everything once."""
-        self._outpost.tell(faults=self.faults(), lid_closed=self._driver.lid_closed)
-        unheard = [Finding("page", self._outpost.said, True)] if self._outpost.said else []
-        self._driver.tick(self._outpost.wish, [*self._outpost.faults, *unheard])
+        self._uplink.tell(faults=self.faults(), lid_closed=self._driver.lid_closed)
+        unheard = [Finding("page", self._uplink.said, True)] if self._uplink.said else []
+        self._driver.tick(self._uplink.wish, [*self._uplink.faults, *unheard])
 
     def problem(self) -> str | None:
         """Return what the camera here says."""
         return self._problem()
 
     def _tell_lid(self) -> None:
-        self._outpost.tell(faults=self._outpost.faults, lid_closed=self._driver.lid_closed)
+        self._uplink.tell(faults=self._uplink.faults, lid_closed=self._driver.lid_closed)

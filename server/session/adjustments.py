@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from server.session.events import Event, Inspected, Shift, Turn, kind_of
 from server.session.services import Refused
-from server.session.state import Standing
+from server.session.state import SessionState
 from server.solver import Step
 from server.sources.base import Source
 
@@ -20,8 +20,8 @@ class Adjusting:
     Not thread-safe; the caller holds the lock.
     """
 
-    def __init__(self, standing: Standing, source: Source) -> None:
-        self._standing, self._source = standing, source
+    def __init__(self, state: SessionState, source: Source) -> None:
+        self._state, self._source = state, source
 
     def turn(self, mount: int, screw: str, turns: float) -> None:
         """Turn a screw, clockwise as seen from the knob side."""
@@ -37,15 +37,15 @@ class Adjusting:
         self._adjust(Inspected(cause, outcome), lambda: self._source.inspected(cause, outcome))
 
     def _adjust(self, event: Event, by_hand: Callable[[], None]) -> None:
-        due, memory = self._standing.journal.step, self._standing.memory
+        due, memory = self._state.journal.step, self._state.memory
         asked = _is_asked(due, event)
         said = "Done, and saved" if asked else "Saved, though it was not the step"
         expect = due.expect if asked else None
-        step, before = self._standing.journal.after(event), self._source.to_json()
+        step, before = self._state.journal.after(event), self._source.to_json()
         try:
             if not (asked and memory.turned):  # a held screw has turned already
                 by_hand()
-            self._standing.save(event, replace(memory, expect=expect, said=said, turned=False), step=step)
+            self._state.save(event, replace(memory, expect=expect, said=said, turned=False), step=step)
         except Exception as error:
             self._source.restore(before)  # what is not in the log was not done: a full disk refuses it too
             if isinstance(error, KeyError | ValueError) and not isinstance(error, Refused):

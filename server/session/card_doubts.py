@@ -3,23 +3,23 @@
 from __future__ import annotations
 
 from server.session.card_view import CardSight
-from server.session.services import Brain, Refused
-from server.session.state import Standing
+from server.session.services import Refused, Services
+from server.session.state import SessionState
 from server.solver.words import station_words
 from server.sources.base import NoPicture, Place, Source
 
-__all__ = ["Doubting"]
+__all__ = ["CardDoubts"]
 
 
-class Doubting:
+class CardDoubts:
     """Raises Refused where what is seen speaks against what was said. Not thread-safe.
 
     Another station's card is never believed; a card that is not seen, or a tape that is not fresh, is once it
     was said again.
     """
 
-    def __init__(self, standing: Standing, source: Source, brain: Brain, *, card: CardSight) -> None:
-        self._standing, self._source, self._brain, self._card = standing, source, brain, card
+    def __init__(self, state: SessionState, source: Source, services: Services, *, card: CardSight) -> None:
+        self._state, self._source, self._services, self._card = state, source, services, card
 
     def hung(self, place: Place) -> None:
         """The card was just looked for: does it hang there, with fresh tape?"""
@@ -29,7 +29,7 @@ class Doubting:
                 f"no card {place}", "No card is in view: hang it before the camera, or say it again."
             )
         elif seen.station != place.station:
-            self._standing.keep(asks=True, place=None, misses=0)
+            self._state.keep(asks=True, place=None, misses=0)
             raise Refused(
                 f"The card in view is that of {station_words(seen.station)}: hang that of "
                 f"{station_words(place.station)}.",
@@ -41,8 +41,8 @@ class Doubting:
             self._ask_once(f"old mark {place}", words)
 
     def _ask_once(self, doubt: str, words: str) -> None:
-        if self._standing.memory.doubt != doubt:
-            self._standing.keep(asks=True, doubt=doubt)
+        if self._state.memory.doubt != doubt:
+            self._state.keep(asks=True, doubt=doubt)
             raise Refused(words, path="card", status=409)
 
     def _marks(self) -> int:
@@ -50,4 +50,4 @@ class Doubting:
             frame = self._source.look(newer_than=-1, timeout_s=2.0)
         except NoPicture:
             return 0
-        return self._brain.marks_on(frame.pixels)
+        return self._services.marks_on(frame.pixels)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from server.session.services import Brain
+from server.session.services import Services
 from server.session.snapshot import CardInPicture
 from server.sources.base import NoPicture, Source
 from vision import CardView, NoReading
@@ -24,14 +24,14 @@ class CardSight:
             lines = tuple(tuple(float(value) for value in row) for row in view.homography)
             self.seen = CardInPicture(station, lines, (cols, rows), view.markers_seen)
 
-    def look(self, source: Source, brain: Brain, *, timeout_s: float) -> None:
+    def look(self, source: Source, services: Services, *, timeout_s: float) -> None:
         """Search the newest picture; without a picture, or a card in it, nothing is known any more."""
         self.seen = None
         try:
             frame = source.look(newer_than=-1, timeout_s=timeout_s).pixels
         except NoPicture:
             return
-        found = brain.find_card(frame)
+        found = services.find_card(frame)
         if not isinstance(found, NoReading):
             self.note(*found, frame.shape[:2])
 

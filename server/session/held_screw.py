@@ -8,7 +8,7 @@ from collections.abc import Callable
 
 from server.session.notes import seen_now
 from server.session.rig_state import RigView
-from server.session.services import Brain, Refused
+from server.session.services import Refused, Services
 from server.session.snapshot import LiveMark
 from server.solver import Step
 from server.sources.base import NoPicture, Source
@@ -27,9 +27,9 @@ class Turning:
     """One hold after another; the machine is the practice source's, the look is the camera's and vision's."""
 
     def __init__(
-        self, source: Source, brain: Brain, rig: RigView, *, clock: Callable[[], float] = time.monotonic
+        self, source: Source, services: Services, rig: RigView, *, clock: Callable[[], float] = time.monotonic
     ) -> None:
-        self._source, self._brain, self._rig, self._clock = source, brain, rig, clock
+        self._source, self._services, self._rig, self._clock = source, services, rig, clock
         self._began_s = 0.0  # of the last look, and when it was over (inf: not yet)
         self._ended_s: float | None = None
         self._seen: LiveMark | None = None  # the mark at the last look
@@ -69,7 +69,7 @@ class Turning:
             frame = self._source.look(newer_than=-1, timeout_s=2.0)
         except NoPicture as error:
             raise Refused(str(error), path="camera", status=409) from error
-        found = self._brain.read(frame.pixels, None)
+        found = self._services.read(frame.pixels, None)
         marks = isinstance(found, Reading) and bool(found.marks)
         self._seen = seen_now(found, frame.time_s) if isinstance(found, Reading) and marks else None
         self._rig.set_live(self._seen)

@@ -7,7 +7,7 @@ from typing import Any
 from server.log import Json, Log
 from server.session.events import Entry, Event, Undo, event_json, without_undo
 from server.session.notes import mark_event
-from server.session.services import Brain, Refused, refusing
+from server.session.services import Refused, Services, refusing
 from server.solver import DocumentError, Profile, Step, parse_profile
 from server.solver.steps import Parts
 from server.sources.base import Place
@@ -22,8 +22,8 @@ class Journal:
     entry; ``step`` is what the solver said last.
     """
 
-    def __init__(self, log: Log, kind: str, brain: Brain, *, machine: Json) -> None:
-        self._log, self._kind, self._brain = log, kind, brain
+    def __init__(self, log: Log, kind: str, services: Services, *, machine: Json) -> None:
+        self._log, self._kind, self._services = log, kind, services
         self.next_machine = machine
         self.alignment: int | None = log.newest(kind)
         self.step = Step("stop", parts=Parts("nothing was asked yet"))
@@ -66,7 +66,7 @@ class Journal:
     def ask(self, document: Json) -> Step:
         """Return the solver's step for any document; raises Refused."""
         with refusing():
-            return self._brain.next_step(document)
+            return self._services.next_step(document)
 
     def after(self, event: Event) -> Step:
         """Return the step as it would be with this event; raises Refused where it cannot be."""
@@ -77,7 +77,7 @@ class Journal:
         """Raise Refused where no card can hang or no head can stand."""
         event = event_json(mark_event(place, (0.0, 0.0), (1.0, 1.0)))
         with refusing():
-            self._brain.check({"machine": self.machine_json(), "events": [event]})
+            self._services.check({"machine": self.machine_json(), "events": [event]})
 
     def add(self, event: Event, state: Json, *, step: Step, **more: Any) -> None:
         """Write an event together with the state; ``step`` is what ``after`` said of it."""

@@ -12,15 +12,15 @@ from server.session.card_view import CardSight
 from server.session.events import NoMark
 from server.session.notes import Candidates, mark_event, pair, saved_words
 from server.session.rig_state import RigView
-from server.session.services import Brain, Refused
+from server.session.services import Refused, Services
 from server.session.snapshot import SeenMark, marked_place
-from server.session.state import Standing
+from server.session.state import SessionState
 from server.solver.machine.profile import Point
 from server.solver.words import station_words
 from server.sources.base import Place, Shot, Source, as_jpeg
 from vision import Mark, NoReading, Reading
 
-__all__ = ["SentMark", "Taking"]
+__all__ = ["MarkTaking", "SentMark"]
 
 BLANKS = 2  # so many pulses without a mark, and it is the beam that misses
 
@@ -37,18 +37,18 @@ class SentMark:
     reading: Json
 
 
-class Taking:
+class MarkTaking:
     """Saves the mark of a pulse, or raises Refused in one line. Not thread-safe."""
 
     def __init__(
-        self, standing: Standing, source: Source, brain: Brain, *, card: CardSight, rig: RigView
+        self, state: SessionState, source: Source, services: Services, *, card: CardSight, rig: RigView
     ) -> None:
-        self._standing, self._source, self._brain = standing, source, brain
+        self._state, self._source, self._services = state, source, services
         self._card, self._rig = card, rig
 
     def read(self, shot: Shot, place: Place, picture: bytes) -> None:
         """Save the one new mark; ``picture`` is kept with it. Several wait for a person's choice."""
-        result = self._brain.read(shot.after, shot.before)
+        result = self._services.read(shot.after, shot.before)
         if isinstance(result, NoReading):
             self._nothing(result, shot, place)
         self._card.note(result.station, result.card, shot.after.shape[:2])
@@ -63,7 +63,7 @@ class Taking:
 
     def read_settled(self, shot: Shot, place: Place) -> bool:
         """Save the one new mark if nothing speaks against it; returns whether it was saved."""
-        result = self._brain.read(shot.after, shot.before)
+        result = self._services.read(shot.after, shot.before)
         if not isinstance(result, Reading) or result.station != place.station:
             return False
         marks = _fresh(result)
@@ -76,17 +76,17 @@ class Taking:
 
     def choose(self, index: int) -> None:
         """Save that one of the candidates."""
-        waiting = self._standing.candidates
+        waiting = self._state.candidates
         if waiting is None or not 0 <= index < len(waiting.marks):
             raise Refused("There is no such mark to choose.", path="index", status=409)
         self._save(waiting.reading, waiting.marks[index], waiting.place, waiting.picture, waiting.shot)
 
     def typed(self, place: Place, offset_mm: Point, sigma_mm: Point) -> None:
         """Save what a person measured: offset (u, v) from the card's centre, mm."""
-        self._standing.need_cautions()
+        self._state.need_cautions()
         said = saved_words(offset_mm)
-        memory = replace(self._standing.memory, place=place, seen=None, said=said)
-        self._standing.save(mark_event(place, offset_mm, sigma_mm), memory)
+        memory = replace(self._state.memory, place=place, seen=None, said=said)
+        self._state.save(mark_event(place, offset_mm, sigma_mm), memory)
 
     def no_mark(self, place: Place | None) -> None:
         """Save that the pulse left nothing; None: where the card was said to hang.
@@ -94,8 +94,8 @@ class Taking:
         A blank counts after two pulses at the right card that left no mark; where nobody sees the card, after
         it was said twice.
         """
-        self._standing.need_cautions()
-        memory, reads = self._standing.memory, self._source.reads
+        self._state.need_cautions()
+        memory, reads = self._state.memory, self._source.reads
         at = place or memory.place
         if at is None:
             raise Refused("Say first where the card hangs.", path="station", status=409)
@@ -103,11 +103,11 @@ class Taking:
             said = "A blank counts after two pulses on fresh tape that left no mark: fire once more."
             raise Refused(said, path="no-mark", status=409)
         if not reads and memory.doubt != f"blank {at}":
-            self._standing.keep(asks=True, place=at, doubt=f"blank {at}")
+            self._state.keep(asks=True, place=at, doubt=f"blank {at}")
             raise Refused("Fire a second pulse to be sure; then say it again.", path="no-mark", status=409)
         memory = replace(memory, place=at, used=True, said="Saved: no mark on the card")
         hanging = memory.hanging if reads else None
-        self._standing.save(NoMark(at.station, at.head_mm, hanging), memory)
+        self._state.save(NoMark(at.station, at.head_mm, hanging), memory)
 
     def delivered(
         self, rig: str, sequence: int, mark: SentMark, picture: bytes | None, *, late: bool, after: int | None
@@ -117,24 +117,24 @@ class Taking:
         late : it is from before the card was hung; kept in the log, but it does not count. after : the
         newest number before it that the rig still has or has delivered; None: the one before.
         """
-        last = self._standing.memory.rigs.get(rig, 0)
+        last = self._state.memory.rigs.get(rig, 0)
         if sequence <= last:
             return False
         if last and (sequence - 1 if after is None else after) > last:
             raise Refused(f"Number {last + 1} of {rig} comes first.", path="sequence", status=409)
         self._save_delivered(rig, sequence, mark, picture, late=late)
         if late:
-            journal = self._standing.journal
+            journal = self._state.journal
             journal.withdraw(journal.entries()[-1].id)
             said = "A mark from before the card was hung came late: kept, but it does not count"
-            self._standing.keep(asks=True, seen=None, used=False, said=said)
+            self._state.keep(asks=True, seen=None, used=False, said=said)
         return True
 
     def _save_delivered(
         self, rig: str, sequence: int, mark: SentMark, picture: bytes | None, *, late: bool
     ) -> None:
-        self._standing.need_cautions()
-        place, before = self._place_of(mark, late=late), self._standing.memory
+        self._state.need_cautions()
+        place, before = self._place_of(mark, late=late), self._state.memory
         seen = SeenMark(mark.station, place.head_mm, mark.offset_mm, mark.sigma_mm, mark.width_mm, mark.shape)
         memory = replace(
             before,
@@ -146,14 +146,14 @@ class Taking:
         )
         kept = {**mark.reading, "rig": rig, "sequence": sequence}
         event = mark_event(place, mark.offset_mm, mark.sigma_mm)
-        self._standing.save(event, memory, picture=picture, reading=kept)
+        self._state.save(event, memory, picture=picture, reading=kept)
 
     def _place_of(self, mark: SentMark, *, late: bool) -> Place:
         """Return where the head stood: where the card was said to hang, else where the step wants it.
 
         Where a late one was made nobody knows any more: it does not count, so any place of that station does.
         """
-        for place in (self._standing.memory.place, marked_place(self._standing.journal.step)):
+        for place in (self._state.memory.place, marked_place(self._state.journal.step)):
             if place is not None and place.station == mark.station:
                 return place
         if late:
@@ -167,7 +167,7 @@ class Taking:
 
     def _wrong_card(self, seen: str, place: Place) -> NoReturn:
         """The card in the picture is another one: what was said of it is not so, and no pulse is counted."""
-        self._standing.keep(asks=True, place=None, misses=0)
+        self._state.keep(asks=True, place=None, misses=0)
         raise Refused(
             f"That is the card of {station_words(seen)}, but it should hang at "
             f"{station_words(place.station)}: change the card, or choose the place where it hangs.",
@@ -181,24 +181,24 @@ class Taking:
         if result.station is not None and result.station != place.station:
             self._wrong_card(result.station, place)
         if result.kind == "no-card":  # whatever was said hangs there does not
-            self._standing.keep(asks=True, place=None, misses=0)
+            self._state.keep(asks=True, place=None, misses=0)
         elif result.station is not None:
             self._miss()
         raise Refused(result.reason, path="picture")
 
     def _miss(self) -> None:
-        self._standing.keep(asks=True, misses=self._standing.memory.misses + 1)
+        self._state.keep(asks=True, misses=self._state.memory.misses + 1)
 
     def _hesitate(
         self, reading: Reading, marks: list[Mark], place: Place, picture: bytes, shot: Shot
     ) -> NoReturn:
         if marks:
-            self._standing.candidates = Candidates(reading, picture, place, shot, marks)
-            self._standing.keep(asks=True, misses=0, used=True)
+            self._state.candidates = Candidates(reading, picture, place, shot, marks)
+            self._state.keep(asks=True, misses=0, used=True)
             words = f"{len(marks)} marks in the picture: choose the newest one."
             raise Refused(words, path="choose", status=409)
         if not self._lie_elsewhere(reading.marks, place):
-            self._standing.keep(asks=True, misses=0, used=True)
+            self._state.keep(asks=True, misses=0, used=True)
             words = "No new mark beside the old one, and it may lie on it: put fresh tape on and fire again."
             raise Refused(words, path="picture")
         self._miss()
@@ -206,7 +206,7 @@ class Taking:
 
     def _lie_elsewhere(self, old: Sequence[Mark], place: Place) -> bool:
         """Whether each old mark lies, by its own width, beside where the new one was foretold."""
-        aim = self._standing.journal.step.expect or self._standing.memory.expect
+        aim = self._state.journal.step.expect or self._state.memory.expect
         if not old:
             return True
         if aim is None or not place.agrees(aim):
@@ -215,17 +215,17 @@ class Taking:
 
     def _hanging(self) -> int | None:
         """Return the number of the hanging, where one was told of: a photo's is not."""
-        return self._standing.memory.hanging if self._source.kind != "offline" else None
+        return self._state.memory.hanging if self._source.kind != "offline" else None
 
     def _save(self, reading: Reading, mark: Mark, place: Place, picture: bytes, shot: Shot) -> None:
         offset_mm, sigma_mm = pair(mark.offset_mm), pair(mark.sigma_mm)
         width_mm, warnings = pair(mark.width_mm), tuple(reading.warnings)
         seen = SeenMark(place.station, place.head_mm, offset_mm, sigma_mm, width_mm, mark.shape, warnings)
-        said, before = saved_words(offset_mm), self._standing.memory
+        said, before = saved_words(offset_mm), self._state.memory
         memory = replace(before, place=place, seen=seen, used=True, said=said)
         event = mark_event(place, offset_mm, sigma_mm, hanging=self._hanging())
         lid = {} if self._rig.lid_closed is None else {"lid_closed": self._rig.lid_closed}
-        self._standing.save(event, memory, shot=shot, picture=picture, reading=reading.as_json() | lid)
+        self._state.save(event, memory, shot=shot, picture=picture, reading=reading.as_json() | lid)
 
 
 def _fresh(reading: Reading) -> list[Mark]:

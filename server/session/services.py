@@ -14,7 +14,7 @@ from server.solver import Step
 from server.sources.base import Pixels, Shot
 from vision import BarRefused, CardView, NoReading, PictureRefused, Reading, find_card, load_picture, read
 
-__all__ = ["Brain", "Overtaken", "Refused", "load_shot", "measured", "read_photo", "refusing"]
+__all__ = ["Overtaken", "Refused", "Services", "load_shot", "measured", "read_photo", "refusing"]
 
 
 class Refused(ValueError):
@@ -38,7 +38,7 @@ def next_step(document: Json) -> Step:
 
 
 @dataclass(frozen=True)
-class Brain:
+class Services:
     """What sees and what thinks; a test may put its own in."""
 
     next_step: Callable[[Json], Step] = next_step
@@ -50,8 +50,8 @@ class Brain:
     load_picture: Callable[[bytes], Pixels] = load_picture
 
 
-def measured(scale: CardScale) -> Brain:
-    """Return a brain that corrects the scale of the cards' print; a bar of another card is no card."""
+def measured(scale: CardScale) -> Services:
+    """Return a services that corrects the scale of the cards' print; a bar of another card is no card."""
 
     def look(picture: Pixels) -> tuple[str, CardView] | NoReading:
         try:
@@ -65,31 +65,31 @@ def measured(scale: CardScale) -> Brain:
         except BarRefused as error:
             return NoReading(str(error), kind="no-card")
 
-    return Brain(read=see, find_card=look, marks_on=lambda picture: _count(see(picture, None)))
+    return Services(read=see, find_card=look, marks_on=lambda picture: _count(see(picture, None)))
 
 
 def _count(found: Reading | NoReading) -> int:
     return len(found.marks) if isinstance(found, Reading) else 0
 
 
-def read_photo(after: bytes, before: bytes | None = None, *, brain: Brain | None = None) -> Reading:
+def read_photo(after: bytes, before: bytes | None = None, *, services: Services | None = None) -> Reading:
     """Return the marks in a photo (files' bytes); raises Refused when there are none or it is no picture."""
-    brain = brain or Brain()
-    shot = load_shot(brain, after, before)
-    result = brain.read(shot.after, shot.before)
+    services = services or Services()
+    shot = load_shot(services, after, before)
+    result = services.read(shot.after, shot.before)
     if isinstance(result, NoReading):
         raise Refused(result.reason, path="picture")
     return result
 
 
-def load_shot(brain: Brain, after: bytes, before: bytes | None) -> Shot:
+def load_shot(services: Services, after: bytes, before: bytes | None) -> Shot:
     """Return both files' pictures; raises Refused (400) naming the one that is no picture."""
-    return Shot(_picture(brain, after, "after"), _picture(brain, before, "before") if before else None)
+    return Shot(_picture(services, after, "after"), _picture(services, before, "before") if before else None)
 
 
-def _picture(brain: Brain, data: bytes, name: str) -> Pixels:
+def _picture(services: Services, data: bytes, name: str) -> Pixels:
     try:
-        return brain.load_picture(data)
+        return services.load_picture(data)
     except PictureRefused as error:
         raise Refused(str(error), path=name, status=400) from error
 

@@ -13,21 +13,21 @@ from contextlib import contextmanager
 
 from server.log import Json, Log
 from server.session.adjustments import Adjusting
-from server.session.card_doubts import Doubting
+from server.session.card_doubts import CardDoubts
 from server.session.card_view import CardSight
 from server.session.events import Shift, Turn, event_json
 from server.session.held_screw import Turning
-from server.session.mark_taking import SentMark, Taking
+from server.session.mark_taking import MarkTaking, SentMark
 from server.session.rig_state import RigView
-from server.session.services import Brain, Overtaken, Refused, load_shot, read_photo, refusing
+from server.session.services import Overtaken, Refused, Services, load_shot, read_photo, refusing
 from server.session.snapshot import Snapshot
-from server.session.state import Standing
+from server.session.state import SessionState
 from server.session.versions import Versioned
 from server.solver.machine.profile import Point
 from server.sources.base import Feed, NoPicture, Place, Shot, Source, as_jpeg
 from vision import CardView
 
-__all__ = ["Brain", "Overtaken", "Refused", "Session", "read_photo"]
+__all__ = ["Overtaken", "Refused", "Services", "Session", "read_photo"]
 
 STILL_TOLD_S = 4.0
 TYPED_SIGMA_MM = 0.5  # a steel rule read by eye, common practice, no source
@@ -47,20 +47,20 @@ class Session(Versioned):
         source: Source,
         *,
         machine: Json,
-        brain: Brain | None = None,
+        services: Services | None = None,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
         super().__init__()
-        self.source, self._brain, self._clock = source, brain or Brain(), clock
+        self.source, self._services, self._clock = source, services or Services(), clock
         self._lock = threading.RLock()
         self.feed, self._card = Feed(source), CardSight()
         self.rig = RigView(self.changed, self.announce)
-        self._standing = Standing(log, source, self._brain, self.rig, machine=machine, tell=self._tell)
-        self._journal, self.listeners = self._standing.journal, self._standing.listeners
-        self._taking = Taking(self._standing, source, self._brain, card=self._card, rig=self.rig)
-        self._doubting = Doubting(self._standing, source, self._brain, card=self._card)
-        self._adjusting = Adjusting(self._standing, source)
-        self.turning = Turning(source, self._brain, self.rig, clock=clock)
+        self._state = SessionState(log, source, self._services, self.rig, machine=machine, tell=self._tell)
+        self._journal, self.listeners = self._state.journal, self._state.listeners
+        self._taking = MarkTaking(self._state, source, self._services, card=self._card, rig=self.rig)
+        self._doubts = CardDoubts(self._state, source, self._services, card=self._card)
+        self._adjusting = Adjusting(self._state, source)
+        self.turning = Turning(source, self._services, self.rig, clock=clock)
         self.hung = 0  # rises with every fresh tape, and where a hold has drawn on it
         self.shot: Shot | None = None  # of the newest pulse that a person told of
         self._hung_s: float | None = None
@@ -72,7 +72,7 @@ class Session(Versioned):
     def snapshot(self) -> Snapshot:
         """Return all that a page shows."""
         with self._lock:
-            return self._standing.snapshot(version=self.version, run=self.run, card=self._card.seen)
+            return self._state.snapshot(version=self.version, run=self.run, card=self._card.seen)
 
     def machine(self) -> Json:
         """Return the profile of the alignment under way, as JSON."""
@@ -80,7 +80,7 @@ class Session(Versioned):
 
     def beginning(self) -> Json:
         """Return what a recording begins with: the profile, and whether marks are taken without a word."""
-        return {"kind": "begin", "machine": self.machine(), "watch": self._standing.memory.watch}
+        return {"kind": "begin", "machine": self.machine(), "watch": self._state.memory.watch}
 
     def document(self) -> Json:
         """Return the alignment document that the solver gets."""
@@ -90,7 +90,7 @@ class Session(Versioned):
         """Return the numbers that the step was weighed by, in words; raises Refused."""
         document = self.document()
         with refusing():
-            return self._brain.explain(document)
+            return self._services.explain(document)
 
     @property
     def alignment(self) -> int | None:
@@ -108,7 +108,7 @@ class Session(Versioned):
     def answering(self, step: str) -> Iterator[None]:
         """Keep everybody else out while that step is answered; raises Overtaken where another is due."""
         with self._lock:
-            if step != self._standing.step_name:
+            if step != self._state.step_name:
                 raise Overtaken
             yield
 
@@ -117,7 +117,7 @@ class Session(Versioned):
     def acknowledge(self) -> None:
         """The cautions have been read."""
         with self._lock:
-            self._standing.keep(asks=True, cautions=True)
+            self._state.keep(asks=True, cautions=True)
 
     def hang(self, place: Place) -> None:
         """The card hangs with fresh tape, and the head stands, at ``place``."""
@@ -125,22 +125,20 @@ class Session(Versioned):
             self._journal.check_place(place)
             with _picture_or_refused():
                 self.source.hang(place)
-            self._card.look(self.source, self._brain, timeout_s=2.0)
+            self._card.look(self.source, self._services, timeout_s=2.0)
             if self.source.kind == "camera" and self.source.reads:
-                self._doubting.hung(place)
-            self._standing.candidates = None
+                self._doubts.hung(place)
+            self._state.candidates = None
             self._leave_the_tape()
             self._hung_s = self._clock()
             hanging = self._hanging(place)
-            self._standing.keep(
-                asks=True, place=place, hanging=hanging, misses=0, used=False, said="", doubt=""
-            )
-            self._standing.note({"kind": "hang", "place": place.as_json()})
+            self._state.keep(asks=True, place=place, hanging=hanging, misses=0, used=False, said="", doubt="")
+            self._state.note({"kind": "hang", "place": place.as_json()})
 
     def pulse(self) -> None:
         """A pulse was fired (practice: fires it); read its mark and save it."""
         with self._lock:
-            place = self._standing.firing_place()
+            place = self._state.firing_place()
             with _picture_or_refused():
                 shot = self.source.shot()
             self._taking.read(shot, place, as_jpeg(shot.after))
@@ -151,13 +149,13 @@ class Session(Versioned):
         with self._lock:
             if on and self.source.kind != "camera":
                 raise Refused("Only a camera can watch.", path="watch", status=409)
-            self._standing.keep(watch=on)
-            self._standing.note({"kind": "watch", "on": on})
+            self._state.keep(watch=on)
+            self._state.note({"kind": "watch", "on": on})
 
     def settled(self) -> bool:
         """The eye saw a pulse leave its mark: save it if one is awaited; returns whether it was saved."""
         with self._lock:
-            memory = self._standing.memory
+            memory = self._state.memory
             if not (memory.watch and memory.cautions and memory.place and not memory.used):
                 return False
             try:
@@ -181,7 +179,7 @@ class Session(Versioned):
     def say(self, words: str) -> None:
         """Show one line; nothing else changes."""
         with self._lock:
-            self._standing.keep(said=words)
+            self._state.keep(said=words)
 
     def delivered(
         self,
@@ -208,17 +206,17 @@ class Session(Versioned):
 
     def delivers(self, name: str) -> bool:
         """Whether readings of a rig of that name are here."""
-        return any(rig.partition(" ")[0] == name for rig in self._standing.memory.rigs)
+        return any(rig.partition(" ")[0] == name for rig in self._state.memory.rigs)
 
     def last_from(self, rig: str) -> int:
         """Return the number of the newest reading here of that rig's series, 0 for none."""
-        return self._standing.memory.rigs.get(rig, 0)
+        return self._state.memory.rigs.get(rig, 0)
 
     def photo(self, after: bytes, before: bytes | None, place: Place) -> None:
         """Read an uploaded photo (and the one from before the pulse) and save its mark."""
         with self._lock:
-            self._standing.need_cautions()
-            shot = load_shot(self._brain, after, before)
+            self._state.need_cautions()
+            shot = load_shot(self._services, after, before)
             self._journal.check_place(place)
             self._taking.read(shot, place, after)
 
@@ -246,15 +244,15 @@ class Session(Versioned):
     def ease(self, mount: int, screw: str, way: int) -> None:
         """Practice: the screw is held and turns on that way (0: it is let go); nothing is saved as a turn."""
         with self._lock:
-            self._standing.need_cautions()
+            self._state.need_cautions()
             if self.source.kind != "practice":
                 raise Refused("Only the practice screws turn from here.", path="screw", status=409)
             self.turning.ease(self._journal.step, mount, screw, way)
             if not way:
                 self.hung += 1
-            memory = self._standing.memory
+            memory = self._state.memory
             if not (way and memory.turned and memory.used):
-                self._standing.keep(turned=True, used=True)
+                self._state.keep(turned=True, used=True)
 
     def shift(self, part: str, move_mm: list[float]) -> None:
         """A mount or the tube was moved (practice: moves it)."""
@@ -273,14 +271,14 @@ class Session(Versioned):
             if self.source.kind == "practice" and isinstance(entry.event, Turn | Shift):
                 raise Refused("The practice screw did turn: turn it back instead.", path="event", status=409)
             self._journal.withdraw(event_id)
-            self._standing.keep(asks=True, seen=None, expect=None, said="Withdrawn: it no longer counts")
-            self._standing.note({"kind": "withdraw", "event": event_json(entry.event)})
+            self._state.keep(asks=True, seen=None, expect=None, said="Withdrawn: it no longer counts")
+            self._state.note({"kind": "withdraw", "event": event_json(entry.event)})
 
     def undo(self) -> None:
         """The newest event was a mistake: as if it had not been, but for the log, which keeps it and this."""
         with self._lock:
-            event = self._standing.undo()
-            self._standing.note({"kind": "withdraw", "event": event_json(event)})
+            event = self._state.undo()
+            self._state.note({"kind": "withdraw", "event": event_json(event)})
 
     def restart(self, *, machine: Json | None = None, options: Json | None = None) -> None:
         """Leave this alignment in the log as it is and begin a new one."""
@@ -289,12 +287,12 @@ class Session(Versioned):
                 self._journal.ask({"machine": machine, "events": []})
             self.source.renew(options or {})
             self._journal.next_machine = self.source.machine() or machine or self.machine()
-            rigs = self._standing.memory.rigs
+            rigs = self._state.memory.rigs
             self._journal.begin(anew=True)
             self._resume()
-            self._standing.keep(rigs=rigs)
+            self._state.keep(rigs=rigs)
             self._leave_the_tape()
-            self._standing.note(self.beginning())
+            self._state.note(self.beginning())
 
     def offer(self, machine: Json) -> None:
         """Use this profile from now on where nothing has been read yet, else from the next alignment on."""
@@ -306,13 +304,13 @@ class Session(Versioned):
             if self.alignment is not None and not self._journal.entries():
                 self.restart(machine=machine)
             else:
-                self._standing.think_anew()
+                self._state.think_anew()
 
     # inside
 
     def _hanging(self, place: Place) -> int:
         """Return the number of the hanging: the same while a card stays, and only its tape is renewed."""
-        before = self._standing.memory
+        before = self._state.memory
         stays = before.place is not None and before.place.station == place.station
         return before.hanging + (not stays or self._journal.step.hang == "anew")
 
@@ -323,10 +321,10 @@ class Session(Versioned):
         self.rig.set_live(None)
 
     def _resume(self) -> None:
-        self._standing.resume()
+        self._state.resume()
         self._card.forget()
-        if self._standing.memory.place is not None:
-            self._card.look(self.source, self._brain, timeout_s=0.0)
+        if self._state.memory.place is not None:
+            self._card.look(self.source, self._services, timeout_s=0.0)
         self._tell()
 
     def _tell(self) -> None:

@@ -11,15 +11,15 @@ from server.session.events import Event, MarkSeen, NoMark, event_json
 from server.session.journal import Journal
 from server.session.notes import Candidates, Memory, pair
 from server.session.rig_state import RigView
-from server.session.services import Brain, Refused
+from server.session.services import Refused, Services
 from server.session.snapshot import CardInPicture, Snapshot
 from server.solver import Step
 from server.sources.base import Place, Shot, Source
 
-__all__ = ["Standing"]
+__all__ = ["SessionState"]
 
 
-class Standing:
+class SessionState:
     """One alignment under way. What ``save`` and ``keep`` are given is on disk when they return.
 
     machine : profile as JSON for the next alignment, where the source has none. rig : forgets with every
@@ -31,13 +31,13 @@ class Standing:
         self,
         log: Log,
         source: Source,
-        brain: Brain,
+        services: Services,
         rig: RigView,
         *,
         machine: Json,
         tell: Callable[[], None],
     ) -> None:
-        self.journal = Journal(log, source.kind, brain, machine=source.machine() or machine)
+        self.journal = Journal(log, source.kind, services, machine=source.machine() or machine)
         self._source, self._rig, self._tell = source, rig, tell
         self.memory = Memory()
         self.candidates: Candidates | None = None

@@ -74,9 +74,7 @@ def main() -> None:
         program.wait_ready()
         missing += shown.missing(program.get("/api/state"))
         program.kill()
-    print(
-        f"kills {chosen.times}; shown as saved {len(shown.rows)}, {shown.marks_read} of them read by the eye"
-    )
+    print(f"kills {chosen.times}; shown as saved {len(shown.rows)}, {shown.marks_read} of them by the loop")
     print(f"missing afterwards {len(missing)}; camera not back {not_back}; back after (s): ", end="")
     print(f"median {sorted(backs_s)[len(backs_s) // 2]:.2f}, worst {max(backs_s):.2f}")
 

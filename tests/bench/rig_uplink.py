@@ -22,7 +22,7 @@ from unittest import mock
 from server.pages import Config, create_app
 from server.rig import spool as spools
 from server.rig.spool import Spool
-from server.rig.uplink import Outpost
+from server.rig.uplink import Uplink
 from server.rig.wire import post_json
 from server.session.events import event_json
 from server.sources.camera_source import RigsSource
@@ -44,7 +44,7 @@ class Rig:
 
     def start(self) -> None:
         wire = post_json(self.line.address, CODE, device="far", timeout_s=1.0, whole_s=2.0)
-        self.post = Outpost("far", Spool(self.folder), wire)
+        self.post = Uplink("far", Spool(self.folder), wire)
         self.post.start()
 
     def read(self, *offsets: float) -> None:

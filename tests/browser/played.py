@@ -7,7 +7,7 @@ from pathlib import Path
 from firmware import FrameLike
 from server.log import Log
 from server.practice import PracticeMachine
-from server.session.services import Brain
+from server.session.services import Services
 from server.session.session import Session
 from server.session.snapshot import marked_place
 from server.sources.base import NoPicture, Shot
@@ -37,9 +37,9 @@ class Blind(PracticeSource):
 def play_blind(folder: Path, seed: int, *, until: str) -> None:
     """Do what the solver asks until it asks that; ``folder`` keeps it as a server would have."""
     source = Blind(PracticeMachine(seed))
-    brain = Brain(read=lambda *_: source.newest_mark())
+    services = Services(read=lambda *_: source.newest_mark())
     with Log(folder) as log:
-        session = Session(log, source, machine={}, brain=brain)
+        session = Session(log, source, machine={}, services=services)
         session.acknowledge()
         while (step := session.snapshot().step).do != until:
             if (place := marked_place(step)) is not None:

@@ -18,7 +18,7 @@ from server.pages import Config, create_app, stream
 from server.pages.serve import make_server
 from server.practice import PracticeCamera, PracticeMachine, camera, scene
 from server.practice.surface import Surface, card_surface
-from server.rig.threads import Crew
+from server.rig.threads import SessionThreads
 from server.session import held_screw as turning
 from server.sources.practice_source import PracticeSource
 from vision import STATIONS
@@ -40,7 +40,7 @@ def serve_practice(folder: Path, port: int, seed: int, code: str, told: Connecti
     app = create_app(Config(data=folder, source=source, code=code or None))
     server = make_server(app, port=port)
     desk = app.extensions["spotwright"]
-    Crew(desk.sessions["bench"], profile=RigProfile(), data=folder, watched=desk.watched).start()
+    SessionThreads(desk.sessions["bench"], profile=RigProfile(), data=folder, watched=desk.watched).start()
     told.send(server.effective_port)
     server.run()
 

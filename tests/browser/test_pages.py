@@ -24,7 +24,7 @@ MOVES = """() => [...document.querySelectorAll("*")].filter((node) => {
 @pytest.fixture(scope="module")
 def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
     """One for the tests to which it is all the same how far it is."""
-    running = Server(tmp_path_factory.mktemp("shared"), 1)
+    running = Server(tmp_path_factory.mktemp("desk"), 1)
     yield running
     running.kill()
 

@@ -133,7 +133,7 @@ def shown(page: Page) -> list[str]:
 
 
 def seen_by_the_eye(page: Page) -> None:
-    """Wait until the eye has looked at what the last press left on the card: it does so by itself."""
+    """Wait until the frame loop has looked at what the last press left on the card: it does so by itself."""
     expect(page.locator("#live")).to_be_visible()
 
 
@@ -237,7 +237,7 @@ def test_a_held_screw_moves_the_mark_and_says_when_to_stop(
     page.mouse.down()
     expect(page.locator("body[data-holding]")).to_have_count(0)
     page.mouse.up()
-    page.wait_for_timeout(700)  # the eye has looked again, and the stop stands
+    page.wait_for_timeout(700)  # the frame loop has looked again, and the stop stands
     said = page.evaluate("globalThis.said")
     words = [line.split(".")[0] for line in said if line]
     assert words == ["Wrong way", "Right way now", "Stop"], said  # each once: a voice would say it again

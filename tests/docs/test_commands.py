@@ -45,7 +45,7 @@ GUIDE = (
 # A command that begins like this is not run here.
 NOT_RUN = {
     "spotwright serve": "runs until it is stopped; tests/browser and tests/pages start it",
-    "spotwright rig": "sends to a page elsewhere until it is stopped; tests of the outpost start it",
+    "spotwright rig": "sends to a page elsewhere until it is stopped; tests of the uplink start it",
     "python3 -m venv": "installs into a new environment; .ci/run runs the line from the README",
     "bash .ci/": "runs this test and all others",
     ".venv/bin/pytest": "this is it",

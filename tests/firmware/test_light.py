@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from firmware.camera.light import LightKeeper
+from firmware.camera.light import LightHold
 
 
 def fed(
-    keeper: LightKeeper, *frames: tuple[bool, float], every_s: float = 0.5, from_s: float = 0.0
+    keeper: LightHold, *frames: tuple[bool, float], every_s: float = 0.5, from_s: float = 0.0
 ) -> list[object]:
     return [
         keeper.look(card=card, level=level, now_s=from_s + index * every_s)
@@ -15,7 +15,7 @@ def fed(
 
 
 def test_the_light_is_held_once_the_card_has_been_seen_for_a_while() -> None:
-    keeper = LightKeeper()
+    keeper = LightHold()
     assert fed(keeper, (False, 90), (True, 90), (True, 90), (True, 90), (True, 90)) == [
         None,
         None,
@@ -26,11 +26,11 @@ def test_the_light_is_held_once_the_card_has_been_seen_for_a_while() -> None:
 
 
 def test_a_card_that_only_flits_by_holds_nothing() -> None:
-    assert fed(LightKeeper(), *[(True, 90), (False, 90)] * 6) == [None] * 12
+    assert fed(LightHold(), *[(True, 90), (False, 90)] * 6) == [None] * 12
 
 
 def test_a_hand_or_a_flash_changes_nothing() -> None:
-    keeper = LightKeeper()
+    keeper = LightHold()
     fed(keeper, *[(True, 90)] * 4)
     seen = fed(keeper, (False, 30), (False, 30), (True, 200), (True, 200), (True, 90), (True, 90), from_s=2.0)
     assert seen == [None] * 6
@@ -38,7 +38,7 @@ def test_a_hand_or_a_flash_changes_nothing() -> None:
 
 
 def test_a_light_changed_for_good_is_found_again_and_held_anew() -> None:
-    keeper = LightKeeper()
+    keeper = LightHold()
     fed(keeper, *[(True, 90)] * 4)
     seen = fed(keeper, *[(True, 140)] * 10, from_s=2.0)
     assert seen.index("release") == 6
@@ -47,6 +47,6 @@ def test_a_light_changed_for_good_is_found_again_and_held_anew() -> None:
 
 
 def test_a_card_gone_for_good_lets_go() -> None:
-    keeper = LightKeeper()
+    keeper = LightHold()
     fed(keeper, *[(True, 90)] * 4)
     assert "release" in fed(keeper, *[(False, 90)] * 8, from_s=2.0)

@@ -25,7 +25,7 @@ def script() -> Script:
 
 @pytest.fixture
 def app(tmp_path: Path, bench: Bench, script: Script) -> Flask:
-    return create_app(Config(data=tmp_path, source=lambda: bench, brain=script.brain()))
+    return create_app(Config(data=tmp_path, source=lambda: bench, services=script.services()))
 
 
 @pytest.fixture

@@ -10,7 +10,7 @@ import numpy as np
 
 from firmware import Frame
 from server.practice import default_profile
-from server.session.services import Brain
+from server.session.services import Services
 from server.session.snapshot import expect_of
 from server.solver import Step, parse_alignment, profile_as_json
 from server.solver.steps import Parts, Verdict
@@ -100,8 +100,8 @@ class Script:
     def read(self, after: Pixels, before: Pixels | None) -> Reading | NoReading:
         return self.readings.pop(0) if len(self.readings) > 1 else self.readings[0]
 
-    def brain(self, next_step: Callable[[Json], Step] = scripted) -> Brain:
-        return Brain(
+    def services(self, next_step: Callable[[Json], Step] = scripted) -> Services:
+        return Services(
             next_step=next_step,
             explain=_explain,
             read=self.read,

@@ -207,12 +207,16 @@ def upload(client: FlaskClient, data: bytes) -> Any:
 
 def test_a_log_goes_to_another_device_and_is_not_taken_twice(client: FlaskClient, tmp_path: Path) -> None:
     source = lambda: Bench(kind="camera")  # noqa: E731 -- what a practice laser keeps would be looked at
-    here = create_app(Config(data=tmp_path / "here", source=source, brain=Script().brain())).test_client()
+    here = create_app(
+        Config(data=tmp_path / "here", source=source, services=Script().services())
+    ).test_client()
     hang = {"station": "mirror-1", "head_mm": [0, 1000]}
     for action, body in (("acknowledge", {}), ("hang", hang), ("pulse", {})):
         assert here.post(f"/api/do/bench/{action}", json=body).status_code == 200
     exported = here.get("/log/spotwright-log.json").data
-    other = create_app(Config(data=tmp_path / "other", source=Bench, brain=Script().brain())).test_client()
+    other = create_app(
+        Config(data=tmp_path / "other", source=Bench, services=Script().services())
+    ).test_client()
     assert upload(other, exported).headers["Location"] == "/log?new=1"
     assert upload(other, exported).headers["Location"] == "/log?new=0"
     assert "Taken in: 1 new alignment" in other.get("/log?new=1").text

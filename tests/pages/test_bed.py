@@ -131,10 +131,10 @@ def test_without_a_mark_at_mirror_3_there_is_no_map() -> None:
 
 
 def test_the_page_shows_the_map_of_an_alignment(client: FlaskClient) -> None:
-    desk: Any = client.application.extensions["spotwright"]
-    number = desk.log.start_alignment(machine=MACHINE, source="offline")
+    shared: Any = client.application.extensions["spotwright"]
+    number = shared.log.start_alignment(machine=MACHINE, source="offline")
     for event in FOUND["events"]:
-        desk.log.add_event(number, event)
+        shared.log.add_event(number, event)
     text = client.get("/bed").text
     assert "worst at the" in text
     assert f"/bed/{number}.svg" in text

@@ -17,7 +17,7 @@ MIRROR_1 = Place("mirror-1", (0.0, 1000.0))
 
 def at_the_camera(folder: Path, script: Script, *, kind: str = "camera", reads: bool = True) -> Session:
     bench = Bench(kind=kind, reads=reads)
-    session = Session(Log(folder), bench, machine=MACHINE, brain=script.brain())
+    session = Session(Log(folder), bench, machine=MACHINE, services=script.services())
     session.acknowledge()
     return session
 

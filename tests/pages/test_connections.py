@@ -26,8 +26,8 @@ class Served:
     """A server in a thread, its clock in the test's hand."""
 
     def __init__(self, folder: Path, *, behind_proxy: bool = False) -> None:
-        brain, hosts = Script().brain(), ("laser.example",) if behind_proxy else ()
-        app = create_app(Config(folder, source=Bench, brain=brain, code=CODE, hosts=hosts))
+        services, hosts = Script().services(), ("laser.example",) if behind_proxy else ()
+        app = create_app(Config(folder, source=Bench, services=services, code=CODE, hosts=hosts))
         self.late_s = 0.0
         self.server: Server = make_server(app, port=0, behind_proxy=behind_proxy)
         clock = self.server.clock
@@ -206,7 +206,7 @@ def test_the_server_tells_whether_it_lives_without_being_asked_anything(served: 
 
 
 def test_workers_that_all_hang_are_noticed(tmp_path: Path) -> None:
-    app = create_app(Config(tmp_path, source=Bench, brain=Script().brain()))
+    app = create_app(Config(tmp_path, source=Bench, services=Script().services()))
     server, now_s = make_server(app, port=0), [0.0]
     clock = server.clock
     server.clock = lambda: clock() + now_s[0]
@@ -226,7 +226,7 @@ def test_workers_that_all_hang_are_noticed(tmp_path: Path) -> None:
 
 
 def test_who_does_not_take_the_answer_is_ended(tmp_path: Path) -> None:
-    app = create_app(Config(tmp_path, source=Bench, brain=Script().brain(), code=CODE))
+    app = create_app(Config(tmp_path, source=Bench, services=Script().services(), code=CODE))
     server = make_server(app, port=0)
     ours, theirs = socket.socketpair()
     theirs.setblocking(False)

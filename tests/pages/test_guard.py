@@ -10,7 +10,7 @@ from flask import Flask
 from flask.testing import FlaskClient
 
 from server.pages import Config, create_app
-from server.pages.guard import MOST_ASKERS, Doorkeeper, keep_secret, new_code
+from server.pages.guard import MOST_ASKERS, AccessGuard, keep_secret, new_code
 from tests.pages.doubles import Bench, Script
 
 PAGES = ["/", "/offline", "/bed", "/checks", "/log", "/laser", "/laser/new", "/cautions", "/nothing"]
@@ -18,7 +18,7 @@ PAGES = ["/", "/offline", "/bed", "/checks", "/log", "/laser", "/laser/new", "/c
 
 @pytest.fixture
 def lan(tmp_path: Path) -> FlaskClient:
-    config = Config(data=tmp_path, source=Bench, code="abcd-efgh", brain=Script().brain())
+    config = Config(data=tmp_path, source=Bench, code="abcd-efgh", services=Script().services())
     return create_app(config).test_client()
 
 
@@ -41,7 +41,9 @@ def test_on_the_network_addresses_are_answered_but_no_foreign_name(lan: FlaskCli
 
 
 def test_a_proxys_name_is_answered_when_it_was_given(tmp_path: Path) -> None:
-    config = Config(data=tmp_path, source=Bench, hosts=("laser.workshop.example",), brain=Script().brain())
+    config = Config(
+        data=tmp_path, source=Bench, hosts=("laser.workshop.example",), services=Script().services()
+    )
     client = create_app(config).test_client()
     assert client.get("/", headers={"Host": "laser.workshop.example"}).status_code == 200
 
@@ -120,7 +122,7 @@ def test_a_wrong_code_does_not_open_and_guessing_is_slowed_down(lan: FlaskClient
 
 def test_guessing_may_go_on_after_a_minute() -> None:
     now = [0.0]
-    door = Doorkeeper("abcd-efgh", "secret", clock=lambda: now[0])
+    door = AccessGuard("abcd-efgh", "secret", clock=lambda: now[0])
     for _ in range(10):
         assert door.opens("nope") is False
     assert door.opens("abcdefgh") is None
@@ -169,7 +171,7 @@ def test_an_old_code_that_a_rig_repeats_counts_once(lan: FlaskClient) -> None:
 
 
 def test_who_makes_up_devices_does_not_fill_the_memory() -> None:
-    door = Doorkeeper("abcd-efgh", "secret")
+    door = AccessGuard("abcd-efgh", "secret")
     for number in range(MOST_ASKERS + 10):
         assert door.opens("wrong", f"made up {number}") is False
     assert len(door._wrong) == MOST_ASKERS
@@ -177,7 +179,7 @@ def test_who_makes_up_devices_does_not_fill_the_memory() -> None:
 
 @pytest.mark.parametrize("code", ["", "-", "---", "  - ", "\udc80", "é"])
 def test_no_code_is_no_code(code: str) -> None:
-    assert Doorkeeper("-", "secret").opens(code) is False
+    assert AccessGuard("-", "secret").opens(code) is False
 
 
 NO_URLS = ["http://[", "http://[::1", "//[", "http://[v1.x]", "http://a]b", "\x7f", "[", "http://[::1]]:8"]
@@ -201,11 +203,11 @@ def test_a_host_that_is_no_host_is_none_of_ours(lan: FlaskClient, text: str, met
 
 @pytest.mark.parametrize("token", [None, "", "ümlaut", "0" * 64])
 def test_a_made_up_cookie_opens_nothing(token: str | None) -> None:
-    assert not Doorkeeper("abcd-efgh", "secret").knows(token)
+    assert not AccessGuard("abcd-efgh", "secret").knows(token)
 
 
 def test_another_code_forgets_all_devices() -> None:
-    assert not Doorkeeper("new", "secret").knows(Doorkeeper("old", "secret").token())
+    assert not AccessGuard("new", "secret").knows(AccessGuard("old", "secret").token())
 
 
 def test_a_secret_is_made_once_and_readable_by_the_owner_only(tmp_path: Path) -> None:

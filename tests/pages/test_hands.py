@@ -21,7 +21,7 @@ def streams() -> Streams:
 
 @pytest.fixture
 def session(tmp_path: Path) -> Session:
-    return Session(Log(tmp_path), Bench(), machine=MACHINE, brain=Script().brain())
+    return Session(Log(tmp_path), Bench(), machine=MACHINE, services=Script().services())
 
 
 def listening(streams: Streams, session: Session, tab: str) -> Iterator[str]:

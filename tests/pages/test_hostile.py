@@ -68,7 +68,7 @@ FORM = (
 @pytest.fixture(scope="module")
 def app(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Flask]:
     app = create_app(
-        Config(data=tmp_path_factory.mktemp("hostile"), source=Bench, brain=Script().brain(), streams=2)
+        Config(data=tmp_path_factory.mktemp("hostile"), source=Bench, services=Script().services(), streams=2)
     )
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("server.pages.stream.BEAT_S", 0.0)

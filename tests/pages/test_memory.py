@@ -32,7 +32,7 @@ def bomb(side: int = 32_000) -> bytes:
 
 @pytest.mark.parametrize("path", ["sight", "readings"])
 def test_a_rigs_picture_is_refused_by_its_header(tmp_path: Path, path: str) -> None:
-    app = create_app(Config(data=tmp_path, source=RigsSource, brain=Script().brain()))
+    app = create_app(Config(data=tmp_path, source=RigsSource, services=Script().services()))
     sent: dict[str, Any] = {"rig": "far", "picture": base64.b64encode(bomb()).decode()}
     if path == "sight":
         sent |= {"station": "mirror-1"}
@@ -67,7 +67,7 @@ def test_one_photo_at_a_time_is_held_and_read(tmp_path: Path) -> None:
         return reading("mirror-1")
 
     script.read = read  # type: ignore[method-assign, assignment]
-    app = create_app(Config(data=tmp_path, source=Bench, brain=script.brain()))
+    app = create_app(Config(data=tmp_path, source=Bench, services=script.services()))
     statuses: list[int] = []
 
     def send() -> None:
@@ -88,7 +88,7 @@ def test_who_waits_too_long_for_the_others_is_told(tmp_path: Path, monkeypatch: 
     from server.pages import api
 
     monkeypatch.setattr(api, "PHOTO_PATIENCE_S", 0.0)
-    client = create_app(Config(data=tmp_path, source=Bench, brain=Script().brain())).test_client()
+    client = create_app(Config(data=tmp_path, source=Bench, services=Script().services())).test_client()
     with api._one_photo:
         answer = client.post("/api/read", data={"after": (io.BytesIO(b"picture"), "a.jpg")})
     assert answer.status_code == 503

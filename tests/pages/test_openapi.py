@@ -59,7 +59,7 @@ def _forbids_something(path: str, method: str) -> bool:
 @pytest.fixture(scope="module")
 def app(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Flask]:
     data = tmp_path_factory.mktemp("asked")
-    app = create_app(Config(data=data, source=lambda: Bench(kind="camera"), brain=Script().brain()))
+    app = create_app(Config(data=data, source=lambda: Bench(kind="camera"), services=Script().services()))
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("server.pages.stream.BEAT_S", 0.0)
         patch.setattr("server.pages.stream.LIFE_S", 0.0)

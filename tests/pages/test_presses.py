@@ -30,8 +30,8 @@ def press(client: FlaskClient) -> Any:
 
 
 def kinds(app: Flask) -> list[str]:
-    desk = app.extensions["spotwright"]
-    return [event["kind"] for event in desk.session("bench").document()["events"]]
+    shared = app.extensions["spotwright"]
+    return [event["kind"] for event in shared.session("bench").document()["events"]]
 
 
 def test_each_answer_names_the_next_step(press: Any) -> None:

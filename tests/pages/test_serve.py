@@ -28,7 +28,7 @@ def ask(tmp_path: Path) -> Iterator[Callable[..., Ask]]:
 
     def start(*, behind_proxy: bool) -> Ask:
         code, hosts = ("abcd-efgh", (NAME,)) if behind_proxy else (None, ())
-        app = create_app(Config(tmp_path, source=Bench, brain=Script().brain(), code=code, hosts=hosts))
+        app = create_app(Config(tmp_path, source=Bench, services=Script().services(), code=code, hosts=hosts))
         server = make_server(app, port=0, behind_proxy=behind_proxy)
         thread = threading.Thread(target=_run, args=(server,))
         thread.start()

@@ -31,7 +31,7 @@ MIRROR_2 = Place("mirror-2", (0.0, 0.0))
 
 
 def begin(folder: Path, bench: Bench | None = None, script: Script | None = None) -> Session:
-    return Session(Log(folder), bench or Bench(), machine=MACHINE, brain=(script or Script()).brain())
+    return Session(Log(folder), bench or Bench(), machine=MACHINE, services=(script or Script()).services())
 
 
 def marked(folder: Path, bench: Bench | None = None) -> Session:
@@ -257,7 +257,7 @@ def test_a_log_that_the_solver_cannot_bear_still_opens(tmp_path: Path, fault: Ex
     def broken(document: object) -> Step:
         raise fault
 
-    session = Session(Log(tmp_path), Bench(), machine=MACHINE, brain=Script().brain(broken))
+    session = Session(Log(tmp_path), Bench(), machine=MACHINE, services=Script().services(broken))
     step = session.snapshot().step
     assert step.do == "stop"
     assert "begin a new one" in step.say
@@ -269,7 +269,7 @@ def test_marks_on_one_card_share_a_hanging_until_it_is_hung_elsewhere_or_anew(tm
         anew = "anew" if len(document["events"]) == 3 else None
         return Step("mark", station="mirror-1", head_mm=(0.0, 1000.0), hang=anew, parts=Parts("mark"))
 
-    session = Session(Log(tmp_path), Bench(), machine=MACHINE, brain=Script().brain(asks))
+    session = Session(Log(tmp_path), Bench(), machine=MACHINE, services=Script().services(asks))
     session.acknowledge()
     for _ in range(4):  # the fourth is asked for on a card that was hung anew
         session.hang(MIRROR_1)

@@ -18,7 +18,7 @@ from tests.pages.doubles import MACHINE, Bench, Script
 
 @pytest.fixture
 def session(tmp_path: Path) -> Session:
-    return Session(Log(tmp_path), Bench(), machine=MACHINE, brain=Script().brain())
+    return Session(Log(tmp_path), Bench(), machine=MACHINE, services=Script().services())
 
 
 def in_order(text: str) -> Any:
@@ -114,14 +114,14 @@ def test_the_stream_and_the_answers_tell_a_state_in_the_same_order(client: Flask
 
 
 def test_twenty_pages_that_draw_a_change_cost_one_state(client: FlaskClient, do: Any) -> None:
-    desk = client.application.extensions["spotwright"]
+    shared = client.application.extensions["spotwright"]
     made = list[int]()
-    session = desk.sessions["bench"]
+    session = shared.sessions["bench"]
     snapshot = session.snapshot
     session.snapshot = lambda: (made.append(1), snapshot())[1]
-    states = [desk.shown("bench", units="mm") for _ in range(20)]
+    states = [shared.shown("bench", units="mm") for _ in range(20)]
     assert len(made) == 1 and all(state is states[0] for state in states)
-    inches = desk.shown("bench", units="inch")
+    inches = shared.shown("bench", units="inch")
     assert (len(made), inches["units"]) == (2, "inch")
     do("acknowledge")
-    assert desk.shown("bench", units="mm")["version"] > states[0]["version"]
+    assert shared.shown("bench", units="mm")["version"] > states[0]["version"]

@@ -14,9 +14,9 @@ from firmware import FrameLike
 from server.log import Log
 from server.pages.view import page_state
 from server.practice import PracticeCamera, PracticeMachine
-from server.rig.frame_loop import Eye
+from server.rig.frame_loop import FrameLoop
 from server.rig.live_marks import Watching
-from server.session.services import Brain
+from server.session.services import Services
 from server.session.session import Refused, Session
 from server.solver import Step, trace
 from server.sources.base import Place
@@ -57,7 +57,7 @@ def clock() -> Clock:
 def session(tmp_path: Path, laser: PracticeMachine, clock: Clock) -> Iterator[Session]:
     source = PracticeSource(laser)
     with Log(tmp_path) as log:
-        session = Session(log, source, machine=MACHINE, brain=Brain(next_step=due), clock=clock)
+        session = Session(log, source, machine=MACHINE, services=Services(next_step=due), clock=clock)
         session.acknowledge()
         session.hang(Place("mirror-2", (FRONT_LEFT[0], FRONT_LEFT[1])))
         session.pulse()
@@ -114,7 +114,7 @@ def test_what_was_held_survives_a_restart(
     hold(session, clock, "top", 1, 2)
     other = PracticeSource(PracticeMachine(9))
     with Log(tmp_path) as log:
-        again = Session(log, other, machine=MACHINE, brain=Brain(next_step=due))
+        again = Session(log, other, machine=MACHINE, services=Services(next_step=due))
     np.testing.assert_allclose(other.laser._state.contact_mm, laser._state.contact_mm)
     assert again.snapshot().turned is True
 
@@ -135,7 +135,7 @@ def test_there_must_be_such_a_screw_and_the_cautions_be_read(session: Session, t
     with pytest.raises(Refused, match="no screw"):
         session.ease(1, "nose", 1)
     with Log(tmp_path / "new") as log:
-        fresh = Session(log, Bench(), machine=MACHINE, brain=Script().brain())
+        fresh = Session(log, Bench(), machine=MACHINE, services=Script().services())
         with pytest.raises(Refused, match="cautions"):
             fresh.ease(1, "top", 1)
 
@@ -145,13 +145,13 @@ def test_the_eye_that_looks_on_does_not_speak_into_a_hold_nor_after_it(
 ) -> None:
     """On a film that changes all the while it would find a mark halfway, and say turn on, or none at all."""
     watching = Watching(session)
-    eye = Eye(watching, session.source)
-    looks(eye, 6)
+    frame_loop = FrameLoop(watching, session.source)
+    looks(frame_loop, 6)
     path = []
     for _ in range(6):
         session.ease(1, "top", 1)
         clock.now_s += 0.4
-        looks(eye, 3)
+        looks(frame_loop, 3)
         watching.blind()
         path.append(live(session))
     session.ease(1, "top", 0)
@@ -159,19 +159,19 @@ def test_the_eye_that_looks_on_does_not_speak_into_a_hold_nor_after_it(
     assert lengths == sorted(lengths) and lengths[-1] > 1.0
     clock.now_s += 10.0
     let_go = live(session)
-    looks(eye, 12)
+    looks(frame_loop, 12)
     assert live(session) == let_go
 
     session.hang(Place("mirror-2", (FRONT_LEFT[0], FRONT_LEFT[1])))
-    looks(eye, 6)
+    looks(frame_loop, 6)
     assert session.snapshot().rig.live is None
 
 
 def test_a_pulse_on_the_tape_before_is_not_shown_on_fresh_tape(session: Session) -> None:
-    eye = Eye(Watching(session), session.source)
+    frame_loop = FrameLoop(Watching(session), session.source)
     session.pulse()
     session.hang(Place("mirror-2", (FRONT_LEFT[0], FRONT_LEFT[1])))
-    looks(eye, 6)
+    looks(frame_loop, 6)
     assert session.snapshot().rig.live is None
 
 
@@ -193,7 +193,7 @@ def test_a_look_is_part_of_the_hold_however_long_it_takes(session: Session, cloc
 def test_a_real_screw_is_not_turned_from_a_page(tmp_path: Path) -> None:
     bench = Bench(kind="camera")
     with Log(tmp_path) as log:
-        session = Session(log, bench, machine=MACHINE, brain=Script().brain())
+        session = Session(log, bench, machine=MACHINE, services=Script().services())
         session.acknowledge()
         with pytest.raises(Refused, match="practice"):
             session.ease(1, "top", 1)

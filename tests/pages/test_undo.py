@@ -18,7 +18,7 @@ MIRROR_1 = Place("mirror-1", (0.0, 1000.0))
 
 
 def marked(folder: Path, bench: Bench) -> Session:
-    session = Session(Log(folder), bench, machine=MACHINE, brain=Script().brain())
+    session = Session(Log(folder), bench, machine=MACHINE, services=Script().services())
     session.acknowledge()
     session.hang(MIRROR_1)
     session.pulse()
@@ -77,7 +77,7 @@ def test_only_the_newest_is_taken_back_and_once(tmp_path: Path) -> None:
 
 def test_it_can_be_taken_back_after_a_restart_of_the_program(tmp_path: Path) -> None:
     marked(tmp_path, Bench())
-    again = Session(Log(tmp_path), Bench(), machine=MACHINE, brain=Script().brain())
+    again = Session(Log(tmp_path), Bench(), machine=MACHINE, services=Script().services())
     again.undo()
     assert kinds(again) == []
 

@@ -11,8 +11,8 @@ from flask import Flask
 from flask.testing import FlaskClient
 
 from server.log import entries
-from server.pages.desk import Desk
 from server.pages.lists import reminder_words
+from server.pages.shared import Shared
 
 Json = dict[str, Any]
 CUT = {
@@ -29,15 +29,15 @@ REMINDER = {"laser": "practice 1600", "what": "clean mirrors", "every_days": "30
 
 
 @pytest.fixture
-def desk(app: Flask) -> Desk:
-    found: Desk = app.extensions["spotwright"]
+def shared(app: Flask) -> Shared:
+    found: Shared = app.extensions["spotwright"]
     return found
 
 
 @pytest.fixture
-def alignment(desk: Desk, do: Any) -> int:
+def alignment(shared: Shared, do: Any) -> int:
     do("acknowledge")
-    number = desk.sessions["bench"].alignment
+    number = shared.sessions["bench"].alignment
     assert number is not None
     return number
 
@@ -80,29 +80,29 @@ def test_a_withdrawn_cut_is_gone_from_the_page(client: FlaskClient, alignment: i
     ],
 )
 def test_what_is_no_cut_is_refused_in_one_line(
-    client: FlaskClient, desk: Desk, alignment: int, changes: Json, status: int
+    client: FlaskClient, shared: Shared, alignment: int, changes: Json, status: int
 ) -> None:
     answer = cut(client, alignment, **changes)
     assert answer.status_code == status
     assert 'role="alert"' in answer.text
-    assert entries(desk.log) == []
+    assert entries(shared.log) == []
     assert cut(client, 99).status_code == 404
 
 
 def test_a_reminder_that_is_due_is_said_on_every_page_until_it_is_done(
-    client: FlaskClient, desk: Desk, monkeypatch: pytest.MonkeyPatch
+    client: FlaskClient, shared: Shared, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     assert client.post("/log/reminder", data=REMINDER).status_code == 303
     assert "in 30 days" in client.get("/log").text
     assert "due-tag" not in client.get("/").text
 
     later = datetime.now(UTC) + timedelta(days=33)
-    monkeypatch.setattr(desk.log, "_now", lambda: later)
+    monkeypatch.setattr(shared.log, "_now", lambda: later)
     for page in ("/", "/checks", "/log", "/nothing"):
         assert "1 due" in client.get(page).text
     assert "due, 3 days over" in client.get("/log").text
 
-    asked = entries(desk.log, "reminder")[0]["uuid"]
+    asked = entries(shared.log, "reminder")[0]["uuid"]
     client.post("/log/upkeep", data={"laser": "practice 1600", "what": "clean mirrors", "reminder": asked})
     assert "due-tag" not in client.get("/").text
     assert "in 30 days" in client.get("/log").text

@@ -58,16 +58,16 @@ class Presses(RuleBasedStateMachine):
         super().__init__()
         self.folder = tempfile.TemporaryDirectory()
         self.card, self.bench = Card(card=None), Bench(kind="camera")
-        config = Config(data=Path(self.folder.name), source=lambda: self.bench, brain=self.card.brain())
+        config = Config(data=Path(self.folder.name), source=lambda: self.bench, services=self.card.services())
         self.app = create_app(config)
         self.client, self.keys = self.app.test_client(), itertools.count()
         self.session = self.app.extensions["spotwright"].session("bench")
         self.shown: list[Json] = []
         self.missed = 0
 
-    @initialize(eye=st.booleans())
-    def begin(self, eye: bool) -> None:
-        self.eye = eye
+    @initialize(frame_loop=st.booleans())
+    def begin(self, frame_loop: bool) -> None:
+        self.frame_loop = frame_loop
         self.shown.append(self.state())
 
     # the world
@@ -203,7 +203,7 @@ class Presses(RuleBasedStateMachine):
 
     def hang(self, station: str | None) -> None:
         self.card.hang(station)
-        if self.eye:
+        if self.frame_loop:
             view = VIEW if station else None
             self.session.card_in_view(station, view, (72, 128))
 

@@ -8,7 +8,7 @@ import pytest
 
 from server.log import Log
 from server.practice import PracticeCamera, PracticeMachine
-from server.rig.frame_loop import Eye
+from server.rig.frame_loop import FrameLoop
 from server.rig.live_marks import Watching
 from server.session.session import Session
 from server.solver import profile_as_json
@@ -53,8 +53,8 @@ def session(tmp_path: Path, machine: PracticeMachine, clock: Clock) -> Session:
 
 
 @pytest.fixture
-def eye(session: Session) -> Eye:
-    return Eye(Watching(session), session.source)
+def frame_loop(session: Session) -> FrameLoop:
+    return FrameLoop(Watching(session), session.source)
 
 
 @pytest.fixture
@@ -62,6 +62,6 @@ def wired() -> Wired:
     return Wired()
 
 
-def looks(eye: Eye, count: int) -> None:
+def looks(frame_loop: FrameLoop, count: int) -> None:
     for _ in range(count):
-        eye.look()
+        frame_loop.look()

@@ -7,7 +7,7 @@ from typing import Any
 
 from server.log import Log
 from server.practice import PracticeMachine
-from server.rig.frame_loop import Eye
+from server.rig.frame_loop import FrameLoop
 from server.rig.live_marks import Watching
 from server.rig.recorder import Recorder
 from server.session.events import event_json
@@ -24,22 +24,22 @@ def practise(folder: Path, seed: int, *, deeds: int) -> list[Json]:
     source = PracticeSource(PracticeMachine(seed))
     session = Session(Log(folder / "data"), source, machine=source.machine() or {})
     recorder = Recorder(folder / "recording")
-    eye = Eye(Watching(session), source, keep=recorder.keep)
+    frame_loop = FrameLoop(Watching(session), source, keep=recorder.keep)
     recorder.note(session.beginning())
     session.listeners.append(recorder.note)
     session.acknowledge()
     for _ in range(deeds):
-        eye.look()
+        frame_loop.look()
         step = session.snapshot().step
         if step.do in ("done", "stop"):
             break
-        _obey(session, eye, step)
+        _obey(session, frame_loop, step)
     recorder.close()
     source.close()
     return [event_json(event) for event in session.snapshot().counted]
 
 
-def _obey(session: Session, eye: Eye, step: Step) -> None:
+def _obey(session: Session, frame_loop: FrameLoop, step: Step) -> None:
     if step.mount is not None:
         session.turn(step.mount, step.screw or "", step.turns or 0.0)
     elif step.part is not None and step.move_mm is not None:
@@ -48,9 +48,9 @@ def _obey(session: Session, eye: Eye, step: Step) -> None:
         session.inspected(step.cause, "nothing-found")
     elif (place := marked_place(step)) is not None:
         session.hang(place)
-        eye.look()
+        frame_loop.look()
         _pulse(session)
-    eye.look()
+    frame_loop.look()
 
 
 def _pulse(session: Session) -> None:

@@ -11,8 +11,8 @@ import pytest
 
 from firmware import Frame
 from server.pages import Config
-from server.pages.desk import open_desk
-from server.rig.frame_loop import Eye, _caught_up
+from server.pages.shared import open_shared
+from server.rig.frame_loop import FrameLoop, _caught_up
 from server.session.card_scale import CardScale
 from server.session.services import measured, read_photo
 from server.sources.base import OfflineSource
@@ -24,13 +24,13 @@ PHOTO = Path(__file__).parents[2] / "docs" / "pictures" / "card-mirror-2-after.j
 
 def test_a_card_printed_small_reads_small() -> None:
     meant = read_photo(PHOTO.read_bytes()).marks[0].offset_mm
-    found = read_photo(PHOTO.read_bytes(), brain=measured(CardScale((49.0, 49.5)))).marks[0].offset_mm
+    found = read_photo(PHOTO.read_bytes(), services=measured(CardScale((49.0, 49.5)))).marks[0].offset_mm
     assert found == pytest.approx(np.multiply(meant, (0.98, 0.99)), abs=0.01)
 
 
 def test_a_bar_of_another_card_is_said_and_nothing_breaks() -> None:
-    brain, picture = measured(CardScale((20.0, 20.0))), load_picture(PHOTO)
-    for answer in (brain.read(picture, None), brain.find_card(picture)):
+    services, picture = measured(CardScale((20.0, 20.0))), load_picture(PHOTO)
+    for answer in (services.read(picture, None), services.find_card(picture)):
         assert isinstance(answer, NoReading)
         assert "check bar" in answer.reason
 
@@ -39,33 +39,37 @@ def test_a_bar_of_another_card_is_said_and_nothing_breaks() -> None:
 def test_the_practice_machine_s_own_cards_are_true_to_scale(
     tmp_path: Path, source: Any, corrected: bool
 ) -> None:
-    desk = open_desk(Config(tmp_path, source=source, bars_mm=(20.0, 20.0)))
+    shared = open_shared(Config(tmp_path, source=source, bars_mm=(20.0, 20.0)))
     picture = load_picture(PHOTO)
-    bench = desk.sessions["bench"]._brain.read(picture, None)
+    bench = shared.sessions["bench"]._services.read(picture, None)
     assert isinstance(bench, NoReading) is corrected
-    assert isinstance(desk.sessions["offline"]._brain.read(picture, None), NoReading)
-    desk.sessions["bench"].source.close()
+    assert isinstance(shared.sessions["offline"]._services.read(picture, None), NoReading)
+    shared.sessions["bench"].source.close()
 
 
 def test_the_eye_keeps_it_through_a_pulse() -> None:
     listener: Any = SimpleNamespace(hung=0)
-    eye = Eye(listener, OfflineSource(), scale=CardScale((49.0, 49.5)))
+    frame_loop = FrameLoop(listener, OfflineSource(), scale=CardScale((49.0, 49.5)))
     picture = load_picture(PHOTO)
-    assert eye.stream.bar_mm == _caught_up(eye.stream, picture, picture, 0.0).bar_mm == (49.0, 49.5)
+    assert (
+        frame_loop.stream.bar_mm
+        == _caught_up(frame_loop.stream, picture, picture, 0.0).bar_mm
+        == (49.0, 49.5)
+    )
 
 
 def test_the_eye_looks_afresh_when_the_scale_has_changed() -> None:
     scale, listener = CardScale(), SimpleNamespace(hung=0, take_shot=lambda: None, moment=lambda *_: None)
     photo = Frame(load_picture(PHOTO), 0.0, 1)
     source: Any = SimpleNamespace(look=lambda **_: photo, hold_light=lambda _: None)
-    eye = Eye(listener, source, scale=scale)
-    assert eye.look()
-    before = eye.stream
-    eye.look()
-    assert eye.stream is before
+    frame_loop = FrameLoop(listener, source, scale=scale)
+    assert frame_loop.look()
+    before = frame_loop.stream
+    frame_loop.look()
+    assert frame_loop.stream is before
     scale.set((49.0, 49.5))
-    eye.look()
-    assert eye.stream.bar_mm == (49.0, 49.5)
+    frame_loop.look()
+    assert frame_loop.stream.bar_mm == (49.0, 49.5)
 
 
 def test_the_command_counts_before_what_a_page_kept(tmp_path: Path) -> None:

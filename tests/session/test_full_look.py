@@ -11,9 +11,9 @@ import pytest
 
 from firmware import Frame
 from server.practice import PracticeCamera, PracticeMachine
-from server.rig.frame_loop import Eye
+from server.rig.frame_loop import FrameLoop
 from server.rig.full_resolution import FullLook
-from server.rig.uplink import Outpost, Spool
+from server.rig.uplink import Spool, Uplink
 from server.sources.base import NoPicture
 from server.sources.camera_source import CameraSource
 from tests.session.conftest import Clock, looks
@@ -41,8 +41,8 @@ def camera(machine: PracticeMachine, clock: Clock) -> TwoStreams:
     return TwoStreams(machine, clock=clock, sleep=clock.sleep)
 
 
-def sent(outpost: Outpost) -> Json:
-    first = outpost._spool.first()
+def sent(uplink: Uplink) -> Json:
+    first = uplink._spool.first()
     assert first is not None
     mark: Json = first["mark"]
     return mark
@@ -55,13 +55,13 @@ def test_a_mark_is_measured_at_full_resolution(
     for name, full in (("small", False), ("full", True)):
         source = CameraSource(camera)
         look = FullLook(source) if full else None
-        outpost = Outpost("far", Spool(tmp_path / name), lambda path, body: {}, full=look)
+        uplink = Uplink("far", Spool(tmp_path / name), lambda path, body: {}, full=look)
         machine.fresh_card()
-        eye = Eye(outpost, source)
-        looks(eye, 25)
+        frame_loop = FrameLoop(uplink, source)
+        looks(frame_loop, 25)
         machine.pulse()
-        looks(eye, 15)
-        mark = sent(outpost)
+        looks(frame_loop, 15)
+        mark = sent(uplink)
         (burn,) = machine.cards["mirror-1"].burns
         assert mark["offset_mm"] == pytest.approx(burn.offset_mm, abs=0.15)
         scales[name] = mark["px_per_mm"]
@@ -73,17 +73,17 @@ def test_what_the_small_stream_found_stands_where_the_full_one_fails(
     machine: PracticeMachine, camera: TwoStreams, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     source = CameraSource(camera)
-    outpost = Outpost("far", Spool(tmp_path), lambda path, body: {}, full=FullLook(source))
-    eye = Eye(outpost, source)
-    looks(eye, 25)
+    uplink = Uplink("far", Spool(tmp_path), lambda path, body: {}, full=FullLook(source))
+    frame_loop = FrameLoop(uplink, source)
+    looks(frame_loop, 25)
 
     def gone() -> None:
         raise NoPicture("gone")
 
     monkeypatch.setattr(source, "shot", gone)
     machine.pulse()
-    looks(eye, 15)
-    assert sent(outpost)["station"] == "mirror-1"
+    looks(frame_loop, 15)
+    assert sent(uplink)["station"] == "mirror-1"
 
 
 def test_another_card_in_the_full_picture_is_not_believed(
@@ -96,9 +96,9 @@ def test_another_card_in_the_full_picture_is_not_believed(
     def elsewhere(after: Any, before: Any) -> Any:
         return replace(read(after, before), station="nozzle")  # type: ignore[type-var]
 
-    outpost = Outpost("far", Spool(tmp_path), lambda path, body: {}, full=FullLook(source, reader=elsewhere))
-    eye = Eye(outpost, source)
-    looks(eye, 25)
+    uplink = Uplink("far", Spool(tmp_path), lambda path, body: {}, full=FullLook(source, reader=elsewhere))
+    frame_loop = FrameLoop(uplink, source)
+    looks(frame_loop, 25)
     machine.pulse()
-    looks(eye, 15)
-    assert sent(outpost)["station"] == "mirror-1"
+    looks(frame_loop, 15)
+    assert sent(uplink)["station"] == "mirror-1"

@@ -21,7 +21,7 @@ def listening(tmp_path: Path) -> Iterator[tuple[socket.socket, dict[str, str]]]:
 
 def test_ready_alive_and_stopping_are_said(listening: tuple[socket.socket, dict[str, str]]) -> None:
     heard, environment = listening
-    beats = Heartbeat({"eye": lambda: True}, environment={**environment, "WATCHDOG_USEC": "30000"})
+    beats = Heartbeat({"frame loop": lambda: True}, environment={**environment, "WATCHDOG_USEC": "30000"})
     assert beats.period_s == pytest.approx(0.01)
     beats.start()
     assert heard.recv(100) == b"READY=1"
@@ -36,9 +36,9 @@ def test_who_does_not_answer_is_not_called_alive(
 ) -> None:
     _, environment = listening
     lives, does_not = (lambda: True), (lambda: False)
-    assert Heartbeat({"eye": lives, "server": lives}, environment=environment).beat()
+    assert Heartbeat({"frame loop": lives, "server": lives}, environment=environment).beat()
     with caplog.at_level("ERROR"):
-        assert not Heartbeat({"eye": lives, "server": does_not}, environment=environment).beat()
+        assert not Heartbeat({"frame loop": lives, "server": does_not}, environment=environment).beat()
     assert caplog.messages == ["no sign of life from: server"]
 
 

@@ -15,7 +15,7 @@ from firmware.camera.replay import FolderCamera
 from server.cli.main import main
 from server.log import Log
 from server.practice import PracticeCamera, PracticeMachine
-from server.rig.frame_loop import Eye
+from server.rig.frame_loop import FrameLoop
 from server.rig.live_marks import Watching
 from server.rig.recorder import AFTER_FRAMES, BEFORE_FRAMES, INDEX, Recorder
 from server.rig.replay import Difference, Replayed, read_recording, replay
@@ -31,17 +31,17 @@ Json = dict[str, Any]
 MIRROR_2 = Place("mirror-2", (0.0, 1000.0))
 
 
-def pulse(session: Session, machine: PracticeMachine, eye: Eye, place: Place) -> None:
-    """A person hangs a fresh card, and fires; the eye watches."""
+def pulse(session: Session, machine: PracticeMachine, frame_loop: FrameLoop, place: Place) -> None:
+    """A person hangs a fresh card, and fires; the frame loop watches."""
     machine.hang(place.station)
     machine.move_head(place.head_mm)
     machine.fresh_card()
-    looks(eye, 3)
+    looks(frame_loop, 3)
     session.hang(place)
     session.watch(True)
-    looks(eye, 6)
+    looks(frame_loop, 6)
     machine.pulse()
-    looks(eye, 12)
+    looks(frame_loop, 12)
 
 
 @dataclass(frozen=True)
@@ -62,13 +62,13 @@ def recorded(tmp_path_factory: pytest.TempPathFactory) -> Recorded:
     session = Session(Log(folder / "data"), source, machine=profile_as_json(machine.profile))
     session.acknowledge()
     recorder = Recorder(folder / "recording")
-    eye = Eye(Watching(session), source, keep=recorder.keep)
+    frame_loop = FrameLoop(Watching(session), source, keep=recorder.keep)
     recorder.note({"kind": "begin", "machine": session.machine()})
     session.listeners.append(recorder.note)
-    pulse(session, machine, eye, MIRROR_1)
-    looks(eye, 40)  # nothing of this is kept
+    pulse(session, machine, frame_loop, MIRROR_1)
+    looks(frame_loop, 40)  # nothing of this is kept
     session.turn(1, "top", 0.125)
-    pulse(session, machine, eye, MIRROR_2)
+    pulse(session, machine, frame_loop, MIRROR_2)
     recorder.close()
     return Recorded(recorder.folder, events(session), session.snapshot().step.as_json())
 
@@ -211,9 +211,9 @@ def test_a_full_disk_ends_the_recording_and_nothing_else(
     tmp_path: Path, session: Session, machine: PracticeMachine
 ) -> None:
     recorder = Recorder(tmp_path / "recording", free_bytes=lambda: 10)
-    eye = Eye(Watching(session), session.source, keep=recorder.keep)
+    frame_loop = FrameLoop(Watching(session), session.source, keep=recorder.keep)
     session.listeners.append(recorder.note)
-    pulse(session, machine, eye, MIRROR_1)
+    pulse(session, machine, frame_loop, MIRROR_1)
     assert len(events(session)) == 1
     assert recorder.ended is not None
     assert "disk" in recorder.ended

@@ -14,7 +14,7 @@ from server.pages import Config, create_app
 from server.rig import spool as spools
 from server.rig import uplink, wire
 from server.rig.spool import Spool
-from server.rig.uplink import PAUSES_S, SHUT_PAUSES_S, Outpost
+from server.rig.uplink import PAUSES_S, SHUT_PAUSES_S, Uplink
 from server.rig.wire import Unheard, post_json
 from server.session.events import event_json
 from server.sources.base import Place
@@ -30,17 +30,17 @@ class Far:
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
-        app = create_app(Config(folder / "page", source=RigsSource, code=CODE, brain=Script().brain()))
+        app = create_app(Config(folder / "page", source=RigsSource, code=CODE, services=Script().services()))
         self.session = app.extensions["spotwright"].sessions["bench"]
         self.session.acknowledge()
         self.line = FaultyLine(app.test_client)
         self.boot()
 
-    def boot(self) -> Outpost:
+    def boot(self) -> Uplink:
         """Start the rig's program anew on its disk."""
         self.spool = Spool(self.folder / "rig")
         self.wire = post_json(self.line.address, CODE, device="far", timeout_s=1.0, whole_s=2.0)
-        self.post = Outpost("far", self.spool, self.wire)
+        self.post = Uplink("far", self.spool, self.wire)
         return self.post
 
     def read(self, *offsets: float) -> None:
@@ -208,11 +208,11 @@ def test_a_spool_of_an_earlier_release_goes_on(far: Far) -> None:
 def test_a_page_that_was_set_back_gets_again_what_it_lost(far: Far) -> None:
     far.read(1.0, 2.0)
     far.rounds(2)
-    kept = dict(far.session._standing.memory.rigs)
+    kept = dict(far.session._state.memory.rigs)
     far.read(3.0, 4.0)
     far.rounds(2)
     before = len(far.marks(all_=True))
-    far.session._standing.keep(rigs=kept)  # as after a restore, the entries 3 and 4 aside
+    far.session._state.keep(rigs=kept)  # as after a restore, the entries 3 and 4 aside
     far.session.hang(Place("mirror-1", (0.0, 1000.0)))
     far.read(5.0)
     far.rounds(3)
@@ -225,12 +225,12 @@ def test_a_page_that_was_set_back_gets_again_what_it_lost(far: Far) -> None:
 def test_what_the_rig_does_not_keep_any_more_leaves_a_gap_and_stops_nothing(far: Far) -> None:
     far.read(1.0)
     far.rounds(2)
-    kept = dict(far.session._standing.memory.rigs)
+    kept = dict(far.session._state.memory.rigs)
     far.read(2.0, 3.0)
     far.rounds(2)
     for old in (far.folder / "rig").glob("00000000[23].sent"):
         old.unlink()
-    far.session._standing.keep(rigs=kept)
+    far.session._state.keep(rigs=kept)
     far.read(4.0)
     far.rounds(3)
     assert far.marks()[-1] == 4.0
@@ -283,7 +283,7 @@ def test_a_page_that_refuses_for_another_reason_is_asked_as_often_as_before(far:
 
 def test_no_sign_of_life_for_long_is_death(far: Far) -> None:
     now_s = [0.0]
-    post = Outpost("far", far.spool, far.wire, clock=lambda: now_s[0])
+    post = Uplink("far", far.spool, far.wire, clock=lambda: now_s[0])
     running = threading.Event()
     post._thread = threading.Thread(target=running.wait, daemon=True)
     post._thread.start()

@@ -10,7 +10,7 @@ import pytest
 
 from server.log import Log
 from server.practice import PracticeMachine
-from server.rig.frame_loop import Eye
+from server.rig.frame_loop import FrameLoop
 from server.rig.live_marks import Watching
 from server.session.events import event_json
 from server.session.session import Refused, Session
@@ -42,45 +42,45 @@ def test_a_pulse_fired_by_a_person_is_read_from_the_camera(
 
 
 def test_nothing_is_saved_before_the_pulse_and_then_once(
-    session: Session, machine: PracticeMachine, eye: Eye
+    session: Session, machine: PracticeMachine, frame_loop: FrameLoop
 ) -> None:
     session.watch(True)
-    looks(eye, 8)
+    looks(frame_loop, 8)
     assert marks(session) == []
     machine.pulse()
-    looks(eye, 20)
+    looks(frame_loop, 20)
     (event,) = marks(session)
     assert event["offset_mm"] == pytest.approx(truth_at_mirror_1(machine), abs=0.15)
 
 
 def test_the_mark_is_shown_live_with_the_time_of_its_frame(
-    session: Session, machine: PracticeMachine, eye: Eye
+    session: Session, machine: PracticeMachine, frame_loop: FrameLoop
 ) -> None:
-    looks(eye, 8)
+    looks(frame_loop, 8)
     assert session.snapshot().rig.live is None
     machine.pulse()
-    looks(eye, 12)
+    looks(frame_loop, 12)
     live = session.snapshot().rig.live
     assert live.station == "mirror-1"
     assert live.offset_mm == pytest.approx(truth_at_mirror_1(machine), abs=0.15)
     before, version = live.taken_s, session.rig.live_version
-    looks(eye, 1)
+    looks(frame_loop, 1)
     assert session.snapshot().rig.live.taken_s > before
     assert session.rig.live_version == version + 1
 
 
 def test_it_saves_only_when_asked_and_the_cautions_are_read(
-    session: Session, machine: PracticeMachine, eye: Eye
+    session: Session, machine: PracticeMachine, frame_loop: FrameLoop
 ) -> None:
-    looks(eye, 8)
+    looks(frame_loop, 8)
     machine.pulse()
-    looks(eye, 12)
+    looks(frame_loop, 12)
     session.watch(True)
     assert marks(session) == []
     session.restart()
     session.watch(True)
     machine.pulse()
-    looks(eye, 20)
+    looks(frame_loop, 20)
     assert marks(session) == []
 
 
@@ -99,10 +99,10 @@ def test_one_bad_look_does_not_end_the_watch(
         looked.release()
         raise RuntimeError("smoke")
 
-    eye = Eye(Watching(session), session.source)
-    monkeypatch.setattr(eye, "look", smoke)
-    eye.start()
+    frame_loop = FrameLoop(Watching(session), session.source)
+    monkeypatch.setattr(frame_loop, "look", smoke)
+    frame_loop.start()
     assert looked.acquire(timeout=300)
     assert looked.acquire(timeout=300)
-    eye.stop()
+    frame_loop.stop()
     assert "smoke" in caplog.text

@@ -1,4 +1,4 @@
-"""The eye: little work while there is nothing to see, faults said, the light held, never an old frame."""
+"""The frame loop: little work while nothing happens, faults said, the light held, never an old frame."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ import pytest
 
 from firmware import Frame, FrameLike
 from server.practice import PracticeCamera, PracticeMachine
-from server.rig.frame_loop import SEARCH_AGAIN_S, Eye
+from server.rig.frame_loop import SEARCH_AGAIN_S, FrameLoop
 from server.rig.live_marks import live_mark
 from server.sources.base import NoPicture, OfflineSource, Shot
 from tests.session.conftest import Clock, looks
@@ -76,65 +76,65 @@ def listener() -> Listener:
 def test_an_unchanged_picture_without_a_card_is_searched_only_now_and_then(
     scene: Scene, listener: Listener
 ) -> None:
-    eye = Eye(listener, scene)
-    looks(eye, 41)  # 8 s
+    frame_loop = FrameLoop(listener, scene)
+    looks(frame_loop, 41)  # 8 s
     searched = len(listener.moments)
     assert 8 / SEARCH_AGAIN_S <= searched <= 1 + 8 / SEARCH_AGAIN_S
     scene.picture = scene.picture.copy()
     scene.picture[20:60, 20:60] = 200
-    looks(eye, 2)
+    looks(frame_loop, 2)
     assert len(listener.moments) == searched + 1
 
 
 def test_noise_is_no_change(scene: Scene, listener: Listener) -> None:
-    eye, rng = Eye(listener, scene), np.random.default_rng(5)
+    frame_loop, rng = FrameLoop(listener, scene), np.random.default_rng(5)
     for _ in range(9):
         scene.picture = np.clip(rng.normal(120, 4, (720, 1280, 3)), 0, 255).astype(np.uint8)
-        eye.look()
+        frame_loop.look()
     assert len(listener.moments) == 1
 
 
 def test_a_black_picture_is_a_fault_until_it_is_not(scene: Scene, listener: Listener) -> None:
-    eye = Eye(listener, scene)
+    frame_loop = FrameLoop(listener, scene)
     scene.picture = np.zeros((72, 128, 3), np.uint8)
-    looks(eye, 3)
-    assert eye.fault is not None
-    assert eye.fault.code == "black"
+    looks(frame_loop, 3)
+    assert frame_loop.fault is not None
+    assert frame_loop.fault.code == "black"
     scene.picture = np.full((72, 128, 3), 120, np.uint8)
-    looks(eye, 12)
-    assert eye.fault is None
+    looks(frame_loop, 12)
+    assert frame_loop.fault is None
 
 
 def test_without_frames_the_listener_knows_and_it_goes_on(scene: Scene, listener: Listener) -> None:
-    eye = Eye(listener, scene)
-    looks(eye, 2)
+    frame_loop = FrameLoop(listener, scene)
+    looks(frame_loop, 2)
     scene.gone = True
-    looks(eye, 2)
+    looks(frame_loop, 2)
     assert listener.blinded == 2
     scene.gone = False
     before = len(listener.moments)
-    looks(eye, 1)
+    looks(frame_loop, 1)
     assert len(listener.moments) == before + 1
 
 
 def test_the_light_is_held_while_a_card_is_seen(
     camera: PracticeCamera, scene: Scene, listener: Listener
 ) -> None:
-    eye = Eye(listener, scene)
+    frame_loop = FrameLoop(listener, scene)
     scene.picture = camera.newest().pixels
-    looks(eye, 8)
+    looks(frame_loop, 8)
     assert scene.held == [True]
 
 
 def test_a_pulse_between_two_looks_is_caught_up_from_its_pictures(
     machine: PracticeMachine, camera: PracticeCamera, scene: Scene, listener: Listener
 ) -> None:
-    eye = Eye(listener, scene)
+    frame_loop = FrameLoop(listener, scene)
     before = camera.newest().pixels
     machine.pulse()
     scene.picture = after = camera.newest().pixels
     listener.hung, listener.shot = 1, Shot(after, before)
-    looks(eye, 2)
+    looks(frame_loop, 2)
     live = live_mark(listener.moments[-1])
     (burn,) = machine.cards["mirror-1"].burns
     assert live is not None

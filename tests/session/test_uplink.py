@@ -17,10 +17,10 @@ from firmware.panel.parts import Pins
 from server.log import Log
 from server.pages import Config, create_app
 from server.practice import PracticeCamera, PracticeMachine
-from server.rig.frame_loop import Eye
-from server.rig.signals import PanelKeeper, Wish
-from server.rig.uplink import Outpost, Spool, Unheard, post_json
-from server.rig.uplink_hardware import RigMinder
+from server.rig.frame_loop import FrameLoop
+from server.rig.signals import PanelRetry, Wish
+from server.rig.uplink import Spool, Unheard, Uplink, post_json
+from server.rig.uplink_hardware import UplinkHardware
 from server.session.events import MarkSeen, event_json
 from server.sources.base import Place
 from server.sources.camera_source import CameraSource, RigsSource
@@ -41,11 +41,11 @@ class Page:
         self.open()
 
     def open(self) -> None:
-        config = Config(data=self.folder, source=RigsSource, code=CODE, brain=Script().brain())
+        config = Config(data=self.folder, source=RigsSource, code=CODE, services=Script().services())
         app = create_app(config)
-        self.desk = app.extensions["spotwright"]
+        self.shared = app.extensions["spotwright"]
         self.client: FlaskClient = app.test_client()
-        self.session = self.desk.sessions["bench"]
+        self.session = self.shared.sessions["bench"]
 
     def __call__(self, path: str, body: Json) -> Json:
         fate = next(self.fate, "arrives")
@@ -56,7 +56,7 @@ class Page:
         if fate == "answer lost":
             raise Unheard("not reached", lost=True)
         if fate == "restarts":
-            self.desk.log.close()
+            self.shared.log.close()
             self.open()
         if answer.status_code != 200:
             raise Unheard(answer.get_json()["error"]["message"], lost=False)
@@ -76,7 +76,7 @@ def marks(page: Page) -> list[float]:
 
 
 def body(offset_mm: float, *, read_s: float = 100.0, boot: str | None = None) -> Json:
-    from server.rig import uplink as outpost
+    from server.rig import uplink
 
     mark = {
         "station": "mirror-1",
@@ -85,18 +85,18 @@ def body(offset_mm: float, *, read_s: float = 100.0, boot: str | None = None) ->
         "width_mm": [4.0, 4.0],
         "shape": "round",
     }
-    at = {"boot": outpost._boot() if boot is None else boot, "s": read_s}
+    at = {"boot": uplink._boot() if boot is None else boot, "s": read_s}
     return {"rig": "far", "series": "ab12cd34", "mark": mark, "picture": None, "read_at": at}
 
 
-def post(folder: Path, page: Page, clock: Clock) -> Outpost:
-    return Outpost("far", Spool(folder / "spool"), page, clock=clock)
+def post(folder: Path, page: Page, clock: Clock) -> Uplink:
+    return Uplink("far", Spool(folder / "spool"), page, clock=clock)
 
 
-def deliver_all(outpost: Outpost) -> None:
+def deliver_all(uplink: Uplink) -> None:
     while True:
         try:
-            if not outpost.deliver():
+            if not uplink.deliver():
                 return
         except Unheard as unheard:
             assert unheard.lost, str(unheard)
@@ -106,18 +106,18 @@ def test_a_mark_seen_there_is_a_reading_here(page: Page, tmp_path: Path, clock: 
     machine = PracticeMachine(3)
     machine.hang("mirror-1")
     source = CameraSource(PracticeCamera(machine, clock=clock, sleep=clock.sleep))
-    outpost = post(tmp_path, page, clock)
-    eye = Eye(outpost, source)
-    looks(eye, 6)
-    outpost.show()
+    uplink = post(tmp_path, page, clock)
+    frame_loop = FrameLoop(uplink, source)
+    looks(frame_loop, 6)
+    uplink.show()
     assert (
         page.client.get("/api/rig/picture/far", headers={"Authorization": f"Bearer {CODE}"}).status_code
         == 200
     )
     machine.pulse()
-    looks(eye, 12)
-    deliver_all(outpost)
-    outpost.show()
+    looks(frame_loop, 12)
+    deliver_all(uplink)
+    uplink.show()
     (row,) = page.session.snapshot().events
     (burn,) = machine.cards["mirror-1"].burns
     assert isinstance(row.event, MarkSeen)
@@ -140,18 +140,18 @@ def test_whatever_is_lost_each_arrives_once_and_in_order(
     page, clock = Page(folder / "page"), Clock()
     page.session.acknowledge()
     page.fate = iter(rng.choices(["arrives", "lost", "answer lost", "restarts"], k=40))
-    outpost, sent = post(folder, page, clock), 0
+    uplink, sent = post(folder, page, clock), 0
     while sent < 6:
         for _ in range(rng.randint(1, 3)):
             sent += 1
-            outpost._spool.put(body(float(sent)))
+            uplink._spool.put(body(float(sent)))
         if rng.random() < 0.5:  # the rig's power is pulled: what waits is on its disk
-            outpost = post(folder, page, clock)
+            uplink = post(folder, page, clock)
         try:
-            outpost.deliver()
+            uplink.deliver()
         except Unheard as unheard:
             assert unheard.lost
-    deliver_all(outpost)
+    deliver_all(uplink)
     assert marks(page) == [float(number) for number in range(1, sent + 1)]
 
 
@@ -188,24 +188,24 @@ def test_a_mark_from_before_the_card_was_hung_is_kept_and_does_not_count(
     page: Page, tmp_path: Path, clock: Clock
 ) -> None:
     page.session._clock = clock
-    outpost = post(tmp_path, page, clock)
-    outpost._spool.put(body(1.0, read_s=50.0))
+    uplink = post(tmp_path, page, clock)
+    uplink._spool.put(body(1.0, read_s=50.0))
     page.session.hang(Place("mirror-1", (0.0, 1000.0)))  # at 100 s: fresh tape
-    outpost._spool.put(body(2.0, read_s=110.0))
+    uplink._spool.put(body(2.0, read_s=110.0))
     clock.now_s = 120.0
-    deliver_all(outpost)
+    deliver_all(uplink)
     assert marks(page) == [2.0]
     assert [row.withdrawn for row in page.session.snapshot().events] == [True, False]
 
 
 def test_a_mark_where_no_card_should_hang_waits_and_is_said(page: Page, tmp_path: Path, clock: Clock) -> None:
-    outpost = post(tmp_path, page, clock)
+    uplink = post(tmp_path, page, clock)
     elsewhere = body(1.0)
     elsewhere["mark"]["station"] = "nozzle"
-    outpost._spool.put(elsewhere)
+    uplink._spool.put(elsewhere)
     with pytest.raises(Unheard, match="the card is not said to hang there"):
-        outpost.deliver()
-    assert len(outpost._spool) == 1
+        uplink.deliver()
+    assert len(uplink._spool) == 1
     (rig,) = page.session.snapshot().rig.rigs
     assert "nozzle" in rig.fault
 
@@ -270,29 +270,29 @@ def test_nothing_of_it_needs_the_wall_clock(
     from datetime import UTC, datetime
 
     years = iter([2030, 1970, 2001, 1999, 2050, 1980] * 20)
-    monkeypatch.setattr(page.desk.log, "_now", lambda: datetime(next(years), 1, 1, tzinfo=UTC))
-    outpost = post(tmp_path, page, clock)
+    monkeypatch.setattr(page.shared.log, "_now", lambda: datetime(next(years), 1, 1, tzinfo=UTC))
+    uplink = post(tmp_path, page, clock)
     for number in range(1, 6):
-        outpost._spool.put(body(float(number)))
-    deliver_all(outpost)
+        uplink._spool.put(body(float(number)))
+    deliver_all(uplink)
     assert marks(page) == [1.0, 2.0, 3.0, 4.0, 5.0]
-    page.desk.log.close()
+    page.shared.log.close()
     assert [row["event"]["offset_mm"][0] for row in Log(tmp_path / "page").events(1)] == [1, 2, 3, 4, 5]
 
 
 def test_the_page_says_what_the_panel_of_a_rig_shows(page: Page, tmp_path: Path, clock: Clock) -> None:
-    outpost = post(tmp_path, page, clock)
-    assert outpost.wish is None
-    outpost.show()
-    assert outpost.wish == Wish()
+    uplink = post(tmp_path, page, clock)
+    assert uplink.wish is None
+    uplink.show()
+    assert uplink.wish == Wish()
     page.session.hang(MIRROR_1)
-    outpost.show()
-    assert outpost.wish is not None
-    assert (outpost.wish.signal, outpost.wish.glow) == ("working", True)
+    uplink.show()
+    assert uplink.wish is not None
+    assert (uplink.wish.signal, uplink.wish.glow) == ("working", True)
     page.session.typed(MIRROR_1, (3.0, 4.0))
-    outpost.show()
-    assert outpost.wish.mark is not None
-    assert outpost.wish.distance_mm == pytest.approx(5.0)
+    uplink.show()
+    assert uplink.wish.mark is not None
+    assert uplink.wish.distance_mm == pytest.approx(5.0)
 
 
 @pytest.mark.parametrize("told", [None, {}, {"signal": "disco", "glow": True, "mark": 1, "distance_mm": 1}])
@@ -303,74 +303,74 @@ def test_a_page_that_speaks_otherwise_wishes_nothing(told: object) -> None:
 def test_a_press_reaches_the_page_once_and_fresh_or_not_at_all(
     page: Page, tmp_path: Path, clock: Clock
 ) -> None:
-    outpost = post(tmp_path, page, clock)
-    outpost.press()
-    outpost.round()
+    uplink = post(tmp_path, page, clock)
+    uplink.press()
+    uplink.round()
     assert page.session.snapshot().place == MIRROR_1
     page.session.typed(MIRROR_1, (1.0, 1.0))
     saved = page.session.snapshot().said
-    outpost.round()
+    uplink.round()
     page.fate = iter(["lost"])
-    outpost.press()
-    outpost.round()  # not heard: forgotten
-    outpost.round()
-    outpost.press()
+    uplink.press()
+    uplink.round()  # not heard: forgotten
+    uplink.round()
+    uplink.press()
     clock.sleep(5.0)
-    outpost.round()  # too old
+    uplink.round()  # too old
     assert page.session.snapshot().said == saved
-    outpost.press()
-    outpost.round()
+    uplink.press()
+    uplink.round()
     assert page.session.snapshot().said != saved
 
 
 def test_what_was_refused_is_said_there_and_here(page: Page, tmp_path: Path, clock: Clock) -> None:
-    outpost = post(tmp_path, page, clock)
+    uplink = post(tmp_path, page, clock)
     elsewhere = body(1.0)
     elsewhere["mark"]["station"] = "nozzle"
-    outpost._spool.put(elsewhere)
-    outpost.round()
-    outpost.round()
-    assert "the card is not said to hang there" in outpost.said
-    assert outpost.wish is not None
+    uplink._spool.put(elsewhere)
+    uplink.round()
+    uplink.round()
+    assert "the card is not said to hang there" in uplink.said
+    assert uplink.wish is not None
     (rig,) = page.session.snapshot().rig.rigs
-    assert rig.fault == outpost.said
+    assert rig.fault == uplink.said
     page.session.hang(Place("nozzle", (0.0, 1000.0)))
-    outpost.round()
-    assert (outpost.said, len(outpost._spool)) == ("", 0)
+    uplink.round()
+    assert (uplink.said, len(uplink._spool)) == ("", 0)
 
 
 def test_a_page_that_is_not_reached_wishes_nothing(page: Page, tmp_path: Path, clock: Clock) -> None:
-    outpost = post(tmp_path, page, clock)
-    outpost.round()
+    uplink = post(tmp_path, page, clock)
+    uplink.round()
     page.fate = iter(["lost"] * 8)
-    assert [outpost.round() for _ in range(5)] == [0.5, 1.0, 2.0, 5.0, 5.0]
-    assert outpost.wish is None
-    assert outpost.said == "not reached"
+    assert [uplink.round() for _ in range(5)] == [0.5, 1.0, 2.0, 5.0, 5.0]
+    assert uplink.wish is None
+    assert uplink.said == "not reached"
 
 
-def minder(outpost: Outpost, wired: Wired, **more: Any) -> RigMinder:
-    keeper = PanelKeeper(Pins(), opener=wired.open)
-    return RigMinder(outpost, problem=more.pop("problem", lambda: None), keeper=keeper, **more)
+def hardware(uplink: Uplink, wired: Wired, **more: Any) -> UplinkHardware:
+    keeper = PanelRetry(Pins(), opener=wired.open)
+    return UplinkHardware(uplink, problem=more.pop("problem", lambda: None), keeper=keeper, **more)
 
 
 def test_a_rig_drives_its_panel_as_the_page_wishes(
     page: Page, tmp_path: Path, clock: Clock, wired: Wired
 ) -> None:
-    outpost = post(tmp_path, page, clock)
-    mind = minder(outpost, wired, dark_film=True)
-    outpost.round()
+    uplink = post(tmp_path, page, clock)
+    mind = hardware(uplink, wired, dark_film=True)
+    uplink.round()
     mind.tick()
     assert (wired.ring.value, wired.status.value) == (1.0, 1.0)
     wired.foot.told(True)
-    outpost.round()
-    outpost.round()
+    uplink.round()
+    uplink.round()
     mind.tick()
     assert page.session.snapshot().place == MIRROR_1
     assert wired.ring.value == 0.0
     assert wired.status.rhythm == RHYTHMS["working"]
-    outpost._spool.put(body(1.0))
-    outpost.round()
-    outpost.round()
+    uplink._spool.put(body(1.0))
+    uplink.round()
+    uplink.round()
     for _ in range(8):
         mind.tick()
     assert [hertz is None for hertz in wired.sounder.heard] == [False, True]
@@ -379,14 +379,14 @@ def test_a_rig_drives_its_panel_as_the_page_wishes(
 
 
 def test_a_lid_elsewhere_is_shown_and_kept(page: Page, tmp_path: Path, clock: Clock, wired: Wired) -> None:
-    outpost = post(tmp_path, page, clock)
-    mind = minder(outpost, wired)
+    uplink = post(tmp_path, page, clock)
+    mind = hardware(uplink, wired)
     mind.tick()
-    outpost.round()
+    uplink.round()
     assert page.session.snapshot().rig.lid_closed is False
     wired.lid.pressed = True
     wired.lid.told(True)
-    outpost.round()
+    uplink.round()
     assert page.session.snapshot().rig.lid_closed is True
 
 
@@ -394,20 +394,20 @@ def test_faults_of_a_rig_are_said_on_the_page_and_by_its_light(
     page: Page, tmp_path: Path, clock: Clock, wired: Wired
 ) -> None:
     said: list[str | None] = ["no Pi camera 0: check the ribbon cable"]
-    outpost = post(tmp_path, page, clock)
-    mind = minder(outpost, wired, problem=lambda: said[0])
+    uplink = post(tmp_path, page, clock)
+    mind = hardware(uplink, wired, problem=lambda: said[0])
     mind.tick()
-    outpost.round()
+    uplink.round()
     (rig,) = page.session.snapshot().rig.rigs
     assert rig.fault == said[0]
     assert wired.status.rhythm == RHYTHMS["fault"]
     said[0] = None
     mind.tick()
-    outpost.round()
+    uplink.round()
     (rig,) = page.session.snapshot().rig.rigs
     assert rig.fault == ""
     assert wired.status.value == 1.0
     page.fate = iter(["lost"])
-    outpost.round()
+    uplink.round()
     mind.tick()
     assert wired.status.rhythm == RHYTHMS["fault"]

@@ -20,11 +20,11 @@ from server.pages.units import in_inches
 from server.pages.view import page_state
 from server.session.card_scale import Bars, CardScale
 from server.session.services import load_shot, measured
-from server.session.session import Brain, Session
+from server.session.session import Services, Session
 from server.sources.base import OfflineSource, Source
 from server.sources.practice_source import PracticeSource
 
-__all__ = ["Config", "Desk", "desk", "open_desk"]
+__all__ = ["Config", "Shared", "open_shared", "shared"]
 
 
 @dataclass(frozen=True)
@@ -42,7 +42,7 @@ class Config:
     code: str | None = None
     hosts: tuple[str, ...] = ()
     streams: int = 24
-    brain: Brain | None = None
+    services: Services | None = None
     bars_mm: Bars | None = None
     settings: Settings = field(default_factory=Settings)
 
@@ -67,14 +67,14 @@ class Newest:
 
 
 @dataclass(frozen=True)
-class Desk:
+class Shared:
     """One per app."""
 
     log: Log
     lasers: Lasers
     streams: Streams
     sessions: dict[str, Session]
-    brain: Brain
+    services: Services
     scale: CardScale
     hands: Hands
     live: LivePicture
@@ -107,7 +107,7 @@ class Desk:
 
     def check_picture(self, data: bytes) -> None:
         """Raise Refused (400) where these bytes are no picture."""
-        load_shot(self.brain, data, None)
+        load_shot(self.services, data, None)
 
     def state(self, of: str, *, units: str = "mm") -> dict[str, Any]:
         """Return what the page of that session draws; lengths in words in ``units`` (mm or inch)."""
@@ -122,28 +122,28 @@ class Desk:
         return self.newest.get((of, units), version, lambda: self.state(of, units=units))
 
 
-def open_desk(config: Config) -> Desk:
+def open_shared(config: Config) -> Shared:
     """Open the log and both sessions."""
     beside = config.data / "lasers"  # what a backup takes along with the log
     settings = config.settings
     log, lasers = Log(config.data), Lasers(beside, settings)
     scale = CardScale(config.bars_mm, kept=beside / "check-bars", settings=settings)
-    brain = config.brain or measured(scale)
+    services = config.services or measured(scale)
     source, machine = config.source(), lasers.current()
-    at_bench = (config.brain or Brain()) if source.kind == "practice" else brain
+    at_bench = (config.services or Services()) if source.kind == "practice" else services
     sessions = {
-        "bench": Session(log, source, machine=machine, brain=at_bench),
-        "offline": Session(log, OfflineSource(), machine=machine, brain=brain),
+        "bench": Session(log, source, machine=machine, services=at_bench),
+        "offline": Session(log, OfflineSource(), machine=machine, services=services),
     }
     streams = Streams(limit=config.streams)
     live = LivePicture(source, lambda: sessions["bench"].version)
     presses = {of: Presses() for of in sessions}
-    return Desk(
-        log, lasers, streams, sessions, brain, scale, Hands(streams), live, presses, settings=settings
+    return Shared(
+        log, lasers, streams, sessions, services, scale, Hands(streams), live, presses, settings=settings
     )
 
 
-def desk() -> Desk:
-    """Return the desk of the app that answers now."""
-    found: Desk = current_app.extensions["spotwright"]
+def shared() -> Shared:
+    """Return what the pages of the app share that answers now."""
+    found: Shared = current_app.extensions["spotwright"]
     return found

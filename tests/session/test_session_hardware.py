@@ -13,9 +13,9 @@ from firmware.panel.panel import Signal
 from firmware.panel.parts import Pins
 from server.log import Log
 from server.practice import PracticeMachine, default_profile
-from server.rig.frame_loop import Eye
-from server.rig.session_hardware import Attendant, press_foot
-from server.rig.signals import TRY_PINS_EVERY, PanelDriver, PanelKeeper, Wish, wish_of
+from server.rig.frame_loop import FrameLoop
+from server.rig.session_hardware import SessionHardware, press_foot
+from server.rig.signals import TRY_PINS_EVERY, PanelDriver, PanelRetry, Wish, wish_of
 from server.session.session import Session
 from server.solver import Step, profile_as_json
 from server.sources.base import OfflineSource
@@ -27,8 +27,8 @@ OLD = Finding("clock", "the clock is not set", False)
 
 
 @pytest.fixture
-def attendant(session: Session, wired: Wired, eye: Eye) -> Attendant:
-    return Attendant(session, keeper=PanelKeeper(Pins(), opener=wired.open), eye=eye)
+def hardware(session: Session, wired: Wired, frame_loop: FrameLoop) -> SessionHardware:
+    return SessionHardware(session, keeper=PanelRetry(Pins(), opener=wired.open), frame_loop=frame_loop)
 
 
 def faults(session: Session) -> list[str]:
@@ -36,7 +36,7 @@ def faults(session: Session) -> list[str]:
 
 
 def test_the_foot_hangs_then_tells_of_the_pulse_then_of_the_next_step(
-    session: Session, machine: PracticeMachine, attendant: Attendant, wired: Wired
+    session: Session, machine: PracticeMachine, hardware: SessionHardware, wired: Wired
 ) -> None:
     wired.foot.told(True)
     assert session.snapshot().place == MIRROR_1
@@ -91,14 +91,14 @@ def test_the_foot_does_nothing_before_the_cautions_and_says_so(session: Session)
 
 
 def test_a_pulse_that_the_eye_has_saved_is_not_told_again(
-    session: Session, machine: PracticeMachine, eye: Eye, clock: Clock
+    session: Session, machine: PracticeMachine, frame_loop: FrameLoop, clock: Clock
 ) -> None:
     session.hang(MIRROR_1)
     session.watch(True)
-    looks(eye, 8)
+    looks(frame_loop, 8)
     machine.pulse()
     while not session.just_settled():
-        looks(eye, 1)
+        looks(frame_loop, 1)
     place = session.snapshot().place
     press_foot(session)
     assert session.snapshot().said == "That pulse is saved already."
@@ -116,13 +116,13 @@ def test_what_is_refused_is_said_on_the_page(session: Session) -> None:
 
 
 def test_the_sounder_is_higher_for_a_nearer_mark_then_still(
-    session: Session, attendant: Attendant, wired: Wired
+    session: Session, hardware: SessionHardware, wired: Wired
 ) -> None:
     heard = []
     for offset_mm in ([8.0, 0.0], [1.0, 0.0]):
         session.typed(MIRROR_1, offset_mm)
         for _ in range(8):
-            attendant.tick()
+            hardware.tick()
         sounds = [hertz for hertz in wired.sounder.heard if hertz is not None]
         heard.append(sounds[-1])
         assert wired.sounder.heard[-1] is None
@@ -132,7 +132,7 @@ def test_the_sounder_is_higher_for_a_nearer_mark_then_still(
 
 def test_marks_of_earlier_days_are_not_sounded_at_the_start(session: Session, wired: Wired) -> None:
     session.typed(MIRROR_1, (1.0, 1.0))
-    Attendant(session, keeper=PanelKeeper(Pins(), opener=wired.open)).tick()
+    SessionHardware(session, keeper=PanelRetry(Pins(), opener=wired.open)).tick()
     assert wired.sounder.heard == []
 
 
@@ -140,7 +140,7 @@ def test_marks_of_earlier_days_are_not_sounded_at_the_start(session: Session, wi
     ("found", "signal"), [([HOT], "fault"), ([OLD], "ready"), ([], "ready"), ([OLD, HOT], "fault")]
 )
 def test_the_status_light_shows_what_is_urgent(wired: Wired, found: list[Finding], signal: Signal) -> None:
-    driver = PanelDriver(PanelKeeper(Pins(), opener=wired.open), dark_film=False, pressed=lambda: None)
+    driver = PanelDriver(PanelRetry(Pins(), opener=wired.open), dark_film=False, pressed=lambda: None)
     driver.tick(Wish(), found)
     assert wired.status.shows(signal)
 
@@ -149,21 +149,21 @@ def test_the_status_light_shows_what_is_urgent(wired: Wired, found: list[Finding
 def test_the_ring_is_dimmed_while_a_glow_is_awaited_and_off_for_a_dark_film(
     session: Session, wired: Wired, dark_film: bool, level: float
 ) -> None:
-    attendant = Attendant(session, keeper=PanelKeeper(Pins(), opener=wired.open), dark_film=dark_film)
-    attendant.tick()
+    hardware = SessionHardware(session, keeper=PanelRetry(Pins(), opener=wired.open), dark_film=dark_film)
+    hardware.tick()
     assert wired.ring.value == 1.0
     session.hang(MIRROR_1)
-    attendant.tick()
+    hardware.tick()
     assert wired.ring.value == level
     assert wish_of(session.snapshot()).signal == "working"
     assert wired.status.shows("working")
 
 
 def test_the_lid_is_shown_and_kept_with_the_reading_and_stops_nothing(
-    session: Session, machine: PracticeMachine, attendant: Attendant, wired: Wired, tmp_path: Path
+    session: Session, machine: PracticeMachine, hardware: SessionHardware, wired: Wired, tmp_path: Path
 ) -> None:
     wired.lid.pressed = False
-    attendant.tick()
+    hardware.tick()
     assert session.snapshot().rig.lid_closed is False
     session.hang(MIRROR_1)
     machine.pulse()
@@ -174,12 +174,12 @@ def test_the_lid_is_shown_and_kept_with_the_reading_and_stops_nothing(
 
 def test_pins_that_another_program_holds_are_said_and_come_back(session: Session, wired: Wired) -> None:
     wired.missing = "panel: ring on pin 12 is not there (busy); running without"
-    attendant = Attendant(session, keeper=PanelKeeper(Pins(), opener=wired.open))
-    attendant.tick()
+    hardware = SessionHardware(session, keeper=PanelRetry(Pins(), opener=wired.open))
+    hardware.tick()
     assert faults(session) == [wired.missing]
     wired.missing = None
     for _ in range(TRY_PINS_EVERY):
-        attendant.tick()
+        hardware.tick()
     assert faults(session) == []
     assert wired.ring.value == 1.0
     wired.foot.told(True)
@@ -187,14 +187,14 @@ def test_pins_that_another_program_holds_are_said_and_come_back(session: Session
 
 
 def test_a_camera_that_is_gone_is_one_line_and_then_none(
-    session: Session, attendant: Attendant, monkeypatch: pytest.MonkeyPatch
+    session: Session, hardware: SessionHardware, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     camera = session.source._camera  # type: ignore[attr-defined]
     monkeypatch.setattr(camera, "problem", "no Pi camera 0: check the ribbon cable", raising=False)
-    attendant.tick()
+    hardware.tick()
     assert faults(session) == ["no Pi camera 0: check the ribbon cable"]
     monkeypatch.setattr(camera, "problem", None)
-    attendant.tick()
+    hardware.tick()
     assert faults(session) == []
 
 
@@ -209,51 +209,53 @@ def test_heat_supply_clock_and_a_full_disk_are_said_urgent_ones_first(
         free_bytes=lambda _: free[0],
         clock=lambda: now_s[0],
     )
-    attendant = Attendant(session, health=health)
-    attendant.tick()
+    hardware = SessionHardware(session, health=health)
+    hardware.tick()
     said = faults(session)
     assert len(said) == 4
     assert "clock" in said[-1]
     assert all("\n" not in line and ":" in line for line in said)
     answers.update(vcgencmd="throttled=0x0\n", timedatectl="yes\n")
     free[0], now_s[0] = 10**11, 61.0
-    attendant.tick()
+    hardware.tick()
     assert faults(session) == []
 
 
-def test_everything_is_off_when_it_ends(session: Session, attendant: Attendant, wired: Wired) -> None:
-    attendant.tick()
+def test_everything_is_off_when_it_ends(session: Session, hardware: SessionHardware, wired: Wired) -> None:
+    hardware.tick()
     assert wired.ring.value == 1.0
-    attendant.stop()
+    hardware.stop()
     assert wired.ring.value == 0.0
     assert wired.sounder.heard[-1] is None
 
 
 def test_a_mark_is_the_same_with_and_without_a_panel(
-    session: Session, machine: PracticeMachine, eye: Eye, attendant: Attendant
+    session: Session, machine: PracticeMachine, frame_loop: FrameLoop, hardware: SessionHardware
 ) -> None:
     session.hang(MIRROR_1)
     session.watch(True)
-    looks(eye, 5)
-    attendant.tick()
+    looks(frame_loop, 5)
+    hardware.tick()
     machine.pulse()
-    looks(eye, 20)
+    looks(frame_loop, 20)
     assert len(session.snapshot().events) == 1
 
 
 def test_a_first_start_spells_the_way_in_until_somebody_is_there(tmp_path: Path, wired: Wired) -> None:
     session = Session(Log(tmp_path), OfflineSource(), machine=profile_as_json(default_profile()))
-    keeper = PanelKeeper(Pins(), opener=wired.open)
-    attendant = Attendant(session, keeper=keeper, welcome="192.0.2.7 abcd-2345")
+    keeper = PanelRetry(Pins(), opener=wired.open)
+    hardware = SessionHardware(session, keeper=keeper, welcome="192.0.2.7 abcd-2345")
     spelled: list[str] = []
     keeper.panel.spell = spelled.append  # type: ignore[method-assign]
-    attendant.tick()
-    attendant.tick()
+    hardware.tick()
+    hardware.tick()
     assert spelled == ["192.0.2.7 abcd-2345"]
     session.acknowledge()
-    attendant.tick()
+    hardware.tick()
     assert wired.status.shows("ready")
-    again = PanelKeeper(Pins(), opener=wired.open)
+    again = PanelRetry(Pins(), opener=wired.open)
     again.panel.spell = spelled.append  # type: ignore[method-assign]
-    Attendant(session, keeper=again, welcome="192.0.2.7 abcd-2345").tick()  # not the first start any more
+    SessionHardware(
+        session, keeper=again, welcome="192.0.2.7 abcd-2345"
+    ).tick()  # not the first start any more
     assert len(spelled) == 1

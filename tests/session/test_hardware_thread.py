@@ -7,17 +7,17 @@ import threading
 import pytest
 
 from firmware.panel.parts import Pins
-from server.rig import hardware_thread as minder
-from server.rig.hardware_thread import Minder
-from server.rig.signals import PanelDriver, PanelKeeper
+from server.rig import hardware_thread
+from server.rig.hardware_thread import HardwareThread
+from server.rig.signals import PanelDriver, PanelRetry
 from tests.session.wired import Wired
 
 
-class Looker(Minder):
+class Looker(HardwareThread):
     """Fails at the first look, has seen enough after the third."""
 
     def __init__(self, driver: PanelDriver) -> None:
-        super().__init__(driver, health=None, eye=None, recorder=None)
+        super().__init__(driver, health=None, frame_loop=None, recorder=None)
         self.looks, self.enough = 0, threading.Event()
 
     def tick(self) -> None:
@@ -35,10 +35,8 @@ class Looker(Minder):
 def test_a_look_that_failed_ends_nothing_and_every_lamp_is_off_at_the_end(
     wired: Wired, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(minder, "PERIOD_S", 0.001)
-    looker = Looker(
-        PanelDriver(PanelKeeper(Pins(), opener=wired.open), dark_film=False, pressed=lambda: None)
-    )
+    monkeypatch.setattr(hardware_thread, "PERIOD_S", 0.001)
+    looker = Looker(PanelDriver(PanelRetry(Pins(), opener=wired.open), dark_film=False, pressed=lambda: None))
     looker.start()
     assert looker.enough.wait(300)
     assert wired.ring.value == 1.0
