@@ -16,10 +16,12 @@ from vision.measure import Follower, Scene, measure
 from vision.picture import Pixels
 from vision.reading import CardView, Mark, NoReading, Reading
 from vision.seek import seek
-from vision.window import flatten, window_grid
+from vision.window import flatten_view, window_grid
 
 _HIGH_TILT_DEG = 65.0
 _LOW_SCALE = 1.5
+_TIGHTEST_MM = 90.0  # a card bent more is read less surely than its edges tell
+_OFF_PX, _OFF_MM, _LEFT_OUT = 0.6, 0.08, 0.2  # of the markers' edges: rms, and the share that fits nothing
 
 
 def read(
@@ -100,13 +102,19 @@ def _answer(
 def marks_on(picture: Pixels, view: CardView, *, new: bool | None) -> list[Follower]:
     """Return all marks that stand out from the tape, and how to follow each."""
     grid = window_grid(SEARCH_PITCH_MM)
-    flat = flatten(picture, view.units_to_px, grid)
+    flat = flatten_view(picture, view, grid)
     tape = fit_tape(flat, None, grid)
     inside = grid.radius_mm() < INSIDE_MM
     seeds = seek(flat - tape.expected(grid, None), inside, grid).seeds[:MOST_SEEDS]
     scene = Scene(picture, view, tape, grid)
     found = [measure(scene, s, [o for o in seeds if o is not s], new=new) for s in seeds]
     return [seen for seen in found if seen is not None]
+
+
+def _uneven(view: CardView) -> bool:
+    """Whether the markers' edges lie on no sharp sheet, flat or evenly bent."""
+    worst_px = min(_OFF_PX, _OFF_MM * view.px_per_mm)
+    return not view.rms_px <= worst_px or view.left_out > _LEFT_OUT
 
 
 def _warnings(view: CardView) -> list[str]:
@@ -118,7 +126,11 @@ def _warnings(view: CardView) -> list[str]:
         told.append(f"the card is seen at {view.tilt_deg:.0f}°: look at it more squarely")
     if view.px_per_mm < _LOW_SCALE:
         told.append(f"the card is small in the picture ({view.px_per_mm:.1f} px per mm): go nearer")
-    if not np.isfinite(view.rms_px) or view.rms_px > 0.6:
+    if view.bend is not None and view.bend.radius_mm * view.unit_mm < _TIGHTEST_MM:
+        told.append(
+            f"the card is bent to a radius of {view.bend.radius_mm * view.unit_mm:.0f} mm: flatten it"
+        )
+    elif _uneven(view):
         told.append("the card is bent or blurred: flatten it, hold the camera still")
     told += [
         f"a marker of another card ({name}) is in the picture: show one card only" for name in view.others

@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.bend import FOCAL_SPREAD, Bend, apparent, bend_of_tensor, eye_of, likeliest_focal
 from vision.card import MARKER_MM, Floats
 from vision.plane import jacobian, project
 
@@ -28,6 +29,10 @@ _SPREAD_PRIOR_MM = 0.15
 _BEND_PRIOR = 0.05  # typical distortion of an uncalibrated lens at the picture's corner
 _LEAST_CONTRAST = 8.0
 _REWEIGHTINGS = 3
+_STEP_MM, _STEP = 0.05, 1e-4  # for derivatives
+_BEND_UNITS = np.array([0.002, 0.2])  # 1/mm and radians: they move the markers about as far as the others
+_BEND_STEP = np.array([0.002, 0.3])
+_BENT = 0.9  # of what a flat card leaves: a bent one must leave less
 _MOST_ROUNDS = 10
 _STILL_PX = 0.008  # a round that moves no corner by more is the last; small markers, all blur, need several
 _LEAK_SHARE = 0.05  # of what an edge's blur hides beyond the profile's ends; measured, see docs/reading.md
@@ -39,13 +44,17 @@ _LIGHT_PRIOR = 1e-4  # keeps the light's slope at nought where too little of a m
 @dataclass(frozen=True)
 class EdgeFit:
     """Homography (card mm → px), covariance (8, 8) of its parameters in `point_terms`, rms of the distances
-    in px.
+    in px, the cylinder on which a bent card lies, the rms with what was left out, and the share of well seen
+    edges that were.
     """
 
     homography: Floats
     covariance: Floats
     rms_px: float
     edges_used: int
+    bend: Bend | None = None
+    misfit_px: float = 0.0
+    left_out: float = 0.0
 
     def sigma_mm(self, point_mm: Floats) -> Floats:
         """Covariance (2, 2), mm², of the card position that is read at a point of the card."""
@@ -63,23 +72,94 @@ def point_terms(points_mm: Floats) -> Floats:
 
 
 def fit_edges(
-    grey: NDArray[np.uint8], markers: list[Floats], homography: Floats, *, rounds: int = _MOST_ROUNDS
+    grey: NDArray[np.uint8],
+    markers: list[Floats],
+    homography: Floats,
+    *,
+    rounds: int = _MOST_ROUNDS,
+    bend: Bend | None = None,
 ) -> EdgeFit:
-    """Refine a rough homography (good to a few px) by the edges of markers given by corners (4, 2) in mm."""
-    points, outward = _edge_points(markers)
-    ends = points[:: _PER_EDGE - 1]
+    """Refine a rough homography (good to a few px), and a rough `bend` if there is one, by the edges of
+    markers given by corners (4, 2) in mm.
+    """
+    sheet = _edge_points(markers)
+    ends = sheet[0][:: _PER_EDGE - 1]
+    ratio = 1.0 if bend is None else likeliest_focal(homography, grey.shape)
     for _ in range(rounds):
+        points, outward = _seen_flat(*sheet, bend)
         across, normal = _normals(homography, points, outward)
         offset_px, good, leak = _edge_offsets(grey, homography, points, normal, across)
         design = _design(points, outward, homography, normal)
         design = np.column_stack([design, _bend(homography, points, normal, grey.shape)])
-        solved = _solve(design, offset_px, good)
-        last, homography = homography, _moved(homography, solved.solution[:8])
-        if np.abs(project(homography, ends) - project(last, ends)).max() < _STILL_PX:
+        if bend is None:
+            solved = _solve(design, offset_px, good)
+        else:
+            more = _bend_design(sheet[0], homography, normal, bend, ratio, grey.shape)
+            solved = _solve(np.column_stack([design, more]), offset_px, good, float(np.log(ratio)))
+        last, homography = project(homography, apparent(ends, bend)), _moved(homography, solved.solution[:8])
+        if bend is not None:
+            ratio *= float(np.exp(np.clip(solved.solution[12], -0.2, 0.2)))
+            more_curved, turned = np.clip(solved.solution[10:12] * _BEND_UNITS, -_BEND_STEP, _BEND_STEP)
+            bend = bend.turned(float(more_curved), float(turned))
+            bend = bend.seen_from(eye_of(homography, grey.shape, ratio))
+        if np.abs(project(homography, apparent(ends, bend)) - last).max() < _STILL_PX:
             break
     used = int(good.reshape(-1, _PER_EDGE).any(axis=1).sum())
-    covariance = solved.covariance(design, own_px=_LEAK_SHARE * leak)
-    return EdgeFit(homography, covariance[:8, :8], solved.rms_px(), used)
+    wide = design if bend is None else np.column_stack([design, more])
+    covariance = solved.covariance(wide, own_px=_LEAK_SHARE * leak)
+    return EdgeFit(
+        homography, covariance[:8, :8], solved.rms_px(), used, bend, solved.misfit_px(), solved.left_out(good)
+    )
+
+
+def _seen_flat(points: Floats, outward: Floats, bend: Bend | None) -> tuple[Floats, Floats]:
+    """Points of the flat sheet where a bent card shows them on its plane, and across each edge there how far
+    a step of one outward goes.
+    """
+    if bend is None:
+        return points, outward
+    side = np.column_stack([outward[:, 1], -outward[:, 0]])
+    along, out = (
+        (bend.apparent(points + _STEP_MM * way) - bend.apparent(points - _STEP_MM * way)) / (2 * _STEP_MM)
+        for way in (side, outward)
+    )
+    normal = np.column_stack([-along[:, 1], along[:, 0]]) / np.linalg.norm(along, axis=1, keepdims=True)
+    return bend.apparent(points), normal * (normal * out).sum(axis=1, keepdims=True)
+
+
+def first_bend(grey: NDArray[np.uint8], markers: list[Floats], flat: EdgeFit) -> Bend | None:
+    """Return the slight bend that the distances left by a flat card tell of, None if they tell of none."""
+    points, outward = _edge_points(markers)
+    across, normal = _normals(flat.homography, points, outward)
+    offset_px, good, _ = _edge_offsets(grey, flat.homography, points, normal, across)
+    design = _design(points, outward, flat.homography, normal)
+    lens = _bend(flat.homography, points, normal, grey.shape)
+    eye = eye_of(flat.homography, grey.shape, likeliest_focal(flat.homography, grey.shape))
+    u, v = points.T
+    pushed = np.einsum("ni,nij,nj->n", normal, jacobian(flat.homography, points), points - eye[:2])
+    curved = [-0.5 * _BEND_UNITS[0] / eye[2] * pushed * term for term in (u * u, u * v, v * v)]
+    flat_only = _solve(np.column_stack([design, lens]), offset_px, good)
+    wide = _solve(np.column_stack([design, lens, *curved]), offset_px, good)
+    if not wide.rms_px() < _BENT * flat_only.rms_px():
+        return None
+    return bend_of_tensor(wide.solution[10:13] * _BEND_UNITS[0], eye)
+
+
+def _bend_design(
+    sheet: Floats, homography: Floats, normal: Floats, bend: Bend, ratio: float, shape: tuple[int, ...]
+) -> Floats:
+    """Derivative (n, 3) of the distances by curvature and direction, in `_BEND_UNITS`, and by the logarithm
+    of the focal length.
+    """
+    here = project(homography, bend.apparent(sheet))
+    longer = bend.seen_from(eye_of(homography, shape, ratio * float(np.exp(_STEP))))
+    tried = [
+        bend.turned(_BEND_UNITS[0] * _STEP, 0.0),
+        bend.turned(0.0, _BEND_UNITS[1] * _STEP),
+        longer,
+    ]
+    moved = [project(homography, one.apparent(sheet)) - here for one in tried]
+    return np.stack([(normal * m).sum(axis=1) / _STEP for m in moved], axis=1)
 
 
 def _edge_points(markers: list[Floats]) -> tuple[Floats, Floats]:
@@ -132,14 +212,19 @@ def _edge_offsets(
 
 
 def edge_profiles(
-    grey: NDArray[np.uint8], markers: list[Floats], homography: Floats, reach_mm: float
+    grey: NDArray[np.uint8],
+    markers: list[Floats],
+    homography: Floats,
+    reach_mm: float,
+    bend: Bend | None = None,
 ) -> tuple[Floats, Floats, NDArray[np.bool_]]:
     """Return the mean step (black 0 … white 1) across each well-seen edge, (edges, samples), how far each
     reaches to either side in mm, and whether it runs across u (else v).
     """
     points, outward = _edge_points(markers)
     steps = np.linspace(-1, 1, 4 * _ACROSS + 1)
-    at = project(homography, points[:, None] + reach_mm * steps[:, None] * outward[:, None])
+    sheet = points[:, None] + reach_mm * steps[:, None] * outward[:, None]
+    at = project(homography, apparent(sheet, bend))
     inside = ((at > 0) & (at < np.array(grey.shape[::-1]) - 1)).all(axis=(1, 2)).reshape(-1, _PER_EDGE)
     x, y = np.moveaxis(at.astype(np.float32), 2, 0)
     sampled = cv2.remap(grey, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
@@ -214,7 +299,9 @@ def _radial(at_px: Floats, middle_px: Floats) -> Floats:
 
 @dataclass(frozen=True)
 class _Solved:
-    """Solution (10,) of one round, the weights and residuals (n,) and the normal matrix behind it."""
+    """Solution (10,), or (13,) with a bend, of one round, the weights and residuals (n,) and the normal
+    matrix behind it.
+    """
 
     solution: Floats
     weight: Floats
@@ -226,8 +313,16 @@ class _Solved:
         kept = self.weight > 0
         return float(np.sqrt(np.mean(self.rest[kept] ** 2))) if kept.any() else float("inf")
 
+    def left_out(self, good: NDArray[np.bool_]) -> float:
+        """Share of the well seen edges that kept no weight."""
+        return float(np.mean(self.weight[good] <= 0)) if good.any() else 1.0
+
+    def misfit_px(self) -> float:
+        """The same over all edges, those that kept no weight taken as a pixel off."""
+        return float(np.sqrt(np.mean(np.where(self.weight > 0, self.rest**2, 1.0))))
+
     def covariance(self, design: Floats, *, own_px: float) -> Floats:
-        """Covariance (10, 10) that lets the distances along one edge err together: each edge is a cluster.
+        """Covariance of the solution if the distances along one edge err together: each edge is a cluster.
 
         `own_px` is an error of each whole edge that residuals may not show.
         """
@@ -240,16 +335,24 @@ class _Solved:
         return np.asarray(inverse @ (pull.T @ pull * correction + whole.T @ whole) @ inverse)
 
 
-def _solve(design: Floats, offset: Floats, good: NDArray[np.bool_]) -> _Solved:
-    """Robust least squares by Tukey's biweight."""
+def _solve(
+    design: Floats, offset: Floats, good: NDArray[np.bool_], log_focal: float | None = None
+) -> _Solved:
+    """Robust least squares by Tukey's biweight; `log_focal` is how far the focal length already is from what
+    is usual.
+    """
     weight = good.astype(float)
-    prior = 1e-9 * np.eye(10)
+    count = design.shape[1]
+    prior, pull = 1e-9 * np.eye(count), np.zeros(count)
     spread = max(_middle(np.abs(offset[good])) if good.any() else 1.0, 0.02)
     for _ in range(_REWEIGHTINGS):
         prior[8, 8], prior[9, 9] = (spread / _SPREAD_PRIOR_MM) ** 2, (spread / _BEND_PRIOR) ** 2
+        if log_focal is not None:
+            prior[12, 12] = (spread / FOCAL_SPREAD) ** 2
+            pull[12] = -prior[12, 12] * log_focal
         weighted = design * weight[:, None]
         matrix = weighted.T @ design + prior
-        solution = np.linalg.solve(matrix, weighted.T @ offset)
+        solution = np.linalg.solve(matrix, weighted.T @ offset + pull)
         rest = offset - design @ solution
         spread = max(1.4826 * _middle(np.abs(rest[good])) if good.any() else 1.0, 0.01)
         weight = good * np.clip(1 - (rest / (5 * spread)) ** 2, 0, None) ** 2

@@ -9,8 +9,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.card import SIZES, CardName, Floats, card_sheet, print_ratio
-from vision.edges import EdgeFit, fit_edges
+from vision.bend import bend_of_corners
+from vision.card import MARKERS_PER_CARD, SIZES, CardName, Floats, card_sheet, print_ratio
+from vision.edges import EdgeFit, first_bend, fit_edges
 from vision.markers import Marker, find_markers, shows_code
 from vision.picture import Pixels
 from vision.plane import fit_homography, project, scale_and_tilt
@@ -19,10 +20,12 @@ from vision.reading import CardView, NoReading
 _FEWEST_MARKERS = 2
 _SURE_MARKERS = 3  # their rough corners already tell where the fourth must be
 _STRANGER = 0.5  # of the card's own markers' side: smaller ones are found in texture by chance
+_CORNERS_OFF_PX, _CORNERS_OFF = 1.2, 0.012  # rms of the detector's corners: more is no flat card
+_BENT = 0.75  # of what a plane leaves: a cylinder must leave less
 _FEWEST_EDGES, _WORST_RMS_PX = 6, 1.0
-_MISFIT_SHARE = (
-    0.12  # corners farther from the fit than this share of a marker's side do not belong to the card
-)
+# Corners farther from the fit than this share of a marker's side do not belong to the card; a bent card's may
+# lie so far off a plane.
+_MISFIT_SHARE, _BENT_SHARE = 0.12, 0.6
 
 
 def find_card(
@@ -39,7 +42,7 @@ def find_card(
         If the bar of a card of the size that is seen cannot have that length.
     """
     grey = to_grey(picture)
-    chosen = _choose(find_markers(grey))
+    chosen = _choose(find_markers(grey), grey.shape)
     if isinstance(chosen, NoReading):
         return chosen
     card, markers, others = chosen
@@ -67,8 +70,33 @@ def locate(
         if len(seen) < _SURE_MARKERS:
             rough = fit_edges(grey, [corners[i] for i in seen], rough, rounds=1).homography
         seen += [i for i in corners if i not in seen and shows_code(grey, i, corners[i], rough)]
-    fit = fit_edges(grey, [corners[i] for i in seen], rough)
+    fit = _flat_or_bent(grey, [corners[i] for i in seen], rough, corners, markers)
     return view_of(fit, len(seen), card.size, unit_mm)
+
+
+def _flat_or_bent(
+    grey: NDArray[np.uint8],
+    edges: list[Floats],
+    rough: Floats,
+    corners: dict[int, Floats],
+    markers: list[Marker],
+) -> EdgeFit:
+    """The edges' fit on a plane, or on a cylinder where that leaves clearly less."""
+    flat = fit_edges(grey, edges, rough)
+    if len(markers) < _SURE_MARKERS:
+        return flat
+    sheet, seen = np.vstack([corners[m.id] for m in markers]), np.vstack([m.corners_px for m in markers])
+    off = np.sqrt(np.mean(np.square(project(rough, sheet) - seen)))
+    side = min(m.side_px for m in markers)
+    if off > max(_CORNERS_OFF_PX, _CORNERS_OFF * side):
+        homography, bend = bend_of_corners(sheet, seen, grey.shape)
+    else:
+        slight = first_bend(grey, edges, flat)
+        if slight is None:
+            return flat
+        homography, bend = flat.homography, slight
+    bent = fit_edges(grey, edges, homography, bend=bend)
+    return bent if bent.misfit_px < _BENT * flat.misfit_px else flat
 
 
 def track(
@@ -79,10 +107,10 @@ def track(
 ) -> CardView | None:
     """Return the view of a card that moved little since the last frame, None if it must be searched for."""
     corners, unit_mm = _in_units(CardName(station, last.size), bar_mm)
-    seen = [i for i in corners if shows_code(grey, i, corners[i], last.units_to_px)]
+    seen = [i for i in corners if shows_code(grey, i, corners[i], last.units_to_px, last.bend)]
     if len(seen) < _FEWEST_MARKERS:
         return None
-    fit = fit_edges(grey, [corners[i] for i in seen], last.units_to_px)
+    fit = fit_edges(grey, [corners[i] for i in seen], last.units_to_px, bend=last.bend)
     if fit.edges_used < _FEWEST_EDGES or not fit.rms_px < _WORST_RMS_PX:
         return None
     return view_of(fit, len(seen), last.size, unit_mm)
@@ -106,16 +134,29 @@ def view_of(fit: EdgeFit, markers_seen: int, size: str = "standard", unit_mm: fl
     """Return the public view of an edge fit on a card whose unit is so many mm."""
     homography = np.asarray(fit.homography / (unit_mm, unit_mm, 1.0))
     px_per_mm, tilt_deg = scale_and_tilt(homography)
-    return CardView(markers_seen, fit.rms_px, px_per_mm, tilt_deg, homography, fit.covariance, size, unit_mm)
+    return CardView(
+        markers_seen,
+        fit.rms_px,
+        px_per_mm,
+        tilt_deg,
+        homography,
+        fit.covariance,
+        size,
+        unit_mm,
+        bend=fit.bend,
+        left_out=fit.left_out,
+    )
 
 
-def _choose(found: list[Marker]) -> tuple[CardName, list[Marker], tuple[str, ...]] | NoReading:
-    """The one card whose markers agree with a flat sheet, and the cards that a lone marker hints at."""
+def _choose(
+    found: list[Marker], shape: tuple[int, ...]
+) -> tuple[CardName, list[Marker], tuple[str, ...]] | NoReading:
+    """The one card whose markers agree with one sheet, and the cards that a lone marker hints at."""
     known = [m for m in found if m.card is not None]
     if not known:
         return NoReading(_no_card_reason(found), "no-card")
     cards = {m.card for m in known if m.card is not None}
-    fitting = {c: _agreeing(c, [m for m in known if m.card == c]) for c in cards}
+    fitting = {c: _agreeing(c, [m for m in known if m.card == c], shape) for c in cards}
     full = sorted(c for c, markers in fitting.items() if len(markers) >= _FEWEST_MARKERS)
     if len(full) > 1:
         what = "two stations" if len({c.station for c in full}) > 1 else "two sizes"
@@ -142,15 +183,26 @@ def _no_card_reason(found: list[Marker]) -> str:
     return "no card found: the whole card with its four black squares must be in the picture, sharp and lit"
 
 
-def _agreeing(card: CardName, markers: list[Marker]) -> list[Marker]:
-    """The largest set of markers, one per id, that one homography explains."""
+def _agreeing(card: CardName, markers: list[Marker], shape: tuple[int, ...]) -> list[Marker]:
+    """The largest set of markers, one per id, that one homography explains, or all where a cylinder does."""
     best = _one_per_id(markers)
     while len(best) > _FEWEST_MARKERS:
         misfit = _misfits(card, best)
         if misfit.max() < _MISFIT_SHARE:
             return best
+        if len(best) == MARKERS_PER_CARD and misfit.max() < _BENT_SHARE and _on_cylinder(card, best, shape):
+            return best
         best = _drop_worst(card, best)
     return best if len(best) == _FEWEST_MARKERS and _misfits(card, best).max() < _MISFIT_SHARE else []
+
+
+def _on_cylinder(card: CardName, markers: list[Marker], shape: tuple[int, ...]) -> bool:
+    """Whether markers that no plane explains lie on a bent sheet."""
+    sheet, seen = _corners_of(card, markers)
+    homography, bend = bend_of_corners(sheet / SIZES[card.size], seen, shape)
+    error = project(homography, bend.apparent(sheet / SIZES[card.size])) - seen
+    worst = np.linalg.norm(error, axis=1).reshape(-1, 4).max(axis=1)
+    return bool((worst / [m.side_px for m in markers]).max() < _MISFIT_SHARE)
 
 
 def _drop_worst(card: CardName, markers: list[Marker]) -> list[Marker]:
@@ -166,11 +218,15 @@ def _one_per_id(markers: list[Marker]) -> list[Marker]:
 
 def _misfits(card: CardName, markers: list[Marker]) -> Floats:
     """Largest corner error of each marker as a share of its side."""
-    sheet = card_sheet(*card)
-    source = np.vstack([sheet.markers[m.id] for m in markers])
-    target = np.vstack([m.corners_px for m in markers])
+    source, target = _corners_of(card, markers)
     error = np.linalg.norm(project(fit_homography(source, target), source) - target, axis=1).reshape(-1, 4)
     return np.asarray(error.max(axis=1) / [m.side_px for m in markers])
+
+
+def _corners_of(card: CardName, markers: list[Marker]) -> tuple[Floats, Floats]:
+    """Corners of markers on the sheet, in mm, and in the picture."""
+    sheet = card_sheet(*card)
+    return np.vstack([sheet.markers[m.id] for m in markers]), np.vstack([m.corners_px for m in markers])
 
 
 def _two_of_one(card: CardName, known: list[Marker], used: list[Marker]) -> bool:

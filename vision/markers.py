@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.bend import Bend, apparent
 from vision.card import CardName, Floats, card_of, dictionary
 from vision.plane import project
 
@@ -98,12 +99,21 @@ def _cells(marker_id: int) -> Floats:
     return (np.asarray(cv2.aruco.generateImageMarker(dictionary(), marker_id, _CELLS)) > 127).ravel() * 1.0
 
 
-def shows_code(grey: NDArray[np.uint8], marker_id: int, corners_mm: Floats, homography: Floats) -> bool:
-    """Return whether a marker that the search missed stands where the homography (card mm → px) puts it."""
+def shows_code(
+    grey: NDArray[np.uint8],
+    marker_id: int,
+    corners_mm: Floats,
+    homography: Floats,
+    bend: Bend | None = None,
+) -> bool:
+    """Return whether a marker that the search missed stands where the homography (card mm → px) puts it, on a
+    card that may be bent.
+    """
     steps = (np.arange(_CELLS) + 0.5) / _CELLS
     left_top, right_bottom = corners_mm[0], corners_mm[2]
     u, v = np.meshgrid(*(left_top + steps[:, None] * (right_bottom - left_top)).T)
-    at = project(homography, np.stack([u, v], axis=-1).reshape(-1, 2)).astype(np.float32)
+    places = apparent(np.stack([u, v], axis=-1).reshape(-1, 2), bend)
+    at = project(homography, places).astype(np.float32)
     if not ((at > 0) & (at < np.array(grey.shape[::-1]) - 1)).all():
         return False
     sampled = cv2.remap(grey, at[None, :, 0], at[None, :, 1], cv2.INTER_LINEAR)

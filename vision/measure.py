@@ -16,7 +16,7 @@ from vision.picture import Pixels
 from vision.reading import CardView, Mark
 from vision.seek import Mask, Seed, grown
 from vision.shape import Figure, name_shape, outline_points, region_moments
-from vision.window import RADIUS_MM, Grid, flatten
+from vision.window import RADIUS_MM, Grid, flatten_view
 
 _CROP_SIDE = 72
 _FLOOR_MM, _FLOOR_PX = 0.002, 0.02  # light that slopes over a marker, and whatever else no residual shows
@@ -52,7 +52,7 @@ class Scene:
 
     def seen(self, grid: Grid) -> Stack:
         """The picture on a grid."""
-        return flatten(self.picture, self.view.units_to_px, grid)
+        return flatten_view(self.picture, self.view, grid)
 
     def unmarked(self, grid: Grid) -> Stack:
         """The tape as it would look on a grid without the change."""
@@ -119,7 +119,7 @@ def follow(last: Follower, picture: Pixels, view: CardView) -> Mark | None:
     """Return the mark as the next frame shows it; None if it is hidden. Its shape and width are taken as
     before.
     """
-    now = flatten(picture, view.units_to_px, last.grid)
+    now = flatten_view(picture, view, last.grid)
     u, v = np.meshgrid(*last.grid.axes_mm())
     x, y = u.ravel(), v.ravel()
     bare = ((last.spot.relative_radius(x, y) > 1.5) & (last.weight > 0)).reshape(u.shape)

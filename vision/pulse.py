@@ -13,7 +13,7 @@ from vision.change import INSIDE_MM, Stack
 from vision.picture import Pixels
 from vision.reading import CardView
 from vision.seek import Mask
-from vision.window import Grid, flatten, window_grid
+from vision.window import Grid, flatten_view, window_grid
 
 _PITCH_MM = 0.5
 _SMOOTH_PX = 1.0
@@ -61,7 +61,7 @@ class Quiet:
         """Take a frame as the quiet one."""
         grid = Quiet.grid_of()
         inside = (grid.radius_mm() < INSIDE_MM - 1).astype(np.float32)
-        flat = _smooth(flatten(picture, view.units_to_px, grid))
+        flat = _smooth(flatten_view(picture, view, grid))
         steep = cv2.morphologyEx(flat, cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8))
         down, across = np.gradient(flat, grid.pitch_mm, axis=(0, 1))
         bend = np.asarray(cv2.Laplacian(flat, cv2.CV_32F)) / grid.pitch_mm**2
@@ -101,7 +101,7 @@ class Change:
 
 def change_from(quiet: Quiet, picture: Pixels, view: CardView) -> Change:
     """Return how a frame's tape differs from the quiet one, exposure and lamp evened out."""
-    now = _smooth(flatten(picture, view.units_to_px, quiet.grid))
+    now = _smooth(flatten_view(picture, view, quiet.grid))
     inside = quiet.inside > 0
     gain = np.median(now[inside] / np.maximum(quiet.flat[inside], 4.0), axis=0)
     levels = now - gain * quiet.flat

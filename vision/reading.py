@@ -7,6 +7,7 @@ from typing import Any, Literal
 
 import numpy as np
 
+from vision.bend import Bend
 from vision.card import Floats
 
 Pair = tuple[float, float]
@@ -52,7 +53,9 @@ class CardView:
     `homography` (3, 3) maps card mm (u right, v up) to picture px (x right, y down, pixel centres at
     integers); `rms_px` is how far the markers' edges lie from it, `covariance` (8, 8) how well it is known
     (see `edges`). `size` is one of the cards' sizes; `unit_mm` is how many mm of this card are one of a
-    standard card that was printed to scale; `others` names cards of which only a single marker shows.
+    standard card that was printed to scale; `others` names cards of which only a single marker shows. On a
+    bent card the homography holds for the plane that touches it in the middle, and `bend`, in units of the
+    standard card, is the cylinder. `left_out` is the share of well seen edges that fit neither.
     """
 
     markers_seen: int
@@ -64,6 +67,8 @@ class CardView:
     size: str = "standard"
     unit_mm: float = 1.0
     others: tuple[str, ...] = ()
+    bend: Bend | None = None
+    left_out: float = 0.0
 
     @property
     def units_to_px(self) -> Floats:

@@ -21,7 +21,7 @@ from vision.edges import edge_profiles
 from vision.find import to_grey
 from vision.picture import Pixels
 from vision.reading import CardView
-from vision.window import Grid, flatten, window_grid
+from vision.window import Grid, flatten_view, window_grid
 
 _PITCH_MM = 0.4
 _PRIOR_MM = 0.12  # how far tape may lie off where the card's plane puts it
@@ -73,7 +73,7 @@ class Shown:
     def on(self, grid: Grid) -> Stack:
         """Return the window's part on a grid, (side, side, 3)."""
         moved = None if self.shift is None else np.tensordot(self.shift, surface_basis(grid), axes=1)
-        flat = flatten(self.picture, self.view.units_to_px, grid, moved)
+        flat = flatten_view(self.picture, self.view, grid, moved)
         return blurred(flat, self.blur_mm2, grid)
 
 
@@ -89,7 +89,7 @@ def sharpness(picture: Pixels, view: CardView, station: str) -> Sharpness:
     """Return the blur of a picture at its card: for a Gaussian step S, ∫ S (1 - S) dx is sd/√π."""
     corners = list(card_sheet(station).markers.values())
     steps, reach_mm, along_u = edge_profiles(
-        to_grey(picture), corners, view.units_to_px, MARKER_MM / 6 * 0.47
+        to_grey(picture), corners, view.units_to_px, MARKER_MM / 6 * 0.47, view.bend
     )
     if not len(steps):
         return Sharpness(0.0, 0.0)

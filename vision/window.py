@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -11,6 +12,9 @@ from numpy.typing import NDArray
 from vision.card import WINDOW_DIAMETER_MM, Floats
 from vision.picture import Pixels
 from vision.plane import pixel_shift, project
+from vision.reading import CardView
+
+Stack = NDArray[np.floating[Any]]
 
 RADIUS_MM = WINDOW_DIAMETER_MM / 2
 
@@ -55,7 +59,8 @@ def flatten(
     skipped. With `shift_mm` (2, side, side) each point looks that far (u, v) beside its own place.
     """
     to_px: Floats = homography @ grid.to_mm
-    picture, to_px = _reduced(picture, to_px, grid)
+    reach = 0.0 if shift_mm is None else float(np.abs(shift_mm).max()) / grid.pitch_mm
+    picture, to_px = _reduced(picture, to_px, grid, reach)
     if shift_mm is not None and np.abs(shift_mm).max() > 0:
         return _looked_up(picture, to_px, grid, shift_mm)
     flat = cv2.warpPerspective(
@@ -68,6 +73,17 @@ def flatten(
     return flat.astype(np.float32)
 
 
+def flatten_view(picture: Pixels, view: CardView, grid: Grid, shift_mm: Floats | None = None) -> Stack:
+    """Return the grid's part of a picture as `flatten` does, on a card that may be bent."""
+    if view.bend is None:
+        return flatten(picture, view.units_to_px, grid, shift_mm)
+    u, v = grid.axes_mm()
+    points = np.stack(np.broadcast_arrays(u[None, :], v[:, None]), axis=-1)
+    shifted = points if shift_mm is None else points + np.moveaxis(shift_mm, 0, 2)
+    moved = np.moveaxis(view.bend.apparent(shifted) - points, 2, 0)
+    return flatten(picture, view.units_to_px, grid, moved)
+
+
 def _looked_up(picture: Pixels, to_px: Floats, grid: Grid, shift_mm: Floats) -> NDArray[np.float32]:
     row, col = np.indices((grid.side, grid.side))
     place = np.stack([col + shift_mm[0] / grid.pitch_mm, row - shift_mm[1] / grid.pitch_mm], axis=-1)
@@ -75,16 +91,18 @@ def _looked_up(picture: Pixels, to_px: Floats, grid: Grid, shift_mm: Floats) -> 
     return cv2.remap(picture, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).astype(np.float32)
 
 
-def _reduced(picture: Pixels, to_px: Floats, grid: Grid) -> tuple[Pixels, Floats]:
-    """Cut out the grid's part of the picture and average it down to about the grid's own pitch."""
-    end = grid.side - 1.0
-    corners = project(to_px, np.array([(0.0, 0.0), (end, 0.0), (end, end), (0.0, end)]))
+def _reduced(picture: Pixels, to_px: Floats, grid: Grid, reach: float) -> tuple[Pixels, Floats]:
+    """Cut out the grid's part of the picture, and so many of its steps around it, and average it down to
+    about the grid's own pitch.
+    """
+    first, last = -reach, grid.side - 1.0 + reach
+    corners = project(to_px, np.array([(first, first), (last, first), (last, last), (first, last)]))
     limit = np.array(picture.shape[1::-1])
     low = np.clip(np.floor(corners.min(0)).astype(int) - 2, 0, limit - 1)
     high = np.clip(np.ceil(corners.max(0)).astype(int) + 3, low + 1, limit)
     part = picture[low[1] : high[1], low[0] : high[0]]
     to_px = np.array([(1, 0, -low[0]), (0, 1, -low[1]), (0, 0, 1.0)]) @ to_px
-    spacing = np.sqrt(abs(cv2.contourArea(corners.astype(np.float32)))) / end
+    spacing = np.sqrt(abs(cv2.contourArea(corners.astype(np.float32)))) / (last - first)
     factor = max(1, round(spacing))
     if factor == 1:
         return part, to_px

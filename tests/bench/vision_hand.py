@@ -22,7 +22,7 @@ from vision_hand_cases import Case
 
 import vision
 from vision.find import find_card
-from vision.window import flatten, window_grid
+from vision.window import flatten_view, window_grid
 
 GRID = window_grid(0.25)
 PAIRS: dict[str, Callable[[int, int], Iterator[Case]]] = {
@@ -59,7 +59,7 @@ def flat(picture: np.ndarray) -> np.ndarray | None:
     found = find_card(picture)
     if isinstance(found, vision.NoReading):
         return None
-    return flatten(picture, found[1].units_to_px, GRID).mean(axis=2)
+    return flatten_view(picture, found[1], GRID).mean(axis=2)
 
 
 def darkening(after: np.ndarray, before: np.ndarray) -> np.ndarray | None:

@@ -233,7 +233,7 @@ def on_card(sheet: Sheet, view: View, height: np.ndarray) -> tuple[np.ndarray, n
     if not sheet.bend_radius_mm and not height.any():
         return u, v
     half = height.shape[0] / 2
-    for _ in range(3):
+    for _ in range(12 if sheet.bend_radius_mm else 3):
         col, row = (u * PX_PER_MM + half - 0.5), (half - 0.5 - v * PX_PER_MM)
         z = cv2.remap(height, col.astype(np.float32), row.astype(np.float32), cv2.INTER_LINEAR, borderValue=0)
         z = z * (np.hypot(u, v) < WINDOW_MM)
