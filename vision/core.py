@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-import numpy as np
-
 from vision.calibrate import CameraModel
 from vision.card import CardName
 from vision.change import INSIDE_MM, fit_tape
