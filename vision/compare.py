@@ -77,9 +77,9 @@ class Comparison:
         return np.asarray(1 + on_grid(self.light, self.window, grid))
 
 
-def compare(station: str, after: Pixels, view: CardView, before: Pixels, before_view: CardView) -> Comparison:
+def compare(after: Pixels, view: CardView, before: Pixels, before_view: CardView) -> Comparison:
     """Return two pictures of one card made comparable."""
-    shown, earlier = register(after, view, before, before_view, station)
+    shown, earlier = register(after, view, before, before_view)
     grid = window_grid(SEARCH_PITCH_MM)
     seen, known = shown.on(grid), earlier.on(grid)
     tape, bare = fit_tape(seen, known, grid), fit_tape(known, None, grid)
@@ -148,7 +148,9 @@ def _measure(pair: Comparison, seed: Seed, others: list[Seed], older: list[Follo
     u, v = np.meshgrid(*grid.axes_mm())
     x, y, z, w = u.ravel(), v.ravel(), patch.change.ravel(), patch.weight.ravel()
     share = explained(patch, spot, rival_rest(patch, *ground), seed.radius_mm)
-    if share < pair.slack.burden() or not plausible(spot, seed, whole=whole):
+    if share < pair.slack.burden() or not plausible(
+        spot, seed, whole=whole, blur_mm=max(pair.shown.own.sd_mm, pair.earlier.own.sd_mm)
+    ):
         return None
     if not under:
         w = w * trust(spot, x, y, w)

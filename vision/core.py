@@ -13,6 +13,7 @@ from vision.lobes import join_lobes, join_pattern
 from vision.measure import Follower, Scene, measure
 from vision.picture import Pixels
 from vision.reading import CardView, Mark, NoReading, Reading
+from vision.register import sharpness
 from vision.seek import seek
 from vision.window import flatten_view, window_grid
 
@@ -79,7 +80,7 @@ def read_between(
 ) -> tuple[Reading | NoReading, Follower | None]:
     """Return what is new between two pictures of one card, and how to follow the strongest new mark."""
     earlier = marks_on(before, before_view, new=False)
-    seen = changes(compare(station, after, view, before, before_view), earlier)
+    seen = changes(compare(after, view, before, before_view), earlier)
     marks = join_lobes([found.mark for found in seen])
     old = [found.mark for found in earlier]
     nothing = "no new mark since the picture before: the pulse missed the card, or was too weak to mark"
@@ -104,7 +105,9 @@ def marks_on(picture: Pixels, view: CardView, *, new: bool | None) -> list[Follo
     tape = fit_tape(flat, None, grid)
     inside = grid.radius_mm() < INSIDE_MM
     seeds = seek(flat - tape.expected(grid, None), inside, grid).seeds[:MOST_SEEDS]
-    scene = Scene(picture, view, tape, grid)
+    if not seeds:
+        return []
+    scene = Scene(picture, view, tape, grid, sharpness(picture, view).sd_mm)
     found = [measure(scene, s, [o for o in seeds if o is not s], new=new) for s in seeds]
     return [seen for seen in found if seen is not None]
 

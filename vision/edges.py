@@ -36,6 +36,11 @@ _BENT = 0.9  # of what a flat card leaves: a bent one must leave less
 _MOST_ROUNDS = 10
 _STILL_PX = 0.008  # a round that moves no corner by more is the last; small markers, all blur, need several
 _LEAK_SHARE = 0.05  # of what an edge's blur hides beyond the profile's ends; measured, see docs/reading.md
+_BLUR_SEEN, _BEYOND = 0.5, 7.0  # measured likewise
+# Points along an edge that are looked at together, and how far whole edges err where these do by so much:
+# from photographs of printed boards, see tests/vision/test_outside_boards.py.
+_TOGETHER, _WHOLE_EDGE = 6, 1.1
+_PIXEL_NOISE_PX = 0.045  # what pixel noise alone does from point to point
 _UNEVEN_LIGHT = 0.05  # about its own slope: more is a shadow's edge across the marker
 _STEEPEST = 0.3  # change of the light from an edge to the end of its profile
 _LIGHT_PRIOR = 1e-4  # keeps the light's slope at nought where too little of a marker is seen to tell it
@@ -88,7 +93,7 @@ def fit_edges(
     for _ in range(rounds):
         points, outward = _seen_flat(*sheet, bend)
         across, normal = _normals(homography, points, outward)
-        offset_px, good, leak = _edge_offsets(grey, homography, points, normal, across)
+        offset_px, good, hidden = _edge_offsets(grey, homography, points, normal, across)
         design = _design(points, outward, homography, normal)
         design = np.column_stack([design, _bend(homography, points, normal, grey.shape)])
         if bend is None:
@@ -106,7 +111,7 @@ def fit_edges(
             break
     used = int(good.reshape(-1, _PER_EDGE).any(axis=1).sum())
     wide = design if bend is None else np.column_stack([design, more])
-    covariance = solved.covariance(wide, own_px=_LEAK_SHARE * leak)
+    covariance = solved.covariance(wide, own_px=float(np.hypot(hidden, _WHOLE_EDGE * solved.uneven_px())))
     return EdgeFit(
         homography, covariance[:8, :8], solved.rms_px(), used, bend, solved.misfit_px(), solved.left_out(good)
     )
@@ -187,8 +192,8 @@ def _normals(homography: Floats, points: Floats, outward: Floats) -> tuple[Float
 def _edge_offsets(
     grey: NDArray[np.uint8], homography: Floats, points: Floats, normal: Floats, reach: Floats
 ) -> tuple[Floats, NDArray[np.bool_], float]:
-    """Distance (n,) in px from each expected to the measured edge, which of them are to be trusted, and how
-    many px of step lie beyond the profiles' ends, by how much they still rise there.
+    """Distance (n,) in px from each expected to the measured edge, which of them are to be trusted, and an
+    error in px of each whole edge that residuals may not show.
     """
     steps = np.linspace(-1, 1, _ACROSS)
     at = project(homography, points)[:, None] + (reach[:, None] * steps)[..., None] * normal[:, None]
@@ -207,8 +212,17 @@ def _edge_offsets(
     offset = reach * (1 - area)
     typical = _middle(contrast[inside]) if inside.any() else 0.0
     good = inside & (contrast > max(_LEAST_CONTRAST, 0.25 * typical)) & (np.abs(offset) < reach)
-    rise = (step[:, 3] - step[:, 0] + step[:, -1] - step[:, -4]) / 2 * reach
-    return offset, good, max(float(rise[good].mean()), 0.0) if good.any() else 0.0
+    return offset, good, _hidden_px(step[good], reach[good]) if good.any() else 0.0
+
+
+def _hidden_px(step: Floats, reach: Floats) -> float:
+    """Error of a whole edge by blur that goes on beyond the profiles' ends, from how much they still rise
+    there; where a profile is all blur, what lies beyond is the next module.
+    """
+    rise = (step[:, 3] - step[:, 0] + step[:, -1] - step[:, -4]) / 2
+    all_blur = float(rise.mean()) / (3 / (_ACROSS - 3))  # of a straight line
+    more = 1 + _BEYOND * float(np.clip((all_blur - _BLUR_SEEN) / (1 - _BLUR_SEEN), 0, 1))
+    return _LEAK_SHARE * more * max(float((rise * reach).mean()), 0.0)
 
 
 def edge_profiles(
@@ -312,6 +326,22 @@ class _Solved:
         """Root mean square of the residuals that kept weight; infinite if none did."""
         kept = self.weight > 0
         return float(np.sqrt(np.mean(self.rest[kept] ** 2))) if kept.any() else float("inf")
+
+    def uneven_px(self) -> float:
+        """Rms of the distances, from point to point and of neighbours together: uneven print, a camera's
+        sharpening, blocks of the file. Whatever makes it moves whole edges and markers too, and the fit has
+        used that up.
+        """
+        kept = (self.weight > 0).reshape(-1, _PER_EDGE)
+        rest = np.where(kept, self.rest.reshape(kept.shape), 0.0)
+        both = kept[:, 1:] & kept[:, :-1]
+        white = float((np.diff(rest, axis=1)[both] ** 2).mean()) / 2 if both.any() else 0.0
+        few = kept.reshape(-1, _TOGETHER).sum(axis=1)
+        mean = rest.reshape(-1, _TOGETHER).sum(axis=1) / np.maximum(few, 1)
+        seen = few > _TOGETHER / 2
+        common = float((mean[seen] ** 2).mean()) if seen.any() else 0.0
+        more = max(white - _PIXEL_NOISE_PX**2, 0.0)
+        return float(np.sqrt(more + max(common - white / _TOGETHER, 0.0)))
 
     def left_out(self, good: NDArray[np.bool_]) -> float:
         """Share of the well seen edges that kept no weight."""

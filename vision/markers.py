@@ -17,6 +17,9 @@ SEARCH_SIDE_PX = 1600  # larger pictures are searched at a reduced size; the cor
 _CELLS = 6  # modules along a side, border and code
 _LEAST_CONTRAST, _LIKE = 12.0, 0.85
 _CLOSER_LOOK = 2.0  # times the first look's size
+_SMALLER = (0.5, 0.33)  # of it, sharpened: for blurred pictures
+_LEAST_SIDE_PX = 40  # of a picture in which a card could be found
+_SHARPEN_PX, _SHARPEN = 4.0, 3.0
 # Neighbourhoods that tell black from white (least, most, step): each costs a pass over the picture, and on
 # nearly all pictures the middle one alone finds what OpenCV's usual three find.
 _ALL_WINDOWS, _ONE_WINDOW = (3, 23, 10), (13, 13, 10)
@@ -45,6 +48,9 @@ def find_markers(grey: NDArray[np.uint8]) -> list[Marker]:
     longest = max(grey.shape)
     shrink = max(1.0, longest / SEARCH_SIDE_PX)
     found = _search(grey, 1 / shrink, windows=_ONE_WINDOW)
+    for scale in _SMALLER:
+        if len(found) < 3 and min(grey.shape) * scale / shrink > _LEAST_SIDE_PX:
+            found = _merge(_search(_sharpened(_resized(grey, scale / shrink)), 1, of=grey.shape), found)
     if len(found) < 2:
         found = _merge(_search(grey, 1 / shrink), found)
     if len(found) < 2:
@@ -55,8 +61,15 @@ def find_markers(grey: NDArray[np.uint8]) -> list[Marker]:
 
 
 def _search(
-    grey: NDArray[np.uint8], scale: float, *, windows: tuple[int, int, int] = _ALL_WINDOWS
+    grey: NDArray[np.uint8],
+    scale: float,
+    *,
+    windows: tuple[int, int, int] = _ALL_WINDOWS,
+    of: tuple[int, ...] | None = None,
 ) -> list[Marker]:
+    """Markers in a picture looked at in another scale; `of` is the shape of the picture that it was made
+    from.
+    """
     picture = grey if scale == 1 else _resized(grey, scale)
     settings = cv2.aruco.DetectorParameters()
     settings.adaptiveThreshWinSizeMin, settings.adaptiveThreshWinSizeMax = windows[:2]
@@ -65,7 +78,7 @@ def _search(
     corners, ids, _ = detector.detectMarkers(picture)
     if ids is None:
         return []
-    ratio = np.array(picture.shape[::-1]) / grey.shape[::-1]
+    ratio = np.array(picture.shape[::-1]) / (of or grey.shape)[::-1]
     return [
         Marker(int(i), (c.reshape(4, 2).astype(float) + 0.5) / ratio - 0.5)
         for i, c in zip(ids.ravel(), corners, strict=True)
@@ -80,6 +93,13 @@ def _resized(grey: NDArray[np.uint8], scale: float) -> NDArray[np.uint8]:
 def _evened(grey: NDArray[np.uint8]) -> NDArray[np.uint8]:
     """Contrast evened out tile by tile: lifts a card out of a deep shadow."""
     return np.asarray(cv2.createCLAHE(clipLimit=4.0, tileGridSize=(8, 8)).apply(grey), dtype=np.uint8)
+
+
+def _sharpened(grey: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Contrast of fine detail raised: tells a blurred marker's modules apart again."""
+    fine = grey.astype(np.float32)
+    coarse = np.asarray(cv2.GaussianBlur(fine, (0, 0), _SHARPEN_PX))
+    return np.clip(fine + _SHARPEN * (fine - coarse), 0, 255).astype(np.uint8)
 
 
 def _merge(found: list[Marker], more: list[Marker]) -> list[Marker]:

@@ -32,6 +32,9 @@ _LONGEST = 4.0  # times its width: longer is a wrinkle or a line
 # of a
 # beam of 12 mm. What is softer is light.
 _SOFTEST_FAINT_MM, _SOFTEST_MM, _FAINT = 2.2, 3.3, -1.0
+# Of a step that a Gaussian blurs, 1.7 sd from 80 to 20 %; a little more, since the markers' edges hide some
+# of a strong blur.
+_EDGE_OF_BLUR = 2.2
 MOST_SIGMA_MM = 1.0
 _EXPLAINED, _INNER = 0.75, 0.7  # share of the rim's change that a mark explains; of its radius, not its rim
 # A bell that takes less than a quarter of the light away: in one picture a smudge or a lamp's image looks
@@ -43,12 +46,15 @@ _LARGEST_RADIUS_MM, WIDEST_MM = 14.0, 13.0  # a beam of 12 mm (1/e²) marks no m
 
 @dataclass(frozen=True)
 class Scene:
-    """Everything a measurement in one picture needs: the picture, its view of the card, the tape."""
+    """Everything a measurement in one picture needs: the picture, its view of the card, the tape, how blurred
+    it is.
+    """
 
     picture: Pixels
     view: CardView
     tape: Tape
     grid: Grid
+    blur_mm: float
 
     def seen(self, grid: Grid) -> Stack:
         """The picture on a grid."""
@@ -84,7 +90,7 @@ def measure(scene: Scene, seed: Seed, others: list[Seed], *, new: bool | None) -
     x, y, z, w = u.ravel(), v.ravel(), height.ravel(), weight.ravel()
     whole = not at_rim(seed)
     spot = _robust_spot(x, y, z, w, seed, whole=whole)
-    if spot is None or not plausible(spot, seed, whole=whole):
+    if spot is None or not plausible(spot, seed, whole=whole, blur_mm=scene.blur_mm):
         return None
     level = max(float(np.median(tape[weight > 0] @ np.abs(seed.colour))), _HALF_WHITE)
     if spot.flatness < _FAINT and spot.height < _FAINT_SHARE * level:
@@ -251,8 +257,10 @@ def at_rim(seed: Seed) -> bool:
     return float(np.hypot(*seed.centre_mm)) + 1.3 * seed.radius_mm > INSIDE_MM
 
 
-def plausible(spot: Spot, seed: Seed, *, whole: bool) -> bool:
-    """Return whether it is a bump of the seed's sign, near the seed, of a size that a beam makes."""
+def plausible(spot: Spot, seed: Seed, *, whole: bool, blur_mm: float) -> bool:
+    """Return whether it is a bump of the seed's sign, near the seed, of a size that a beam makes and no
+    softer than that and the picture's blur.
+    """
     if not np.isfinite(spot.centre).all() or spot.height <= 0:
         return False
     away = float(np.hypot(*(spot.centre - seed.centre_mm)))
@@ -262,7 +270,7 @@ def plausible(spot: Spot, seed: Seed, *, whole: bool) -> bool:
     near = (
         away < max(reach, 1.0)
         and long_mm < _LONGEST * short_mm
-        and spot.edge_mm() < softest
+        and spot.edge_mm() < np.hypot(softest, _EDGE_OF_BLUR * blur_mm)
         and np.hypot(*spot.centre) < RADIUS_MM + 2
     )
     return bool(near and long_mm / 2 < _LARGEST_RADIUS_MM and short_mm > 0.3)

@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
-from vision.card import MARKER_MM, Floats, card_sheet
+from vision.card import MARKER_MM, STATIONS, Floats, card_sheet
 from vision.change import INSIDE_MM, Stack, fit_tape, surface_basis
 from vision.edges import edge_profiles
 from vision.find import to_grey
@@ -44,6 +44,11 @@ class Sharpness:
     along_u: float
     along_v: float
 
+    @property
+    def sd_mm(self) -> float:
+        """Standard deviation of the blur, the stronger of both."""
+        return float(np.sqrt(max(self.along_u, self.along_v)))
+
     def less(self, other: Sharpness) -> tuple[float, float]:
         """How much this one must be blurred, along u and v, to be no sharper than another."""
         needs = np.array([other.along_u - self.along_u, other.along_v - self.along_v])
@@ -53,12 +58,13 @@ class Sharpness:
 
 @dataclass(frozen=True, eq=False)
 class Shown:
-    """A picture's window as it is compared: blurred, and shifted by `shift` (2, 6), mm in `surface_basis`, of
-    covariance `doubt` (12, 12).
+    """A picture's window as it is compared: of its own sharpness, blurred by more, and shifted by `shift`
+    (2, 6), mm in `surface_basis`, of covariance `doubt` (12, 12).
     """
 
     picture: Pixels
     view: CardView
+    own: Sharpness
     blur_mm2: tuple[float, float] = (0.0, 0.0)
     shift: Floats | None = None
     doubt: Floats | None = None
@@ -85,9 +91,9 @@ def blurred(flat: Stack, blur_mm2: tuple[float, float], grid: Grid) -> Stack:
     return np.asarray(cv2.GaussianBlur(flat, (0, 0), sigmaX=across, sigmaY=down), dtype=np.float32)
 
 
-def sharpness(picture: Pixels, view: CardView, station: str) -> Sharpness:
+def sharpness(picture: Pixels, view: CardView) -> Sharpness:
     """Return the blur of a picture at its card: for a Gaussian step S, ∫ S (1 - S) dx is sd/√π."""
-    corners = list(card_sheet(station).markers.values())
+    corners = list(card_sheet(STATIONS[0]).markers.values())  # they stand alike on every card
     steps, reach_mm, along_u = edge_profiles(
         to_grey(picture), corners, view.units_to_px, MARKER_MM / 6 * 0.47, view.bend
     )
@@ -101,13 +107,11 @@ def sharpness(picture: Pixels, view: CardView, station: str) -> Sharpness:
     return Sharpness(both[0] ** 2, both[1] ** 2)
 
 
-def register(
-    after: Pixels, view: CardView, before: Pixels, before_view: CardView, station: str
-) -> tuple[Shown, Shown]:
+def register(after: Pixels, view: CardView, before: Pixels, before_view: CardView) -> tuple[Shown, Shown]:
     """Return the pictures after and before as they are to be compared."""
-    now, then = sharpness(after, view, station), sharpness(before, before_view, station)
-    shown = Shown(after, view, now.less(then))
-    earlier = Shown(before, before_view, then.less(now), np.zeros((2, 6)))
+    now, then = sharpness(after, view), sharpness(before, before_view)
+    shown = Shown(after, view, now, now.less(then))
+    earlier = Shown(before, before_view, then, then.less(now), np.zeros((2, 6)))
     grid = window_grid(_PITCH_MM)
     seen, tape = shown.on(grid), None
     for slack, smooth in zip(_SLACKS_MM, _SMOOTH_PX, strict=True):

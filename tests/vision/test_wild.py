@@ -69,6 +69,16 @@ def test_a_hardship_moves_the_card_little_and_sigma_knows_it(name, worst_mm):
     assert 0.15 < np.sqrt(np.mean(np.square(ratios))) < 2.0
 
 
+def test_a_card_blurred_by_six_pixels_is_found_with_its_mark():
+    scene = scenes.Scene(view=scenes.View(**SMALL), defocus_px=6.0, marks=(scenes.Spot((3.0, 2.0)),))
+    reading = vision.read(scenes.render(scene, np.random.default_rng(6), fine=1))
+    assert isinstance(reading, vision.Reading), reading.reason
+    assert reading.card.markers_seen == 4
+    (mark,) = reading.marks
+    assert np.abs(np.subtract(mark.offset_mm, (3.0, 2.0)) / mark.sigma_mm).max() < 3.5
+    assert max(mark.sigma_mm) < 0.12
+
+
 def test_sloping_light_does_not_pull_the_card_to_its_bright_side():
     for way in (0.0, 90.0):
         scene = scenes.Scene(view=scenes.View(**SMALL), light_ratio=4.0, light_deg=way, noise=0.3, jpeg=None)
