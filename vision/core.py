@@ -11,12 +11,18 @@ from vision.compare import MOST_SEEDS, SEARCH_PITCH_MM, changes, compare
 from vision.find import find_card
 from vision.lobes import join_lobes, join_pattern
 from vision.measure import Follower, Scene, measure
+from vision.on_top import BETWEEN_PICTURES, on_top
 from vision.picture import Pixels
 from vision.reading import CardView, Mark, NoReading, Reading
 from vision.register import sharpness
 from vision.seek import seek
 from vision.window import flatten_view, window_grid
 
+_NOTHING_NEW = "no new mark since the picture before: the pulse missed the card, or was too weak to mark"
+_MAYBE_ON_TOP = (
+    "no new mark since the picture before: it lies on the old mark, or the pulse missed the card or was too "
+    "weak to mark; fresh tape tells"
+)
 _HIGH_TILT_DEG = 65.0
 _LOW_SCALE = 1.5
 _TIGHTEST_MM = 90.0  # a card bent more is read less surely than its edges tell
@@ -83,11 +89,12 @@ def read_between(
     seen = changes(compare(after, view, before, before_view), earlier)
     marks = join_lobes([found.mark for found in seen])
     old = [found.mark for found in earlier]
-    nothing = "no new mark since the picture before: the pulse missed the card, or was too weak to mark"
-    answer = _answer(station, view, marks, nothing, old)
-    if not seen or not marks:
-        return answer, None
-    return answer, replace(seen[0], mark=marks[0])
+    if not marks:
+        contrast = min((found.spot.height for found in earlier), default=0.0)
+        hidden = on_top(tuple(old), contrast, BETWEEN_PICTURES)
+        reason = _NOTHING_NEW if hidden is None else _MAYBE_ON_TOP
+        return NoReading(reason, "no-mark", view, station, hidden), None
+    return _answer(station, view, marks, _NOTHING_NEW, old), replace(seen[0], mark=marks[0])
 
 
 def _answer(

@@ -309,9 +309,18 @@ class Stream:
             self._events.append("mark settled")
             self._mark_change, self._disturbed, self._told_s = best.change, False, None
             self._reading, self._follower = answer, follower
-        elif not ((self._flashed or self._told_s is not None) and self._say_on_top(best.picture)):
+        elif not (self._hit_old(best) and self._say_on_top(best.picture)):
             self._events.append("no mark")
         self._restart(best.picture, best.view)
+
+    def _hit_old(self, best: _Best) -> bool:
+        """Whether a change that cannot be read as a mark was a pulse on an older one: it flashed, was told,
+        or lies there.
+        """
+        if self._flashed or self._told_s is not None:
+            return True
+        older = self._older()
+        return bool(older) and _lies_on(best.change.changed, older, best.view)
 
     def _give_up(self, picture: Pixels) -> None:
         assert self._view is not None

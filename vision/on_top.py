@@ -11,16 +11,16 @@ from vision.reading import Mark
 _SAME_BEAM = 0.1  # of the radius: so much may one tube's pulses differ, and a smaller one hide in a larger
 _BLUR_MM = 0.6  # of the comparison in time, pixels and smoothing together
 _LEAST_NOTICED = 1.5  # levels of a step in time that is always noticed
+BETWEEN_PICTURES = 5.0  # of a change between two pictures
 _ONE_PLACE_MM = 1.0
 
 
-def on_top(marks: tuple[Mark, ...], contrast: float) -> Mark | None:
+def on_top(marks: tuple[Mark, ...], contrast: float, least_noticed: float = _LEAST_NOTICED) -> Mark | None:
     """Return the newest mark as the place of an unseen pulse, with the sigma that this deserves; None if
-    there
-    is no older mark, or they lie in several places and nothing tells which it was.
+    there is no older mark, or they lie in several places and nothing tells which it was.
 
     A pulse that lands δ beside an equal mark leaves a crescent that is δ wide; through a blur of s it is
-    contrast · δ / (s √(2π)) high. What is lower than the least step noticed is not seen.
+    contrast · δ / (s √(2π)) high. What is lower than the least step noticed (levels) is not seen.
     """
     if not marks:
         return None
@@ -28,7 +28,7 @@ def on_top(marks: tuple[Mark, ...], contrast: float) -> Mark | None:
     apart = [np.hypot(*np.subtract(m.offset_mm, newest.offset_mm)) for m in marks]
     if max(apart) > _ONE_PLACE_MM:
         return None
-    unseen = _LEAST_NOTICED * _BLUR_MM * np.sqrt(2 * np.pi) / max(contrast, 1.0)
+    unseen = least_noticed * _BLUR_MM * np.sqrt(2 * np.pi) / max(contrast, 1.0)
     radius = float(np.sqrt(newest.width_mm[0] * newest.width_mm[1])) / 2
     sigma = np.sqrt(np.square(newest.sigma_mm) + unseen**2 + (_SAME_BEAM * radius) ** 2)
     return replace(

@@ -109,12 +109,17 @@ class Reading:
 
 @dataclass(frozen=True)
 class NoReading:
-    """A good picture that tells no mark; `reason` is one line that says what to do."""
+    """A good picture that tells no mark; `reason` is one line that says what to do.
+
+    `on_top`: where an older mark lies that would hide a new one, that mark, with the sigma of where the new
+    one would be.
+    """
 
     reason: str
     kind: Literal["no-card", "no-mark"]
     card: CardView | None = None
     station: str | None = None
+    on_top: Mark | None = None
 
 
 def _rounded(pair: Pair) -> list[float]:

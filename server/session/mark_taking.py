@@ -18,7 +18,7 @@ from server.session.state import SessionState
 from server.solver.machine.profile import Point
 from server.solver.words import station_words
 from server.sources.base import Place, Shot, Source, as_jpeg
-from vision import Mark, NoReading, Reading
+from vision import CardView, Mark, NoReading, Reading
 
 __all__ = ["MarkTaking", "SentMark"]
 
@@ -50,7 +50,7 @@ class MarkTaking:
         """Save the one new mark; ``picture`` is kept with it. Several wait for a person's choice."""
         result = self._services.read(shot.after, shot.before)
         if isinstance(result, NoReading):
-            self._nothing(result, shot, place)
+            self._nothing(result, shot, place, picture)
         self._card.note(result.station, result.card, shot.after.shape[:2])
         if result.station != place.station:
             self._wrong_card(result.station, place)
@@ -175,7 +175,7 @@ class MarkTaking:
             status=409,
         )
 
-    def _nothing(self, result: NoReading, shot: Shot, place: Place) -> NoReturn:
+    def _nothing(self, result: NoReading, shot: Shot, place: Place, picture: bytes) -> NoReturn:
         if result.card is not None and result.station is not None:
             self._card.note(result.station, result.card, shot.after.shape[:2])
         if result.station is not None and result.station != place.station:
@@ -183,8 +183,25 @@ class MarkTaking:
         if result.kind == "no-card":  # whatever was said hangs there does not
             self._state.keep(asks=True, place=None, misses=0)
         elif result.station is not None:
+            if result.card is not None and result.on_top is not None:
+                self._maybe_on_top(result.station, result.card, result.on_top, place, picture, shot)
             self._miss()
         raise Refused(result.reason, path="picture")
+
+    def _maybe_on_top(
+        self, station: str, card: CardView, mark: Mark, place: Place, picture: bytes, shot: Shot
+    ) -> None:
+        """Offer the old mark where the new one may lie on it: a person knows whether the pulse landed."""
+        if self._lie_elsewhere([mark], place):
+            return
+        self._state.candidates = Candidates(Reading(station, (mark,), card), picture, place, shot, [mark])
+        self._state.keep(asks=True, misses=0, used=True)
+        raise Refused(
+            f"Nothing new shows: the mark lies on the old one, to ± {max(mark.sigma_mm):.1f} mm, or the "
+            "pulse missed. Choose the old mark, or put fresh tape on and fire again.",
+            path="choose",
+            status=409,
+        )
 
     def _miss(self) -> None:
         self._state.keep(asks=True, misses=self._state.memory.misses + 1)

@@ -25,7 +25,8 @@ import vision_hand_cases as cases
 import vision
 
 OFFSETS_MM = (0.0, 0.15, 0.3, 0.6)
-QUIET, MARKED, RATE = 30, 60, 30.0
+QUIET, MARKED, RATE = 24, 48, 30.0
+SIZE = (800, 600)
 TOLD = {"pulse seen", "mark settled", "on top"}
 
 
@@ -47,6 +48,8 @@ def scene(offset_mm: float, rng: np.random.Generator) -> tuple[np.ndarray, np.nd
     at = (beam.centre[0] + offset_mm * float(np.cos(way)), beam.centre[1] + offset_mm * float(np.sin(way)))
     again = replace(again, centre=at)
     shot = replace(handheld.any_shot("workshop", rng), noise=0.0, jpeg=None, shadow=0.0)
+    view = shot.view
+    shot = replace(shot, view=replace(view, size=SIZE, focal_px=view.focal_px * SIZE[0] / view.size[0]))
     sheet = handheld.any_sheet("workshop", rng)
     old, both = replace(sheet, burns=(beam,)), replace(sheet, burns=(beam, again))
     return handheld.take(old, shot, rng), handheld.take(both, shot, rng), again

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -108,6 +109,19 @@ def test_beside_an_old_mark_a_blank_counts_only_where_the_new_one_cannot_lie_on_
         session.pulse()
     assert session.snapshot().misses == 0
     assert not session.snapshot().pulse_is_due
+
+
+def test_a_pulse_that_may_lie_on_the_old_mark_is_offered_there_with_its_doubt(tmp_path: Path) -> None:
+    hidden = replace(blank_card(), on_top=replace(mark(1.0, -2.0), sigma_mm=(0.3, 0.28)))
+    session = at_the_camera(tmp_path, Script([hidden]))
+    session.hang(MIRROR_1)
+    with pytest.raises(Refused, match=r"lies on the old one, to ± 0\.3 mm") as refusal:
+        session.pulse()
+    assert (refusal.value.path, refusal.value.status) == ("choose", 409)
+    assert session.snapshot().misses == 0
+    session.choose(0)
+    (event,) = session.document()["events"]
+    assert (event["offset_mm"], event["sigma_mm"]) == ([1.0, -2.0], [0.3, 0.28])
 
 
 def test_where_nobody_sees_a_blank_it_is_said_twice(tmp_path: Path) -> None:

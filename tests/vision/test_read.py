@@ -96,6 +96,10 @@ def test_nothing_new_is_said():
     assert same.kind == "no-mark"
     assert same.station == "mirror-2"
     assert same.card is not None
+    assert same.on_top is not None  # a pulse on the old mark would look like this
+    assert same.on_top.offset_mm == pytest.approx(after.marks[0].centre, abs=0.1)
+    assert 0.1 < max(same.on_top.sigma_mm) < 0.6
+    assert "on the old mark" in same.reason
 
 
 def test_blank_tape_is_no_mark():

@@ -1,0 +1,163 @@
+"""Two pictures of one card, part by part: sharpness, place, light, height, and the new mark on an old one."""
+
+import cv2
+import numpy as np
+import pytest
+
+from vision.card import card_sheet
+from vision.change import INSIDE_MM
+from vision.joint import Patch, Slack, explained, fit_joint, rival_rest
+from vision.light import light_change
+from vision.on_top import on_top
+from vision.parallax import sight_slope, stand_off
+from vision.plane import project
+from vision.reading import CardView, Mark
+from vision.register import register, sharpness
+from vision.window import Grid, window_grid
+
+PX_PER_MM = 6.0
+# a camera that looks straight at the card from far away
+FLAT = np.array([(PX_PER_MM, 0, 330.0), (0, -PX_PER_MM, 390.0), (0, 0, 1.0)])
+VIEW = CardView(4, 0.05, PX_PER_MM, 0.0, FLAT)
+
+
+def disc(u, v, at, radius, soft=0.15):
+    return 1 / (1 + np.exp(np.clip((np.hypot(u - at[0], v - at[1]) - radius) / soft, -40, 40)))
+
+
+def plane(paint):
+    """A picture (780, 660, 3) of `paint(u, v)`, levels."""
+    y, x = np.indices((780, 660), dtype=float)
+    grey = paint((x - 330) / PX_PER_MM, (390 - y) / PX_PER_MM)
+    return np.repeat(np.clip(grey, 0, 255).astype(np.uint8)[..., None], 3, axis=2)
+
+
+def marks(u, v):
+    """Tape with three old marks."""
+    levels = np.full(u.shape, 190.0)
+    for at in ((-9.0, 4.0), (7.0, 8.0), (3.0, -10.0)):
+        levels -= 120 * disc(u, v, at, 2.5)
+    return levels
+
+
+def test_the_blur_of_a_picture_is_measured_at_its_markers():
+    squares = list(card_sheet("mirror-1").markers.values())
+
+    def printed(u, v):
+        ink = [(abs(u - s.mean(0)[0]) < 9) & (abs(v - s.mean(0)[1]) < 9) for s in squares]
+        return np.where(np.any(ink, axis=0), 30.0, 220.0)
+
+    blurred = cv2.GaussianBlur(plane(printed), (0, 0), sigmaX=1.8, sigmaY=2.7)
+    seen = sharpness(blurred, VIEW)
+    assert np.sqrt([seen.along_u, seen.along_v]) == pytest.approx((0.3, 0.45), abs=0.03)
+    sharper = sharpness(plane(printed), VIEW)
+    assert sharper.less(seen) == pytest.approx((0.09, 0.2), abs=0.03)
+    assert seen.less(sharper) == (0.0, 0.0)
+
+
+def test_old_marks_tell_how_the_picture_before_is_shifted():
+    before = plane(marks)
+    after = plane(lambda u, v: 0.8 * marks(u - 0.12, v + 0.07 + 0.004 * u))
+    _, earlier = register(after, VIEW, before, VIEW)
+    for at in ((-9.0, 4.0), (7.0, 8.0), (3.0, -10.0)):
+        moved, doubt = earlier.apart(np.array(at))
+        assert moved == pytest.approx((-0.12, 0.07 + 0.004 * at[0]), abs=0.02)
+        assert np.sqrt(np.diag(doubt)).max() < 0.05
+    blank = plane(lambda u, v: np.full(u.shape, 190.0))
+    _, earlier = register(blank, VIEW, blank, VIEW)
+    moved, doubt = earlier.apart(np.zeros(2))
+    assert np.abs(moved).max() < 0.01
+    assert np.sqrt(np.diag(doubt)).min() > 0.08  # nothing tells, and it says so
+
+
+def test_a_shadow_is_light_and_a_mark_is_none():
+    grid = window_grid(0.2)
+    u, v = (
+        np.broadcast_to(axis, (grid.side,) * 2)
+        for axis in (grid.axes_mm()[0][None], grid.axes_mm()[1][:, None])
+    )
+    expected = np.repeat(np.full(u.shape, 180.0, np.float32)[..., None], 3, axis=2)
+    shadow = -0.3 / (1 + np.exp(-(u + 0.4 * v) / 4))
+    burnt = 1 - 0.6 * disc(u, v, (5.0, 5.0), 2.0)
+    seen = (expected * ((1 + shadow) * burnt)[..., None]).astype(np.float32)
+    field = light_change(seen, expected, grid)
+    inner = grid.radius_mm() < INSIDE_MM - 3
+    assert np.abs(field[..., 1] - shadow)[inner].max() < 0.06
+    at_mark = np.hypot(u - 5, v - 5) < 1.5
+    assert (field[..., 1] - shadow)[at_mark].min() > -0.05  # it was 0.6 darker there
+
+
+def camera(tilt, place):
+    """Homography of the card's plane and the whole projection (3, 4) of a camera of 900 px."""
+    inner = np.array([(900.0, 0, 639.5), (0, 900.0, 479.5), (0, 0, 1.0)])
+    turn = cv2.Rodrigues(np.array(tilt))[0] @ np.diag([1.0, -1.0, -1.0])
+    full = inner @ np.column_stack([turn, place])
+    return full[:, [0, 1, 3]] / full[2, 3], full
+
+
+def test_outside_two_views_tell_how_far_the_tape_stands_off():
+    """Against the projection of a point in space, 0.3 mm before the card's plane."""
+    at, height = np.array([4.0, -6.0]), 0.3
+    views, seen = [], []
+    for tilt, place in (((0.3, 0.2, 0.0), (2.0, 1.0, 230.0)), ((-0.25, -0.3, 0.1), (-4.0, 2.0, 250.0))):
+        homography, full = camera(tilt, place)
+        px = full @ (*at, height, 1.0)
+        views.append(CardView(4, 0.05, 4.0, 15.0, homography))
+        seen.append(project(np.linalg.inv(homography), (px[:2] / px[2])[None])[0])
+    slopes = [sight_slope(view, (960, 1280, 3), at) for view in views]
+    apart = seen[1] - seen[0]
+    assert apart == pytest.approx(height * (slopes[0] - slopes[1]), abs=0.02)
+    moved, doubt = stand_off(apart, 0.01**2 * np.eye(2), *slopes)
+    assert np.hypot(*(seen[0] - at)) > 0.08
+    assert seen[0] + moved == pytest.approx(at, abs=0.02)
+    assert np.sqrt(np.diag(doubt)).max() < 0.03
+    unmoved, unknown = stand_off(
+        np.zeros(2), np.eye(2), *slopes
+    )  # no landmark: the doubt of 0.1 mm of height
+    assert not unmoved.any()
+    assert np.sqrt(np.trace(unknown)) == pytest.approx(0.1 * np.hypot(*slopes[0]), rel=1e-6)
+
+
+def on_old(offset, moved=0.0):
+    """A crop around an old mark of 5 mm with a new one at an offset, or the old one a little moved."""
+    grid = Grid((0.0, 0.0), 0.15, 73)
+    u, v = np.meshgrid(*grid.axes_mm())
+    old, shifted = 3 * disc(u, v, (0, 0), 2.5), 3 * disc(u, v, (moved, 0), 2.5)
+    new = 3 * disc(u, v, offset, 2.5) if offset is not None else 0.0
+    known, seen = (190 - 130 * (1 - np.exp(-dose)) for dose in (old, shifted + new))
+    noise = np.random.default_rng(3).normal(0, 0.7, u.shape)
+    gone = 130 * (1 - np.exp(-old))
+    return Patch(grid, known - seen + noise, known, gone, np.ones(u.shape), Slack(0.015, 0.008, 0.03))
+
+
+@pytest.mark.parametrize("offset", [(0.4, -0.2), (0.9, 0.3)])
+def test_a_new_mark_on_an_old_one_is_found_by_its_crescent(offset):
+    patch = on_old(offset)
+    ground = patch.rows()
+    found = fit_joint(patch, [((0.0, 0.0), 2.5)], oval=False, ground=ground)
+    assert found is not None
+    assert found[0].centre == pytest.approx(offset, abs=0.06)
+    share = explained(patch, found[0], rival_rest(patch, *ground), 2.5)
+    assert share > patch.slack.burden()
+
+
+def test_an_old_mark_that_moved_a_little_is_no_new_one():
+    patch = on_old(None, moved=0.03)
+    ground = patch.rows()
+    found = fit_joint(patch, [((0.0, 0.0), 2.5)], oval=False, ground=ground)
+    assert found is not None
+    share = explained(patch, found[0], rival_rest(patch, *ground), 2.5)
+    assert found[0].height < 0 or share < patch.slack.burden()
+
+
+def test_where_an_unseen_pulse_lies_is_as_sure_as_the_old_mark_shows_it():
+    old = Mark((1.0, 2.0), (0.02, 0.02), (4.0, 4.0), "round", new=False)
+    strong, faint = on_top((old,), 120.0), on_top((old,), 12.0)
+    assert strong.offset_mm == old.offset_mm
+    assert strong.new
+    assert 0.2 < strong.sigma_mm[0] < 0.25  # a tenth of the radius: pulses differ
+    assert faint.sigma_mm[0] == pytest.approx(0.27, abs=0.03)
+    assert on_top((old,), 12.0, 5.0).sigma_mm[0] > 0.5
+    assert on_top((), 100.0) is None
+    elsewhere = Mark((6.0, 2.0), (0.02, 0.02), (4.0, 4.0), "round", new=False)
+    assert on_top((old, elsewhere), 100.0) is None
