@@ -203,7 +203,7 @@ def test_a_mark_where_no_card_should_hang_waits_and_is_said(page: Page, tmp_path
     elsewhere = body(1.0)
     elsewhere["mark"]["station"] = "nozzle"
     uplink._spool.put(elsewhere)
-    with pytest.raises(Unheard, match="the card is not said to hang there"):
+    with pytest.raises(Unheard, match="nobody has said that a card hangs there"):
         uplink.deliver()
     assert len(uplink._spool) == 1
     (rig,) = page.session.snapshot().rig.rigs
@@ -330,7 +330,7 @@ def test_what_was_refused_is_said_there_and_here(page: Page, tmp_path: Path, clo
     uplink._spool.put(elsewhere)
     uplink.round()
     uplink.round()
-    assert "the card is not said to hang there" in uplink.said
+    assert "nobody has said that a card hangs there" in uplink.said
     assert uplink.wish is not None
     (rig,) = page.session.snapshot().rig.rigs
     assert rig.fault == uplink.said
