@@ -9,7 +9,7 @@ from firmware.health import HealthWatch
 from server.rig.frame_loop import FrameLoop
 from server.rig.hardware_thread import HardwareThread
 from server.rig.recorder import Recorder
-from server.rig.signals import PanelDriver, PanelRetry, wish_of
+from server.rig.signals import PanelDriver, PanelRetry, panel_state
 from server.session.services import Refused
 from server.session.session import Session
 from server.session.snapshot import Snapshot, marked_place
@@ -34,7 +34,7 @@ class SessionHardware(HardwareThread):
         dark_film: bool = False,
         welcome: str | None = None,
     ) -> None:
-        known = wish_of(session.snapshot())
+        known = panel_state(session.snapshot())
         driver = PanelDriver(keeper, dark_film=dark_film, pressed=lambda: press_foot(session), known=known)
         super().__init__(driver, health=health, frame_loop=frame_loop, recorder=recorder)
         self._session, self._welcome = session, welcome
@@ -47,7 +47,7 @@ class SessionHardware(HardwareThread):
         snapshot = self._session.snapshot()
         if snapshot.alignment is not None:
             self._welcome = None
-        self._driver.tick(wish_of(snapshot), faults, spell=self._welcome)
+        self._driver.tick(panel_state(snapshot), faults, spell=self._welcome)
 
     def problem(self) -> str | None:
         """Return what the session's source says of its camera."""

@@ -15,7 +15,7 @@ from server.log import Json
 from server.session.events import MarkSeen
 from server.session.snapshot import Snapshot
 
-__all__ = ["PanelDriver", "PanelRetry", "Wish", "faults_of", "wish_of"]
+__all__ = ["PanelDriver", "PanelRetry", "PanelState", "faults_of", "panel_state"]
 
 TRY_PINS_EVERY = 40  # ticks
 TONE_TICKS = 5
@@ -23,7 +23,7 @@ _log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True)
-class Wish:
+class PanelState:
     """What an alignment wants shown.
 
     glow : a pulse is due, so its glow is watched. mark : the number of the newest mark, or None;
@@ -39,7 +39,7 @@ class Wish:
         return asdict(self)
 
     @classmethod
-    def from_json(cls, data: Any) -> Wish | None:
+    def from_json(cls, data: Any) -> PanelState | None:
         """Return what a page said, or None where that is not to be understood."""
         try:
             signal, glow, mark, far = (data[key] for key in ("signal", "glow", "mark", "distance_mm"))
@@ -54,13 +54,13 @@ class Wish:
         return cls(signal, glow, mark, far) if good and isinstance(far, int | float | None) else None
 
 
-def wish_of(snapshot: Snapshot) -> Wish:
+def panel_state(snapshot: Snapshot) -> PanelState:
     """Return what a session wants shown, faults apart."""
     signal, due = signal_for(snapshot), snapshot.pulse_is_due
     if snapshot.newest_mark is None:
-        return Wish(signal, due)
+        return PanelState(signal, due)
     number, mark = snapshot.newest_mark
-    return Wish(signal, due, number, _distance_mm(snapshot, mark))
+    return PanelState(signal, due, number, _distance_mm(snapshot, mark))
 
 
 class _Sees(Protocol):
@@ -120,7 +120,7 @@ class PanelRetry:
 class PanelDriver:
     """Makes the panel show a wish; calls ``pressed`` at the foot button and ``lid`` when the lid moves.
 
-    known : what was wished before, so that a mark of earlier days is not sounded as a new one.
+    known : what was shown before, so that a mark of earlier days is not sounded as a new one.
     """
 
     def __init__(
@@ -130,7 +130,7 @@ class PanelDriver:
         dark_film: bool,
         pressed: Callable[[], None],
         lid: Callable[[], None] = lambda: None,
-        known: Wish | None = None,
+        known: PanelState | None = None,
     ) -> None:
         self._keeper = keeper or PanelRetry(Pins())
         self._dark_film, self._pressed, self._lid = dark_film, pressed, lid
@@ -148,17 +148,17 @@ class PanelDriver:
         """What the lid contact says; shown and kept, never acted on."""
         return self._keeper.panel.lid_closed
 
-    def tick(self, wish: Wish | None, faults: Iterable[Finding], *, spell: str | None = None) -> None:
+    def tick(self, state: PanelState | None, faults: Iterable[Finding], *, spell: str | None = None) -> None:
         """Show it; None where no page has said anything yet. ``spell``: this text instead of any signal."""
         if self._keeper.came_back():
             self._shown = None
             self._listen()
-        wished = wish or Wish()
+        shown = state or PanelState()
         urgent = any(fault.urgent for fault in faults)
-        self._show(spell, "fault" if urgent else wished.signal)
-        self._keeper.panel.light(ring_level(glow=wished.glow, dark_film=self._dark_film))
-        if wish is not None:
-            self._sound(wish)
+        self._show(spell, "fault" if urgent else shown.signal)
+        self._keeper.panel.light(ring_level(glow=shown.glow, dark_film=self._dark_film))
+        if state is not None:
+            self._sound(state)
 
     def close(self) -> None:
         """Every lamp is off when this returns."""
@@ -174,16 +174,16 @@ class PanelDriver:
         else:
             self._keeper.panel.signal(signal)
 
-    def _sound(self, wish: Wish) -> None:
+    def _sound(self, state: PanelState) -> None:
         """Sound a new mark for a moment; those of earlier days are no news."""
-        if self._known is not None and wish.mark not in (None, self._known.mark):
+        if self._known is not None and state.mark not in (None, self._known.mark):
             self._tone = TONE_TICKS
-            self._keeper.panel.sound_distance(wish.distance_mm)
+            self._keeper.panel.sound_distance(state.distance_mm)
         elif self._tone:
             self._tone -= 1
             if not self._tone:
                 self._keeper.panel.sound_distance(None)
-        self._known = wish
+        self._known = state
 
     def _listen(self) -> None:
         self._keeper.panel.when_foot(self._pressed)

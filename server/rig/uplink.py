@@ -23,7 +23,7 @@ from firmware import FrameLike
 from firmware.health import Finding
 from server.log import Json
 from server.rig.full_resolution import FullLook
-from server.rig.signals import Wish
+from server.rig.signals import PanelState
 from server.rig.spool import Spool
 from server.rig.wire import WHOLE_S, Unheard, Wire, post_json
 from server.sources.base import Pixels, as_jpeg
@@ -46,7 +46,7 @@ _BOOT = Path("/proc/sys/kernel/random/boot_id")
 class Uplink:
     """The frame loop's listener on such a rig, and the thread that delivers.
 
-    ``wish`` is what the page wants this rig's panel to show, None while it is not heard; ``said`` is why it
+    ``panel_state`` is what the page wants this rig's panel to show, None while it is not heard; ``said`` is why it
     is not, or what it refused, or empty.
     """
 
@@ -64,7 +64,7 @@ class Uplink:
         self.name, self._spool, self._wire = name, spool, wire
         self._full, self._clock = full, clock
         self.faults: tuple[Finding, ...] = ()
-        self.wish: Wish | None = None
+        self.panel_state: PanelState | None = None
         self._lid_closed: bool | None = None
         self._pressed_s: float | None = None
         self._pictured_s = -math.inf
@@ -147,7 +147,7 @@ class Uplink:
         if self._clock() - self._pictured_s >= PICTURE_EVERY_S or self._sight is None:
             self._seen, picture = self._seen_now()
         answer = self._ask("/api/rig/sight", body | self._seen | picture)
-        self.wish = Wish.from_json(answer.get("panel"))
+        self.panel_state = PanelState.from_json(answer.get("panel"))
         if isinstance(last := answer.get("last"), int):
             self._spool.agree(last)
 
@@ -224,7 +224,7 @@ class Uplink:
                 raise full
         except Unheard as unheard:
             if unheard.lost:
-                self.wish = None
+                self.panel_state = None
             return self._failed(str(unheard), SHUT_PAUSES_S if unheard.shut else PAUSES_S)
         except OSError as error:
             held = f", {len(self._held)} in memory only: leave it switched on" if self._held else ""

@@ -15,7 +15,7 @@ from server.log import Log
 from server.practice import PracticeMachine, default_profile
 from server.rig.frame_loop import FrameLoop
 from server.rig.session_hardware import SessionHardware, press_foot
-from server.rig.signals import TRY_PINS_EVERY, PanelDriver, PanelRetry, Wish, wish_of
+from server.rig.signals import TRY_PINS_EVERY, PanelDriver, PanelRetry, PanelState, panel_state
 from server.session.session import Session
 from server.solver import Step, profile_as_json
 from server.sources.base import OfflineSource
@@ -141,7 +141,7 @@ def test_marks_of_earlier_days_are_not_sounded_at_the_start(session: Session, wi
 )
 def test_the_status_light_shows_what_is_urgent(wired: Wired, found: list[Finding], signal: Signal) -> None:
     driver = PanelDriver(PanelRetry(Pins(), opener=wired.open), dark_film=False, pressed=lambda: None)
-    driver.tick(Wish(), found)
+    driver.tick(PanelState(), found)
     assert wired.status.shows(signal)
 
 
@@ -155,7 +155,7 @@ def test_the_ring_is_dimmed_while_a_glow_is_awaited_and_off_for_a_dark_film(
     session.hang(MIRROR_1)
     hardware.tick()
     assert wired.ring.value == level
-    assert wish_of(session.snapshot()).signal == "working"
+    assert panel_state(session.snapshot()).signal == "working"
     assert wired.status.shows("working")
 
 

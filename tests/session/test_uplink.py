@@ -18,7 +18,7 @@ from server.log import Log
 from server.pages import Config, create_app
 from server.practice import PracticeCamera, PracticeMachine
 from server.rig.frame_loop import FrameLoop
-from server.rig.signals import PanelRetry, Wish
+from server.rig.signals import PanelRetry, PanelState
 from server.rig.uplink import Spool, Unheard, Uplink, post_json
 from server.rig.uplink_hardware import UplinkHardware
 from server.session.events import MarkSeen, event_json
@@ -282,22 +282,22 @@ def test_nothing_of_it_needs_the_wall_clock(
 
 def test_the_page_says_what_the_panel_of_a_rig_shows(page: Page, tmp_path: Path, clock: Clock) -> None:
     uplink = post(tmp_path, page, clock)
-    assert uplink.wish is None
+    assert uplink.panel_state is None
     uplink.show()
-    assert uplink.wish == Wish()
+    assert uplink.panel_state == PanelState()
     page.session.hang(MIRROR_1)
     uplink.show()
-    assert uplink.wish is not None
-    assert (uplink.wish.signal, uplink.wish.glow) == ("working", True)
+    assert uplink.panel_state is not None
+    assert (uplink.panel_state.signal, uplink.panel_state.glow) == ("working", True)
     page.session.typed(MIRROR_1, (3.0, 4.0))
     uplink.show()
-    assert uplink.wish.mark is not None
-    assert uplink.wish.distance_mm == pytest.approx(5.0)
+    assert uplink.panel_state.mark is not None
+    assert uplink.panel_state.distance_mm == pytest.approx(5.0)
 
 
 @pytest.mark.parametrize("told", [None, {}, {"signal": "disco", "glow": True, "mark": 1, "distance_mm": 1}])
 def test_a_page_that_speaks_otherwise_wishes_nothing(told: object) -> None:
-    assert Wish.from_json(told) is None
+    assert PanelState.from_json(told) is None
 
 
 def test_a_press_reaches_the_page_once_and_fresh_or_not_at_all(
@@ -331,7 +331,7 @@ def test_what_was_refused_is_said_there_and_here(page: Page, tmp_path: Path, clo
     uplink.round()
     uplink.round()
     assert "nobody has said that a card hangs there" in uplink.said
-    assert uplink.wish is not None
+    assert uplink.panel_state is not None
     (rig,) = page.session.snapshot().rig.rigs
     assert rig.fault == uplink.said
     page.session.hang(Place("nozzle", (0.0, 1000.0)))
@@ -344,7 +344,7 @@ def test_a_page_that_is_not_reached_wishes_nothing(page: Page, tmp_path: Path, c
     uplink.round()
     page.fate = iter(["lost"] * 8)
     assert [uplink.round() for _ in range(5)] == [0.5, 1.0, 2.0, 5.0, 5.0]
-    assert uplink.wish is None
+    assert uplink.panel_state is None
     assert uplink.said == "not reached"
 
 
