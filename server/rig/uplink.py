@@ -25,11 +25,11 @@ from server.log import Json
 from server.rig.full_resolution import FullLook
 from server.rig.signals import PanelState
 from server.rig.spool import Spool
-from server.rig.wire import WHOLE_S, Unheard, Wire, post_json
+from server.rig.wire import WHOLE_S, Undelivered, Wire, post_json
 from server.sources.base import Pixels, as_jpeg
 from vision import Mark, Moment, Reading
 
-__all__ = ["Spool", "Unheard", "Uplink", "Wire", "post_json"]
+__all__ = ["Spool", "Undelivered", "Uplink", "Wire", "post_json"]
 
 SMALL_COLS = 480
 SIGHT_EVERY_S = 0.5
@@ -71,7 +71,7 @@ class Uplink:
         self._sight: tuple[Moment, FrameLike] | None = None
         self._seen: Json = {}
         self._end, self._news = threading.Event(), threading.Event()
-        self._failures, self.said, self._unheard = 0, "", ""
+        self._failures, self.said, self._failure = 0, "", ""
         self._held, self._storing = deque[Json](), threading.Lock()
         self._by_s = clock() + ALIVE_S
         self._thread = threading.Thread(target=self._run, name="delivery", daemon=True)
@@ -118,7 +118,7 @@ class Uplink:
         return self._thread.is_alive() and self._clock() < self._by_s
 
     def deliver(self) -> bool:
-        """Send the oldest reading that waits; returns whether there may be another. Raises Unheard."""
+        """Send the oldest reading that waits; returns whether there may be another. Raises Undelivered."""
         waiting = self._spool.first()
         if waiting is None:
             return False
@@ -126,7 +126,7 @@ class Uplink:
         body = {**waiting, "age_s": _age_s(read_at, self._clock())}
         answer = self._ask("/api/rig/readings", body)
         if answer.get("sequence") != waiting["sequence"]:  # whoever answered, a page of ours it was not
-            raise Unheard("the answer is none to a reading: kept here meanwhile", lost=False)
+            raise Undelivered("the answer is none to a reading: kept here meanwhile", lost=False)
         self._spool.done(int(waiting["sequence"]))
         return True
 
@@ -135,7 +135,7 @@ class Uplink:
         return self._wire(path, body)
 
     def show(self) -> None:
-        """Tell the page what is seen now, and hear what it wants shown. Raises Unheard."""
+        """Tell the page what is seen now, and hear what it wants shown. Raises Undelivered."""
         fault = self.faults[0].line if self.faults else self.said
         body: Json = {
             "rig": self.name,
@@ -162,7 +162,7 @@ class Uplink:
         return seen, {"picture": _small(frame.pixels)}
 
     def tell_press(self) -> None:
-        """Tell the page of a fresh press of the foot button. Raises Unheard; then it is forgotten."""
+        """Tell the page of a fresh press of the foot button. Raises Undelivered; then it is forgotten."""
         pressed_s, self._pressed_s = self._pressed_s, None
         if pressed_s is not None and self._clock() - pressed_s <= PRESS_COUNTS_S:
             self._ask("/api/rig/press", {"rig": self.name})
@@ -222,26 +222,26 @@ class Uplink:
                 pass
             if full is not None:
                 raise full
-        except Unheard as unheard:
-            if unheard.lost:
+        except Undelivered as error:
+            if error.lost:
                 self.panel_state = None
-            return self._failed(str(unheard), SHUT_PAUSES_S if unheard.shut else PAUSES_S)
+            return self._failed(str(error), SHUT_PAUSES_S if error.shut else PAUSES_S)
         except OSError as error:
             held = f", {len(self._held)} in memory only: leave it switched on" if self._held else ""
             return self._failed(f"the disk fails ({error.strerror or error}){held}", PAUSES_S)
         except Exception as error:  # noqa: BLE001 -- nothing may end the delivery; the log says what it was
             _log.exception("sending failed")
             return self._failed(f"sending failed ({type(error).__name__}): tried again", PAUSES_S)
-        self._failures, self._unheard = 0, ""
+        self._failures, self._failure = 0, ""
         lost = self._spool.damaged
         self.said = f"{lost} readings on the disk were damaged and are set aside" if lost else ""
         return SIGHT_EVERY_S
 
     def _failed(self, said: str, pauses_s: tuple[float, ...]) -> float:
-        if said != self._unheard:
+        if said != self._failure:
             _log.warning("%s", said)
             self._failures = min(self._failures, 1)
-        self._unheard = said
+        self._failure = said
         self._failures += 1
         pause_s = pauses_s[min(self._failures, len(pauses_s)) - 1]
         self.said = f"{said} (asked again in {pause_s:.0f} s)" if pauses_s is SHUT_PAUSES_S else said

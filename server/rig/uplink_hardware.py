@@ -41,8 +41,8 @@ class UplinkHardware(HardwareThread):
     def tick(self) -> None:
         """Look at everything once."""
         self._uplink.tell(faults=self.faults(), lid_closed=self._driver.lid_closed)
-        unheard = [Finding("page", self._uplink.said, True)] if self._uplink.said else []
-        self._driver.tick(self._uplink.panel_state, [*self._uplink.faults, *unheard])
+        uplink = [Finding("page", self._uplink.said, True)] if self._uplink.said else []
+        self._driver.tick(self._uplink.panel_state, [*self._uplink.faults, *uplink])
 
     def problem(self) -> str | None:
         """Return what the camera here says."""

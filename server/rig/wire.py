@@ -11,14 +11,14 @@ from socket import SHUT_RDWR
 from typing import Any, Protocol
 from urllib.parse import urlsplit
 
-__all__ = ["Unheard", "Wire", "post_json"]
+__all__ = ["Undelivered", "Wire", "post_json"]
 
 Json = dict[str, Any]
 LONGEST_ANSWER = 1_000_000
 TIMEOUT_S, WHOLE_S = 10.0, 30.0  # without a byte; for one question and its answer
 
 
-class Unheard(Exception):
+class Undelivered(Exception):
     """The page did not take it; ``str()`` is one line.
 
     lost : it was not reached at all. shut : it does not let us in, and asking soon again changes nothing.
@@ -30,7 +30,7 @@ class Unheard(Exception):
 
 
 class Wire(Protocol):
-    """How words reach the page: raises Unheard."""
+    """How words reach the page: raises Undelivered."""
 
     def __call__(self, path: str, body: Json) -> Json: ...
 
@@ -59,12 +59,14 @@ def post_json(
             status, data = _exchange(base, path, json.dumps(body).encode(), headers, timeout_s, whole_s)
         except (OSError, HTTPException, ValueError) as error:
             reason = str(error) or type(error).__name__
-            raise Unheard(f"{base} is not reached ({reason}): kept here meanwhile", lost=True) from None
+            raise Undelivered(f"{base} is not reached ({reason}): kept here meanwhile", lost=True) from None
         if status != 200:
-            raise Unheard(_reason(status, data), lost=False, shut=status in (401, 403, 421, 429))
+            raise Undelivered(_reason(status, data), lost=False, shut=status in (401, 403, 421, 429))
         answer = _json(data)
         if not isinstance(answer, dict):
-            raise Unheard(f"{base} does not answer as a page of Spotwright: kept here meanwhile", lost=True)
+            raise Undelivered(
+                f"{base} does not answer as a page of Spotwright: kept here meanwhile", lost=True
+            )
         return answer
 
     return send

@@ -19,7 +19,7 @@ from server.pages import Config, create_app
 from server.practice import PracticeCamera, PracticeMachine
 from server.rig.frame_loop import FrameLoop
 from server.rig.signals import PanelRetry, PanelState
-from server.rig.uplink import Spool, Unheard, Uplink, post_json
+from server.rig.uplink import Spool, Undelivered, Uplink, post_json
 from server.rig.uplink_hardware import UplinkHardware
 from server.session.events import MarkSeen, event_json
 from server.sources.base import Place
@@ -50,16 +50,16 @@ class Page:
     def __call__(self, path: str, body: Json) -> Json:
         fate = next(self.fate, "arrives")
         if fate == "lost":
-            raise Unheard("not reached", lost=True)
+            raise Undelivered("not reached", lost=True)
         headers = {"Authorization": f"Bearer {CODE}"}
         answer = self.client.post(path, json=body, headers=headers)
         if fate == "answer lost":
-            raise Unheard("not reached", lost=True)
+            raise Undelivered("not reached", lost=True)
         if fate == "restarts":
             self.shared.log.close()
             self.open()
         if answer.status_code != 200:
-            raise Unheard(answer.get_json()["error"]["message"], lost=False)
+            raise Undelivered(answer.get_json()["error"]["message"], lost=False)
         told: Json = answer.get_json()
         return told
 
@@ -98,8 +98,8 @@ def deliver_all(uplink: Uplink) -> None:
         try:
             if not uplink.deliver():
                 return
-        except Unheard as unheard:
-            assert unheard.lost, str(unheard)
+        except Undelivered as error:
+            assert error.lost, str(error)
 
 
 def test_a_mark_seen_there_is_a_reading_here(page: Page, tmp_path: Path, clock: Clock) -> None:
@@ -149,8 +149,8 @@ def test_whatever_is_lost_each_arrives_once_and_in_order(
             uplink = post(folder, page, clock)
         try:
             uplink.deliver()
-        except Unheard as unheard:
-            assert unheard.lost
+        except Undelivered as error:
+            assert error.lost
     deliver_all(uplink)
     assert marks(page) == [float(number) for number in range(1, sent + 1)]
 
@@ -178,7 +178,7 @@ def test_another_series_is_another_rig(page: Page, tmp_path: Path, clock: Clock)
 def test_a_gap_is_refused_so_that_order_is_kept(page: Page) -> None:
     plain = {key: value for key, value in body(1.0).items() if key != "read_at"}
     assert page("/api/rig/readings", {**plain, "sequence": 1})["new"] is True
-    with pytest.raises(Unheard, match="Number 2"):
+    with pytest.raises(Undelivered, match="Number 2"):
         page("/api/rig/readings", {**plain, "sequence": 3})
     assert page("/api/rig/readings", {**plain, "sequence": 1})["new"] is False
     assert marks(page) == [1.0]
@@ -203,7 +203,7 @@ def test_a_mark_where_no_card_should_hang_waits_and_is_said(page: Page, tmp_path
     elsewhere = body(1.0)
     elsewhere["mark"]["station"] = "nozzle"
     uplink._spool.put(elsewhere)
-    with pytest.raises(Unheard, match="nobody has said that a card hangs there"):
+    with pytest.raises(Undelivered, match="nobody has said that a card hangs there"):
         uplink.deliver()
     assert len(uplink._spool) == 1
     (rig,) = page.session.snapshot().rig.rigs
@@ -258,10 +258,10 @@ def test_nonsense_is_refused_with_its_place(page: Page, change: Json, path: str)
 def test_an_address_is_one_and_a_dead_one_is_one_line() -> None:
     with pytest.raises(ValueError, match="begins with http"):
         post_json("rig.example", None)
-    with pytest.raises(Unheard) as unheard:
+    with pytest.raises(Undelivered) as refused:
         post_json("http://127.0.0.1:9", "code")("/api/rig/sight", {})
-    assert unheard.value.lost
-    assert "\n" not in str(unheard.value)
+    assert refused.value.lost
+    assert "\n" not in str(refused.value)
 
 
 def test_nothing_of_it_needs_the_wall_clock(

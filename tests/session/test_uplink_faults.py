@@ -15,7 +15,7 @@ from server.rig import spool as spools
 from server.rig import uplink, wire
 from server.rig.spool import Spool
 from server.rig.uplink import PAUSES_S, SHUT_PAUSES_S, Uplink
-from server.rig.wire import Unheard, post_json
+from server.rig.wire import Undelivered, post_json
 from server.session.events import event_json
 from server.sources.base import Place
 from server.sources.camera_source import RigsSource
@@ -315,6 +315,6 @@ def test_a_code_that_is_none_is_not_repeated(code: str) -> None:
 
 
 def test_a_path_before_the_pages_own_is_kept(far: Far) -> None:
-    with pytest.raises(Unheard) as unheard:
+    with pytest.raises(Undelivered) as refused:
         post_json(f"{far.line.address}/behind/", CODE)("/api/rig/sight", {"rig": "far"})
-    assert not unheard.value.lost
+    assert not refused.value.lost
