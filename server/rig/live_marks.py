@@ -9,12 +9,12 @@ from server.session.snapshot import LiveMark
 from server.sources.base import Shot
 from vision import Moment, Reading
 
-__all__ = ["Watching", "live_mark"]
+__all__ = ["LiveMarks", "live_mark"]
 
 _ABOUT_THE_CARD = ("card found", "card lost", "card moved")
 
 
-class Watching:
+class LiveMarks:
     """The frame loop's listener for a session."""
 
     def __init__(self, session: Session) -> None:

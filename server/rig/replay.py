@@ -21,7 +21,7 @@ from firmware import Frame, FrameLike
 from server.errors import plain
 from server.log import Json, Log
 from server.rig.frame_loop import FrameLoop
-from server.rig.live_marks import Watching
+from server.rig.live_marks import LiveMarks
 from server.rig.recorder import INDEX, SHOTS
 from server.session.events import MarkSeen, event_json, event_of
 from server.session.session import Refused, Session
@@ -154,7 +154,7 @@ class _Player:
     def __init__(self, session: Session, source: _Played, told: Callable[[str], object]) -> None:
         self._session, self._source, self._told = session, source, told
         self._recorded: list[Json] = []
-        self.frame_loop = FrameLoop(Watching(session), source)
+        self.frame_loop = FrameLoop(LiveMarks(session), source)
 
     def begin(self, did: _Did) -> None:
         """A new alignment."""

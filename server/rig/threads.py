@@ -9,7 +9,7 @@ from firmware.health import HealthWatch
 from firmware.profile import RigProfile
 from server.rig.first_look import FirstLook
 from server.rig.frame_loop import FrameLoop, Keep
-from server.rig.live_marks import Watching
+from server.rig.live_marks import LiveMarks
 from server.rig.recorder import Recorder
 from server.rig.session_hardware import SessionHardware
 from server.rig.signals import PanelRetry
@@ -63,7 +63,7 @@ class SessionThreads:
         """The practice laser's cards are true to scale, and nobody's while nobody looks."""
         practice = self._session.source.kind == "practice"
         return FrameLoop(
-            Watching(self._session),
+            LiveMarks(self._session),
             self._session.source,
             watched=watched if practice else lambda: True,
             keep=keep,
