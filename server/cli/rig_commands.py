@@ -169,7 +169,7 @@ def _send(
     hardware = UplinkHardware(
         post,
         problem=lambda: source.problem,
-        keeper=PanelRetry(told.used_pins(), silent=told.panel.silent),
+        retry=PanelRetry(told.used_pins(), silent=told.panel.silent),
         health=HealthWatch(folder),
         frame_loop=frame_loop,
         recorder=recorder,

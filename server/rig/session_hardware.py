@@ -27,7 +27,7 @@ class SessionHardware(HardwareThread):
         self,
         session: Session,
         *,
-        keeper: PanelRetry | None = None,
+        retry: PanelRetry | None = None,
         health: HealthWatch | None = None,
         frame_loop: FrameLoop | None = None,
         recorder: Recorder | None = None,
@@ -35,7 +35,7 @@ class SessionHardware(HardwareThread):
         welcome: str | None = None,
     ) -> None:
         known = panel_state(session.snapshot())
-        driver = PanelDriver(keeper, dark_film=dark_film, pressed=lambda: press_foot(session), known=known)
+        driver = PanelDriver(retry, dark_film=dark_film, pressed=lambda: press_foot(session), known=known)
         super().__init__(driver, health=health, frame_loop=frame_loop, recorder=recorder)
         self._session, self._welcome = session, welcome
 

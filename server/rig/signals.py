@@ -125,14 +125,14 @@ class PanelDriver:
 
     def __init__(
         self,
-        keeper: PanelRetry | None,
+        retry: PanelRetry | None,
         *,
         dark_film: bool,
         pressed: Callable[[], None],
         lid: Callable[[], None] = lambda: None,
         known: PanelState | None = None,
     ) -> None:
-        self._keeper = keeper or PanelRetry(Pins())
+        self._retry = retry or PanelRetry(Pins())
         self._dark_film, self._pressed, self._lid = dark_film, pressed, lid
         self._shown: tuple[bool, str] | None = None
         self._tone, self._known = 0, known
@@ -141,28 +141,28 @@ class PanelDriver:
     @property
     def missing(self) -> str | None:
         """Why the panel runs without its pins, or None."""
-        return self._keeper.missing
+        return self._retry.missing
 
     @property
     def lid_closed(self) -> bool | None:
         """What the lid contact says; shown and kept, never acted on."""
-        return self._keeper.panel.lid_closed
+        return self._retry.panel.lid_closed
 
     def tick(self, state: PanelState | None, faults: Iterable[Finding], *, spell: str | None = None) -> None:
         """Show it; None where no page has said anything yet. ``spell``: this text instead of any signal."""
-        if self._keeper.came_back():
+        if self._retry.came_back():
             self._shown = None
             self._listen()
         shown = state or PanelState()
         urgent = any(fault.urgent for fault in faults)
         self._show(spell, "fault" if urgent else shown.signal)
-        self._keeper.panel.light(ring_level(glow=shown.glow, dark_film=self._dark_film))
+        self._retry.panel.light(ring_level(glow=shown.glow, dark_film=self._dark_film))
         if state is not None:
             self._sound(state)
 
     def close(self) -> None:
         """Every lamp is off when this returns."""
-        self._keeper.panel.close()
+        self._retry.panel.close()
 
     def _show(self, spell: str | None, signal: Signal) -> None:
         shown = (spell is not None, spell or signal)
@@ -170,24 +170,24 @@ class PanelDriver:
             return
         self._shown = shown
         if spell is not None:
-            self._keeper.panel.spell(spell)
+            self._retry.panel.spell(spell)
         else:
-            self._keeper.panel.signal(signal)
+            self._retry.panel.signal(signal)
 
     def _sound(self, state: PanelState) -> None:
         """Sound a new mark for a moment; those of earlier days are no news."""
         if self._known is not None and state.mark not in (None, self._known.mark):
             self._tone = TONE_TICKS
-            self._keeper.panel.sound_distance(state.distance_mm)
+            self._retry.panel.sound_distance(state.distance_mm)
         elif self._tone:
             self._tone -= 1
             if not self._tone:
-                self._keeper.panel.sound_distance(None)
+                self._retry.panel.sound_distance(None)
         self._known = state
 
     def _listen(self) -> None:
-        self._keeper.panel.when_foot(self._pressed)
-        self._keeper.panel.when_lid(self._lid_moved)
+        self._retry.panel.when_foot(self._pressed)
+        self._retry.panel.when_lid(self._lid_moved)
 
     def _lid_moved(self, closed: bool) -> None:
         _log.info("lid %s", "closed" if closed else "open")

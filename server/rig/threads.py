@@ -45,10 +45,10 @@ class SessionThreads:
         keep = self._recorder.keep if self._recorder else None
         self._frame_loop = self._seeing(watched, keep, scale) if session.source.kind != "offline" else None
         self._first = FirstLook(session.source, self._camera_seen, say)
-        keeper = PanelRetry(profile.used_pins(), silent=profile.panel.silent)
+        retry = PanelRetry(profile.used_pins(), silent=profile.panel.silent)
         self._hardware = SessionHardware(
             session,
-            keeper=keeper,
+            retry=retry,
             health=HealthWatch(data),
             frame_loop=self._frame_loop,
             recorder=self._recorder,

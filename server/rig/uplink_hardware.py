@@ -28,14 +28,14 @@ class UplinkHardware(HardwareThread):
         uplink: Uplink,
         *,
         problem: Callable[[], str | None],
-        keeper: PanelRetry | None = None,
+        retry: PanelRetry | None = None,
         health: HealthWatch | None = None,
         frame_loop: FrameLoop | None = None,
         recorder: Recorder | None = None,
         dark_film: bool = False,
     ) -> None:
         self._uplink, self._problem = uplink, problem
-        driver = PanelDriver(keeper, dark_film=dark_film, pressed=uplink.press, lid=self._tell_lid)
+        driver = PanelDriver(retry, dark_film=dark_film, pressed=uplink.press, lid=self._tell_lid)
         super().__init__(driver, health=health, frame_loop=frame_loop, recorder=recorder)
 
     def tick(self) -> None:

@@ -349,8 +349,8 @@ def test_a_page_that_is_not_reached_wishes_nothing(page: Page, tmp_path: Path, c
 
 
 def hardware(uplink: Uplink, wired: Wired, **more: Any) -> UplinkHardware:
-    keeper = PanelRetry(Pins(), opener=wired.open)
-    return UplinkHardware(uplink, problem=more.pop("problem", lambda: None), keeper=keeper, **more)
+    retry = PanelRetry(Pins(), opener=wired.open)
+    return UplinkHardware(uplink, problem=more.pop("problem", lambda: None), retry=retry, **more)
 
 
 def test_a_rig_drives_its_panel_as_the_page_wishes(
