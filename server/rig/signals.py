@@ -1,4 +1,4 @@
-"""What the panel shows of an alignment, whether its page is here or elsewhere, and how it is driven."""
+"""What the panel shows of an alignment, for a local page and a remote one, and the driver of the panel."""
 
 from __future__ import annotations
 
@@ -24,10 +24,10 @@ _log = logging.getLogger(__name__)
 
 @dataclass(frozen=True)
 class PanelState:
-    """What an alignment wants shown.
+    """What the panel should show of an alignment.
 
-    glow : a pulse is due, so its glow is watched. mark : the number of the newest mark, or None;
-    distance_mm : how far it is from where it was to go.
+    glow : a pulse is due, so its glow is watched for. mark : the number of the newest mark, or None;
+    distance_mm : how far it is from where it should be.
     """
 
     signal: Signal = "ready"
@@ -40,7 +40,7 @@ class PanelState:
 
     @classmethod
     def from_json(cls, data: Any) -> PanelState | None:
-        """Return what a page said, or None where that is not to be understood."""
+        """Return what a page sent, or None if it makes no sense."""
         try:
             signal, glow, mark, far = (data[key] for key in ("signal", "glow", "mark", "distance_mm"))
         except (KeyError, TypeError):
@@ -55,7 +55,7 @@ class PanelState:
 
 
 def panel_state(snapshot: Snapshot) -> PanelState:
-    """Return what a session wants shown, faults apart."""
+    """Return what the panel should show of a session, apart from faults."""
     signal, due = signal_for(snapshot), snapshot.pulse_is_due
     if snapshot.newest_mark is None:
         return PanelState(signal, due)
@@ -81,7 +81,7 @@ def faults_of(
     recorder: _Records | None,
     missing: str | None,
 ) -> list[Finding]:
-    """Return what is wrong now: heat, disk and clock; the camera, or its picture; recording; pins."""
+    """Return what is wrong now: temperature, disk, clock; camera or its picture; recording; pins."""
     found = list(health.findings()) if health else []
     if problem is not None:
         found.append(Finding("camera", problem, True))
@@ -96,7 +96,7 @@ def faults_of(
 
 @dataclass
 class PanelRetry:
-    """The panel, tried again now and then while its pins are not there (another program may hold them)."""
+    """The panel; opened again now and then while its pins are missing (another program may hold them)."""
 
     pins: Pins
     silent: bool = False
@@ -107,7 +107,7 @@ class PanelRetry:
         self.panel, self.missing = self.opener(self.pins, silent=self.silent)
 
     def came_back(self) -> bool:
-        """Try again if it is time to; returns whether the pins are there now and were not before."""
+        """Try again when it is time; returns whether the pins have just become available."""
         if self.missing is None:
             return False
         self._waited = (self._waited + 1) % TRY_PINS_EVERY
@@ -118,9 +118,9 @@ class PanelRetry:
 
 
 class PanelDriver:
-    """Makes the panel show a wish; calls ``pressed`` at the foot button and ``lid`` when the lid moves.
+    """Shows a PanelState; calls ``pressed`` at the foot button and ``lid`` when the lid moves.
 
-    known : what was shown before, so that a mark of earlier days is not sounded as a new one.
+    known : the state at the start, so that an old mark is not sounded as a new one.
     """
 
     def __init__(
@@ -145,11 +145,11 @@ class PanelDriver:
 
     @property
     def lid_closed(self) -> bool | None:
-        """What the lid contact says; shown and kept, never acted on."""
+        """What the lid contact says; shown and logged, never acted on."""
         return self._retry.panel.lid_closed
 
     def tick(self, state: PanelState | None, faults: Iterable[Finding], *, spell: str | None = None) -> None:
-        """Show it; None where no page has said anything yet. ``spell``: this text instead of any signal."""
+        """Show it; None: no page has answered yet. ``spell``: a text to spell instead of any signal."""
         if self._retry.came_back():
             self._shown = None
             self._listen()
@@ -161,7 +161,7 @@ class PanelDriver:
             self._sound(state)
 
     def close(self) -> None:
-        """Every lamp is off when this returns."""
+        """Turn everything off; every lamp is off when this returns."""
         self._retry.panel.close()
 
     def _show(self, spell: str | None, signal: Signal) -> None:
@@ -175,7 +175,7 @@ class PanelDriver:
             self._retry.panel.signal(signal)
 
     def _sound(self, state: PanelState) -> None:
-        """Sound a new mark for a moment; those of earlier days are no news."""
+        """Sound a new mark for a moment; not one that was there at the start."""
         if self._known is not None and state.mark not in (None, self._known.mark):
             self._tone = TONE_TICKS
             self._retry.panel.sound_distance(state.distance_mm)
@@ -203,14 +203,14 @@ def signal_for(snapshot: Snapshot) -> Signal:
 
 
 def ring_level(*, glow: bool, dark_film: bool) -> float:
-    """Return how bright the lamp ring is: dimmed while a glow is awaited, off then for a dark film."""
+    """Return how bright the lamp ring is: dimmed while a glow is watched for, or off with a dark film."""
     if not glow:
         return 1.0
     return 0.0 if dark_film else 0.3
 
 
 def _distance_mm(snapshot: Snapshot, mark: MarkSeen) -> float:
-    """Return how far the mark is from where it was to go, or from the centre where nothing was foretold."""
+    """Return how far the mark is from where it should be, or from the centre if nothing was predicted."""
     aim = snapshot.aimed
     goal = aim.offset_mm if aim is not None and aim.station == mark.station else (0.0, 0.0)
     return math.dist(mark.offset_mm, goal)

@@ -80,7 +80,7 @@ def test_what_only_a_person_can_answer_is_left_to_the_page(
     monkeypatch.setattr(session, "snapshot", lambda: seen)
     monkeypatch.setattr(session, "say", said.append)
     press_foot(session)
-    assert said == ["The page asks: answer there."]
+    assert said == ["The page has a question: answer it there."]
 
 
 def test_the_foot_does_nothing_before_the_cautions_and_says_so(session: Session) -> None:
@@ -101,11 +101,11 @@ def test_a_pulse_that_the_eye_has_saved_is_not_told_again(
         looks(frame_loop, 1)
     place = session.snapshot().place
     press_foot(session)
-    assert session.snapshot().said == "That pulse is saved already."
+    assert session.snapshot().said == "That pulse is already saved."
     assert session.snapshot().place == place
     clock.sleep(10.0)
     press_foot(session)  # now it means the next step
-    assert session.snapshot().said != "That pulse is saved already."
+    assert session.snapshot().said != "That pulse is already saved."
 
 
 def test_what_is_refused_is_said_on_the_page(session: Session) -> None:

@@ -270,7 +270,7 @@ def test_who_has_an_old_code_asks_less_and_less_often_and_says_so(far: Far) -> N
     pauses = [far.post.round() for _ in range(6)]
     assert pauses == [*SHUT_PAUSES_S, SHUT_PAUSES_S[-1], SHUT_PAUSES_S[-1]]
     assert "not the access code" in far.post.said
-    assert far.post.said.endswith("(asked again in 300 s)")
+    assert far.post.said.endswith("(trying again in 300 s)")
     far.post._wire = far.wire
     assert far.post.round() < PAUSES_S[0] + 0.1
     assert far.post.said == ""
