@@ -15,7 +15,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
-from server.pages.desk import Config
+from server.pages.shared import Config
 
 from server.cli import main as command
 from server.log import Log, Settings, checked_entry
