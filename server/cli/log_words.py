@@ -29,7 +29,7 @@ def _state(row: Json) -> str:
 
 def event_line(place: int, row: Json, machine: Json) -> str:
     """Return one event as a line: its place, when (local time), what happened."""
-    from server.pages.lists import event_words  # brings the solver along: only who shows one waits for it
+    from server.pages.lists import event_words  # loads the solver too, so only when needed
     from server.session.events import event_of
     from server.solver import parse_profile
 
@@ -42,7 +42,7 @@ def event_line(place: int, row: Json, machine: Json) -> str:
 
 
 def _local(when: str) -> str:
-    """A moment as the clock on this wall has it; what is none as it is."""
+    """Return a moment in local time; any other text as it is."""
     try:
         return datetime.fromisoformat(when.replace("Z", "+00:00")).astimezone().strftime("%Y-%m-%d %H:%M")
     except ValueError:
@@ -50,5 +50,5 @@ def _local(when: str) -> str:
 
 
 def shown_path(path: Path) -> str:
-    """Return a path as it can be printed, whatever bytes are in its name."""
+    """Return a path in printable form, whatever bytes are in its name."""
     return str(path).encode("utf-8", "backslashreplace").decode()

@@ -1,4 +1,4 @@
-"""How far long work is: a bar on a terminal, nothing in a pipe."""
+"""Progress of long work: a bar on a terminal, nothing in a pipe."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ __all__ = ["Bars", "progress"]
 
 @contextmanager
 def progress(label: str, length: int) -> Iterator[Callable[[], None]]:
-    """Yield what is to be called after each of ``length`` parts; the bar goes to standard error."""
+    """Yield a function to call after each of ``length`` parts; the bar goes to standard error."""
     if not sys.stderr.isatty():
         yield lambda: None
         return
@@ -23,7 +23,7 @@ def progress(label: str, length: int) -> Iterator[Callable[[], None]]:
 
 
 class Bars:
-    """One bar after another, for work that tells what it does, how much of it is done, and of how much."""
+    """A bar for each stage of work that reports what it does and how far it is."""
 
     def __init__(self) -> None:
         self._what, self._done = "", 0
@@ -37,7 +37,7 @@ class Bars:
         self._end()
 
     def __call__(self, what: str, done: int, of: int) -> None:
-        """So much of it is done; where ``of`` is 0 nobody knows how much there will be."""
+        """Show that ``done`` parts of ``of`` are done; ``of`` 0 means that the total is unknown."""
         if not self._shown or of == 0:
             return
         if what != self._what:

@@ -15,12 +15,12 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
-from server.pages.shared import Config
 
 from server.cli import main as command
 from server.log import Log, Settings, checked_entry
 from server.pages.app import create_app
 from server.pages.guard import keep_secret, new_code
+from server.pages.shared import Config
 from server.practice import default_profile
 from server.solver import parse_profile, profile_as_json
 
