@@ -17,6 +17,7 @@ from hypothesis import HealthCheck, given, settings
 
 from server.log import (
     Damaged,
+    Imported,
     Log,
     LogError,
     add_entry,
@@ -30,6 +31,7 @@ from server.log import (
     restore,
 )
 from server.log._file_format import rows_in
+from server.session.import_check import check_alignment
 from tests.bench.log_flips import Tally, exported, one_flip, small_log
 
 Json = dict[str, Any]
@@ -122,7 +124,8 @@ def test_a_damaged_alignment_is_shown_as_such_and_the_others_work(
     with Log(data) as log:
         assert [row["damaged"] for row in log.alignments()] == [False, False, True]
         assert log.newest("camera") == (3 if column == "verdict" else 2)
-        assert len(json.loads("".join(log.json_texts()))["alignments"]) >= 2
+        told = json.loads("".join(log.json_texts()))["alignments"]
+        assert [len(alignment["events"]) for alignment in told] == [12, 12, 12]
         assert len("".join(log.csv_texts()).splitlines()) == 1 + 36
         assert log.state(1) is not None and len(log.document(1)["events"]) == 12
 
@@ -151,6 +154,40 @@ def test_a_damaged_entry_is_left_out_and_counted(data: Path) -> None:
     with Log(data) as log:
         assert [row["kind"] for row in entries(log)] == ["cut"]
         assert damaged_entries(log) == 1
+
+
+@pytest.mark.parametrize(
+    ("column", "value"),
+    [
+        ("uuid", "0f8fad5b-d9cb-469f-a165-70867728950e"),
+        ("uuid", b"\xff"),
+        ("started", "2025-02-30T10:00:00.000Z"),
+        ("source", "offline"),
+        ("note", b"\xff\xfe"),
+        ("note", "x" * 3000),
+        ("head_checksum", 7),
+        ("machine", "{}"),
+    ],
+)
+def test_what_an_export_has_of_a_damaged_alignment_can_be_taken_in(
+    good: Path, data: Path, tmp_path: Path, column: str, value: object
+) -> None:
+    change(data, f"UPDATE alignment SET {column} = ? WHERE id = 1", value)
+    change(data, "UPDATE alignment SET machine = replace(machine, '1600', '1610') WHERE id != 1")
+    with Log(data) as log:
+        text = "".join(log.json_texts())
+    assert sum("alignment 1: its laser or its note is damaged" in line for line in log.lost) == 1
+    with Log(tmp_path / "new") as log:
+        new = import_json(log, io.StringIO(text), judge=check_alignment)
+        assert (new.alignments, new.events, new.entries) == (3, 36, 2)
+        assert [len(log.events(number)) for number in (1, 2, 3)] == [12, 12, 12]
+        assert [row["alignment"] for row in entries(log)] == [1, None]
+        assert import_json(log, io.StringIO(text), judge=check_alignment).events == 0
+    assert check(tmp_path / "new").problems == ()
+    with Log(shutil.copytree(good, tmp_path / "old")) as log:  # which knows these events already
+        before = "".join(log.json_texts())
+        assert import_json(log, io.StringIO(text), judge=check_alignment) == Imported()
+        assert "".join(log.json_texts()) == before
 
 
 # backup and rescue
@@ -310,6 +347,43 @@ def test_what_is_taken_in_is_never_ones_own(data: Path, tmp_path: Path) -> None:
         import_folder(log, data)
         assert log.newest("camera") == log.newest() == mine
         assert [row["own"] for row in log.alignments()] == [True, False, False, False]
+
+
+def test_a_prune_while_a_log_is_taken_in_costs_no_picture(
+    data: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with Log(tmp_path / "mine") as log, Log(tmp_path / "mine") as other:
+        gone: list[int] = []
+        # between the pictures and the rows that name them
+        monkeypatch.setattr(log.pictures, "sync", lambda _: gone.append(other.prune().pictures))
+        assert import_folder(log, data).pictures == 3
+        assert gone == [1]  # the three are one file
+    assert check(tmp_path / "mine").problems == ()
+
+
+def test_a_prune_waits_for_the_picture_that_is_being_written(
+    data: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with Log(tmp_path / "mine") as log, Log(tmp_path / "mine") as other:
+        keep = log.pictures.keep
+
+        def kept(picture: bytes, *, sync: bool = True) -> str:
+            other._writer.execute("PRAGMA busy_timeout = 0")  # type: ignore[union-attr]
+            with pytest.raises(LogError, match="another program holds the log"):
+                other.prune()
+            return keep(picture, sync=sync)
+
+        monkeypatch.setattr(log.pictures, "keep", kept)
+        assert import_folder(log, data).pictures == 3
+
+
+def test_a_damaged_picture_is_not_taken_in(data: Path, tmp_path: Path) -> None:
+    (path,) = (data / "pictures").glob("*/*.jpg")
+    path.write_bytes(b"\xff\xd8\xff another")
+    with Log(tmp_path / "mine") as log:
+        new = import_folder(log, data)
+    assert (new.events, new.pictures) == (36, 0)
+    assert new.lost == (f"picture {path.parent.name}/{path.name} is missing or damaged, and left out",)
 
 
 def test_a_save_comes_between_the_steps_of_an_import(
