@@ -1,6 +1,7 @@
 """Every byte of a small log flipped in turn: what check, list, export, backup and start make of each.
 
-Run: ``python tests/bench/log_flips.py [--every 1] [--backups 200] [--seed 1]``; ``--every 10``: each tenth.
+Run: ``python tests/bench/log_flips.py [--every 1] [--first 0] [--backups 200] [--seed 1]``;
+``--every 10 --first 3``: each tenth, from byte 3 on.
 A flip matters where the export of the flipped log is not that of the sound one, or where any of these raises.
 Printed: how many flips; which matter; of those how many ``check`` misses; how often list, export and start
 (as ``serve`` opens the log) fail; the most rows missing after one flip; backups lost, of a good one renewed
@@ -159,6 +160,7 @@ def rescued(place: Path) -> tuple[str, int]:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--every", type=int, default=1)
+    parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--backups", type=int, default=200)
     parser.add_argument("--seed", type=int, default=1)
     asked = parser.parse_args()
@@ -168,9 +170,10 @@ def main() -> None:
         small_log(good)
         sound, tally = exported(good), Tally()
         size = (good / "spotwright.db").stat().st_size
-        for at in range(0, size, asked.every):
+        for at in range(asked.first, size, asked.every):
             one_flip(good, place, at, draw.randrange(9), sound, tally)
-        print(f"a log of {size} bytes, {sound[1]} rows; one bit or all of each {asked.every}th byte flipped")
+        print(f"a log of {size} bytes, {sound[1]} rows; one bit or all of each", end=" ")
+        print(f"{asked.every}th byte flipped, from byte {asked.first} on")
         names = (
             "flips",
             "matter",
