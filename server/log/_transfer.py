@@ -15,7 +15,6 @@ from collections import deque
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, closing, contextmanager, suppress
 from dataclasses import dataclass, field
-from itertools import islice
 from pathlib import Path
 from typing import TextIO
 
@@ -39,6 +38,7 @@ Again = Callable[[], Source]
 
 HELD_S = 0.1  # how long the log is held at once, and left alone then: SQLite asks again within 0.1 s
 _AT_ONCE = 2000  # rows in memory that wait to be written
+_BYTES_AT_ONCE = 8e6  # of pictures that are synced together: a save meanwhile waits for that
 _OWNER = "SELECT alignment.uuid FROM event JOIN alignment ON alignment.id = alignment_id WHERE event.uuid = ?"
 
 
@@ -122,7 +122,7 @@ def _merge(log: Log, again: Again, picture_of: PictureOf, judge: Judge | None, t
     steps = target.steps(again())
     done = 0
     try:
-        while waiting := deque(islice(steps, _AT_ONCE)):
+        while waiting := target.some(steps):
             log.pictures.sync(target.take_names())  # before the entries that name them are on the disk
             while waiting:
                 done += _write_some(log, waiting)
@@ -229,6 +229,7 @@ class _Target:
     picture_of: PictureOf
     total: Imported = field(default_factory=Imported)
     names: list[str] = field(default_factory=list)  # of pictures that are not synced yet
+    unsynced_bytes: int = 0
     half: str | None = None  # uuid of a new alignment of which not all is written yet
     numbers: dict[str, int] = field(default_factory=dict)  # uuid of an alignment that came → its number here
 
@@ -239,9 +240,18 @@ class _Target:
         for entry in source.entries():
             yield self._entry(entry)
 
+    def some(self, steps: Iterator[Step]) -> deque[Step]:
+        """The next few, their pictures written but not synced."""
+        waiting = deque[Step]()
+        while len(waiting) < _AT_ONCE and self.unsynced_bytes < _BYTES_AT_ONCE:
+            if (step := next(steps, None)) is None:
+                break
+            waiting.append(step)
+        return waiting
+
     def take_names(self) -> list[str]:
         """The pictures that have to be synced now."""
-        names, self.names = self.names, []
+        names, self.names, self.unsynced_bytes = self.names, [], 0
         return names
 
     def undo_half(self) -> None:
@@ -288,9 +298,15 @@ class _Target:
     def _keep(self, name: str | None) -> None:
         """Write a picture that is there, long before the row that names it."""
         data = None if name is None else self.picture_of(name)
-        if data is not None:
-            with self.log.writing():  # a half-written file that nobody holds is removed by a prune
-                self.names.append(self.log.pictures.keep(data, sync=False))
+        if data is None:
+            return
+        try:
+            kept = self.log.pictures.keep(data, sync=False)
+        except FileNotFoundError:  # a prune has removed it half-written; nobody prunes while the log is held
+            with self.log.writing():
+                kept = self.log.pictures.keep(data, sync=False)
+        self.names.append(kept)
+        self.unsynced_bytes += len(data)
 
     def _kept(self, name: str | None) -> str | None:
         """What the picture is called here; written again where a prune has removed it. The log is held."""

@@ -7,9 +7,10 @@ import json
 import random
 import shutil
 import sqlite3
-from contextlib import closing
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 import hypothesis.strategies as st
 import pytest
@@ -20,6 +21,7 @@ from server.log import (
     Imported,
     Log,
     LogError,
+    _pictures,
     add_entry,
     back_up,
     check,
@@ -29,6 +31,7 @@ from server.log import (
     import_json,
     rescue,
     restore,
+    written_whole,
 )
 from server.log._file_format import rows_in
 from server.session.import_check import check_alignment
@@ -361,20 +364,23 @@ def test_a_prune_while_a_log_is_taken_in_costs_no_picture(
     assert check(tmp_path / "mine").problems == ()
 
 
-def test_a_prune_waits_for_the_picture_that_is_being_written(
+def test_a_prune_while_a_picture_is_being_written_does_not_end_the_import(
     data: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     with Log(tmp_path / "mine") as log, Log(tmp_path / "mine") as other:
-        keep = log.pictures.keep
+        gone: list[int] = []
 
-        def kept(picture: bytes, *, sync: bool = True) -> str:
-            other._writer.execute("PRAGMA busy_timeout = 0")  # type: ignore[union-attr]
-            with pytest.raises(LogError, match="another program holds the log"):
-                other.prune()
-            return keep(picture, sync=sync)
+        @contextmanager
+        def written(path: Path, *, sync: bool = True) -> Iterator[BinaryIO]:
+            with written_whole(path, sync=sync) as file:
+                yield file
+                if not gone:
+                    gone.append(other.prune().pictures)
 
-        monkeypatch.setattr(log.pictures, "keep", kept)
+        monkeypatch.setattr(_pictures, "written_whole", written)
         assert import_folder(log, data).pictures == 3
+        assert gone == [1]
+    assert check(tmp_path / "mine").problems == ()
 
 
 def test_a_damaged_picture_is_not_taken_in(data: Path, tmp_path: Path) -> None:
