@@ -7,6 +7,7 @@ import json
 import random
 import shutil
 import sqlite3
+import struct
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
@@ -101,6 +102,23 @@ def test_every_column_has_a_checksum(data: Path, sql: str, said: str) -> None:
     change(data, sql)
     (problem,) = check(data).problems
     assert said in problem
+
+
+def test_a_head_that_sqlite_refuses_as_a_whole_costs_nothing(data: Path) -> None:
+    before = exported(data)
+    overwrite(data, 47, b"\5")  # the format of the tables: of a future SQLite, as it seems
+    assert check(data).problems == ("database: the head of the file is damaged (byte 44)",)
+    assert exported(data) == before
+    with Log(data) as log:
+        assert log.rescued is not None and log.rescued.lost == ()
+    assert exported(data) == before
+
+
+def test_a_number_that_is_kept_beside_its_event_is_compared_with_it(data: Path) -> None:
+    at = (data / "spotwright.db").read_bytes().index(struct.pack(">d", 0.25))
+    overwrite(data, at, struct.pack(">d", 0.75))
+    (problem,) = check(data).problems
+    assert problem.startswith("event ") and problem.endswith(": a number beside its content is damaged")
 
 
 def test_a_damaged_rule_lets_no_picture_go(data: Path) -> None:
