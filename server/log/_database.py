@@ -224,6 +224,8 @@ def open_reader(folder: Path) -> sqlite3.Connection:
         with _named(path):
             if fault := _schema.schema_fault(db):
                 raise Damaged(fault)
+            if not _schema.is_newest(db) and (faults := wal_faults(path)):
+                raise Damaged(faults[0])  # the tables themselves are still in it
             _schema.check_version(db)
     except BaseException:
         db.close()
