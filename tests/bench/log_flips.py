@@ -133,10 +133,9 @@ def start(place: Path) -> tuple[str, int]:
     return exported(place)
 
 
-def backups(good: Path, place: Path, count: int, seed: int) -> Counter[str]:
+def backups(good: Path, place: Path, count: int, seed: int, places: list[int]) -> Counter[str]:
     """A good backup renewed from a damaged log: is what was good still to be had?"""
     draw, told = random.Random(seed), Counter[str]()
-    size = (good / "spotwright.db").stat().st_size
     sound = exported(good)
     for _ in range(count):
         shutil.rmtree(place, ignore_errors=True)
@@ -144,7 +143,7 @@ def backups(good: Path, place: Path, count: int, seed: int) -> Counter[str]:
         back_up(good, place / "copy")
         path = place / "log" / "spotwright.db"
         content = bytearray(path.read_bytes())
-        content[draw.randrange(size)] ^= 1 << draw.randrange(8)
+        content[draw.choice(places)] ^= 1 << draw.randrange(8)
         path.write_bytes(content)
         with suppress(LogError):
             told["said"] += bool(back_up(place / "log", place / "copy").problems)
@@ -194,7 +193,7 @@ def main() -> None:
         print(f"{'most rows missing':20s}{tally.worst:8d}   (all flips: {tally.counts['rows missing']})")
         for what, lines in tally.examples.items():
             print(f"  {what}:", *lines[:12], sep="\n    ")
-        for name, count in backups(good, Path(folder, "b"), asked.backups, asked.seed).items():
+        for name, count in backups(good, Path(folder, "b"), asked.backups, asked.seed, places).items():
             print(f"{name:32s}{count:8d}")
 
 
