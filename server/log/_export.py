@@ -136,6 +136,7 @@ def _left_of_head(db: sqlite3.Connection, row: sqlite3.Row) -> Json:
         "note": f"{note.encode('utf-8', 'replace').decode()[:1900]} (damaged)".strip(),
         "own": 0,
         "state": None,
+        "damaged": True,
     }
 
 
@@ -217,6 +218,8 @@ def _head_text(head: Json) -> str:
     plain = {name: head[name] for name in ("uuid", "started", "source", "note")} | {
         "done": bool(head["done"])
     }
+    if head.get("damaged"):
+        plain["damaged"] = True
     rest = ((name, head[name]) for name in ("machine", "state", "verdict"))
     return json.dumps(plain)[:-1] + "".join(f', "{name}": {text or "null"}' for name, text in rest)
 

@@ -200,7 +200,7 @@ def _check_owners(db: sqlite3.Connection, seen: sqlite3.Connection, new: Alignme
 
 def _known_as(db: sqlite3.Connection, new: AlignmentIn) -> str:
     """The uuid that the log has for it: another one where its own was damaged with the rest of its head."""
-    if new.machine:
+    if not new.damaged:
         return new.uuid
     owners = (db.execute(_OWNER, (event.uuid,)).fetchone() for event in new.events)
     return next((row[0] for row in owners if row is not None), new.uuid)
@@ -283,7 +283,7 @@ class _Target:
         self.total.alignments += place.is_new
         self.total.events += place.added
         self.total.pictures += place.pictures
-        if place.added and not place.is_new:
+        if place.added and not place.is_new and not new.damaged:
             _update_alignment(db, place, new)
 
     def _event(self, event: EventIn, place: _Place) -> Step:
@@ -402,9 +402,9 @@ def _insert_alignment(db: sqlite3.Connection, new: AlignmentIn) -> int:
 def _update_alignment(db: sqlite3.Connection, place: _Place, new: AlignmentIn) -> None:
     """One that is this device's own keeps its profile and what is in mind beside it."""
     columns = _columns(new) | {"own": 0}
-    if place.own or not new.machine:
-        columns = {name: columns[name] for name in ("verdict", "done")}
-    known = db.execute("SELECT uuid FROM alignment WHERE id = ?", (place.number,)).fetchone()[0]
-    row = sealed_head(columns | {"uuid": known})
+    kept = {"uuid", "verdict", "done"} if place.own else {*columns}
+    if new.verdict is None:  # it may be damaged where this comes from; one that was there is never taken back
+        kept -= {"verdict", "done"}
+    row = sealed_head({name: columns[name] for name in columns if name in kept})
     marks = ", ".join(f"{name} = ?" for name in row)
     db.execute(f"UPDATE alignment SET {marks} WHERE id = ?", (*row.values(), place.number))

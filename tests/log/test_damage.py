@@ -191,25 +191,46 @@ def test_a_damaged_entry_is_left_out_and_counted(data: Path) -> None:
         ("machine", "{}"),
     ],
 )
+@pytest.mark.parametrize("alone", [True, False])
 def test_what_an_export_has_of_a_damaged_alignment_can_be_taken_in(
-    good: Path, data: Path, tmp_path: Path, column: str, value: object
+    good: Path, data: Path, tmp_path: Path, column: str, value: object, alone: bool
 ) -> None:
     change(data, f"UPDATE alignment SET {column} = ? WHERE id = 1", value)
-    change(data, "UPDATE alignment SET machine = replace(machine, '1600', '1610') WHERE id != 1")
+    if alone:  # no other alignment tells what its laser was
+        change(data, "UPDATE alignment SET machine = replace(machine, '1600', '1610') WHERE id != 1")
+    elif column == "machine":
+        return  # that of the others heals it
     with Log(data) as log:
         text = "".join(log.json_texts())
     assert sum("alignment 1: its laser or its note is damaged" in line for line in log.lost) == 1
     with Log(tmp_path / "new") as log:
         new = import_json(log, io.StringIO(text), judge=check_alignment)
         assert (new.alignments, new.events, new.entries) == (3, 36, 2)
+        assert (log.machine(1) == {}) == alone
         assert [len(log.events(number)) for number in (1, 2, 3)] == [12, 12, 12]
         assert [row["alignment"] for row in entries(log)] == [1, None]
         assert import_json(log, io.StringIO(text), judge=check_alignment).events == 0
     assert check(tmp_path / "new").problems == ()
-    with Log(shutil.copytree(good, tmp_path / "old")) as log:  # which knows these events already
-        before = "".join(log.json_texts())
-        assert import_json(log, io.StringIO(text), judge=check_alignment) == Imported()
-        assert "".join(log.json_texts()) == before
+    with Log(tmp_path / "old") as log:  # which knows all but the newest of it already
+        import_folder(log, good)
+    change(tmp_path / "old", "DELETE FROM event WHERE id = 12")
+    change(tmp_path / "old", "DELETE FROM entry WHERE id = 1")
+    with Log(tmp_path / "old") as log:
+        before, machine = log.alignments()[0], log.machine(1)
+        assert import_json(log, io.StringIO(text), judge=check_alignment) == Imported(events=1, entries=1)
+        assert (log.alignments()[0], log.machine(1)) == (before | {"events": 12}, machine)
+        assert sorted(row["alignment"] or 0 for row in entries(log)) == [0, 1]
+    assert check(tmp_path / "old").problems == ()
+
+
+def test_a_damaged_verdict_elsewhere_takes_none_back_here(good: Path, data: Path, tmp_path: Path) -> None:
+    change(data, "UPDATE alignment SET verdict = NULL WHERE id = 2")
+    with Log(data) as log, Log(tmp_path / "mine") as mine:
+        import_folder(mine, good)
+        before = mine.alignments()[1]
+        log.add_event(2, TURN)
+        assert import_json(mine, io.StringIO("".join(log.json_texts()))).events == 1
+        assert mine.alignments()[1] == before | {"events": 13}
 
 
 # backup and rescue
