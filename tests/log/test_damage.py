@@ -453,6 +453,19 @@ def test_a_save_comes_between_the_steps_of_an_import(
         assert len(saved) > 36 and len(log.alignments()) == 4
 
 
+def test_after_each_step_of_an_import_the_log_is_left_alone_as_long(
+    good: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from server.log import _transfer
+
+    left_alone: list[float] = []
+    monkeypatch.setattr(_transfer, "HELD_S", 1e-9)  # a step of one row takes longer
+    monkeypatch.setattr(_transfer.time, "sleep", left_alone.append)
+    with Log(tmp_path) as log:
+        import_json(log, spoiled(good, lambda _: None))
+    assert left_alone == [1e-9] * (36 + 2 * 3 + 2)  # rows, beginnings and ends of alignments, entries
+
+
 def test_ctrl_c_leaves_no_half_alignment(good: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     from server.log import _transfer
 
