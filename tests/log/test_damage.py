@@ -460,7 +460,7 @@ def test_after_each_step_of_an_import_the_log_is_left_alone_as_long(
 
     left_alone: list[float] = []
     monkeypatch.setattr(_transfer, "HELD_S", 1e-9)  # a step of one row takes longer
-    monkeypatch.setattr(_transfer.time, "sleep", left_alone.append)
+    monkeypatch.setattr("server.log._transfer.time.sleep", left_alone.append)
     with Log(tmp_path) as log:
         import_json(log, spoiled(good, lambda _: None))
     assert left_alone == [1e-9] * (36 + 2 * 3 + 2)  # rows, beginnings and ends of alignments, entries
