@@ -52,6 +52,7 @@ class Salvage:
     twins: dict[tuple[int, int], tuple[int, int]] = field(default_factory=dict)  # the same in another file
     last: dict[str, int] = field(default_factory=dict)  # table → the largest number that it ever gave
     lengths: dict[int, int] = field(default_factory=dict)  # alignment → how many events it had
+    machines: set[str] = field(default_factory=set)  # the profiles that are known to be whole
     lost: list[str] = field(default_factory=list)
 
 
@@ -74,6 +75,7 @@ def salvage(files: Sequence[Path]) -> Salvage:
 def _heal_heads(found: Salvage) -> None:
     """Alignments of one laser share one profile: the checksum says whether it was that of another one."""
     machines = {row.fields["machine"] for row in found.alignments.values() if row.sound}
+    found.machines = machines
     for name, row in found.alignments.items():
         if not row.sound and (fields := sums.healed_head(row.fields, machines)) is not None:
             found.alignments[name] = replace(row, sound=True, fields=row.fields | fields)
@@ -209,7 +211,7 @@ def write(found: Salvage, db: sqlite3.Connection) -> None:
     numbers: dict[str, int] = {}
     for group in _groups(found):
         numbers[group.uuid] = group.number
-        _write_head(db, group)
+        _write_head(db, group, found.machines)
         _write_events(db, group)
         found.lost += [f"alignment {group.number}: {fault}" for fault in group.faults]
     for row in sorted(found.entries.values(), key=lambda row: (row.file, row.number)):
@@ -262,7 +264,7 @@ def _group(number: int, name: str, head: _Row | None, rows: list[_Row], length: 
     if head is None:
         faults.append("its laser's profile and its note are lost")
     elif not head.sound:
-        faults.append("its laser's profile or its note is damaged; compare them before you trust them")
+        faults.append("its laser's profile or its note is damaged; a profile that no other has is left out")
     whole = sorted((row for row in rows if row.sound), key=lambda row: row.fields["sequence"])
     at = {row.fields["sequence"] for row in whole}
     damaged = [row for row in rows if not row.sound and row.fields["sequence"] not in at]
@@ -283,12 +285,15 @@ def _shown(fields: Json) -> str:
     return " ".join(ascii(text)[1:-1].split())[:_SHOWN]
 
 
-def _write_head(db: sqlite3.Connection, group: _Group) -> None:
+def _write_head(db: sqlite3.Connection, group: _Group, machines: set[str]) -> None:
     head = {"uuid": group.uuid, "note": "", "machine": "{}", "source": "offline", "own": 0}
     head |= {"started": group.events[0].fields["happened"] if group.events else ""}
     fields: Json = group.head.fields if group.head else head
     row = {name: fields.get(name) for name in ("uuid", "started", "source", "machine", "note", "own")}
-    row["machine"] = row["machine"] if _is_json(row["machine"]) else "{}"
+    if not _is_json(row["machine"]) or (
+        group.head and not group.head.sound and row["machine"] not in machines
+    ):
+        row["machine"] = "{}"  # one wrong number in it would mislead, or be refused wherever it is taken in
     if group.faults:  # what is not whole is never gone on with
         row |= {"own": 0, "note": f"{row['note']} (rescued; not all of it is there)".strip()}
     row["state"] = fields["state"] if fields.get("sound_state") else None

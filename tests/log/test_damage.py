@@ -283,6 +283,17 @@ def test_rescue_gets_all_but_what_is_damaged_and_a_backup_fills_it(
     assert (exported(data)[1], both.events) == (before[1], 36)
 
 
+def test_a_profile_that_may_be_damaged_is_left_out_and_holds_nothing_up(data: Path, tmp_path: Path) -> None:
+    change(data, "UPDATE alignment SET machine = '{\"name\": 7}', note = 'mine' WHERE id = 2")
+    damage(data, "index")
+    with Log(tmp_path / "mine") as log:
+        assert import_folder(log, data, judge=check_alignment).events == 36
+        assert [log.machine(number) == {} for number in (1, 2, 3)] == [False, True, False]
+    assert sum("a profile that no other has is left out" in line for line in rescue(data).lost) == 1
+    with Log(data) as log:
+        assert log.machine(2) == {} and "mine" in log.alignments()[1]["note"]
+
+
 def test_what_rescue_loses_it_says_alignment_by_alignment(data: Path) -> None:
     for number, page in pages_of(data, "event"):
         if number == 2:
