@@ -16,7 +16,7 @@ from server.log import _checksum as sums
 from server.log._file_format import Found, rows_in
 from server.log._rows import insert, insert_sealed, sealed_head
 from server.log._schema import KINDS, SOURCES, migrate, older_checksum
-from server.log._text import MOMENT, PICTURE, UUID, Json
+from server.log._text import MOMENT, NO_PROFILE, PICTURE, UUID, Json
 
 _ALIGNMENT = ("uuid", "started", "source", "machine", "note", "state", "verdict", "done")
 _EVENT = sums.EVENT
@@ -286,14 +286,14 @@ def _shown(fields: Json) -> str:
 
 
 def _write_head(db: sqlite3.Connection, group: _Group, machines: set[str]) -> None:
-    head = {"uuid": group.uuid, "note": "", "machine": "{}", "source": "offline", "own": 0}
+    head = {"uuid": group.uuid, "note": "", "machine": NO_PROFILE, "source": "offline", "own": 0}
     head |= {"started": group.events[0].fields["happened"] if group.events else ""}
     fields: Json = group.head.fields if group.head else head
     row = {name: fields.get(name) for name in ("uuid", "started", "source", "machine", "note", "own")}
-    if not _is_json(row["machine"]) or (
-        group.head and not group.head.sound and row["machine"] not in machines
-    ):
-        row["machine"] = "{}"  # one wrong number in it would mislead, or be refused wherever it is taken in
+    whole_uuid = bool(fields.get("sound_state"))  # which is in that checksum too
+    whole_head = group.head is None or group.head.sound or (whole_uuid and row["machine"] in machines)
+    if not (whole_head and _is_json(row["machine"])):
+        row["machine"] = NO_PROFILE  # one wrong number would mislead, or be refused wherever it is taken in
     if group.faults:  # what is not whole is never gone on with
         row |= {"own": 0, "note": f"{row['note']} (rescued; not all of it is there)".strip()}
     row["state"] = fields["state"] if fields.get("sound_state") else None

@@ -294,6 +294,22 @@ def test_a_profile_that_may_be_damaged_is_left_out_and_holds_nothing_up(data: Pa
         assert log.machine(2) == {} and "mine" in log.alignments()[1]["note"]
 
 
+@pytest.mark.parametrize(
+    "part", ["uuid = '0f8fad5b-d9cb-469f-a165-70867728950e'", "uuid = '?'", "note = 'x'"]
+)
+def test_what_is_known_already_is_known_again_from_a_damaged_file(
+    good: Path, data: Path, tmp_path: Path, part: str
+) -> None:
+    change(data, f"UPDATE alignment SET {part} WHERE id = 2")
+    damage(data, "index")
+    with Log(tmp_path / "mine") as log:
+        import_folder(log, good, judge=check_alignment)
+        before = "".join(log.json_texts())
+        new = import_folder(log, data, judge=check_alignment)
+        assert (new.alignments, new.events, new.entries) == (0, 0, 0)
+        assert "".join(log.json_texts()) == before
+
+
 def test_what_rescue_loses_it_says_alignment_by_alignment(data: Path) -> None:
     for number, page in pages_of(data, "event"):
         if number == 2:
