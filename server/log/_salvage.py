@@ -113,10 +113,12 @@ def _ask_sqlite(found: Salvage, path: Path) -> None:
     """Where SQLite can still say it, from the indexes alone: how many of each there were."""
     sql = "SELECT alignment_id, max(sequence) FROM event GROUP BY 1"
     with suppress(sqlite3.Error, UnicodeError, ValueError), closing(_opened(path)) as db:
-        found.last = {
-            str(name): int(last) for name, last in db.execute("SELECT name, seq FROM sqlite_sequence")
-        }
-        found.lengths = {int(number): int(last) for number, last in db.execute(sql)}
+        for name, last in db.execute("SELECT name, seq FROM sqlite_sequence"):
+            if isinstance(last, int):  # whatever it says, it may be damaged
+                found.last[str(name)] = last
+        for number, last in db.execute(sql):
+            if isinstance(number, int) and isinstance(last, int):
+                found.lengths[number] = last
 
 
 def _opened(path: Path) -> sqlite3.Connection:

@@ -35,6 +35,7 @@ from server.log import (
     written_whole,
 )
 from server.log._file_format import rows_in
+from server.log._salvage import salvage
 from server.session.import_check import check_alignment
 from tests.bench.log_flips import Tally, exported, one_flip, small_log
 
@@ -264,6 +265,17 @@ def damage(data: Path, place: str) -> None:
         overwrite(data, (page[0] - 1) * 4096, bytes(4096))
     else:
         overwrite(data, 0, b"no SQLite")
+
+
+def test_numbers_that_are_none_are_not_believed(tmp_path: Path) -> None:
+    path = tmp_path / "spotwright.db"
+    with closing(sqlite3.connect(path)) as db, db:
+        db.execute("CREATE TABLE event (id INTEGER PRIMARY KEY AUTOINCREMENT, alignment_id, sequence)")
+        rows = [(None, 3), (1, "x"), (b"2", 2), (1.5, 2), (4, 5)]
+        db.executemany("INSERT INTO event (alignment_id, sequence) VALUES (?, ?)", rows)
+        db.execute("UPDATE sqlite_sequence SET seq = NULL")
+    found = salvage([path])
+    assert (found.last, found.lengths) == ({}, {4: 5})
 
 
 @pytest.mark.parametrize("place", ["event", "alignment", "index", "head"])
