@@ -53,6 +53,8 @@ class Salvage:
     last: dict[str, int] = field(default_factory=dict)  # table → the largest number that it ever gave
     lengths: dict[int, int] = field(default_factory=dict)  # alignment → how many events it had
     machines: set[str] = field(default_factory=set)  # the profiles that are known to be whole
+    heads: dict[str, list[_Row]] = field(default_factory=lambda: defaultdict(list))  # uuid → all of them
+    newest: dict[tuple[int, int], int] = field(default_factory=dict)  # file, number → last event there
     lost: list[str] = field(default_factory=list)
 
 
@@ -107,6 +109,10 @@ def _take(found: Salvage, file: int, record: Found) -> None:
                 rows[fields["uuid"]] = row
             if rows is found.alignments:
                 found.owners.setdefault((file, record.rowid), fields["uuid"])
+                found.heads[fields["uuid"]].append(row)
+            if rows is found.events and whole:
+                place = file, fields["alignment_id"]
+                found.newest[place] = max(found.newest.get(place, 0), fields["sequence"])
 
 
 def _ask_sqlite(found: Salvage, path: Path) -> None:
@@ -216,7 +222,7 @@ def write(found: Salvage, db: sqlite3.Connection) -> None:
         _write_head(db, group, found.machines)
         _write_events(db, group)
         found.lost += [f"alignment {group.number}: {fault}" for fault in group.faults]
-    for row in sorted(found.entries.values(), key=lambda row: (row.file, row.number)):
+    for row in sorted(found.entries.values(), key=lambda row: (row.number, row.file)):
         _write_entry(db, found, row, numbers)
     _tell_the_end(found)
     db.execute("COMMIT")
@@ -232,8 +238,8 @@ def _groups(found: Salvage) -> Iterator[_Group]:
     order = sorted({*found.alignments, *events}, key=lambda name: _place(found, name, events[name]))
     taken = set[int]()
     for name in order:
-        head = found.alignments.get(name)
         rows = events[name]
+        head = _completed(found, found.alignments.get(name), rows)
         number = head.number if head else rows[0].fields["alignment_id"]
         if not any(row.sound for row in rows) and (head is None or not head.sound):
             _tell_damaged(found, number, head, rows)
@@ -242,6 +248,20 @@ def _groups(found: Salvage) -> Iterator[_Group]:
         taken.add(number)
         place = _place(found, name, rows)
         yield _group(number, name, head, rows, found.lengths.get(place[1], 0) if place[0] == 0 else 0)
+
+
+def _completed(found: Salvage, head: _Row | None, events: list[_Row]) -> _Row | None:
+    """A damaged state or verdict is taken from another file, if that has all the entries that go with it."""
+    if head is None or not head.sound:
+        return head
+    last = max((row.fields["sequence"] for row in events if row.sound), default=0)
+    fields = head.fields
+    for part, names in (("sound_state", ("state",)), ("sound_verdict", ("verdict", "done"))):
+        for other in found.heads[fields["uuid"]]:
+            as_new = other.file != head.file and found.newest.get((other.file, other.number), 0) == last
+            if not fields[part] and other.live and other.sound and other.fields[part] and as_new:
+                fields = fields | {name: other.fields[name] for name in (*names, part)}
+    return replace(head, fields=fields)
 
 
 def _place(found: Salvage, name: str, rows: list[_Row]) -> tuple[int, int]:

@@ -295,6 +295,28 @@ def test_rescue_gets_all_but_what_is_damaged_and_a_backup_fills_it(
     assert (exported(data)[1], both.events) == (before[1], 36)
 
 
+@pytest.mark.parametrize(
+    "part", ["state = '{}'", "verdict = NULL", "done = 0", "note = 'x'", "machine = '{}'", "started = ''"]
+)
+def test_a_backup_fills_what_is_damaged_beside_the_entries(
+    good: Path, data: Path, tmp_path: Path, part: str
+) -> None:
+    change(data, f"UPDATE alignment SET {part} WHERE id = 2")
+    change(data, "UPDATE entry SET body = '{}' WHERE id = 1")
+    assert rescue(data, [good]).lost == ()
+    assert exported(data) == exported(good)
+
+
+def test_a_backup_with_fewer_entries_does_not_tell_what_is_in_mind_now(good: Path, data: Path) -> None:
+    with Log(data) as log:
+        log.add_event(2, TURN, state={"used": False})
+    change(data, "UPDATE alignment SET state = '{}' WHERE id = 2")
+    (said,) = rescue(data, [good]).lost
+    assert "what was in mind beside its entries is damaged" in said
+    with Log(data) as log:
+        assert log.state(2) is None and len(log.events(2)) == 13
+
+
 def test_a_profile_that_may_be_damaged_is_left_out_and_holds_nothing_up(data: Path, tmp_path: Path) -> None:
     change(data, "UPDATE alignment SET machine = '{\"name\": 7}', note = 'mine' WHERE id = 2")
     damage(data, "index")
