@@ -287,7 +287,8 @@ class Events(In):
     events: list[Event]
 
 
-class Document(Events):
+class Document(In):
     """A whole alignment document."""
 
     machine: Profile
+    events: list[Event]
