@@ -147,7 +147,7 @@ def _press(of: str, step: str, act: Callable[[], None]) -> tuple[Json, int]:
     """Return the state after the press, and the status; 409 with the state where another step is due."""
     session = shared().session(of)
     try:
-        with session.answering(step) if step else nullcontext():
+        with session.answering(step):
             act()
     except Overtaken as late:
         told = {"path": late.path, "message": late.message}

@@ -38,7 +38,6 @@ Bar = Annotated[float, Field(gt=0, le=1000, allow_inf_nan=False)]
 Name = Annotated[str, Field(min_length=1, max_length=200)]  # as a profile may have
 StepName = Annotated[str, Field(min_length=1, max_length=40)]
 Key = Annotated[str, Field(min_length=8, max_length=64, pattern=r"^[A-Za-z0-9_-]*$")]
-UNNAMED: Any = ""  # a press without its names counts; with ``...`` in its place it is refused
 Model = TypeVar("Model", bound="Body")
 
 
@@ -51,8 +50,8 @@ class Body(BaseModel):
 class Action(Body):
     """A press of a page: the step that it answers, and its own key (``server.pages.presses``)."""
 
-    step: StepName = UNNAMED
-    key: Key = UNNAMED
+    step: StepName
+    key: Key
 
 
 class Nothing(Action):

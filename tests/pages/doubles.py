@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
+from uuid import uuid4
 
 import numpy as np
+from flask.testing import FlaskClient
 
 from firmware import Frame
 from server.practice import default_profile
@@ -50,6 +52,11 @@ STEPS: list[Json] = [
     {"do": "inspect", "cause": "gantry-racking", "say": "Look whether the gantry stands square."},
     {"do": "done", "say": "Good enough to cut."},
 ]
+
+
+def names(client: FlaskClient, of: str = "bench") -> Json:
+    """Return what a page adds to a press: the step that is due, and a new key."""
+    return {"step": client.get(f"/api/state?of={of}").get_json()["step"], "key": uuid4().hex}
 
 
 def step_of(data: Json) -> Step:

@@ -12,7 +12,7 @@ from flask.testing import FlaskClient
 
 from server.log import Log
 from server.pages import Config, create_app
-from tests.pages.doubles import FRONT_LEFT, MACHINE, Bench, Script, mark, reading
+from tests.pages.doubles import FRONT_LEFT, MACHINE, Bench, Script, mark, names, reading
 from vision import NoReading
 
 Json = dict[str, Any]
@@ -110,7 +110,9 @@ def photo(client: FlaskClient, after: bytes | None, *, before: bytes | None = No
     # written out by hand: the test client's own writer leaves a large upload's file open
     parts = [
         (name, "", text.encode())
-        for name, text in ({"station": "mirror-2", "head_mm": "0,0"} | fields).items()
+        for name, text in (
+            {"station": "mirror-2", "head_mm": "0,0"} | names(client, "offline") | fields
+        ).items()
     ]
     files = {"after": after, "before": before}
     parts += [(name, f'; filename="{name}.jpg"', data) for name, data in files.items() if data is not None]
@@ -212,7 +214,7 @@ def test_a_log_goes_to_another_device_and_is_not_taken_twice(client: FlaskClient
     ).test_client()
     hang = {"station": "mirror-1", "head_mm": [0, 1000]}
     for action, body in (("acknowledge", {}), ("hang", hang), ("pulse", {})):
-        assert here.post(f"/api/do/bench/{action}", json=body).status_code == 200
+        assert here.post(f"/api/do/bench/{action}", json=body | names(here)).status_code == 200
     exported = here.get("/log/spotwright-log.json").data
     other = create_app(
         Config(data=tmp_path / "other", source=Bench, services=Script().services())
