@@ -23,7 +23,7 @@ interface Elsewhere { name: string; offset_mm: number[] | null; station: string 
 interface Rig { faults: { line: string; urgent: boolean }[]; rigs: Elsewhere[]; live: Live | null; lid_closed: boolean | null }
 interface ChainLink { link: string; name: string; state: string; note: string }
 interface VerdictRow { name: string; value: string; limit: string; good: boolean; known: boolean }
-interface Verdict { aligned: boolean; rows: VerdictRow[]; reasons: string[]; power: string | null; worst: string }
+interface Verdict { aligned: boolean; good: boolean; headline: string; rows: VerdictRow[]; reasons: string[]; power: string | null; worst: string }
 interface ReadingRow { id: number; when: string; kind: string; withdrawn: boolean; has_picture: boolean; words: string }
 interface FinishStep { words: string; link: string }
 interface Hold { mount: number; screw: string; way: number }

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from server.log import Json
+from server.pages.outcome import headline
 from server.pages.words import head_words
 from server.session.events import Difference, Entry, Event, Inspected, MarkSeen, NoMark, Shift, Turn, Undo
 from server.solver.machine.power import percent
@@ -24,8 +25,11 @@ def verdict_rows(verdict: Json | None, machine: Profile) -> Json | None:
     rows.append(_measured("Offset at the lens", verdict.get("lens_mm"), tolerance.lens_mm))
     rows.append(_measured("Offset at the nozzle", verdict.get("nozzle_mm"), tolerance.nozzle_mm))
     worst, power = verdict.get("worst_at_head_mm"), verdict.get("worst_power")
+    within = all(row["good"] or not row["known"] for row in rows)
     return {
         "aligned": verdict["aligned"],
+        "headline": headline(aligned=verdict["aligned"], within=within),
+        "good": verdict["aligned"] and within,
         "rows": rows,
         "reasons": verdict.get("reasons", []),
         "power": None if power is None else percent(power),

@@ -11,6 +11,7 @@ from server.pages.figures import big
 from server.pages.finish import finish
 from server.pages.landing import landing
 from server.pages.lists import reading_row, verdict_rows
+from server.pages.outcome import outcome_words
 from server.pages.way import follow, way
 from server.pages.words import the_place
 from server.session.snapshot import Snapshot, marked_place
@@ -94,6 +95,8 @@ def _now(snapshot: Snapshot) -> str:
 def _sentence(snapshot: Snapshot) -> list[str]:
     """Return the order itself, to be read from afar, and what is said beside it."""
     step, place = snapshot.step, marked_place(snapshot.step)
+    if step.do == "done":
+        return [outcome_words(step.verdict, snapshot.machine.tolerance), ""]
     if place is None:
         return [f"{step.parts.order}.", _beside(step.parts)]
     if not snapshot.cautions:

@@ -18,6 +18,7 @@ FAULT: Json = {
     "reason": "gantry-racking was not fixed",
     "say": "The gantry does not stand square.",
 }
+NEARLY: Json = VERDICT | {"overlap_mm": {"mirror-2": 0.4, "mirror-3": 1.3}}
 CARD_OF_3 = CardInPicture(
     "mirror-3", ((9.0, 0.0, 640.0), (0.0, -9.0, 360.0), (0.0, 0.0, 1.0)), (1280, 720), 4
 )
@@ -69,6 +70,7 @@ def _snapshots() -> dict[str, Snapshot]:
         "shift a mount": _moved("mirror-2", [3.2, 0, 0]),
         "inspect": snapshot(INSPECT),
         "done": snapshot({**DONE, "verdict": VERDICT}),
+        "nearly": snapshot({**DONE, "verdict": NEARLY}),
         "fault": snapshot(FAULT),
         **{f"live, {kind}": _live(offset_mm) for kind, offset_mm in LIVE.items()},
     }
