@@ -6,7 +6,7 @@ type Link = import("../server/pages/static/link.js").Link;
 interface Amount { way: string; value: string; unit: string }
 interface Act { kind: string; what: string; where: string; amount: Amount[]; tone?: string }
 interface Big { value: string; unit: string; label: string; kind: string }
-interface Button { label: string; action: string; body: Record<string, unknown> }
+interface Button { label: string; action: string; body: Record<string, unknown>; link?: string }
 interface Aim { station: string; head_mm: number[]; offset_mm: number[]; sigma_mm: number | number[] }
 interface Mark { offset_mm: number[]; width_mm: number[] }
 interface Card { station: string; name: string; head: string; axes: Record<string, string>; trail: number[][]; mark: Mark | null; aim: Aim | null; words: string }

@@ -18,7 +18,9 @@ from server.pages import bodies as b
 from server.pages.device import Device, remember, units
 from server.pages.lasers import Lasers
 from server.pages.picture import WIDTHS
-from server.pages.shared import shared
+from server.pages.shared import last_done, shared
+from server.pages.symptoms import SYMPTOMS, places_of
+from server.session.check import Check
 from server.session.session import Overtaken, Refused, Session, read_photo
 from vision import BarRefused, PictureRefused
 from vision.picture import check_together
@@ -166,6 +168,15 @@ def _restart(session: Session, body: b.Restart) -> None:
     session.restart(machine=_lasers().current(), options=options)
 
 
+def _check(session: Session, body: b.CheckFor) -> None:
+    if body.what not in SYMPTOMS:
+        raise Refused(f"There is no check named {body.what}.", path="what")
+    symptom, kind = SYMPTOMS[body.what], session.source.kind
+    machine = session.source.machine() or _lasers().current()
+    places, then = places_of(symptom, solver.parse_profile(machine)), last_done(machine["name"], kind)
+    session.check(Check(symptom.name, places, then), f"Check: {symptom.words}.", machine=machine)
+
+
 ACTIONS: dict[str, tuple[type[b.Action], Callable[[Session, Any], None]]] = {
     "acknowledge": (b.Nothing, lambda session, _: session.acknowledge()),
     "hang": (b.Hang, lambda session, body: session.hang(body.place())),
@@ -184,6 +195,8 @@ ACTIONS: dict[str, tuple[type[b.Action], Callable[[Session, Any], None]]] = {
     "withdraw": (b.Withdraw, lambda session, body: session.withdraw(body.event)),
     "undo": (b.Nothing, lambda session, _: session.undo()),
     "restart": (b.Restart, _restart),
+    "check": (b.CheckFor, _check),
+    "go-on": (b.Nothing, lambda session, _: session.go_on()),
 }
 
 

@@ -15,6 +15,7 @@ from server.sources.base import Place
 __all__ = [
     "Action",
     "Bars",
+    "CheckFor",
     "Choice",
     "Ease",
     "Hang",
@@ -138,6 +139,12 @@ class Bars(Body):
     """What the check bars of the printed cards measure, mm: across, up; none trusts the print."""
 
     bars_mm: tuple[Bar, Bar] | None
+
+
+class CheckFor(Action):
+    """What is wrong today, by its name among the symptoms."""
+
+    what: StepName
 
 
 class Restart(Action):

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from server.log import Json
+from server.pages.check_outcome import check_outcome
+from server.pages.symptoms import MONTHLY
 from server.pages.way import follow
 from server.pages.words import head_words
 from server.session.mark_taking import BLANKS
@@ -16,9 +18,20 @@ from server.sources.base import Place
 
 __all__ = ["buttons", "undo_button"]
 
+OTHERWISE = ("What else it may be", "/checks")
+
 
 def buttons(snapshot: Snapshot) -> Json:
     """Return ``primary``, ``others`` and ``choices``: each a label, an action, the body that it sends."""
+    if snapshot.checked:
+        return _checked_buttons(snapshot)
+    made = _buttons(snapshot)
+    if snapshot.checking and snapshot.cautions:
+        made["others"].append(_button("Leave the check: align", "go-on"))
+    return made
+
+
+def _buttons(snapshot: Snapshot) -> Json:
     step = snapshot.step
     match step.do:
         case "mark" if not snapshot.cautions:
@@ -38,6 +51,15 @@ def buttons(snapshot: Snapshot) -> Json:
 def undo_button(snapshot: Snapshot) -> Json | None:
     """Return what takes the newest event back, None where nothing can be taken back."""
     return _button("That was wrong: take it back", "undo") if snapshot.may_undo else None
+
+
+def _checked_buttons(snapshot: Snapshot) -> Json:
+    assert snapshot.check is not None
+    outcome = check_outcome(snapshot.check, snapshot.counted, snapshot.machine)
+    if outcome.kind == "off":
+        return _set(_button("Align from here", "go-on"))
+    else_ = ("Set the next check", "/log#upkeep") if snapshot.check.name == MONTHLY else OTHERWISE
+    return _set(_link(*else_), _button("Align all the same", "go-on"))
 
 
 def _turn_buttons(snapshot: Snapshot) -> Json:
@@ -111,6 +133,11 @@ def _inspect_buttons(step: Step) -> Json:
 
 def _button(label: str, action: str, body: Json | None = None) -> Json:
     return {"label": label, "action": action, "body": body or {}}
+
+
+def _link(label: str, address: str) -> Json:
+    """Return a button that leads to another page."""
+    return {"label": label, "action": "", "body": {}, "link": address}
 
 
 def _set(primary: Json | None, *others: Json) -> Json:

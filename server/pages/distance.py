@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from server.log import Json
+from server.pages.check_outcome import as_act, check_outcome
 from server.pages.outcome import worst
 from server.pages.words import controller_words, head_words
 from server.session.snapshot import Snapshot, marked_place
@@ -32,6 +33,8 @@ def distance(snapshot: Snapshot) -> Json:
     the machine, or empty.
     """
     place = marked_place(snapshot.step)
+    if snapshot.check is not None and snapshot.checked:
+        return as_act(check_outcome(snapshot.check, snapshot.counted, snapshot.machine))
     if snapshot.step.do == "done":
         return _done(snapshot.step, snapshot.machine)
     return _mark(snapshot, place) if place else _OTHERS[snapshot.step.do](snapshot.step)

@@ -59,8 +59,8 @@ def outcome_words(verdict: Verdict | None, tolerance: Tolerance) -> str:
         return "Done: the marks were found where they belong."
     beyond = worst(verdict, tolerance)
     if beyond is not None:
-        found = f"{beyond.name} {beyond.value_mm:.1f} mm, where {beyond.limit_mm:g} mm may be"
+        found = f"the {beyond.name} is {beyond.value_mm:.1f} mm, and {beyond.limit_mm:g} mm may be"
         return f"Nearly: {found}. No step surely makes it better: let a test cut tell."
     at = max(verdict.overlap_mm, key=lambda station: verdict.overlap_mm[station])
     spans = f"the marks at {station_words(at)} lie {verdict.overlap_mm[at]:.1f} mm apart at most"
-    return f"Good enough to cut: {spans}, where {tolerance.overlap_mm:g} mm may be."
+    return f"Good enough to cut: {spans}, and {tolerance.overlap_mm:g} mm may be."

@@ -18,6 +18,7 @@ from server.pages.device import in_units, units
 from server.pages.lists import event_words, verdict_rows
 from server.pages.setup import PITCHES, Answers, profile_from, what_matters
 from server.pages.shared import shared
+from server.pages.symptoms import SYMPTOMS, place_sentence, places_of
 from server.pages.upkeep import as_picture, cut_rows, reminder_rows
 from server.pages.view import CAUTIONS
 from server.session.events import event_of
@@ -31,6 +32,7 @@ NAVIGATION = (
     ("pages.bench", "Bench"),
     ("pages.offline", "Offline"),
     ("pages.bed", "Bed"),
+    ("pages.today", "What is wrong?"),
     ("pages.log", "Log"),
     ("pages.checks", "Checks"),
     ("pages.laser", "Laser"),
@@ -81,6 +83,29 @@ def bed_chart(number: int) -> Response:
     shape = request.args.get("shape", "")
     drawn = bed_svg(shared().log.document(number), shape=shape if shape in SHAPES else "wide")
     return Response(drawn, mimetype="image/svg+xml", headers=DRAWING)
+
+
+@pages.get("/today")
+def today() -> str:
+    """What is wrong today? The ways in, by what the person sees."""
+    return render_template("today.html", symptoms=SYMPTOMS.values())
+
+
+@pages.get("/today/<name>")
+def symptom(name: str) -> str:
+    """What to look at first, and which pulses tell."""
+    if name not in SYMPTOMS:
+        abort(404, "There is no such check.")
+    known, sessions = SYMPTOMS[name], shared().sessions
+    machine = parse_profile(sessions["bench"].source.machine() or shared().lasers.current())
+    now = {of: session.snapshot() for of, session in sessions.items()}
+    return render_template(
+        "symptom.html",
+        symptom=known,
+        places=[place_sentence(place, machine.bed) for place in places_of(known, machine)],
+        steps={of: snapshot.step_name for of, snapshot in now.items()},
+        under_way=bool(now["bench"].counted) and now["bench"].step.do != "done",
+    )
 
 
 @pages.get("/checks")

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from server.log import Json
 from server.pages.buttons import buttons, undo_button
 from server.pages.chain import chain_view
+from server.pages.check_outcome import check_outcome
 from server.pages.distance import distance
 from server.pages.drawings import card_view, mount_of, mount_view, plan_view, shift_view
 from server.pages.figures import big
@@ -15,7 +18,7 @@ from server.pages.outcome import outcome_words
 from server.pages.way import follow, way
 from server.pages.words import the_place
 from server.session.snapshot import Snapshot, marked_place
-from server.solver.steps import Parts
+from server.solver.steps import Parts, Step
 from server.solver.words import station_words
 from server.sources.base import Place
 
@@ -39,6 +42,8 @@ CAUTIONS = (
 
 def page_state(snapshot: Snapshot) -> Json:
     """Return what the page draws, as plain JSON: words, primary button, drawings' numbers, lists."""
+    if snapshot.checked:  # what the solver would do next is not the question yet
+        snapshot = replace(snapshot, step=Step("check", parts=Parts("the check is over")))
     machine, step = snapshot.machine, snapshot.step
     followed = follow(snapshot)
     return {
@@ -94,7 +99,19 @@ def _now(snapshot: Snapshot) -> str:
 
 def _sentence(snapshot: Snapshot) -> list[str]:
     """Return the order itself, to be read from afar, and what is said beside it."""
+    first, beside = _words(snapshot)
+    if snapshot.check is None or not snapshot.checking or snapshot.checked:
+        return [first, beside]
+    count = len(snapshot.check.places)
+    number = count - len(snapshot.check.left(snapshot.counted)) + 1
+    return [first, f"Check, pulse {number} of {count}. {beside}".strip()]
+
+
+def _words(snapshot: Snapshot) -> list[str]:
     step, place = snapshot.step, marked_place(snapshot.step)
+    if snapshot.check is not None and snapshot.checked:
+        outcome = check_outcome(snapshot.check, snapshot.counted, snapshot.machine)
+        return [outcome.told, outcome.rest]
     if step.do == "done":
         return [outcome_words(step.verdict, snapshot.machine.tolerance), ""]
     if place is None:

@@ -15,6 +15,7 @@ from server.log import Json, Log
 from server.session.adjustments import Adjusting
 from server.session.card_doubts import CardDoubts
 from server.session.card_view import CardSight
+from server.session.check import Check
 from server.session.events import Shift, Turn, event_json
 from server.session.held_screw import Turning
 from server.session.mark_taking import MarkTaking, SentMark
@@ -293,6 +294,25 @@ class Session(Versioned):
             self._state.keep(rigs=rigs)
             self._leave_the_tape()
             self._state.note(self.beginning())
+
+    def check(self, check: Check, note: str, *, machine: Json | None = None) -> None:
+        """Leave this alignment in the log as it is and begin a new one with a few pulses that are known."""
+        with self._lock:
+            self._journal.next_machine = self.source.machine() or machine or self.machine()
+            rigs = self._state.memory.rigs
+            self._journal.begin(anew=True, note=note)
+            self._resume()
+            self._state.keep(rigs=rigs)
+            self._state.ask_first(check)
+            self._leave_the_tape()
+            self._state.note(self.beginning())
+
+    def go_on(self) -> None:
+        """A check is over, or left: from here on the solver says what comes next."""
+        with self._lock:
+            if self._state.memory.check is None:
+                raise Refused("There is no check under way.", path="check", status=409)
+            self._state.ask_first(None)
 
     def offer(self, machine: Json) -> None:
         """Use this profile from now on where nothing has been read yet, else from the next alignment on."""

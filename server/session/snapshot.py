@@ -7,6 +7,7 @@ from typing import Any
 
 from firmware.health import Finding
 from server.log import Json
+from server.session.check import Check
 from server.session.events import Entry, Event, MarkSeen
 from server.solver import Profile, Step
 from server.solver.machine.profile import Point
@@ -129,7 +130,7 @@ class Snapshot:
     step_name : names the step for whoever answers it. cautions : they were acknowledged. place : where the
     card was said to hang. aimed : where the mark after the newest move was to land. misses : so many pulses
     at the right card left no mark. used : the tape that hangs has been fired at. turned : a held screw has
-    turned. may_undo : the newest event can be taken back.
+    turned. may_undo : the newest event can be taken back. check : a few pulses, and nothing turned.
     """
 
     version: int
@@ -153,6 +154,17 @@ class Snapshot:
     card: CardInPicture | None = None
     rig: Hardware = Hardware()
     may_undo: bool = False
+    check: Check | None = None
+
+    @property
+    def checked(self) -> bool:
+        """Whether a check has all its marks, and nothing was moved since."""
+        return self.checking and not (self.check and self.check.left(self.counted))
+
+    @property
+    def checking(self) -> bool:
+        """Whether a check is under way, or over and waiting for a word."""
+        return self.check is not None and not self.check.is_over(self.counted)
 
     @property
     def wrong_card(self) -> str | None:

@@ -7,6 +7,7 @@ from dataclasses import replace
 from typing import Any
 
 from server.log import Json, Log
+from server.session.check import Check
 from server.session.events import Event, MarkSeen, NoMark, event_json
 from server.session.journal import Journal
 from server.session.notes import Candidates, Memory, pair
@@ -68,6 +69,7 @@ class SessionState:
             card=card,
             rig=self._rig.now(),
             may_undo=memory.before is not None,
+            check=memory.check,
         )
 
     @property
@@ -87,6 +89,14 @@ class SessionState:
         """Find the step anew: the profile of the next alignment is another one."""
         self.journal.think()
         self.memory = replace(self.memory, answered=self.memory.answered + 1)
+        self._tell()
+
+    def ask_first(self, check: Check | None) -> None:
+        """Ask for the marks of that check before anything else, or for no more of them; written down."""
+        memory = replace(self.memory, check=check, said="", answered=self.memory.answered + 1)
+        self.journal.keep(self._state(memory))
+        self.journal.think()
+        self.memory = memory
         self._tell()
 
     def save(

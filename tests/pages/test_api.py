@@ -185,7 +185,9 @@ def test_the_newest_frame_is_a_jpeg_that_nobody_stores(client: FlaskClient) -> N
     assert answer.headers["Cache-Control"] == "no-store"
 
 
-@pytest.mark.parametrize("path", ["/", "/offline", "/bed", "/log", "/checks", "/laser", "/cautions"])
+@pytest.mark.parametrize(
+    "path", ["/", "/offline", "/bed", "/log", "/checks", "/today", "/today/monthly", "/laser", "/cautions"]
+)
 def test_the_pages_come_whole_and_empty(client: FlaskClient, path: str) -> None:
     answer = client.get(path)
     assert answer.status_code == 200
@@ -236,7 +238,9 @@ def test_what_is_no_log_is_not_taken_in(
     assert Log(tmp_path, access="read-only").alignments() == []
 
 
-@pytest.mark.parametrize("path", ["/log/77", "/log/spotwright-log.xls", "/nothing", "/log/picture/5"])
+@pytest.mark.parametrize(
+    "path", ["/log/77", "/today/nothing", "/log/spotwright-log.xls", "/nothing", "/log/picture/5"]
+)
 def test_what_is_not_there_is_a_page_that_says_so(client: FlaskClient, path: str) -> None:
     answer = client.get(path)
     assert answer.status_code == 404

@@ -13,7 +13,19 @@ from server.pages import Config, create_app
 from server.pages.guard import MOST_ASKERS, AccessGuard, keep_secret, new_code
 from tests.pages.doubles import Bench, Script, names
 
-PAGES = ["/", "/offline", "/bed", "/checks", "/log", "/laser", "/laser/new", "/cautions", "/nothing"]
+PAGES = [
+    "/",
+    "/offline",
+    "/bed",
+    "/checks",
+    "/today",
+    "/today/monthly",
+    "/log",
+    "/laser",
+    "/laser/new",
+    "/cautions",
+    "/nothing",
+]
 
 
 @pytest.fixture

@@ -92,6 +92,7 @@ function show(state, link, onState) {
   showChain(state.chain);
   showVerdict(state.verdict);
   showFinish(state);
+  find("#today").hidden = !state.finish && state.readings.length > 0;
   showReadings(state, link);
   showUndo(state, link);
   showScale(state);

@@ -51,6 +51,7 @@ const occasion = ({ choices, readings, run }) => JSON.stringify([choices, readin
 
 /** @param {Button} button @param {Link} link @param {boolean} [main] */
 function make(button, link, main = false) {
+  if (button.link) return html("a", { class: main ? "button primary" : "button", href: button.link }, button.label);
   const look = {
     type: "button",
     id: main ? "primary" : null,
