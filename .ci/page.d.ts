@@ -32,7 +32,7 @@ interface State {
   version: number; run: string; source: string; alignment: number | null; said: string; missed: boolean;
   cautions_acknowledged: boolean; laser: string; do: string; now: string; fires: boolean; near_tube: boolean;
   follow: Follow | null; way: Way | null; act: Act; say: string[]; why: string;
-  primary: Button | null; others: Button[]; choices: Button[]; undo?: Button | null; big: Big[];
+  primary: Button | null; others: Button[]; choices: Button[]; again: Button | null; undo?: Button | null; big: Big[];
   landing: Landing | null; finish: { told: string; steps: FinishStep[] } | null; card: Card | null; picture: Picture | null;
   mount: Mount | null; shift: Shift | null; plan: Plan; rig: Rig | null; chain: ChainLink[]; verdict: Verdict | null;
   readings: ReadingRow[]; mounts: { mirror: number; contacts: Contact[] }[]; holder: string | null; units: string;

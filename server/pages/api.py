@@ -20,6 +20,7 @@ from server.pages.lasers import Lasers
 from server.pages.picture import WIDTHS
 from server.pages.shared import last_done, shared
 from server.pages.symptoms import SYMPTOMS, places_of
+from server.pages.turned import really_turned, went_wrong_way
 from server.session.check import Check
 from server.session.session import Overtaken, Refused, Session, read_photo
 from vision import BarRefused, PictureRefused
@@ -168,6 +169,24 @@ def _restart(session: Session, body: b.Restart) -> None:
     session.restart(machine=_lasers().current(), options=options)
 
 
+def _turn(session: Session, body: b.Turn) -> None:
+    """A turn is kept as far as the mark shows that it went, beside what was asked."""
+    snapshot = session.snapshot()
+    step = snapshot.step
+    is_asked = (step.mount, step.screw, step.turns) == (body.mount, body.screw, body.turns)
+    went = really_turned(snapshot) if is_asked else None
+    session.turn(body.mount, body.screw, body.turns, went=went)
+
+
+def _pulse(session: Session) -> None:
+    """Before the mark is read that follows a turn the wrong way, that turn is kept."""
+    snapshot = session.snapshot()
+    step, went = snapshot.step, really_turned(snapshot)
+    if went is not None and went_wrong_way(snapshot) and step.mount is not None and step.turns is not None:
+        session.turn(step.mount, step.screw or "", step.turns, went=went)
+    session.pulse()
+
+
 def _check(session: Session, body: b.CheckFor) -> None:
     if body.what not in SYMPTOMS:
         raise Refused(f"There is no check named {body.what}.", path="what")
@@ -180,14 +199,14 @@ def _check(session: Session, body: b.CheckFor) -> None:
 ACTIONS: dict[str, tuple[type[b.Action], Callable[[Session, Any], None]]] = {
     "acknowledge": (b.Nothing, lambda session, _: session.acknowledge()),
     "hang": (b.Hang, lambda session, body: session.hang(body.place())),
-    "pulse": (b.Nothing, lambda session, _: session.pulse()),
+    "pulse": (b.Nothing, lambda session, _: _pulse(session)),
     "no-mark": (b.Maybe, lambda session, body: session.no_mark(body.place())),
     "typed": (
         b.Typed,
         lambda session, body: session.typed(body.place(), body.offset_mm, body.sigma_mm),
     ),
     "choose": (b.Choice, lambda session, body: session.choose(body.index)),
-    "turn": (b.Turn, lambda session, body: session.turn(body.mount, body.screw, body.turns)),
+    "turn": (b.Turn, _turn),
     "ease": (b.Ease, lambda session, body: session.ease(body.mount, body.screw, body.way)),
     "shift": (b.Shift, lambda session, body: session.shift(body.part, body.move_mm)),
     "inspected": (b.Inspected, lambda session, body: session.inspected(body.cause, body.outcome)),

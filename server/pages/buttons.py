@@ -22,7 +22,10 @@ OTHERWISE = ("What else it may be", "/checks")
 
 
 def buttons(snapshot: Snapshot) -> Json:
-    """Return ``primary``, ``others`` and ``choices``: each a label, an action, the body that it sends."""
+    """Return ``primary``, ``others``, ``choices``, ``again``: each a label, an action, what it sends.
+
+    again : the large button while the mark goes the wrong way or has left; None where no mark is followed.
+    """
     if snapshot.checked:
         return _checked_buttons(snapshot)
     made = _buttons(snapshot)
@@ -68,7 +71,10 @@ def _turn_buttons(snapshot: Snapshot) -> Json:
     by_page = snapshot.source == "practice" and not snapshot.turned
     body = {"mount": step.mount, "screw": step.screw, "turns": step.turns}
     turned = _button(f"Turn it {words}" if by_page else f"I turned it {words}", "turn", body)
-    if snapshot.source == "offline" or aim is None or follow(snapshot) is not None:
+    if follow(snapshot) is not None:
+        fire = "Fire one pulse, and read it" if snapshot.source == "practice" else "That was a pulse: read it"
+        return _set(turned) | {"again": _button(fire, "pulse")}
+    if snapshot.source == "offline" or aim is None:
         return _set(turned)
     where = f"{station_words(aim.station)}, head {head_words(aim.head_mm, snapshot.machine.bed)}"
     return _set(turned, _button(f"To watch the mark: card at {where}", "hang", Place.of(aim).as_json()))
@@ -141,4 +147,4 @@ def _link(label: str, address: str) -> Json:
 
 
 def _set(primary: Json | None, *others: Json) -> Json:
-    return {"primary": primary, "others": list(others), "choices": []}
+    return {"primary": primary, "others": list(others), "choices": [], "again": None}

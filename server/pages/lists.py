@@ -10,7 +10,7 @@ from server.solver.machine.power import percent
 from server.solver.machine.profile import Bed, Profile
 from server.solver.words import move_phrases, part_name, station_words, turns_words
 
-__all__ = ["event_words", "reading_row", "reminder_words", "verdict_rows"]
+__all__ = ["entry_words", "event_words", "reading_row", "reminder_words", "verdict_rows"]
 
 
 def verdict_rows(verdict: Json | None, machine: Profile) -> Json | None:
@@ -70,8 +70,14 @@ def reading_row(entry: Entry, bed: Bed) -> Json:
         "kind": entry.kind,
         "withdrawn": entry.withdrawn,
         "has_picture": entry.has_picture,
-        "words": event_words(entry.event, bed),
+        "words": entry_words(entry, bed),
     }
+
+
+def entry_words(entry: Entry, bed: Bed) -> str:
+    """Return one line for one saved entry, with what was asked where the hand did something else."""
+    asked = "" if entry.asked_turns is None else f" (asked: {turns_words(entry.asked_turns)})"
+    return f"{event_words(entry.event, bed)}{asked}"
 
 
 def event_words(event: Event, bed: Bed) -> str:

@@ -15,13 +15,13 @@ from server.pages.bed import bed_maps
 from server.pages.bed_words import spot_rows, worst_words
 from server.pages.checks import CHECKS
 from server.pages.device import in_units, units
-from server.pages.lists import event_words, verdict_rows
+from server.pages.lists import entry_words, verdict_rows
 from server.pages.setup import PITCHES, Answers, profile_from, what_matters
 from server.pages.shared import shared
 from server.pages.symptoms import SYMPTOMS, place_sentence, places_of
 from server.pages.upkeep import as_picture, cut_rows, reminder_rows
 from server.pages.view import CAUTIONS
-from server.session.events import event_of
+from server.session.events import Entry
 from server.session.import_check import check_alignment
 from server.session.session import Refused
 from server.solver import parse_profile
@@ -143,7 +143,7 @@ def alignment(number: int) -> str:
     row = _alignment(number)
     machine = parse_profile(shared().log.document(number)["machine"])
     events = [
-        event | {"words": in_units(event_words(event_of(event["event"]), machine.bed))}
+        event | {"words": in_units(entry_words(Entry.of(event), machine.bed))}
         for event in shared().log.events(number)
     ]
     verdict = in_units(verdict_rows(row["verdict"], machine))

@@ -10,12 +10,14 @@ from server.sources.base import NoPicture, Place, Source
 
 __all__ = ["CardDoubts"]
 
+MARKERS = 4  # one in each corner of a card
+
 
 class CardDoubts:
     """Raises Refused where what is seen speaks against what was said. Not thread-safe.
 
-    Another station's card is never believed; a card that is not seen, or a tape that is not fresh, is once it
-    was said again.
+    Another station's card is never believed; a card that is not seen, or not wholly, or a tape that is not
+    fresh, is once it was said again.
     """
 
     def __init__(self, state: SessionState, source: Source, services: Services, *, card: CardSight) -> None:
@@ -36,6 +38,12 @@ class CardDoubts:
                 path="station",
                 status=409,
             )
+        elif seen.markers_seen < MARKERS:
+            words = (
+                f"Only {seen.markers_seen} of the card's {MARKERS} corner signs are in view: seat it flat, "
+            )
+            words += "take away what hides it, or say it again."
+            self._ask_once(f"not seated {place}", words)
         elif self._marks():
             words = "An old mark shows on the tape: put fresh tape on, or say it again to leave it."
             self._ask_once(f"old mark {place}", words)

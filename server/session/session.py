@@ -237,10 +237,10 @@ class Session(Versioned):
         with self._lock:
             self._taking.no_mark(place)
 
-    def turn(self, mount: int, screw: str, turns: float) -> None:
-        """A screw was turned (practice: turns it)."""
+    def turn(self, mount: int, screw: str, turns: float, *, went: float | None = None) -> None:
+        """A screw was turned (practice: turns it); ``went`` so far, where that was seen to be otherwise."""
         with self._lock:
-            self._adjusting.turn(mount, screw, turns)
+            self._adjusting.turn(mount, screw, turns, went=went)
 
     def ease(self, mount: int, screw: str, way: int) -> None:
         """Practice: the screw is held and turns on that way (0: it is let go); nothing is saved as a turn."""

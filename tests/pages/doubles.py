@@ -103,6 +103,7 @@ class Script:
     readings: list[Reading | NoReading] = field(default_factory=lambda: [reading("mirror-1")])
     card: str | None = "mirror-1"
     old_marks: int = 0
+    view: CardView = VIEW
 
     def read(self, after: Pixels, before: Pixels | None) -> Reading | NoReading:
         return self.readings.pop(0) if len(self.readings) > 1 else self.readings[0]
@@ -118,7 +119,7 @@ class Script:
         )
 
     def find(self, picture: Pixels) -> tuple[str, CardView] | NoReading:
-        return (self.card, VIEW) if self.card else NoReading("no card", "no-card")
+        return (self.card, self.view) if self.card else NoReading("no card", "no-card")
 
 
 def _explain(document: Json) -> str:
