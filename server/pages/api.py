@@ -211,6 +211,7 @@ ACTIONS: dict[str, tuple[type[b.Action], Callable[[Session, Any], None]]] = {
     "shift": (b.Shift, lambda session, body: session.shift(body.part, body.move_mm)),
     "inspected": (b.Inspected, lambda session, body: session.inspected(body.cause, body.outcome)),
     "watch": (b.Watch, lambda session, body: session.watch(body.on)),
+    "film": (b.Watch, lambda session, body: session.film(body.on)),
     "withdraw": (b.Withdraw, lambda session, body: session.withdraw(body.event)),
     "undo": (b.Nothing, lambda session, _: session.undo()),
     "restart": (b.Restart, _restart),

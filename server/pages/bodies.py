@@ -130,7 +130,7 @@ class Withdraw(Action):
 
 
 class Watch(Action):
-    """Whether the camera looks for the mark by itself."""
+    """Whether the camera looks for the mark by itself; whether the card holds film."""
 
     on: bool
 

@@ -74,7 +74,7 @@ def _turn_buttons(snapshot: Snapshot) -> Json:
     if follow(snapshot) is not None:
         fire = "Fire one pulse, and read it" if snapshot.source == "practice" else "That was a pulse: read it"
         return _set(turned) | {"again": _button(fire, "pulse")}
-    if snapshot.source == "offline" or aim is None:
+    if snapshot.source == "offline" or aim is None or (snapshot.source == "camera" and not snapshot.film):
         return _set(turned)
     where = f"{station_words(aim.station)}, head {head_words(aim.head_mm, snapshot.machine.bed)}"
     return _set(turned, _button(f"To watch the mark: card at {where}", "hang", Place.of(aim).as_json()))

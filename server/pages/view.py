@@ -38,6 +38,7 @@ CAUTIONS = (
         "Local rules and licensed people come first. Spotwright never fires the laser and protects nobody.",
     ),
 )
+BURNT = "A burnt mark does not move: turn, step back, then fire a pulse and look."
 
 
 def page_state(snapshot: Snapshot) -> Json:
@@ -63,6 +64,7 @@ def page_state(snapshot: Snapshot) -> Json:
         "fires": step.do == "mark",
         "follow": followed.as_json() if followed else None,
         "way": way(followed, snapshot.rig.live),
+        "film": snapshot.film,
         "near_tube": (step.part or "").startswith("tube"),
         "act": distance(snapshot),
         "say": _sentence(snapshot),
@@ -115,7 +117,8 @@ def _words(snapshot: Snapshot) -> list[str]:
     if step.do == "done":
         return [outcome_words(step.verdict, snapshot.machine.tolerance), ""]
     if place is None:
-        return [f"{step.parts.order}.", _beside(step.parts)]
+        burnt = BURNT if step.do == "turn" and snapshot.source == "camera" and not snapshot.film else ""
+        return [f"{step.parts.order}.", f"{_beside(step.parts)} {burnt}".strip()]
     if not snapshot.cautions:
         return ["Before the first pulse: read these, and keep to them.", ""]
     if snapshot.source == "offline":

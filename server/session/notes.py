@@ -27,6 +27,7 @@ class Memory:
     something else. hanging : how often a card was hung; fresh tape over the old is the same hanging. misses :
     so many pulses at the right card left no mark. doubt : what was asked about the card before it is taken
     at its word. before : what was kept before the newest event, for one undo. check : the one under way.
+    film : what hangs shows the beam at once and fades, so that a mark is watched while a screw turns.
     """
 
     cautions: bool = False
@@ -36,6 +37,7 @@ class Memory:
     misses: int = 0
     used: bool = False
     watch: bool = False
+    film: bool = False
     turned: bool = False
     said: str = ""
     answered: int = 0

@@ -153,6 +153,13 @@ class Session(Versioned):
             self._state.keep(watch=on)
             self._state.note({"kind": "watch", "on": on})
 
+    def film(self, on: bool) -> None:
+        """The card holds film that shows the beam at once and fades (a camera only), or tape again."""
+        with self._lock:
+            if on and self.source.kind != "camera":
+                raise Refused("Only before a camera is film of use.", path="film", status=409)
+            self._state.keep(film=on)
+
     def settled(self) -> bool:
         """The eye saw a pulse leave its mark: save it if one is awaited; returns whether it was saved."""
         with self._lock:

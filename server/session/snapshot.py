@@ -129,8 +129,9 @@ class Snapshot:
     version : rises with every change. run : of this process. source : practice, camera or offline.
     step_name : names the step for whoever answers it. cautions : they were acknowledged. place : where the
     card was said to hang. aimed : where the mark after the newest move was to land. misses : so many pulses
-    at the right card left no mark. used : the tape that hangs has been fired at. turned : a held screw has
-    turned. may_undo : the newest event can be taken back. check : a few pulses, and nothing turned.
+    at the right card left no mark. used : the tape that hangs has been fired at. film : no tape hangs, but
+    what shows the beam at once. turned : a held screw has turned. may_undo : the newest event can be taken
+    back. check : a few pulses, and nothing turned.
     """
 
     version: int
@@ -147,6 +148,7 @@ class Snapshot:
     misses: int = 0
     used: bool = False
     watch: bool = False
+    film: bool = False
     turned: bool = False
     said: str = ""
     candidates: tuple[Point, ...] = ()

@@ -62,6 +62,7 @@ class SessionState:
             misses=memory.misses,
             used=memory.used,
             watch=memory.watch,
+            film=memory.film,
             turned=memory.turned,
             said=memory.said,
             candidates=tuple(pair(mark.offset_mm) for mark in marks),

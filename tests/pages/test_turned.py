@@ -66,6 +66,7 @@ def turning(do: Any, script: Script, app: Flask, bench: Bench) -> Any:
     script.card, script.readings = "mirror-2", [reading("mirror-2", mark(*START))]
     do("hang", AT_2)
     do("pulse")
+    do("film", {"on": True})
     return lambda u_mm: session.rig.set_live(live(u_mm))
 
 
@@ -84,6 +85,21 @@ def test_what_the_mark_shows_is_kept_beside_what_was_asked(
     assert state["said"] == "Saved as the mark shows it: 3/32 turn anticlockwise"
     assert state["readings"][0]["words"].endswith("3/32 turn anticlockwise (asked: 3/16 turn anticlockwise)")
     assert "(asked: 3/16 turn" in client.get("/log/1").text
+
+
+def test_tape_is_not_watched_on_a_real_laser_for_a_burnt_mark_does_not_move(
+    turning: Any, do: Any, client: FlaskClient, app: Flask
+) -> None:
+    state = do("film", {"on": False}).get_json()
+    turning(3.4)
+    assert (state["follow"], state["way"], state["others"]) == (None, None, [])
+    assert "A burnt mark does not move" in state["say"][1]
+    do("turn", state["primary"]["body"])
+    assert turns(client, app) == [-12 / 64]
+
+
+def test_film_is_of_no_use_to_the_practice_laser(do: Any) -> None:
+    assert do("film", {"on": True}).status_code == 409
 
 
 def test_where_it_shows_nothing_it_is_as_asked(
