@@ -16,7 +16,7 @@ from server.pages.bed_words import spot_rows, worst_words
 from server.pages.checks import CHECKS
 from server.pages.device import in_units, units
 from server.pages.lists import entry_words, verdict_rows
-from server.pages.setup import PITCHES, Answers, profile_from, what_matters
+from server.pages.setup import CORNERS, PITCHES, Answers, doubts, drawing, profile_from, what_matters
 from server.pages.shared import shared
 from server.pages.symptoms import SYMPTOMS, place_sentence, places_of
 from server.pages.upkeep import as_picture, cut_rows, reminder_rows
@@ -230,15 +230,23 @@ def laser() -> BaseResponse | tuple[str, int] | str:
 
 @pages.route("/laser/new", methods=["GET", "POST"])
 def setup() -> BaseResponse | tuple[str, int] | str:
-    """Eight questions to a profile."""
-    given = request.form.to_dict()
-    if request.method == "GET":
-        return render_template("setup.html", given=given, pitches=PITCHES, fault=None)
+    """Nine questions to a profile; what was answered is drawn, and kept when it was looked at."""
+    given = {"units": units()} | request.form.to_dict()
+    pressed = given.pop("pressed", "")
+    shown = {"given": given, "pitches": PITCHES, "corners": CORNERS, "fault": None}
+    if request.method == "GET" or pressed == "change":
+        return render_template("setup.html", **shown)
     try:
-        shared().lasers.add(profile_from(b.parse(Answers, given)))
+        answers = b.parse(Answers, given)
+        profile = profile_from(answers)
+        if pressed != "keep":
+            shared().lasers.check(profile)
+            return render_template(
+                "setup_drawn.html", given=given, drawn=drawing(answers), doubts=doubts(answers)
+            )
+        shared().lasers.add(profile)
     except Refused as error:
-        shown = {"given": given, "pitches": PITCHES, "fault": error.message}
-        return render_template("setup.html", **shown), error.status
+        return render_template("setup.html", **shown | {"fault": error.message}), error.status
     _offer_laser()
     return redirect(url_for("pages.laser"), 303)
 
@@ -263,7 +271,9 @@ def _offer_laser() -> None:
 def _laser_page(fault: str | None = None) -> str:
     lasers = shared().lasers
     profile, toml = lasers.current(), request.form.get("toml", "")
-    shown = {"names": lasers.names(), "profile": profile, "matters": what_matters(profile)}
+    shown = {"names": lasers.names(), "profile": profile, "matters": in_units(what_matters(profile))}
+    bed = profile["bed"]
+    shown["bed"] = in_units(f"{bed['width_mm']:g} mm × {bed['depth_mm']:g} mm")
     return render_template("laser.html", **shown, fault=fault, toml=toml)
 
 
