@@ -22,7 +22,8 @@ from server.pages.shared import last_done, shared
 from server.pages.symptoms import SYMPTOMS, places_of
 from server.pages.turned import really_turned, went_wrong_way
 from server.session.check import Check
-from server.session.session import Overtaken, Refused, Session, read_photo
+from server.session.services import locate_photo
+from server.session.session import Overtaken, Refused, Session
 from vision import BarRefused, PictureRefused
 from vision.picture import check_together
 
@@ -47,10 +48,15 @@ def next_step() -> Response:
 
 @api.post("/read")
 def read() -> Response:
-    """A photo in (and the one from before), its marks out; writes nothing."""
+    """A photo in (and the one from before), its marks out; writes nothing.
+
+    ``?where=1``: with the card's place in it, as the state has it under ``picture``.
+    """
     with _photos_in_turn():
         after, before = _photos()
-        return jsonify(read_photo(after, before, services=shared().services).as_json())
+        found, card = locate_photo(after, before, services=shared().services)
+    told = found.as_json()
+    return jsonify(told | {"picture": card.as_json()} if "where" in request.args else told)
 
 
 @api.get("/state")

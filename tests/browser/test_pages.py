@@ -10,7 +10,9 @@ import pytest
 from playwright.sync_api import FilePayload, Page, Route, expect
 
 from server.pages.way import Followed, way
+from server.practice import PracticeCamera, PracticeMachine
 from server.session.snapshot import LiveMark
+from server.sources.base import as_jpeg
 from tests.browser.conftest import Server, Window
 from tests.browser.test_access import EMPTY, FULL
 from tests.browser.test_practice import ahead, press, state
@@ -272,3 +274,35 @@ def test_moments_are_those_of_the_devices_own_clock(serve: Callable[..., Server]
     expect(begun).not_to_contain_text("UTC")
     there = datetime.fromisoformat(str(begun.get_attribute("datetime"))) + timedelta(hours=5, minutes=30)
     assert begun.inner_text() == there.strftime("%Y-%m-%d %H:%M")
+
+
+def photo_of(station: str) -> FilePayload:
+    """A photo of the practice laser's card there, with the mark of one pulse."""
+    machine = PracticeMachine(1)
+    machine.hang(station)
+    machine.pulse()
+    camera = PracticeCamera(machine)
+    camera.start()
+    return {"name": "card.jpg", "mimeType": "image/jpeg", "buffer": as_jpeg(camera.newest().pixels)}
+
+
+def test_a_photo_is_shown_with_what_was_read_before_it_is_saved(
+    serve: Callable[..., Server], window: Window
+) -> None:
+    server, page = serve(1), window(390, 844)
+    page.goto(f"{server.url}/offline")
+    page.click("#primary")
+    page.locator("#entry").wait_for()
+    for station, shown in (
+        ("mirror-2", "That is the card of mirror 2"),
+        ("mirror-1", "Is the amber ring round it"),
+    ):
+        page.set_input_files("input[name=after]", photo_of(station))
+        page.get_by_role("button", name="Read the photo").click()
+        expect(page.locator("#photo-seen figcaption")).to_contain_text(shown)
+        expect(page.locator("#photo-yes")).to_be_visible(visible=station == "mirror-1")
+        assert page.locator("#count").inner_text() == "0"
+    assert page.locator("#photo-seen svg polygon").count() == 2  # the card's window, and the mark
+    page.click("#photo-yes")
+    expect(page.locator("#count")).to_have_text("1")
+    expect(page.locator("#photo-seen")).to_be_hidden()

@@ -174,6 +174,13 @@ def test_reading_a_photo_alone_writes_nothing(client: FlaskClient, tmp_path: Pat
     assert Log(tmp_path, access="read-only").alignments() == []
 
 
+def test_where_the_card_is_in_a_photo_is_told_to_who_asks(client: FlaskClient) -> None:
+    data = {"after": (io.BytesIO(b"picture"), "card.jpg")}
+    answer = client.post("/api/read?where=1", data=data, content_type="multipart/form-data").get_json()
+    assert answer["picture"]["size_px"] == [128, 72]
+    assert answer["picture"]["homography"] == [[9.0, 0.0, 0.0], [0.0, -9.0, 0.0], [0.0, 0.0, 1.0]]
+
+
 def test_a_dark_camera_is_said(client: FlaskClient, bench: Bench) -> None:
     bench.dark = True
     assert fault(client.get("/api/frame.jpg"), 409)["path"] == "camera"
