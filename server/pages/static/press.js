@@ -10,14 +10,14 @@ let asked = ""; // a button that asks once more, pressed once
 
 /** @type {{state: State, link: Link} | null} */
 let last = null;
-let astray = false; // the mark goes the wrong way, across, or has left: "I turned it" is not what comes next
+let astray = ""; // the mark goes the wrong way, across, or has left: "I turned it" is not what comes next
 
 /** @param {State} state @param {Link} link */
 export function showButtons(state, link) {
   last = { state, link };
   const again = astray ? state.again : null,
     primary = again ?? state.primary,
-    others = again && state.primary ? [state.primary, ...state.others] : state.others;
+    others = again && state.primary && astray !== "aside" ? [state.primary, ...state.others] : state.others;
   const { choices } = state,
     looking = choices.length > 0 && looked === occasion(state);
   const held = document.activeElement?.id === "primary";
@@ -44,7 +44,7 @@ export function showButtons(state, link) {
 /** While a screw turns: what the large button is follows the mark.
  * @param {string} kind of its way */
 export function leadBy(kind) {
-  const now = ["back", "gone", "aside"].includes(kind);
+  const now = ["back", "gone", "aside"].includes(kind) ? kind : "";
   if (now === astray) return;
   astray = now;
   if (last && find("#watching").hidden) showButtons(last.state, last.link);
