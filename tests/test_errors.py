@@ -21,6 +21,7 @@ from server.errors import plain, told
 from server.pages import Config, create_app
 from server.practice import default_profile
 from server.solver import DocumentError, parse_alignment, profile_as_json
+from tests.pages.doubles import names
 
 TOML = resources.files("server.practice").joinpath("practice-1600.toml").read_text("utf-8")
 RAW = ("Field required", "should ", "Extra inputs", "Value error")  # how pydantic's own sentences are known
@@ -139,7 +140,9 @@ def test_a_profile_without_a_name_is_refused_in_one_line_that_says_what_to_do(cl
 def test_so_is_a_field_of_a_form_or_of_a_program(client: FlaskClient) -> None:
     form = client.post("/laser/new", data={"name": "mine", "width_mm": "-5"})
     assert 'role="alert">corner: is missing; add it<' in form.text
-    sent = client.post("/api/do/offline/typed", json={"station": "mirror-1", "head_mm": [0, 0]})
+    sent = client.post(
+        "/api/do/offline/typed", json={"station": "mirror-1", "head_mm": [0, 0]} | names(client, "offline")
+    )
     assert sent.get_json()["error"]["message"] == "offset_mm: is missing; add it"
     cut = client.post("/log/reminder", data={"laser": "mine", "what": "clean"})
     assert not any(words in cut.text for words in RAW)

@@ -13,6 +13,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
+from uuid import uuid4
 
 import pytest
 
@@ -83,9 +84,10 @@ def served(rig_root: Root, data: str) -> Iterator[str]:
             raise
 
 
-def ask(address: str, action: str = "", body: object = None) -> Json:
+def ask(address: str, action: str = "", body: Json | None = None) -> Json:
     path = f"/api/do/bench/{action}" if action else "/api/state"
-    data = None if not action else json.dumps(body or {}).encode()
+    named = {"step": ask(address)["step"], "key": uuid4().hex} if action else {}
+    data = None if not action else json.dumps((body or {}) | named).encode()
     request = urllib.request.Request(address + path, data, {"Content-Type": "application/json"})
     with urllib.request.urlopen(request, timeout=300) as answer:
         told: Json = json.load(answer)
