@@ -56,6 +56,7 @@ class PracticeCamera:
 
     kind = "practice"
     problem: str | None = None
+    focus: str | None = None
 
     def __init__(
         self,

@@ -95,7 +95,8 @@ class Source(Protocol):
 
     kind : practice, camera or offline. reads : the pictures around a pulse can be had here. frame_age_s : how
     old a frame may be before it is taken anew. problem : one line on what is wrong with the camera just now,
-    or None. machine : the profile of a laser that it has itself, as JSON. frame : the newest picture; look :
+    or None. focus : who sets its lens, ``motor`` or ``by hand``, or
+    None. machine : the profile of a laser that it has itself, as JSON. frame : the newest picture; look :
     the newest above a number, with its time; both raise NoPicture. set_pace : how often somebody looks.
     hold_light : hold exposure, white balance and focus, or let them go. hang : fresh tape hangs there. shot :
     the pictures around the newest pulse (practice: fires it). taken : from now on that is the picture from
@@ -109,6 +110,8 @@ class Source(Protocol):
 
     @property
     def problem(self) -> str | None: ...
+    @property
+    def focus(self) -> str | None: ...
     def machine(self) -> Json | None: ...
     def frame(self) -> Pixels: ...
     def look(self, *, newer_than: int, timeout_s: float) -> FrameLike: ...
@@ -137,6 +140,11 @@ class OfflineSource:
     @property
     def problem(self) -> str | None:
         """One line on what is wrong with the camera just now."""
+        return None
+
+    @property
+    def focus(self) -> str | None:
+        """Who sets the camera's lens, where there is one and it says so."""
         return None
 
     def machine(self) -> Json | None:

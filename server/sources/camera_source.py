@@ -21,7 +21,7 @@ SMALL_PIXELS = 2_000_000
 class CameraSource(OfflineSource):
     """A real camera: the person fires, the picture from before the pulse is remembered here.
 
-    Marks are measured at the sensor's full resolution where the camera offers that (``newest_full``).
+    Marks are measured in the camera's large pictures where it has two sizes (``newest_full``).
     """
 
     kind = "camera"
@@ -38,6 +38,10 @@ class CameraSource(OfflineSource):
     @property
     def problem(self) -> str | None:
         return self._camera.problem
+
+    @property
+    def focus(self) -> str | None:
+        return self._camera.focus
 
     def frame(self) -> Pixels:
         return self.look(newer_than=-1, timeout_s=self._timeout_s).pixels

@@ -108,12 +108,17 @@ def test_only_controls_that_exist_are_locked() -> None:
     capture = Capture(controls={cv2.CAP_PROP_AUTO_EXPOSURE: 3.0, cv2.CAP_PROP_EXPOSURE: 312.0})
     camera = UsbCamera(opener=lambda *_: capture)
     camera.start()
-    assert camera.lock_light() == ("exposure",)
+    assert camera.lock_light() == ()  # it has not found its light yet
+    assert capture.wishes[cv2.CAP_PROP_AUTO_EXPOSURE] == 3.0
+    _feed(capture, *range(13))
+    camera.newest(newer_than=11, timeout_s=300)
     assert capture.wishes[cv2.CAP_PROP_AUTO_EXPOSURE] == 1.0
     assert capture.wishes[cv2.CAP_PROP_EXPOSURE] == 312.0  # where it stood, not where it was once set by hand
     assert cv2.CAP_PROP_AUTO_WB not in capture.wishes
     camera.release_light()
     assert capture.wishes[cv2.CAP_PROP_AUTO_EXPOSURE] == 3.0
+    assert camera.lock_light() == ("exposure",)  # at once, now that it runs
+    assert camera.focus == "by hand"
     _end(capture)
     camera.stop()
 
@@ -121,3 +126,15 @@ def test_only_controls_that_exist_are_locked() -> None:
 def test_before_start_there_is_nothing() -> None:
     with pytest.raises(CameraNotStarted):
         UsbCamera().newest()
+
+
+def test_a_camera_that_hangs_upside_down_is_turned_and_one_with_autofocus_told() -> None:
+    capture = Capture(controls={cv2.CAP_PROP_AUTOFOCUS: 1.0})
+    camera = UsbCamera(opener=lambda *_: capture, upside_down=True)
+    camera.start()
+    shown = np.arange(4 * 6 * 3, dtype=np.uint8).reshape(4, 6, 3)
+    capture.frames.put((True, shown))
+    assert np.array_equal(camera.newest(timeout_s=300).pixels, shown[::-1, ::-1])
+    assert camera.focus == "motor"
+    _end(capture)
+    camera.stop()
