@@ -18,6 +18,7 @@ __all__ = ["UsbCamera"]
 _MISSES = 5  # failed reads in a row before the camera counts as gone
 _PLAUSIBLE_S = 5.0
 _SETTLED = 12  # frames until exposure and white balance are worth holding: common practice, no source
+_EARLY = 0.75  # of the interval: a frame that comes a little early still counts
 # Menu values of V4L2_CID_EXPOSURE_AUTO in the Video4Linux documentation: 1 manual, 3 aperture priority,
 # which is what webcams call automatic.
 _MANUAL, _AUTOMATIC = 1.0, 3.0
@@ -53,6 +54,11 @@ class UsbCamera(PumpedCamera):
         self._opener, self._clock = opener, clock
         self._frames = 0  # since it was started
         self._hold = self._held = False
+        self._interval_s = self._due_s = 0.0
+
+    def set_pace(self, frames_per_s: float) -> None:
+        """Decode no more frames than that; the camera itself goes on as it is."""
+        self._interval_s = 1.0 / frames_per_s
 
     @property
     def focus(self) -> str | None:
@@ -111,7 +117,11 @@ class UsbCamera(PumpedCamera):
     def _pump(self) -> None:
         capture, misses = self._device, 0
         while not self._quit.is_set() and misses < _MISSES:
-            good, pixels = capture.read()
+            good = capture.grab()
+            if good and not self._wanted(self._clock()):
+                misses = 0
+                continue  # it is never decoded: that is the dear part
+            good, pixels = capture.retrieve() if good else (False, None)
             misses = 0 if good else misses + 1
             if good:
                 self._number += 1
@@ -122,6 +132,13 @@ class UsbCamera(PumpedCamera):
         if not self._quit.is_set():
             self._slot.fail(CameraMissing(f"{self.name} sends nothing any more: replug it"))
         capture.release()
+
+    def _wanted(self, now_s: float) -> bool:
+        """Whether this frame is one of the few that are wanted just now; the first ones all are."""
+        if self._frames >= _SETTLED and now_s < self._due_s:
+            return False
+        self._due_s = now_s + _EARLY * self._interval_s
+        return True
 
     def _stamp(self, capture: Any) -> float:
         now_s = self._clock()

@@ -18,7 +18,7 @@ class Capture:
         self.there, self.controls, self.released = there, controls or {}, False
         self.frames: Queue[Any] = Queue()
         self.wishes: dict[int, float] = {}
-        self.stamp_ms = 0.0
+        self.stamp_ms, self.decoded, self.held = 0.0, 0, None
 
     def isOpened(self) -> bool:
         return self.there
@@ -30,8 +30,15 @@ class Capture:
     def get(self, prop: int) -> float:
         return self.stamp_ms if prop == cv2.CAP_PROP_POS_MSEC else self.controls.get(prop, -1)
 
-    def read(self) -> Any:
-        return self.frames.get()
+    def grab(self) -> bool:
+        if self.held is not None:
+            self.frames.task_done()
+        self.held = self.frames.get()
+        return bool(self.held[0])
+
+    def retrieve(self) -> Any:
+        self.decoded += 1
+        return self.held
 
     def release(self) -> None:
         self.released = True
@@ -136,5 +143,23 @@ def test_a_camera_that_hangs_upside_down_is_turned_and_one_with_autofocus_told()
     capture.frames.put((True, shown))
     assert np.array_equal(camera.newest(timeout_s=300).pixels, shown[::-1, ::-1])
     assert camera.focus == "motor"
+    _end(capture)
+    camera.stop()
+
+
+def test_frames_that_nobody_wants_are_not_decoded() -> None:
+    capture, now_s = Capture(), [100.0]
+    camera = UsbCamera(opener=lambda *_: capture, clock=lambda: now_s[0])
+    camera.start()
+    camera.set_pace(5.0)
+    _feed(capture, *range(12))  # the first ones all are: exposure is still settling
+    camera.newest(newer_than=10, timeout_s=300)
+    assert capture.decoded == 12
+    _feed(capture, 40, 41, 42)  # no time has passed since
+    capture.frames.join()
+    assert capture.decoded == 12
+    now_s[0] += 0.2
+    _feed(capture, 43)
+    assert camera.newest(newer_than=11, timeout_s=300).pixels[0, 0, 0] == 43
     _end(capture)
     camera.stop()

@@ -105,12 +105,17 @@ def test_the_installer_gives_pip_no_rights_and_asks_the_new_program(install: Pat
     pip = [line for line in text.splitlines() if "-m pip" in line]
     assert len(pip) == 1
     assert "as_user" in pip[0]
-    asked, switched = text.index("/api/state"), text.index('use "$fresh"')
+    asked, switched = text.index("/api/state"), text.index('bash "$here/switch"')
     assert asked < switched < text.index("rm -rf {} +")  # the old program goes last
 
 
 @pytest.mark.parametrize(
-    "name", ["install.sh", "pin", "spotwright.command", "../../tests/rig/make-root", "../../.ci/rig"]
+    "name",
+    [
+        *("install.sh", "switch", "pin", "spotwright.command", "../../tests/rig/make-root", "../../.ci/rig"),
+        *("../../.ci/machine", "../../.ci/release", "../../tests/machine/make-root"),
+        *("../../tests/machine/install-release", "../../tests/machine/guest-shell"),
+    ],
 )
 def test_the_scripts_are_ones(install: Path, name: str) -> None:
     shell = "sh" if name == "spotwright.command" else "bash"
@@ -120,7 +125,7 @@ def test_the_scripts_are_ones(install: Path, name: str) -> None:
 def test_who_is_not_root_is_told_in_one_line(install: Path) -> None:
     refused = subprocess.run(["bash", str(install / "install.sh"), "--now"], capture_output=True, text=True)
     assert refused.returncode == 2
-    assert refused.stderr == "install: --now: the only option is --no-start\n"
+    assert refused.stderr == "install: --now: the options are --no-start and --back\n"
 
 
 @pytest.mark.parametrize(("base", "numpy_major"), [("12", "1"), ("13", "2")])

@@ -57,7 +57,7 @@ class Guest:
         self._process: subprocess.Popen[bytes] | None = None
         self._shell: socket.socket | None = None
         self._rest = b""
-        self.began_s = 0.0
+        self.began_s = self.ready_s = 0.0
         with socket.create_server(("127.0.0.1", 0)) as free:
             self._port = free.getsockname()[1]
         self.url = f"http://127.0.0.1:{self._port}"
@@ -121,6 +121,11 @@ class Guest:
             raise AssertionError(f"{command}: {status}\n{text}")
         return text
 
+    def write(self, path: str, text: str) -> None:
+        """Write a file in there."""
+        coded = base64.b64encode(text.encode()).decode()
+        self.run(f"mkdir -p {path.rpartition('/')[0]} && echo {coded} | base64 -d >{path}")
+
     def wait(self, command: str, *, patience_s: float = 300.0) -> str:
         """Run a command until it ends with 0; return what it then printed."""
         give_up_s = time.monotonic() + patience_s
@@ -137,6 +142,21 @@ class Guest:
         self._until(self._answers, patience_s)
         return time.monotonic() - self.began_s
 
+    def learn_code(self) -> None:
+        """Read the access code off the machine, as its owner reads it off the console."""
+        self.code = self.run("cat /var/lib/spotwright/access-code")
+
+    def faults(self) -> set[str]:
+        """What the page says is wrong with the rig."""
+        return {fault["code"] for fault in self.get("/api/state")["rig"]["faults"]}
+
+    def told(self, *names: str) -> dict[str, str]:
+        """What systemd says of the service."""
+        words = " ".join(f"-p {name}" for name in names)
+        return dict(
+            line.split("=", 1) for line in self.run(f"systemctl show spotwright {words}").splitlines()
+        )
+
     def get(self, path: str) -> Json:
         """Return the JSON of that address, asked as a telephone does that has the access code."""
         return self._ask(urllib.request.Request(self.url + path))
@@ -144,7 +164,7 @@ class Guest:
     def do(self, action: str, body: Json | None = None) -> Json:
         """Press something on the page; raises urllib.error.HTTPError where it is refused."""
         data = json.dumps(body or {}).encode()
-        return self._ask(urllib.request.Request(f"{self.url}/api/do/tests/{action}", data, method="POST"))
+        return self._ask(urllib.request.Request(f"{self.url}/api/do/bench/{action}", data, method="POST"))
 
     def cut(self) -> None:
         """Pull the plug."""
@@ -177,6 +197,10 @@ class Guest:
                 return True
         except OSError:
             return False
+
+    def until(self, there: Callable[[], bool], patience_s: float = 300.0) -> None:
+        """Wait for an event of the guest."""
+        self._until(there, patience_s)
 
     def _until(self, there: Callable[[], bool], patience_s: float) -> None:
         give_up_s = time.monotonic() + patience_s
