@@ -116,7 +116,8 @@ except ImportError as error:
     print(f"without picamera2 ({error}): the Pi's own camera does not work, a USB camera does")
 check
 as_user "$fresh/bin/spotwright" --version
-install -m 644 "$here/spotwright.service" "$here/switch" "$fresh"
+install -m 644 "$here/spotwright.service" "$fresh"
+install -m 755 "$here/switch" "$fresh"
 chown -R root:root "$fresh"
 
 say "whether the new one answers"

@@ -105,7 +105,7 @@ def test_the_installer_gives_pip_no_rights_and_asks_the_new_program(install: Pat
     pip = [line for line in text.splitlines() if "-m pip" in line]
     assert len(pip) == 1
     assert "as_user" in pip[0]
-    asked, switched = text.index("/api/state"), text.index('bash "$here/switch"')
+    asked, switched = text.index("/api/state"), text.index('bash "$here/switch" "$fresh"')
     assert asked < switched < text.index("rm -rf {} +")  # the old program goes last
 
 

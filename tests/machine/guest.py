@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import json
+import os
 import shutil
 import socket
 import subprocess
@@ -69,8 +70,11 @@ class Guest:
         path = self._folder / "console.log"
         return path.read_text("utf-8", "replace") if path.exists() else ""
 
-    def boot(self, more: str = "") -> None:
-        """Switch on; returns when it takes commands. The network behind it leads nowhere."""
+    def boot(self, clock: str = "utc") -> None:
+        """Switch on; returns when it takes commands. The network behind it leads nowhere.
+
+        clock : what its clock says then: ``utc`` for the true time, or a date.
+        """
         door = self._folder / "shell.sock"
         door.unlink(missing_ok=True)
         boot = self._root / "boot"
@@ -97,7 +101,7 @@ class Guest:
                 "-initrd",
                 str(initrd),
             ),
-            *("-append", f"{_KERNEL_SAYS} {more}", "-device", "virtio-rng-pci"),
+            *("-rtc", f"base={clock}", "-append", _KERNEL_SAYS, "-device", "virtio-rng-pci"),
             *("-drive", f"file={self._disk},if=virtio,format=raw,cache=writeback"),
             *("-netdev", f"user,id=n,restrict=on,hostfwd=tcp:127.0.0.1:{self._port}-:{PAGE_PORT}"),
             *("-device", "virtio-net-pci,netdev=n", "-serial", f"file:{self._folder / 'console.log'}"),
@@ -150,6 +154,16 @@ class Guest:
         """What the page says is wrong with the rig."""
         return {fault["code"] for fault in self.get("/api/state")["rig"]["faults"]}
 
+    def sees(self) -> bool:
+        """Whether the page has a new picture of the camera."""
+        request = urllib.request.Request(f"{self.url}/api/frame.jpg?width=320")
+        request.add_header("Authorization", f"Bearer {self.code}")
+        try:
+            with urllib.request.urlopen(request, timeout=120) as answer:
+                return bool(answer.read(2) == b"\xff\xd8")
+        except urllib.error.HTTPError:
+            return False
+
     def told(self, *names: str) -> dict[str, str]:
         """What systemd says of the service."""
         words = " ".join(f"-p {name}" for name in names)
@@ -189,7 +203,7 @@ class Guest:
         if self.code is not None:
             request.add_header("Authorization", f"Bearer {self.code}")
         with urllib.request.urlopen(request, timeout=120) as answer:
-            return json.load(answer)  # type: ignore[no-any-return]
+            return json.load(answer)
 
     def _answers(self) -> bool:
         try:
@@ -237,6 +251,15 @@ def copy_disk(disk: Path, to: Path) -> Path:
     """Copy an image, holes and all."""
     subprocess.run(["cp", "--sparse=always", "--reflink=auto", str(disk), str(to)], check=True)
     return to
+
+
+def newest_root() -> Path:
+    """Return the folder that .ci/machine made last; raises FileNotFoundError where there is none."""
+    cache = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "spotwright"
+    found = sorted(cache.glob("machine-*.raw"), key=lambda path: path.stat().st_mtime)
+    if not found:
+        raise FileNotFoundError("no machine here: 'bash .ci/machine' makes one")
+    return found[-1].with_suffix("")
 
 
 def qemu_missing() -> str | None:

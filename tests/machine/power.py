@@ -31,7 +31,7 @@ class Shown:
         return [number for number, words in self.rows.items() if there.get(number) != words]
 
 
-def cut_once(guest: Guest, shown: Shown, rng: Random, *, boot: str = "") -> None:
+def cut_once(guest: Guest, shown: Shown, rng: Random, *, clock: str = "utc") -> None:
     """Type offsets until a random instant, pull the plug at that instant, boot again, wait for the page."""
     for action, body in (("acknowledge", {}), ("hang", PLACE)):
         _press(guest, shown, action, body)
@@ -43,7 +43,7 @@ def cut_once(guest: Guest, shown: Shown, rng: Random, *, boot: str = "") -> None
         _press(guest, shown, "typed", {**PLACE, "offset_mm": offset})
         time.sleep(rng.uniform(0.0, 0.3))
     guest.cut()
-    guest.boot(boot)
+    guest.boot(clock)
     guest.wait_page()
 
 

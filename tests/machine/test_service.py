@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 import urllib.error
 import urllib.request
 
@@ -18,7 +19,7 @@ def test_it_starts_with_the_machine_and_serves(guest: Guest) -> None:
     assert guest.told("ActiveState", "Type") == {"ActiveState": "active", "Type": "notify"}
     with pytest.raises(urllib.error.HTTPError, match="401"):  # a stranger without the code
         urllib.request.urlopen(guest.url + "/api/state", timeout=120)
-    assert guest.get("/api/state")["rig"]["camera"]["kind"] == "camera"
+    assert guest.get("/api/state")["source"] == "camera"
 
 
 def test_it_has_no_rights_and_cannot_change_its_own_program(guest: Guest) -> None:
@@ -42,18 +43,17 @@ def test_it_tells_its_watchdog_that_it_lives(guest: Guest) -> None:
 
 
 def test_the_camera_s_pictures_arrive(guest: Guest) -> None:
-    guest.until(lambda: "camera" not in guest.faults())
-    request = urllib.request.Request(f"{guest.url}/api/frame.jpg?width=320")
-    request.add_header("Authorization", f"Bearer {guest.code}")
-    with urllib.request.urlopen(request, timeout=120) as answer:
-        assert answer.read(2) == b"\xff\xd8"
+    guest.until(guest.sees)
+    assert "camera" not in guest.faults()
 
 
 def test_a_camera_pulled_out_is_said_and_is_back_when_it_is_in_again(guest: Guest) -> None:
     guest.run(f"echo vivid.0 >{CAMERA}/unbind")
     guest.until(lambda: "camera" in guest.faults())
     guest.run(f"echo vivid.0 >{CAMERA}/bind")
-    guest.until(lambda: "camera" not in guest.faults())
+    began_s = time.monotonic()
+    guest.until(guest.sees)
+    print(f"\ncamera in again to its picture: {time.monotonic() - began_s:.1f} s without acceleration")
     assert guest.told("NRestarts")["NRestarts"] == "0"  # the page itself never stopped
 
 
