@@ -5,7 +5,7 @@
 
 Somebody types offsets; at a random instant the emulator is killed, and with it what the guest had not yet
 written to its disk. It is booted again from that disk, every other time with a clock that was never set. What
-QEMU has taken from the guest is on the disk: a disk that loses its own cache too is in tests/bench/disk_model.py.
+QEMU has taken from the guest is on the disk; disks that lose their own cache too: tests/bench/disk_model.py.
 """
 
 from __future__ import annotations
