@@ -61,7 +61,7 @@ def test_a_camera_pulled_out_is_said_and_is_back_when_it_is_in_again(guest: Gues
 def test_lgpio_can_make_its_pipe_where_it_makes_it(guest: Guest, unit: str, works: bool) -> None:
     """When it is imported, lgpio makes '.lgd-nfy…' in LG_WD, else in the working directory; without what the
     unit says of both there is no such place, for / is read-only to the service."""
-    make = "import os; os.mkfifo(os.path.join(os.environ.get('LG_WD') or '.', '.lgd-nfy%d' % os.getpid()))"
+    make = "import os; os.mkfifo(os.path.join(os.environ.get('LG_WD') or '.', '.lgd-nfy' + str(os.getpid())))"
     written = f'[Service]\n{unit}ExecStartPre=/opt/spotwright/current/bin/python -c "{make}"\n'
     guest.write(f"{DROP_IN}/pipe.conf", written)
     guest.run("systemctl daemon-reload; systemctl stop spotwright; systemctl reset-failed spotwright")
@@ -99,3 +99,24 @@ def test_512_mb_are_enough(guest: Guest) -> None:
     print(f"\nmemory left with page and camera: {left_mb} MB of 512; swap: {free['SwapTotal'].strip()}")
     assert left_mb > 100
     assert "Out of memory: Killed" not in guest.run("dmesg", good=False)
+
+
+def test_a_program_that_does_not_stay_up_gives_way_to_the_one_before(guest: Guest) -> None:
+    before = guest.run("readlink /opt/spotwright/current")
+    guest.write("/opt/spotwright/broken/bin/spotwright", "#!/bin/sh\nexit 1\n")
+    guest.run("chmod 755 /opt/spotwright/broken/bin/spotwright")
+    guest.run(f"systemd-run --quiet --unit=update -E SETTLE_S=1 bash {before}/switch /opt/spotwright/broken")
+    guest.until(lambda: guest.run("systemctl is-failed update", good=False) == "failed")
+    assert "the old one runs again" in guest.run("journalctl -u update -o cat")
+    assert guest.run("readlink /opt/spotwright/current") == before
+    guest.wait_page()
+
+
+def test_the_program_from_before_an_update_can_be_had_again(guest: Guest) -> None:
+    now = guest.run("readlink /opt/spotwright/current")
+    guest.run(f"cp -al {now} /opt/spotwright/older && ln -sfn /opt/spotwright/older /opt/spotwright/previous")
+    guest.run(f"systemd-run --quiet --unit=back -E SETTLE_S=1 bash {now}/switch --back")
+    guest.until(lambda: guest.run("readlink /opt/spotwright/previous") == now)  # the last thing that it does
+    assert guest.run("readlink /opt/spotwright/current") == "/opt/spotwright/older"
+    assert guest.told("ActiveState") == {"ActiveState": "active"}
+    guest.wait_page()
