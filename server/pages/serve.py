@@ -145,7 +145,7 @@ def _greeting(app: Flask, port: int, code: str | None, *, lan: bool, hosts: tupl
     kind = app.extensions["spotwright"].sessions["bench"].source.kind
     lines = [f"Spotwright: open http://localhost:{port}/ in a browser (Ctrl-C ends it)."]
     if kind == "practice":
-        lines.append("No camera: this is the practice laser, a laser that exists only in numbers.")
+        lines.append("No camera: this is the practice laser, which is only simulated.")
     if lan:
         lines.append(f"On the local network: http://{_own_address()}:{port}/")
     lines += [f"Through the proxy: https://{name}/" for name in hosts]

@@ -54,7 +54,7 @@ def test_the_grid_is_written(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        ([], "say what for"),
+        ([], "give --grid"),
         (["a.png"], "--out"),
         (["nosuch.png", "--out", "c.json"], "nosuch.png"),
         (["--grid", "no/such/folder/grid.pdf"], "no/such/folder/grid.pdf"),

@@ -15,7 +15,7 @@ from server.log import Log
 from server.pages.view import page_state
 from server.practice import PracticeCamera, PracticeMachine
 from server.rig.frame_loop import FrameLoop
-from server.rig.live_marks import Watching
+from server.rig.live_marks import LiveMarks
 from server.session.services import Services
 from server.session.session import Refused, Session
 from server.solver import Step, trace
@@ -144,15 +144,15 @@ def test_the_eye_that_looks_on_does_not_speak_into_a_hold_nor_after_it(
     session: Session, clock: Clock
 ) -> None:
     """On a film that changes all the while it would find a mark halfway, and say turn on, or none at all."""
-    watching = Watching(session)
-    frame_loop = FrameLoop(watching, session.source)
+    live_marks = LiveMarks(session)
+    frame_loop = FrameLoop(live_marks, session.source)
     looks(frame_loop, 6)
     path = []
     for _ in range(6):
         session.ease(1, "top", 1)
         clock.now_s += 0.4
         looks(frame_loop, 3)
-        watching.blind()
+        live_marks.blind()
         path.append(live(session))
     session.ease(1, "top", 0)
     lengths = [math.dist(path[0], at) for at in path]
@@ -168,7 +168,7 @@ def test_the_eye_that_looks_on_does_not_speak_into_a_hold_nor_after_it(
 
 
 def test_a_pulse_on_the_tape_before_is_not_shown_on_fresh_tape(session: Session) -> None:
-    frame_loop = FrameLoop(Watching(session), session.source)
+    frame_loop = FrameLoop(LiveMarks(session), session.source)
     session.pulse()
     session.hang(Place("mirror-2", (FRONT_LEFT[0], FRONT_LEFT[1])))
     looks(frame_loop, 6)

@@ -9,7 +9,7 @@ import pytest
 from server.log import Log
 from server.practice import PracticeCamera, PracticeMachine
 from server.rig.frame_loop import FrameLoop
-from server.rig.live_marks import Watching
+from server.rig.live_marks import LiveMarks
 from server.session.session import Session
 from server.solver import profile_as_json
 from server.sources.base import Place
@@ -54,7 +54,7 @@ def session(tmp_path: Path, machine: PracticeMachine, clock: Clock) -> Session:
 
 @pytest.fixture
 def frame_loop(session: Session) -> FrameLoop:
-    return FrameLoop(Watching(session), session.source)
+    return FrameLoop(LiveMarks(session), session.source)
 
 
 @pytest.fixture

@@ -8,7 +8,7 @@ from typing import Any
 from server.log import Log
 from server.practice import PracticeMachine
 from server.rig.frame_loop import FrameLoop
-from server.rig.live_marks import Watching
+from server.rig.live_marks import LiveMarks
 from server.rig.recorder import Recorder
 from server.session.events import event_json
 from server.session.session import Refused, Session
@@ -24,7 +24,7 @@ def practise(folder: Path, seed: int, *, deeds: int) -> list[Json]:
     source = PracticeSource(PracticeMachine(seed))
     session = Session(Log(folder / "data"), source, machine=source.machine() or {})
     recorder = Recorder(folder / "recording")
-    frame_loop = FrameLoop(Watching(session), source, keep=recorder.keep)
+    frame_loop = FrameLoop(LiveMarks(session), source, keep=recorder.keep)
     recorder.note(session.beginning())
     session.listeners.append(recorder.note)
     session.acknowledge()

@@ -21,7 +21,7 @@ def test_a_camera_that_is_not_there_is_said_once() -> None:
     look.start()
     assert told.wait(60)
     look.stop()
-    assert said == ["No picture yet: camera 0 is not there (tried again until it is there)."]
+    assert said == ["No picture yet: camera 0 is not there (it will keep trying)."]
 
 
 def test_nothing_is_said_of_a_camera_that_gives_pictures() -> None:

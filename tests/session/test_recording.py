@@ -16,7 +16,7 @@ from server.cli.main import main
 from server.log import Log
 from server.practice import PracticeCamera, PracticeMachine
 from server.rig.frame_loop import FrameLoop
-from server.rig.live_marks import Watching
+from server.rig.live_marks import LiveMarks
 from server.rig.recorder import AFTER_FRAMES, BEFORE_FRAMES, INDEX, Recorder
 from server.rig.replay import Difference, Replayed, read_recording, replay
 from server.session.events import event_json
@@ -62,7 +62,7 @@ def recorded(tmp_path_factory: pytest.TempPathFactory) -> Recorded:
     session = Session(Log(folder / "data"), source, machine=profile_as_json(machine.profile))
     session.acknowledge()
     recorder = Recorder(folder / "recording")
-    frame_loop = FrameLoop(Watching(session), source, keep=recorder.keep)
+    frame_loop = FrameLoop(LiveMarks(session), source, keep=recorder.keep)
     recorder.note({"kind": "begin", "machine": session.machine()})
     session.listeners.append(recorder.note)
     pulse(session, machine, frame_loop, MIRROR_1)
@@ -211,7 +211,7 @@ def test_a_full_disk_ends_the_recording_and_nothing_else(
     tmp_path: Path, session: Session, machine: PracticeMachine
 ) -> None:
     recorder = Recorder(tmp_path / "recording", free_bytes=lambda: 10)
-    frame_loop = FrameLoop(Watching(session), session.source, keep=recorder.keep)
+    frame_loop = FrameLoop(LiveMarks(session), session.source, keep=recorder.keep)
     session.listeners.append(recorder.note)
     pulse(session, machine, frame_loop, MIRROR_1)
     assert len(events(session)) == 1

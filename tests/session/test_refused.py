@@ -9,7 +9,7 @@ import pytest
 
 from server.log import Log, LogError
 from server.practice import PracticeMachine
-from server.session.rig_state import FORGET_S, MOST_RIGS, RigView
+from server.session.rig_state import MOST_RIGS, SILENT_S, RigView
 from server.session.services import Refused
 from server.session.session import Session
 from server.session.snapshot import RigSight
@@ -83,7 +83,7 @@ def test_forged_names_do_not_hide_an_honest_rig(
 
 def test_the_silent_go_first(view: RigView, clock: Clock) -> None:
     view.set_rig(RigSight("gone", None), None, address="192.0.2.1", delivers=True)
-    clock.sleep(FORGET_S + 1)
+    clock.sleep(SILENT_S + 1)
     for number in range(MOST_RIGS):
         view.set_rig(RigSight(f"rig-{number}", None), None, address="192.0.2.2")
     assert "gone" not in names(view)

@@ -15,7 +15,7 @@ from server.rig import spool as spools
 from server.rig import uplink, wire
 from server.rig.spool import Spool
 from server.rig.uplink import PAUSES_S, SHUT_PAUSES_S, Uplink
-from server.rig.wire import Unheard, post_json
+from server.rig.wire import Undelivered, post_json
 from server.session.events import event_json
 from server.sources.base import Place
 from server.sources.camera_source import RigsSource
@@ -270,7 +270,7 @@ def test_who_has_an_old_code_asks_less_and_less_often_and_says_so(far: Far) -> N
     pauses = [far.post.round() for _ in range(6)]
     assert pauses == [*SHUT_PAUSES_S, SHUT_PAUSES_S[-1], SHUT_PAUSES_S[-1]]
     assert "not the access code" in far.post.said
-    assert far.post.said.endswith("(asked again in 300 s)")
+    assert far.post.said.endswith("(trying again in 300 s)")
     far.post._wire = far.wire
     assert far.post.round() < PAUSES_S[0] + 0.1
     assert far.post.said == ""
@@ -315,6 +315,6 @@ def test_a_code_that_is_none_is_not_repeated(code: str) -> None:
 
 
 def test_a_path_before_the_pages_own_is_kept(far: Far) -> None:
-    with pytest.raises(Unheard) as unheard:
+    with pytest.raises(Undelivered) as refused:
         post_json(f"{far.line.address}/behind/", CODE)("/api/rig/sight", {"rig": "far"})
-    assert not unheard.value.lost
+    assert not refused.value.lost
