@@ -147,3 +147,15 @@ def test_every_word_of_the_settings_is_an_option(install: Path) -> None:
         assert command is not None
         known = {option for parameter in command.params for option in parameter.opts}
         assert {word for word in words if word.startswith("--")} <= known
+
+
+def test_pip_itself_is_pinned_for_the_release_file(install: Path) -> None:
+    told = (install / "pip.txt").read_text("utf-8").replace("\\\n", " ").splitlines()[-1].split()
+    assert re.fullmatch(r"pip==[\d.]+", told[0])
+    assert re.fullmatch(r"--hash=sha256:[0-9a-f]{64}", told[1])
+
+
+def test_a_release_is_checked_before_anything_is_changed(install: Path) -> None:
+    text = (install / "install.sh").read_text("utf-8")
+    checked = text.index("sha256sum --quiet --check")
+    assert all(checked < text.index(later) for later in ("apt-get", "useradd", "install -d"))
