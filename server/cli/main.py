@@ -246,7 +246,7 @@ def serve(
     try:
         rig = profile_for(folder, profile, told=lambda line: click.echo(f"note: {line}", err=True))
         named = camera or rig.camera_name()
-        more: dict[str, Any] = {"source": source_named(named)} if named else {}
+        more: dict[str, Any] = {"source": source_named(named, rig)} if named else {}
         more |= {"profile": rig, "record": record, "bars_mm": bars_mm}
         run(port=port, lan=lan, data=folder, hosts=hosts, say=click.echo, **more)
     except (LogError, RigError) as error:

@@ -93,7 +93,9 @@ def doctor(ctx: click.Context, data: Path | None, profile: Path | None, to: str 
 
 
 def _looks(folder: Path, profile: RigProfile, to: str | None, port: int) -> Iterator[look.Look]:
-    yield from chain(look.libraries(), look.cameras(), look.pins(profile.used_pins()))
+    yield from chain(
+        look.libraries(), look.cameras(lens=profile.lens_options), look.pins(profile.used_pins())
+    )
     yield from chain(
         look.disk(folder), look.log(folder), look.clock(), look.heat(), look.network(to, port=port)
     )
@@ -161,7 +163,7 @@ def _send(
     spool, scale = Spool(folder / "to-be-sent"), CardScale(bars_mm)
     wire = post_json(to, code, device=f"{told.name} {spool.name}")
     kind, options = camera_named(camera)
-    source = camera_source(kind, **options)
+    source = camera_source(kind, **options, **told.lens_options(kind))
     stack.callback(source.close)
     recorder = Recorder(record) if record else None
     post = Uplink(told.name, spool, wire, full=FullLook(source, reader=measured(scale).read))

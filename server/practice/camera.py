@@ -55,6 +55,7 @@ class PracticeCamera:
 
     kind = "practice"
     problem: str | None = None
+    focus: str | None = None
 
     def __init__(
         self,

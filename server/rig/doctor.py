@@ -11,15 +11,16 @@ import urllib.request
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 from firmware.camera.listing import CameraFound, list_cameras
-from firmware.camera.picture_fault import picture_fault
+from firmware.camera.picture_fault import SHARPEN, picture_fault
 from firmware.camera.supervised import child_environment
 from firmware.health import Run, check_clock, check_disk, check_supply, check_writable, run_command
 from firmware.panel.panel import Panel, open_panel
 from firmware.panel.parts import Pins
 from server.log import LogError, LogMissing, check
+from server.rig.card_focus import card_focus
 
 __all__ = ["Look", "cameras", "clock", "disk", "heat", "libraries", "log", "network", "pins"]
 
@@ -37,23 +38,47 @@ class Look:
     line: str
 
 
-def cameras(found: Iterable[CameraFound] | None = None) -> Iterator[Look]:
-    """Check each camera with a test picture."""
-    seen = list(list_cameras() if found is None else found)
+def cameras(
+    found: Iterable[CameraFound] | None = None, *, lens: Callable[[str], dict[str, Any]] = lambda kind: {}
+) -> Iterator[Look]:
+    """Check each camera with a test picture, and how sharp the card is in it.
+
+    lens : what the rig's profile says of the clip, for a camera of a kind.
+    """
+    seen = list(list_cameras(lens=lens) if found is None else found)
     if not seen:
         yield Look("camera", "bad", "none found: plug in a USB camera, or check the Pi's ribbon cable")
     for camera in seen:
         yield _camera(camera)
+        yield from _focus(camera, lens(camera.kind))
 
 
 def _camera(camera: CameraFound) -> Look:
     if camera.picture is None:
         return Look("camera", "bad", f"{camera.kind} {camera.name}: {camera.problem}")
     rows, cols = camera.picture.shape[:2]
-    fault = picture_fault(camera.picture)
+    fault = picture_fault(camera.picture, focus=camera.focus)
     if fault is not None:
         return Look("camera", "bad", f"{camera.kind} {camera.name}: {fault.line}")
     return Look("camera", "good", f"{camera.kind} {camera.name}: a picture of {cols} × {rows}")
+
+
+def _focus(camera: CameraFound, lens: dict[str, Any]) -> Iterator[Look]:
+    """How sharp the card is, and what to do where there is none or it is soft."""
+    if camera.picture is None or picture_fault(camera.picture) is not None:
+        return
+    seen = card_focus(camera.picture)
+    unset = camera.kind == "pi" and camera.focus == "motor" and "focus_dioptres" not in lens
+    if seen is not None and seen.sharp:
+        yield Look("focus", "good", seen.line)
+    elif seen is not None:
+        yield Look("focus", "bad", f"{seen.line}: {SHARPEN[camera.focus]}")
+    elif unset:
+        yield Look(
+            "focus", "note", "no card in view, and no 'focus_dioptres' in the rig's profile: see docs/rig.md"
+        )
+    else:
+        yield Look("focus", "note", "no card in view: hang one, look again")
 
 
 def pins(used: Pins, *, opener: Callable[[Pins], tuple[Panel, str | None]] = open_panel) -> Iterator[Look]:

@@ -138,7 +138,7 @@ class FrameLoop:
         if card:
             self.fault, self._searched = None, None
         elif frame.time_s - self._judged_s >= 1.0:
-            self.fault, self._judged_s = picture_fault(frame.pixels), frame.time_s
+            self.fault, self._judged_s = picture_fault(frame.pixels, focus=self._source.focus), frame.time_s
         level = float(frame.pixels[::16, ::16].mean())
         order = self._light.look(card=card, level=level, now_s=frame.time_s)
         if order is not None:

@@ -95,7 +95,8 @@ class Source(Protocol):
 
     kind : practice, camera or offline. reads : it has the pictures around a pulse. frame_age_s : how old a
     frame may be before a new one is taken. problem : one line on what is wrong with the camera, or None.
-    machine : the profile of the source's own laser, as JSON, or None. frame : the newest picture; look : the
+    focus : who sets its lens, ``motor`` or ``by hand``, or None. machine : the profile of the source's own
+    laser, as JSON, or None. frame : the newest picture; look : the
     newest above a number, with its time; both raise NoPicture. set_pace : frames per second that are needed.
     hold_light : lock exposure, white balance and focus, or release them. hang : fresh tape hangs there.
     shot : the pictures around the newest pulse (practice: fires it). taken : use that as the picture before
@@ -110,6 +111,8 @@ class Source(Protocol):
 
     @property
     def problem(self) -> str | None: ...
+    @property
+    def focus(self) -> str | None: ...
     def machine(self) -> Json | None: ...
     def frame(self) -> Pixels: ...
     def look(self, *, newer_than: int, timeout_s: float) -> FrameLike: ...
@@ -138,6 +141,11 @@ class OfflineSource:
     @property
     def problem(self) -> str | None:
         """One line on what is wrong with the camera now, or None."""
+        return None
+
+    @property
+    def focus(self) -> str | None:
+        """Who sets the camera's lens, where there is one and it says so."""
         return None
 
     def machine(self) -> Json | None:

@@ -21,7 +21,7 @@ SMALL_PIXELS = 2_000_000
 class CameraSource(OfflineSource):
     """A real camera. The person fires; this keeps the picture from before the pulse.
 
-    Marks are measured at the sensor's full resolution if the camera offers it (``newest_full``).
+    Marks are measured in the camera's large pictures if it has two sizes (``newest_full``).
     """
 
     kind = "camera"
@@ -38,6 +38,10 @@ class CameraSource(OfflineSource):
     @property
     def problem(self) -> str | None:
         return self._camera.problem
+
+    @property
+    def focus(self) -> str | None:
+        return self._camera.focus
 
     def frame(self) -> Pixels:
         return self.look(newer_than=-1, timeout_s=self._timeout_s).pixels

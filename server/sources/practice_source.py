@@ -38,6 +38,10 @@ class PracticeSource:
     def problem(self) -> str | None:
         return None
 
+    @property
+    def focus(self) -> str | None:
+        return None
+
     def look(self, *, newer_than: int, timeout_s: float) -> FrameLike:
         try:
             return self._camera.newest(newer_than=newer_than, timeout_s=timeout_s)

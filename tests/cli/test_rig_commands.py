@@ -44,7 +44,7 @@ def test_no_camera_is_one_line(monkeypatch: pytest.MonkeyPatch, capfd: pytest.Ca
 def test_the_doctor_says_what_is_bad_and_what_to_do(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
 ) -> None:
-    monkeypatch.setattr(doctor, "list_cameras", lambda: [BUSY])
+    monkeypatch.setattr(doctor, "list_cameras", lambda lens: [BUSY])
     assert main(["doctor", "--data", str(tmp_path), "--to", "http://127.0.0.1:9"]) == 1
     lines = capfd.readouterr().out.splitlines()
     assert f"BAD   camera     pi imx708: {BUSY.problem}" in lines
@@ -67,7 +67,7 @@ def test_the_doctor_looks_at_each_thing(tmp_path: Path) -> None:
         "unset": [look.state for look in doctor.clock(lambda command: "no")],
     }
     assert states == {
-        "camera": ["good"],
+        "camera": ["good", "note"],  # no card in view
         "none": ["bad"],
         "dark": ["bad"],
         "pins": ["good"],

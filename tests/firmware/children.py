@@ -36,9 +36,17 @@ class Absent(Stuck):
 
 
 class TwoStreams(PlainCamera):
-    """Has a full stream beside the small one; its red says whether the light is held."""
+    """Has a full stream beside the small one; its red says whether the light is held, its blue the pace."""
 
     kind = "two-streams"
+    pace = 0
+
+    @property
+    def focus(self) -> str | None:
+        return "motor"
+
+    def set_pace(self, frames_per_s: float) -> None:
+        self.pace = round(frames_per_s)
 
     def start(self) -> None:
         self.sent, self.held = 0, 0
@@ -61,7 +69,8 @@ class TwoStreams(PlainCamera):
     def _frame(self, rows: int, cols: int) -> Frame:
         time.sleep(0.01)
         self.sent += 1
-        return Frame(np.full((rows, cols, 3), self.held, np.uint8), time.monotonic(), self.sent)
+        pixels = np.full((rows, cols, 3), (self.pace, 0, self.held), np.uint8)
+        return Frame(pixels, time.monotonic(), self.sent)
 
 
 def opener(kind: str, **options: Any) -> Camera:

@@ -20,6 +20,22 @@ def test_a_silent_camera_is_killed_and_started_anew() -> None:
     assert watch.order(10.4) == "start"
 
 
+def test_a_machine_that_opens_its_camera_slowly_is_given_longer_each_time() -> None:
+    watch, now_s, given = Watch(warm_up_s=8, pauses_s=(0.0,)), 0.0, []
+    for _ in range(6):
+        watch.started(now_s)
+        given.append(watch.next_look_s(now_s))
+        now_s += given[-1]
+        assert watch.order(now_s) == "kill"
+    assert given == [8, 16, 32, 64, 64, 64]
+    watch.started(now_s)
+    watch.frame(now_s)
+    assert watch.next_look_s(now_s) == watch.patience_s  # it is open now: a silence counts as before
+    watch.order(now_s + watch.patience_s)
+    watch.started(now_s)
+    assert watch.next_look_s(now_s) == 8
+
+
 def test_pauses_grow_and_a_frame_ends_the_trouble() -> None:
     watch, starts, now_s = Watch(pauses_s=(1, 2, 4)), [], 0.0
     for _ in range(5):

@@ -54,7 +54,9 @@ def light() -> Json:
     said.unlink(missing_ok=True)
     camera = UsbCamera(DEVICE)
     camera.start()
-    camera.newest(timeout_s=120)
+    first = camera.newest(timeout_s=120)
+    camera.newest(newer_than=first.number + 20, timeout_s=120)  # by then it has found its light
+    said.unlink()
     held = camera.lock_light()
     locked = said.read_text().split("\n")[:-1]
     said.unlink()
