@@ -130,8 +130,8 @@ class Snapshot:
     step_name : names the step, for the answer to it. cautions : acknowledged. place : where the card was said
     to hang. aimed : where the mark after the newest move should land. misses : how many pulses at the right
     card left no mark. used : the tape has been fired at. film : no tape hangs, but film that shows the
-    beam at once. turned : a held screw has turned. may_undo : the newest event can be taken back. check : a few
-    pulses, and nothing turned.
+    beam at once. turned : a held screw has turned. may_undo : the newest event can be taken back. check : a
+    few pulses, and nothing turned.
     """
 
     version: int
