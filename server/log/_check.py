@@ -1,4 +1,4 @@
-"""Is the log whole: the file, its tables, every row, every picture."""
+"""Check the log: the file, its tables, every row, every picture."""
 
 from __future__ import annotations
 
@@ -67,7 +67,7 @@ def _what_is_left(path: Path, pictures: PictureFolder, faults: tuple[str, ...], 
 
 
 def structure_faults(folder: Path) -> tuple[str, ...]:
-    """What is wrong with the database as a file and as tables, whatever its rows say; raises LogError."""
+    """Return what is wrong with the database file and its tables, apart from the rows; raises LogError."""
     path = there(folder)
     if faults := (*head_faults(path), *wal_faults(path)):
         return faults
@@ -80,7 +80,7 @@ def structure_faults(folder: Path) -> tuple[str, ...]:
 
 
 def _damage(db: sqlite3.Connection) -> tuple[str, ...]:
-    """Each fault in a line of its own; SQLite's rows hold one or many lines, and it has changed which."""
+    """Return each fault as one line; a row from SQLite holds one or many, depending on its version."""
     rows = db.execute("PRAGMA integrity_check").fetchall()
     lines = [line.strip() for (text,) in rows for line in str(text).splitlines()]
     return tuple(f"database: {line}" for line in lines if line not in ("", "ok") and not _is_heading(line))
@@ -91,7 +91,7 @@ def _is_heading(line: str) -> bool:
 
 
 def check_database(db: sqlite3.Connection, pictures: PictureFolder, *, tell: Tell = untold) -> Health:
-    """Every row of a database of the newest version, and every picture that it names."""
+    """Check every row of a database of the newest version, and every picture that it names."""
     names = named_pictures(db)
     problems = (*row_faults(db), *_picture_faults(names, pictures, tell))
     return Health(_count(db, "alignment"), _count(db, "event"), len(names), problems)
@@ -102,7 +102,7 @@ def _count(db: sqlite3.Connection, table: str) -> int:
 
 
 def row_faults(db: sqlite3.Connection) -> list[str]:
-    """Each row that is not as it was written, and each that is missing, in one line."""
+    """Return one line for each row that is damaged or missing."""
     return [*_loose_ends(db), *_gaps(db), *_altered(db), *_shifted(db)]
 
 
@@ -134,7 +134,7 @@ def _altered(db: sqlite3.Connection) -> Iterator[str]:
 
 
 def _shifted(db: sqlite3.Connection) -> list[str]:
-    """Events whose computed columns (charts read them) do not say what the body says."""
+    """Return the events whose computed columns (charts read them) disagree with the body."""
     same = " AND ".join(f"{name} IS {how}" for name, how in _schema.COMPUTED)
     sound = "typeof(body) = 'text' AND json_valid(body)"
     sql = f"SELECT id FROM event WHERE CASE WHEN {sound} THEN NOT ({same}) END ORDER BY id"

@@ -86,7 +86,7 @@ def test_the_command_writes_all_and_refuses_a_large_shift(tmp_path) -> None:
     done = CliRunner().invoke(cards.main, ["--out", str(tmp_path), "--size", "large"])
     assert done.exit_code == 0 and len(list(tmp_path.glob("*.svg"))) == 6
     refused = CliRunner().invoke(cards.main, ["--out", str(tmp_path), "--shift", "9", "0"])
-    assert refused.exit_code == 2 and "seat the clip anew" in refused.output
+    assert refused.exit_code == 2 and "seat the clip again" in refused.output
 
 
 def boxes_mm(path) -> np.ndarray:
