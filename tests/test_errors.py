@@ -1,4 +1,4 @@
-"""What pydantic says of a value from outside reaches a person in plain words, and nothing else is touched."""
+"""Pydantic's messages about input reach a person in plain words; our own messages stay as they are."""
 
 from __future__ import annotations
 
@@ -84,7 +84,7 @@ def test_each_kind_of_fault_is_said_plainly(given: dict[str, Any], said: str) ->
     [
         "",
         "Read and acknowledge the cautions first.",
-        "That is the card of mirror 2, but it should hang at the nozzle: change the card.",
+        "That is the card for mirror 2, but the card for the nozzle should hang there: change the card.",
         "unknown key",
         "a mount has exactly three contact points, here are 2",
     ],
@@ -94,7 +94,7 @@ def test_our_own_lines_stay_as_they_are(line: str) -> None:
 
 
 def spoilt(value: Any) -> Iterator[Any]:
-    """The document with each of its values in turn taken out, or made something else."""
+    """The document with each of its values in turn removed or replaced."""
     if isinstance(value, dict):
         for key in value:
             yield {other: kept for other, kept in value.items() if other != key}

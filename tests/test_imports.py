@@ -1,4 +1,4 @@
-"""Imports run one way (the contracts are in pyproject.toml), and the rig's own packages stay at the rig."""
+"""Imports go one way (contracts in pyproject.toml), and only the rig's modules import the rig's packages."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ def sources(root: Path) -> Iterator[Path]:
 
 
 def imported(path: Path) -> set[str]:
-    """The top names of all modules that a file imports, wherever in the file."""
+    """The top-level names of all modules that a file imports, anywhere in the file."""
     names: set[str] = set()
     for node in ast.walk(ast.parse(path.read_text("utf-8"))):
         if isinstance(node, ast.Import):
@@ -74,7 +74,7 @@ def test_solver_touches_no_device(root: Path, name: str) -> None:
 
 
 def silent(path: Path) -> Iterator[str]:
-    """Public classes and functions of a module that explain nothing."""
+    """Public classes and functions of a module without a docstring."""
     for node in ast.parse(path.read_text("utf-8")).body:
         if not isinstance(node, ast.ClassDef | ast.FunctionDef) or node.name.startswith("_"):
             continue
@@ -89,7 +89,7 @@ def test_every_public_thing_explains_itself(root: Path) -> None:
 def methods(path: Path) -> Iterator[tuple[str, ast.FunctionDef, bool]]:
     """Public methods of a module's public classes: where, what, and whether the class is a protocol.
 
-    A protocol's own words stand for all its methods.
+    A protocol's own docstring counts for all its methods.
     """
     for node in ast.parse(path.read_text("utf-8")).body:
         if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):

@@ -1,4 +1,4 @@
-"""The rig's commands: every answer is there, every fault one line with what to do."""
+"""The commands for a rig: complete output, and one line with what to do for every fault."""
 
 from __future__ import annotations
 

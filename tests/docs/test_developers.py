@@ -1,4 +1,4 @@
-"""What DEVELOPERS.md says of the code is so: the files it names are there, and so are the names in them."""
+"""What DEVELOPERS.md says about the code is true: its files exist, and so do the names in them."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The service and the installer, as far as they can be judged without a Pi; tests/rig runs the installer."""
+"""The service and the installer, as far as they can be checked without a Pi; tests/rig runs the installer."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""When exposure, white balance and focus are held, and when they may find themselves again."""
+"""When exposure, white balance and focus are locked, and when they are released."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The rig's profile: what is connected, everything optional, every fault one line."""
+"""The rig's profile: what is connected, all of it optional; every fault is one line."""
 
 from __future__ import annotations
 

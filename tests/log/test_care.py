@@ -1,4 +1,4 @@
-"""Check finds each kind of damage; a backup brings everything back; nothing is replaced unasked."""
+"""Check finds each kind of damage; a backup restores everything; nothing is replaced without being asked."""
 
 from __future__ import annotations
 

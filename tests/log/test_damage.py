@@ -1,4 +1,4 @@
-"""A damaged byte is found, costs no more than its row, and never a backup; all else goes on."""
+"""A damaged byte is found, costs only its row and never a backup, and everything else goes on."""
 
 from __future__ import annotations
 

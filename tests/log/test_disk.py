@@ -1,4 +1,4 @@
-"""A disk that is full, read-only, held by another or holds something else: said in one line, nothing lost."""
+"""A disk that is full or read-only, a locked log, another file: reported in one line, and nothing is lost."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Whatever is put in comes out, through the database, through JSON, and twice is the same as once."""
+"""Everything put in comes out, through the database and through JSON; importing twice is the same as once."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Test cuts, upkeep, hours and reminders: kept, withdrawn, exported, taken in, and in time."""
+"""Test cuts, upkeep, hours and reminders: saved, withdrawn, exported, imported, and due in time."""
 
 from __future__ import annotations
 

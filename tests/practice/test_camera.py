@@ -7,7 +7,7 @@ from server.practice.view import COLS, ROWS
 
 
 class Clock:
-    """Time that passes only while somebody sleeps."""
+    """A clock that advances only in ``sleep``."""
 
     def __init__(self) -> None:
         self.now_s = 100.0

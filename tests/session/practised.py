@@ -1,4 +1,4 @@
-"""A practice alignment that is recorded while the page's steps are done one by one."""
+"""Record a practice alignment while doing the page's steps one by one."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ Json = dict[str, Any]
 
 
 def practise(folder: Path, seed: int, *, deeds: int) -> list[Json]:
-    """Record an alignment of that practice laser in folder/recording; returns the events that came of it."""
+    """Record an alignment of that practice laser in folder/recording; returns its events."""
     source = PracticeSource(PracticeMachine(seed))
     session = Session(Log(folder / "data"), source, machine=source.machine() or {})
     recorder = Recorder(folder / "recording")

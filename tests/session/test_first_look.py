@@ -1,4 +1,4 @@
-"""What the console says of a camera that is not there."""
+"""What the console says about a missing camera."""
 
 from __future__ import annotations
 

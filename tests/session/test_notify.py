@@ -1,4 +1,4 @@
-"""Words to systemd, over a real socket."""
+"""Messages to systemd, over a real socket."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""An alignment is recorded and played through everything again: the same events come out."""
+"""A recorded alignment is replayed through the whole program: the same events come out."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ MIRROR_2 = Place("mirror-2", (0.0, 1000.0))
 
 
 def pulse(session: Session, machine: PracticeMachine, frame_loop: FrameLoop, place: Place) -> None:
-    """A person hangs a fresh card, and fires; the frame loop watches."""
+    """Hang a fresh card and fire, while the frame loop watches."""
     machine.hang(place.station)
     machine.move_head(place.head_mm)
     machine.fresh_card()
@@ -46,7 +46,7 @@ def pulse(session: Session, machine: PracticeMachine, frame_loop: FrameLoop, pla
 
 @dataclass(frozen=True)
 class Recorded:
-    """A recording, and what the session was like at its end."""
+    """A recording, and the state of the session at its end."""
 
     folder: Path
     events: list[Json]
@@ -55,7 +55,7 @@ class Recorded:
 
 @pytest.fixture(scope="module")
 def recorded(tmp_path_factory: pytest.TempPathFactory) -> Recorded:
-    """Two marks, a turn between, and a walk round the machine."""
+    """Two marks, a turn between, and a pause in which nothing happens."""
     folder, clock, machine = tmp_path_factory.mktemp("recorded"), Clock(), PracticeMachine(3)
     machine.hang("mirror-1")
     source = CameraSource(PracticeCamera(machine, clock=clock, sleep=clock.sleep))
@@ -75,7 +75,7 @@ def recorded(tmp_path_factory: pytest.TempPathFactory) -> Recorded:
 
 @pytest.fixture
 def recording(recorded: Recorded, tmp_path: Path) -> Path:
-    """A copy of it."""
+    """A copy of the recording."""
     return Path(shutil.copytree(recorded.folder, tmp_path / "recording"))
 
 
@@ -93,7 +93,7 @@ def test_what_happened_comes_out_again(recorded: Recorded, recording: Path, tmp_
 
 @pytest.fixture(scope="module")
 def practised(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[Json]]:
-    """A practice laser's recording, a few deeds long, and its events."""
+    """A practice laser's recording, a few actions long, and its events."""
     folder = tmp_path_factory.mktemp("practised")
     return folder / "recording", practise(folder, 5, deeds=6)
 

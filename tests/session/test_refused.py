@@ -1,4 +1,4 @@
-"""What was refused was not done: the practice screw stands where it stood, and forged names hide no rig."""
+"""What was refused was not done: the practice screw did not move, and forged names hide no rig."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Lamps, sounder, foot button and lid around a session; every fault one line, and gone when it is over."""
+"""Lamps, sounder, foot button and lid of a session; every fault is one line, and goes when it is over."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ def test_the_foot_hangs_then_tells_of_the_pulse_then_of_the_next_step(
     assert session.snapshot().place == MIRROR_1
     assert session.snapshot().events == ()
     machine.pulse()
-    wired.foot.told(False)  # letting go is no press
+    wired.foot.told(False)  # a release is not a press
     wired.foot.told(True)
     (row,) = session.snapshot().events
     assert row.kind == "mark"
@@ -90,7 +90,7 @@ def test_the_foot_does_nothing_before_the_cautions_and_says_so(session: Session)
     assert session.snapshot().place is None
 
 
-def test_a_pulse_that_the_eye_has_saved_is_not_told_again(
+def test_a_pulse_that_the_frame_loop_has_saved_is_not_reported_again(
     session: Session, machine: PracticeMachine, frame_loop: FrameLoop, clock: Clock
 ) -> None:
     session.hang(MIRROR_1)

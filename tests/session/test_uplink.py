@@ -1,4 +1,4 @@
-"""A rig that sends to a page elsewhere: each reading once and in order, whatever network and power do."""
+"""A rig that sends to a page elsewhere: each reading once, in order, despite network faults and power cuts."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ CODE = "abcd-efgh"
 
 
 class Page:
-    """A page elsewhere, and the wire to it; ``fate`` says what happens to each message."""
+    """A page elsewhere and the wire to it; ``fate`` says what happens to each message."""
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
@@ -296,7 +296,7 @@ def test_the_page_says_what_the_panel_of_a_rig_shows(page: Page, tmp_path: Path,
 
 
 @pytest.mark.parametrize("told", [None, {}, {"signal": "disco", "glow": True, "mark": 1, "distance_mm": 1}])
-def test_a_page_that_speaks_otherwise_wishes_nothing(told: object) -> None:
+def test_an_answer_that_makes_no_sense_gives_no_panel_state(told: object) -> None:
     assert PanelState.from_json(told) is None
 
 
@@ -312,7 +312,7 @@ def test_a_press_reaches_the_page_once_and_fresh_or_not_at_all(
     uplink.round()
     page.fate = iter(["lost"])
     uplink.press()
-    uplink.round()  # not heard: forgotten
+    uplink.round()  # not delivered: dropped
     uplink.round()
     uplink.press()
     clock.sleep(5.0)
@@ -339,7 +339,7 @@ def test_what_was_refused_is_said_there_and_here(page: Page, tmp_path: Path, clo
     assert (uplink.said, len(uplink._spool)) == ("", 0)
 
 
-def test_a_page_that_is_not_reached_wishes_nothing(page: Page, tmp_path: Path, clock: Clock) -> None:
+def test_a_page_that_is_not_reached_gives_no_panel_state(page: Page, tmp_path: Path, clock: Clock) -> None:
     uplink = post(tmp_path, page, clock)
     uplink.round()
     page.fate = iter(["lost"] * 8)
@@ -353,7 +353,7 @@ def hardware(uplink: Uplink, wired: Wired, **more: Any) -> UplinkHardware:
     return UplinkHardware(uplink, problem=more.pop("problem", lambda: None), retry=retry, **more)
 
 
-def test_a_rig_drives_its_panel_as_the_page_wishes(
+def test_a_rig_drives_its_panel_as_the_page_says(
     page: Page, tmp_path: Path, clock: Clock, wired: Wired
 ) -> None:
     uplink = post(tmp_path, page, clock)

@@ -1,4 +1,4 @@
-"""Nothing ends the uplink: whatever failed, once it is well each reading arrives once and in order."""
+"""Nothing ends the uplink: after any fault is over, each reading arrives once and in order."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ CODE = "abcd-efgh"
 
 
 class Far:
-    """A page, a line to it, and a rig that sends over the line."""
+    """A page, a network line to it, and a rig that sends over the line."""
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
@@ -37,7 +37,7 @@ class Far:
         self.boot()
 
     def boot(self) -> Uplink:
-        """Start the rig's program anew on its disk."""
+        """Restart the rig's program on its disk."""
         self.spool = Spool(self.folder / "rig")
         self.wire = post_json(self.line.address, CODE, device="far", timeout_s=1.0, whole_s=2.0)
         self.post = Uplink("far", self.spool, self.wire)
@@ -55,7 +55,7 @@ class Far:
             self.post.round()
 
     def healed(self) -> None:
-        """Go on until all is delivered: on a busy machine an answer may be late now and then."""
+        """Go on until everything is delivered: on a busy machine an answer may be late now and then."""
         for _ in range(30):
             self.post.round()
             if not self.post.said and not len(self.spool):
@@ -70,7 +70,7 @@ def far(tmp_path: Path) -> Iterator[Far]:
 
 
 @pytest.mark.parametrize("fault", FAULTS)
-def test_a_line_that_fails_and_is_well_again(far: Far, fault: str) -> None:
+def test_a_line_that_fails_and_recovers(far: Far, fault: str) -> None:
     far.read(1.0)
     far.healed()
     far.line.fault = fault
@@ -87,7 +87,7 @@ def test_a_line_that_fails_and_is_well_again(far: Far, fault: str) -> None:
     assert far.line.strayed == []
 
 
-def test_its_thread_outlives_whatever_is_thrown(far: Far, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_its_thread_survives_any_exception(far: Far, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(uplink, "PAUSES_S", (0.0,))
     thrown = iter([KeyError("x"), RecursionError(), MemoryError(), ValueError("\n"), ZeroDivisionError()])
     arrived, ask = threading.Event(), far.post._wire
@@ -205,7 +205,7 @@ def test_a_spool_of_an_earlier_release_goes_on(far: Far) -> None:
     assert sorted(path.name for path in folder.glob("*.sent")) == ["000000005.sent", "000000006.sent"]
 
 
-def test_a_page_that_was_set_back_gets_again_what_it_lost(far: Far) -> None:
+def test_a_page_whose_log_was_restored_gets_again_what_it_lost(far: Far) -> None:
     far.read(1.0, 2.0)
     far.rounds(2)
     kept = dict(far.session._state.memory.rigs)
@@ -237,7 +237,7 @@ def test_what_the_rig_does_not_keep_any_more_leaves_a_gap_and_stops_nothing(far:
     assert len(far.spool) == 0
 
 
-def test_a_rig_that_was_set_back_begins_a_new_series(far: Far) -> None:
+def test_a_rig_whose_disk_was_restored_begins_a_new_series(far: Far) -> None:
     far.read(1.0, 2.0, 3.0)
     far.rounds(2)
     name = far.spool.name
@@ -281,7 +281,7 @@ def test_a_page_that_refuses_for_another_reason_is_asked_as_often_as_before(far:
     assert [far.post.round() for _ in range(5)] == [*PAUSES_S, PAUSES_S[-1]]
 
 
-def test_no_sign_of_life_for_long_is_death(far: Far) -> None:
+def test_a_thread_that_is_late_for_long_is_not_alive(far: Far) -> None:
     now_s = [0.0]
     post = Uplink("far", far.spool, far.wire, clock=lambda: now_s[0])
     running = threading.Event()
