@@ -1,4 +1,4 @@
-"""A rig that sends to a page elsewhere: each reading once, in order, despite network faults and power cuts."""
+"""A rig that sends to a page elsewhere: each reading once, in order, despite network and power faults."""
 
 from __future__ import annotations
 
