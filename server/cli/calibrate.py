@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from server.cli.arguments import picture
-from server.cli.progress import progress
+from server.cli.progress import Bars
 from server.cli.refusals import Refusal
 
 if TYPE_CHECKING:
@@ -51,8 +51,8 @@ def calibrate(photos: tuple[Path, ...], grid: Path | None, out: Path | None) -> 
 def _measured(photos: tuple[Path, ...]) -> CameraModel:
     import vision
 
-    with progress("photos", 2 * len(photos)) as told:
-        pictures = []
+    with Bars() as tell:
+        pictures, told = [], tell.each("photos", 2 * len(photos))
         for path in photos:
             pictures.append(picture(path))
             told()

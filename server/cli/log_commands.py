@@ -111,14 +111,15 @@ def show(number: int, data: Path) -> None:
     with _opened(data) as book:
         events = book.events(number)
         try:
-            machine = book.machine(number)
+            machine, faults = book.machine(number), []
         except Damaged:
-            machine = {}
+            machine, faults = {}, ["its laser or its note is damaged"]
     for place, row in enumerate(events, start=1):
         click.echo(event_line(place, row, machine))
     damaged = sum(row["damaged"] for row in events)
-    faults = (f"{damaged} of its entries are damaged; see 'spotwright log rescue --help'",) if damaged else ()
-    _end_of((*book.lost, *faults))
+    faults += [f"{damaged} of its entries are damaged"] if damaged else []
+    more = ["see 'spotwright log rescue --help'"] if faults else []
+    _end_of((*book.lost, *faults, *more))
 
 
 @log.command(short_help="Write the log as CSV and as JSON.")

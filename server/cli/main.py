@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, Any, ClassVar, Literal
 import click
 
 from server.cli.arguments import BARS, picture
-from server.cli.progress import progress
+from server.cli.progress import Bars
 from server.cli.refusals import NotSeen, Refusal
 from server.errors import plain
 
@@ -102,7 +102,8 @@ def cards(pdf: Path | None, png: Path | None, dpi: float, size: str, paper: Lite
 def _cards_png(folder: Path, dpi: float, size: str) -> list[Path]:
     import vision
 
-    with progress("cards", len(vision.STATIONS)) as told:
+    with Bars() as tell:
+        told = tell.each("cards", len(vision.STATIONS))
         return vision.write_cards_png(folder, dpi=dpi, size=size, told=told)
 
 

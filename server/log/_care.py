@@ -62,7 +62,7 @@ def back_up(folder: Path, target: Path, *, tell: Tell = untold) -> Health:
 def _copied(folder: Path, target: Path, part: Path, tell: Tell) -> tuple[tuple[str, ...], Health]:
     """Copy database and pictures; returns the faults of the rows, and the whole result."""
     with closing(connect(part, mode="rwc")) as copy:
-        copy_at_newest(folder, copy)
+        copy_at_newest(folder, copy, tell=tell)
         # one plain file, readable where nothing may be written
         copy.execute("PRAGMA journal_mode = DELETE")
         copy_pictures(named_pictures(copy), folder, target, tell)
@@ -113,7 +113,7 @@ def restore(backup: Path, folder: Path, *, replace: bool = False, tell: Tell = u
         make_folder(folder)
         part = fresh_part(folder)
         with closing(connect(part, mode="rwc")) as copy:
-            copy_at_newest(backup, copy)
+            copy_at_newest(backup, copy, tell=tell)
             copy.execute("PRAGMA journal_mode = DELETE")
             copy_pictures(named_pictures(copy), place, folder, tell)
         _copy_beside(place, folder, over=False)

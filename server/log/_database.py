@@ -16,11 +16,13 @@ import platformdirs
 from server.log import _schema
 from server.log._errors import Damaged, LogError, LogMissing, one_line
 from server.log._file_format import committed_frames
+from server.log._progress import Tell, untold
 from server.log._salvage import Salvage, salvage, write
 
 FILE_NAME = "spotwright.db"
 PART = ".part"  # ends the name of a file that is not whole yet
 PATIENCE_S = 10.0  # how long to wait for another program that writes
+_PAGES_AT_ONCE = 1000  # to be copied
 
 
 def default_folder() -> Path:
@@ -222,6 +224,8 @@ def open_reader(folder: Path) -> sqlite3.Connection:
         with _named(path):
             if fault := _schema.schema_fault(db):
                 raise Damaged(fault)
+            if not _schema.is_newest(db) and (faults := wal_faults(path)):
+                raise Damaged(faults[0])  # the tables themselves are still in it
             _schema.check_version(db)
     except BaseException:
         db.close()
@@ -286,12 +290,18 @@ def _has_content(path: Path) -> bool:
     return path.exists() and path.stat().st_size > 0
 
 
-def copy_at_newest(folder: Path, into: sqlite3.Connection) -> None:
+def copy_at_newest(folder: Path, into: sqlite3.Connection, *, tell: Tell = untold) -> None:
     """Copy the log in ``folder``, as it is at this moment, into an empty database of the newest version."""
     path = database_in(folder)
+
+    def copied(_: int, left: int, of: int) -> None:
+        tell("pages of the database", of - left, of)
+
     with closing(open_any_version(folder)) as db, one_line(path):
+        db.execute("BEGIN")
+        db.execute("SELECT 1 FROM sqlite_master").fetchone()  # from now on what others write is not seen
         try:
-            db.backup(into)
+            db.backup(into, pages=_PAGES_AT_ONCE, progress=copied)
         except sqlite3.Error as error:
             if not _is_of_the_target(error):
                 raise

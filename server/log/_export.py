@@ -6,15 +6,19 @@ import csv
 import io
 import json
 import math
+import re
 import sqlite3
+import uuid
 from collections.abc import Iterable, Iterator
+from contextlib import suppress
 
 from server.log._checksum import ENTRY, EVENT, HEAD, STATE, VERDICT, healed_head, sound
-from server.log._schema import COMPUTED
-from server.log._text import Json, name_in
+from server.log._schema import COMPUTED, SOURCES
+from server.log._text import MOMENT, UUID, Json, moment, name_in
 
 FORMAT = "spotwright-log"
 FORMAT_VERSION = 2  # 1 had no entries
+_UNKNOWN = "1970-01-01T00:00:00.000Z"  # the moment of what is damaged
 
 COLUMNS = (
     *("alignment", "source", "machine", "note", "event", "when", "withdrawn", "picture"),
@@ -29,10 +33,6 @@ SELECT id, checksum, {", ".join(EVENT)}, {_COMPUTED}
 FROM (SELECT *, {_TEXT} AS text FROM event WHERE alignment_id = ?) ORDER BY sequence
 """
 _EVENTS = f"SELECT id, checksum, {', '.join(EVENT)} FROM event WHERE alignment_id = ? ORDER BY sequence"
-_ENTRIES = """
-SELECT entry.*, alignment.uuid AS alignment FROM entry
-LEFT JOIN alignment ON alignment.id = entry.alignment_id ORDER BY entry.id
-"""
 
 
 class Rows:
@@ -40,23 +40,21 @@ class Rows:
 
     def __init__(self, db: sqlite3.Connection, lost: list[str]) -> None:
         self.db, self.lost = db, lost
+        self.uuids: dict[int, str] = {}  # of the alignments that were told, by number
 
-    def alignments(self, *, headless: bool = False) -> Iterator[Json]:
-        """Each by its columns, state and verdict None where they are damaged.
-
-        headless : those whose head is damaged too, with nothing in it; else they are left out.
-        """
+    def alignments(self) -> Iterator[Json]:
+        """Each by its columns: of a damaged head what is left, None for a damaged state or verdict."""
         numbers = [row[0] for row in self.db.execute("SELECT id FROM alignment ORDER BY id")]
         for number in numbers:
             row = self._one(number)
             head = whole_head(self.db, row)
             if head is None:
-                what = "its laser and note are" if headless else "it is"
-                self.lost.append(f"alignment {number}: {what} damaged and left out")
-                if headless:
-                    yield {"id": number, "source": "", "machine": "{}", "note": ""}
-            else:
-                yield self._whole_parts(row) | head
+                self.lost.append(
+                    f"alignment {number}: its laser or its note is damaged; its sound entries are there"
+                )
+                head = _left_of_head(self.db, row)
+            self.uuids[number] = head["uuid"]
+            yield self._whole_parts(row) | head
 
     def _one(self, number: int) -> sqlite3.Row:
         cursor = self.db.cursor()
@@ -86,10 +84,10 @@ class Rows:
                 )
 
     def entries(self) -> Iterator[sqlite3.Row]:
-        """Test cuts, upkeep, hours and reminders, in order."""
+        """Test cuts, upkeep, hours and reminders, in order; asked for after the last alignment."""
         cursor = self.db.cursor()
         cursor.row_factory = sqlite3.Row
-        for row in cursor.execute(_ENTRIES):
+        for row in cursor.execute("SELECT * FROM entry ORDER BY id"):
             if sound(row, ENTRY):
                 yield row
             else:
@@ -123,6 +121,44 @@ def whole_head(db: sqlite3.Connection, row: sqlite3.Row) -> Json | None:
     return healed_head(row, (text for (text,) in texts.fetchall()))
 
 
+def _left_of_head(db: sqlite3.Connection, row: sqlite3.Row) -> Json:
+    """What an alignment with a damaged head is told to begin with, so that its entries are not lost with it.
+
+    Each part that cannot be what it was is replaced, the laser's profile by none unless another alignment
+    has the same.
+    """
+    note = row["note"] if isinstance(row["note"], str) else ""
+    return {
+        "uuid": _if_like(UUID, row["uuid"]) or str(uuid.uuid5(uuid.NAMESPACE_OID, ascii(row["uuid"]))),
+        "started": _if_moment(row["started"]) or _UNKNOWN,
+        "source": row["source"] if row["source"] in SOURCES else "offline",
+        "machine": row["machine"] if _is_of_another(db, row) else "{}",
+        "note": f"{note.encode('utf-8', 'replace').decode()[:1900]} (damaged)".strip(),
+        "own": 0,
+        "state": None,
+        "damaged": True,
+    }
+
+
+def _is_of_another(db: sqlite3.Connection, row: sqlite3.Row) -> bool:
+    cursor = db.cursor()
+    cursor.row_factory = sqlite3.Row
+    others = cursor.execute("SELECT * FROM alignment WHERE id != ?", (row["id"],))
+    same = (other for other in others if other["machine"] == row["machine"])
+    return any(sound(other, HEAD, kept="head_checksum") for other in same)
+
+
+def _if_like(pattern: str, value: object) -> str | None:
+    return value if isinstance(value, str) and re.fullmatch(pattern, value) else None
+
+
+def _if_moment(value: object) -> str | None:
+    with suppress(ValueError):
+        text = _if_like(MOMENT, value)
+        return text if text is None or moment(text) else None
+    return None
+
+
 def drift(
     db: sqlite3.Connection, station: str, sources: tuple[str, ...], laser: str | None
 ) -> list[sqlite3.Row]:
@@ -135,7 +171,7 @@ def drift(
 def csv_texts(rows: Rows) -> Iterator[str]:
     """The log as CSV, alignment by alignment: a line for each event, ending in CR LF as RFC 4180 has it."""
     yield _lines([COLUMNS])
-    for head in rows.alignments(headless=True):
+    for head in rows.alignments():
         before = (head["id"], head["source"], name_in(head["machine"]), head["note"])
         lines = (_cells(before, row) for row in rows.events(head["id"], sql=_CSV_EVENTS))
         yield _lines(lines)
@@ -182,6 +218,8 @@ def _head_text(head: Json) -> str:
     plain = {name: head[name] for name in ("uuid", "started", "source", "note")} | {
         "done": bool(head["done"])
     }
+    if head.get("damaged"):
+        plain["damaged"] = True
     rest = ((name, head[name]) for name in ("machine", "state", "verdict"))
     return json.dumps(plain)[:-1] + "".join(f', "{name}": {text or "null"}' for name, text in rest)
 
@@ -204,4 +242,5 @@ def entry_texts(rows: Rows) -> Iterator[str]:
         withdrawn = "true" if row["withdrawn"] else "false"
         start = f'  {{"uuid": "{row["uuid"]}", "kind": "{row["kind"]}", "when": "{row["happened"]}"'
         rest = f'"withdrawn": {withdrawn}, "picture": {_quoted(row["picture"])}, "body": {row["body"]}}}'
-        yield f'{start}, "alignment": {_quoted(row["alignment"])}, {rest}'
+        of = _quoted(rows.uuids.get(row["alignment_id"]))
+        yield f'{start}, "alignment": {of}, {rest}'

@@ -55,6 +55,7 @@ class AlignmentIn(_Strict):
     machine: Json
     state: Json | None
     verdict: Json | None
+    damaged: bool = False  # what it begins with is only what could be read of it
     events: list[EventIn]
 
 

@@ -167,5 +167,6 @@ def remove_leftovers(
     """Remove the files (all, or only ``among`` these) that no row names. The caller holds the write lock."""
     names = set(pictures.names() if among is None else among)
     named = set(named_pictures(db))
-    sizes = [pictures.remove(name) for name in told(sorted(names - named), "pictures", tell)]
+    gone = sorted(names - named)
+    sizes = [pictures.remove(name) for name in told(gone, "pictures", len(gone), tell)]
     return Pruned(len(sizes), sum(sizes))

@@ -50,7 +50,7 @@ def rescue(folder: Path, backups: Sequence[Path] = (), *, tell: Tell = untold) -
     files = [place for place in (path, *map(database_in, backups)) if place.is_file()]
     if not files:
         raise LogMissing(f"{folder}: no log there, and no backup named that could be read")
-    if path.is_file() and (whole := check(folder)).problems == ():
+    if path.is_file() and (whole := check(folder, tell=tell)).problems == ():
         return Rescue(whole.alignments, whole.events, whole.pictures, (), None)
     with one_line(path):
         make_folder(folder)
@@ -119,7 +119,7 @@ def copy_pictures(names: list[str], source: Path, target: Path, tell: Tell = unt
     """
     come_from, go_to = PictureFolder(source / "pictures"), PictureFolder(target / "pictures")
     new = []
-    for name in told(names, "pictures", tell):
+    for name in told(names, "pictures", len(names), tell):
         with one_line(go_to.folder / name):
             kept = go_to.read(name)
         if kept is None or name_of(kept) != name:

@@ -15,7 +15,7 @@ from typing import Literal, TextIO, TypeVar
 
 from server.log import _export
 from server.log._check import structure_faults
-from server.log._checksum import ALIGNMENT, EVENT, HEAD, STATE, VERDICT, sound
+from server.log._checksum import ALIGNMENT, EVENT, HEAD, STATE, sound
 from server.log._database import FILE_NAME, open_reader, open_writer, salvaged_copy
 from server.log._errors import BadEntry, Damaged, DamagedRow, LogError, NoSuchEntry, one_line
 from server.log._pictures import PictureFolder
@@ -412,15 +412,16 @@ def _counts_no_more(row: sqlite3.Row) -> bool:
 
 
 def _listed(db: sqlite3.Connection, row: sqlite3.Row) -> Json:
-    whole = all(sound(row, columns, kept=kept) for kept, columns in ALIGNMENT.items())
-    shown = {"id": row["id"], "events": row["events"], "damaged": not whole, "own": row["own"] != 0}
-    whole_head = _export.whole_head(db, row)
-    if whole_head is None:
+    whole = {kept: sound(row, columns, kept=kept) for kept, columns in ALIGNMENT.items()}
+    shown = {"id": row["id"], "events": row["events"], "own": row["own"] != 0}
+    shown |= {"damaged": not all(whole.values())}
+    head = row if whole["head_checksum"] else _export.whole_head(db, row)
+    if head is None:
         nothing = {"uuid": "", "started": "", "source": "", "note": "", "machine": None}
         return shown | nothing | {"done": False, "verdict": None}
-    shown |= {name: whole_head[name] for name in ("uuid", "started", "source", "note")}
-    shown |= {"machine": name_in(whole_head["machine"])}
-    if not sound(row, VERDICT, kept="verdict_checksum"):
+    shown |= {name: head[name] for name in ("uuid", "started", "source", "note")}
+    shown |= {"machine": name_in(head["machine"])}
+    if not whole["verdict_checksum"]:
         return shown | {"done": False, "verdict": None}
     return shown | {"done": bool(row["done"]), "verdict": as_value(row["verdict"])}
 

@@ -9,13 +9,11 @@ import secrets
 import threading
 from contextlib import suppress
 from pathlib import Path
-from typing import Any
 
-from server.log import write_for_good
+from server.log import Json, write_for_good
 
 __all__ = ["Spool"]
 
-Json = dict[str, Any]
 KEPT = 200  # delivered readings that are kept, in case the page's log is restored to an older state
 _WAITING, _AGAIN, _SENT, _COPY, _DAMAGED = ".json", ".again", ".sent", ".copy", ".damaged"
 _log = logging.getLogger(__name__)

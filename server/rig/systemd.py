@@ -9,6 +9,7 @@ import logging
 import os
 import socket
 import threading
+import time
 from collections.abc import Callable, Mapping
 from contextlib import suppress
 
@@ -67,5 +68,13 @@ class Heartbeat:
         return notify("WATCHDOG=1", environment=self._environment)
 
     def _run(self) -> None:
-        while not self._end.wait(self.period_s):
+        assert self.period_s is not None
+        due_s = time.monotonic() + self.period_s
+        while not self._end.wait(max(0.0, due_s - time.monotonic())):
+            due_s = next_beat_s(due_s, time.monotonic(), self.period_s)
             self.beat()
+
+
+def next_beat_s(due_s: float, now_s: float, period_s: float) -> float:
+    """When the next beat is due after that one: what each takes adds up to nothing, a stop is not made up."""
+    return max(due_s, now_s - period_s) + period_s

@@ -11,9 +11,10 @@ from socket import SHUT_RDWR
 from typing import Any, Protocol
 from urllib.parse import urlsplit
 
+from server.log import Json
+
 __all__ = ["Undelivered", "Wire", "post_json"]
 
-Json = dict[str, Any]
 LONGEST_ANSWER = 1_000_000
 TIMEOUT_S, WHOLE_S = 10.0, 30.0  # without a byte; for a whole request and its answer
 

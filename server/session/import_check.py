@@ -10,7 +10,7 @@ from server.log import Json
 from server.practice import PracticeMachine
 from server.session.events import without_undo
 from server.session.notes import Memory
-from server.solver import DocumentError, parse_alignment
+from server.solver import DocumentError, check_events, parse_alignment
 
 __all__ = ["check_alignment"]
 
@@ -36,8 +36,15 @@ class _Verdict(BaseModel):
 
 
 def check_alignment(alignment: Json) -> None:
-    """Raise DocumentError, with the path of the fault, if anything but the events' readings is unreadable."""
-    parse_alignment(without_undo({"machine": alignment["machine"], "events": alignment["events"]}))
+    """Raise DocumentError, with the path of the fault, if anything but the events' readings is unreadable.
+
+    ``machine`` may be empty: it was damaged where the alignment comes from, but its events were not.
+    """
+    document = without_undo({"machine": alignment["machine"], "events": alignment["events"]})
+    if alignment["machine"]:
+        parse_alignment(document)
+    else:
+        check_events(document["events"])
     if alignment["verdict"] is not None:
         _check("verdict", _Verdict.model_validate, alignment["verdict"])
     if alignment["state"] is not None:

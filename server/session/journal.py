@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from server.log import Json, Log
+from server.log import Damaged, Json, Log
 from server.session.events import Entry, Event, Undo, event_json, without_undo
 from server.session.notes import mark_event
 from server.session.services import Refused, Services, refusing
@@ -42,7 +42,7 @@ class Journal:
         """Return the alignment's profile; if it is no longer readable, that of the next alignment."""
         try:
             return parse_profile(self.machine_json())
-        except DocumentError:
+        except (Damaged, DocumentError):
             return parse_profile(self.next_machine)
 
     def entries(self) -> tuple[Entry, ...]:

@@ -281,8 +281,13 @@ class Inspected(In):
 Event = Annotated[Mark | NoMark | Difference | Turn | Shift | Inspected, Field(discriminator="kind")]
 
 
-class Document(In):
+class Events(In):
+    """What happened, on a machine that nobody knows."""
+
+    events: list[Event]
+
+
+class Document(Events):
     """A whole alignment document."""
 
     machine: Profile
-    events: list[Event]

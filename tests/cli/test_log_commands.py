@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import errno
+import io
 import json
 import os
 import sqlite3
@@ -18,9 +19,8 @@ import pytest
 
 from server.cli import main as command
 from server.log import Log, Settings, checked_entry
-from server.pages.app import create_app
+from server.pages import Config, create_app
 from server.pages.guard import keep_secret, new_code
-from server.pages.shared import Config
 from server.practice import default_profile
 from server.solver import parse_profile, profile_as_json
 
@@ -116,6 +116,34 @@ def test_import_refuses_what_the_solver_cannot_read(capsys: Capture, data: Path,
     status, _, err = run(capsys, "import", tmp_path / "log.json", "--data", tmp_path / "other")
     assert status == 2
     assert "alignments.0.events.1.turns" in err and err.count("\n") == 1
+
+
+class Terminal(io.StringIO):
+    """Standard error that a person looks at."""
+
+    def isatty(self) -> bool:
+        return True
+
+
+def test_long_work_shows_how_many_rows_and_pictures_are_done(
+    data: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def shown(*words: object) -> list[str]:
+        monkeypatch.setattr(sys, "stderr", terminal := Terminal())
+        assert command.main(["log", *map(str, words), "--data", str(data)]) == 0
+        drawn = terminal.getvalue().replace("\x1b[?25l", "").replace("\x1b[?25h", "")
+        return [line.split("  ")[0].strip() for line in drawn.split("\r") if "100%" in line]
+
+    copy = tmp_path / "copy"
+    assert shown("check") == ["rows", "pictures"]
+    assert shown("backup", copy) == ["pages of the database", "pictures", "rows", "pictures"]
+    both = ["rows", "pictures", "pages of the database", "pictures", "rows", "pictures"]
+    assert shown("restore", copy, "--replace") == both
+    assert shown("import", copy)[-1] == "rows"
+
+
+def test_a_pipe_gets_no_bars(capsys: Capture, data: Path) -> None:
+    assert run(capsys, "check", "--data", data)[2] == ""
 
 
 @pytest.mark.parametrize("content", [b"", b"{", b"\xff\xfe\x00", b"[]"])

@@ -85,6 +85,21 @@ def test_every_version_can_be_checked_backed_up_restored_and_imported(tmp_path: 
     assert (tmp_path / "old" / "spotwright.db").read_bytes() == content  # none of it wrote to the old log
 
 
+@pytest.mark.parametrize("version", [2, 3])
+def test_a_row_that_was_damaged_before_stays_so(tmp_path: Path, version: int) -> None:
+    make(tmp_path, version)
+    with closing(sqlite3.connect(tmp_path / "spotwright.db")) as db, db:
+        for sequence, body in enumerate(BODIES, start=1):
+            text = "\n".join((event_uuid(sequence), WHEN, body, ""))  # as these versions had it
+            db.execute("UPDATE event SET checksum = ? WHERE id = ?", (zlib.crc32(text.encode()), sequence))
+        db.execute("UPDATE event SET body = replace(body, '0.5', '5.5')")
+    said = ("event 1: its content is damaged",)
+    assert check(tmp_path).problems == said
+    with Log(tmp_path) as log:
+        assert [row["damaged"] for row in log.events(1)] == [True, False]
+    assert check(tmp_path).problems == said
+
+
 @pytest.mark.parametrize("version", OLDER)
 def test_older_log_is_not_changed_by_reading(tmp_path: Path, version: int) -> None:
     make(tmp_path, version)

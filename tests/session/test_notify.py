@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from server.rig.systemd import Heartbeat, notify
+from server.rig.systemd import Heartbeat, next_beat_s, notify
 
 
 @pytest.fixture
@@ -29,6 +29,14 @@ def test_ready_alive_and_stopping_are_said(listening: tuple[socket.socket, dict[
     assert heard.recv(100) == b"WATCHDOG=1"
     beats.stop()
     assert b"STOPPING=1" in iter(lambda: heard.recv(100), b"")
+
+
+def test_what_a_beat_takes_does_not_make_the_next_ones_later() -> None:
+    due_s, period_s = 10.0, 1.0
+    for late_s in (0.0, 0.4, 0.9):
+        due_s = next_beat_s(due_s, due_s + late_s, period_s)
+    assert due_s == 13.0
+    assert next_beat_s(13.0, 20.0, period_s) == 20.0  # after a stop: one at once, not seven
 
 
 def test_who_does_not_answer_is_not_called_alive(
