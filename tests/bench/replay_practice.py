@@ -1,4 +1,4 @@
-"""Practice alignments recorded to their end and played again: how many give the same events.
+"""Practice alignments recorded to their end and replayed: how many give the same events.
 
 .venv/bin/python tests/bench/replay_practice.py [--alignments 20] [--first 1]
 """

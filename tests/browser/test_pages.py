@@ -1,4 +1,4 @@
-"""Every page under its own policy: quiet, still for who asks so, worked by keys alone, mended after a cut."""
+"""Every page under its own policy: no errors, no motion if so asked, keyboard only, recovery after a cut."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ MOVES = """() => [...document.querySelectorAll("*")].filter((node) => {
 
 @pytest.fixture(scope="module")
 def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
-    """One for the tests to which it is all the same how far it is."""
+    """A server for the tests that do not depend on how far its alignment is."""
     running = Server(tmp_path_factory.mktemp("desk"), 1)
     yield running
     running.kill()
@@ -84,7 +84,7 @@ SIDE = """(selector) => {
 
 
 def side(page: Page, selector: str) -> str:
-    """Where it is, asked in one go: the page may draw a button anew at any time."""
+    """Which side it is on, in one call: the page may redraw a button at any time."""
     page.locator(selector).wait_for()
     return str(page.evaluate(SIDE, selector))
 
@@ -114,7 +114,7 @@ def test_a_state_that_comes_while_a_button_is_pressed_neither_loses_the_press_no
     number, said, as_it_is = count(), page.locator("#said"), state(server)
 
     def newer(route: Route) -> None:
-        """Answer with the state as it is, and with something in it that no button tells of."""
+        """Answer with the present state and a change that no button shows."""
         word = f"State {next(number)}."
         route.fulfill(json={**as_it_is, "run": word, "said": word})
 
