@@ -110,8 +110,7 @@ class Measures:
     def corridor_mm(self) -> float:
         """Diameter of the straight cylinder around the nominal beam in which there is no plastic.
 
-        The window and 2 mm around it: a beam of 7 mm at the edge of what the card can read (20 mm off) still
-        passes.
+        The window and 2 mm around it: a 7 mm beam at the edge of what the card can read (20 mm off) passes.
         """
         return self.window_mm + 4.0
 
