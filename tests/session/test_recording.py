@@ -25,7 +25,7 @@ from server.solver import profile_as_json
 from server.sources.base import Place
 from server.sources.camera_source import CameraSource
 from tests.session.conftest import MIRROR_1, Clock, looks
-from tests.session.practised import practise
+from tests.session.practice_recording import record_practice
 
 Json = dict[str, Any]
 MIRROR_2 = Place("mirror-2", (0.0, 1000.0))
@@ -95,7 +95,7 @@ def test_what_happened_comes_out_again(recorded: Recorded, recording: Path, tmp_
 def practised(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[Json]]:
     """A practice laser's recording, a few actions long, and its events."""
     folder = tmp_path_factory.mktemp("practised")
-    return folder / "recording", practise(folder, 5, deeds=6)
+    return folder / "recording", record_practice(folder, 5, deeds=6)
 
 
 def test_a_practice_alignment_comes_out_again(practised: tuple[Path, list[Json]], tmp_path: Path) -> None:

@@ -19,7 +19,7 @@ from server.sources.practice_source import PracticeSource
 Json = dict[str, Any]
 
 
-def practise(folder: Path, seed: int, *, deeds: int) -> list[Json]:
+def record_practice(folder: Path, seed: int, *, deeds: int) -> list[Json]:
     """Record an alignment of that practice laser in folder/recording; returns its events."""
     source = PracticeSource(PracticeMachine(seed))
     session = Session(Log(folder / "data"), source, machine=source.machine() or {})
