@@ -136,7 +136,7 @@ def test_a_profile_without_a_name_is_refused_in_one_line_that_says_what_to_do(cl
     assert answer.get_json() == {"error": {"path": "name", "message": said}}
 
 
-def test_so_is_a_field_of_a_form_or_of_a_program(client: FlaskClient) -> None:
+def test_a_missing_field_of_a_form_or_a_program_is_said_plainly(client: FlaskClient) -> None:
     form = client.post("/laser/new", data={"name": "mine", "width_mm": "-5"})
     assert 'role="alert">corner: is missing; add it<' in form.text
     sent = client.post("/api/do/offline/typed", json={"station": "mirror-1", "head_mm": [0, 0]})

@@ -58,7 +58,7 @@ def test_no_imports_run_in_a_circle(root: Path) -> None:
     assert circles(grimp.build_graph(*PACKAGES)) == []
 
 
-def test_the_servers_root_holds_rooms_and_errors_only(root: Path) -> None:
+def test_the_servers_root_holds_packages_and_errors_only(root: Path) -> None:
     assert {path.name for path in (root / "server").glob("*.py")} == {"__init__.py", "errors.py"}
 
 

@@ -60,7 +60,7 @@ def test_the_grid_is_written(tmp_path: Path) -> None:
         (["--grid", "no/such/folder/grid.pdf"], "no/such/folder/grid.pdf"),
     ],
 )
-def test_bad_words_are_one_line(
+def test_bad_arguments_are_one_line(
     capsys: Capture, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, words: list[str], said: str
 ) -> None:
     monkeypatch.chdir(tmp_path)

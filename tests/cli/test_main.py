@@ -65,7 +65,7 @@ def test_no_line_of_help_is_cut_off(group: str, capsys: Capture) -> None:
         (["log", "show", "one"], "one"),
     ],
 )
-def test_bad_words_are_one_line(
+def test_bad_arguments_are_one_line(
     capsys: Capture, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, arguments: list[str], said: str
 ) -> None:
     monkeypatch.chdir(tmp_path)

@@ -121,7 +121,7 @@ def test_the_scripts_start_in_a_checkout() -> None:
     assert done.returncode == 0 and b"--engrave" in done.stdout
 
 
-def test_what_is_not_run_has_a_reason_and_is_needed_somewhere() -> None:
+def test_every_command_not_run_has_a_reason_and_most_are_run() -> None:
     assert all(len(reason) > 3 for reason in NOT_RUN.values())
     assert TO_RUN and len(TO_RUN) > len(EVERY) / 2
     assert any(line.startswith("spotwright serve") for line in EVERY)
@@ -165,7 +165,7 @@ def test_a_page_of_the_guide_is_short_and_in_its_contents(page: str) -> None:
     assert lengths and max(lengths) <= 36 and sum(lengths) / len(lengths) <= 15
 
 
-def test_the_glossary_has_the_words_of_the_house() -> None:
+def test_the_glossary_has_the_project_s_words() -> None:
     text = (ROOT / "docs" / "glossary.md").read_text("utf-8")
     house = [
         "card",
@@ -200,7 +200,7 @@ def test_links_and_pictures_lead_somewhere(path: Path) -> None:
             assert heading in {re.sub(r"[^\w -]", "", t).lower().replace(" ", "-") for t in titles}, target
 
 
-def test_safety_comes_first_and_names_what_stands_above() -> None:
+def test_safety_comes_first_and_names_the_rules_above_it() -> None:
     text = (ROOT / "docs" / "safety.md").read_text("utf-8")
     for word in ("IEC 60825-1", "ISO 11553-1", "Local law", "10.6 µm", "tens of kilovolts", "interlock"):
         assert word in text

@@ -32,7 +32,7 @@ def test_many_files_are_named() -> None:
 
 
 @pytest.mark.parametrize(("name", "path"), IN_THEM)
-def test_a_name_of_the_walk_is_where_it_says(name: str, path: str) -> None:
+def test_a_name_in_the_example_is_where_it_says(name: str, path: str) -> None:
     assert f"`{name}`" in TEXT and path in TEXT
     assert re.search(rf"\b{name}\b", (ROOT / path).read_text("utf-8"))
 

@@ -57,7 +57,7 @@ def environment(folder: Path) -> dict[str, str]:
     not (BIN / "spotwright").exists(), reason="the program is not installed beside this Python"
 )
 @pytest.mark.parametrize(("command", "shown"), EVERY)
-def test_what_stands_there_is_printed(command: str, shown: str, folder: Path) -> None:
+def test_the_shown_output_is_printed(command: str, shown: str, folder: Path) -> None:
     if SERVES.search(command):
         assert served(command, len(shown.splitlines()), folder) == shown
         return

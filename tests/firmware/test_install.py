@@ -112,12 +112,12 @@ def test_the_installer_gives_pip_no_rights_and_asks_the_new_program(install: Pat
 @pytest.mark.parametrize(
     "name", ["install.sh", "pin", "spotwright.command", "../../tests/rig/make-root", "../../.ci/rig"]
 )
-def test_the_scripts_are_ones(install: Path, name: str) -> None:
+def test_the_scripts_are_valid(install: Path, name: str) -> None:
     shell = "sh" if name == "spotwright.command" else "bash"
     assert subprocess.run([shell, "-n", str(install / name)], capture_output=True).returncode == 0
 
 
-def test_who_is_not_root_is_told_in_one_line(install: Path) -> None:
+def test_a_user_without_root_gets_one_line(install: Path) -> None:
     refused = subprocess.run(["bash", str(install / "install.sh"), "--now"], capture_output=True, text=True)
     assert refused.returncode == 2
     assert refused.stderr == "install: --now: the only option is --no-start\n"

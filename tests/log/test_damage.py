@@ -283,7 +283,7 @@ def test_rescue_gets_all_but_what_is_damaged_and_a_backup_fills_it(
     assert (exported(data)[1], both.events) == (before[1], 36)
 
 
-def test_what_rescue_loses_it_says_alignment_by_alignment(data: Path) -> None:
+def test_rescue_lists_its_losses_alignment_by_alignment(data: Path) -> None:
     for number, page in pages_of(data, "event"):
         if number == 2:
             overwrite(data, page * 4096, bytes(4096))
@@ -326,7 +326,7 @@ def test_a_whole_log_is_left_as_it_is(data: Path) -> None:
 
 
 @pytest.mark.parametrize("frame", [1, 3, -7])
-def test_what_stands_in_a_damaged_write_ahead_log_is_found(tmp_path: Path, frame: int) -> None:
+def test_entries_in_a_damaged_write_ahead_log_are_found(tmp_path: Path, frame: int) -> None:
     source = tmp_path / "source"
     log = Log(source)
     number = log.start_alignment(machine=MACHINE, source="camera")
@@ -388,7 +388,7 @@ def spoiled(good: Path, change: Any) -> io.StringIO:
     return io.StringIO(json.dumps(whole))
 
 
-def test_what_is_taken_in_is_never_ones_own(data: Path, tmp_path: Path) -> None:
+def test_imported_alignments_are_never_own(data: Path, tmp_path: Path) -> None:
     with Log(tmp_path / "mine") as log:
         mine = log.start_alignment(machine=MACHINE, source="camera")
         import_folder(log, data)

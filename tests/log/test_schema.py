@@ -111,13 +111,13 @@ def test_older_log_is_not_changed_by_reading(tmp_path: Path, version: int) -> No
 AS_RELEASED = {1: 3202792659, 2: 3615235971, 3: 1067759189, 4: 1450404611}
 
 
-def test_what_went_out_once_is_never_edited() -> None:
+def test_a_released_migration_is_never_edited() -> None:
     assert set(AS_RELEASED) == set(ALL)
     for version, known in AS_RELEASED.items():
         assert zlib.crc32(getattr(_schema, f"_VERSION_{version}").encode()) == known
 
 
-def test_all_ways_lead_to_the_same_tables(tmp_path: Path) -> None:
+def test_every_migration_path_gives_the_same_tables(tmp_path: Path) -> None:
     def tables(version: int) -> list[tuple[str, str]]:
         with closing(sqlite3.connect(":memory:", isolation_level=None)) as db:
             _schema.migrate(db, to=version)

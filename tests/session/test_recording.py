@@ -83,7 +83,7 @@ def events(session: Session) -> list[Json]:
     return [event_json(entry.event) for entry in session.snapshot().events]
 
 
-def test_what_happened_comes_out_again(recorded: Recorded, recording: Path, tmp_path: Path) -> None:
+def test_a_replay_gives_the_same_events(recorded: Recorded, recording: Path, tmp_path: Path) -> None:
     result = replay(recording, tmp_path / "again")
     assert [event["kind"] for event in result.events] == ["mark", "turn", "mark"]
     assert result.recorded == recorded.events
@@ -98,7 +98,7 @@ def practised(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[Json
     return folder / "recording", record_practice(folder, 5, deeds=6)
 
 
-def test_a_practice_alignment_comes_out_again(practised: tuple[Path, list[Json]], tmp_path: Path) -> None:
+def test_replayed_practice_gives_the_same_events(practised: tuple[Path, list[Json]], tmp_path: Path) -> None:
     folder, events = practised
     result = replay(folder, tmp_path / "again")
     assert [event["kind"] for event in events].count("mark") >= 2
@@ -161,7 +161,7 @@ def test_it_also_plays_as_a_camera(recording: Path) -> None:
     camera.stop()
 
 
-def test_another_result_is_told_with_both_values(
+def test_another_result_is_shown_with_both_values(
     recording: Path, tmp_path: Path, capfd: pytest.CaptureFixture[str]
 ) -> None:
     index = recording / INDEX
@@ -188,7 +188,7 @@ def test_a_torn_last_line_is_no_fault_but_a_torn_one_before_is(recording: Path, 
 
 
 @pytest.mark.parametrize("what", ["missing", "empty", "no-begin", "no-picture"])
-def test_what_is_no_recording_is_one_line(
+def test_what_is_not_a_recording_is_one_line(
     recording: Path, what: str, capfd: pytest.CaptureFixture[str]
 ) -> None:
     index = recording / INDEX
@@ -221,7 +221,7 @@ def test_a_full_disk_ends_the_recording_and_nothing_else(
     recorder.close()
 
 
-def test_a_recording_is_carried_on_after_a_restart(recording: Path) -> None:
+def test_a_recording_continues_after_a_restart(recording: Path) -> None:
     before = len(list(recording.glob("*.jpg")))
     recorder = Recorder(recording)
     for line in list(read_recording(recording))[:1]:

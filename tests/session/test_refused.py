@@ -81,7 +81,7 @@ def test_forged_names_do_not_hide_an_honest_rig(
         assert "honest" in names(view)
 
 
-def test_the_silent_go_first(view: RigView, clock: Clock) -> None:
+def test_silent_rigs_are_dropped_first(view: RigView, clock: Clock) -> None:
     view.set_rig(RigSight("gone", None), None, address="192.0.2.1", delivers=True)
     clock.sleep(SILENT_S + 1)
     for number in range(MOST_RIGS):

@@ -35,7 +35,7 @@ def faults(session: Session) -> list[str]:
     return [fault.line for fault in session.snapshot().rig.faults]
 
 
-def test_the_foot_hangs_then_tells_of_the_pulse_then_of_the_next_step(
+def test_the_foot_button_hangs_then_reports_the_pulse_then_the_next_step(
     session: Session, machine: PracticeMachine, hardware: SessionHardware, wired: Wired
 ) -> None:
     wired.foot.told(True)
@@ -58,7 +58,7 @@ def test_the_foot_turns_only_what_was_asked_for(session: Session, monkeypatch: p
     assert turned == [(1, "top", 0.125)]
 
 
-def test_a_foot_that_answers_a_step_that_is_over_turns_nothing(
+def test_a_press_for_a_step_that_is_over_turns_nothing(
     session: Session, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     step = Step("turn", mount=1, screw="top", turns=0.125)
@@ -83,7 +83,7 @@ def test_what_only_a_person_can_answer_is_left_to_the_page(
     assert said == ["The page has a question: answer it there."]
 
 
-def test_the_foot_does_nothing_before_the_cautions_and_says_so(session: Session) -> None:
+def test_the_foot_button_does_nothing_before_the_cautions_and_says_so(session: Session) -> None:
     session.restart()
     press_foot(session)
     assert "cautions" in session.snapshot().said
@@ -130,7 +130,7 @@ def test_the_sounder_is_higher_for_a_nearer_mark_then_still(
     assert len([hertz for hertz in wired.sounder.heard if hertz is not None]) == 2
 
 
-def test_marks_of_earlier_days_are_not_sounded_at_the_start(session: Session, wired: Wired) -> None:
+def test_old_marks_are_not_sounded_at_the_start(session: Session, wired: Wired) -> None:
     session.typed(MIRROR_1, (1.0, 1.0))
     SessionHardware(session, retry=PanelRetry(Pins(), opener=wired.open)).tick()
     assert wired.sounder.heard == []

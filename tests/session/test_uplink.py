@@ -133,7 +133,7 @@ def test_a_mark_seen_there_is_a_reading_here(page: Page, tmp_path: Path, clock: 
 
 @settings(max_examples=10)
 @given(seed=st.integers(0, 2**32 - 1))
-def test_whatever_is_lost_each_arrives_once_and_in_order(
+def test_each_reading_arrives_once_and_in_order_whatever_is_lost(
     tmp_path_factory: pytest.TempPathFactory, seed: int
 ) -> None:
     folder, rng = tmp_path_factory.mktemp("far"), random.Random(seed)
@@ -155,7 +155,7 @@ def test_whatever_is_lost_each_arrives_once_and_in_order(
     assert marks(page) == [float(number) for number in range(1, sent + 1)]
 
 
-def test_a_torn_file_of_a_pulled_plug_is_no_reading(tmp_path: Path) -> None:
+def test_a_file_torn_by_a_power_cut_is_not_a_reading(tmp_path: Path) -> None:
     spool = Spool(tmp_path)
     spool.put(body(1.0))
     (tmp_path / "000000002.part").write_text('{"torn')
@@ -210,7 +210,7 @@ def test_a_mark_where_no_card_should_hang_waits_and_is_said(page: Page, tmp_path
     assert "nozzle" in rig.fault
 
 
-def test_practice_takes_no_real_mark(tmp_path: Path) -> None:
+def test_practice_accepts_no_real_mark(tmp_path: Path) -> None:
     client = create_app(Config(data=tmp_path)).test_client()
     plain = {key: value for key, value in body(1.0).items() if key != "read_at"}
     answer = client.post("/api/rig/readings", json={**plain, "sequence": 1})
@@ -219,7 +219,7 @@ def test_practice_takes_no_real_mark(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("code", [None, "Bearer wrong-code", "Basic abcd-efgh"])
-def test_without_the_code_nothing_is_taken(page: Page, code: str | None) -> None:
+def test_without_the_code_nothing_is_accepted(page: Page, code: str | None) -> None:
     headers = {"Authorization": code} if code else {}
     answer = page.client.post("/api/rig/readings", json={}, headers=headers)
     assert answer.status_code == 401
@@ -255,7 +255,7 @@ def test_nonsense_is_refused_with_its_place(page: Page, change: Json, path: str)
     assert answer.get_json()["error"]["path"] == path
 
 
-def test_an_address_is_one_and_a_dead_one_is_one_line() -> None:
+def test_addresses_are_checked_and_a_dead_one_is_one_line() -> None:
     with pytest.raises(ValueError, match="begins with http"):
         post_json("rig.example", None)
     with pytest.raises(Undelivered) as refused:
@@ -264,7 +264,7 @@ def test_an_address_is_one_and_a_dead_one_is_one_line() -> None:
     assert "\n" not in str(refused.value)
 
 
-def test_nothing_of_it_needs_the_wall_clock(
+def test_the_uplink_does_not_need_the_wall_clock(
     page: Page, tmp_path: Path, clock: Clock, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     from datetime import UTC, datetime

@@ -251,7 +251,7 @@ def test_a_rig_whose_disk_was_restored_begins_a_new_series(far: Far) -> None:
     assert far.marks() == [1.0, 2.0, 3.0, 4.0]
 
 
-def test_few_delivered_readings_stay(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_only_the_newest_delivered_readings_are_kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(spools, "KEPT", 3)
     spool = Spool(tmp_path)
     for number in range(1, 8):
@@ -265,7 +265,7 @@ def test_few_delivered_readings_stay(tmp_path: Path, monkeypatch: pytest.MonkeyP
     assert Spool(tmp_path).put(reading(8.0)) == 8
 
 
-def test_who_has_an_old_code_asks_less_and_less_often_and_says_so(far: Far) -> None:
+def test_a_rig_with_an_old_code_asks_less_and_less_often_and_says_so(far: Far) -> None:
     far.post._wire = post_json(far.line.address, "old-code", device="far")
     pauses = [far.post.round() for _ in range(6)]
     assert pauses == [*SHUT_PAUSES_S, SHUT_PAUSES_S[-1], SHUT_PAUSES_S[-1]]
@@ -301,14 +301,14 @@ def test_a_thread_that_is_late_for_long_is_not_alive(far: Far) -> None:
     ["http://", "http://[", "http://[::1", "http://a b", "http://a:99999", "http://a:x", "http://ä", "ftp://a",
      "http://u:p@a", "http:///x", "http://a\n", ""],
 )  # fmt: skip
-def test_an_address_that_is_none_is_one_line(address: str) -> None:
+def test_a_bad_address_is_one_line(address: str) -> None:
     with pytest.raises(ValueError) as refused:
         post_json(address, CODE)
     assert refused.value.args
 
 
 @pytest.mark.parametrize("code", ["a\nb", "ä", "a\0"])
-def test_a_code_that_is_none_is_not_repeated(code: str) -> None:
+def test_a_bad_code_is_not_repeated(code: str) -> None:
     with pytest.raises(ValueError, match="letters, digits") as refused:
         post_json("http://127.0.0.1:9", code)
     assert code not in str(refused.value)
