@@ -41,7 +41,7 @@ def test_contracts_are_kept(root: Path) -> None:
     assert "10 kept, 0 broken" in done.stdout
 
 
-def circles(graph: grimp.ImportGraph) -> list[list[str]]:
+def import_cycles(graph: grimp.ImportGraph) -> list[list[str]]:
     """Groups of modules that reach each other by imports, those inside functions included."""
     names, rows, columns = sorted(graph.modules), [], []
     for name in names:
@@ -50,12 +50,12 @@ def circles(graph: grimp.ImportGraph) -> list[list[str]]:
             columns.append(names.index(known))
     arrows = coo_array((np.ones(len(rows)), (rows, columns)), shape=(len(names), len(names)))
     _, group = connected_components(arrows, directed=True, connection="strong")
-    rooms = [[names[i] for i in np.flatnonzero(group == g)] for g in range(group.max() + 1)]
-    return [room for room in rooms if len(room) > 1]
+    cycles = [[names[i] for i in np.flatnonzero(group == g)] for g in range(group.max() + 1)]
+    return [cycle for cycle in cycles if len(cycle) > 1]
 
 
-def test_no_imports_run_in_a_circle(root: Path) -> None:
-    assert circles(grimp.build_graph(*PACKAGES)) == []
+def test_there_are_no_import_cycles(root: Path) -> None:
+    assert import_cycles(grimp.build_graph(*PACKAGES)) == []
 
 
 def test_the_servers_root_holds_packages_and_errors_only(root: Path) -> None:
