@@ -322,13 +322,13 @@ class Session(Versioned):
 
     def _resume(self) -> None:
         self._state.resume()
-        self._card.forget()
+        self._card.clear()
         if self._state.memory.place is not None:
             self._card.look(self.source, self._services, timeout_s=0.0)
         self._tell()
 
     def _tell(self) -> None:
-        self.feed.forget()
+        self.feed.clear()
         self.announce()
 
 

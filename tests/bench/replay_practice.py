@@ -28,7 +28,7 @@ def main() -> None:
     for seed in range(given.first, given.first + given.alignments):
         with tempfile.TemporaryDirectory() as name:
             folder = Path(name)
-            events = record_practice(folder, seed, deeds=120)
+            events = record_practice(folder, seed, actions=120)
             result = replay(folder / "recording", folder / "again")
         differ = len(result.differences()) + (result.recorded != events)
         same += not differ

@@ -19,7 +19,7 @@ from server.sources.practice_source import PracticeSource
 Json = dict[str, Any]
 
 
-def record_practice(folder: Path, seed: int, *, deeds: int) -> list[Json]:
+def record_practice(folder: Path, seed: int, *, actions: int) -> list[Json]:
     """Record an alignment of that practice laser in folder/recording; returns its events."""
     source = PracticeSource(PracticeMachine(seed))
     session = Session(Log(folder / "data"), source, machine=source.machine() or {})
@@ -28,7 +28,7 @@ def record_practice(folder: Path, seed: int, *, deeds: int) -> list[Json]:
     recorder.note(session.beginning())
     session.listeners.append(recorder.note)
     session.acknowledge()
-    for _ in range(deeds):
+    for _ in range(actions):
         frame_loop.look()
         step = session.snapshot().step
         if step.do in ("done", "stop"):

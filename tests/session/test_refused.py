@@ -26,9 +26,9 @@ def practice(tmp_path: Path) -> Session:
     return session
 
 
-@pytest.mark.parametrize("deed", ["turn", "shift"])
+@pytest.mark.parametrize("action", ["turn", "shift"])
 def test_a_turn_that_the_log_does_not_take_was_not_made(
-    practice: Session, deed: str, monkeypatch: pytest.MonkeyPatch
+    practice: Session, action: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def full(*_: object, **__: object) -> None:
         raise LogError("the disk is full")
@@ -37,7 +37,7 @@ def test_a_turn_that_the_log_does_not_take_was_not_made(
     with monkeypatch.context() as patch:
         patch.setattr(Log, "add_event", full)
         with pytest.raises(LogError):
-            practice.turn(1, "top", 0.25) if deed == "turn" else practice.shift("tube", [0.0, 0.0, 1.0])
+            practice.turn(1, "top", 0.25) if action == "turn" else practice.shift("tube", [0.0, 0.0, 1.0])
     assert practice.source.to_json() == before
     assert practice.snapshot().events == ()
     practice.turn(1, "top", 0.25)

@@ -357,14 +357,14 @@ def test_a_rig_drives_its_panel_as_the_page_says(
     page: Page, tmp_path: Path, clock: Clock, wired: Wired
 ) -> None:
     uplink = post(tmp_path, page, clock)
-    mind = hardware(uplink, wired, dark_film=True)
+    rig_hardware = hardware(uplink, wired, dark_film=True)
     uplink.round()
-    mind.tick()
+    rig_hardware.tick()
     assert (wired.ring.value, wired.status.value) == (1.0, 1.0)
     wired.foot.told(True)
     uplink.round()
     uplink.round()
-    mind.tick()
+    rig_hardware.tick()
     assert page.session.snapshot().place == MIRROR_1
     assert wired.ring.value == 0.0
     assert wired.status.rhythm == RHYTHMS["working"]
@@ -372,16 +372,16 @@ def test_a_rig_drives_its_panel_as_the_page_says(
     uplink.round()
     uplink.round()
     for _ in range(8):
-        mind.tick()
+        rig_hardware.tick()
     assert [hertz is None for hertz in wired.sounder.heard] == [False, True]
-    mind.stop()
+    rig_hardware.stop()
     assert wired.ring.value == 0.0
 
 
 def test_a_lid_elsewhere_is_shown_and_kept(page: Page, tmp_path: Path, clock: Clock, wired: Wired) -> None:
     uplink = post(tmp_path, page, clock)
-    mind = hardware(uplink, wired)
-    mind.tick()
+    rig_hardware = hardware(uplink, wired)
+    rig_hardware.tick()
     uplink.round()
     assert page.session.snapshot().rig.lid_closed is False
     wired.lid.pressed = True
@@ -395,19 +395,19 @@ def test_faults_of_a_rig_are_said_on_the_page_and_by_its_light(
 ) -> None:
     said: list[str | None] = ["no Pi camera 0: check the ribbon cable"]
     uplink = post(tmp_path, page, clock)
-    mind = hardware(uplink, wired, problem=lambda: said[0])
-    mind.tick()
+    rig_hardware = hardware(uplink, wired, problem=lambda: said[0])
+    rig_hardware.tick()
     uplink.round()
     (rig,) = page.session.snapshot().rig.rigs
     assert rig.fault == said[0]
     assert wired.status.rhythm == RHYTHMS["fault"]
     said[0] = None
-    mind.tick()
+    rig_hardware.tick()
     uplink.round()
     (rig,) = page.session.snapshot().rig.rigs
     assert rig.fault == ""
     assert wired.status.value == 1.0
     page.fate = iter(["lost"])
     uplink.round()
-    mind.tick()
+    rig_hardware.tick()
     assert wired.status.rhythm == RHYTHMS["fault"]
