@@ -33,6 +33,8 @@ from server.log import (
     written_whole,
 )
 
+_SEE_RESCUE = "see 'spotwright log rescue --help'"
+
 
 class OneLine(click.Group):
     """A group that turns every fault of the log or the disk into one line and exit status 2."""
@@ -92,7 +94,8 @@ def _list(data: Path) -> None:
     click.echo(LIST_HEAD)
     for row in rows:
         click.echo(listed(row))
-    _end_of(book.lost)
+    damaged = sum(row["damaged"] for row in rows)
+    _end_of((*book.lost, *([f"{damaged} of these are damaged", _SEE_RESCUE] if damaged else ())))
 
 
 def _end_of(lost: tuple[str, ...]) -> None:
@@ -118,7 +121,7 @@ def show(number: int, data: Path) -> None:
         click.echo(event_line(place, row, machine))
     damaged = sum(row["damaged"] for row in events)
     faults += [f"{damaged} of its entries are damaged"] if damaged else []
-    more = ["see 'spotwright log rescue --help'"] if faults else []
+    more = [_SEE_RESCUE] if faults else []
     _end_of((*book.lost, *faults, *more))
 
 

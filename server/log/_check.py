@@ -26,7 +26,7 @@ from server.log._prune import named_pictures
 
 _IN_HEAD = {
     "head_checksum": "its laser's profile or its note",
-    "state_checksum": "what was in mind beside its entries",
+    "state_checksum": "its state",
     "verdict_checksum": "its verdict",
 }
 

@@ -14,7 +14,7 @@ from contextlib import suppress
 
 from server.log._checksum import ENTRY, EVENT, HEAD, STATE, VERDICT, healed_head, sound
 from server.log._schema import COMPUTED, SOURCES
-from server.log._text import MOMENT, UUID, Json, moment, name_in
+from server.log._text import MOMENT, NO_PROFILE, UUID, Json, moment, name_in
 
 FORMAT = "spotwright-log"
 FORMAT_VERSION = 2  # 1 had no entries
@@ -131,7 +131,7 @@ def _left_of_head(db: sqlite3.Connection, row: sqlite3.Row) -> Json:
         "uuid": _if_like(UUID, row["uuid"]) or str(uuid.uuid5(uuid.NAMESPACE_OID, ascii(row["uuid"]))),
         "started": _if_moment(row["started"]) or _UNKNOWN,
         "source": row["source"] if row["source"] in SOURCES else "offline",
-        "machine": row["machine"] if _is_of_another(db, row) else "{}",
+        "machine": row["machine"] if _is_of_another(db, row) else NO_PROFILE,
         "note": f"{note.encode('utf-8', 'replace').decode()[:1900]} (damaged)".strip(),
         "own": 0,
         "state": None,
@@ -217,7 +217,7 @@ def _head_text(head: Json) -> str:
     plain = {name: head[name] for name in ("uuid", "started", "source", "note")} | {
         "done": bool(head["done"])
     }
-    if head.get("damaged"):
+    if head.get("damaged") or head["machine"] == NO_PROFILE:
         plain["damaged"] = True
     rest = ((name, head[name]) for name in ("machine", "state", "verdict"))
     return json.dumps(plain)[:-1] + "".join(f', "{name}": {text or "null"}' for name, text in rest)

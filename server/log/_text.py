@@ -15,6 +15,7 @@ UUID = r"[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}"
 PICTURE = re.compile(
     r"[0-9a-f]{2}/[0-9a-f]{64}\.(jpg|png|bin)"
 )  # the name of a file in the folder of pictures
+NO_PROFILE = "{}"  # in place of a laser's profile that was damaged
 MOMENT = r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z"
 
 
