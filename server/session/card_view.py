@@ -33,6 +33,6 @@ class CardSight:
         if not isinstance(found, NoReading):
             self.note(*found, frame.shape[:2])
 
-    def forget(self) -> None:
+    def clear(self) -> None:
         """Clear ``seen``."""
         self.seen = None

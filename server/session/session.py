@@ -17,7 +17,7 @@ from server.session.card_doubts import CardDoubts
 from server.session.card_view import CardSight
 from server.session.check import Check
 from server.session.events import Shift, Turn, event_json
-from server.session.held_screw import Turning
+from server.session.held_screw import HeldScrew
 from server.session.mark_taking import MarkTaking, SentMark
 from server.session.rig_state import RigView
 from server.session.services import Overtaken, Refused, Services, load_shot, read_photo, refusing
@@ -61,7 +61,7 @@ class Session(Versioned):
         self._taking = MarkTaking(self._state, source, self._services, card=self._card, rig=self.rig)
         self._doubts = CardDoubts(self._state, source, self._services, card=self._card)
         self._adjusting = Adjusting(self._state, source)
-        self.turning = Turning(source, self._services, self.rig, clock=clock)
+        self.held_screw = HeldScrew(source, self._services, self.rig, clock=clock)
         self.hung = 0  # rises with every fresh tape, and after a held screw has drawn on the tape
         self.shot: Shot | None = None  # of the newest pulse that a person reported
         self._hung_s: float | None = None
@@ -255,7 +255,7 @@ class Session(Versioned):
             self._state.need_cautions()
             if self.source.kind != "practice":
                 raise Refused("The page can turn only the practice screws.", path="screw", status=409)
-            self.turning.ease(self._journal.step, mount, screw, way)
+            self.held_screw.ease(self._journal.step, mount, screw, way)
             if not way:
                 self.hung += 1
             memory = self._state.memory
@@ -349,13 +349,13 @@ class Session(Versioned):
 
     def _resume(self) -> None:
         self._state.resume()
-        self._card.forget()
+        self._card.clear()
         if self._state.memory.place is not None:
             self._card.look(self.source, self._services, timeout_s=0.0)
         self._tell()
 
     def _tell(self) -> None:
-        self.feed.forget()
+        self.feed.clear()
         self.announce()
 
 
