@@ -49,8 +49,8 @@ _LIGHT_PRIOR = 1e-4  # keeps the light's slope at nought where too little of a m
 @dataclass(frozen=True)
 class EdgeFit:
     """Homography (card mm → px), covariance (8, 8) of its parameters in `point_terms`, rms of the distances
-    in px, the cylinder on which a bent card lies, the rms with what was left out, and the share of well seen
-    edges that were.
+    in px, the cylinder on which a bent card lies, the rms with what was left out, the share of well seen
+    edges that were, and the lens's radial distortion (share of the way to the picture's corner, there).
     """
 
     homography: Floats
@@ -60,6 +60,7 @@ class EdgeFit:
     bend: Bend | None = None
     misfit_px: float = 0.0
     left_out: float = 0.0
+    lens: float = 0.0
 
     def sigma_mm(self, point_mm: Floats) -> Floats:
         """Covariance (2, 2), mm², of the card position that is read at a point of the card."""
@@ -90,18 +91,25 @@ def fit_edges(
     sheet = _edge_points(markers)
     ends = sheet[0][:: _PER_EDGE - 1]
     ratio = 1.0 if bend is None else likeliest_focal(homography, grey.shape)
+    lens = 0.0
     for _ in range(rounds):
         points, outward = _seen_flat(*sheet, bend)
         across, normal = _normals(homography, points, outward)
-        offset_px, good, hidden = _edge_offsets(grey, homography, points, normal, across)
+        by_lens = _by_lens(homography, points, grey.shape)
+        expected = project(homography, points) + lens * by_lens
+        offset_px, good, hidden = _edge_offsets(grey, expected, normal, across)
         design = _design(points, outward, homography, normal)
-        design = np.column_stack([design, _bend(homography, points, normal, grey.shape)])
+        design = np.column_stack([design, (normal * by_lens).sum(axis=1)])
+        offset_px += (
+            lens * design[:, 9]
+        )  # the whole distortion is solved for, not its change: its prior holds
         if bend is None:
             solved = _solve(design, offset_px, good)
         else:
             more = _bend_design(sheet[0], homography, normal, bend, ratio, grey.shape)
             solved = _solve(np.column_stack([design, more]), offset_px, good, float(np.log(ratio)))
         last, homography = project(homography, apparent(ends, bend)), _moved(homography, solved.solution[:8])
+        lens = float(solved.solution[9])
         if bend is not None:
             ratio *= float(np.exp(np.clip(solved.solution[12], -0.2, 0.2)))
             more_curved, turned = np.clip(solved.solution[10:12] * _BEND_UNITS, -_BEND_STEP, _BEND_STEP)
@@ -113,7 +121,14 @@ def fit_edges(
     wide = design if bend is None else np.column_stack([design, more])
     covariance = solved.covariance(wide, own_px=float(np.hypot(hidden, _WHOLE_EDGE * solved.uneven_px())))
     return EdgeFit(
-        homography, covariance[:8, :8], solved.rms_px(), used, bend, solved.misfit_px(), solved.left_out(good)
+        homography,
+        covariance[:8, :8],
+        solved.rms_px(),
+        used,
+        bend,
+        solved.misfit_px(),
+        solved.left_out(good),
+        lens,
     )
 
 
@@ -136,9 +151,12 @@ def first_bend(grey: NDArray[np.uint8], markers: list[Floats], flat: EdgeFit) ->
     """Return the slight bend that the distances left by a flat card tell of, None if they tell of none."""
     points, outward = _edge_points(markers)
     across, normal = _normals(flat.homography, points, outward)
-    offset_px, good, _ = _edge_offsets(grey, flat.homography, points, normal, across)
+    by_lens = _by_lens(flat.homography, points, grey.shape)
+    expected = project(flat.homography, points) + flat.lens * by_lens
+    offset_px, good, _ = _edge_offsets(grey, expected, normal, across)
     design = _design(points, outward, flat.homography, normal)
-    lens = _bend(flat.homography, points, normal, grey.shape)
+    lens = (normal * by_lens).sum(axis=1)
+    offset_px += flat.lens * lens
     eye = eye_of(flat.homography, grey.shape, likeliest_focal(flat.homography, grey.shape))
     u, v = points.T
     pushed = np.einsum("ni,nij,nj->n", normal, jacobian(flat.homography, points), points - eye[:2])
@@ -190,13 +208,13 @@ def _normals(homography: Floats, points: Floats, outward: Floats) -> tuple[Float
 
 
 def _edge_offsets(
-    grey: NDArray[np.uint8], homography: Floats, points: Floats, normal: Floats, reach: Floats
+    grey: NDArray[np.uint8], expected: Floats, normal: Floats, reach: Floats
 ) -> tuple[Floats, NDArray[np.bool_], float]:
     """Distance (n,) in px from each expected to the measured edge, which of them are to be trusted, and an
     error in px of each whole edge that residuals may not show.
     """
     steps = np.linspace(-1, 1, _ACROSS)
-    at = project(homography, points)[:, None] + (reach[:, None] * steps)[..., None] * normal[:, None]
+    at = expected[:, None] + (reach[:, None] * steps)[..., None] * normal[:, None]
     inside = ((at > 0) & (at < np.array(grey.shape[::-1]) - 1)).all(axis=(1, 2))
     x, y = np.moveaxis(at.astype(np.float32), 2, 0)
     sampled = cv2.remap(grey, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
@@ -289,8 +307,8 @@ def _design(points: Floats, outward: Floats, homography: Floats, normal: Floats)
     return np.column_stack([eight, np.einsum("ni,ni->n", across, outward)])
 
 
-def _bend(homography: Floats, points: Floats, normal: Floats, shape: tuple[int, ...]) -> Floats:
-    """Derivative (n,) of the distances by a radial distortion, less what a homography absorbs.
+def _by_lens(homography: Floats, points: Floats, shape: tuple[int, ...]) -> Floats:
+    """Shift (n, 2) in px of the points by a radial distortion of one, less what a homography absorbs.
 
     So the lens bends the markers' places as it must, and the homography is the one that holds around a mark.
     """
@@ -301,8 +319,7 @@ def _bend(homography: Floats, points: Floats, normal: Floats, shape: tuple[int, 
     pushed = _radial(project(homography, window), middle)
     absorbed = np.linalg.lstsq(near.reshape(-1, 8), pushed.ravel(), rcond=None)[0]
     far = np.einsum("nij,njk->nik", jacobian(homography, points), point_terms(points)) * SCALE_MM
-    left = _radial(project(homography, points), middle) - far @ absorbed
-    return np.asarray((normal * left).sum(axis=1))
+    return np.asarray(_radial(project(homography, points), middle) - far @ absorbed)
 
 
 def _radial(at_px: Floats, middle_px: Floats) -> Floats:
