@@ -30,9 +30,9 @@ def _state(row: Json) -> str:
 
 def event_line(place: int, row: Json, machine: Json) -> str:
     """Return one event as a line: its place, when (local time), what happened."""
-    from server.pages.lists import saved_words  # brings the solver along: only who shows one waits for it
+    from server.pages.lists import saved_words  # loads the solver too, so only when needed
 
-    words = saved_words(row["event"], _bed(machine))
+    words = saved_words(row, _bed(machine))
     taken_back = "  (withdrawn)" if row["withdrawn"] else ""
     return f"{place:4d}  {_local(row['when']):16}  {words}{taken_back}"
 
@@ -47,7 +47,7 @@ def _bed(machine: Json) -> Any:
 
 
 def _local(when: str) -> str:
-    """A moment as the clock on this wall has it; what is none as it is."""
+    """Return a moment in local time; any other text as it is."""
     try:
         return datetime.fromisoformat(when.replace("Z", "+00:00")).astimezone().strftime("%Y-%m-%d %H:%M")
     except ValueError:
@@ -55,5 +55,5 @@ def _local(when: str) -> str:
 
 
 def shown_path(path: Path) -> str:
-    """Return a path as it can be printed, whatever bytes are in its name."""
+    """Return a path in printable form, whatever bytes are in its name."""
     return str(path).encode("utf-8", "backslashreplace").decode()

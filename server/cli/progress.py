@@ -1,4 +1,4 @@
-"""How far long work is: a bar on a terminal, nothing in a pipe."""
+"""Progress of long work: a bar on a terminal, nothing in a pipe."""
 
 from __future__ import annotations
 
@@ -13,10 +13,7 @@ __all__ = ["Bars"]
 
 
 class Bars:
-    """One bar after another, for work that tells what it does, how much of it is done, and of how much.
-
-    They go to standard error.
-    """
+    """A bar on standard error for each stage of work that reports what it does and how far it is."""
 
     def __init__(self) -> None:
         self._what, self._done = "", 0
@@ -30,7 +27,7 @@ class Bars:
         self._end()
 
     def __call__(self, what: str, done: int, of: int) -> None:
-        """So much of it is done; where ``of`` is 0 nobody knows how much there will be: a running number."""
+        """Show that ``done`` parts of ``of`` are done; ``of`` 0: unknown, so a running number."""
         if not self._shown:
             return
         if what != self._what or done < self._done:

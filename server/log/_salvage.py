@@ -1,4 +1,4 @@
-"""What can still be read of damaged logs, put together alignment by alignment, and what cannot."""
+"""Collect everything readable from damaged logs, alignment by alignment, and list what is lost."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ _SHOWN = 160  # letters of a damaged entry that are told
 
 @dataclass(frozen=True)
 class _Row:
-    """One row as it was found: in which file, under which number, whether its checksum holds."""
+    """One row as it was found: in which file, with which number, and whether its checksum is right."""
 
     file: int
     number: int
@@ -43,7 +43,7 @@ class _Row:
 
 @dataclass
 class Salvage:
-    """The best of each row by its uuid; ``lost`` says in one line each what is not whole."""
+    """The best version of each row by its uuid; ``lost`` has one line for each loss."""
 
     alignments: dict[str, _Row] = field(default_factory=dict)
     events: dict[str, _Row] = field(default_factory=dict)
@@ -59,9 +59,9 @@ class Salvage:
 
 
 def salvage(files: Sequence[Path]) -> Salvage:
-    """Read what can be read of these databases; of the same row in several, the first that is sound.
+    """Read everything readable from these databases; if several have a row, the first sound one counts.
 
-    Raises OSError where one cannot be read at all.
+    Raises OSError if a file cannot be read at all.
     """
     found = Salvage()
     for number, path in enumerate(files):
@@ -75,7 +75,7 @@ def salvage(files: Sequence[Path]) -> Salvage:
 
 
 def _heal_heads(found: Salvage) -> None:
-    """Alignments of one laser share one profile: the checksum says whether it was that of another one."""
+    """Repair damaged profiles: alignments of one laser share a profile, and the checksum tells which fits."""
     machines = {row.fields["machine"] for row in found.alignments.values() if row.sound}
     found.machines = machines
     for name, row in found.alignments.items():
@@ -84,7 +84,7 @@ def _heal_heads(found: Salvage) -> None:
 
 
 def _settle_owners(found: Salvage) -> None:
-    """A head that is lost or damaged in one file may be whole in another that has events of it."""
+    """Find lost or damaged heads in another file that has events of the same alignment."""
     for row in sorted(found.alignments.values(), key=_Row.rank):
         found.owners[row.file, row.number] = row.fields["uuid"]
     for place, other in found.twins.items():
@@ -116,7 +116,7 @@ def _take(found: Salvage, file: int, record: Found) -> None:
 
 
 def _ask_sqlite(found: Salvage, path: Path) -> None:
-    """Where SQLite can still say it, from the indexes alone: how many of each there were."""
+    """Count the rows of each kind from the indexes alone, where SQLite still can."""
     sql = "SELECT alignment_id, max(sequence) FROM event GROUP BY 1"
     with suppress(sqlite3.Error, UnicodeError, ValueError), closing(_opened(path)) as db:
         for name, last in db.execute("SELECT name, seq FROM sqlite_sequence"):
@@ -150,7 +150,7 @@ def _entry(record: Found) -> tuple[Json, bool] | None:
 
 
 def _old_and_whole(fields: Json, kept: object) -> bool:
-    """Rows of versions 1 to 3: a checksum over a part of them, or none at all."""
+    """Whether a row of versions 1 to 3 is sound; they had a checksum over a part of them, or none."""
     texts = (fields["uuid"], fields["happened"], fields["body"], fields.get("reading"))
     if not all(isinstance(text, str) for text in texts[:3]) or not isinstance(texts[3], str | None):
         return False
@@ -213,7 +213,7 @@ class _Group:
 
 
 def write(found: Salvage, db: sqlite3.Connection) -> None:
-    """Put all of it into an empty database, of the newest version then; adds to ``found.lost``."""
+    """Write everything into an empty database, as the newest version; adds to ``found.lost``."""
     migrate(db)
     db.execute("BEGIN")
     numbers: dict[str, int] = {}
@@ -270,7 +270,7 @@ def _place(found: Salvage, name: str, rows: list[_Row]) -> tuple[int, int]:
 
 
 def _owner(found: Salvage, row: _Row) -> str:
-    """The uuid of the alignment that an event is of, a new one where its head is lost."""
+    """Return the uuid of an event's alignment, a new one if its head is lost."""
     number = row.fields["alignment_id"]
     return found.owners.get((row.file, number)) or str(uuid.uuid5(uuid.NAMESPACE_OID, f"{row.file} {number}"))
 
@@ -295,7 +295,7 @@ def _group(number: int, name: str, head: _Row | None, rows: list[_Row], length: 
     told = {row.fields["sequence"] for row in damaged}
     faults += [f"entry {place} is lost" for place in missing if place not in told]
     if head is not None and head.sound and not head.fields["sound_state"]:
-        faults.append("what was in mind beside its entries is damaged; it cannot be gone on with")
+        faults.append("its state is damaged; it cannot be continued")
     if head is not None and head.sound and not head.fields["sound_verdict"]:
         faults.append("its verdict is damaged")
     return _Group(number, name, head, whole, faults)
@@ -315,8 +315,8 @@ def _write_head(db: sqlite3.Connection, group: _Group, machines: set[str]) -> No
     whole_uuid = bool(fields.get("sound_state"))  # which is in that checksum too
     whole_head = group.head is None or group.head.sound or (whole_uuid and row["machine"] in machines)
     if not (whole_head and _is_json(row["machine"])):
-        row["machine"] = NO_PROFILE  # one wrong number would mislead, or be refused wherever it is taken in
-    if group.faults:  # what is not whole is never gone on with
+        row["machine"] = NO_PROFILE  # one wrong number would mislead, or be refused on import
+    if group.faults:  # an incomplete alignment is never continued
         row |= {"own": 0, "note": f"{row['note']} (rescued; not all of it is there)".strip()}
     row["state"] = fields["state"] if fields.get("sound_state") else None
     whole = bool(fields.get("sound_verdict"))
@@ -344,7 +344,7 @@ def _write_entry(db: sqlite3.Connection, found: Salvage, entry: _Row, numbers: d
 
 
 def _tell_the_end(found: Salvage) -> None:
-    """Alignments, cuts and upkeep that came last leave no gap behind."""
+    """Report lost alignments, cuts and upkeep at the end, where no gap shows them."""
     for table, rows in (("alignment", found.alignments), ("entry", found.entries)):
         last = max((row.number for row in rows.values() if row.file == 0), default=0)
         missing = found.last.get(table, 0) - last

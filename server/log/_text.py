@@ -1,4 +1,4 @@
-"""Values as the tables keep them: JSON text and moments in UTC."""
+"""Convert values to and from what the tables hold: JSON text and times in UTC."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ def utc_now() -> datetime:
 
 
 def as_text(value: Any, *, what: str) -> str:
-    """``value`` as JSON text; BadEntry for what JSON has no word for (NaN, infinity, other types)."""
+    """Return ``value`` as JSON text; BadEntry for what JSON cannot express (NaN, infinity, other types)."""
     try:
         text = json.dumps(value, allow_nan=False, separators=(", ", ": "))
         if "\\ud" in text:  # half a surrogate pair has no UTF-8 and could never be read back

@@ -1,4 +1,4 @@
-"""What an alignment from elsewhere must be like to be taken in: as this program writes it itself."""
+"""Check an alignment that is to be imported: it must look as this program writes it."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ _MEMORY = TypeAdapter(Memory)
 
 
 class _Verdict(BaseModel):
-    """A verdict as the solver tells it; what was not known may be missing."""
+    """A verdict from the solver; unknown values may be missing."""
 
     model_config = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False)
 
@@ -36,9 +36,9 @@ class _Verdict(BaseModel):
 
 
 def check_alignment(alignment: Json) -> None:
-    """Raise DocumentError, with the path of the fault, unless all but the events' readings can be read.
+    """Raise DocumentError, with the path of the fault, if anything but the events' readings is unreadable.
 
-    ``machine`` may be empty: it was damaged where the alignment comes from, and its events were not.
+    ``machine`` may be empty: it was damaged where the alignment comes from, but its events were not.
     """
     document = without_undo({"machine": alignment["machine"], "events": alignment["events"]})
     if alignment["machine"]:

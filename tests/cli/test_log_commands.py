@@ -1,4 +1,4 @@
-"""``spotwright log``: lists, exports, checks, copies and brings back what the log holds."""
+"""``spotwright log``: list, export, check, back up and restore the log."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A damaged byte is found, costs no more than its row, and never a backup; all else goes on."""
+"""A damaged byte is found, costs only its row and never a backup, and everything else goes on."""
 
 from __future__ import annotations
 
@@ -89,7 +89,7 @@ def test_a_flip_anywhere_is_found_or_does_not_matter_and_all_goes_on(good: Path,
         ("UPDATE alignment SET note = 'x' WHERE id = 2", "profile or its note"),
         ("UPDATE alignment SET source = 'offline' WHERE id = 2", "profile or its note"),
         ("UPDATE alignment SET own = 0 WHERE id = 2", "profile or its note"),
-        ("UPDATE alignment SET state = '{}' WHERE id = 2", "in mind"),
+        ("UPDATE alignment SET state = '{}' WHERE id = 2", "its state"),
         ("UPDATE alignment SET verdict = NULL WHERE id = 2", "its verdict"),
         ("UPDATE alignment SET done = 0 WHERE id = 2", "its verdict"),
         ("UPDATE event SET withdrawn = 1 WHERE id = 3", "event 3: its content"),
@@ -307,12 +307,12 @@ def test_a_backup_fills_what_is_damaged_beside_the_entries(
     assert exported(data) == exported(good)
 
 
-def test_a_backup_with_fewer_entries_does_not_tell_what_is_in_mind_now(good: Path, data: Path) -> None:
+def test_a_backup_with_fewer_entries_does_not_give_the_state_of_now(good: Path, data: Path) -> None:
     with Log(data) as log:
         log.add_event(2, TURN, state={"used": False})
     change(data, "UPDATE alignment SET state = '{}' WHERE id = 2")
     (said,) = rescue(data, [good]).lost
-    assert "what was in mind beside its entries is damaged" in said
+    assert "its state is damaged" in said
     with Log(data) as log:
         assert log.state(2) is None and len(log.events(2)) == 13
 
@@ -344,7 +344,7 @@ def test_what_is_known_already_is_known_again_from_a_damaged_file(
         assert "".join(log.json_texts()) == before
 
 
-def test_what_rescue_loses_it_says_alignment_by_alignment(data: Path) -> None:
+def test_rescue_lists_its_losses_alignment_by_alignment(data: Path) -> None:
     for number, page in pages_of(data, "event"):
         if number == 2:
             overwrite(data, page * 4096, bytes(4096))
@@ -387,7 +387,7 @@ def test_a_whole_log_is_left_as_it_is(data: Path) -> None:
 
 
 @pytest.mark.parametrize("frame", [1, 3, -7])
-def test_what_stands_in_a_damaged_write_ahead_log_is_found(tmp_path: Path, frame: int) -> None:
+def test_entries_in_a_damaged_write_ahead_log_are_found(tmp_path: Path, frame: int) -> None:
     source = tmp_path / "source"
     log = Log(source)
     number = log.start_alignment(machine=MACHINE, source="camera")
@@ -449,7 +449,7 @@ def spoiled(good: Path, change: Any) -> io.StringIO:
     return io.StringIO(json.dumps(whole))
 
 
-def test_what_is_taken_in_is_never_ones_own(data: Path, tmp_path: Path) -> None:
+def test_imported_alignments_are_never_own(data: Path, tmp_path: Path) -> None:
     with Log(tmp_path / "mine") as log:
         mine = log.start_alignment(machine=MACHINE, source="camera")
         import_folder(log, data)
@@ -521,7 +521,7 @@ def test_after_each_step_of_an_import_the_log_is_left_alone_as_long(
 
     left_alone: list[float] = []
     monkeypatch.setattr(_transfer, "HELD_S", 1e-9)  # a step of one row takes longer
-    monkeypatch.setattr(_transfer.time, "sleep", left_alone.append)
+    monkeypatch.setattr("server.log._transfer.time.sleep", left_alone.append)
     with Log(tmp_path) as log:
         import_json(log, spoiled(good, lambda _: None))
     assert left_alone == [1e-9] * (36 + 2 * 3 + 2)  # rows, beginnings and ends of alignments, entries

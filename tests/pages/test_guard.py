@@ -11,9 +11,21 @@ from flask.testing import FlaskClient
 
 from server.pages import Config, create_app
 from server.pages.guard import MOST_ASKERS, AccessGuard, _host_known, keep_secret, new_code
-from tests.pages.doubles import Bench, Script
+from tests.pages.doubles import Bench, Script, names
 
-PAGES = ["/", "/offline", "/bed", "/checks", "/log", "/laser", "/laser/new", "/cautions", "/nothing"]
+PAGES = [
+    "/",
+    "/offline",
+    "/bed",
+    "/checks",
+    "/today",
+    "/today/monthly",
+    "/log",
+    "/laser",
+    "/laser/new",
+    "/cautions",
+    "/nothing",
+]
 
 
 @pytest.fixture
@@ -63,7 +75,7 @@ def test_a_proxys_name_is_answered_when_it_was_given(tmp_path: Path) -> None:
 def test_posts_from_other_sites_are_refused(
     client: FlaskClient, headers: dict[str, str], status: int
 ) -> None:
-    answer = client.post("/api/do/bench/acknowledge", json={}, headers=headers)
+    answer = client.post("/api/do/bench/acknowledge", json=names(client), headers=headers)
     assert answer.status_code == status
 
 
