@@ -176,10 +176,11 @@ def csv_texts(rows: Rows) -> Iterator[str]:
         yield _lines(lines)
 
 
-def _cells(before: tuple[object, ...], row: sqlite3.Row) -> Iterator[object]:
+def _cells(before: tuple[object, ...], row: sqlite3.Row) -> list[object]:
     withdrawn = "yes" if row["withdrawn"] else "no"
     own = (row["sequence"], row["happened"], withdrawn, row["picture"])
-    return map(as_cell, (*before, *own, *tuple(row)[2 + len(EVENT) :]))
+    cells = (*before, *own, *tuple(row)[2 + len(EVENT) :])
+    return [as_cell(cell) if type(cell) is str else cell for cell in cells]
 
 
 def _lines(rows: Iterable[Iterable[object]]) -> str:

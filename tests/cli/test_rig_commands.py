@@ -10,12 +10,14 @@ import numpy as np
 import pytest
 
 from firmware.camera.listing import CameraFound
+from firmware.errors import RigError
 from firmware.panel.panel import Panel
 from firmware.panel.parts import Pins
 from server.cli import rig_commands as command_rig
 from server.cli.main import main
 from server.log import Log
 from server.rig import doctor
+from server.sources.practice_source import PracticeSource
 
 PICTURE = np.random.default_rng(2).integers(0, 255, (48, 64, 3)).astype(np.uint8)
 GOOD = CameraFound("usb", "Microscope", {"device": "/dev/video0"}, picture=PICTURE)
@@ -33,6 +35,25 @@ def test_cameras_are_listed_with_a_picture_each(
     assert (busy["camera"], busy["picture"], busy["problem"]) == ("pi:0", "", BUSY.problem)
     assert (good["camera"], good["size"]) == ("usb:/dev/video0", "64 × 48")
     assert cv2.imread(good["picture"]).shape == PICTURE.shape
+
+
+def test_a_rigs_watchdog_hears_of_every_thread_that_matters(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked: set[str] = set()
+
+    class Told:
+        def __init__(self, parts: dict[str, object]) -> None:
+            asked.update(parts)
+
+        def start(self) -> None:
+            raise RigError("that is enough")
+
+    monkeypatch.setattr("server.rig.systemd.Heartbeat", Told)
+    monkeypatch.setattr("server.sources.camera_source.camera_source", lambda *_, **__: PracticeSource())
+    words = ["rig", "--to", "http://127.0.0.1:9", "--camera", "usb", "--data", str(tmp_path)]
+    assert main(words) == 2
+    assert asked == {"frame loop", "uplink", "panel"}
 
 
 def test_no_camera_is_one_line(monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]) -> None:

@@ -55,6 +55,22 @@ def test_outside_systemd_calls_the_service_hardly_exposed(install: Path) -> None
     assert judged.returncode == 0, judged.stdout[-200:]
 
 
+def test_each_bound_of_the_service_stands(install: Path) -> None:
+    bounds = {
+        ("NoNewPrivileges", "yes"),
+        ("CapabilityBoundingSet", ""),
+        ("SystemCallFilter", "@system-service"),
+        ("SystemCallArchitectures", "native"),
+        ("UMask", "0077"),
+        ("ProtectSystem", "strict"),
+        ("ProtectHome", "yes"),
+        ("PrivateTmp", "yes"),
+        ("RestrictNamespaces", "yes"),
+        ("RestrictSUIDSGID", "yes"),
+    }
+    assert bounds - set(directives(install)) == set()
+
+
 def test_camera_pins_and_the_list_of_devices_stay_within_reach(install: Path) -> None:
     told = directives(install)
     allowed = {value for name, value in told if name == "DeviceAllow"}
@@ -107,6 +123,9 @@ def test_the_installer_gives_pip_no_rights_and_asks_the_new_program(install: Pat
     assert "as_user" in pip[0]
     asked, switched = text.index("/api/state"), text.index('bash "$here/switch" "$fresh"')
     assert asked < switched < text.index("rm -rf {} +")  # the old program goes last
+    assert '|| refuse "the new program does not answer: the old one stays"' in text
+    fails = text.index("if ! lives")  # once it has been switched to
+    assert switched < fails < text.index('use "$old"') < text.index("the old one runs again")
 
 
 @pytest.mark.parametrize(

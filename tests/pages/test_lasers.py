@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 from flask.testing import FlaskClient
 
+from server.pages import Config, create_app
 from server.pages import lasers as lasers_module
 from server.pages.lasers import Lasers
 from server.session.session import Refused
@@ -70,6 +71,14 @@ def test_the_page_takes_a_file_and_the_offline_page_uses_it(client: FlaskClient)
     assert answer.status_code == 303
     assert client.get("/api/state?of=offline").get_json()["laser"] == "By the window"
     assert client.get("/api/state?of=bench").get_json()["laser"] == "practice 1600"
+
+
+def test_a_damaged_file_is_said_on_every_page(tmp_path: Path) -> None:
+    (tmp_path / "lasers").mkdir()
+    (tmp_path / "lasers" / "current").write_text("../elsewhere")
+    client = create_app(Config(data=tmp_path)).test_client()
+    for path in ("/", "/log", "/laser"):
+        assert "this file is damaged" in client.get(path).text, path
 
 
 def test_a_full_disk_is_said_and_changes_no_laser(

@@ -48,9 +48,11 @@ def test_a_rigs_picture_is_refused_by_its_header(tmp_path: Path, path: str) -> N
 
 def test_what_a_source_of_rigs_holds_is_decoded_within_limits() -> None:
     source = RigsSource()
-    source.show(bomb())
-    with pytest.raises(NoPicture, match="megapixels"):
-        source.frame()
+    large = cv2.imencode(".jpg", np.zeros((1500, 1500, 3), np.uint8))[1].tobytes()  # for one of a rig's
+    for picture in (bomb(), large):
+        source.show(picture)
+        with pytest.raises(NoPicture, match="megapixels"):
+            source.frame()
 
 
 def test_one_photo_at_a_time_is_held_and_read(tmp_path: Path) -> None:

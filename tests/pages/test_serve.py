@@ -6,6 +6,7 @@ import contextlib
 import http.client
 import threading
 from collections.abc import Callable, Iterator
+from importlib import import_module
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +17,7 @@ from server.pages import Config, create_app
 from server.pages.serve import make_server
 from tests.pages.doubles import Bench, Script
 
+serving = import_module("server.pages.serve")  # the package has a function of that name
 NAME = "laser.workshop.example"
 Answer = tuple[int, dict[str, str], bytes]
 Ask = Callable[..., Answer]
@@ -51,6 +53,27 @@ def ask(tmp_path: Path) -> Iterator[Callable[..., Ask]]:
         server.task_dispatcher.shutdown()
         # a browser's end that the server had no time to notice
         wasyncore.close_all(server._map, ignore_all=True)
+
+
+def test_the_watchdog_hears_of_every_thread_that_matters(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked: set[str] = set()
+
+    class Told:
+        def __init__(self, parts: dict[str, object]) -> None:
+            asked.update(parts)
+
+        def start(self) -> None:
+            pass
+
+        stop = start
+
+    monkeypatch.setattr(serving, "Heartbeat", Told)
+    monkeypatch.setattr(serving, "_end_politely", lambda: None)  # the tests keep their own way to end
+    monkeypatch.setattr(serving.Server, "run", lambda _: None)
+    serving.serve(port=0, lan=False, data=tmp_path, source=Bench, say=lambda _: None)
+    assert asked == {"frame loop", "panel", "server"}
 
 
 def _run(server: Any) -> None:
