@@ -40,6 +40,7 @@ _EXPLAINED, _INNER = 0.75, 0.7  # share of the rim's change that a mark explains
 # A bell that takes less than a quarter of the light away: in one picture a smudge or a lamp's image looks
 # like that.
 _FAINT_SHARE, _HALF_WHITE = 0.25, 128.0
+_VAGUE = 0.035  # of its width: a faint mark whose place is known no better is a smudge or a piece of a line
 OFF_CARD = 0.02  # of the mark hidden behind the window's edge
 _LARGEST_RADIUS_MM, WIDEST_MM = 14.0, 13.0  # a beam of 12 mm (1/e²) marks no more
 
@@ -104,6 +105,8 @@ def measure(scene: Scene, seed: Seed, others: list[Seed], *, new: bool | None) -
         figure = figure_of(scene.grid, seed, spot, grid, height)
     mark = mark_of(scene.view, spot, figure, x, y, new)
     if mark.width_mm[0] > WIDEST_MM * scene.view.unit_mm or max(mark.sigma_mm) > MOST_SIGMA_MM:
+        return None
+    if spot.height < _FAINT_SHARE * level and max(mark.sigma_mm) > _VAGUE * mark.width_mm[1]:
         return None
     return Follower(mark, spot, grid, tape, seed.colour, w)
 
@@ -315,4 +318,7 @@ def card_sigma(view: CardView, at: Floats) -> Floats:
     if view.covariance is None:
         return np.zeros(2)
     terms = point_terms(at[None])[0]
-    return np.asarray(np.sqrt(np.diag(terms @ view.covariance @ terms.T)) * SCALE_MM)
+    values, vectors = np.linalg.eigh(view.covariance)
+    # rounding may leave a direction that is known well a variance a little below nought
+    parts = (terms @ vectors) * np.sqrt(np.maximum(values, 0.0))
+    return np.asarray(np.sqrt(np.square(parts).sum(axis=1)) * SCALE_MM)
