@@ -7,10 +7,10 @@ from dataclasses import replace
 from vision.calibrate import CameraModel
 from vision.card import CardName
 from vision.change import INSIDE_MM, fit_tape
-from vision.compare import MOST_SEEDS, SEARCH_PITCH_MM, changes, compare
+from vision.compare import MOST_CANDIDATES, SEARCH_PITCH_MM, changes, compare
 from vision.find import find_card
 from vision.lobes import join_lobes, join_pattern
-from vision.measure import Follower, Scene, measure
+from vision.measure import Scene, TrackedMark, measure
 from vision.on_top import BETWEEN_PICTURES, on_top
 from vision.picture import Pixels
 from vision.reading import CardView, NoReading, Reading
@@ -87,7 +87,7 @@ def _read_change(
 
 def read_between(
     station: str, after: Pixels, view: CardView, before: Pixels, before_view: CardView
-) -> tuple[Reading | NoReading, Follower | None]:
+) -> tuple[Reading | NoReading, TrackedMark | None]:
     """Return what is new between two pictures of one card, and how to follow the strongest new mark."""
     earlier = marks_on(before, before_view, new=False)
     seen, weak = _strong(changes(compare(after, view, before, before_view), earlier))
@@ -102,7 +102,7 @@ def read_between(
     return reading, replace(seen[0], mark=marks[0])
 
 
-def _strong(seen: list[Follower]) -> tuple[list[Follower], list[str]]:
+def _strong(seen: list[TrackedMark]) -> tuple[list[TrackedMark], list[str]]:
     """The marks that count, and a sentence about each that is much fainter than the strongest."""
     most = max((found.spot.height for found in seen), default=0.0)
     weak = [found.mark.offset_mm for found in seen if found.spot.height < _WEAK * most]
@@ -110,17 +110,17 @@ def _strong(seen: list[Follower]) -> tuple[list[Follower], list[str]]:
     return [found for found in seen if found.spot.height >= _WEAK * most], told
 
 
-def marks_on(picture: Pixels, view: CardView, *, new: bool | None) -> list[Follower]:
+def marks_on(picture: Pixels, view: CardView, *, new: bool | None) -> list[TrackedMark]:
     """Return all marks that stand out from the tape, and how to follow each."""
     grid = window_grid(SEARCH_PITCH_MM)
     flat = flatten_view(picture, view, grid)
     tape = fit_tape(flat, None, grid)
     inside = grid.radius_mm() < INSIDE_MM
-    seeds = seek(flat - tape.expected(grid, None), inside, grid).seeds[:MOST_SEEDS]
-    if not seeds:
+    places = seek(flat - tape.expected(grid, None), inside, grid).listed[:MOST_CANDIDATES]
+    if not places:
         return []
     scene = Scene(picture, view, tape, grid, sharpness(picture, view).sd_mm)
-    found = [measure(scene, s, [o for o in seeds if o is not s], new=new) for s in seeds]
+    found = [measure(scene, s, [o for o in places if o is not s], new=new) for s in places]
     return [seen for seen in found if seen is not None]
 
 
