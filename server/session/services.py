@@ -1,4 +1,4 @@
-"""What sees and what thinks for a session, and how it refuses: one line each."""
+"""The vision and solver calls that a session uses, and how they refuse: one line each."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from server import solver
 from server.errors import told
 from server.log import Json
 from server.session.card_scale import CardScale
+from server.session.snapshot import CardInPicture
 from server.solver import Step
 from server.sources.base import Pixels, Shot
 from vision import BarRefused, CardView, NoReading, PictureRefused, Reading, find_card, load_picture, read
@@ -29,7 +30,7 @@ class Overtaken(Refused):
     """An answer to a step that is no longer due."""
 
     def __init__(self) -> None:
-        super().__init__("The step has changed meanwhile: this is the new one.", path="step", status=409)
+        super().__init__("The step has changed since: this is the new one.", path="step", status=409)
 
 
 def next_step(document: Json) -> Step:
@@ -39,7 +40,7 @@ def next_step(document: Json) -> Step:
 
 @dataclass(frozen=True)
 class Services:
-    """What sees and what thinks; a test may put its own in."""
+    """The vision and solver functions that a session calls; a test may pass its own."""
 
     next_step: Callable[[Json], Step] = next_step
     explain: Callable[[Json], str] = solver.explain
@@ -51,7 +52,7 @@ class Services:
 
 
 def measured(scale: CardScale) -> Services:
-    """Return a services that corrects the scale of the cards' print; a bar of another card is no card."""
+    """Return services that correct the cards' printed scale; bars that fit another size mean 'no card'."""
 
     def look(picture: Pixels) -> tuple[str, CardView] | NoReading:
         try:
@@ -73,17 +74,28 @@ def _count(found: Reading | NoReading) -> int:
 
 
 def read_photo(after: bytes, before: bytes | None = None, *, services: Services | None = None) -> Reading:
-    """Return the marks in a photo (files' bytes); raises Refused when there are none or it is no picture."""
-    services = services or Services()
+    """Return the marks in a photo (the files' bytes); raises Refused if it has none or is not a picture."""
+    return locate_photo(after, before, services=services or Services())[0]
+
+
+def locate_photo(after: bytes, before: bytes | None, *, services: Services) -> tuple[Reading, CardInPicture]:
+    """Return the same, and where the card is in the photo."""
     shot = load_shot(services, after, before)
     result = services.read(shot.after, shot.before)
     if isinstance(result, NoReading):
         raise Refused(result.reason, path="picture")
-    return result
+    return result, card_in_picture(result.station, result.card, shot.after.shape[:2])
+
+
+def card_in_picture(station: str, view: CardView, size: tuple[int, int]) -> CardInPicture:
+    """Return where that station's card is in pictures of ``size`` (rows, cols)."""
+    rows, cols = size
+    lines = tuple(tuple(float(value) for value in row) for row in view.homography)
+    return CardInPicture(station, lines, (cols, rows), view.markers_seen)
 
 
 def load_shot(services: Services, after: bytes, before: bytes | None) -> Shot:
-    """Return both files' pictures; raises Refused (400) naming the one that is no picture."""
+    """Return both files' pictures; raises Refused (400) naming the file that is not a picture."""
     return Shot(_picture(services, after, "after"), _picture(services, before, "before") if before else None)
 
 
@@ -96,7 +108,7 @@ def _picture(services: Services, data: bytes, name: str) -> Pixels:
 
 @contextmanager
 def refusing() -> Iterator[None]:
-    """Turn what the solver says about a document into a Refused."""
+    """Turn the solver's DocumentError into a Refused."""
     try:
         yield
     except solver.DocumentError as error:
