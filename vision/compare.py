@@ -10,13 +10,13 @@ from numpy.typing import NDArray
 from vision.card import Floats
 from vision.change import INSIDE_MM, Stack, Tape, believed, fit_tape
 from vision.fit import Ground, Spot, fit_spot
-from vision.joint import Patch, Slack, explained, fit_joint, rival_rest
+from vision.joint import Mismatch, Patch, explained, fit_joint, rival_rest
 from vision.light import light_change, on_grid
 from vision.measure import (
     MOST_SIGMA_MM,
     OFF_CARD,
     WIDEST_MM,
-    Follower,
+    TrackedMark,
     at_rim,
     crop_grid,
     crop_weights,
@@ -32,17 +32,16 @@ from vision.parallax import sight_slope, stand_off
 from vision.picture import Pixels
 from vision.reading import CardView, Mark
 from vision.register import Shown, register, slopes
-from vision.seek import Mask, Seed, grown, seek
+from vision.seek import Candidate, Mask, grown, seek
 from vision.shape import Figure
 from vision.window import Grid, window_grid
 
 SEARCH_PITCH_MM = 0.2
-MOST_SEEDS = 12  # a window torn to shreds still answers in time
+MOST_CANDIDATES = 12  # a window torn to shreds still answers in time
 _ALIKE = 4.0  # times the window's typical difference
 _SLACK_MM = 0.03  # how well two pictures are registered: an old edge may differ by so much of its slope
 # What else differs where a mark lies on an older one (relief, soot that moved, two edges that are one):
-# measured on
-# rendered pictures, see docs/reading.md.
+# measured on rendered pictures, see docs/reading.md.
 _UNDER_SIGMA = 1.7
 _OLD_SHOWS = 0.12  # of a candidate's change: older marks that have gone so far count as lying under it
 _INSIDE_FIT = 0.6  # of a weaker candidate that lies in the disc of a stronger one: a piece of it
@@ -59,7 +58,7 @@ class Comparison:
     bare: Tape
     light: NDArray[np.float32]
     window: Grid
-    slack: Slack
+    mismatch: Mismatch
 
     def seen(self, grid: Grid) -> Stack:
         """The picture after, on a grid."""
@@ -84,11 +83,11 @@ def compare(after: Pixels, view: CardView, before: Pixels, before_view: CardView
     seen, known = shown.on(grid), earlier.on(grid)
     tape, bare = fit_tape(seen, known, grid), fit_tape(known, None, grid)
     light = light_change(seen, tape.expected(grid, known), grid)
-    slack = _slack(shown, earlier, tape, light, grid)
-    return Comparison(view, shown, earlier, tape, bare, light, grid, slack)
+    mismatch = _mismatch(shown, earlier, tape, light, grid)
+    return Comparison(view, shown, earlier, tape, bare, light, grid, mismatch)
 
 
-def _slack(shown: Shown, earlier: Shown, tape: Tape, light: NDArray[np.float32], grid: Grid) -> Slack:
+def _mismatch(shown: Shown, earlier: Shown, tape: Tape, light: NDArray[np.float32], grid: Grid) -> Mismatch:
     """What may still be wrong, by how much the two pictures differ as a whole: in view, sharpness and
     light.
     """
@@ -98,23 +97,23 @@ def _slack(shown: Shown, earlier: Shown, tape: Tape, light: NDArray[np.float32],
     blur = max(*shown.blur_mm2, *earlier.blur_mm2)
     brighter = float(np.abs(np.log(np.clip(tape.coefficients[6], 0.2, 5.0))).max())
     uneven = float(np.sqrt(np.mean(np.square(light[grid.radius_mm() < INSIDE_MM]))))
-    return Slack(0.015 + 0.12 * turned, 0.008 + 0.3 * blur, 0.03 + 0.3 * brighter + uneven + turned)
+    return Mismatch(0.015 + 0.12 * turned, 0.008 + 0.3 * blur, 0.03 + 0.3 * brighter + uneven + turned)
 
 
-def changes(pair: Comparison, older: list[Follower]) -> list[Follower]:
+def changes(pair: Comparison, older: list[TrackedMark]) -> list[TrackedMark]:
     """Return the new marks, strongest first, and how to follow each."""
-    seeds = candidates(pair)
-    found: list[Follower] = []
-    for seed in seeds:
-        if any(_piece_of(seed, other, pair.window) for other in found):
+    places = candidates(pair)
+    found: list[TrackedMark] = []
+    for candidate in places:
+        if any(_piece_of(candidate, other, pair.window) for other in found):
             continue
-        one = _measure(pair, seed, [o for o in seeds if o is not seed], older)
+        one = _measure(pair, candidate, [o for o in places if o is not candidate], older)
         if one is not None:
             found.append(one)
     return found
 
 
-def candidates(pair: Comparison) -> list[Seed]:
+def candidates(pair: Comparison) -> list[Candidate]:
     """Return where the pictures differ by more than noise and what registration leaves at old edges."""
     grid = pair.window
     seen, expected = pair.seen(grid), pair.expected(grid)
@@ -125,31 +124,33 @@ def candidates(pair: Comparison) -> list[Seed]:
     by_u, by_v = slopes(expected, grid)
     noise = 1.4826 * np.median(np.abs(rest[inside]), axis=0) + 0.3
     allowed = np.sqrt(1 + _SLACK_MM**2 * (by_u**2 + by_v**2) / noise**2)
-    return seek(rest / allowed, inside, grid).seeds[:MOST_SEEDS]
+    return seek(rest / allowed, inside, grid).listed[:MOST_CANDIDATES]
 
 
-def _piece_of(seed: Seed, other: Follower, window: Grid) -> bool:
+def _piece_of(candidate: Candidate, other: TrackedMark, window: Grid) -> bool:
     u, v = window.axes_mm()
-    rows, cols = np.nonzero(seed.region)
+    rows, cols = np.nonzero(candidate.region)
     return float(np.mean(other.spot.relative_radius(u[cols], v[rows]) < 1.15)) > _INSIDE_FIT
 
 
-def _measure(pair: Comparison, seed: Seed, others: list[Seed], older: list[Follower]) -> Follower | None:
+def _measure(
+    pair: Comparison, candidate: Candidate, others: list[Candidate], older: list[TrackedMark]
+) -> TrackedMark | None:
     """The new mark of a candidate; None if something else explains it as well."""
-    grid = crop_grid(pair.view, pair.window, seed)
-    patch, tape = _patch(pair, seed, others, grid)
-    under = _old_under(patch, seed, pair.window)
-    whole = not under and not at_rim(seed)
+    grid = crop_grid(pair.view, pair.window, candidate)
+    patch, tape = _patch(pair, candidate, others, grid)
+    under = _old_under(patch, candidate, pair.window)
+    whole = not under and not at_rim(candidate)
     ground = patch.rows()
-    fitted = fit_joint(patch, _starts(seed, older, under=under), oval=whole, ground=ground)
+    fitted = fit_joint(patch, _starts(candidate, older, under=under), oval=whole, ground=ground)
     if fitted is None:
         return None
     spot, on = fitted
     u, v = np.meshgrid(*grid.axes_mm())
     x, y, z, w = u.ravel(), v.ravel(), patch.change.ravel(), patch.weight.ravel()
-    share = explained(patch, spot, rival_rest(patch, *ground), seed.radius_mm)
-    if share < pair.slack.burden() or not plausible(
-        spot, seed, whole=whole, blur_mm=max(pair.shown.own.sd_mm, pair.earlier.own.sd_mm)
+    share = explained(patch, spot, rival_rest(patch, *ground), candidate.radius_mm)
+    if share < pair.mismatch.least_share() or not plausible(
+        spot, candidate, whole=whole, blur_mm=max(pair.shown.own.sd_mm, pair.earlier.own.sd_mm)
     ):
         return None
     if not under:
@@ -159,15 +160,15 @@ def _measure(pair: Comparison, seed: Seed, others: list[Seed], older: list[Follo
     figure = Figure("round")
     if hidden_share(spot, x, y) > OFF_CARD:
         figure = Figure("off-card")
-        spot = fit_spot(x, y, z, centre=seed.centre_mm, radius=seed.radius_mm, weight=w, ground=on)
+        spot = fit_spot(x, y, z, centre=candidate.centre_mm, radius=candidate.radius_mm, weight=w, ground=on)
     elif not under:
-        figure = figure_of(pair.window, seed, spot, grid, patch.change)
+        figure = figure_of(pair.window, candidate, spot, grid, patch.change)
     mark = _in_depth(pair, mark_of(pair.view, spot, figure, x, y, True), spot.centre)
     if under:
         mark = replace(mark, sigma_mm=pair_of(_doubt(spot, on, x, y) * np.array(mark.sigma_mm)))
     if mark.width_mm[0] > WIDEST_MM * pair.view.unit_mm or max(mark.sigma_mm) > MOST_SIGMA_MM:
         return None
-    return Follower(mark, spot, grid, tape, seed.colour, w, on if under else None)
+    return TrackedMark(mark, spot, grid, tape, candidate.colour, w, on if under else None)
 
 
 def _doubt(spot: Spot, on: Ground, x: Floats, y: Floats) -> float:
@@ -189,53 +190,57 @@ def _in_depth(pair: Comparison, mark: Mark, at: Floats) -> Mark:
     return replace(mark, offset_mm=pair_of(offset), sigma_mm=pair_of(sigma))
 
 
-def _patch(pair: Comparison, seed: Seed, others: list[Seed], grid: Grid) -> tuple[Patch, Stack]:
+def _patch(
+    pair: Comparison, candidate: Candidate, others: list[Candidate], grid: Grid
+) -> tuple[Patch, Stack]:
     """Both pictures on a candidate's crop in its colour, and the tape as expected there."""
     after, expected = pair.seen(grid), pair.expected(grid)
     inside = grid.radius_mm() < INSIDE_MM
-    expected = believed(after, expected, inside, inside & _away_from(seed, grid))
-    colour = seed.colour.astype(np.float32)
+    expected = believed(after, expected, inside, inside & _away_from(candidate, grid))
+    colour = candidate.colour.astype(np.float32)
     gone = ((expected - pair.unburnt(grid)) @ colour).astype(float)
-    weight = crop_weights(pair.window, grid, [o for o in others if not _on_one_mark(seed, o, pair)])
+    weight = crop_weights(pair.window, grid, [o for o in others if not _on_one_mark(candidate, o, pair)])
     change = ((after - expected) @ colour).astype(float)
-    return Patch(grid, change, (expected @ colour).astype(float), gone, weight, pair.slack), expected
+    return Patch(grid, change, (expected @ colour).astype(float), gone, weight, pair.mismatch), expected
 
 
-def _on_one_mark(seed: Seed, other: Seed, pair: Comparison) -> bool:
+def _on_one_mark(candidate: Candidate, other: Candidate, pair: Comparison) -> bool:
     """Whether two candidates lie so near each other that one new mark on an old one may have made both."""
-    away = float(np.hypot(*np.subtract(seed.centre_mm, other.centre_mm)))
-    return away < 4.0 and other.strength < seed.strength
+    away = float(np.hypot(*np.subtract(candidate.centre_mm, other.centre_mm)))
+    return away < 4.0 and other.strength < candidate.strength
 
 
-def _away_from(seed: Seed, grid: Grid) -> Mask:
+def _away_from(candidate: Candidate, grid: Grid) -> Mask:
     """Where a crop shows tape beside the candidate."""
     u, v = grid.axes_mm()
-    away = np.hypot(u[None, :] - seed.centre_mm[0], v[:, None] - seed.centre_mm[1])
-    return np.asarray(away > 1.5 * seed.radius_mm + 0.2)
+    away = np.hypot(u[None, :] - candidate.centre_mm[0], v[:, None] - candidate.centre_mm[1])
+    return np.asarray(away > 1.5 * candidate.radius_mm + 0.2)
 
 
-def _old_under(patch: Patch, seed: Seed, window: Grid) -> bool:
+def _old_under(patch: Patch, candidate: Candidate, window: Grid) -> bool:
     """Whether an older mark lies under the candidate or touches it."""
-    region = grown(on_crop(seed.region, window, patch.grid), 2)
+    region = grown(on_crop(candidate.region, window, patch.grid), 2)
     if not region.any():
         return False
     top = float(np.percentile(patch.change[region], 90))
     return bool(np.mean(patch.gone[region] > _OLD_SHOWS * top + 3 * patch.noise()) > 0.06)
 
 
-def _starts(seed: Seed, older: list[Follower], *, under: bool) -> list[tuple[tuple[float, float], float]]:
+def _starts(
+    candidate: Candidate, older: list[TrackedMark], *, under: bool
+) -> list[tuple[tuple[float, float], float]]:
     """Rough centres and radii to try: the candidate's own, and those of older marks that it touches, moved
     towards it.
     """
-    starts = [(seed.centre_mm, seed.radius_mm)]
+    starts = [(candidate.centre_mm, candidate.radius_mm)]
     if not under:
         return starts
-    seed_at = np.array(seed.centre_mm)
+    candidate_at = np.array(candidate.centre_mm)
     for old in older:
         at, radius = old.spot.centre, rough_radius(old.spot)
-        away = seed_at - at
+        away = candidate_at - at
         far = float(np.hypot(*away))
-        if far < 2 * (radius + seed.radius_mm):
+        if far < 2 * (radius + candidate.radius_mm):
             for share in (0.15, 0.5):
                 moved = at + share * away
                 starts.append(((float(moved[0]), float(moved[1])), radius))

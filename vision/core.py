@@ -7,13 +7,13 @@ from dataclasses import replace
 from vision.calibrate import CameraModel
 from vision.card import CardName
 from vision.change import INSIDE_MM, fit_tape
-from vision.compare import MOST_SEEDS, SEARCH_PITCH_MM, changes, compare
+from vision.compare import MOST_CANDIDATES, SEARCH_PITCH_MM, changes, compare
 from vision.find import find_card
 from vision.lobes import join_lobes, join_pattern
-from vision.measure import Follower, Scene, measure
+from vision.measure import Scene, TrackedMark, measure
 from vision.on_top import BETWEEN_PICTURES, on_top
 from vision.picture import Pixels
-from vision.reading import CardView, Mark, NoReading, Reading
+from vision.reading import CardView, NoReading, Reading
 from vision.register import sharpness
 from vision.seek import seek
 from vision.window import flatten_view, window_grid
@@ -23,6 +23,8 @@ _MAYBE_ON_TOP = (
     "no new mark since the picture before: it lies on the old mark, or the pulse missed the card or was too "
     "weak to mark; fresh tape tells"
 )
+_BLANK = "no mark on the card: pulse once at the lowest power that marks, or use fresh tape"
+_WEAK = 0.25  # of the strongest mark's contrast
 _HIGH_TILT_DEG = 65.0
 _LOW_SCALE = 1.5
 _TIGHTEST_MM = 90.0  # a card bent more is read less surely than its edges tell
@@ -57,9 +59,11 @@ def read(
         return found
     station, view = found
     if before is None:
-        marks = join_pattern([seen.mark for seen in marks_on(after, view, new=None)])
-        nothing = "no mark on the card: pulse once at the lowest power that marks, or use fresh tape"
-        return _answer(station, view, marks, nothing, [])
+        strong, weak = _strong(marks_on(after, view, new=None))
+        if not strong:
+            return NoReading(_BLANK, "no-mark", view, station)
+        marks = join_pattern([seen.mark for seen in strong])
+        return Reading(station, tuple(marks), view, (*_warnings(view), *weak))
     return _read_change(station, view, after, before, bar_mm)
 
 
@@ -83,10 +87,10 @@ def _read_change(
 
 def read_between(
     station: str, after: Pixels, view: CardView, before: Pixels, before_view: CardView
-) -> tuple[Reading | NoReading, Follower | None]:
+) -> tuple[Reading | NoReading, TrackedMark | None]:
     """Return what is new between two pictures of one card, and how to follow the strongest new mark."""
     earlier = marks_on(before, before_view, new=False)
-    seen = changes(compare(after, view, before, before_view), earlier)
+    seen, weak = _strong(changes(compare(after, view, before, before_view), earlier))
     marks = join_lobes([found.mark for found in seen])
     old = [found.mark for found in earlier]
     if not marks:
@@ -94,28 +98,29 @@ def read_between(
         hidden = on_top(tuple(old), contrast, BETWEEN_PICTURES)
         reason = _NOTHING_NEW if hidden is None else _MAYBE_ON_TOP
         return NoReading(reason, "no-mark", view, station, hidden), None
-    return _answer(station, view, marks, _NOTHING_NEW, old), replace(seen[0], mark=marks[0])
+    reading = Reading(station, (*marks, *old), view, (*_warnings(view), *weak))
+    return reading, replace(seen[0], mark=marks[0])
 
 
-def _answer(
-    station: str, view: CardView, marks: list[Mark], nothing: str, old: list[Mark]
-) -> Reading | NoReading:
-    if not marks:
-        return NoReading(nothing, "no-mark", view, station)
-    return Reading(station, (*marks, *old), view, tuple(_warnings(view)))
+def _strong(seen: list[TrackedMark]) -> tuple[list[TrackedMark], list[str]]:
+    """The marks that count, and a sentence about each that is much fainter than the strongest."""
+    most = max((found.spot.height for found in seen), default=0.0)
+    weak = [found.mark.offset_mm for found in seen if found.spot.height < _WEAK * most]
+    told = [f"something much fainter at {u:+.1f}, {v:+.1f} mm was not taken for a mark" for u, v in weak]
+    return [found for found in seen if found.spot.height >= _WEAK * most], told
 
 
-def marks_on(picture: Pixels, view: CardView, *, new: bool | None) -> list[Follower]:
+def marks_on(picture: Pixels, view: CardView, *, new: bool | None) -> list[TrackedMark]:
     """Return all marks that stand out from the tape, and how to follow each."""
     grid = window_grid(SEARCH_PITCH_MM)
     flat = flatten_view(picture, view, grid)
     tape = fit_tape(flat, None, grid)
     inside = grid.radius_mm() < INSIDE_MM
-    seeds = seek(flat - tape.expected(grid, None), inside, grid).seeds[:MOST_SEEDS]
-    if not seeds:
+    places = seek(flat - tape.expected(grid, None), inside, grid).listed[:MOST_CANDIDATES]
+    if not places:
         return []
     scene = Scene(picture, view, tape, grid, sharpness(picture, view).sd_mm)
-    found = [measure(scene, s, [o for o in seeds if o is not s], new=new) for s in seeds]
+    found = [measure(scene, s, [o for o in places if o is not s], new=new) for s in places]
     return [seen for seen in found if seen is not None]
 
 

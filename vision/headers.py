@@ -2,8 +2,7 @@
 
 Formats: PNG (W3C PNG Specification, chunk layout and CRC of section 5), JPEG (ITU-T T.81 annex B, markers),
 EXIF orientation (CIPA DC-008, tag 0x0112), WebP (RFC 9649, container and bitstream headers). HEIC and AVIF
-are
-known by their brand (ISO/IEC 14496-12, `ftyp`) and not read.
+are known by their brand (ISO/IEC 14496-12, `ftyp`) and not read.
 """
 
 from __future__ import annotations

@@ -3,8 +3,7 @@
 A pulse takes away a share of the colour that is left, so on burnt tape it changes little: the change is
 h · f(x) · (1 - z(x)/D), with f the new mark's profile, z how far the older marks have already gone and D how
 far tape can go. What is still wrong with the comparison enters linearly, each with what is known of it: a
-shift
-of the old picture, other sharpness, another gain. The same terms without a new mark are the rival
+shift of the old picture, other sharpness, another gain. The same terms without a new mark are the rival
 explanation.
 """
 
@@ -27,20 +26,18 @@ _FAINT_OLD = 0.08  # of the change: older marks fainter than this hide nothing
 
 
 @dataclass(frozen=True)
-class Slack:
+class Mismatch:
     """What may still be wrong with the old picture, one standard deviation of each: its shift, the variance
-    of
-    its blur, its gain. Two pictures of one camera on a stand have little of either.
+    of its blur, its gain. Two pictures of one camera on a stand have little of either.
     """
 
     shift_mm: float = 0.06
     blur_mm2: float = 0.03
     gain: float = 0.15
 
-    def burden(self) -> float:
+    def least_share(self) -> float:
         """Share of the change that a burn must explain beyond all else: little for a camera on a stand, most
-        where
-        the pictures differ anyway.
+        where the pictures differ anyway.
         """
         return _LEAST_SHARE + (_MOST_SHARE - _LEAST_SHARE) * min((self.shift_mm / _BY_HAND_MM) ** 2, 1.0)
 
@@ -56,7 +53,7 @@ class Patch:
     known: Floats
     gone: Floats
     weight: Floats
-    slack: Slack
+    mismatch: Mismatch
 
     def noise(self) -> float:
         """Robust standard deviation of the change between neighbouring points."""
@@ -73,7 +70,7 @@ class Patch:
         vv = -np.gradient(by_v, self.grid.pitch_mm, axis=0)
         level = smooth - np.median(smooth[self.weight > 0]) if (self.weight > 0).any() else smooth
         rows = np.stack([part.ravel() for part in (by_u, by_v, uu, uv, vv, level)])
-        shift, blur, gain = self.slack.shift_mm, self.slack.blur_mm2, self.slack.gain
+        shift, blur, gain = self.mismatch.shift_mm, self.mismatch.blur_mm2, self.mismatch.gain
         likely = np.array([shift, shift, blur, blur, blur, gain])
         return rows, (self.noise() / likely) ** 2
 

@@ -1,9 +1,8 @@
 """Light that changed between two pictures where no quadratic surface can follow: a shadow's edge, a glare.
 
 Light is smooth over several millimetres and changes everything under it alike; a mark is smaller than that.
-So
-the relative difference is averaged over a few millimetres, robustly: what stands out of its own surroundings
-(a mark) loses its weight, and the average goes on under it.
+So the relative difference is averaged over a few millimetres, robustly: what stands out of its own
+surroundings (a mark) loses its weight, and the average goes on under it.
 """
 
 from __future__ import annotations

@@ -1,10 +1,9 @@
 """A stream of frames: the card is tracked, a pulse is seen, its mark read once it has settled.
 
-Nothing here reads a clock: every frame comes with its time. A frame is compared with a quiet one from
-before, laid flat in the card's frame, so that a knocked camera, a flickering lamp or a new exposure is no
-change of the tape. What is too faint for one frame is sought as a step in time, which a still camera shows
-far
-below a mark's own contrast: a second pulse on burnt tape.
+Nothing here reads a clock: every frame comes with its time. A frame is compared with a quiet one from before,
+laid flat in the card's frame, so that a knocked camera, a flickering lamp or a new exposure is no change of
+the tape. What is too faint for one frame is sought as a step in time, which a still camera shows far below a
+mark's own contrast: a second pulse on burnt tape.
 """
 
 from __future__ import annotations
@@ -18,7 +17,7 @@ from vision.calibrate import CameraModel
 from vision.core import marks_on, read_between
 from vision.errors import BarRefused
 from vision.find import find_card, to_grey, track
-from vision.measure import Follower, follow
+from vision.measure import TrackedMark, follow
 from vision.on_top import on_top
 from vision.picture import Pixels
 from vision.pulse import Change, Quiet, Steps, change_from, like
@@ -47,10 +46,8 @@ class Moment:
     none.
 
     `on_top` comes with the event "on top": a pulse was seen (a flash, a faint step) or told, left nothing
-    that can
-    be read by itself, and an older mark lies there. It is that mark with the sigma of where the new one can
-    be
-    hidden; `new` is true.
+    that can be read by itself, and an older mark lies there. It is that mark with the sigma of where the new
+    one can be hidden; `new` is true.
     """
 
     time_s: float
@@ -95,7 +92,7 @@ class Stream:
     _before_s: float = 0.0
     _disturbed: bool = False
     _best: _Best | None = None
-    _follower: Follower | None = None
+    _follower: TrackedMark | None = None
     _reading: Reading | None = None
     _events: list[Event] = field(default_factory=list)
     _steps: Steps = field(default_factory=Steps)
@@ -107,8 +104,7 @@ class Stream:
 
     def pulse_told(self, time_s: float) -> None:
         """Say that a pulse was fired at this time (a button, a foot): if nothing changes, and an older mark
-        lies
-        there, the answer is "on top".
+        lies there, the answer is "on top".
         """
         self._told_s = time_s
 
@@ -260,7 +256,7 @@ class Stream:
         self._renew(picture)
         return True
 
-    def _older(self) -> list[Follower]:
+    def _older(self) -> list[TrackedMark]:
         """The marks in the picture before."""
         return [] if self._before is None else marks_on(*self._before, new=False)
 
@@ -343,7 +339,7 @@ def _with_newest(reading: Reading, mark: Mark, view: CardView) -> Reading:
     return Reading(reading.station, (mark, *reading.marks[1:]), view, reading.warnings)
 
 
-def _lies_on(stepped: Mask, older: list[Follower], view: CardView) -> bool:
+def _lies_on(stepped: Mask, older: list[TrackedMark], view: CardView) -> bool:
     """Whether most of a step lies on older marks."""
     grid = Quiet.grid_of()
     u, v = grid.axes_mm()

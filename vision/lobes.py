@@ -22,8 +22,7 @@ def join_lobes(marks: list[Mark]) -> list[Mark]:
 
 def join_pattern(marks: list[Mark]) -> list[Mark]:
     """Return marks of one picture with a tube's lobes joined: two or four of a size, in a ring about one
-    centre,
-    nearly touching. Two lobes are one `double`, four are one `round` mark.
+    centre, nearly touching. Two lobes are one `double`, four are one `round` mark.
     """
     for count in (4, 2):
         ring = marks[:count]

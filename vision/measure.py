@@ -11,10 +11,10 @@ from vision.card import Floats
 from vision.change import INSIDE_MM, Stack, Tape
 from vision.edges import SCALE_MM, point_terms
 from vision.fit import Ground, Spot, fit_spot
-from vision.joint import Patch, Slack, explained, rival_rest
+from vision.joint import Mismatch, Patch, explained, rival_rest
 from vision.picture import Pixels
 from vision.reading import CardView, Mark
-from vision.seek import Mask, Seed, grown
+from vision.seek import Candidate, Mask, grown
 from vision.shape import Figure, name_shape, outline_points, region_moments
 from vision.window import RADIUS_MM, Grid, flatten_view
 
@@ -28,9 +28,8 @@ _SECTOR_RAD, _SEEN_SECTOR, _SECTORS_OVER = 0.3, 0.1, 2.6
 _MOST_HIDDEN = 1.4
 _LONGEST = 4.0  # times its width: longer is a wrinkle or a line
 # A beam's dose of exp(-2 r²/w²) burns 1 - exp(-dose): its edge, from 80 to 20 %, is 0.51 to 0.56 of w wide. A
-# faint mark is the Gaussian itself, and comes of beams of up to 8 mm (1/e²); one that is burnt flat may be
-# of a
-# beam of 12 mm. What is softer is light.
+# faint mark is the Gaussian itself, and comes of beams of up to 8 mm (1/e²); one that is burnt flat may be of
+# a beam of 12 mm. What is softer is light.
 _SOFTEST_FAINT_MM, _SOFTEST_MM, _FAINT = 2.2, 3.3, -1.0
 # Of a step that a Gaussian blurs, 1.7 sd from 80 to 20 %; a little more, since the markers' edges hide some
 # of a strong blur.
@@ -40,6 +39,7 @@ _EXPLAINED, _INNER = 0.75, 0.7  # share of the rim's change that a mark explains
 # A bell that takes less than a quarter of the light away: in one picture a smudge or a lamp's image looks
 # like that.
 _FAINT_SHARE, _HALF_WHITE = 0.25, 128.0
+_VAGUE = 0.018  # of its width: a faint mark whose place is known no better is a smudge or a piece of a line
 OFF_CARD = 0.02  # of the mark hidden behind the window's edge
 _LARGEST_RADIUS_MM, WIDEST_MM = 14.0, 13.0  # a beam of 12 mm (1/e²) marks no more
 
@@ -66,7 +66,7 @@ class Scene:
 
 
 @dataclass(frozen=True, eq=False)
-class Follower:
+class TrackedMark:
     """What is needed to see one mark again in the next frame: the crop, its unmarked tape, the fit that
     held.
     """
@@ -80,48 +80,51 @@ class Follower:
     ground: Ground | None = None
 
 
-def measure(scene: Scene, seed: Seed, others: list[Seed], *, new: bool | None) -> Follower | None:
+def measure(
+    scene: Scene, candidate: Candidate, others: list[Candidate], *, new: bool | None
+) -> TrackedMark | None:
     """Return the mark of a candidate and how to follow it, None if nothing like a mark fits there."""
-    grid = crop_grid(scene.view, scene.grid, seed)
+    grid = crop_grid(scene.view, scene.grid, candidate)
     after, tape = scene.seen(grid), scene.unmarked(grid)
-    height = ((after - tape) @ seed.colour.astype(np.float32)).astype(float)
+    height = ((after - tape) @ candidate.colour.astype(np.float32)).astype(float)
     weight = crop_weights(scene.grid, grid, others)
     u, v = np.meshgrid(*grid.axes_mm())
     x, y, z, w = u.ravel(), v.ravel(), height.ravel(), weight.ravel()
-    whole = not at_rim(seed)
-    spot = _robust_spot(x, y, z, w, seed, whole=whole)
-    if spot is None or not plausible(spot, seed, whole=whole, blur_mm=scene.blur_mm):
+    whole = not at_rim(candidate)
+    spot = _robust_spot(x, y, z, w, candidate, whole=whole)
+    if spot is None or not plausible(spot, candidate, whole=whole, blur_mm=scene.blur_mm):
         return None
-    level = max(float(np.median(tape[weight > 0] @ np.abs(seed.colour))), _HALF_WHITE)
+    level = max(float(np.median(tape[weight > 0] @ np.abs(candidate.colour))), _HALF_WHITE)
     if spot.flatness < _FAINT and spot.height < _FAINT_SHARE * level:
         return None
-    if _rim_explained(grid, height, weight, spot, seed) < _EXPLAINED:
+    if _rim_explained(grid, height, weight, spot, candidate) < _EXPLAINED:
         return None
     if hidden_share(spot, x, y) > OFF_CARD:
         figure = Figure("off-card")
-        spot = fit_spot(x, y, z, centre=seed.centre_mm, radius=seed.radius_mm, weight=w)
+        spot = fit_spot(x, y, z, centre=candidate.centre_mm, radius=candidate.radius_mm, weight=w)
     else:
-        figure = figure_of(scene.grid, seed, spot, grid, height)
+        figure = figure_of(scene.grid, candidate, spot, grid, height)
     mark = mark_of(scene.view, spot, figure, x, y, new)
     if mark.width_mm[0] > WIDEST_MM * scene.view.unit_mm or max(mark.sigma_mm) > MOST_SIGMA_MM:
         return None
-    return Follower(mark, spot, grid, tape, seed.colour, w)
+    if spot.height < _FAINT_SHARE * level and max(mark.sigma_mm) > _VAGUE * mark.width_mm[1]:
+        return None
+    return TrackedMark(mark, spot, grid, tape, candidate.colour, w)
 
 
-def _rim_explained(grid: Grid, height: Floats, weight: Floats, spot: Spot, seed: Seed) -> float:
-    """Share of what a plane leaves that the mark explains at its rim and around: a wrinkle, a line or a
-    block of
-    the file goes on beside the disc; what is burnt inside it does not matter.
+def _rim_explained(grid: Grid, height: Floats, weight: Floats, spot: Spot, candidate: Candidate) -> float:
+    """Share of what a plane leaves that the mark explains at its rim and around: a wrinkle, a line or a block
+    of the file goes on beside the disc; what is burnt inside it does not matter.
     """
     u, v = np.meshgrid(*grid.axes_mm())
     rim = weight * (spot.relative_radius(u.ravel(), v.ravel()).reshape(u.shape) > _INNER)
     nothing = np.zeros_like(height)
-    patch = Patch(grid, height, nothing, nothing, rim, Slack())
+    patch = Patch(grid, height, nothing, nothing, rim, Mismatch())
     rival = rival_rest(patch, np.zeros((0, height.size)), np.zeros(0))
-    return explained(patch, spot, rival, seed.radius_mm)
+    return explained(patch, spot, rival, candidate.radius_mm)
 
 
-def follow(last: Follower, picture: Pixels, view: CardView) -> Mark | None:
+def follow(last: TrackedMark, picture: Pixels, view: CardView) -> Mark | None:
     """Return the mark as the next frame shows it; None if it is hidden. Its shape and width are taken as
     before.
     """
@@ -159,21 +162,21 @@ def hidden_share(spot: Spot, x: Floats, y: Floats) -> float:
     return float(np.mean(np.hypot(x, y)[covered] > INSIDE_MM)) if covered.any() else 0.0
 
 
-def figure_of(window: Grid, seed: Seed, spot: Spot, grid: Grid, height: Floats) -> Figure:
+def figure_of(window: Grid, candidate: Candidate, spot: Spot, grid: Grid, height: Floats) -> Figure:
     """Return the shape's name by the outline at half height."""
     u, v = np.meshgrid(*grid.axes_mm())
     level, slope_u, slope_v = spot.plane
     bare = height - level - slope_u * (u - spot.centre[0]) - slope_v * (v - spot.centre[1])
-    region = on_crop(seed.region, window, grid)
+    region = on_crop(candidate.region, window, grid)
     top = float(np.percentile(bare[region], 70)) if region.any() else spot.height
-    near = np.linalg.inv(grid.to_mm) @ (*seed.centre_mm, 1.0)
+    near = np.linalg.inv(grid.to_mm) @ (*candidate.centre_mm, 1.0)
     points = outline_points(bare / max(top, 1e-6), grid.to_mm, (float(near[0]), float(near[1])))
     long_mm, short_mm, _ = spot.widths()
     return name_shape(points, long_mm / short_mm)
 
 
 def mark_of(view: CardView, spot: Spot, figure: Figure, x: Floats, y: Floats, new: bool | None) -> Mark:
-    """Return what was found, put together what was found; the centroid of an incomplete or twofold mark is
+    """Return the mark, put together of what was found; the centroid of an incomplete or twofold mark is
     that of its figure.
     """
     unit = view.unit_mm
@@ -198,16 +201,16 @@ def pair_of(point: Floats) -> tuple[float, float]:
     return float(point[0]), float(point[1])
 
 
-def crop_grid(view: CardView, window: Grid, seed: Seed) -> Grid:
+def crop_grid(view: CardView, window: Grid, candidate: Candidate) -> Grid:
     """Return a grid about a candidate, as fine as the picture is."""
-    rows, cols = np.nonzero(seed.region)
+    rows, cols = np.nonzero(candidate.region)
     reach = max(np.ptp(rows), np.ptp(cols)) / 2 * window.pitch_mm
     half = max(1.9 * reach + 0.5, 1.8)
     pitch = max(2 * half / _CROP_SIDE, 0.9 / (view.px_per_mm * view.unit_mm))
-    return Grid(seed.centre_mm, pitch, int(np.ceil(2 * half / pitch)) | 1)
+    return Grid(candidate.centre_mm, pitch, int(np.ceil(2 * half / pitch)) | 1)
 
 
-def crop_weights(window: Grid, grid: Grid, others: list[Seed]) -> Floats:
+def crop_weights(window: Grid, grid: Grid, others: list[Candidate]) -> Floats:
     """Return one inside the window, zero outside and on other candidates."""
     weight = (grid.radius_mm() < INSIDE_MM).astype(float)
     if others:
@@ -224,24 +227,25 @@ def on_crop(mask: Mask, window: Grid, grid: Grid) -> Mask:
     return np.asarray(cv2.warpPerspective(mask.astype(np.uint8), to_window, size, flags=flags) > 0)
 
 
-def _robust_spot(x: Floats, y: Floats, z: Floats, w: Floats, seed: Seed, *, whole: bool) -> Spot | None:
+def _robust_spot(
+    x: Floats, y: Floats, z: Floats, w: Floats, candidate: Candidate, *, whole: bool
+) -> Spot | None:
     """Round fit, then oval; points that no disc explains (a hole, a wrinkle) lose their weight."""
     if w.sum() < 30:
         return None
     try:
-        spot = fit_spot(x, y, z, centre=seed.centre_mm, radius=seed.radius_mm, weight=w)
+        spot = fit_spot(x, y, z, centre=candidate.centre_mm, radius=candidate.radius_mm, weight=w)
         w = w * trust(spot, x, y, w)
         return fit_spot(
-            x, y, z, centre=seed.centre_mm, radius=seed.radius_mm, weight=w, oval=whole, start=spot
+            x, y, z, centre=candidate.centre_mm, radius=candidate.radius_mm, weight=w, oval=whole, start=spot
         )
     except np.linalg.LinAlgError:
         return None
 
 
 def trust(spot: Spot, x: Floats, y: Floats, w: Floats) -> Floats:
-    """Return Tukey's weights where there are true outliers (a hole, a wrinkle); the edge itself may be
-    ragged and
-    keeps one.
+    """Return Tukey's weights where there are true outliers (a hole, a wrinkle); the edge itself may be ragged
+    and keeps one.
     """
     rest = spot.rest
     spread = 1.4826 * float(np.median(np.abs(rest[w > 0]))) + 1e-6
@@ -252,21 +256,21 @@ def trust(spot: Spot, x: Floats, y: Floats, w: Floats) -> Floats:
     return np.where(at_edge, 1.0, np.clip(1 - (rest / (6 * spread)) ** 2, 0, None) ** 2)
 
 
-def at_rim(seed: Seed) -> bool:
+def at_rim(candidate: Candidate) -> bool:
     """Return whether the window's edge may hide a part of the candidate."""
-    return float(np.hypot(*seed.centre_mm)) + 1.3 * seed.radius_mm > INSIDE_MM
+    return float(np.hypot(*candidate.centre_mm)) + 1.3 * candidate.radius_mm > INSIDE_MM
 
 
-def plausible(spot: Spot, seed: Seed, *, whole: bool, blur_mm: float) -> bool:
-    """Return whether it is a bump of the seed's sign, near the seed, of a size that a beam makes and no
-    softer than that and the picture's blur.
+def plausible(spot: Spot, candidate: Candidate, *, whole: bool, blur_mm: float) -> bool:
+    """Return whether it is a bump of the candidate's sign, near it, of a size that a beam makes and no softer
+    than that and the picture's blur.
     """
     if not np.isfinite(spot.centre).all() or spot.height <= 0:
         return False
-    away = float(np.hypot(*(spot.centre - seed.centre_mm)))
+    away = float(np.hypot(*(spot.centre - candidate.centre_mm)))
     long_mm, short_mm, _ = spot.widths()
     softest = _SOFTEST_FAINT_MM if spot.flatness < _FAINT else _SOFTEST_MM
-    reach = (1.5 if whole else 4.0) * seed.radius_mm
+    reach = (1.5 if whole else 4.0) * candidate.radius_mm
     near = (
         away < max(reach, 1.0)
         and long_mm < _LONGEST * short_mm
@@ -315,4 +319,7 @@ def card_sigma(view: CardView, at: Floats) -> Floats:
     if view.covariance is None:
         return np.zeros(2)
     terms = point_terms(at[None])[0]
-    return np.asarray(np.sqrt(np.diag(terms @ view.covariance @ terms.T)) * SCALE_MM)
+    values, vectors = np.linalg.eigh(view.covariance)
+    # rounding may leave a direction that is known well a variance a little below nought
+    parts = (terms @ vectors) * np.sqrt(np.maximum(values, 0.0))
+    return np.asarray(np.sqrt(np.square(parts).sum(axis=1)) * SCALE_MM)

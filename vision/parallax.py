@@ -2,10 +2,8 @@
 read.
 
 A point at height h above the card's plane is seen at p = u - h t, with t the slope of the line of sight (how
-far
-it runs along the card for each mm towards the camera). Two pictures see it at two places, and the
-registration
-of the tape tells their distance d = h (t₁ - t₂).
+far it runs along the card for each mm towards the camera). Two pictures see it at two places, and the
+registration of the tape tells their distance d = h (t₁ - t₂).
 """
 
 from __future__ import annotations

@@ -120,8 +120,7 @@ def change_from(quiet: Quiet, picture: Pixels, view: CardView) -> Change:
 @dataclass
 class Steps:
     """Watches for a step in time that is too faint for one frame: the mean of the last frames against the
-    mean
-    of those just before, point by point.
+    mean of those just before, point by point.
     """
 
     _seen: deque[Stack] = field(default_factory=lambda: deque(maxlen=2 * _FRAMES + 1))

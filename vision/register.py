@@ -4,8 +4,7 @@ a mm.
 The card alone registers two pictures of it, but tape stands a little before or behind the card's plane and is
 wavy, and two pictures by hand are not equally sharp. So the sharper one is blurred to match, by what the
 markers' edges show, and the rest of the shift is found in the window itself, from old marks and the tape's
-own
-texture: a quadratic field of displacement, by robust Gauss–Newton steps (Lucas and Kanade 1981).
+own texture: a quadratic field of displacement, by robust Gauss–Newton steps (Lucas and Kanade 1981).
 """
 
 from __future__ import annotations

@@ -36,7 +36,7 @@ _RING_RADIUS_MM, _RING_SHARE = 6.0, 0.4  # a large thin ring is a pen's, not a b
 
 
 @dataclass(frozen=True)
-class Seed:
+class Candidate:
     """A candidate: rough centre and radius in mm, its region on the window's grid, best mix of the colours,
     strength.
     """
@@ -49,14 +49,14 @@ class Seed:
 
 
 @dataclass(frozen=True, eq=False)
-class Sighting:
+class Candidates:
     """Candidates, strongest first, and every point of the window that differs from the tape."""
 
-    seeds: list[Seed]
+    listed: list[Candidate]
     differs: Mask
 
 
-def seek(rest: Stack, inside: Mask, grid: Grid) -> Sighting:
+def seek(rest: Stack, inside: Mask, grid: Grid) -> Candidates:
     """Return what stands out in the rest of a window after the tape was taken away."""
     rest = rest * inside[..., None].astype(np.float32)
     smooth = [_blurred(rest, s / grid.pitch_mm) for s in SCALES_MM]
@@ -69,15 +69,15 @@ def seek(rest: Stack, inside: Mask, grid: Grid) -> Sighting:
     differs = scores.max(axis=0) > THRESHOLD
     count, labels = cv2.connectedComponents(differs.astype(np.uint8))
     blobs = [labels == i for i in range(1, count)]
-    seeds = [s for blob in blobs for s in _seeds(blob, scores, smooth, inverses, grid)]
-    ordered = sorted(seeds, key=lambda s: -s.strength)
+    places = [s for blob in blobs for s in _candidates(blob, scores, smooth, inverses, grid)]
+    ordered = sorted(places, key=lambda s: -s.strength)
     kept = [s for s in ordered if s.strength > max(_PEAK, _SHARE_OF_STRONGEST * ordered[0].strength)]
     kept = [s for i, s in enumerate(kept) if not any(_same_place(s, stronger) for stronger in kept[:i])]
     marked = [blob & (scores[0] > _part_level(blob, scores[0])) for blob in blobs]
-    return Sighting(kept, np.any(marked, axis=0) if marked else differs)
+    return Candidates(kept, np.any(marked, axis=0) if marked else differs)
 
 
-def _same_place(one: Seed, other: Seed) -> bool:
+def _same_place(one: Candidate, other: Candidate) -> bool:
     return bool((one.region & other.region).sum() > 0.5 * min(one.region.sum(), other.region.sum()))
 
 
@@ -117,15 +117,17 @@ def _inverse_covariance(values: Stack, floor: Floats) -> Floats:
     return np.asarray(np.linalg.inv(covariance))
 
 
-def _seeds(blob: Mask, scores: Floats, smooth: list[Stack], inverses: list[Floats], grid: Grid) -> list[Seed]:
+def _candidates(
+    blob: Mask, scores: Floats, smooth: list[Stack], inverses: list[Floats], grid: Grid
+) -> list[Candidate]:
     """The candidates in a blob."""
     scale = _scale_of(blob, scores)
     part_of = blob & (scores[scale] > _part_level(blob, scores[scale]))
     best = scores.max(axis=0)
     return [
-        seed
+        candidate
         for part in _parts(part_of)
-        for seed in _of_part(part, best, smooth[scale], inverses[scale], grid)
+        for candidate in _of_part(part, best, smooth[scale], inverses[scale], grid)
     ]
 
 
@@ -153,7 +155,7 @@ def _parts(mask: Mask) -> list[Mask]:
     return [labels == i for i in range(1, count) if areas[i - 1] >= _SMALLEST_PART * areas.max()]
 
 
-def _of_part(part: Mask, best: Floats, smooth: Stack, inverse: Floats, grid: Grid) -> list[Seed]:
+def _of_part(part: Mask, best: Floats, smooth: Stack, inverse: Floats, grid: Grid) -> list[Candidate]:
     """Candidates of one connected part: half the height of its change in the colour of its own rim, holes
     filled.
     """
@@ -164,8 +166,8 @@ def _of_part(part: Mask, best: Floats, smooth: Stack, inverse: Floats, grid: Gri
     if radius > _RING_RADIUS_MM and bare.sum() < _RING_SHARE * region.sum():
         brush = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (_PEN_PX, _PEN_PX))
         bare = np.asarray(cv2.morphologyEx(bare.astype(np.uint8), cv2.MORPH_OPEN, brush) > 0)
-    seeds = [_seed(_filled(piece), best, colour, grid) for piece in _parts(bare)]
-    return [seed for seed in seeds if seed.radius_mm >= _SMALLEST_RADIUS_MM]
+    places = [_candidate(_filled(piece), best, colour, grid) for piece in _parts(bare)]
+    return [candidate for candidate in places if candidate.radius_mm >= _SMALLEST_RADIUS_MM]
 
 
 def _rim_colour(part: Mask, smooth: Stack, inverse: Floats) -> tuple[Floats, float]:
@@ -177,12 +179,12 @@ def _rim_colour(part: Mask, smooth: Stack, inverse: Floats) -> tuple[Floats, flo
     return colour, float(np.percentile(smooth[rim] @ colour, 85))
 
 
-def _seed(region: Mask, best: Floats, colour: Floats, grid: Grid) -> Seed:
+def _candidate(region: Mask, best: Floats, colour: Floats, grid: Grid) -> Candidate:
     rows, cols = np.nonzero(region)
     radius = float(np.sqrt(len(rows) / np.pi)) * grid.pitch_mm
     u, v = grid.axes_mm()
     centre = (float(u[cols].mean()), float(v[rows].mean()))
-    return Seed(centre, radius, region, colour, float(best[region].max()))
+    return Candidate(centre, radius, region, colour, float(best[region].max()))
 
 
 def _filled(mask: Mask) -> Mask:

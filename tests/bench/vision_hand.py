@@ -3,9 +3,8 @@
     python tests/bench/vision_hand.py [--only NAME,NAME] [--scenes N] [--seed N]
 
 The peers: `threshold` takes the other picture away in the card's frame and reports the largest blob beyond
-six
-robust standard deviations; `two discs` is scipy's least squares of a new disc on a saturating sum, given the
-places and sizes of the old ones. Both are handed the card by our own reader.
+six robust standard deviations; `two discs` is scipy's least squares of a new disc on a saturating sum, given
+the places and sizes of the old ones. Both are handed the card by our own reader.
 """
 
 from __future__ import annotations

@@ -6,7 +6,7 @@ import pytest
 
 from vision.card import card_sheet
 from vision.change import INSIDE_MM
-from vision.joint import Patch, Slack, explained, fit_joint, rival_rest
+from vision.joint import Mismatch, Patch, explained, fit_joint, rival_rest
 from vision.light import light_change
 from vision.on_top import on_top
 from vision.parallax import sight_slope, stand_off
@@ -127,7 +127,7 @@ def on_old(offset, moved=0.0):
     known, seen = (190 - 130 * (1 - np.exp(-dose)) for dose in (old, shifted + new))
     noise = np.random.default_rng(3).normal(0, 0.7, u.shape)
     gone = 130 * (1 - np.exp(-old))
-    return Patch(grid, known - seen + noise, known, gone, np.ones(u.shape), Slack(0.015, 0.008, 0.03))
+    return Patch(grid, known - seen + noise, known, gone, np.ones(u.shape), Mismatch(0.015, 0.008, 0.03))
 
 
 @pytest.mark.parametrize("offset", [(0.4, -0.2), (0.9, 0.3)])
@@ -138,7 +138,7 @@ def test_a_new_mark_on_an_old_one_is_found_by_its_crescent(offset):
     assert found is not None
     assert found[0].centre == pytest.approx(offset, abs=0.06)
     share = explained(patch, found[0], rival_rest(patch, *ground), 2.5)
-    assert share > patch.slack.burden()
+    assert share > patch.mismatch.least_share()
 
 
 def test_an_old_mark_that_moved_a_little_is_no_new_one():
@@ -147,7 +147,7 @@ def test_an_old_mark_that_moved_a_little_is_no_new_one():
     found = fit_joint(patch, [((0.0, 0.0), 2.5)], oval=False, ground=ground)
     assert found is not None
     share = explained(patch, found[0], rival_rest(patch, *ground), 2.5)
-    assert found[0].height < 0 or share < patch.slack.burden()
+    assert found[0].height < 0 or share < patch.mismatch.least_share()
 
 
 def test_where_an_unseen_pulse_lies_is_as_sure_as_the_old_mark_shows_it():

@@ -102,6 +102,19 @@ def test_nothing_new_is_said():
     assert "on the old mark" in same.reason
 
 
+def test_something_much_fainter_beside_a_mark_is_mentioned_and_no_mark():
+    faint = scenes.Spot((-8.0, 6.0), strength=0.12)
+    reading = vision.read(
+        scenes.render(scene(marks=(scenes.Spot((4.0, -3.0)), faint)), np.random.default_rng(5))
+    )
+    assert isinstance(reading, vision.Reading)
+    (mark,) = reading.marks
+    assert mark.offset_mm == pytest.approx((4.0, -3.0), abs=0.1)
+    assert any("fainter at -8.0, +6.0 mm" in warning for warning in reading.warnings)
+    alone = vision.read(scenes.render(scene(marks=(faint,)), np.random.default_rng(5)))
+    assert isinstance(alone, vision.Reading)
+
+
 def test_blank_tape_is_no_mark():
     answer = vision.read(scenes.render(scene(marks=()), np.random.default_rng(13)))
     assert isinstance(answer, vision.NoReading)

@@ -192,3 +192,16 @@ def test_a_stream_reads_small_cards_and_notices_the_size():
 def test_an_unknown_size_is_refused():
     with pytest.raises(vision.UnknownSize, match="huge"):
         vision.card_sheet("mirror-1", size="huge")
+
+
+def test_a_variance_that_rounding_made_negative_gives_a_sigma():
+    """Of a place that is known well where another direction is hardly known at all."""
+    hardly = np.linalg.qr(np.random.default_rng(1).normal(size=(8, 8)))[0]
+    covariance = hardly @ np.diag([1e9, *7 * [-1e-8]]) @ hardly.T
+    at = np.array([3.0, 4.0])
+    view = vision.CardView(
+        4, 0.1, 9.0, 0.0, np.eye(3), covariance - 1e9 * np.outer(hardly[:, 0], hardly[:, 0])
+    )
+    assert np.isfinite(card_sigma(view, at)).all()
+    known = vision.CardView(4, 0.1, 9.0, 0.0, np.eye(3), np.diag([0, 0, 4e-6, 0, 0, 9e-6, 0, 0]))
+    assert card_sigma(known, at) == pytest.approx((0.1, 0.15))
