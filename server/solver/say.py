@@ -76,7 +76,7 @@ def _made(view: View, choice: Choice, verdict: Verdict | None) -> Parts:
         return Parts(what, first="with the supply off and discharged", how_much=move_words(event.move_mm))
     if choice.do == "inspect":
         what, care = CAUSE_WORDS[choice.cause]
-        return Parts(what, care=care.format(mirror=1 + int(np.argmax(loose_shares(view.bank)))))
+        return Parts(what, care=care.format(mirror=1 + int(np.argmax(loose_shares(view.mixture)))))
     if choice.do == "stop":
         return _stop_parts(choice)
     power = f", the weakest corner gets {percent(verdict.worst_power)} % of the power" if verdict else ""
@@ -87,7 +87,7 @@ def _near_its_end(view: View, turn: Turn) -> str:
     """A warning where a screw comes near the end of its thread."""
     mount = view.profile.mount[turn.mount - 1]
     k = 3 * (turn.mount - 1) + view.profile.contact_index(turn.mount, turn.screw)
-    net = view.bank.net_turns[k] + turn.turns
+    net = view.mixture.net_turns[k] + turn.turns
     if mount.turns_from + NEAR_END < net < mount.turns_to - NEAR_END:
         return ""
     return f"it will then be {turns_words(net)} from where it was found, so mind its end"
@@ -126,9 +126,9 @@ def _noticed(view: View) -> str:
     learnt = _learnt(view)
     if learnt:
         return learnt
-    notes = view.bank.notes[view.bank.best]
+    notes = view.mixture.notes[view.mixture.best]
     events = view.alignment.events
-    if not notes or not events or not isinstance(events[-1], MarkSeen) or not view.bank.fresh_note:
+    if not notes or not events or not isinstance(events[-1], MarkSeen) or not view.mixture.fresh_note:
         return ""
     return NOTICED[notes[-1].kind](notes[-1])
 
@@ -144,8 +144,8 @@ def _learnt(view: View) -> str:
     for event in events[before + 1 : -1]:
         if isinstance(event, Turn) and (event.mount, event.screw) not in known:
             k = 3 * (event.mount - 1) + view.profile.contact_index(event.mount, event.screw)
-            code = int(view.bank.sign[view.bank.best, k])
-            if code in WORKS_WORDS and view.bank.weight @ (view.bank.sign[:, k] == code) > SURE_OF_IT:
+            code = int(view.mixture.sign[view.mixture.best, k])
+            if code in WORKS_WORDS and view.mixture.weight @ (view.mixture.sign[:, k] == code) > SURE_OF_IT:
                 return f"Mirror {event.mount}'s '{event.screw}' screw {WORKS_WORDS[code]}: noted."
     return ""
 
@@ -205,7 +205,7 @@ def weighed(view: View) -> str:
         f"{name} {p:.0%}"
         for name, p in zip(("mirror 1", "leg 1–2", "leg 2–3", "nozzle"), _odds(view), strict=True)
     ]
-    fault = max(causes(view.bank).items(), key=lambda item: item[1])
+    fault = max(causes(view.mixture).items(), key=lambda item: item[1])
     within = f"Probability of being within tolerance: {', '.join(chance)}"
     return f"{within}; most probable fault: {fault[0]} {fault[1]:.0%}."
 

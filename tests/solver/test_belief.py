@@ -44,8 +44,8 @@ def obeyed(laser: Machine, screw: str, turns: float, *, instead: str = "", way: 
 
 
 def sign_of(document: Json, mount: int, contact: int) -> float:
-    bank = believe(parse_alignment(document))
-    return float(bank.weight @ bank.sign[:, 3 * (mount - 1) + contact])
+    mixture = believe(parse_alignment(document))
+    return float(mixture.weight @ mixture.sign[:, 3 * (mount - 1) + contact])
 
 
 @pytest.mark.parametrize("seed", [3, 4, 7])
@@ -189,8 +189,8 @@ def test_a_bow_is_taken_for_a_bow_of_one_rail(what: str, rail: str) -> None:
         laser.pulse("mirror-3", head)
     document = parse_alignment(laser.document())
     assert causes(believe(document))["rail-bow"] > 0.9
-    bank = believe(document)
-    y_rail, x_rail = (np.abs(bank.mean[bank.best, m.BOW][bows]).max() for bows in BOWS.values())
+    mixture = believe(document)
+    y_rail, x_rail = (np.abs(mixture.mean[mixture.best, m.BOW][bows]).max() for bows in BOWS.values())
     bowed, straight = (y_rail, x_rail) if rail == "Y" else (x_rail, y_rail)
     assert bowed == pytest.approx(2.0, abs=0.3)
     assert straight < 0.1
@@ -201,10 +201,10 @@ def test_which_rail_is_bowed_needs_no_mark_where_all_else_is_sure(monkeypatch: p
     laser = machine()
     laser.pulse("mirror-1", BACK_LEFT)
     view = look(parse_alignment(laser.document()))
-    only = np.isin(view.bank.fault, list(BOWS))
-    bank = take(view.bank, np.flatnonzero(only), view.bank.log_weight[only])
-    undecided = replace(view, bank=prune(bank))
-    assert set(undecided.bank.fault) == set(BOWS)
+    only = np.isin(view.mixture.fault, list(BOWS))
+    mixture = take(view.mixture, np.flatnonzero(only), view.mixture.log_weight[only])
+    undecided = replace(view, mixture=prune(mixture))
+    assert set(undecided.mixture.fault) == set(BOWS)
     assert _telling(undecided)[1:] == (0.0, 0.0)
     monkeypatch.setattr("server.solver.estimate.hypotheses.SEEN_AS", np.arange(len(FAULTS)))
     assert _telling(undecided)[1] > 0.0

@@ -52,8 +52,8 @@ def test_what_a_screw_may_do_stays_open_over_a_repair() -> None:
     machine = straight()
     machine.turn(3, "top", 0.25)
     machine.events.append({"kind": "inspected", "cause": "loose-mount", "outcome": "fixed"})
-    bank = believe(parse_alignment(machine.document()))
-    backwards = float(bank.weight[bank.sign[:, 6] < 0].sum())
+    mixture = believe(parse_alignment(machine.document()))
+    backwards = float(mixture.weight[mixture.sign[:, 6] < 0].sum())
     assert 0.1 < backwards < 0.3  # the prior's 20 %, common practice, no source
 
 
@@ -130,7 +130,7 @@ def test_a_blank_that_was_to_be_expected_is_searched_for_at_once() -> None:
     machine = straight()
     del machine.events[1:]
     machine.events.append(no_mark("mirror-2", FIVE[1]))
-    assert not look(parse_alignment(machine.document())).bank.fresh_note
+    assert not look(parse_alignment(machine.document())).mixture.fresh_note
 
 
 def test_a_mark_is_worth_most_for_the_risk_where_something_is_beyond_its_tolerance() -> None:

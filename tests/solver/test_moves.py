@@ -14,7 +14,7 @@ from server.solver import kerf_lean, parse_alignment, parse_profile, tolerance_f
 from server.solver.decide.moves import apply, fractions
 from server.solver.estimate.belief import believe
 from server.solver.estimate.filter import shift
-from server.solver.estimate.hypotheses import Bank
+from server.solver.estimate.hypotheses import Mixture
 from server.solver.estimate.samples import draw
 from server.solver.events import Shift
 from server.solver.machine import model as m
@@ -111,12 +111,12 @@ def test_a_design_that_determines_nothing_is_refused() -> None:
         weighted_least_squares([[1.0, 1.0], [1.0, 1.0]], [1.0, 2.0], 0.1)
 
 
-def _believed() -> tuple[Profile, Bank, np.ndarray]:
+def _believed() -> tuple[Profile, Mixture, np.ndarray]:
     """A straight machine, what is known of it, how its far mark at mirror 3 follows its state (2, SIZE)."""
     alignment = parse_alignment(straight().document())
-    bank = believe(alignment)
-    far = m.mark_jacobian(alignment.machine, bank.mean[bank.best][None], np.array(FIVE[4]), 2)[0]
-    return alignment.machine, bank, far
+    mixture = believe(alignment)
+    far = m.mark_jacobian(alignment.machine, mixture.mean[mixture.best][None], np.array(FIVE[4]), 2)[0]
+    return alignment.machine, mixture, far
 
 
 def _spread(part: str) -> np.ndarray:

@@ -80,8 +80,7 @@ def beam_path(profile: Profile) -> Array:
 
 
 def _sizes(profile: Profile) -> Array:
-    """(12, 5) 1/e² diameters of the beam at mirror 1–3, lens and nozzle's tip for the positions of the
-    grid."""
+    """(12, 5) 1/e² diameters of the beam at mirror 1–3, lens and nozzle's tip over the grid."""
     path, size = profile.path, beam_diameter(profile, beam_path(profile))
     narrowed = size[:, 3] * abs(1 - path.lens_to_nozzle_tip_mm / path.lens_focal_mm)
     tip = np.hypot(narrowed, spot_diameter(profile, size[:, 3]))
@@ -112,10 +111,8 @@ def tolerance_for_thickness(profile: Profile, thickness_mm: float, *, edge_mm: f
     most.
 
     Half of the lean is left to the offset at the lens (d/f), half to the beam's slope, which at the tip is
-    seen as
-    slope times distance. Never wider than the profile's own. ValueError where a number is not positive.
-    That a cut
-    may lean by 0.2 mm is common practice, no source.
+    seen as slope times distance. Never wider than the profile's own. ValueError where a number is not
+    positive. That a cut may lean by 0.2 mm is common practice, no source.
     """
     if not (thickness_mm > 0 and edge_mm > 0):
         raise ValueError("thickness and edge must be more than 0 mm")

@@ -28,14 +28,14 @@ HARM = 0.4  # × overlap tolerance: a fault that moves marks less than this does
 ENOUGH_PULSES, BLANKS, BLANKS_AGAIN = 120, 20, 2
 
 
-def causes(bank: b.Bank) -> dict[str, float]:
+def causes(mixture: b.Mixture) -> dict[str, float]:
     """Probability of each fault that no screw cures."""
-    return {c: float(bank.weight[[b.FAULTS[f] == c for f in bank.fault]].sum()) for c in b.CAUSES}
+    return {c: float(mixture.weight[[b.FAULTS[f] == c for f in mixture.fault]].sum()) for c in b.CAUSES}
 
 
 def faulty(view: View) -> Choice | None:
     """Inspect what is probably to blame; look closer at what may be; stop at what was not fixed."""
-    likely = causes(view.bank)
+    likely = causes(view.mixture)
     cause = max(likely, key=lambda c: likely[c])
     answers = _answers(view, cause)
     guilty = likely[cause] >= GUILTY and _harmful(view, cause)
@@ -55,7 +55,7 @@ def faulty(view: View) -> Choice | None:
 
 def last_look(view: View) -> Choice | None:
     """Before it is called done: a mark more where a fault is still possible and a mark would tell."""
-    if sum(causes(view.bank).values()) <= LATE_SUSPECT:
+    if sum(causes(view.mixture).values()) <= LATE_SUSPECT:
         return None
     place, unmasked, _ = _telling(view)
     return Choice("mark", place=place, why="fault") if unmasked > LATE_SUSPECT else None
@@ -75,7 +75,7 @@ def doubtful(view: View) -> Choice | None:
     if blanks == BLANKS_AGAIN + 1 and not _answers(view, "loose-mount"):
         return Choice("inspect", cause="loose-mount")
     again = type(before) is type(newest) and _spot(before) == _spot(newest)
-    if again or not view.bank.fresh_note:
+    if again or not view.mixture.fresh_note:
         return None
     return Choice("mark", place=place, why="doubt" if isinstance(newest, MarkSeen) else "blank")
 
@@ -110,8 +110,8 @@ def _harmful(view: View, cause: str) -> bool:
     """Whether the fault alone moves marks by more than the tolerance can spare."""
     if cause == "loose-mount":
         return True
-    guilty = [i for i, f in enumerate(view.bank.fault) if b.FAULTS[f] == cause]
-    mean = view.bank.mean[guilty[int(np.argmax(view.bank.log_weight[guilty]))]]
+    guilty = [i for i, f in enumerate(view.mixture.fault) if b.FAULTS[f] == cause]
+    mean = view.mixture.mean[guilty[int(np.argmax(view.mixture.log_weight[guilty]))]]
     alone = np.zeros(m.SIZE)
     alone[m.RACK], alone[m.BOW] = mean[m.RACK], mean[m.BOW]
     overlap = o.numbers(o.everywhere(view.profile, alone[None]))[0, [1, 3]].max()
@@ -121,16 +121,20 @@ def _harmful(view: View, cause: str) -> bool:
 def _telling(view: View) -> tuple[Place, float, float]:
     """The place whose mark most probably tells the most probable explanation from the others (each fault, or
     none), with what probability it does, and the probability of the others."""
-    bank = view.bank
-    look = b.SEEN_AS[bank.fault]
-    heads = [int(np.argmax(np.where(look == f, bank.log_weight, -np.inf))) for f in np.unique(look)]
-    shares = np.array([bank.weight[look == look[i]].sum() for i in heads])
+    mixture = view.mixture
+    look = b.SEEN_AS[mixture.fault]
+    heads = [int(np.argmax(np.where(look == f, mixture.log_weight, -np.inf))) for f in np.unique(look)]
+    shares = np.array([mixture.weight[look == look[i]].sum() for i in heads])
     order = [
         int(i) for i in np.argsort(-shares, kind="stable") if shares[i] > UNHEARD or shares[i] == shares.max()
     ]
     heads, shares = [heads[i] for i in order], shares[order]
     some = replace(
-        bank, mean=bank.mean[heads], cov=bank.cov[heads], fault=bank.fault[heads], noise=bank.noise[heads]
+        mixture,
+        mean=mixture.mean[heads],
+        cov=mixture.cov[heads],
+        fault=mixture.fault[heads],
+        noise=mixture.noise[heads],
     )
     best = (Place(2, 4), 0.0)
     for place in _places(view):
@@ -152,7 +156,7 @@ def _places(view: View) -> list[Place]:
     return found
 
 
-def _foretold(view: View, some: b.Bank, place: Place) -> tuple[Array, Array]:
+def _foretold(view: View, some: b.Mixture, place: Place) -> tuple[Array, Array]:
     """(H, 2) and (H, 2, 2): the mark at a place as each hypothesis foretells it."""
     head = o.grid(view.profile)[place.position]
     jacobian = m.mark_jacobian(view.profile, some.mean, head, place.station)

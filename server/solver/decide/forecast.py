@@ -31,7 +31,7 @@ def forecast(view: View, choice: Choice) -> list[dict[str, Any]] | None:
     half = len(view.samples.x) // 2
     rows = np.concatenate([np.arange(DRAWN // 2), half + np.arange(DRAWN // 2)])
     some = view.samples.only(rows)
-    after = some if choice.event is None else mv.apply(view.profile, view.bank, some, choice.event)
+    after = some if choice.event is None else mv.apply(view.profile, view.mixture, some, choice.event)
     times = {"found": _as_found(view, some), "now": some.x, "after": after.x}
     told = {name: _felt(view.profile, x) for name, x in times.items()}
     if any(isinstance(e, Inspected) and e.outcome == "fixed" for e in view.alignment.events):
@@ -43,14 +43,13 @@ def forecast(view: View, choice: Choice) -> list[dict[str, Any]] | None:
 
 
 def _as_found(view: View, samples: o.Samples) -> Array:
-    """(M, SIZE) the machines before anything was moved: each move taken back, give or take what a hand
-    errs."""
+    """(M, SIZE) the machines before anything was moved: each move taken back, within a hand's error."""
     x = samples.x.copy()
     for i, event in enumerate(view.alignment.events):
         if isinstance(event, Turn | Shift):
             order = np.random.default_rng([50, i]).permutation(len(x))
             some = replace(samples, noise=samples.noise[order])
-            x -= mv.apply(view.profile, view.bank, some, event).x - samples.x
+            x -= mv.apply(view.profile, view.mixture, some, event).x - samples.x
     return x
 
 

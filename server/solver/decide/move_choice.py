@@ -122,9 +122,9 @@ def adjustments(
     """A small set of moves that together bring the stage's error to nil, the most upstream first.
 
     Orthogonal matching pursuit: the lever that takes away most for its effort is added to the set until the
-    rest is small, or none takes away a share of it that is ``worth`` its effort. The relative error of a hand
-    is part of the cost, and with ``fine`` also that part of it that a smaller move does not make smaller, so
-    that near the end the lever is taken that errs least.
+    rest is small, or none takes away a share of it that is ``worth`` its effort. The relative error of a
+    hand is part of the cost, and with ``fine`` also that part of it that a smaller move does not make
+    smaller, so that near the end the lever is taken that errs least.
     """
     problem = _problem(view, stage, screws_only=screws_only, small=small)
     problem = problem if fine else replace(problem, coarse=np.zeros_like(problem.coarse))
@@ -161,8 +161,8 @@ def _additions(
 
 
 def _angle_first(view: View, stage: int) -> bool:
-    """Whether the marks of a leg still wander too far: a screw turns the beam, an offset is dealt with
-    after that."""
+    """Whether the marks of a leg still wander too far: a screw turns the beam, an offset is dealt with after
+    that."""
     overlaps = [i for i in (1, 3) if i < o.STAGE_KEYS[stage]]
     return bool((np.median(view.numbers[:, overlaps], axis=0) > 1.0).any())
 
@@ -183,7 +183,7 @@ class _Problem:
 
 
 def _problem(view: View, stage: int, *, screws_only: bool = False, small: float | None = None) -> _Problem:
-    profile, bank, stage = view.profile, view.bank, min(stage, 3)
+    profile, mixture, stage = view.profile, view.mixture, min(stage, 3)
     small = SMALL if small is None else small
     residual = _beyond_small(o.metric_vectors(profile, view.best, stage, LENS)[0], small)
     slopes = o.metric_vectors(profile, view.jacobian, stage, LENS).T  # the metrics are linear in the offsets
@@ -193,7 +193,7 @@ def _problem(view: View, stage: int, *, screws_only: bool = False, small: float 
         for lever in mv.levers(profile, stage)
         if lever.name(profile) not in used and (lever.is_screw or not screws_only)
     ]
-    moves = [mv.direction(profile, bank, lever)[: m.OPTICS] for lever in levers]
+    moves = [mv.direction(profile, mixture, lever)[: m.OPTICS] for lever in levers]
     ends = np.cumsum([move.shape[1] for move in moves], dtype=int)
     columns = [np.arange(end - move.shape[1], end) for move, end in zip(moves, ends, strict=True)]
     design = slopes @ np.hstack(moves) if moves else np.zeros((len(residual), 0))
@@ -202,7 +202,7 @@ def _problem(view: View, stage: int, *, screws_only: bool = False, small: float 
     hand = [b.HAND_TURNS if lever.is_screw else b.SHIFT_HAND for lever in levers]
     errs = np.zeros(len(gram))
     for lever, some in zip(levers, columns, strict=True):
-        for by in mv.erring(profile, bank, lever):
+        for by in mv.erring(profile, mixture, lever):
             errs[some] += np.square(slopes @ by[: m.OPTICS]).sum(0)
     coarse = errs * np.repeat(np.square(hand), [len(some) for some in columns])
     far = np.repeat(
@@ -243,7 +243,7 @@ def singles(view: View, stage: int) -> list[Event]:
     for i, lever in enumerate(problem.levers):
         left, amount = alone[(i,)]
         if left < 0.9 * problem.error:
-            found += mv.as_events(view.profile, view.bank, lever, amount)
+            found += mv.as_events(view.profile, view.mixture, lever, amount)
     return found
 
 
@@ -278,6 +278,6 @@ def _ordered(view: View, problem: _Problem, chosen: tuple[int, ...], amounts: Ar
     for lever, columns in ((problem.levers[i], problem.columns[i]) for i in chosen):
         amount = amounts[start : start + len(columns)]
         start += len(columns)
-        for event in mv.as_events(view.profile, view.bank, lever, amount)[:1]:
+        for event in mv.as_events(view.profile, view.mixture, lever, amount)[:1]:
             found.append((lever.order, -float(np.linalg.norm(problem.design[:, columns] @ amount)), event))
     return [event for _, _, event in sorted(found, key=lambda item: item[:2])]

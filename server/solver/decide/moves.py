@@ -64,9 +64,9 @@ def levers(profile: Profile, stage: int) -> list[Lever]:
     return found
 
 
-def direction(profile: Profile, bank: b.Bank, lever: Lever) -> Array:
+def direction(profile: Profile, mixture: b.Mixture, lever: Lever) -> Array:
     """(SIZE, n) change of the state vector per turn that takes hold, or per mm, under the best hypothesis."""
-    signs, mean = bank.sign[bank.best], bank.mean[bank.best]
+    signs, mean = mixture.sign[mixture.best], mixture.mean[mixture.best]
     if not lever.is_screw:
         stuck = lever.part.startswith("mirror-") and signs[8 + int(lever.part[-1])] == screws.DEAD
         return m.shift_matrix(lever.part)[:, list(lever.axes)] * (not stuck)
@@ -78,10 +78,10 @@ def direction(profile: Profile, bank: b.Bank, lever: Lever) -> Array:
     return column * _travel(profile, lever.mount, lever.contact)
 
 
-def erring(profile: Profile, bank: b.Bank, lever: Lever) -> list[Array]:
+def erring(profile: Profile, mixture: b.Mixture, lever: Lever) -> list[Array]:
     """(SIZE, n) for each mount in which a hand errs by itself: what it does to the state vector."""
     if lever.is_screw:
-        return [direction(profile, bank, lever)]
+        return [direction(profile, mixture, lever)]
     return [mount[:, list(lever.axes)] for mount in m.hand_matrices(lever.part)]
 
 
@@ -99,14 +99,14 @@ def _travel(profile: Profile, mount: int, at: int) -> float:
     return contact.clockwise * float(contact.screw_pitch_mm or 0.0)
 
 
-def as_events(profile: Profile, bank: b.Bank, lever: Lever, amount: Array) -> list[Event]:
+def as_events(profile: Profile, mixture: b.Mixture, lever: Lever, amount: Array) -> list[Event]:
     """The moves that a hand can do nearest to ``amount``, the nearest first; none where that is nothing."""
     if lever.is_screw:
         name = profile.mount[lever.mount - 1].contact[lever.contact].name
-        last = bank.last_turn[3 * (lever.mount - 1) + lever.contact]
+        last = mixture.last_turn[3 * (lever.mount - 1) + lever.contact]
         k, mount = 3 * (lever.mount - 1) + lever.contact, profile.mount[lever.mount - 1]
         sizes = fractions(float(amount[0]), last)
-        within = [t for t in sizes if mount.turns_from <= bank.net_turns[k] + t <= mount.turns_to]
+        within = [t for t in sizes if mount.turns_from <= mixture.net_turns[k] + t <= mount.turns_to]
         return [Turn(lever.mount, name, turns) for turns in within]
     move = np.zeros(3)
     move[list(lever.axes)] = np.asarray(amount)
@@ -129,11 +129,11 @@ def fractions(turns: float, last: float = 0.0) -> list[float]:
     return [float(option) for option in options[:2]]
 
 
-def apply(profile: Profile, bank: b.Bank, samples: Samples, event: Event) -> Samples:
+def apply(profile: Profile, mixture: b.Mixture, samples: Samples, event: Event) -> Samples:
     """The machines after a move by a hand that errs."""
     if isinstance(event, Shift):
         return _shifted(samples, event)
-    return _turned(profile, bank, samples, event) if isinstance(event, Turn) else samples
+    return _turned(profile, mixture, samples, event) if isinstance(event, Turn) else samples
 
 
 def _shifted(samples: Samples, event: Shift) -> Samples:
@@ -150,7 +150,7 @@ def _shifted(samples: Samples, event: Shift) -> Samples:
     return replace(samples, x=samples.x + by, sign=sign)
 
 
-def _turned(profile: Profile, bank: b.Bank, samples: Samples, event: Turn) -> Samples:
+def _turned(profile: Profile, mixture: b.Mixture, samples: Samples, event: Turn) -> Samples:
     contact = profile.contact_index(event.mount, event.screw)
     k, signs, x = 3 * (event.mount - 1) + contact, samples.sign.copy(), samples.x.copy()
     if (signs[:, k] == screws.UNKNOWN).any():
@@ -158,7 +158,7 @@ def _turned(profile: Profile, bank: b.Bank, samples: Samples, event: Turn) -> Sa
             profile, event.mount, signs[:, 3 * (event.mount - 1) : 3 * event.mount], contact
         )
         signs[:, k] = np.where(signs[:, k] == screws.UNKNOWN, _drawn(chance, screws.CODES, k), signs[:, k])
-    turned, variance = b.hand(event.turns, bank.last_turn[k])
+    turned, variance = b.hand(event.turns, mixture.last_turn[k])
     own, cross = screws.tilts(signs[:, k], *m.screw_vectors(profile, event.mount, contact))
     response = x[:, m.response_at(event.mount, contact)]
     moves = (1 + response[:, :1]) * own + response[:, 1:] * cross

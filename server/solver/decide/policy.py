@@ -253,8 +253,7 @@ def _reachable(view: View, station: int, first: Iterable[int], others: Iterable[
 
 def worth(view: View, stage: int, places: list[Place]) -> tuple[Array, Array, Array]:
     """For each place: how much of the stage's variance (tolerances²) a mark there takes away; the same, each
-    part weighed by the risk that it is beyond its tolerance; chance of a mark.
-    """
+    part weighed by the risk that it is beyond its tolerance; chance of a mark."""
     vectors = o.metric_vectors(view.profile, view.rays, min(stage, 3))
     risk, vectors = _risk(vectors), vectors - vectors.mean(0)
     hit = {s: o.hits(view.profile, view.rays, s).mean(0) for s in {place.station for place in places}}
@@ -291,8 +290,8 @@ def _told_along(view: View, stage: int, way: Array, place: Place) -> float:
 
 
 def _risk(vectors: Array) -> Array:
-    """(L,) how probably each part of a stage's error, a pair (u, v), is beyond what it may be, beside the one
-    that most probably is; vectors : (M, L), as from metric_vectors."""
+    """(L,) how probably each part of a stage's error, a pair (u, v), is beyond what it may be, beside the
+    one that most probably is; vectors : (M, L), as from metric_vectors."""
     pairs = vectors.reshape(len(vectors), -1, 2)
     beyond = (np.hypot(pairs[..., 0], pairs[..., 1]) > o.AT_MOST[: pairs.shape[1]]).mean(0)
     return np.repeat(NO_RISK + beyond / max(float(beyond.max()), RARE), 2)

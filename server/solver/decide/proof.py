@@ -27,9 +27,9 @@ ALIKE = 1.0  # all five marks moved alike by more than this × overlap tolerance
 def unproved(view: View) -> list[Place]:
     """The five positions (at mirror 3) without a mark that still holds.
 
-    A mark moved since by turns that are known to a hand's error still shows whether the bed is true. What has
-    moved all five alike, as a mount moved with its mirror does, leaves the proof that they coincide; one mark
-    after it is enough.
+    A mark moved since by turns that are known to a hand's error still shows whether the bed is true. What
+    has moved all five alike, as a mount moved with its mirror does, leaves the proof that they coincide; one
+    mark after it is enough.
     """
     five = [Place(2, i) for i in range(5)]
     moved = [_moves_since(view, 2, i) for i in range(5)]
@@ -84,7 +84,7 @@ def _moves_since(view: View, station: int, position: int | None = None) -> _Move
     marks = view.jacobian.offset_mm[:, :5, station]
     done: list[Array] = []
     errs: list[float] = []
-    repairs = iter(reversed(view.bank.repairs))
+    repairs = iter(reversed(view.mixture.repairs))
     for event in reversed(view.alignment.events):
         if isinstance(event, Inspected) and event.outcome == "fixed" and station >= next(repairs):
             return None
@@ -109,5 +109,5 @@ def worked(view: View, event: Event) -> Array:
     if isinstance(event, Turn):
         contact = view.profile.contact_index(event.mount, event.screw)
         lever = mv.Lever(0, 0, mount=event.mount, contact=contact)
-        return np.asarray(mv.direction(view.profile, view.bank, lever)[:, 0] * event.turns)
+        return np.asarray(mv.direction(view.profile, view.mixture, lever)[:, 0] * event.turns)
     return np.zeros(m.SIZE)

@@ -1,11 +1,9 @@
 """The beam is nowhere to be seen: which way to turn, from all that was missed so far.
 
 A blank says 'not on this card, or stopped on the way': no Gaussian holds that. So the machines as they may
-have been
-at the last mark are drawn in numbers, taken through every move since, and those that would have left a mark
-are
-struck out (a particle filter without resampling: Doucet, de Freitas & Gordon, Sequential Monte Carlo, 2001,
-ch. 1).
+have been at the last mark are drawn in numbers, taken through every move since, and those that would have
+left a mark are struck out (a particle filter without resampling: Doucet, de Freitas & Gordon, Sequential
+Monte Carlo, 2001, ch. 1).
 """
 
 from __future__ import annotations
@@ -41,8 +39,8 @@ Here = tuple[o.Samples, Rays]
 
 
 def search(view: View, stage: int, places: list[Place], here: Here | None = None) -> Choice:
-    """The move after which a mark is most probable, or the most probable place for a mark where none adds
-    to that. Where one screw cannot bring the beam back, the first of two."""
+    """The move after which a mark is most probable, or the most probable place for a mark where none adds to
+    that. Where one screw cannot bring the beam back, the first of two."""
     samples, rays = here or remaining(view, places[0].station)
     empty = blank_places(view)
     now = chances(view, rays, places)
@@ -53,7 +51,7 @@ def search(view: View, stage: int, places: list[Place], here: Here | None = None
     tries = _tries(view, stage)
     after = []
     for event in tries:
-        moved = mv.apply(view.profile, view.bank, samples, event)
+        moved = mv.apply(view.profile, view.mixture, samples, event)
         after.append(o.pushed(rays, view.jacobian, moved.x - samples.x))
     singles = [chances(view, there, places) for there in after]
     pairs: dict[tuple[int, ...], Array] = {(i,): chance for i, chance in enumerate(singles)}
@@ -104,11 +102,11 @@ def survivors(view: View, station: int) -> o.Samples:
     tail = events[start:]
     if not any(isinstance(e, NoMark) for e in tail):
         return view.samples
-    bank = b.expecting(view.profile, believe(replace(view.alignment, events=events[:start])), station)
-    banks = [bank, b.doubted(view.profile, bank, station)] if station else [bank]
+    mixture = b.expecting(view.profile, believe(replace(view.alignment, events=events[:start])), station)
+    mixtures = [mixture, b.doubted(view.profile, mixture, station)] if station else [mixture]
     lost = sum(isinstance(e, NoMark) for e in tail) >= LOST
     best = view.samples.only(np.arange(0))
-    for believed in banks:
+    for believed in mixtures:
         left = best.only(np.arange(0))
         for turn, count in enumerate(DRAWS):
             drawn = o.draw(believed, count, turn=turn)
@@ -121,7 +119,7 @@ def survivors(view: View, station: int) -> o.Samples:
     if len(best.x) >= FEW:
         return best
     # Nothing agrees with all blanks; some may have been bad pulses: those that the fewest contradict.
-    samples, blanks = _followed(view, banks[-1], o.draw(banks[-1], DRAWS[1]), tail, most=len(tail))
+    samples, blanks = _followed(view, mixtures[-1], o.draw(mixtures[-1], DRAWS[1]), tail, most=len(tail))
     return samples.only(np.argsort(blanks, kind="stable")[:ENOUGH])
 
 
@@ -133,7 +131,7 @@ def _either_way(samples: o.Samples, turn: int) -> o.Samples:
 
 
 def _followed(
-    view: View, bank: b.Bank, samples: o.Samples, tail: tuple[Event, ...], *, most: int
+    view: View, mixture: b.Mixture, samples: o.Samples, tail: tuple[Event, ...], *, most: int
 ) -> tuple[o.Samples, Array]:
     """The machines after all events, but for those that more than ``most`` blanks contradict; how many do."""
     profile, blanks = view.profile, np.zeros(len(samples.x), dtype=int)
@@ -144,10 +142,10 @@ def _followed(
             samples, blanks = samples.only(rows), blanks[rows]
         elif isinstance(event, Turn | Shift):
             order = np.random.default_rng(i).permutation(len(samples.x))
-            samples = mv.apply(profile, bank, replace(samples, noise=samples.noise[order]), event)
+            samples = mv.apply(profile, mixture, replace(samples, noise=samples.noise[order]), event)
             if isinstance(event, Turn):
                 k = 3 * (event.mount - 1) + profile.contact_index(event.mount, event.screw)
-                bank = b.turned(bank, k, event.turns)
+                mixture = b.turned(mixture, k, event.turns)
     return samples, blanks
 
 

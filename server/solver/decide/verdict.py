@@ -102,7 +102,6 @@ def _five_point(view: View, mean: Rays) -> dict[str, Any]:
 
 
 def _spread(design: Array, marks: Array, sigma: Array) -> Array:
-    """(4,) standard deviations of the map over machines as they may be: marks of one position hang
-    together."""
+    """(4,) standard deviations of the map over machines as they may be."""
     weighted = design / sigma[:, None]
     return np.asarray((marks / sigma @ np.linalg.pinv(weighted).T).std(0))

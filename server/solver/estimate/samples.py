@@ -90,29 +90,30 @@ class Samples:
         return Samples(*(np.concatenate(pair) for pair in pairs))
 
 
-def draw(bank: b.Bank, count: int = SAMPLES, *, turn: int = 0) -> Samples:
-    """Machines drawn from the bank: always the same ones for the same bank and turn.
+def draw(mixture: b.Mixture, count: int = SAMPLES, *, turn: int = 0) -> Samples:
+    """Machines drawn from the mixture: always the same ones for the same mixture and turn.
 
     Another turn for each step: what was chosen because it suits some machines is then judged on others.
     """
     edges = (np.arange(count) + 0.5) / count
-    which = np.searchsorted(np.cumsum(bank.weight), edges * bank.weight.sum())
-    which = np.minimum(which, len(bank.weight) - 1)
+    which = np.searchsorted(np.cumsum(mixture.weight), edges * mixture.weight.sum())
+    which = np.minimum(which, len(mixture.weight) - 1)
     normals = _normals(count, turn % TURNS)
     shuffled = which[np.random.default_rng(7).permutation(count)]
     x = np.empty((count, m.SIZE))
     for i in np.unique(shuffled):
         rows = shuffled == i
-        x[rows] = bank.mean[i] + normals[rows, : m.SIZE] @ _root(bank.cov[i]).T
-    return Samples(x, bank.fault[shuffled], bank.sign[shuffled], normals[:, m.SIZE :], bank.noise[shuffled])
+        x[rows] = mixture.mean[i] + normals[rows, : m.SIZE] @ _root(mixture.cov[i]).T
+    return Samples(
+        x, mixture.fault[shuffled], mixture.sign[shuffled], normals[:, m.SIZE :], mixture.noise[shuffled]
+    )
 
 
 def _root(cov: Array) -> Array:
     """A square root of a covariance that rounding may have made slightly indefinite.
 
     Cholesky's, because it changes little where the covariance does: eigenvectors of equal eigenvalues would
-    make
-    the machines drawn, and so the step, depend on the last bit.
+    make the machines drawn, and so the step, depend on the last bit.
     """
     spread = np.sqrt(np.diagonal(cov))
     scaled = cov / np.outer(spread, spread)
@@ -192,8 +193,8 @@ def limits(profile: Profile) -> Array:
 
 
 def hits(profile: Profile, rays: Rays, station: int) -> Array:
-    """(M, 12) whether the beam's axis reaches the card at a station: through the apertures before it, on
-    the card."""
+    """(M, 12) whether the beam's axis reaches the card at a station: through the apertures before it, on the
+    card."""
     reach = (np.abs(m.spot(profile, rays, station)) <= b.CARD_HALF).all(-1)
     for at, radius in m.stops(profile, station):
         reach &= _square(m.spot(profile, rays, at)) <= radius * radius
