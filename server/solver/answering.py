@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from server.solver.decide.forecast import forecast
-from server.solver.decide.policy import choose
+from server.solver.decide.next_step import choose
 from server.solver.decide.situation import Choice, Place, View, after_moves, look
 from server.solver.decide.verdict import estimate, unknown, verdict
 from server.solver.documents import parse_alignment

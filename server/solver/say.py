@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from server.solver.decide.faults import causes
-from server.solver.decide.policy import rough
+from server.solver.decide.next_step import rough
 from server.solver.decide.proof import unproved
 from server.solver.decide.situation import Choice, Place, View, pulse_sd
 from server.solver.estimate import samples as o

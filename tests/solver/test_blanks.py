@@ -10,8 +10,9 @@ import pytest
 
 from server.solver import answer, parse_alignment
 from server.solver.decide.faults import causes
-from server.solver.decide.policy import NO_RISK, _risk, worth
-from server.solver.decide.search import LOST, chances, remaining, survivors
+from server.solver.decide.next_step import _risk, worth
+from server.solver.decide.policy import POLICY
+from server.solver.decide.search import chances, remaining, survivors
 from server.solver.decide.situation import Place, look
 from server.solver.estimate import samples as o
 from server.solver.estimate.belief import believe
@@ -101,8 +102,8 @@ def test_once_all_probable_places_were_missed_any_screw_may_work_backwards() -> 
     def alone(signs: np.ndarray) -> float:
         return float((signs[:, 0] * signs[:, 1] < 0).mean())
 
-    assert alone(signs_of_survivors(LOST - 1)) < 0.2
-    assert alone(signs_of_survivors(LOST)) > 0.3
+    assert alone(signs_of_survivors(POLICY.lost - 1)) < 0.2
+    assert alone(signs_of_survivors(POLICY.lost)) > 0.3
 
 
 def test_a_blank_where_a_mark_was_almost_sure_is_pulsed_again_before_a_screw_is_turned() -> None:
@@ -153,4 +154,4 @@ def test_the_risk_is_the_share_of_machines_beyond() -> None:
     """Two of four machines beyond at mirror 1, one between near and far of leg 1, none by their middle."""
     vectors = np.zeros((4, 6))
     vectors[:2, 0], vectors[3, 2], vectors[3, 4] = 1.1, -1.2, 0.9
-    assert np.allclose(_risk(vectors) - NO_RISK, [1, 1, 0.5, 0.5, 0, 0])
+    assert np.allclose(_risk(vectors) - POLICY.no_risk, [1, 1, 0.5, 0.5, 0, 0])

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from server.solver.decide import moves as mv
+from server.solver.decide.policy import POLICY
 from server.solver.decide.situation import View, after_moves, probability, thin
 from server.solver.estimate import hypotheses as b
 from server.solver.estimate import samples as o
@@ -17,21 +18,6 @@ from server.solver.events import Event, Shift, Turn
 from server.solver.machine import model as m
 
 Array = NDArray[Any]
-
-LENS = 1.4  # an offset at the lens weighs as if its tolerance were so much wider: surer ones weigh 1
-MUCH = 0.15  # error (tolerances²) below which only the chance of being within tolerance counts
-SPARE = 0.15  # share of the error for which no further move is made
-LEAST_GAIN = 0.1  # a move that takes away a smaller share is none
-WORTH = 0.15  # share of the rest that a lever must take away for its effort to be added
-DONE = 0.1  # rest (tolerances²) at which no further lever is added
-GOOD = 0.6  # share of a tolerance that is as good as nil
-SMALL = 0.05  # tolerances that are not worth moving for
-GAIN = 0.3  # share of the expected remaining error that a move must take away
-MOST_LEVERS = 6
-SHIFTED = 1.2  # effort of moving a part
-EFFORT = 0.04  # share of the error that a set must take away more for each turn more
-# Cost (tolerances²) of a move per turn² and per mm²: far moves that do little are not worth it.
-FAR_TURN, FAR_SHIFT = 1e-3, 3e-3
 
 
 @dataclass(frozen=True)
@@ -56,12 +42,12 @@ def best_move(view: View, stage: int) -> Move | None:
             if events and events not in sets:
                 sets.append(events)
     needed = [_needed(now, events) for events in sets]
-    best = max(needed, key=lambda move: move.gain - EFFORT * move.effort, default=None)
-    if best is not None and best.gain > GAIN:
+    best = max(needed, key=lambda move: move.gain - POLICY.effort * move.effort, default=None)
+    if best is not None and best.gain > POLICY.gain:
         return best
     moves = [_weighed(now, [event]) for event in singles(view, stage)]
     best = max(moves, key=lambda move: move.gain, default=None)
-    return best if best is not None and best.gain > LEAST_GAIN else None
+    return best if best is not None and best.gain > POLICY.least_gain else None
 
 
 @dataclass(frozen=True)
@@ -87,7 +73,7 @@ def _needed(now: _Now, events: list[Event]) -> Move:
         fewer = [events[:i] + events[i + 1 :] for i in range(len(events))]
         weighed = [_weighed(now, some) for some in fewer]
         best = max(range(len(fewer)), key=lambda i: weighed[i].gain)
-        if weighed[best].gain < move.gain - SPARE:
+        if weighed[best].gain < move.gain - POLICY.spare:
             break
         events, move = fewer[best], weighed[best]
     return move
@@ -98,15 +84,15 @@ def _weighed(now: _Now, events: list[Event]) -> Move:
     after = after_moves(now.view, events)
     drop = now.cost - cost(after, now.stage, now.caps)
     better = probability(after, now.stage) - now.probability
-    share = drop / now.cost if drop > MUCH and now.cost > 0 else 0.0
-    effort = sum(1.0 if isinstance(event, Turn) else SHIFTED for event in events)
+    share = drop / now.cost if drop > POLICY.much and now.cost > 0 else 0.0
+    effort = sum(1.0 if isinstance(event, Turn) else POLICY.effort_shift for event in events)
     return Move(events[0], max(2.0 * better, share), effort)
 
 
 def cost(view: View, stage: int, caps: Array) -> float:
     """Expected squared error of a stage's numbers, in units of the tolerances, each at most its cap."""
     count = o.STAGE_KEYS[stage]
-    over = np.maximum(view.numbers[:, :count] - GOOD, 0.0)
+    over = np.maximum(view.numbers[:, :count] - POLICY.good, 0.0)
     return float((np.minimum(over, caps[:count]) ** 2).sum(1).mean())
 
 
@@ -117,7 +103,7 @@ def adjustments(
     screws_only: bool = False,
     small: float | None = None,
     fine: bool = False,
-    worth: float = WORTH,
+    worth: float = POLICY.lever_worth,
 ) -> list[Event]:
     """A small set of moves that together bring the stage's error to nil, the most upstream first.
 
@@ -130,7 +116,7 @@ def adjustments(
     problem = problem if fine else replace(problem, coarse=np.zeros_like(problem.coarse))
     chosen: tuple[int, ...] = ()
     now, amounts = problem.error, np.zeros(0)
-    while now > DONE and len(chosen) < MOST_LEVERS:
+    while now > POLICY.rest and len(chosen) < POLICY.most_levers:
         options = _additions(problem, chosen, now, 1)
         if not options or max(options)[0] < worth * now:
             options = _additions(problem, chosen, now, 2)
@@ -184,9 +170,9 @@ class _Problem:
 
 def _problem(view: View, stage: int, *, screws_only: bool = False, small: float | None = None) -> _Problem:
     profile, mixture, stage = view.profile, view.mixture, min(stage, 3)
-    small = SMALL if small is None else small
-    residual = _beyond_small(o.metric_vectors(profile, view.best, stage, LENS)[0], small)
-    slopes = o.metric_vectors(profile, view.jacobian, stage, LENS).T  # the metrics are linear in the offsets
+    small = POLICY.small if small is None else small
+    residual = _beyond_small(o.metric_vectors(profile, view.best, stage, POLICY.lens)[0], small)
+    slopes = o.metric_vectors(profile, view.jacobian, stage, POLICY.lens).T  # they are linear in the offsets
     used = _moved_since_mark(view)
     levers = [
         lever
@@ -206,7 +192,7 @@ def _problem(view: View, stage: int, *, screws_only: bool = False, small: float 
             errs[some] += np.square(slopes @ by[: m.OPTICS]).sum(0)
     coarse = errs * np.repeat(np.square(hand), [len(some) for some in columns])
     far = np.repeat(
-        [FAR_TURN if lever.is_screw else FAR_SHIFT for lever in levers], [len(c) for c in columns]
+        [POLICY.per_turn if lever.is_screw else POLICY.per_mm for lever in levers], [len(c) for c in columns]
     )
     return _Problem(levers, columns, design, gram, pull, error, errs, coarse, far)
 

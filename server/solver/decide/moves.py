@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from server.solver.decide.policy import POLICY
 from server.solver.estimate import hypotheses as b
 from server.solver.estimate import screws
 from server.solver.estimate.samples import Samples
@@ -18,10 +19,6 @@ from server.solver.machine.profile import Profile
 from server.solver.machine.trace import contact_points
 
 Array = NDArray[Any]
-
-TUBE, ONE_END, BASE = 2.0, 1.0, 2.0  # effort of moving the tube, one of its ends, a mirror with its base
-MOST_TURNS, LEAST_TURNS = 2.0, 1 / 128
-MOST_SHIFT_MM, LEAST_SHIFT_MM = 25.0, 0.3
 
 
 @dataclass(frozen=True)
@@ -50,9 +47,9 @@ class Lever:
 def levers(profile: Profile, stage: int) -> list[Lever]:
     """What may be moved in a stage: nothing downstream of what the stage can see."""
     found = [
-        Lever(0, TUBE, "tube", axes=(1, 2)),
-        Lever(0, ONE_END, "tube-exit", axes=(1, 2)),
-        Lever(0, ONE_END, "tube-far", axes=(1, 2)),
+        Lever(0, POLICY.effort_tube, "tube", axes=(1, 2)),
+        Lever(0, POLICY.effort_tube_end, "tube-exit", axes=(1, 2)),
+        Lever(0, POLICY.effort_tube_end, "tube-far", axes=(1, 2)),
     ]
     for mount in range(1, min(stage, 3) + 1):
         for i, contact in enumerate(profile.mount[mount - 1].contact):
@@ -60,7 +57,7 @@ def levers(profile: Profile, stage: int) -> list[Lever]:
                 found.append(Lever(2 * mount, 1.0, mount=mount, contact=i))
     for mount in range(1, min(stage + 1, 3) + 1):
         if stage >= 1 and profile.mount[mount - 1].base != "fixed":
-            found.append(Lever(2 * mount - 1, BASE, f"mirror-{mount}", axes=(0, 1, 2)))
+            found.append(Lever(2 * mount - 1, POLICY.effort_base, f"mirror-{mount}", axes=(0, 1, 2)))
     return found
 
 
@@ -110,8 +107,8 @@ def as_events(profile: Profile, mixture: b.Mixture, lever: Lever, amount: Array)
         return [Turn(lever.mount, name, turns) for turns in within]
     move = np.zeros(3)
     move[list(lever.axes)] = np.asarray(amount)
-    move *= min(1.0, MOST_SHIFT_MM / max(float(np.linalg.norm(move)), 1e-9))
-    x, y, z = (float(v) + 0.0 for v in np.round(np.where(np.abs(move) < LEAST_SHIFT_MM, 0.0, move), 1))
+    move *= min(1.0, POLICY.most_shift_mm / max(float(np.linalg.norm(move)), 1e-9))
+    x, y, z = (float(v) + 0.0 for v in np.round(np.where(np.abs(move) < POLICY.least_shift_mm, 0.0, move), 1))
     return [Shift(lever.part, (x, y, z))] if any((x, y, z)) else []
 
 
@@ -119,8 +116,8 @@ def fractions(turns: float, last: float = 0.0) -> list[float]:
     """The fractions of a turn on both sides of what is wanted, the nearer first: sixteenths, near the end
     thirty-seconds; play that is lost on reversal is made up for."""
     way = float(np.sign(turns))
-    wanted = min(abs(turns), MOST_TURNS)
-    if wanted < LEAST_TURNS:
+    wanted = min(abs(turns), POLICY.most_turns)
+    if wanted < POLICY.least_turns:
         return []
     parts = 16 if wanted >= 0.25 else 32 if wanted >= 1 / 16 else 64
     below = np.floor(wanted * parts)

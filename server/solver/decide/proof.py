@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from server.solver.decide import moves as mv
+from server.solver.decide.policy import POLICY
 from server.solver.decide.situation import Place, View
 from server.solver.estimate import samples as o
 from server.solver.estimate.hypotheses import HAND_RELATIVE, hand
@@ -17,11 +18,6 @@ from server.solver.machine import model as m
 from server.solver.machine.profile import STATIONS, Point
 
 Array = NDArray[Any]
-
-# A proof is void once what a hand may have erred in the turns since is more than this × overlap tolerance.
-STALE = 0.6
-FRESH = 0.5  # a move that carries the beam at the nozzle by more than this × its tolerance is looked at
-ALIKE = 1.0  # all five marks moved alike by more than this × overlap tolerance: one of them is made again
 
 
 def unproved(view: View) -> list[Place]:
@@ -34,8 +30,10 @@ def unproved(view: View) -> list[Place]:
     five = [Place(2, i) for i in range(5)]
     moved = [_moves_since(view, 2, i) for i in range(5)]
     limit = view.profile.tolerance.overlap_mm
-    left = [place for place, moves in zip(five, moved, strict=True) if _doubt(moves) > STALE * limit]
-    wholly = any(m is not None and np.hypot(*m.marks.sum(0)[i]) <= ALIKE * limit for i, m in enumerate(moved))
+    left = [place for place, moves in zip(five, moved, strict=True) if _doubt(moves) > POLICY.stale * limit]
+    wholly = any(
+        m is not None and np.hypot(*m.marks.sum(0)[i]) <= POLICY.alike * limit for i, m in enumerate(moved)
+    )
     return left if left or wholly else five
 
 
@@ -72,7 +70,7 @@ def nozzle_unproved(view: View) -> bool:
     if moves is None:
         return True
     carried = np.hypot(*np.moveaxis(moves.marks, -1, 0)).max(axis=1)
-    return bool(np.hypot.reduce(carried, initial=0.0) > FRESH * view.profile.tolerance.nozzle_mm)
+    return bool(np.hypot.reduce(carried, initial=0.0) > POLICY.fresh * view.profile.tolerance.nozzle_mm)
 
 
 def _moves_since(view: View, station: int, position: int | None = None) -> _Moves | None:

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from server.solver.decide import moves as mv
+from server.solver.decide.policy import POLICY
 from server.solver.estimate import hypotheses as b
 from server.solver.estimate import samples as o
 from server.solver.estimate.belief import believe
@@ -20,10 +21,6 @@ from server.solver.machine.profile import STATIONS, Point, Profile
 from server.solver.machine.trace import Rays
 
 Array = NDArray[Any]
-
-FEW = 4  # samples that a sign must have to be believed
-CLOSER = 2048  # machines on which it is called done
-WEIGHED = 96  # samples on which moves are weighed
 
 
 @dataclass(frozen=True)
@@ -89,7 +86,7 @@ def look(alignment: Alignment) -> View:
 
 def closer(view: View) -> View:
     """The view with many more machines, none of them drawn before: to be surer of a probability."""
-    samples = o.draw(view.mixture, CLOSER, turn=len(view.alignment.events) + 1)
+    samples = o.draw(view.mixture, POLICY.machines_done, turn=len(view.alignment.events) + 1)
     rays = o.everywhere(view.profile, samples.x)
     return replace(view, samples=samples, rays=rays, numbers=o.numbers(rays) / o.limits(view.profile))
 
@@ -97,7 +94,7 @@ def closer(view: View) -> View:
 def thin(view: View) -> View:
     """The view with fewer samples, in their pairs of opposites: enough to weigh moves against each other."""
     half = len(view.samples.x) // 2
-    rows = np.concatenate([np.arange(WEIGHED // 2), half + np.arange(WEIGHED // 2)])
+    rows = np.concatenate([np.arange(POLICY.machines_move // 2), half + np.arange(POLICY.machines_move // 2)])
     rays, numbers = view.rays.only(rows), view.numbers[rows]
     return replace(view, samples=view.samples.only(rows), rays=rays, numbers=numbers)
 
@@ -128,7 +125,7 @@ def after_moves(view: View, events: Sequence[Event]) -> View:
 def _likely_code(view: View, samples: o.Samples, mount: int, k: int) -> int:
     """As the best hypothesis has it, because the moves are worked out for that one; else as most have it."""
     best = mv.code_of(view.profile, view.mixture.sign[view.mixture.best], mount, k % 3)
-    if (samples.sign[:, k] == best).sum() >= FEW:
+    if (samples.sign[:, k] == best).sum() >= POLICY.sign_least:
         return best
     codes, counts = np.unique(samples.sign[:, k], return_counts=True)
     return int(codes[np.argmax(counts)])
