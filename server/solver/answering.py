@@ -22,7 +22,7 @@ from server.solver.steps import Expect, Parts, Step
 MOST_EVENTS = 2000
 # Of a longer alignment the newest are counted, between COUNTED − BLOCK and COUNTED of them: the older ones
 # tell nothing any more, and 2000 must not take long. Whole blocks go, so that beliefs can be kept.
-COUNTED, BLOCK = 300, 100
+COUNTED, BLOCK = 240, 80
 
 
 def next_step(alignment: Alignment) -> Step:

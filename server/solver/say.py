@@ -16,6 +16,7 @@ from server.solver.estimate.hypotheses import Note, loose_shares
 from server.solver.events import MarkSeen, Shift, Turn
 from server.solver.machine import model as m
 from server.solver.machine.power import percent
+from server.solver.machine.profile import BELOW
 from server.solver.steps import Expect, Parts, Verdict
 from server.solver.words import (
     move_words,
@@ -30,6 +31,7 @@ from server.solver.words import (
 )
 
 LENS_OUT = "with the lens out, the bed clear and a card lying {:.0f} mm below the seat of the nozzle's tip"
+LENS_UNSEEN = "where it meets the lens no mark has shown, so that rests on a lens in the middle of its head"
 PULSE = "lid closed, eyewear on, one short pulse at the lowest power that marks"
 # What is looked at, and what to mind while looking.
 CAUSE_WORDS = {
@@ -80,7 +82,8 @@ def _made(view: View, choice: Choice, verdict: Verdict | None) -> Parts:
     if choice.do == "stop":
         return _stop_parts(choice)
     power = f", the weakest corner gets {percent(verdict.worst_power)} % of the power" if verdict else ""
-    return Parts(f"done: the beam is aligned over the whole bed{power}")
+    below = any(isinstance(e, MarkSeen) and e.station == BELOW for e in view.alignment.events)
+    return Parts(f"done: the beam is aligned over the whole bed{power}", care="" if below else LENS_UNSEEN)
 
 
 def _near_its_end(view: View, turn: Turn) -> str:
@@ -98,7 +101,12 @@ def _mark_parts(view: View, choice: Choice, place: Place) -> Parts:
     bed = view.profile.bed
     where = "" if place.station == 0 else f"head at {the_place(head, bed.width_mm, bed.depth_mm)}"
     seen = any(isinstance(e, MarkSeen) for e in view.alignment.events)
-    again = {"doubt": " once more, on a clear spot", "blank": " once more", "fault": " once more"}
+    again = {
+        "doubt": " once more, on a clear spot",
+        "blank": " once more",
+        "fault": " once more",
+        "long": " once more",
+    }
     verb = "mark" if seen else "hang a card and mark"
     verb = "take the card off, hang it again and mark" if place.anew else verb
     first = LENS_OUT.format(m.BELOW_MM) if place.station == m.BELOW_AT else ""
@@ -178,6 +186,7 @@ MARK_WHY = {
     "doubt": "nothing explains the last mark, so it is made again before anything is built on it",
     "blank": "a mark was almost sure here: see how the card hangs, and try once more before turning a screw",
     "fault": "a mark here tells best whether there is a fault that no screw cures",
+    "long": "the next move is a long one, and rests on one mark that may be misread",
     "search": "the beam was missed, and here it is most probably caught",
     "moved": "the last moves carried the beam at the nozzle, and no mark has shown where to",
 }

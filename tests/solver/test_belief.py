@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from server.solver import answer, explain, five_costs, next_step, parse_alignment, parse_profile
+from server.solver import answer, explain, next_step, parse_alignment, parse_profile
 from server.solver.decide.faults import _telling, causes
 from server.solver.decide.situation import look
 from server.solver.estimate.belief import believe
@@ -167,15 +167,6 @@ def test_why_is_two_sentences_with_numbers() -> None:
     assert "%" in words
     assert len([part for part in words.rstrip(".").split(". ") if part]) == 2
     assert words.endswith(next_step(parse_alignment(marked().document())).why)
-
-
-def test_the_five_positions_lose_a_fraction_with_its_uncertainty() -> None:
-    found = five_costs(parse_alignment(marked().document()))
-    assert [c.name for c in found] == ["back left", "front left", "centre", "back right", "front right"]
-    for place in found:
-        assert 0 <= place.power <= 1
-        assert place.power_sigma >= 0
-        assert "% ±" in place.words()
 
 
 @pytest.mark.parametrize(("what", "rail"), [("y-rail", "Y"), ("x-rail-up", "X"), ("x-rail-back", "X")])

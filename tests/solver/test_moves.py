@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from server.solver import kerf_lean, parse_alignment, parse_profile, tolerance_for_thickness
+from server.solver import kerf_lean, parse_alignment, parse_profile
 from server.solver.decide.moves import apply, fractions
 from server.solver.estimate.belief import believe
 from server.solver.estimate.filter import shift
@@ -89,21 +89,6 @@ def test_an_offset_beam_leans_by_its_offset_over_the_focal_length() -> None:
     assert kerf_lean(machine, [1.0, 0.0], [0.0, 0.0]) == pytest.approx([-1 / 63.5, 0.0])
     assert 6 * abs(kerf_lean(machine, [1.0, 0.0], [0.0, 0.0])[0]) == pytest.approx(0.0945, abs=1e-4)
     assert kerf_lean(machine, [0.0, 0.0], [2e-3, -1e-3]) == pytest.approx([2e-3, -1e-3])
-
-
-def test_thicker_material_wants_a_better_beam() -> None:
-    machine = PROFILES[0]
-    thin, thick = (tolerance_for_thickness(machine, t) for t in (0.1, 10.0))
-    assert thin == machine.tolerance
-    assert thick.lens_mm == pytest.approx(0.5 * 0.2 / 10 * 63.5)
-    assert thick.lens_mm < thin.lens_mm
-    assert thick.overlap_mm < thin.overlap_mm
-
-
-@pytest.mark.parametrize("thickness", [0.0, -1.0, float("nan")])
-def test_a_thickness_that_is_none_is_refused(thickness: float) -> None:
-    with pytest.raises(ValueError, match="more than 0"):
-        tolerance_for_thickness(PROFILES[0], thickness)
 
 
 def test_a_design_that_determines_nothing_is_refused() -> None:

@@ -105,7 +105,7 @@ def test_a_mark_tells_of_the_screw_that_was_turned_and_not_of_the_one_across() -
         laser.pulse(station, head)
     laser.turn(1, "top", 0.25)
     view = viewed(laser)
-    assert told_along(view, "top") > 3 * told_along(view, "side")
+    assert told_along(view, "top") > 4 * told_along(view, "side")
 
 
 def told_along(view: View, screw: str) -> float:

@@ -17,7 +17,6 @@ from server.solver.machine.power import beam_diameter, focus_shift, spot_diamete
 from server.solver.machine.profile import STATIONS, Profile
 
 Array = NDArray[Any]
-THICKNESS_MM = 6.0  # of the sheet in which the lean is told
 DRAWN = 64  # machines that are traced, in pairs of opposites
 KEYS = ("power", "lean_mm", "focus_mm", "spot_mm")
 
@@ -57,7 +56,7 @@ def _felt(profile: Profile, x: Array) -> list[dict[str, dict[str, float]] | None
     """For each of the five positions its numbers over machines x (M, SIZE)."""
     rays, five = o.everywhere(profile, x), len(o.FIVE)
     power = aperture_power(profile, rays)[:, :five]
-    lean = kerf_lean(profile, rays.lens_mm, rays.slope[..., 3, :])[:, :five] * THICKNESS_MM
+    lean = kerf_lean(profile, rays.lens_mm, rays.slope[..., 3, :])[:, :five] * o.SHEET_MM
     focus, spot = focus_and_spot(profile)
     still = np.ones((len(x), 1))  # what no screw changes
     columns = (power, np.hypot(lean[..., 0], lean[..., 1]), still * focus, still * spot)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from server.solver.decide import moves as mv
 from server.solver.decide.policy import POLICY
-from server.solver.decide.situation import View, after_moves, probability, thin
+from server.solver.decide.situation import View, after_moves, apart, probability
 from server.solver.estimate import hypotheses as b
 from server.solver.estimate import samples as o
 from server.solver.events import Event, Shift, Turn
@@ -22,18 +22,32 @@ Array = NDArray[Any]
 
 @dataclass(frozen=True)
 class Move:
-    """The first move of a set, what share of the expected error the set takes away, and the set's effort (a
-    turn is 1)."""
+    """A set of moves, what share of the expected error it takes away, and its effort (a turn is 1)."""
 
-    event: Event
+    events: list[Event]
     gain: float
     effort: float
+
+    @property
+    def event(self) -> Event:
+        """The one to make now."""
+        return self.events[0]
 
 
 def best_move(view: View, stage: int) -> Move | None:
     """The most upstream move of a set that brings the stage to nil, or the single best; None where none
-    helps."""
-    view = thin(view)
+    helps.
+
+    The best of many is chosen partly because it suits the machines that it was weighed on (the winner's
+    curse), so what it takes away is told by others.
+    """
+    some, others = apart(view)
+    move = _chosen(some, stage)
+    move = move and _weighed(_now(others, stage), move.events)
+    return move if move and move.gain > POLICY.least_gain else None
+
+
+def _chosen(view: View, stage: int) -> Move | None:
     now = _now(view, stage)
     sets: list[list[Event]] = []
     for screws_only in (True, False) if _angle_first(view, stage) else (False, True):
@@ -46,8 +60,7 @@ def best_move(view: View, stage: int) -> Move | None:
     if best is not None and best.gain > POLICY.gain:
         return best
     moves = [_weighed(now, [event]) for event in singles(view, stage)]
-    best = max(moves, key=lambda move: move.gain, default=None)
-    return best if best is not None and best.gain > POLICY.least_gain else None
+    return max(moves, key=lambda move: move.gain, default=None)
 
 
 @dataclass(frozen=True)
@@ -80,13 +93,13 @@ def _needed(now: _Now, events: list[Event]) -> Move:
 
 
 def _weighed(now: _Now, events: list[Event]) -> Move:
-    """What a few moves take away together; the first of them is the one to make now."""
+    """What a few moves take away together."""
     after = after_moves(now.view, events)
     drop = now.cost - cost(after, now.stage, now.caps)
     better = probability(after, now.stage) - now.probability
     share = drop / now.cost if drop > POLICY.much and now.cost > 0 else 0.0
     effort = sum(1.0 if isinstance(event, Turn) else POLICY.effort_shift for event in events)
-    return Move(events[0], max(2.0 * better, share), effort)
+    return Move(events, max(2.0 * better, share), effort)
 
 
 def cost(view: View, stage: int, caps: Array) -> float:

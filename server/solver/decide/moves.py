@@ -65,14 +65,22 @@ def direction(profile: Profile, mixture: b.Mixture, lever: Lever) -> Array:
     """(SIZE, n) change of the state vector per turn that takes hold, or per mm, under the best hypothesis."""
     signs, mean = mixture.sign[mixture.best], mixture.mean[mixture.best]
     if not lever.is_screw:
-        stuck = lever.part.startswith("mirror-") and signs[8 + int(lever.part[-1])] == screws.DEAD
-        return m.shift_matrix(lever.part)[:, list(lever.axes)] * (not stuck)
+        return m.shift_matrix(lever.part)[:, list(lever.axes)] * (not _stuck(signs[9:], lever.part))
     gain, cross_talk = mean[m.response_at(lever.mount, lever.contact)]
     code = np.array(code_of(profile, signs, lever.mount, lever.contact))
     own, cross = screws.tilts(code, *m.screw_vectors(profile, lever.mount, lever.contact))
     column = np.zeros((m.SIZE, 1))
     column[m.contact_at(lever.mount), 0] = (1 + gain) * own + cross_talk * cross
     return column * _travel(profile, lever.mount, lever.contact)
+
+
+def _stuck(bases: Array, part: str) -> bool:
+    """Whether a part is taken not to move: a base that did not, or most probably will not."""
+    if not part.startswith("mirror-"):
+        return False
+    code = bases[int(part[-1]) - 1]
+    chance = screws.base_chances(bases)
+    return bool(code == screws.DEAD or (code == screws.UNKNOWN and chance[1] > chance[0]))
 
 
 def erring(profile: Profile, mixture: b.Mixture, lever: Lever) -> list[Array]:
@@ -140,7 +148,7 @@ def _shifted(samples: Samples, event: Shift) -> Samples:
         by += (b.shift_sd(move) * samples.noise[:, 9 + 3 * i : 12 + 3 * i]) @ mount.T
     if event.part.startswith("mirror-"):
         k = 8 + int(event.part[-1])
-        works = _drawn(np.broadcast_to([1 - b.STUCK, b.STUCK], (len(by), 2)), np.array([1, screws.DEAD]), k)
+        works = _drawn(screws.base_chances(sign[:, 9:]), screws.BASES, k)
         sign = sign.copy()
         sign[:, k] = np.where(sign[:, k] == screws.UNKNOWN, works, sign[:, k])
         by[sign[:, k] == screws.DEAD] = 0.0

@@ -37,7 +37,7 @@ from server.solver.decide.situation import (
     seen_stations,
 )
 from server.solver.estimate import samples as o
-from server.solver.events import Event
+from server.solver.events import Event, MarkSeen, Shift
 from server.solver.machine import model as m
 from server.solver.machine.profile import STATIONS
 
@@ -127,9 +127,12 @@ def _work(view: View, stage: int) -> Choice | None:
     if max(seen[place] for place in own) < POLICY.catch:
         return search(view, stage, own, here)
     mark = max(marks, key=lambda one: one.weight)
-    move = None if good_enough(view) else best_move(view, stage)
+    move = None if good_enough(view) else best_move(view, max(stage, _shown(view)))
     options = [_marked(view, stage, marks, mark)]
     if move is not None:
+        again = _once_more(view, move.event)
+        if again is not None:
+            return Choice("mark", place=again, stage=stage, why="long")
         options.append(_moved(view, stage, move, mark))
     elif mark.tells < POLICY.little and stage < 4 and rough(view):
         options += [Option(_move(event, stage, mark), POLICY.little) for event in _another_try(view, stage)]
@@ -169,6 +172,12 @@ def _marked(view: View, stage: int, marks: list[Mark], mark: Mark) -> Option:
     return Option(Choice("mark", place=mark.place, stage=stage), brings)
 
 
+def _shown(view: View) -> int:
+    """The last stage of which a mark has shown something: a move is weighed on all that is known."""
+    seen = seen_stations(view)
+    return max((i for i, name in enumerate(STATIONS) if name in seen), default=0)
+
+
 def _moved(view: View, stage: int, move: Move, mark: Mark) -> Option:
     """The move as an option. The mark before it brings more where it would change the move: where it tells,
     along the way of the move, no little part of what the move does."""
@@ -177,6 +186,20 @@ def _moved(view: View, stage: int, move: Move, mark: Mark) -> Option:
     first = move.gain > POLICY.gain and float(does @ does) > told
     brings = max(POLICY.little, 2.0 * mark.tells if first else 0.0)
     return Option(_move(move.event, stage, mark), brings)
+
+
+def _once_more(view: View, event: Event) -> Place | None:
+    """Where a second mark is made before a long shift that rests on one, which may be misread."""
+    if not isinstance(event, Shift) or np.hypot.reduce(event.move_mm) <= POLICY.long_shift_mm:
+        return None
+    first = 0 if event.part.startswith("tube") else int(event.part[-1]) - 1
+    shows: list[int] = []
+    for past in reversed(view.alignment.events):
+        if isinstance(past, Shift) and (past.part == event.part or (first == 0 and past.part[:4] == "tube")):
+            break
+        if isinstance(past, MarkSeen) and m.station_index(past.station) >= first:
+            shows.append(m.station_index(past.station))
+    return Place(shows[0], last_position(view)) if len(shows) == 1 else None
 
 
 def _move(event: Event, stage: int, mark: Mark | None = None) -> Choice:
@@ -199,12 +222,12 @@ def _another_try(view: View, stage: int) -> list[Event]:
     chance = probability(view, stage)
     if chance >= POLICY.coarse_try:
         return []
-    limits, keys = o.limits(view.profile), _own_numbers(stage)
-    worst = (o.numbers(view.best) / limits)[0, keys].max()
+    keys = _own_numbers(stage)
+    worst = o.ratios(view.profile, view.best)[0, keys].max()
     found: list[tuple[float, Event]] = []
     for events in _sets(view, stage):
         meant = np.sum([worked(view, event) for event in events], axis=0)[None]
-        there = o.numbers(o.pushed(view.best, view.jacobian, meant)) / limits
+        there = o.ratios(view.profile, o.pushed(view.best, view.jacobian, meant))
         if there[0, keys].max() < POLICY.coarse_closer * worst:
             found.append((probability(after_moves(view, events), stage), events[0]))
     after, event = max(found, key=lambda one: one[0], default=(0.0, None))
@@ -225,13 +248,7 @@ def _last_resort(view: View, stage: int, place: Place) -> Choice | None:
     hopeless = now < POLICY.even and probability(view, stage, 1.5) < POLICY.enough
     if event is not None and chance > (min(least, now) if hopeless else least):
         return _move(event, stage)
-    if not hopeless:
-        return None
-    if len(view.alignment.events) < POLICY.patience:
-        return Choice("mark", place=place, stage=stage)
-    return Choice(
-        "stop", reason=f"no mark and no move from here makes {(*STATIONS, 'the bed')[stage]} better"
-    )
+    return Choice("mark", place=place, stage=stage) if hopeless else None
 
 
 def _sets(view: View, stage: int) -> list[list[Event]]:

@@ -25,27 +25,23 @@ class Policy:
     machines_move: int = 96  # machines on which moves are weighed [-]
 
     # What acts take a practised person, minutes (common practice, no source).
-    pulse_min: float = 0.5  # one pulse [-]
+    pulse_min: float = 0.5  # firing one pulse [-]
     hang_min: float = 1.0  # hanging a card [-]
     walk_min: float = 0.3  # moving the head [-]
     lens_out_min: float = 4.0  # taking the lens out and putting it back [-]
 
     # A mark.
     catch: float = 0.35  # probability of a mark below which the beam is searched for [A]
-    little: float = 0.1  # tolerances²: a mark that tells less comes after any move [A]
-    nothing: float = (
-        0.2  # tolerances²: a mark that tells less is not made where the stage is as good as done [A]
-    )
+    little: float = 0.15  # tolerances²: a mark that tells less comes after any move [A]
+    nothing: float = 0.2  # tolerances²: a mark that tells less is not made in a stage as good as done [A]
     coarse_nothing: float = 0.01  # as nothing, of coarse readings or a stage that is not as good as done [A]
     as_good_as_done: float = 0.9  # probability of being within tolerance from which on it is [A]
     proves: float = 1.25  # x what a mark tells, where one of the five positions is yet to be proved [A]
-    no_risk: float = (
-        0.05  # weight of a part of the error that is surely within tolerance, coarse readings [A]
-    )
+    no_risk: float = 0.05  # coarse readings: weight of an error that is surely within tolerance [A]
     least_risk: float = 1e-3  # probability of being beyond tolerance that counts as none [-]
 
     # A move.
-    changed: float = 10.0  # a move is made first where it does so many times what a mark tells along it [A]
+    changed: float = 6.0  # a move is made first where it does so many times what a mark tells along it [A]
     gain: float = 0.3  # share of the expected error that a set of moves must take away [A]
     least_gain: float = 0.1  # as gain, of a single move where no set will do [A]
     much: float = 0.15  # tolerances² below which only the probability of being within tolerance counts [A]
@@ -67,6 +63,7 @@ class Policy:
     most_turns: float = 2.0  # turns in one step [-]
     least_turns: float = 1 / 128  # a smaller turn is none [-]
     most_shift_mm: float = 25.0  # mm in one step [-]
+    long_shift_mm: float = 3.0  # mm: a longer shift waits for two marks that agree [W]
     least_shift_mm: float = 0.3  # mm: a smaller shift is below a hand's own error [W]
 
     # Where no mark tells much and no move surely helps.
@@ -76,10 +73,7 @@ class Policy:
     try_again: float = 0.2  # probability of finishing the stage [A]
     enough: float = 0.9  # probability of being within tolerance from which on nothing is tried [A]
     even: float = 0.5  # probability of being within tolerance below which it is not gone on from [A]
-    patience: int = 150  # events after which work without hope is stopped [-]
-    coarse_try: float = (
-        0.8  # coarse readings: probability of being within below which another try is made [A]
-    )
+    coarse_try: float = 0.8  # coarse readings: probability of being within up to which a try is made [A]
     coarse_as_good: float = 0.7  # x that probability, which the try must have [A]
     coarse_closer: float = 0.95  # x the worst number, which the try must bring it to [A]
 
@@ -92,9 +86,7 @@ class Policy:
     blamed: float = 0.9  # probability of a fault to inspect [A]
     suspect: float = 0.12  # probability of any fault from which on marks are made to tell [A]
     certain: float = 0.93  # probability of a fault from which on it is inspected without such a mark [A]
-    late_suspect: float = (
-        0.0045  # probability that one more mark shows a fault, for which it is made at last [W]
-    )
+    late_suspect: float = 0.0042  # probability that one more mark shows a fault, for which it is made [A]
     probable: float = 0.5  # probability of a mark below which a place tells nothing of a fault [A]
     telling: float = 0.25  # share of the doubt that a mark must settle [A]
     negligible: float = 1e-3  # probability below which an explanation is not looked into [-]

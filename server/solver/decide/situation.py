@@ -79,7 +79,7 @@ def look(alignment: Alignment) -> View:
     mixture = believe(alignment)
     samples = o.draw(mixture, turn=len(alignment.events))
     rays = o.everywhere(alignment.machine, samples.x)
-    numbers = o.numbers(rays) / o.limits(alignment.machine)
+    numbers = o.ratios(alignment.machine, rays)
     best, jacobian = o.everywhere_bent(alignment.machine, mixture.mean[mixture.best])
     return View(alignment, mixture, samples, rays, numbers, best, jacobian)
 
@@ -88,13 +88,18 @@ def closer(view: View) -> View:
     """The view with many more machines, none of them drawn before: to be surer of a probability."""
     samples = o.draw(view.mixture, POLICY.machines_done, turn=len(view.alignment.events) + 1)
     rays = o.everywhere(view.profile, samples.x)
-    return replace(view, samples=samples, rays=rays, numbers=o.numbers(rays) / o.limits(view.profile))
+    return replace(view, samples=samples, rays=rays, numbers=o.ratios(view.profile, rays))
 
 
-def thin(view: View) -> View:
-    """The view with fewer samples, in their pairs of opposites: enough to weigh moves against each other."""
-    half = len(view.samples.x) // 2
-    rows = np.concatenate([np.arange(POLICY.machines_move // 2), half + np.arange(POLICY.machines_move // 2)])
+def apart(view: View) -> tuple[View, View]:
+    """The view with some of its machines, in their pairs of opposites, and with the others."""
+    pair = np.arange(len(view.samples.x)) % (len(view.samples.x) // 2)
+    first = pair < POLICY.machines_move // 2
+    some, others = (_only(view, np.flatnonzero(rows)) for rows in (first, ~first))
+    return some, others
+
+
+def _only(view: View, rows: Array) -> View:
     rays, numbers = view.rays.only(rows), view.numbers[rows]
     return replace(view, samples=view.samples.only(rows), rays=rays, numbers=numbers)
 
@@ -119,7 +124,7 @@ def after_moves(view: View, events: Sequence[Event]) -> View:
                 samples, rows = samples.only(np.flatnonzero(kept)), rows[kept]
     rays = view.rays.only(rows) if len(rows) < len(view.samples.x) else view.rays
     rays = o.pushed(rays, view.jacobian, samples.x - view.samples.x[rows])
-    return replace(view, samples=samples, rays=rays, numbers=o.numbers(rays) / o.limits(view.profile))
+    return replace(view, samples=samples, rays=rays, numbers=o.ratios(view.profile, rays))
 
 
 def _likely_code(view: View, samples: o.Samples, mount: int, k: int) -> int:

@@ -25,7 +25,6 @@ from server.solver.estimate.hypotheses import (
     MODEL_SD,
     OUTLIER,
     PULSE_VAR,
-    STUCK,
     Mixture,
     Note,
     hand,
@@ -95,8 +94,7 @@ def shift(mixture: Mixture, event: Shift) -> Mixture:
     before, free = mixture, np.ones(len(mixture.fault))
     if event.part.startswith("mirror-"):
         k = 8 + int(event.part[-1])
-        chances = np.broadcast_to([1 - STUCK, STUCK], (len(mixture.fault), 2))
-        mixture = _split(mixture, k, np.array([1, screws.DEAD]), chances)
+        mixture = _split(mixture, k, screws.BASES, screws.base_chances(mixture.sign[:, 9:]))
         free = (mixture.sign[:, k] != screws.DEAD).astype(float)
     moved = m.shift_matrix(event.part) @ np.array(event.move_mm)
     sd = shift_sd(np.array(event.move_mm))

@@ -39,7 +39,7 @@ BOW_SD = (0.03, 1.5)  # of a straight rail, of a bowed one: its middle off the l
 LOOSE_MM = (2.5, 2.5, 0.9)  # swing of the far mark behind a loose mirror 1, 2, 3 from pulse to pulse
 # Of the lens off the head's axis, per axis, mm; more where it comes out, for there a mark can tell (common
 # practice, no source).
-LENS_SD = (0.3, 0.6)
+LENS_SD = (0.2, 0.6)
 GAIN_SD, CROSS_SD = 0.1, 0.1  # lever arms off by at most 15 %: sd 8.7 %, and a little to spare
 HAND_RELATIVE, HAND_TURNS = 0.08, 1 / 64 / np.sqrt(3)  # 1/64 turn at most: sd of limits, JCGM 100:2008, 4.3.7
 PLAY_TURNS, PLAY_SD = 0.8 / 32, 0.25 / 32
@@ -47,7 +47,6 @@ SHIFT_RELATIVE, SHIFT_HAND = 0.08, 0.15
 MODEL_SD = 0.02  # what the model leaves out, mm
 OUTLIER, CARD_AREA, MISREAD_BLANK = 0.003, 1600.0, 0.003
 ASTRAY_MM = 1.0  # sd of a mark made in another mode of the tube, or read beside itself, per axis
-STUCK = 0.03  # of a mirror's base that turns out not to move
 CARD_HALF = 20.0
 REPAIR_TILT_SD, REPAIR_SHIFT_SD = 0.3e-3, 0.2  # what a repair elsewhere does to the mirrors
 VOID = 0.1  # a repair that changed everything
@@ -77,8 +76,8 @@ class Noise:
 
 
 NOISES = (
-    Noise("as claimed", 0.62, hang_mm=0.1, roll=0.005),
-    Noise("small", 0.12, hang_mm=0.3, pulse_mm=0.1, jitter=0.05e-3, lock=0.1e-3),
+    Noise("as claimed", 0.72, hang_mm=0.06, jitter=0.01e-3, roll=0.003),
+    Noise("small", 0.06, hang_mm=0.3, pulse_mm=0.1, jitter=0.05e-3, lock=0.1e-3),
     Noise("hangings", 0.05, hang_mm=0.8, pulse_mm=0.03),
     Noise("tape", 0.05, hang_mm=0.2, pulse_mm=0.3),
     Noise("jitter", 0.05, hang_mm=0.2, pulse_mm=0.03, jitter=0.18e-3),

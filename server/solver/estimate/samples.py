@@ -43,6 +43,7 @@ FIVE = ("back left", "front left", "centre", "back right", "front right")
 ALONG_Y = [0, 1, 5]  # positions of the grid that differ for the gantry
 PAIRS = np.array(list(combinations(range(BED), 2))).T
 Y_PAIRS = np.array(list(combinations(ALONG_Y, 2))).T
+SHEET_MM, LEAN_MM = 6.0, 0.2  # a cut of that thickness may lean by so much (common practice, no source)
 KEYS = ("centre-1", "overlap-2", "centre-2", "overlap-3", "centre-3", "nozzle", "lens")
 STAGE_KEYS = (1, 3, 5, 7, 7)  # how many of KEYS count up to each stage
 
@@ -146,13 +147,14 @@ def pushed(rays: Rays, jacobian: Rays, change: Array) -> Rays:
     if not used.size:
         return rays
     step = change[:, used]
-    marks, lens = (
-        step @ bent[used].reshape(len(used), -1) for bent in (jacobian.offset_mm, jacobian.lens_mm)
+    marks, lens, slope = (
+        step @ bent[used].reshape(len(used), -1)
+        for bent in (jacobian.offset_mm, jacobian.lens_mm, jacobian.slope)
     )
     return Rays(
         rays.offset_mm + marks.reshape(rays.offset_mm.shape),
         rays.lens_mm + lens.reshape(rays.lens_mm.shape),
-        rays.slope,
+        rays.slope + slope.reshape(rays.slope.shape),
     )
 
 
@@ -170,6 +172,20 @@ def numbers(rays: Rays) -> Array:
         _square(rays.lens_mm[:, :BED]).max(1),
     ]
     return np.asarray(np.sqrt(np.stack(squares, axis=1)))
+
+
+def ratios(profile: Profile, rays: Rays) -> Array:
+    """(M, 7) the verdict's numbers in units of their tolerances; that of the lens also counts how far a cut
+    leans, which the offset at the lens and the slope of the beam make together."""
+    found = numbers(rays) / limits(profile)
+    found[:, KEYS.index("lens")] = np.maximum(found[:, KEYS.index("lens")], leans(profile, rays) / LEAN_MM)
+    return np.asarray(found)
+
+
+def leans(profile: Profile, rays: Rays) -> Array:
+    """(M,) how far a cut leans in a sheet of SHEET_MM, mm, at the worst position (as ``cost.kerf_lean``)."""
+    lean = rays.slope[:, :BED, 3] - rays.lens_mm[:, :BED] / profile.path.lens_focal_mm
+    return np.asarray(SHEET_MM * np.sqrt(_square(lean)).max(1))
 
 
 def _widest(marks: Array, pairs: Array) -> Array:
