@@ -22,7 +22,7 @@ from server.solver.machine import model as m
 from server.solver.machine.trace import Rays
 from server.solver.say import parts
 from tests.machines import profile
-from tests.solver.test_proof import FIVE, straight
+from tests.solver.test_proof import FIVE, straight, within
 
 SOURCE = Path(policy.__file__).read_text(encoding="utf-8")
 USES = "".join(
@@ -111,3 +111,16 @@ def test_done_says_that_no_mark_has_shown_the_lens_until_one_has() -> None:
     assert "no mark has shown" in parts(view, Choice("done"), None, None).care
     machine.pulse("below", FIVE[2], below_mm=145.0)
     assert not parts(look(parse_alignment(machine.document())), Choice("done"), None, None).care
+
+
+@pytest.mark.parametrize(("share", "done"), [(0.4, False), (0.9, True)])
+def test_a_bed_that_is_hardly_good_is_not_called_done(
+    share: float, done: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """No mark tells anything and no move helps; all of the machines are within 1.5 times the tolerances."""
+    view = look(parse_alignment(straight().document()))
+    monkeypatch.setattr(next_step, "best_move", lambda *_: None)
+    monkeypatch.setattr(next_step, "_sets", lambda *_: [])
+    monkeypatch.setattr(next_step, "worth", lambda *args: [np.full(len(args[2]), v) for v in (0.0, 0.0, 1.0)])
+    choice = next_step._work(within(view, share), 4)
+    assert choice is None if done else choice is not None and choice.do == "mark"

@@ -245,8 +245,10 @@ def _last_resort(view: View, stage: int, place: Place) -> Choice | None:
     # What is surely hardly good enough is tried again: a mark or two tells how it went.
     again = now < POLICY.hardly and not rough(view)
     least = POLICY.try_again if again else max(POLICY.chance, now + POLICY.better)
-    hopeless = now < POLICY.even and probability(view, stage, 1.5) < POLICY.enough
-    if event is not None and chance > (min(least, now) if hopeless else least):
+    # What is to be done behind a stage may do for it, but nothing lies behind the bed.
+    last = stage == len(POLICY.within) - 1
+    hopeless = now < POLICY.even and (last or probability(view, stage, 1.5) < POLICY.enough)
+    if event is not None and chance > (min(least, now + POLICY.sampling) if hopeless else least):
         return _move(event, stage)
     return Choice("mark", place=place, stage=stage) if hopeless else None
 
