@@ -124,3 +124,16 @@ def test_a_bed_that_is_hardly_good_is_not_called_done(
     monkeypatch.setattr(next_step, "worth", lambda *args: [np.full(len(args[2]), v) for v in (0.0, 0.0, 1.0)])
     choice = next_step._work(within(view, share), 4)
     assert choice is None if done else choice is not None and choice.do == "mark"
+
+
+def test_a_turn_that_was_not_done_is_found_behind_marks_that_cannot_show_it() -> None:
+    """A screw of mirror 3 was to be turned once more: that it was not, the nozzle alone can show."""
+    machine = straight()
+    for _ in range(2):
+        machine.turn(3, "top", 0.375)
+        machine.pulse("nozzle", FIVE[2])
+    machine.events.append({"kind": "turn", "mount": 3, "screw": "top", "turns": -0.75})
+    machine.pulse("mirror-3", FIVE[0])
+    machine.pulse("nozzle", FIVE[2])
+    mixture = believe(parse_alignment(machine.document()))
+    assert [note.kind for note in mixture.notes[mixture.best]] == ["none"]

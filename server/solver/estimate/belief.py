@@ -90,7 +90,7 @@ def _remembered(profile: Profile, events: tuple[Event, ...]) -> tuple[int, tuple
 
 def _step(profile: Profile, events: tuple[Event, ...], known: tuple[Mixture, ...]) -> Mixture:
     mixture = _advance(profile, known[-1], events[-1])
-    if isinstance(events[-1], MarkSeen) and mixture.doubt > DOUBT:
+    if isinstance(events[-1], MarkSeen) and mixture.unused > DOUBT:
         return _rethink(profile, events, known, mixture)
     return mixture
 
@@ -128,18 +128,24 @@ def _hung(profile: Profile, mixture: Mixture, event: MarkSeen | NoMark) -> Mixtu
 def _rethink(
     profile: Profile, events: tuple[Event, ...], known: tuple[Mixture, ...], mixture: Mixture
 ) -> Mixture:
-    """No hypothesis foretold this mark: was a turn since the last mark another than the one asked for?"""
+    """No hypothesis foretold this mark: was a turn that no mark has shown since another than asked for?"""
+    seen = 0
     for back in range(1, min(len(known), len(events))):
         event = events[-1 - back]
-        if isinstance(event, (MarkSeen, Inspected)):
+        if isinstance(event, Inspected):
             break
-        if isinstance(event, Turn):
+        if isinstance(event, MarkSeen):
+            seen = max(seen, m.station_index(event.station))
+        # Only where no card behind that mirror has shown a mark since.
+        if isinstance(event, Turn) and event.mount > seen:
             for note, other, instead in _mistakes(profile, known[-1 - back], event):
                 notes = tuple((*n, note) for n in other.notes)
                 other = replace(other, notes=notes, log_weight=other.log_weight + np.log(WRONG_SCREW))
                 for later in (*instead, *events[len(events) - back :]):
                     other = _advance(profile, other, later)
                 mixture = join(mixture, shifted(other, other.evidence - mixture.evidence))
+    if mixture.doubt <= DOUBT:
+        return prune(mixture)
     fresh = _forget_readings(profile, known[-1])
     fresh = replace(
         fresh, log_weight=fresh.log_weight + np.log(UPSET), notes=((Note("upset"),),) * len(fresh.fault)

@@ -199,7 +199,10 @@ def _weighed(mixture: Mixture, likely: Array, astray: Array, mean: Array, known:
     misread = np.full(len(likely), np.log(OUTLIER / CARD_AREA))
     right = likely + np.log1p(-OUTLIER - ASTRAY[mixture.noise])
     log_weight = mixture.log_weight + np.stack([right, np.logaddexp(astray, misread)])
-    doubt = np.logaddexp.reduce(mixture.log_weight + misread) - np.logaddexp.reduce(log_weight, axis=None)
+    doubt, unused = (
+        float(np.exp(min(np.logaddexp.reduce(log) - np.logaddexp.reduce(log_weight, axis=None), 0.0)))
+        for log in (mixture.log_weight + misread, log_weight[1])
+    )
     fault, noise, sign = np.tile(mixture.fault, 2), np.tile(mixture.noise, 2), np.tile(mixture.sign, (2, 1))
     order, kept, total = probable(log_weight.reshape(-1), fault, noise, sign)
     source, seen = order % len(likely), order < len(likely)
@@ -208,9 +211,7 @@ def _weighed(mixture: Mixture, likely: Array, astray: Array, mean: Array, known:
     cov = after.cov[seen] - known[source[seen]]
     after.cov[seen] = 0.5 * (cov + cov.transpose(0, 2, 1))
     notes = tuple(n if s else (*n[-3:], Note("reading")) for n, s in zip(after.notes, seen, strict=True))
-    return replace(
-        after, notes=notes, evidence=mixture.evidence + total, doubt=float(np.exp(min(doubt, 0.0)))
-    )
+    return replace(after, notes=notes, evidence=mixture.evidence + total, doubt=doubt, unused=unused)
 
 
 def _jacobians(

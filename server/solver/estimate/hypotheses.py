@@ -121,6 +121,7 @@ class Mixture:
         0.0  # log of what normalising took away so far: mixtures of one alignment can be compared
     )
     doubt: float = 0.0  # probability that the newest pulse was bad or misread rather than explained
+    unused: float = 0.0  # probability that the newest mark was misread or astray
     # For each repair, the first mirror that it reached: marks on cards behind that one hold no more.
     repairs: tuple[int, ...] = ()
     parts_seen: int = 0  # tube, mirror 1, 2, 3: how many of them a card has shown
