@@ -1,7 +1,7 @@
 """Marks → what the beam does → the next step. Pure numbers."""
 
 from server.solver.answering import answer, explain, next_step
-from server.solver.decide.cost import PlaceCost, five_costs, kerf_lean, tolerance_for_thickness
+from server.solver.decide.cost import kerf_lean
 from server.solver.documents import DocumentError, check_events, parse_alignment, parse_profile
 from server.solver.events import Alignment
 from server.solver.machine.profile import STATIONS, Profile, profile_as_json, screw_step
@@ -12,20 +12,17 @@ __all__ = [
     "STATIONS",
     "Alignment",
     "DocumentError",
-    "PlaceCost",
     "Profile",
     "State",
     "Step",
     "answer",
     "check_events",
     "explain",
-    "five_costs",
     "kerf_lean",
     "next_step",
     "parse_alignment",
     "parse_profile",
     "profile_as_json",
     "screw_step",
-    "tolerance_for_thickness",
     "trace",
 ]

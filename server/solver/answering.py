@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from server.solver.decide.forecast import forecast
-from server.solver.decide.policy import choose
+from server.solver.decide.next_step import choose
 from server.solver.decide.situation import Choice, Place, View, after_moves, look
 from server.solver.decide.verdict import estimate, unknown, verdict
 from server.solver.documents import parse_alignment
@@ -22,7 +22,7 @@ from server.solver.steps import Expect, Parts, Step
 MOST_EVENTS = 2000
 # Of a longer alignment the newest are counted, between COUNTED − BLOCK and COUNTED of them: the older ones
 # tell nothing any more, and 2000 must not take long. Whole blocks go, so that beliefs can be kept.
-COUNTED, BLOCK = 300, 100
+COUNTED, BLOCK = 240, 80
 
 
 def next_step(alignment: Alignment) -> Step:

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from server.solver.decide.faults import causes
-from server.solver.decide.policy import rough
+from server.solver.decide.next_step import rough
 from server.solver.decide.proof import unproved
 from server.solver.decide.situation import Choice, Place, View, pulse_sd
 from server.solver.estimate import samples as o
@@ -16,6 +16,7 @@ from server.solver.estimate.hypotheses import Note, loose_shares
 from server.solver.events import MarkSeen, Shift, Turn
 from server.solver.machine import model as m
 from server.solver.machine.power import percent
+from server.solver.machine.profile import BELOW
 from server.solver.steps import Expect, Parts, Verdict
 from server.solver.words import (
     move_words,
@@ -30,6 +31,7 @@ from server.solver.words import (
 )
 
 LENS_OUT = "with the lens out, the bed clear and a card lying {:.0f} mm below the seat of the nozzle's tip"
+LENS_UNSEEN = "where it meets the lens no mark has shown, so that rests on a lens in the middle of its head"
 PULSE = "lid closed, eyewear on, one short pulse at the lowest power that marks"
 # What is looked at, and what to mind while looking.
 CAUSE_WORDS = {
@@ -76,18 +78,19 @@ def _made(view: View, choice: Choice, verdict: Verdict | None) -> Parts:
         return Parts(what, first="with the supply off and discharged", how_much=move_words(event.move_mm))
     if choice.do == "inspect":
         what, care = CAUSE_WORDS[choice.cause]
-        return Parts(what, care=care.format(mirror=1 + int(np.argmax(loose_shares(view.bank)))))
+        return Parts(what, care=care.format(mirror=1 + int(np.argmax(loose_shares(view.mixture)))))
     if choice.do == "stop":
         return _stop_parts(choice)
     power = f", the weakest corner gets {percent(verdict.worst_power)} % of the power" if verdict else ""
-    return Parts(f"done: the beam is aligned over the whole bed{power}")
+    below = any(isinstance(e, MarkSeen) and e.station == BELOW for e in view.alignment.events)
+    return Parts(f"done: the beam is aligned over the whole bed{power}", care="" if below else LENS_UNSEEN)
 
 
 def _near_its_end(view: View, turn: Turn) -> str:
     """A warning where a screw comes near the end of its thread."""
     mount = view.profile.mount[turn.mount - 1]
     k = 3 * (turn.mount - 1) + view.profile.contact_index(turn.mount, turn.screw)
-    net = view.bank.net_turns[k] + turn.turns
+    net = view.mixture.net_turns[k] + turn.turns
     if mount.turns_from + NEAR_END < net < mount.turns_to - NEAR_END:
         return ""
     return f"it will then be {turns_words(net)} from where it was found, so mind its end"
@@ -98,7 +101,12 @@ def _mark_parts(view: View, choice: Choice, place: Place) -> Parts:
     bed = view.profile.bed
     where = "" if place.station == 0 else f"head at {the_place(head, bed.width_mm, bed.depth_mm)}"
     seen = any(isinstance(e, MarkSeen) for e in view.alignment.events)
-    again = {"doubt": " once more, on a clear spot", "blank": " once more", "fault": " once more"}
+    again = {
+        "doubt": " once more, on a clear spot",
+        "blank": " once more",
+        "fault": " once more",
+        "long": " once more",
+    }
     verb = "mark" if seen else "hang a card and mark"
     verb = "take the card off, hang it again and mark" if place.anew else verb
     first = LENS_OUT.format(m.BELOW_MM) if place.station == m.BELOW_AT else ""
@@ -126,9 +134,9 @@ def _noticed(view: View) -> str:
     learnt = _learnt(view)
     if learnt:
         return learnt
-    notes = view.bank.notes[view.bank.best]
+    notes = view.mixture.notes[view.mixture.best]
     events = view.alignment.events
-    if not notes or not events or not isinstance(events[-1], MarkSeen) or not view.bank.fresh_note:
+    if not notes or not events or not isinstance(events[-1], MarkSeen) or not view.mixture.fresh_note:
         return ""
     return NOTICED[notes[-1].kind](notes[-1])
 
@@ -144,8 +152,8 @@ def _learnt(view: View) -> str:
     for event in events[before + 1 : -1]:
         if isinstance(event, Turn) and (event.mount, event.screw) not in known:
             k = 3 * (event.mount - 1) + view.profile.contact_index(event.mount, event.screw)
-            code = int(view.bank.sign[view.bank.best, k])
-            if code in WORKS_WORDS and view.bank.weight @ (view.bank.sign[:, k] == code) > SURE_OF_IT:
+            code = int(view.mixture.sign[view.mixture.best, k])
+            if code in WORKS_WORDS and view.mixture.weight @ (view.mixture.sign[:, k] == code) > SURE_OF_IT:
                 return f"Mirror {event.mount}'s '{event.screw}' screw {WORKS_WORDS[code]}: noted."
     return ""
 
@@ -178,6 +186,7 @@ MARK_WHY = {
     "doubt": "nothing explains the last mark, so it is made again before anything is built on it",
     "blank": "a mark was almost sure here: see how the card hangs, and try once more before turning a screw",
     "fault": "a mark here tells best whether there is a fault that no screw cures",
+    "long": "the next move is a long one, and rests on one mark that may be misread",
     "search": "the beam was missed, and here it is most probably caught",
     "moved": "the last moves carried the beam at the nozzle, and no mark has shown where to",
 }
@@ -205,7 +214,7 @@ def weighed(view: View) -> str:
         f"{name} {p:.0%}"
         for name, p in zip(("mirror 1", "leg 1–2", "leg 2–3", "nozzle"), _odds(view), strict=True)
     ]
-    fault = max(causes(view.bank).items(), key=lambda item: item[1])
+    fault = max(causes(view.mixture).items(), key=lambda item: item[1])
     within = f"Probability of being within tolerance: {', '.join(chance)}"
     return f"{within}; most probable fault: {fault[0]} {fault[1]:.0%}."
 

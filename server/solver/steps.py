@@ -113,7 +113,8 @@ class Parts:
 class Step:
     """One of: mark, turn, shift, inspect, done, stop. Fields that a kind does not use are None.
 
-    tape : 'same' where the next mark is to lie beside the last on one tape, else 'fresh'. hang : 'anew' where
+    tape : 'same' where the next mark is to lie beside the last on one tape, else 'fresh'. hang : 'anew'
+    where
     the card is to be taken off and hung again. below_mm, lens : of station 'below'.
     parts : its sentence in parts; ``say`` and ``why`` are made of them. weighed : the numbers that were
     weighed, for the curious; not part of the JSON.

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from server.solver import answer, explain, five_costs, next_step, parse_alignment, parse_profile
+from server.solver import answer, explain, next_step, parse_alignment, parse_profile
 from server.solver.decide.faults import _telling, causes
 from server.solver.decide.situation import look
 from server.solver.estimate.belief import believe
@@ -44,8 +44,8 @@ def obeyed(laser: Machine, screw: str, turns: float, *, instead: str = "", way: 
 
 
 def sign_of(document: Json, mount: int, contact: int) -> float:
-    bank = believe(parse_alignment(document))
-    return float(bank.weight @ bank.sign[:, 3 * (mount - 1) + contact])
+    mixture = believe(parse_alignment(document))
+    return float(mixture.weight @ mixture.sign[:, 3 * (mount - 1) + contact])
 
 
 @pytest.mark.parametrize("seed", [3, 4, 7])
@@ -169,15 +169,6 @@ def test_why_is_two_sentences_with_numbers() -> None:
     assert words.endswith(next_step(parse_alignment(marked().document())).why)
 
 
-def test_the_five_positions_lose_a_fraction_with_its_uncertainty() -> None:
-    found = five_costs(parse_alignment(marked().document()))
-    assert [c.name for c in found] == ["back left", "front left", "centre", "back right", "front right"]
-    for place in found:
-        assert 0 <= place.power <= 1
-        assert place.power_sigma >= 0
-        assert "% ±" in place.words()
-
-
 @pytest.mark.parametrize(("what", "rail"), [("y-rail", "Y"), ("x-rail-up", "X"), ("x-rail-back", "X")])
 def test_a_bow_is_taken_for_a_bow_of_one_rail(what: str, rail: str) -> None:
     laser = machine()
@@ -189,8 +180,8 @@ def test_a_bow_is_taken_for_a_bow_of_one_rail(what: str, rail: str) -> None:
         laser.pulse("mirror-3", head)
     document = parse_alignment(laser.document())
     assert causes(believe(document))["rail-bow"] > 0.9
-    bank = believe(document)
-    y_rail, x_rail = (np.abs(bank.mean[bank.best, m.BOW][bows]).max() for bows in BOWS.values())
+    mixture = believe(document)
+    y_rail, x_rail = (np.abs(mixture.mean[mixture.best, m.BOW][bows]).max() for bows in BOWS.values())
     bowed, straight = (y_rail, x_rail) if rail == "Y" else (x_rail, y_rail)
     assert bowed == pytest.approx(2.0, abs=0.3)
     assert straight < 0.1
@@ -201,10 +192,10 @@ def test_which_rail_is_bowed_needs_no_mark_where_all_else_is_sure(monkeypatch: p
     laser = machine()
     laser.pulse("mirror-1", BACK_LEFT)
     view = look(parse_alignment(laser.document()))
-    only = np.isin(view.bank.fault, list(BOWS))
-    bank = take(view.bank, np.flatnonzero(only), view.bank.log_weight[only])
-    undecided = replace(view, bank=prune(bank))
-    assert set(undecided.bank.fault) == set(BOWS)
+    only = np.isin(view.mixture.fault, list(BOWS))
+    mixture = take(view.mixture, np.flatnonzero(only), view.mixture.log_weight[only])
+    undecided = replace(view, mixture=prune(mixture))
+    assert set(undecided.mixture.fault) == set(BOWS)
     assert _telling(undecided)[1:] == (0.0, 0.0)
     monkeypatch.setattr("server.solver.estimate.hypotheses.SEEN_AS", np.arange(len(FAULTS)))
     assert _telling(undecided)[1] > 0.0

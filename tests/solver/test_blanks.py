@@ -10,8 +10,9 @@ import pytest
 
 from server.solver import answer, parse_alignment
 from server.solver.decide.faults import causes
-from server.solver.decide.policy import NO_RISK, _risk, worth
-from server.solver.decide.search import LOST, chances, remaining, survivors
+from server.solver.decide.next_step import _risk, worth
+from server.solver.decide.policy import POLICY
+from server.solver.decide.search import chances, remaining, survivors
 from server.solver.decide.situation import Place, look
 from server.solver.estimate import samples as o
 from server.solver.estimate.belief import believe
@@ -52,8 +53,8 @@ def test_what_a_screw_may_do_stays_open_over_a_repair() -> None:
     machine = straight()
     machine.turn(3, "top", 0.25)
     machine.events.append({"kind": "inspected", "cause": "loose-mount", "outcome": "fixed"})
-    bank = believe(parse_alignment(machine.document()))
-    backwards = float(bank.weight[bank.sign[:, 6] < 0].sum())
+    mixture = believe(parse_alignment(machine.document()))
+    backwards = float(mixture.weight[mixture.sign[:, 6] < 0].sum())
     assert 0.1 < backwards < 0.3  # the prior's 20 %, common practice, no source
 
 
@@ -101,8 +102,8 @@ def test_once_all_probable_places_were_missed_any_screw_may_work_backwards() -> 
     def alone(signs: np.ndarray) -> float:
         return float((signs[:, 0] * signs[:, 1] < 0).mean())
 
-    assert alone(signs_of_survivors(LOST - 1)) < 0.2
-    assert alone(signs_of_survivors(LOST)) > 0.3
+    assert alone(signs_of_survivors(POLICY.lost - 1)) < 0.2
+    assert alone(signs_of_survivors(POLICY.lost)) > 0.3
 
 
 def test_a_blank_where_a_mark_was_almost_sure_is_pulsed_again_before_a_screw_is_turned() -> None:
@@ -130,7 +131,7 @@ def test_a_blank_that_was_to_be_expected_is_searched_for_at_once() -> None:
     machine = straight()
     del machine.events[1:]
     machine.events.append(no_mark("mirror-2", FIVE[1]))
-    assert not look(parse_alignment(machine.document())).bank.fresh_note
+    assert not look(parse_alignment(machine.document())).mixture.fresh_note
 
 
 def test_a_mark_is_worth_most_for_the_risk_where_something_is_beyond_its_tolerance() -> None:
@@ -153,4 +154,4 @@ def test_the_risk_is_the_share_of_machines_beyond() -> None:
     """Two of four machines beyond at mirror 1, one between near and far of leg 1, none by their middle."""
     vectors = np.zeros((4, 6))
     vectors[:2, 0], vectors[3, 2], vectors[3, 4] = 1.1, -1.2, 0.9
-    assert np.allclose(_risk(vectors) - NO_RISK, [1, 1, 0.5, 0.5, 0, 0])
+    assert np.allclose(_risk(vectors) - POLICY.no_risk, [1, 1, 0.5, 0.5, 0, 0])

@@ -10,11 +10,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from server.solver import kerf_lean, parse_alignment, parse_profile, tolerance_for_thickness
+from server.solver import kerf_lean, parse_alignment, parse_profile
 from server.solver.decide.moves import apply, fractions
 from server.solver.estimate.belief import believe
 from server.solver.estimate.filter import shift
-from server.solver.estimate.hypotheses import Bank
+from server.solver.estimate.hypotheses import Mixture
 from server.solver.estimate.samples import draw
 from server.solver.events import Shift
 from server.solver.machine import model as m
@@ -91,32 +91,17 @@ def test_an_offset_beam_leans_by_its_offset_over_the_focal_length() -> None:
     assert kerf_lean(machine, [0.0, 0.0], [2e-3, -1e-3]) == pytest.approx([2e-3, -1e-3])
 
 
-def test_thicker_material_wants_a_better_beam() -> None:
-    machine = PROFILES[0]
-    thin, thick = (tolerance_for_thickness(machine, t) for t in (0.1, 10.0))
-    assert thin == machine.tolerance
-    assert thick.lens_mm == pytest.approx(0.5 * 0.2 / 10 * 63.5)
-    assert thick.lens_mm < thin.lens_mm
-    assert thick.overlap_mm < thin.overlap_mm
-
-
-@pytest.mark.parametrize("thickness", [0.0, -1.0, float("nan")])
-def test_a_thickness_that_is_none_is_refused(thickness: float) -> None:
-    with pytest.raises(ValueError, match="more than 0"):
-        tolerance_for_thickness(PROFILES[0], thickness)
-
-
 def test_a_design_that_determines_nothing_is_refused() -> None:
     with pytest.raises(np.linalg.LinAlgError):
         weighted_least_squares([[1.0, 1.0], [1.0, 1.0]], [1.0, 2.0], 0.1)
 
 
-def _believed() -> tuple[Profile, Bank, np.ndarray]:
+def _believed() -> tuple[Profile, Mixture, np.ndarray]:
     """A straight machine, what is known of it, how its far mark at mirror 3 follows its state (2, SIZE)."""
     alignment = parse_alignment(straight().document())
-    bank = believe(alignment)
-    far = m.mark_jacobian(alignment.machine, bank.mean[bank.best][None], np.array(FIVE[4]), 2)[0]
-    return alignment.machine, bank, far
+    mixture = believe(alignment)
+    far = m.mark_jacobian(alignment.machine, mixture.mean[mixture.best][None], np.array(FIVE[4]), 2)[0]
+    return alignment.machine, mixture, far
 
 
 def _spread(part: str) -> np.ndarray:

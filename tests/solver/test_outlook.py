@@ -30,8 +30,8 @@ def test_a_root_gives_its_covariance_back(values: list[float]) -> None:
 
 
 def test_a_step_draws_other_machines_of_the_same_kind() -> None:
-    bank = look(parse_alignment(marked(6))).bank
-    one, same, other = (o.draw(bank, 2048, turn=turn).x for turn in (4, 4, 5))
+    mixture = look(parse_alignment(marked(6))).mixture
+    one, same, other = (o.draw(mixture, 2048, turn=turn).x for turn in (4, 4, 5))
     assert np.array_equal(one, same)
     assert not np.array_equal(one, other)
     spread = one[:, : m.SHIFT.stop].std(0)

@@ -8,8 +8,11 @@ import numpy as np
 import pytest
 
 from server.solver import answer, parse_profile
+from server.solver.decide.cost import aperture_power, worst_power
 from server.solver.decide.forecast import focus_and_spot
+from server.solver.estimate.samples import grid
 from server.solver.machine.power import focus_shift
+from server.solver.machine.trace import Rays
 from tests.machines import draw_machine, offsets, profile
 
 FIVE = ([0.0, 1000.0], [0.0, 0.0], [800.0, 500.0], [1600.0, 1000.0], [1600.0, 0.0])
@@ -61,3 +64,20 @@ def test_the_forecast_is_null_until_known_and_then_agrees_with_the_truth() -> No
             sigma = max(place[name]["lean_mm"]["sigma"], 0.02)
             assert place[name]["lean_mm"]["value"] == pytest.approx(lean, abs=4 * sigma)
         assert 0 <= place["found"]["power"]["value"] <= place["after"]["power"]["value"] + 0.01 <= 1.01
+
+
+@pytest.mark.parametrize("name", ["1600", "600"])
+def test_the_table_of_what_passes_agrees_with_the_integral(name: str) -> None:
+    """Machines from well aligned to far off: to 1e-3 at every aperture and position."""
+    given = parse_profile(profile(name))
+    rng = np.random.default_rng(3)
+    far = rng.uniform(0.0, 14.0, (60, 1, 1, 1))
+    rays = Rays(
+        far * rng.normal(size=(60, 12, 4, 2)), far[..., 0] * rng.normal(size=(60, 12, 2)), np.zeros(1)
+    )
+    quick = aperture_power(given, rays)
+    for i in range(60):
+        one = Rays(rays.offset_mm[[i]], rays.lens_mm[[i]], np.zeros(1))
+        least, head = worst_power(given, one)
+        assert least == pytest.approx(quick[i].min(), abs=1e-3)
+        assert quick[i, grid(given)[: quick.shape[1]].index(head)] == pytest.approx(least, abs=1e-3)

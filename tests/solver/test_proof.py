@@ -9,8 +9,9 @@ import numpy as np
 import pytest
 
 from server.solver import answer, explain, parse_alignment
-from server.solver.decide import policy as plan
+from server.solver.decide import next_step as plan
 from server.solver.decide.faults import last_look
+from server.solver.decide.policy import POLICY
 from server.solver.decide.proof import nozzle_unproved, unproved
 from server.solver.decide.situation import View, look, seen_stations
 from tests.machines import Machine, draw_machine
@@ -59,8 +60,8 @@ def test_many_machines_decide_where_the_few_may_be_wrong(
 ) -> None:
     view = look(parse_alignment(straight().document()))
     assert not plan.rough(view)
-    monkeypatch.setattr(plan, "closer", lambda view: within(view, plan.PASS[4] + many))
-    assert plan.settled(within(view, plan.PASS[4] + few), 4) is done
+    monkeypatch.setattr(plan, "closer", lambda view: within(view, POLICY.within[4] + many))
+    assert plan.settled(within(view, POLICY.within[4] + few), 4) is done
 
 
 def test_a_turn_upstream_voids_the_far_positions() -> None:

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from server.solver import answer, parse_alignment
 from server.solver.decide import move_choice as weigh
-from server.solver.decide import policy as plan
+from server.solver.decide import next_step as plan
+from server.solver.decide.policy import POLICY
 from server.solver.decide.proof import unproved, worked
 from server.solver.decide.situation import Place, View, look
 from server.solver.estimate import samples as o
@@ -51,7 +54,7 @@ def lens_after(view: View) -> float:
 def test_moves_lean_toward_the_lens(monkeypatch: pytest.MonkeyPatch) -> None:
     views = [known(seed) for seed in SEEDS]
     leaning = sum(map(lens_after, views))
-    monkeypatch.setattr(weigh, "LENS", 4.0)
+    monkeypatch.setattr(weigh, "POLICY", replace(POLICY, lens=4.0))
     assert leaning < sum(map(lens_after, views))
 
 
@@ -66,7 +69,7 @@ def test_a_mark_that_also_proves_is_made_before_one_that_tells_a_little_more(
             choice = plan.choose(view)
             if (choice.do, choice.stage) == ("mark", 2) and choice.place is not None and unproved(view):
                 with monkeypatch.context() as patched:
-                    patched.setattr(plan, "PROVES", 1.0)
+                    patched.setattr(plan, "POLICY", replace(POLICY, proves=1.0))
                     plain = plan.choose(view)
                 if plain.place != choice.place:
                     assert choice.place in unproved(view) and plain.place not in unproved(view)
@@ -82,9 +85,8 @@ def test_a_mark_that_tells_little_is_made_only_where_the_bed_is_probably_not_goo
 ) -> None:
     view = known(0)
     monkeypatch.setattr(plan, "best_move", lambda *_: None)
-    monkeypatch.setattr(plan, "_best_chance", lambda *_: (0.0, None))
+    monkeypatch.setattr(plan, "_sets", lambda *_: [])
     monkeypatch.setattr(plan, "unproved", lambda *_: [])
-    monkeypatch.setattr(plan, "settled", lambda _, stage: stage < 4 or probable)
     chance = 0.95 if probable else 0.7
     monkeypatch.setattr(
         plan, "probability", lambda _view, _stage, factor=1.0: chance if factor == 1 else 0.99
@@ -92,7 +94,8 @@ def test_a_mark_that_tells_little_is_made_only_where_the_bed_is_probably_not_goo
     places = plan.candidates(view, 4)
     little, sure = np.full(len(places), 0.03), np.ones(len(places))
     monkeypatch.setattr(plan, "worth", lambda *_: (little, little, sure))
-    assert plan._work(view, 4).do == ("done" if probable else "mark")
+    choice = plan._work(view, 4)
+    assert choice is None if probable else choice is not None and choice.do == "mark"
 
 
 def test_a_mark_tells_of_the_screw_that_was_turned_and_not_of_the_one_across() -> None:
@@ -102,7 +105,7 @@ def test_a_mark_tells_of_the_screw_that_was_turned_and_not_of_the_one_across() -
         laser.pulse(station, head)
     laser.turn(1, "top", 0.25)
     view = viewed(laser)
-    assert told_along(view, "top") > 3 * told_along(view, "side")
+    assert told_along(view, "top") > 4 * told_along(view, "side")
 
 
 def told_along(view: View, screw: str) -> float:

@@ -1,60 +1,19 @@
-"""What it costs to be off: power over the bed, lean of the cut, size of the spot, and tolerances by
-thickness."""
+"""What it costs to be off: power over the bed, lean of the cut, size of the spot."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from server.solver.decide.situation import View, look
 from server.solver.estimate import samples as o
-from server.solver.events import Alignment
 from server.solver.machine.power import beam_diameter, passed_fraction, spot_diameter
-from server.solver.machine.profile import Point, Profile, Tolerance
+from server.solver.machine.profile import Point, Profile
 from server.solver.machine.trace import Rays
 
 Array = NDArray[Any]
-
-
-@dataclass(frozen=True)
-class PlaceCost:
-    """What one of the five positions loses. Each sigma is one standard uncertainty."""
-
-    name: str
-    head_mm: Point
-    power: float  # fraction (0–1) that passes the tightest aperture
-    power_sigma: float
-    lean_mm_per_mm: Point  # how far the cut leans for each mm of thickness, nozzle's card frame
-    lean_sigma: float
-    spot_mm: float  # 1/e² diameter of the focus
-
-    def words(self) -> str:
-        """For a person, as 'front right gets 83 % ± 4 % of the power'."""
-        return f"{self.name} gets {100 * self.power:.0f} % ± {100 * self.power_sigma:.0f} % of the power"
-
-
-def five_costs(alignment: Alignment) -> tuple[PlaceCost, ...]:
-    """What the five positions lose as far as the alignment tells, in their order."""
-    return costs(look(alignment))
-
-
-def costs(view: View) -> tuple[PlaceCost, ...]:
-    """What the five positions lose, from machines as they may be: mean and standard deviation."""
-    profile, found = view.profile, []
-    powers = aperture_power(profile, view.rays)
-    leans = kerf_lean(profile, view.rays.lens_mm, view.rays.slope[..., 3, :])
-    sizes = _sizes(profile)
-    for i, name in enumerate(o.FIVE):
-        u, v = leans[:, i].mean(0)
-        sigma = float(np.sqrt(0.5 * leans[:, i].var(0).sum()))
-        power, power_sigma = float(powers[:, i].mean()), float(powers[:, i].std())
-        spot = float(spot_diameter(profile, sizes[i, 3]))
-        head = o.grid(profile)[i]
-        found.append(PlaceCost(name, head, power, power_sigma, (float(u), float(v)), sigma, spot))
-    return tuple(found)
 
 
 def kerf_lean(profile: Profile, lens_offset_mm: ArrayLike, slope: ArrayLike) -> Array:
@@ -80,53 +39,51 @@ def beam_path(profile: Profile) -> Array:
 
 
 def _sizes(profile: Profile) -> Array:
-    """(12, 5) 1/e² diameters of the beam at mirror 1–3, lens and nozzle's tip for the positions of the
-    grid."""
+    """(12, 5) 1/e² diameters of the beam at mirror 1–3, lens and nozzle's tip over the grid."""
     path, size = profile.path, beam_diameter(profile, beam_path(profile))
     narrowed = size[:, 3] * abs(1 - path.lens_to_nozzle_tip_mm / path.lens_focal_mm)
     tip = np.hypot(narrowed, spot_diameter(profile, size[:, 3]))
     return np.column_stack([size, tip])
 
 
-def aperture_power(profile: Profile, rays: Rays) -> Array:
-    """(M, 12) fraction of a Gaussian beam that passes the tightest of mirror 1–3, lens and nozzle, over the
-    grid."""
+TABLE, REACH = 256, 8.0  # offsets at which what passes is worked out once; up to so many sigmas past the edge
+
+
+def _clear(profile: Profile) -> Array:
+    """(5,) clear diameters of mirror 1–3, lens and nozzle."""
     a = profile.aperture
-    clear = np.array([a.mirror_1_mm, a.mirror_2_mm, a.mirror_3_mm, a.lens_mm, a.nozzle_mm])
-    marks = np.hypot(rays.offset_mm[..., 0], rays.offset_mm[..., 1])  # (M, 12, 4)
-    lens = np.hypot(rays.lens_mm[..., 0], rays.lens_mm[..., 1])[..., None]
-    offsets = np.concatenate([marks[..., :3], lens, marks[..., 3:]], axis=-1)
-    return np.asarray(passed_fraction(offsets, clear, _sizes(profile)).min(-1))
+    return np.array([a.mirror_1_mm, a.mirror_2_mm, a.mirror_3_mm, a.lens_mm, a.nozzle_mm])
+
+
+def _distances(rays: Rays) -> Array:
+    """(M, BED, 5) how far off the centre of mirror 1–3, lens and nozzle the beam is, over the bed."""
+    marks = np.hypot(rays.offset_mm[:, : o.BED, :, 0], rays.offset_mm[:, : o.BED, :, 1])
+    lens = np.hypot(rays.lens_mm[:, : o.BED, 0], rays.lens_mm[:, : o.BED, 1])[..., None]
+    return np.concatenate([marks[..., :3], lens, marks[..., 3:]], axis=-1)
+
+
+@lru_cache(maxsize=16)
+def _passed(profile: Profile) -> tuple[Array, Array]:
+    """(BED, 5, TABLE) offsets, and the fractions of a Gaussian beam that pass there."""
+    size = _sizes(profile)[: o.BED]
+    farthest = _clear(profile) / 2 + REACH * size / 4
+    offsets = farthest[..., None] * np.linspace(0.0, 1.0, TABLE)
+    return offsets, passed_fraction(offsets, _clear(profile)[:, None], size[..., None])
+
+
+def aperture_power(profile: Profile, rays: Rays) -> Array:
+    """(M, BED) fraction of a Gaussian beam that passes the tightest of mirror 1–3, lens and nozzle, over the
+    bed, to 1e-3: from a table, because it is asked for hundreds of machines."""
+    at, (offsets, passed) = _distances(rays), _passed(profile)
+    found = np.ones(at.shape[:2])
+    for i, j in np.ndindex(at.shape[1:]):
+        found[:, i] = np.minimum(found[:, i], np.interp(at[:, i, j], offsets[i, j], passed[i, j]))
+    return found
 
 
 def worst_power(profile: Profile, rays: Rays) -> tuple[float, Point]:
     """Least fraction of the power that passes the five apertures, over the bed, and where; rays of one
     machine."""
-    passed = aperture_power(profile, rays)[0, : o.BED]
+    passed = passed_fraction(_distances(rays)[0], _clear(profile), _sizes(profile)[: o.BED]).min(-1)
     worst = int(np.argmin(passed))
     return float(passed[worst]), o.grid(profile)[worst]
-
-
-def tolerance_for_thickness(profile: Profile, thickness_mm: float, *, edge_mm: float = 0.2) -> Tolerance:
-    """The profile's tolerances, tightened so that a cut through ``thickness_mm`` leans by ``edge_mm`` at
-    most.
-
-    Half of the lean is left to the offset at the lens (d/f), half to the beam's slope, which at the tip is
-    seen as
-    slope times distance. Never wider than the profile's own. ValueError where a number is not positive.
-    That a cut
-    may lean by 0.2 mm is common practice, no source.
-    """
-    if not (thickness_mm > 0 and edge_mm > 0):
-        raise ValueError("thickness and edge must be more than 0 mm")
-    lean, now, path = 0.5 * edge_mm / thickness_mm, profile.tolerance, profile.path
-    lens = min(now.lens_mm, lean * path.lens_focal_mm)
-    tip = abs(1 - path.lens_to_nozzle_tip_mm / path.lens_focal_mm) * lens + lean * path.lens_to_nozzle_tip_mm
-    share = lens / now.lens_mm
-    return replace(
-        now,
-        lens_mm=lens,
-        nozzle_mm=min(now.nozzle_mm, tip) if tip > 0 else now.nozzle_mm,
-        overlap_mm=now.overlap_mm * share,
-        centre_mm=now.centre_mm * share,
-    )

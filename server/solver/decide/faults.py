@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from server.solver.decide.policy import POLICY
 from server.solver.decide.situation import Choice, Place, View, missed, nearest, next_sigma
 from server.solver.estimate import hypotheses as b
 from server.solver.estimate import samples as o
@@ -18,33 +19,24 @@ from server.solver.machine.profile import Point
 
 Array = NDArray[Any]
 
-GUILTY, SUSPECT = 0.9, 0.12  # probability of a fault to inspect, to look for
-CERTAIN = 0.93  # probability of a fault up to which a mark that tells comes before inspecting
-LATE_SUSPECT = 0.0045  # probability that one mark more unmasks a fault, for which it is made before the end
-PROBABLE = 0.5  # chance of a mark below which a place tells nothing of a fault
-TELLING = 0.25  # share of the doubt that a mark must settle
-UNHEARD = 1e-3  # probability below which an explanation is not looked into
-HARM = 0.4  # × overlap tolerance: a fault that moves marks less than this does not matter
-ENOUGH_PULSES, BLANKS, BLANKS_AGAIN = 120, 20, 2
 
-
-def causes(bank: b.Bank) -> dict[str, float]:
+def causes(mixture: b.Mixture) -> dict[str, float]:
     """Probability of each fault that no screw cures."""
-    return {c: float(bank.weight[[b.FAULTS[f] == c for f in bank.fault]].sum()) for c in b.CAUSES}
+    return {c: float(mixture.weight[[b.FAULTS[f] == c for f in mixture.fault]].sum()) for c in b.CAUSES}
 
 
 def faulty(view: View) -> Choice | None:
     """Inspect what is probably to blame; look closer at what may be; stop at what was not fixed."""
-    likely = causes(view.bank)
+    likely = causes(view.mixture)
     cause = max(likely, key=lambda c: likely[c])
     answers = _answers(view, cause)
-    guilty = likely[cause] >= GUILTY and _harmful(view, cause)
+    guilty = likely[cause] >= POLICY.blamed and _harmful(view, cause)
     place, unmasked, doubted = None, 0.0, 0.0
-    if likely[cause] < CERTAIN and sum(likely.values()) > SUSPECT and not missed(view):
+    if likely[cause] < POLICY.certain and sum(likely.values()) > POLICY.suspect and not missed(view):
         place, unmasked, doubted = _telling(view)
-    accused = likely[cause] > 1 - SUSPECT  # what is left to be doubted is then less than what makes a suspect
-    worth = doubted > (1 - CERTAIN if accused else SUSPECT) and unmasked > TELLING * doubted
-    if worth:
+    # Of a fault that is almost sure, less is left to be doubted than what makes a suspect.
+    least = 1 - POLICY.certain if likely[cause] > 1 - POLICY.suspect else POLICY.suspect
+    if doubted > least and unmasked > POLICY.telling * doubted:
         return Choice("mark", place=place, why="fault")
     if guilty:
         if "not-fixed" in answers:
@@ -55,27 +47,27 @@ def faulty(view: View) -> Choice | None:
 
 def last_look(view: View) -> Choice | None:
     """Before it is called done: a mark more where a fault is still possible and a mark would tell."""
-    if sum(causes(view.bank).values()) <= LATE_SUSPECT:
+    if sum(causes(view.mixture).values()) <= POLICY.late_suspect:
         return None
     place, unmasked, _ = _telling(view)
-    return Choice("mark", place=place, why="fault") if unmasked > LATE_SUSPECT else None
+    return Choice("mark", place=place, why="fault") if unmasked > POLICY.late_suspect else None
 
 
 def doubtful(view: View) -> Choice | None:
     """What nothing explains is made again once before anything is built on it; a blank where a mark was made
-    and nothing moved since, BLANKS_AGAIN times, and then the mount is looked at."""
+    and nothing moved since, up to ``blanks_again`` times, and then the mount is looked at."""
     events = view.alignment.events
     if not events or not isinstance(events[-1], MarkSeen | NoMark):
         return None
     newest, before = events[-1], events[-2] if len(events) > 1 else None
     place = Place(m.station_index(newest.station), nearest(view.profile, newest.head_mm))
     blanks = _blanks_since_mark(view)
-    if 0 < blanks <= BLANKS_AGAIN:
+    if 0 < blanks <= POLICY.blanks_again:
         return Choice("mark", place=place, why="blank")
-    if blanks == BLANKS_AGAIN + 1 and not _answers(view, "loose-mount"):
+    if blanks == POLICY.blanks_again + 1 and not _answers(view, "loose-mount"):
         return Choice("inspect", cause="loose-mount")
     again = type(before) is type(newest) and _spot(before) == _spot(newest)
-    if again or not view.bank.fresh_note:
+    if again or not view.mixture.fresh_note:
         return None
     return Choice("mark", place=place, why="doubt" if isinstance(newest, MarkSeen) else "blank")
 
@@ -110,27 +102,33 @@ def _harmful(view: View, cause: str) -> bool:
     """Whether the fault alone moves marks by more than the tolerance can spare."""
     if cause == "loose-mount":
         return True
-    guilty = [i for i, f in enumerate(view.bank.fault) if b.FAULTS[f] == cause]
-    mean = view.bank.mean[guilty[int(np.argmax(view.bank.log_weight[guilty]))]]
+    guilty = [i for i, f in enumerate(view.mixture.fault) if b.FAULTS[f] == cause]
+    mean = view.mixture.mean[guilty[int(np.argmax(view.mixture.log_weight[guilty]))]]
     alone = np.zeros(m.SIZE)
     alone[m.RACK], alone[m.BOW] = mean[m.RACK], mean[m.BOW]
     overlap = o.numbers(o.everywhere(view.profile, alone[None]))[0, [1, 3]].max()
-    return bool(overlap > HARM * view.profile.tolerance.overlap_mm)
+    return bool(overlap > POLICY.harm * view.profile.tolerance.overlap_mm)
 
 
 def _telling(view: View) -> tuple[Place, float, float]:
     """The place whose mark most probably tells the most probable explanation from the others (each fault, or
     none), with what probability it does, and the probability of the others."""
-    bank = view.bank
-    look = b.SEEN_AS[bank.fault]
-    heads = [int(np.argmax(np.where(look == f, bank.log_weight, -np.inf))) for f in np.unique(look)]
-    shares = np.array([bank.weight[look == look[i]].sum() for i in heads])
+    mixture = view.mixture
+    look = b.SEEN_AS[mixture.fault]
+    heads = [int(np.argmax(np.where(look == f, mixture.log_weight, -np.inf))) for f in np.unique(look)]
+    shares = np.array([mixture.weight[look == look[i]].sum() for i in heads])
     order = [
-        int(i) for i in np.argsort(-shares, kind="stable") if shares[i] > UNHEARD or shares[i] == shares.max()
+        int(i)
+        for i in np.argsort(-shares, kind="stable")
+        if shares[i] > POLICY.negligible or shares[i] == shares.max()
     ]
     heads, shares = [heads[i] for i in order], shares[order]
     some = replace(
-        bank, mean=bank.mean[heads], cov=bank.cov[heads], fault=bank.fault[heads], noise=bank.noise[heads]
+        mixture,
+        mean=mixture.mean[heads],
+        cov=mixture.cov[heads],
+        fault=mixture.fault[heads],
+        noise=mixture.noise[heads],
     )
     best = (Place(2, 4), 0.0)
     for place in _places(view):
@@ -148,11 +146,11 @@ def _places(view: View) -> list[Place]:
     found: list[Place] = []
     for station, along in ((1, o.ALONG_Y), (2, range(o.BED)), (3, range(5))):
         seen = o.hits(view.profile, view.rays, station).mean(0)
-        found += [Place(station, i) for i in along if seen[i] > PROBABLE]
+        found += [Place(station, i) for i in along if seen[i] > POLICY.probable]
     return found
 
 
-def _foretold(view: View, some: b.Bank, place: Place) -> tuple[Array, Array]:
+def _foretold(view: View, some: b.Mixture, place: Place) -> tuple[Array, Array]:
     """(H, 2) and (H, 2, 2): the mark at a place as each hypothesis foretells it."""
     head = o.grid(view.profile)[place.position]
     jacobian = m.mark_jacobian(view.profile, some.mean, head, place.station)
@@ -175,9 +173,9 @@ def exhausted(view: View) -> Choice | None:
     """Too many pulses without an end, or pulse after pulse without a mark where the beam must be."""
     events = view.alignment.events
     pulses = [e for e in events if isinstance(e, MarkSeen | NoMark)]
-    if len(pulses) >= ENOUGH_PULSES:
+    if len(pulses) >= POLICY.most_pulses:
         return Choice("stop", reason=f"no end in sight after {len(pulses)} pulses")
-    tail = pulses[-BLANKS:]
-    if len(tail) == BLANKS and all(isinstance(e, NoMark) for e in tail):
-        return Choice("stop", reason=f"{BLANKS} pulses one after the other left no mark")
+    tail = pulses[-POLICY.most_blanks :]
+    if len(tail) == POLICY.most_blanks and all(isinstance(e, NoMark) for e in tail):
+        return Choice("stop", reason=f"{POLICY.most_blanks} pulses one after the other left no mark")
     return None

@@ -17,7 +17,6 @@ from server.solver.machine.power import beam_diameter, focus_shift, spot_diamete
 from server.solver.machine.profile import STATIONS, Profile
 
 Array = NDArray[Any]
-THICKNESS_MM = 6.0  # of the sheet in which the lean is told
 DRAWN = 64  # machines that are traced, in pairs of opposites
 KEYS = ("power", "lean_mm", "focus_mm", "spot_mm")
 
@@ -31,7 +30,7 @@ def forecast(view: View, choice: Choice) -> list[dict[str, Any]] | None:
     half = len(view.samples.x) // 2
     rows = np.concatenate([np.arange(DRAWN // 2), half + np.arange(DRAWN // 2)])
     some = view.samples.only(rows)
-    after = some if choice.event is None else mv.apply(view.profile, view.bank, some, choice.event)
+    after = some if choice.event is None else mv.apply(view.profile, view.mixture, some, choice.event)
     times = {"found": _as_found(view, some), "now": some.x, "after": after.x}
     told = {name: _felt(view.profile, x) for name, x in times.items()}
     if any(isinstance(e, Inspected) and e.outcome == "fixed" for e in view.alignment.events):
@@ -43,14 +42,13 @@ def forecast(view: View, choice: Choice) -> list[dict[str, Any]] | None:
 
 
 def _as_found(view: View, samples: o.Samples) -> Array:
-    """(M, SIZE) the machines before anything was moved: each move taken back, give or take what a hand
-    errs."""
+    """(M, SIZE) the machines before anything was moved: each move taken back, within a hand's error."""
     x = samples.x.copy()
     for i, event in enumerate(view.alignment.events):
         if isinstance(event, Turn | Shift):
             order = np.random.default_rng([50, i]).permutation(len(x))
             some = replace(samples, noise=samples.noise[order])
-            x -= mv.apply(view.profile, view.bank, some, event).x - samples.x
+            x -= mv.apply(view.profile, view.mixture, some, event).x - samples.x
     return x
 
 
@@ -58,7 +56,7 @@ def _felt(profile: Profile, x: Array) -> list[dict[str, dict[str, float]] | None
     """For each of the five positions its numbers over machines x (M, SIZE)."""
     rays, five = o.everywhere(profile, x), len(o.FIVE)
     power = aperture_power(profile, rays)[:, :five]
-    lean = kerf_lean(profile, rays.lens_mm, rays.slope[..., 3, :])[:, :five] * THICKNESS_MM
+    lean = kerf_lean(profile, rays.lens_mm, rays.slope[..., 3, :])[:, :five] * o.SHEET_MM
     focus, spot = focus_and_spot(profile)
     still = np.ones((len(x), 1))  # what no screw changes
     columns = (power, np.hypot(lean[..., 0], lean[..., 1]), still * focus, still * spot)

@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from server.solver.decide import moves as mv
-from server.solver.decide.situation import View, after_moves, probability, thin
+from server.solver.decide.policy import POLICY
+from server.solver.decide.situation import View, after_moves, apart, probability
 from server.solver.estimate import hypotheses as b
 from server.solver.estimate import samples as o
 from server.solver.events import Event, Shift, Turn
@@ -18,36 +19,35 @@ from server.solver.machine import model as m
 
 Array = NDArray[Any]
 
-LENS = 1.4  # an offset at the lens weighs as if its tolerance were so much wider: surer ones weigh 1
-MUCH = 0.15  # error (tolerances²) below which only the chance of being within tolerance counts
-SPARE = 0.15  # share of the error for which no further move is made
-LEAST_GAIN = 0.1  # a move that takes away a smaller share is none
-WORTH = 0.15  # share of the rest that a lever must take away for its effort to be added
-DONE = 0.1  # rest (tolerances²) at which no further lever is added
-GOOD = 0.6  # share of a tolerance that is as good as nil
-SMALL = 0.05  # tolerances that are not worth moving for
-GAIN = 0.3  # share of the expected remaining error that a move must take away
-MOST_LEVERS = 6
-SHIFTED = 1.2  # effort of moving a part
-EFFORT = 0.04  # share of the error that a set must take away more for each turn more
-# Cost (tolerances²) of a move per turn² and per mm²: far moves that do little are not worth it.
-FAR_TURN, FAR_SHIFT = 1e-3, 3e-3
-
 
 @dataclass(frozen=True)
 class Move:
-    """The first move of a set, what share of the expected error the set takes away, and the set's effort (a
-    turn is 1)."""
+    """A set of moves, what share of the expected error it takes away, and its effort (a turn is 1)."""
 
-    event: Event
+    events: list[Event]
     gain: float
     effort: float
+
+    @property
+    def event(self) -> Event:
+        """The one to make now."""
+        return self.events[0]
 
 
 def best_move(view: View, stage: int) -> Move | None:
     """The most upstream move of a set that brings the stage to nil, or the single best; None where none
-    helps."""
-    view = thin(view)
+    helps.
+
+    The best of many is chosen partly because it suits the machines that it was weighed on (the winner's
+    curse), so what it takes away is told by others.
+    """
+    some, others = apart(view)
+    move = _chosen(some, stage)
+    move = move and _weighed(_now(others, stage), move.events)
+    return move if move and move.gain > POLICY.least_gain else None
+
+
+def _chosen(view: View, stage: int) -> Move | None:
     now = _now(view, stage)
     sets: list[list[Event]] = []
     for screws_only in (True, False) if _angle_first(view, stage) else (False, True):
@@ -56,12 +56,11 @@ def best_move(view: View, stage: int) -> Move | None:
             if events and events not in sets:
                 sets.append(events)
     needed = [_needed(now, events) for events in sets]
-    best = max(needed, key=lambda move: move.gain - EFFORT * move.effort, default=None)
-    if best is not None and best.gain > GAIN:
+    best = max(needed, key=lambda move: move.gain - POLICY.effort * move.effort, default=None)
+    if best is not None and best.gain > POLICY.gain:
         return best
     moves = [_weighed(now, [event]) for event in singles(view, stage)]
-    best = max(moves, key=lambda move: move.gain, default=None)
-    return best if best is not None and best.gain > LEAST_GAIN else None
+    return max(moves, key=lambda move: move.gain, default=None)
 
 
 @dataclass(frozen=True)
@@ -87,26 +86,26 @@ def _needed(now: _Now, events: list[Event]) -> Move:
         fewer = [events[:i] + events[i + 1 :] for i in range(len(events))]
         weighed = [_weighed(now, some) for some in fewer]
         best = max(range(len(fewer)), key=lambda i: weighed[i].gain)
-        if weighed[best].gain < move.gain - SPARE:
+        if weighed[best].gain < move.gain - POLICY.spare:
             break
         events, move = fewer[best], weighed[best]
     return move
 
 
 def _weighed(now: _Now, events: list[Event]) -> Move:
-    """What a few moves take away together; the first of them is the one to make now."""
+    """What a few moves take away together."""
     after = after_moves(now.view, events)
     drop = now.cost - cost(after, now.stage, now.caps)
     better = probability(after, now.stage) - now.probability
-    share = drop / now.cost if drop > MUCH and now.cost > 0 else 0.0
-    effort = sum(1.0 if isinstance(event, Turn) else SHIFTED for event in events)
-    return Move(events[0], max(2.0 * better, share), effort)
+    share = drop / now.cost if drop > POLICY.much and now.cost > 0 else 0.0
+    effort = sum(1.0 if isinstance(event, Turn) else POLICY.effort_shift for event in events)
+    return Move(events, max(2.0 * better, share), effort)
 
 
 def cost(view: View, stage: int, caps: Array) -> float:
     """Expected squared error of a stage's numbers, in units of the tolerances, each at most its cap."""
     count = o.STAGE_KEYS[stage]
-    over = np.maximum(view.numbers[:, :count] - GOOD, 0.0)
+    over = np.maximum(view.numbers[:, :count] - POLICY.good, 0.0)
     return float((np.minimum(over, caps[:count]) ** 2).sum(1).mean())
 
 
@@ -117,20 +116,20 @@ def adjustments(
     screws_only: bool = False,
     small: float | None = None,
     fine: bool = False,
-    worth: float = WORTH,
+    worth: float = POLICY.lever_worth,
 ) -> list[Event]:
     """A small set of moves that together bring the stage's error to nil, the most upstream first.
 
     Orthogonal matching pursuit: the lever that takes away most for its effort is added to the set until the
-    rest is small, or none takes away a share of it that is ``worth`` its effort. The relative error of a hand
-    is part of the cost, and with ``fine`` also that part of it that a smaller move does not make smaller, so
-    that near the end the lever is taken that errs least.
+    rest is small, or none takes away a share of it that is ``worth`` its effort. The relative error of a
+    hand is part of the cost, and with ``fine`` also that part of it that a smaller move does not make
+    smaller, so that near the end the lever is taken that errs least.
     """
     problem = _problem(view, stage, screws_only=screws_only, small=small)
     problem = problem if fine else replace(problem, coarse=np.zeros_like(problem.coarse))
     chosen: tuple[int, ...] = ()
     now, amounts = problem.error, np.zeros(0)
-    while now > DONE and len(chosen) < MOST_LEVERS:
+    while now > POLICY.rest and len(chosen) < POLICY.most_levers:
         options = _additions(problem, chosen, now, 1)
         if not options or max(options)[0] < worth * now:
             options = _additions(problem, chosen, now, 2)
@@ -161,8 +160,8 @@ def _additions(
 
 
 def _angle_first(view: View, stage: int) -> bool:
-    """Whether the marks of a leg still wander too far: a screw turns the beam, an offset is dealt with
-    after that."""
+    """Whether the marks of a leg still wander too far: a screw turns the beam, an offset is dealt with after
+    that."""
     overlaps = [i for i in (1, 3) if i < o.STAGE_KEYS[stage]]
     return bool((np.median(view.numbers[:, overlaps], axis=0) > 1.0).any())
 
@@ -183,17 +182,17 @@ class _Problem:
 
 
 def _problem(view: View, stage: int, *, screws_only: bool = False, small: float | None = None) -> _Problem:
-    profile, bank, stage = view.profile, view.bank, min(stage, 3)
-    small = SMALL if small is None else small
-    residual = _beyond_small(o.metric_vectors(profile, view.best, stage, LENS)[0], small)
-    slopes = o.metric_vectors(profile, view.jacobian, stage, LENS).T  # the metrics are linear in the offsets
+    profile, mixture, stage = view.profile, view.mixture, min(stage, 3)
+    small = POLICY.small if small is None else small
+    residual = _beyond_small(o.metric_vectors(profile, view.best, stage, POLICY.lens)[0], small)
+    slopes = o.metric_vectors(profile, view.jacobian, stage, POLICY.lens).T  # they are linear in the offsets
     used = _moved_since_mark(view)
     levers = [
         lever
         for lever in mv.levers(profile, stage)
         if lever.name(profile) not in used and (lever.is_screw or not screws_only)
     ]
-    moves = [mv.direction(profile, bank, lever)[: m.OPTICS] for lever in levers]
+    moves = [mv.direction(profile, mixture, lever)[: m.OPTICS] for lever in levers]
     ends = np.cumsum([move.shape[1] for move in moves], dtype=int)
     columns = [np.arange(end - move.shape[1], end) for move, end in zip(moves, ends, strict=True)]
     design = slopes @ np.hstack(moves) if moves else np.zeros((len(residual), 0))
@@ -202,11 +201,11 @@ def _problem(view: View, stage: int, *, screws_only: bool = False, small: float 
     hand = [b.HAND_TURNS if lever.is_screw else b.SHIFT_HAND for lever in levers]
     errs = np.zeros(len(gram))
     for lever, some in zip(levers, columns, strict=True):
-        for by in mv.erring(profile, bank, lever):
+        for by in mv.erring(profile, mixture, lever):
             errs[some] += np.square(slopes @ by[: m.OPTICS]).sum(0)
     coarse = errs * np.repeat(np.square(hand), [len(some) for some in columns])
     far = np.repeat(
-        [FAR_TURN if lever.is_screw else FAR_SHIFT for lever in levers], [len(c) for c in columns]
+        [POLICY.per_turn if lever.is_screw else POLICY.per_mm for lever in levers], [len(c) for c in columns]
     )
     return _Problem(levers, columns, design, gram, pull, error, errs, coarse, far)
 
@@ -243,7 +242,7 @@ def singles(view: View, stage: int) -> list[Event]:
     for i, lever in enumerate(problem.levers):
         left, amount = alone[(i,)]
         if left < 0.9 * problem.error:
-            found += mv.as_events(view.profile, view.bank, lever, amount)
+            found += mv.as_events(view.profile, view.mixture, lever, amount)
     return found
 
 
@@ -278,6 +277,6 @@ def _ordered(view: View, problem: _Problem, chosen: tuple[int, ...], amounts: Ar
     for lever, columns in ((problem.levers[i], problem.columns[i]) for i in chosen):
         amount = amounts[start : start + len(columns)]
         start += len(columns)
-        for event in mv.as_events(view.profile, view.bank, lever, amount)[:1]:
+        for event in mv.as_events(view.profile, view.mixture, lever, amount)[:1]:
             found.append((lever.order, -float(np.linalg.norm(problem.design[:, columns] @ amount)), event))
     return [event for _, _, event in sorted(found, key=lambda item: item[:2])]

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from server.solver.decide.policy import POLICY
 from server.solver.estimate import hypotheses as b
 from server.solver.estimate import screws
 from server.solver.estimate.samples import Samples
@@ -18,10 +19,6 @@ from server.solver.machine.profile import Profile
 from server.solver.machine.trace import contact_points
 
 Array = NDArray[Any]
-
-TUBE, ONE_END, BASE = 2.0, 1.0, 2.0  # effort of moving the tube, one of its ends, a mirror with its base
-MOST_TURNS, LEAST_TURNS = 2.0, 1 / 128
-MOST_SHIFT_MM, LEAST_SHIFT_MM = 25.0, 0.3
 
 
 @dataclass(frozen=True)
@@ -50,9 +47,9 @@ class Lever:
 def levers(profile: Profile, stage: int) -> list[Lever]:
     """What may be moved in a stage: nothing downstream of what the stage can see."""
     found = [
-        Lever(0, TUBE, "tube", axes=(1, 2)),
-        Lever(0, ONE_END, "tube-exit", axes=(1, 2)),
-        Lever(0, ONE_END, "tube-far", axes=(1, 2)),
+        Lever(0, POLICY.effort_tube, "tube", axes=(1, 2)),
+        Lever(0, POLICY.effort_tube_end, "tube-exit", axes=(1, 2)),
+        Lever(0, POLICY.effort_tube_end, "tube-far", axes=(1, 2)),
     ]
     for mount in range(1, min(stage, 3) + 1):
         for i, contact in enumerate(profile.mount[mount - 1].contact):
@@ -60,16 +57,15 @@ def levers(profile: Profile, stage: int) -> list[Lever]:
                 found.append(Lever(2 * mount, 1.0, mount=mount, contact=i))
     for mount in range(1, min(stage + 1, 3) + 1):
         if stage >= 1 and profile.mount[mount - 1].base != "fixed":
-            found.append(Lever(2 * mount - 1, BASE, f"mirror-{mount}", axes=(0, 1, 2)))
+            found.append(Lever(2 * mount - 1, POLICY.effort_base, f"mirror-{mount}", axes=(0, 1, 2)))
     return found
 
 
-def direction(profile: Profile, bank: b.Bank, lever: Lever) -> Array:
+def direction(profile: Profile, mixture: b.Mixture, lever: Lever) -> Array:
     """(SIZE, n) change of the state vector per turn that takes hold, or per mm, under the best hypothesis."""
-    signs, mean = bank.sign[bank.best], bank.mean[bank.best]
+    signs, mean = mixture.sign[mixture.best], mixture.mean[mixture.best]
     if not lever.is_screw:
-        stuck = lever.part.startswith("mirror-") and signs[8 + int(lever.part[-1])] == screws.DEAD
-        return m.shift_matrix(lever.part)[:, list(lever.axes)] * (not stuck)
+        return m.shift_matrix(lever.part)[:, list(lever.axes)] * (not _stuck(signs[9:], lever.part))
     gain, cross_talk = mean[m.response_at(lever.mount, lever.contact)]
     code = np.array(code_of(profile, signs, lever.mount, lever.contact))
     own, cross = screws.tilts(code, *m.screw_vectors(profile, lever.mount, lever.contact))
@@ -78,10 +74,19 @@ def direction(profile: Profile, bank: b.Bank, lever: Lever) -> Array:
     return column * _travel(profile, lever.mount, lever.contact)
 
 
-def erring(profile: Profile, bank: b.Bank, lever: Lever) -> list[Array]:
+def _stuck(bases: Array, part: str) -> bool:
+    """Whether a part is taken not to move: a base that did not, or most probably will not."""
+    if not part.startswith("mirror-"):
+        return False
+    code = bases[int(part[-1]) - 1]
+    chance = screws.base_chances(bases)
+    return bool(code == screws.DEAD or (code == screws.UNKNOWN and chance[1] > chance[0]))
+
+
+def erring(profile: Profile, mixture: b.Mixture, lever: Lever) -> list[Array]:
     """(SIZE, n) for each mount in which a hand errs by itself: what it does to the state vector."""
     if lever.is_screw:
-        return [direction(profile, bank, lever)]
+        return [direction(profile, mixture, lever)]
     return [mount[:, list(lever.axes)] for mount in m.hand_matrices(lever.part)]
 
 
@@ -99,19 +104,19 @@ def _travel(profile: Profile, mount: int, at: int) -> float:
     return contact.clockwise * float(contact.screw_pitch_mm or 0.0)
 
 
-def as_events(profile: Profile, bank: b.Bank, lever: Lever, amount: Array) -> list[Event]:
+def as_events(profile: Profile, mixture: b.Mixture, lever: Lever, amount: Array) -> list[Event]:
     """The moves that a hand can do nearest to ``amount``, the nearest first; none where that is nothing."""
     if lever.is_screw:
         name = profile.mount[lever.mount - 1].contact[lever.contact].name
-        last = bank.last_turn[3 * (lever.mount - 1) + lever.contact]
+        last = mixture.last_turn[3 * (lever.mount - 1) + lever.contact]
         k, mount = 3 * (lever.mount - 1) + lever.contact, profile.mount[lever.mount - 1]
         sizes = fractions(float(amount[0]), last)
-        within = [t for t in sizes if mount.turns_from <= bank.net_turns[k] + t <= mount.turns_to]
+        within = [t for t in sizes if mount.turns_from <= mixture.net_turns[k] + t <= mount.turns_to]
         return [Turn(lever.mount, name, turns) for turns in within]
     move = np.zeros(3)
     move[list(lever.axes)] = np.asarray(amount)
-    move *= min(1.0, MOST_SHIFT_MM / max(float(np.linalg.norm(move)), 1e-9))
-    x, y, z = (float(v) + 0.0 for v in np.round(np.where(np.abs(move) < LEAST_SHIFT_MM, 0.0, move), 1))
+    move *= min(1.0, POLICY.most_shift_mm / max(float(np.linalg.norm(move)), 1e-9))
+    x, y, z = (float(v) + 0.0 for v in np.round(np.where(np.abs(move) < POLICY.least_shift_mm, 0.0, move), 1))
     return [Shift(lever.part, (x, y, z))] if any((x, y, z)) else []
 
 
@@ -119,8 +124,8 @@ def fractions(turns: float, last: float = 0.0) -> list[float]:
     """The fractions of a turn on both sides of what is wanted, the nearer first: sixteenths, near the end
     thirty-seconds; play that is lost on reversal is made up for."""
     way = float(np.sign(turns))
-    wanted = min(abs(turns), MOST_TURNS)
-    if wanted < LEAST_TURNS:
+    wanted = min(abs(turns), POLICY.most_turns)
+    if wanted < POLICY.least_turns:
         return []
     parts = 16 if wanted >= 0.25 else 32 if wanted >= 1 / 16 else 64
     below = np.floor(wanted * parts)
@@ -129,11 +134,11 @@ def fractions(turns: float, last: float = 0.0) -> list[float]:
     return [float(option) for option in options[:2]]
 
 
-def apply(profile: Profile, bank: b.Bank, samples: Samples, event: Event) -> Samples:
+def apply(profile: Profile, mixture: b.Mixture, samples: Samples, event: Event) -> Samples:
     """The machines after a move by a hand that errs."""
     if isinstance(event, Shift):
         return _shifted(samples, event)
-    return _turned(profile, bank, samples, event) if isinstance(event, Turn) else samples
+    return _turned(profile, mixture, samples, event) if isinstance(event, Turn) else samples
 
 
 def _shifted(samples: Samples, event: Shift) -> Samples:
@@ -143,14 +148,14 @@ def _shifted(samples: Samples, event: Shift) -> Samples:
         by += (b.shift_sd(move) * samples.noise[:, 9 + 3 * i : 12 + 3 * i]) @ mount.T
     if event.part.startswith("mirror-"):
         k = 8 + int(event.part[-1])
-        works = _drawn(np.broadcast_to([1 - b.STUCK, b.STUCK], (len(by), 2)), np.array([1, screws.DEAD]), k)
+        works = _drawn(screws.base_chances(sign[:, 9:]), screws.BASES, k)
         sign = sign.copy()
         sign[:, k] = np.where(sign[:, k] == screws.UNKNOWN, works, sign[:, k])
         by[sign[:, k] == screws.DEAD] = 0.0
     return replace(samples, x=samples.x + by, sign=sign)
 
 
-def _turned(profile: Profile, bank: b.Bank, samples: Samples, event: Turn) -> Samples:
+def _turned(profile: Profile, mixture: b.Mixture, samples: Samples, event: Turn) -> Samples:
     contact = profile.contact_index(event.mount, event.screw)
     k, signs, x = 3 * (event.mount - 1) + contact, samples.sign.copy(), samples.x.copy()
     if (signs[:, k] == screws.UNKNOWN).any():
@@ -158,7 +163,7 @@ def _turned(profile: Profile, bank: b.Bank, samples: Samples, event: Turn) -> Sa
             profile, event.mount, signs[:, 3 * (event.mount - 1) : 3 * event.mount], contact
         )
         signs[:, k] = np.where(signs[:, k] == screws.UNKNOWN, _drawn(chance, screws.CODES, k), signs[:, k])
-    turned, variance = b.hand(event.turns, bank.last_turn[k])
+    turned, variance = b.hand(event.turns, mixture.last_turn[k])
     own, cross = screws.tilts(signs[:, k], *m.screw_vectors(profile, event.mount, contact))
     response = x[:, m.response_at(event.mount, contact)]
     moves = (1 + response[:, :1]) * own + response[:, 1:] * cross

@@ -1,298 +1,111 @@
-"""The next step: kept to the order of the chain, the one that is expected to cut the remaining work most."""
+"""Every number that the choice of a step is tuned by, in one place: `Policy`.
+
+Behind each stands its meaning with its unit and, in brackets, where it was tuned: A tests/bench/alignment.py
+(machines as drawn), W tests/bench/workshop.py (cards, pulses and hands that are off), - not tuned: a guess.
+Tolerances² is the unit of error: offsets divided by their tolerances, squared, summed.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import replace
-from typing import Any
-
-import numpy as np
-from numpy.typing import NDArray
-
-from server.solver.decide.faults import doubtful, exhausted, faulty, last_look
-from server.solver.decide.move_choice import GAIN, WORTH, Move, adjustments, best_move, singles
-from server.solver.decide.proof import nozzle_unproved, unproved, worked
-from server.solver.decide.search import chances, remaining, search
-from server.solver.decide.situation import (
-    Choice,
-    Place,
-    View,
-    after_moves,
-    blank_places,
-    closer,
-    kind,
-    last_position,
-    mark_variance,
-    marks_at,
-    missed,
-    numbered,
-    probability,
-    pulse_sd,
-    seen_stations,
-)
-from server.solver.estimate import samples as o
-from server.solver.events import Event
-from server.solver.machine import model as m
-from server.solver.machine.profile import STATIONS
-
-Array = NDArray[Any]
-
-# Probability at which a stage counts as finished, and the bed; at 1.5 × tolerance before it is called done.
-PASS, SURE = (0.8, 0.8, 0.8, 0.9, 0.97), 0.985
-ERRS = 0.05  # of a probability told by 256 machines: two sd of a binomial share of 0.8
-ROUGH = 0.2  # readings beyond this × overlap tolerance are coarse: to be as sure would cost too many pulses
-ROUGH_PASS, ROUGH_SURE = (0.85, 0.85, 0.85, 0.85, 0.82), 0.97
-# A move waits for a mark that tells, along the way of the move, more than 1/CHANGED of what it takes away.
-CHANGED, TINY = 10.0, 1e-9
-# A mark that tells less (tolerances²) is not worth a pulse; but several coarse readings together may be, and
-# any is where the stage is within tolerance with less than ALMOST probability.
-NOTHING, ROUGH_NOTHING, ALMOST = 0.2, 0.01, 0.9
-LITTLE = 0.1  # a mark that tells less than this (tolerances²) is hardly worth a pulse
-CATCH = 0.35  # chance of a mark below which the beam is searched for
-# What acts take a practised person, minutes: our own guesses (common practice, no source).
-PULSE_MIN, HANG_MIN, WALK_MIN, LENS_OUT_MIN = 0.5, 1.0, 0.3, 4.0
-# By eye a mark is chosen for what is at risk; weight of what surely is not, and the least risk that counts.
-NO_RISK, RARE = 0.05, 1e-3
-PROVES = 1.25  # a mark counts for so much more where one of the five positions is yet to be proved
-ENOUGH, EVEN, BETTER = 0.9, 0.5, 0.1
-HARDLY, TRY = 0.75, 0.2  # a bed this probably good is tried once more where a move has such a chance
-PATIENCE = 150  # events after which hopeless work is stopped
-UNLIKELY, ABOUT, CLOSER_BY = 0.8, 0.7, 0.95  # another try by eye: how unlikely, how good, how much nearer
-LAST_WORTH = 0.05  # share of the rest for which a lever is added to a try, where that helps nowhere else
-CHANCE = 0.15  # a move that brings a stage to its end with less probability is not worth a try
+from dataclasses import dataclass
 
 
-def choose(view: View) -> Choice:
-    """The next step for a view."""
-    for ask in (exhausted, doubtful, faulty):
-        choice = ask(view)
-        if choice is not None:
-            return choice
-    stage = next((s for s in range(5) if not settled(view, s)), 5)
-    return _work(view, stage) if stage < 5 else _end(view)
+@dataclass(frozen=True)
+class Policy:
+    """The numbers; POLICY holds the ones in use."""
+
+    # When a stage of the chain (mirror 1, leg 1-2, leg 2-3, nozzle, the bed) counts as finished.
+    within: tuple[float, ...] = (0.8, 0.8, 0.8, 0.9, 0.97)  # probability of being within tolerance [A]
+    surely: float = 0.985  # the bed's probability of being within 1.5 x tolerance [A]
+    coarse: float = 0.2  # x overlap tolerance: readings that err by more are coarse, as by eye [A]
+    coarse_within: tuple[float, ...] = (0.85, 0.85, 0.85, 0.85, 0.82)  # as within, of coarse readings [A]
+    coarse_surely: float = 0.97  # as surely, of coarse readings [A]
+    sampling: float = 0.05  # error of a probability told by 256 machines: 2 sd of a binomial share of 0.8 [-]
+    machines_done: int = 2048  # machines on which the bed is called finished [-]
+    machines_move: int = 96  # machines on which moves are weighed [-]
+
+    # What acts take a practised person, minutes (common practice, no source).
+    pulse_min: float = 0.5  # firing one pulse [-]
+    hang_min: float = 1.0  # hanging a card [-]
+    walk_min: float = 0.3  # moving the head [-]
+    lens_out_min: float = 4.0  # taking the lens out and putting it back [-]
+
+    # A mark.
+    catch: float = 0.35  # probability of a mark below which the beam is searched for [A]
+    little: float = 0.15  # tolerances²: a mark that tells less comes after any move [A]
+    nothing: float = 0.2  # tolerances²: a mark that tells less is not made in a stage as good as done [A]
+    coarse_nothing: float = 0.01  # as nothing, of coarse readings or a stage that is not as good as done [A]
+    as_good_as_done: float = 0.9  # probability of being within tolerance from which on it is [A]
+    proves: float = 1.25  # x what a mark tells, where one of the five positions is yet to be proved [A]
+    no_risk: float = 0.05  # coarse readings: weight of an error that is surely within tolerance [A]
+    least_risk: float = 1e-3  # probability of being beyond tolerance that counts as none [-]
+
+    # A move.
+    changed: float = 6.0  # a move is made first where it does so many times what a mark tells along it [A]
+    gain: float = 0.3  # share of the expected error that a set of moves must take away [A]
+    least_gain: float = 0.1  # as gain, of a single move where no set will do [A]
+    much: float = 0.15  # tolerances² below which only the probability of being within tolerance counts [A]
+    spare: float = 0.15  # share of the error for which no further move is made [A]
+    lever_worth: float = 0.15  # share of the rest that a lever must take away for its effort to be added [A]
+    last_worth: float = 0.05  # as lever_worth, where nothing else helps [A]
+    rest: float = 0.1  # tolerances² at which no further lever is added [A]
+    most_levers: int = 6  # in one set [-]
+    good: float = 0.6  # x tolerance that is as good as nil [A]
+    small: float = 0.05  # x tolerance that is not worth moving for [A]
+    lens: float = 1.4  # x the lens's tolerance: an offset there is less sure than others and weighs less [A]
+    effort: float = 0.04  # share of the error that a set must take away more for each turn more [A]
+    effort_shift: float = 1.2  # effort of moving a part, in turns of a screw, where sets are compared [A]
+    effort_tube: float = 2.0  # effort of the tube as a lever, in turns of a screw [A]
+    effort_tube_end: float = 1.0  # effort of one end of the tube [A]
+    effort_base: float = 2.0  # effort of a mirror with its base [A]
+    per_turn: float = 1e-3  # tolerances² per turn²: far moves that do little are not worth it [A]
+    per_mm: float = 3e-3  # tolerances² per mm² [A]
+    most_turns: float = 2.0  # turns in one step [-]
+    least_turns: float = 1 / 128  # a smaller turn is none [-]
+    most_shift_mm: float = 25.0  # mm in one step [-]
+    long_shift_mm: float = 3.0  # mm: a longer shift waits for two marks that agree [W]
+    least_shift_mm: float = 0.3  # mm: a smaller shift is below a hand's own error [W]
+
+    # Where no mark tells much and no move surely helps.
+    chance: float = 0.15  # probability of finishing the stage below which a move is not tried [A]
+    better: float = 0.1  # more probability of finishing it than now, for which a move is tried [A]
+    hardly: float = 0.75  # probability of being within tolerance below which try_again is enough [A]
+    try_again: float = 0.2  # probability of finishing the stage [A]
+    enough: float = 0.9  # probability of being within tolerance from which on nothing is tried [A]
+    even: float = 0.5  # probability of being within tolerance below which it is not gone on from [A]
+    coarse_try: float = 0.8  # coarse readings: probability of being within up to which a try is made [A]
+    coarse_as_good: float = 0.7  # x that probability, which the try must have [A]
+    coarse_closer: float = 0.95  # x the worst number, which the try must bring it to [A]
+
+    # Proof.
+    stale: float = 0.6  # x overlap tolerance: hands that may have erred by more void a proof [A]
+    fresh: float = 0.5  # x nozzle tolerance: a beam carried by more there is looked at again [A]
+    alike: float = 1.0  # x overlap tolerance: five marks moved alike by more, and one is made again [A]
+
+    # Faults that no screw cures.
+    blamed: float = 0.9  # probability of a fault to inspect [A]
+    suspect: float = 0.12  # probability of any fault from which on marks are made to tell [A]
+    certain: float = 0.93  # probability of a fault from which on it is inspected without such a mark [A]
+    late_suspect: float = 0.0042  # probability that one more mark shows a fault, for which it is made [A]
+    probable: float = 0.5  # probability of a mark below which a place tells nothing of a fault [A]
+    telling: float = 0.25  # share of the doubt that a mark must settle [A]
+    negligible: float = 1e-3  # probability below which an explanation is not looked into [-]
+    harm: float = 0.4  # x overlap tolerance: a fault that moves marks by less does not matter [A]
+    most_pulses: int = 120  # pulses after which it is stopped [-]
+    most_blanks: int = 20  # blanks in a row after which it is stopped [-]
+    blanks_again: int = 2  # blanks where a mark was made and nothing moved, before the mount is looked at [W]
+
+    # Search for a beam that left no mark.
+    draws: tuple[int, ...] = (1024, 4096, 4096, 4096, 4096)  # machines drawn until enough agree [-]
+    agreeing: int = 100  # machines that agree with all blanks, which are enough [-]
+    agreeing_most: int = 256  # of them that are looked at [-]
+    agreeing_least: int = 8  # fewer are as good as none [-]
+    search_gain: float = 0.08  # more probability of a mark for which a move is made [A]
+    search_gain_blank: float = 0.02  # as search_gain, after a blank [A]
+    lost: int = 5  # blanks after which any screw may work backwards [A]
+    search_pair: float = 0.5  # probability of a mark below which two screws are tried [A]
+    search_second: float = 0.05  # more probability of a mark for which a second screw is turned [A]
+    sign_least: int = 4  # machines that must have a sign for it to be believed [-]
 
 
-def _end(view: View) -> Choice:
-    """Done, once every station has shown a mark."""
-    seen = seen_stations(view)
-    for station, name in enumerate(STATIONS):
-        if name not in seen:
-            return Choice("mark", place=Place(station, last_position(view)), stage=min(station, 3))
-    if nozzle_unproved(view):
-        return Choice("mark", place=Place(3, last_position(view)), stage=3, why="moved")
-    return last_look(view) or Choice("done")
-
-
-def settled(view: View, stage: int) -> bool:
-    """Whether a stage is finished: its own numbers are probably within tolerance, the bed's all together."""
-    if stage < 4:
-        first = o.STAGE_KEYS[stage - 1] if stage else 0
-        good = (view.numbers[:, first : o.STAGE_KEYS[stage]] <= 1.0).all(1)
-        return float(good.mean()) >= (ROUGH_PASS if rough(view) else PASS)[stage]
-    # Asked after every mark, a probability that errs would sooner or later err far enough: judged on more,
-    # wherever the few at hand may be wrong about it.
-    return good_enough(view, spare=ERRS) and not unproved(view) and good_enough(closer(view))
-
-
-def good_enough(view: View, *, spare: float = 0.0) -> bool:
-    """Whether all is probably within tolerance, with that much less probability if need be: what is still to
-    come is proof, and no touching up."""
-    enough, sure = (ROUGH_PASS[4], ROUGH_SURE) if rough(view) else (PASS[4], SURE)
-    return probability(view, 4) >= enough - spare and probability(view, 4, 1.5) >= sure - spare
-
-
-def rough(view: View) -> bool:
-    """Whether readings are so coarse that it takes many to be sure."""
-    return pulse_sd(view) > ROUGH * view.profile.tolerance.overlap_mm
-
-
-def _another_try(view: View, stage: int) -> Event | None:
-    """A move about as probable to bring the stage within tolerance as it is to be so already; None where it
-    probably is.
-
-    What is well known and rather too far off takes many marks to be sure of; what a hand has just done takes
-    few.
-    """
-    chance = probability(view, stage)
-    if chance >= UNLIKELY:
-        return None
-    keys = slice(o.STAGE_KEYS[stage - 1] if stage else 0, o.STAGE_KEYS[stage])
-    worst = (o.numbers(view.best) / o.limits(view.profile))[0, keys].max()
-    best: tuple[float, Event | None] = (max(CHANCE, ABOUT * chance), None)
-    for events in _sets(view, stage):
-        meant = np.sum([worked(view, event) for event in events], axis=0)[None]
-        there = o.numbers(o.pushed(view.best, view.jacobian, meant)) / o.limits(view.profile)
-        if there[0, keys].max() < CLOSER_BY * worst:
-            after = probability(after_moves(view, events), stage)
-            best = max(best, (after, events[0]), key=lambda option: option[0])
-    return best[1]
-
-
-def _work(view: View, stage: int) -> Choice:
-    """Mark or move: a move where it takes away much of the error that is expected, else the best mark."""
-    places = candidates(view, stage)
-    tells_of, risky, chance = worth(view, stage, places)
-    own = [i for i, place in enumerate(places) if place.station == min(stage, 3) and not place.anew]
-    here = remaining(view, min(stage, 3)) if missed(view) else None
-    if here is not None:
-        chance[own] = np.minimum(chance[own], chances(view, here[1], [places[i] for i in own]))
-    empty = blank_places(view)
-    chance = chance * np.array([(place.station, place.position) not in empty for place in places])
-    to_prove = unproved(view) if stage >= 2 else []
-    proves = np.array([PROVES if place in to_prove else 1.0 for place in places])
-    good = (risky if rough(view) else tells_of) * chance**2 / np.sqrt([minutes(view, p) for p in places])
-    best = int(np.argmax(good * proves))
-    if chance[own].max() < CATCH:
-        return search(view, stage, [places[i] for i in own], here)
-    move = None if good_enough(view) else best_move(view, stage)
-    tells = float(tells_of[best] * chance[best])
-    if move is not None and _move_first(view, stage, move, places[best], tells):
-        return Choice(kind(move.event), place=places[best], event=move.event, stage=stage)
-    again = _another_try(view, stage) if tells < LITTLE and stage < 4 and rough(view) else None
-    if again is not None:
-        return Choice(kind(again), place=places[best], event=again, stage=stage)
-    proof = to_prove if stage == 4 else []
-    nothing = ROUGH_NOTHING if rough(view) or probability(view, stage) < ALMOST else NOTHING
-    if tells < nothing and move is None and not proof:
-        return _as_good_as_known(view, stage, places[best])
-    if proof:
-        best = max(range(len(places)), key=lambda i: (places[i] in proof, good[i]))
-    return Choice("mark", place=places[best], stage=stage, why="proof" if places[best] in proof else "")
-
-
-def _move_first(view: View, stage: int, move: Move, place: Place, tells: float) -> bool:
-    """Whether to move before the mark at a place: the move takes away much and the mark would hardly change
-    it, for what it tells lies in other directions; or it would hardly tell anything."""
-    if tells < LITTLE:
-        return True
-    if move.gain <= GAIN:
-        return False
-    does = _does(view, stage, move.event)
-    return float(does @ does) > CHANGED * _told_along(view, stage, does, place)
-
-
-def _does(view: View, stage: int, event: Event) -> Array:
-    """(L,) what a move does to a stage's error, in units of the tolerances."""
-    slopes = o.metric_vectors(view.profile, view.jacobian, min(stage, 3))
-    return np.asarray(worked(view, event)[: len(slopes)] @ slopes)
-
-
-def _as_good_as_known(view: View, stage: int, place: Place) -> Choice:
-    """No mark tells much and no move surely helps: take the best chance, else go on where it is probably
-    good."""
-    now = probability(view, stage)
-    chance, event = _best_chance(view, stage) if now < ENOUGH else (0.0, None)
-    if event is not None:
-        # What is surely hardly good enough is tried again: a mark or two tells how it went.
-        enough = TRY if now < HARDLY and not rough(view) else max(CHANCE, now + BETTER)
-        if chance > enough:
-            return Choice(kind(event), event=event, stage=stage)
-    if now < EVEN and probability(view, stage, 1.5) < ENOUGH:
-        if event is not None and chance > now:
-            return Choice(kind(event), event=event, stage=stage)
-        if len(view.alignment.events) < PATIENCE:
-            return Choice("mark", place=place, stage=stage)
-        return Choice(
-            "stop", reason=f"no mark and no move from here makes {(*STATIONS, 'the bed')[stage]} better"
-        )
-    later = next((s for s in range(stage + 1, 5) if not settled(view, s)), 5)
-    return _end(view) if later == 5 else _work(view, later)
-
-
-def _best_chance(view: View, stage: int) -> tuple[float, Event | None]:
-    """The move after which, with those that belong to it, the stage is most probably within tolerance."""
-    best: tuple[float, Event | None] = (0.0, None)
-    for events in _sets(view, stage):
-        after = after_moves(view, events)
-        best = max(best, (probability(after, stage), events[0]), key=lambda option: option[0])
-    return best
-
-
-def _sets(view: View, stage: int) -> list[list[Event]]:
-    """Moves worth a try: each lever by itself, and those that together bring the stage to nil."""
-    sets = [[event] for event in singles(view, stage)]
-    for only in (False, True):
-        for share in (WORTH, LAST_WORTH):
-            events = adjustments(view, stage, screws_only=only, small=0.0, worth=share)
-            if events and events not in sets:
-                sets.append(events)
-    return sets
-
-
-def minutes(view: View, place: Place) -> float:
-    """What a mark at a place takes: the pulse, before it hanging the card, the walk, taking the lens out."""
-    stays = place.station == view.here and not place.anew
-    walk = WALK_MIN * (place.position != last_position(view))
-    return PULSE_MIN + walk + (0.0 if stays else HANG_MIN + LENS_OUT_MIN * (place.station == m.BELOW_AT))
-
-
-def candidates(view: View, stage: int) -> list[Place]:
-    """Where a mark could be made in a stage."""
-    last = last_position(view)
-    places = [Place(0, last)]
-    if stage >= 1:
-        places = [Place(1, i) for i in _reachable(view, 1, (0, 1), (5, 9))] + (places if stage < 2 else [])
-    if stage >= 2:
-        places += [Place(2, i) for i in _reachable(view, 2, range(5), range(5, 12))]
-    if stage >= 3:
-        places += [Place(3, i) for i in range(5)]
-        places += [Place(m.BELOW_AT, 2)] if view.profile.lens.comes_out else []
-    if numbered(view):
-        places += [replace(place, anew=True) for place in places if place.station == view.here]
-    return places
-
-
-def _reachable(view: View, station: int, first: Iterable[int], others: Iterable[int]) -> list[int]:
-    """Positions to mark at a station: the first ones, and others where all but those at one end of the leg
-    would probably be missed."""
-    chance = o.hits(view.profile, view.rays, station).mean(0)
-    found = list(first)
-    along = {o.GRID[i][2 - station] for i in found if chance[i] > 0.5}
-    return found if len(along) >= 2 else [*found, *others]
-
-
-def worth(view: View, stage: int, places: list[Place]) -> tuple[Array, Array, Array]:
-    """For each place: how much of the stage's variance (tolerances²) a mark there takes away; the same, each
-    part weighed by the risk that it is beyond its tolerance; chance of a mark.
-    """
-    vectors = o.metric_vectors(view.profile, view.rays, min(stage, 3))
-    risk, vectors = _risk(vectors), vectors - vectors.mean(0)
-    hit = {s: o.hits(view.profile, view.rays, s).mean(0) for s in {place.station for place in places}}
-    gains, chance = [], []
-    for place in places:
-        told = _told(vectors, marks_at(view, place), mark_variance(view, place))
-        gains.append((max(float(told.sum()), 0.0), max(float(risk @ told), 0.0)))
-        chance.append(float(hit[place.station][place.position]))
-    tells_of, risky = np.array(gains).T
-    return tells_of, risky, np.array(chance)
-
-
-def _told(vectors: Array, mark: Array, noise: float) -> Array:
-    """(L,) variance of each of (M, L) numbers, taken from their mean, that a mark takes away; mark : (M, 2)
-    mm, where each machine makes it; noise : variance of its reading, mm².
-
-    Machines drawn by chance seem to hang together a little where they do not: what that alone makes a mark
-    tell, (variance of the marks that stands out of the noise) × the number's variance ÷ the pairs drawn, is
-    taken off.
-    """
-    by_chance = (vectors * vectors).mean(0) / (len(vectors) / 2)
-    mark = mark - mark.mean(0)
-    shared = vectors.T @ mark / len(mark)
-    spread = mark.T @ mark / len(mark)
-    inverse = np.linalg.inv(spread + noise * np.eye(2))
-    return np.asarray(((shared @ inverse) * shared).sum(1) - by_chance * float((inverse * spread).sum()))
-
-
-def _told_along(view: View, stage: int, way: Array, place: Place) -> float:
-    """Variance of a stage's error along a way, (L,) of any length, that a mark at a place takes away."""
-    along = o.metric_vectors(view.profile, view.rays, min(stage, 3)) @ way / max(np.linalg.norm(way), TINY)
-    told = _told((along - along.mean())[:, None], marks_at(view, place), mark_variance(view, place))
-    return float(told[0])
-
-
-def _risk(vectors: Array) -> Array:
-    """(L,) how probably each part of a stage's error, a pair (u, v), is beyond what it may be, beside the one
-    that most probably is; vectors : (M, L), as from metric_vectors."""
-    pairs = vectors.reshape(len(vectors), -1, 2)
-    beyond = (np.hypot(pairs[..., 0], pairs[..., 1]) > o.AT_MOST[: pairs.shape[1]]).mean(0)
-    return np.repeat(NO_RISK + beyond / max(float(beyond.max()), RARE), 2)
+POLICY = Policy()

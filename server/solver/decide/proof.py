@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from server.solver.decide import moves as mv
+from server.solver.decide.policy import POLICY
 from server.solver.decide.situation import Place, View
 from server.solver.estimate import samples as o
 from server.solver.estimate.hypotheses import HAND_RELATIVE, hand
@@ -18,24 +19,21 @@ from server.solver.machine.profile import STATIONS, Point
 
 Array = NDArray[Any]
 
-# A proof is void once what a hand may have erred in the turns since is more than this × overlap tolerance.
-STALE = 0.6
-FRESH = 0.5  # a move that carries the beam at the nozzle by more than this × its tolerance is looked at
-ALIKE = 1.0  # all five marks moved alike by more than this × overlap tolerance: one of them is made again
-
 
 def unproved(view: View) -> list[Place]:
     """The five positions (at mirror 3) without a mark that still holds.
 
-    A mark moved since by turns that are known to a hand's error still shows whether the bed is true. What has
-    moved all five alike, as a mount moved with its mirror does, leaves the proof that they coincide; one mark
-    after it is enough.
+    A mark moved since by turns that are known to a hand's error still shows whether the bed is true. What
+    has moved all five alike, as a mount moved with its mirror does, leaves the proof that they coincide; one
+    mark after it is enough.
     """
     five = [Place(2, i) for i in range(5)]
     moved = [_moves_since(view, 2, i) for i in range(5)]
     limit = view.profile.tolerance.overlap_mm
-    left = [place for place, moves in zip(five, moved, strict=True) if _doubt(moves) > STALE * limit]
-    wholly = any(m is not None and np.hypot(*m.marks.sum(0)[i]) <= ALIKE * limit for i, m in enumerate(moved))
+    left = [place for place, moves in zip(five, moved, strict=True) if _doubt(moves) > POLICY.stale * limit]
+    wholly = any(
+        m is not None and np.hypot(*m.marks.sum(0)[i]) <= POLICY.alike * limit for i, m in enumerate(moved)
+    )
     return left if left or wholly else five
 
 
@@ -72,7 +70,7 @@ def nozzle_unproved(view: View) -> bool:
     if moves is None:
         return True
     carried = np.hypot(*np.moveaxis(moves.marks, -1, 0)).max(axis=1)
-    return bool(np.hypot.reduce(carried, initial=0.0) > FRESH * view.profile.tolerance.nozzle_mm)
+    return bool(np.hypot.reduce(carried, initial=0.0) > POLICY.fresh * view.profile.tolerance.nozzle_mm)
 
 
 def _moves_since(view: View, station: int, position: int | None = None) -> _Moves | None:
@@ -84,7 +82,7 @@ def _moves_since(view: View, station: int, position: int | None = None) -> _Move
     marks = view.jacobian.offset_mm[:, :5, station]
     done: list[Array] = []
     errs: list[float] = []
-    repairs = iter(reversed(view.bank.repairs))
+    repairs = iter(reversed(view.mixture.repairs))
     for event in reversed(view.alignment.events):
         if isinstance(event, Inspected) and event.outcome == "fixed" and station >= next(repairs):
             return None
@@ -109,5 +107,5 @@ def worked(view: View, event: Event) -> Array:
     if isinstance(event, Turn):
         contact = view.profile.contact_index(event.mount, event.screw)
         lever = mv.Lever(0, 0, mount=event.mount, contact=contact)
-        return np.asarray(mv.direction(view.profile, view.bank, lever)[:, 0] * event.turns)
+        return np.asarray(mv.direction(view.profile, view.mixture, lever)[:, 0] * event.turns)
     return np.zeros(m.SIZE)

@@ -1,11 +1,9 @@
 """The beam is nowhere to be seen: which way to turn, from all that was missed so far.
 
 A blank says 'not on this card, or stopped on the way': no Gaussian holds that. So the machines as they may
-have been
-at the last mark are drawn in numbers, taken through every move since, and those that would have left a mark
-are
-struck out (a particle filter without resampling: Doucet, de Freitas & Gordon, Sequential Monte Carlo, 2001,
-ch. 1).
+have been at the last mark are drawn in numbers, taken through every move since, and those that would have
+left a mark are struck out (a particle filter without resampling: Doucet, de Freitas & Gordon, Sequential
+Monte Carlo, 2001, ch. 1).
 """
 
 from __future__ import annotations
@@ -18,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from server.solver.decide import moves as mv
+from server.solver.decide.policy import POLICY
 from server.solver.decide.situation import Choice, Place, View, blank_places, kind
 from server.solver.estimate import hypotheses as b
 from server.solver.estimate import samples as o
@@ -29,37 +28,31 @@ from server.solver.machine.trace import Rays, contact_points
 
 Array = NDArray[Any]
 
-# Machines drawn at a time, for as long as too few survive: a small computer has no memory for all at once.
-DRAWS, ENOUGH, MOST, FEW = (1024, 4096, 4096, 4096, 4096), 100, 256, 8
-MOVE_GAIN = 0.08  # how much more probable a mark must become for a move to be worth it
-BACKWARDS_TOO = 0.02
-LOST = 5  # blanks after which something improbable has probably happened: any screw may work backwards
-SURE_CATCH, SECOND_MOVE = 0.5, 0.05  # chance below which two screws are tried; how much more it must become
 COARSE = (0.5, 1.0, 2.0, 3.0)  # turns of each of two screws
 # Machines that agree with all blanks, as they are at the next pulse, and their rays.
 Here = tuple[o.Samples, Rays]
 
 
 def search(view: View, stage: int, places: list[Place], here: Here | None = None) -> Choice:
-    """The move after which a mark is most probable, or the most probable place for a mark where none adds
-    to that. Where one screw cannot bring the beam back, the first of two."""
+    """The move after which a mark is most probable, or the most probable place for a mark where none adds to
+    that. Where one screw cannot bring the beam back, the first of two."""
     samples, rays = here or remaining(view, places[0].station)
     empty = blank_places(view)
     now = chances(view, rays, places)
     now = now * np.array([(place.station, place.position) not in empty for place in places])
     found = Choice("mark", place=places[int(np.argmax(now))], stage=stage, why="search")
     blank = bool(view.alignment.events) and isinstance(view.alignment.events[-1], NoMark)
-    least = float(now.max()) + (BACKWARDS_TOO if blank else MOVE_GAIN)
+    least = float(now.max()) + (POLICY.search_gain_blank if blank else POLICY.search_gain)
     tries = _tries(view, stage)
     after = []
     for event in tries:
-        moved = mv.apply(view.profile, view.bank, samples, event)
+        moved = mv.apply(view.profile, view.mixture, samples, event)
         after.append(o.pushed(rays, view.jacobian, moved.x - samples.x))
     singles = [chances(view, there, places) for there in after]
     pairs: dict[tuple[int, ...], Array] = {(i,): chance for i, chance in enumerate(singles)}
-    if max(chance.max() for chance in singles) < SURE_CATCH:
+    if max(chance.max() for chance in singles) < POLICY.search_pair:
         for i, j in _two_screws(tries):
-            pairs[i, j] = chances(view, _both(rays, after[i], after[j]), places) - SECOND_MOVE
+            pairs[i, j] = chances(view, _both(rays, after[i], after[j]), places) - POLICY.search_second
     best = max(pairs, key=lambda some: float(pairs[some].max()))
     if float(pairs[best].max()) <= least:
         return found
@@ -104,25 +97,27 @@ def survivors(view: View, station: int) -> o.Samples:
     tail = events[start:]
     if not any(isinstance(e, NoMark) for e in tail):
         return view.samples
-    bank = b.expecting(view.profile, believe(replace(view.alignment, events=events[:start])), station)
-    banks = [bank, b.doubted(view.profile, bank, station)] if station else [bank]
-    lost = sum(isinstance(e, NoMark) for e in tail) >= LOST
+    mixture = b.expecting(view.profile, believe(replace(view.alignment, events=events[:start])), station)
+    mixtures = [mixture, b.doubted(view.profile, mixture, station)] if station else [mixture]
+    lost = sum(isinstance(e, NoMark) for e in tail) >= POLICY.lost
     best = view.samples.only(np.arange(0))
-    for believed in banks:
+    for believed in mixtures:
         left = best.only(np.arange(0))
-        for turn, count in enumerate(DRAWS):
+        for turn, count in enumerate(POLICY.draws):
             drawn = o.draw(believed, count, turn=turn)
             drawn = _either_way(drawn, turn) if lost else drawn
             samples, _ = _followed(view, believed, drawn, tail, most=0)
             left = left.joined(samples)
-            if len(left.x) >= ENOUGH:
-                return left.only(np.arange(min(len(left.x), MOST)))
+            if len(left.x) >= POLICY.agreeing:
+                return left.only(np.arange(min(len(left.x), POLICY.agreeing_most)))
         best = max(best, left, key=lambda some: len(some.x))
-    if len(best.x) >= FEW:
+    if len(best.x) >= POLICY.agreeing_least:
         return best
     # Nothing agrees with all blanks; some may have been bad pulses: those that the fewest contradict.
-    samples, blanks = _followed(view, banks[-1], o.draw(banks[-1], DRAWS[1]), tail, most=len(tail))
-    return samples.only(np.argsort(blanks, kind="stable")[:ENOUGH])
+    samples, blanks = _followed(
+        view, mixtures[-1], o.draw(mixtures[-1], POLICY.draws[1]), tail, most=len(tail)
+    )
+    return samples.only(np.argsort(blanks, kind="stable")[: POLICY.agreeing])
 
 
 def _either_way(samples: o.Samples, turn: int) -> o.Samples:
@@ -133,7 +128,7 @@ def _either_way(samples: o.Samples, turn: int) -> o.Samples:
 
 
 def _followed(
-    view: View, bank: b.Bank, samples: o.Samples, tail: tuple[Event, ...], *, most: int
+    view: View, mixture: b.Mixture, samples: o.Samples, tail: tuple[Event, ...], *, most: int
 ) -> tuple[o.Samples, Array]:
     """The machines after all events, but for those that more than ``most`` blanks contradict; how many do."""
     profile, blanks = view.profile, np.zeros(len(samples.x), dtype=int)
@@ -144,10 +139,10 @@ def _followed(
             samples, blanks = samples.only(rows), blanks[rows]
         elif isinstance(event, Turn | Shift):
             order = np.random.default_rng(i).permutation(len(samples.x))
-            samples = mv.apply(profile, bank, replace(samples, noise=samples.noise[order]), event)
+            samples = mv.apply(profile, mixture, replace(samples, noise=samples.noise[order]), event)
             if isinstance(event, Turn):
                 k = 3 * (event.mount - 1) + profile.contact_index(event.mount, event.screw)
-                bank = b.turned(bank, k, event.turns)
+                mixture = b.turned(mixture, k, event.turns)
     return samples, blanks
 
 

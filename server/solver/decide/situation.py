@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from server.solver.decide import moves as mv
+from server.solver.decide.policy import POLICY
 from server.solver.estimate import hypotheses as b
 from server.solver.estimate import samples as o
 from server.solver.estimate.belief import believe
@@ -20,10 +21,6 @@ from server.solver.machine.profile import STATIONS, Point, Profile
 from server.solver.machine.trace import Rays
 
 Array = NDArray[Any]
-
-FEW = 4  # samples that a sign must have to be believed
-CLOSER = 2048  # machines on which it is called done
-WEIGHED = 96  # samples on which moves are weighed
 
 
 @dataclass(frozen=True)
@@ -41,7 +38,7 @@ class View:
     """Everything that planning one step looks at."""
 
     alignment: Alignment
-    bank: b.Bank
+    mixture: b.Mixture
     samples: o.Samples
     rays: Rays
     numbers: Array  # (M, 7) in units of the tolerances
@@ -56,7 +53,7 @@ class View:
     @property
     def here(self) -> int:
         """Index of the station where a card hangs now; −1 where none does."""
-        return m.station_index(self.bank.hung[0]) if self.bank.hung else -1
+        return m.station_index(self.mixture.hung[0]) if self.mixture.hung else -1
 
     @property
     def loose(self) -> Array:
@@ -79,25 +76,30 @@ class Choice:
 
 def look(alignment: Alignment) -> View:
     """The belief after all events and what it means for the bed."""
-    bank = believe(alignment)
-    samples = o.draw(bank, turn=len(alignment.events))
+    mixture = believe(alignment)
+    samples = o.draw(mixture, turn=len(alignment.events))
     rays = o.everywhere(alignment.machine, samples.x)
-    numbers = o.numbers(rays) / o.limits(alignment.machine)
-    best, jacobian = o.everywhere_bent(alignment.machine, bank.mean[bank.best])
-    return View(alignment, bank, samples, rays, numbers, best, jacobian)
+    numbers = o.ratios(alignment.machine, rays)
+    best, jacobian = o.everywhere_bent(alignment.machine, mixture.mean[mixture.best])
+    return View(alignment, mixture, samples, rays, numbers, best, jacobian)
 
 
 def closer(view: View) -> View:
     """The view with many more machines, none of them drawn before: to be surer of a probability."""
-    samples = o.draw(view.bank, CLOSER, turn=len(view.alignment.events) + 1)
+    samples = o.draw(view.mixture, POLICY.machines_done, turn=len(view.alignment.events) + 1)
     rays = o.everywhere(view.profile, samples.x)
-    return replace(view, samples=samples, rays=rays, numbers=o.numbers(rays) / o.limits(view.profile))
+    return replace(view, samples=samples, rays=rays, numbers=o.ratios(view.profile, rays))
 
 
-def thin(view: View) -> View:
-    """The view with fewer samples, in their pairs of opposites: enough to weigh moves against each other."""
-    half = len(view.samples.x) // 2
-    rows = np.concatenate([np.arange(WEIGHED // 2), half + np.arange(WEIGHED // 2)])
+def apart(view: View) -> tuple[View, View]:
+    """The view with some of its machines, in their pairs of opposites, and with the others."""
+    pair = np.arange(len(view.samples.x)) % (len(view.samples.x) // 2)
+    first = pair < POLICY.machines_move // 2
+    some, others = (_only(view, np.flatnonzero(rows)) for rows in (first, ~first))
+    return some, others
+
+
+def _only(view: View, rows: Array) -> View:
     rays, numbers = view.rays.only(rows), view.numbers[rows]
     return replace(view, samples=view.samples.only(rows), rays=rays, numbers=numbers)
 
@@ -114,7 +116,7 @@ def after_moves(view: View, events: Sequence[Event]) -> View:
     """The view as it will be after some moves; an untried screw is taken to work as the profile says."""
     samples, rows = view.samples, np.arange(len(view.samples.x))
     for event in events:
-        samples = mv.apply(view.profile, view.bank, samples, event)
+        samples = mv.apply(view.profile, view.mixture, samples, event)
         if isinstance(event, Turn):
             k = 3 * (event.mount - 1) + view.profile.contact_index(event.mount, event.screw)
             kept = samples.sign[:, k] == _likely_code(view, samples, event.mount, k)
@@ -122,13 +124,13 @@ def after_moves(view: View, events: Sequence[Event]) -> View:
                 samples, rows = samples.only(np.flatnonzero(kept)), rows[kept]
     rays = view.rays.only(rows) if len(rows) < len(view.samples.x) else view.rays
     rays = o.pushed(rays, view.jacobian, samples.x - view.samples.x[rows])
-    return replace(view, samples=samples, rays=rays, numbers=o.numbers(rays) / o.limits(view.profile))
+    return replace(view, samples=samples, rays=rays, numbers=o.ratios(view.profile, rays))
 
 
 def _likely_code(view: View, samples: o.Samples, mount: int, k: int) -> int:
     """As the best hypothesis has it, because the moves are worked out for that one; else as most have it."""
-    best = mv.code_of(view.profile, view.bank.sign[view.bank.best], mount, k % 3)
-    if (samples.sign[:, k] == best).sum() >= FEW:
+    best = mv.code_of(view.profile, view.mixture.sign[view.mixture.best], mount, k % 3)
+    if (samples.sign[:, k] == best).sum() >= POLICY.sign_least:
         return best
     codes, counts = np.unique(samples.sign[:, k], return_counts=True)
     return int(codes[np.argmax(counts)])
@@ -138,7 +140,7 @@ def seen_stations(view: View) -> set[str]:
     """Stations with a mark that still holds: a repair voids those on cards behind the first mirror that it
     reached."""
     found: set[str] = set()
-    repairs = iter(view.bank.repairs)
+    repairs = iter(view.mixture.repairs)
     for event in view.alignment.events:
         if isinstance(event, MarkSeen):
             found.add(event.station)
@@ -182,8 +184,8 @@ def pulse_sd(view: View) -> float:
 
 
 def mark_variance(view: View, place: Place) -> float:
-    """How much a mark at a place will err, mm² per axis: by its reading, the pulse, and how its card hangs if
-    it is hung for it."""
+    """How much a mark at a place will err, mm² per axis: by its reading, the pulse, and how its card hangs
+    if it is hung for it."""
     return _variance(view, place, hung=_stays(view, place))
 
 
@@ -204,7 +206,7 @@ def _variance(view: View, place: Place, *, hung: bool) -> float:
     swung = gap * m.spot(view.profile, view.jacobian, place.station)[2:4, place.position]
     each = next_sigma(view) ** 2 + b.PULSE_VAR + b.MODEL_SD**2 + b.JITTER_SD**2 * (swung**2).sum() / 2
     each = each if hung else each + b.HANG_VAR[:, 0]
-    odds = np.bincount(view.bank.noise, view.bank.weight, len(b.NOISES))
+    odds = np.bincount(view.mixture.noise, view.mixture.weight, len(b.NOISES))
     return float(odds.sum() / (odds / each).sum())
 
 

@@ -55,6 +55,9 @@ _WORDS = {
 def _reasons(view: View, values: dict[str, float]) -> list[str]:
     limits = dict(zip(o.KEYS, o.limits(view.profile), strict=True))
     over = [_WORDS[key].format(value, limits[key]) for key, value in values.items() if value > limits[key]]
+    lean = float(o.leans(view.profile, view.best)[0])
+    if lean > o.LEAN_MM:
+        over.append(f"a cut leans by up to {lean:.2f} mm in {o.SHEET_MM:.0f} mm (tolerance {o.LEAN_MM} mm)")
     return over or ["not yet proved over the whole bed"]
 
 
@@ -102,7 +105,6 @@ def _five_point(view: View, mean: Rays) -> dict[str, Any]:
 
 
 def _spread(design: Array, marks: Array, sigma: Array) -> Array:
-    """(4,) standard deviations of the map over machines as they may be: marks of one position hang
-    together."""
+    """(4,) standard deviations of the map over machines as they may be."""
     weighted = design / sigma[:, None]
     return np.asarray((marks / sigma @ np.linalg.pinv(weighted).T).std(0))

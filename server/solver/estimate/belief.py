@@ -1,13 +1,10 @@
-"""What is known of a machine: a bank of Gaussian hypotheses that every event updates.
+"""What is known of a machine: a mixture of Gaussian hypotheses that every event updates.
 
 Each hypothesis is an extended Kalman filter over the state vector of ``model`` (Särkkä, Bayesian Filtering
-and
-Smoothing, 2013, ch. 5): marks are measurements, turns and shifts are motions with a hand's error. The
-hypotheses
-differ in what is not a number: which screws work backwards, which fault the machine has, which reading was
-wrong,
-on which side of the card a beam passed that left no mark. Their weights are their posterior probabilities
-(a Gaussian sum filter, Alspach & Sorenson 1972).
+and Smoothing, 2013, ch. 5): marks are measurements, turns and shifts are motions with a hand's error. The
+hypotheses differ in what is not a number: which screws work backwards, which fault the machine has, which
+reading was wrong, on which side of the card a beam passed that left no mark. Their weights are their
+posterior probabilities (a Gaussian sum filter, Alspach & Sorenson 1972).
 """
 
 from __future__ import annotations
@@ -32,7 +29,7 @@ from server.solver.estimate.hypotheses import (
     UPSET,
     VOID,
     WRONG_SCREW,
-    Bank,
+    Mixture,
     Note,
     forget,
     join,
@@ -52,7 +49,7 @@ from server.solver.machine.trace import contact_points
 
 Array = NDArray[Any]
 
-_KNOWN: dict[tuple[Profile, tuple[Event, ...]], tuple[Bank, ...]] = {}
+_KNOWN: dict[tuple[Profile, tuple[Event, ...]], tuple[Mixture, ...]] = {}
 _LOCK = Lock()  # whoever reads or writes _KNOWN holds it; the work between is done without
 MOST_KNOWN = 32
 REST = 2.0  # × what a sound machine has of racking and bow may be left of them after a repair (sd)
@@ -61,16 +58,16 @@ WAYS, UNHEARD = 4, 1e-3  # ways in which the screws may work that outlive a repa
 TOLD = 0.5  # probability of a loose mount below which nobody can say where one was tightened
 MAY_BE = 0.1  # × the probability of the likeliest loose mount: from there on it may have been another
 NOTHING_FOUND = 1e-3  # odds of a cause that somebody looked for and did not find
-_TAIL = 8  # banks kept, so that a surprise can be traced back to the turns before it
+_TAIL = 8  # mixtures kept, so that a surprise can be traced back to the turns before it
 
 
-def believe(alignment: Alignment) -> Bank:
-    """The bank after all events: the same for the same alignment, whatever was asked before."""
+def believe(alignment: Alignment) -> Mixture:
+    """The mixture after all events: the same for the same alignment, whatever was asked before."""
     return _after(alignment.machine, alignment.events)[-1]
 
 
-def _after(profile: Profile, events: tuple[Event, ...]) -> tuple[Bank, ...]:
-    """The last banks up to all events; a memory of the newest alignments spares most of the work."""
+def _after(profile: Profile, events: tuple[Event, ...]) -> tuple[Mixture, ...]:
+    """The last mixtures up to all events; a memory of the newest alignments spares most of the work."""
     start, known = _remembered(profile, events)
     for i in range(start, len(events)):
         known = (*known[1 - _TAIL :], _step(profile, events[max(0, i - _TAIL) : i + 1], known))
@@ -81,8 +78,8 @@ def _after(profile: Profile, events: tuple[Event, ...]) -> tuple[Bank, ...]:
     return known
 
 
-def _remembered(profile: Profile, events: tuple[Event, ...]) -> tuple[int, tuple[Bank, ...]]:
-    """How many events are known already, and the last banks up to there."""
+def _remembered(profile: Profile, events: tuple[Event, ...]) -> tuple[int, tuple[Mixture, ...]]:
+    """How many events are known already, and the last mixtures up to there."""
     with _LOCK:
         for start in range(len(events), max(-1, len(events) - 5), -1):
             known = _KNOWN.get((profile, events[:start]))
@@ -91,79 +88,87 @@ def _remembered(profile: Profile, events: tuple[Event, ...]) -> tuple[int, tuple
     return 0, (prior(profile),)
 
 
-def _step(profile: Profile, events: tuple[Event, ...], known: tuple[Bank, ...]) -> Bank:
-    bank = _advance(profile, known[-1], events[-1])
-    if isinstance(events[-1], MarkSeen) and bank.doubt > DOUBT:
-        return _rethink(profile, events, known, bank)
-    return bank
+def _step(profile: Profile, events: tuple[Event, ...], known: tuple[Mixture, ...]) -> Mixture:
+    mixture = _advance(profile, known[-1], events[-1])
+    if isinstance(events[-1], MarkSeen) and mixture.unused > DOUBT:
+        return _rethink(profile, events, known, mixture)
+    return mixture
 
 
-def _advance(profile: Profile, bank: Bank, event: Event) -> Bank:
+def _advance(profile: Profile, mixture: Mixture, event: Event) -> Mixture:
     if isinstance(event, MarkSeen | NoMark):
-        bank = _hung(profile, bank, event)
-        if bank.blind is not None:
-            bank = replace(bank, blind=_hung(profile, bank.blind, event))
-    blind = bank.blind
+        mixture = _hung(profile, mixture, event)
+        if mixture.blind is not None:
+            mixture = replace(mixture, blind=_hung(profile, mixture.blind, event))
+    blind = mixture.blind
     match event:
         case MarkSeen():
-            return mark_after_blanks(profile, bank, event)
+            return mark_after_blanks(profile, mixture, event)
         case NoMark():
-            before = replace(bank, blind=None, blanks=()) if blind is None else blind
-            blanks = (*bank.blanks, event)
-            return replace(no_mark(profile, bank, event), blind=before, blanks=blanks)
+            before = replace(mixture, blind=None, blanks=()) if blind is None else blind
+            blanks = (*mixture.blanks, event)
+            return replace(no_mark(profile, mixture, event), blind=before, blanks=blanks)
         case Turn():
-            moved = turn(profile, bank, event)
+            moved = turn(profile, mixture, event)
         case Shift():
-            moved = shift(bank, event)
+            moved = shift(mixture, event)
         case Difference():
-            return difference(profile, bank, event)
+            return difference(profile, mixture, event)
         case Inspected():
-            return replace(_inspected(profile, bank, event), blind=None, blanks=())
+            return replace(_inspected(profile, mixture, event), blind=None, blanks=())
     return moved if blind is None else replace(moved, blind=_advance(profile, blind, event), blanks=())
 
 
-def _hung(profile: Profile, bank: Bank, event: MarkSeen | NoMark) -> Bank:
-    """The bank with the card of a pulse hung: parts that it sees for the first time may stand far off."""
+def _hung(profile: Profile, mixture: Mixture, event: MarkSeen | NoMark) -> Mixture:
+    """The mixture with the card of a pulse hung: parts that it sees for the first time may stand far off."""
     station = min(m.station_index(event.station), len(STATIONS) - 1)
-    return rehung(split_far(profile, bank, station), (event.station, event.hanging))
+    return rehung(split_far(profile, mixture, station), (event.station, event.hanging))
 
 
-def _rethink(profile: Profile, events: tuple[Event, ...], known: tuple[Bank, ...], bank: Bank) -> Bank:
-    """No hypothesis foretold this mark: was a turn since the last mark another than the one asked for?"""
+def _rethink(
+    profile: Profile, events: tuple[Event, ...], known: tuple[Mixture, ...], mixture: Mixture
+) -> Mixture:
+    """No hypothesis foretold this mark: was a turn that no mark has shown since another than asked for?"""
+    seen = 0
     for back in range(1, min(len(known), len(events))):
         event = events[-1 - back]
-        if isinstance(event, (MarkSeen, Inspected)):
+        if isinstance(event, Inspected):
             break
-        if isinstance(event, Turn):
+        if isinstance(event, MarkSeen):
+            seen = max(seen, m.station_index(event.station))
+        # Only where no card behind that mirror has shown a mark since.
+        if isinstance(event, Turn) and event.mount > seen:
             for note, other, instead in _mistakes(profile, known[-1 - back], event):
                 notes = tuple((*n, note) for n in other.notes)
                 other = replace(other, notes=notes, log_weight=other.log_weight + np.log(WRONG_SCREW))
                 for later in (*instead, *events[len(events) - back :]):
                     other = _advance(profile, other, later)
-                bank = join(bank, shifted(other, other.evidence - bank.evidence))
+                mixture = join(mixture, shifted(other, other.evidence - mixture.evidence))
+    if mixture.doubt <= DOUBT:
+        return prune(mixture)
     fresh = _forget_readings(profile, known[-1])
     fresh = replace(
         fresh, log_weight=fresh.log_weight + np.log(UPSET), notes=((Note("upset"),),) * len(fresh.fault)
     )
     fresh = _advance(profile, fresh, events[-1])
-    return prune(join(bank, shifted(fresh, fresh.evidence - bank.evidence)))
+    return prune(join(mixture, shifted(fresh, fresh.evidence - mixture.evidence)))
 
 
-def _otherwise(profile: Profile, bank: Bank, event: Turn) -> Bank:
-    """The bank with a screw taken to work in any other way than it seemed to, its response not known yet: too
-    much else may have moved between two marks for its first turn to be read rightly."""
+def _otherwise(profile: Profile, mixture: Mixture, event: Turn) -> Mixture:
+    """The mixture with a screw taken to work in any other way than it seemed to, its response not known yet:
+    too much else may have moved between two marks for its first turn to be read rightly."""
     contact = profile.contact_index(event.mount, event.screw)
     k = 3 * (event.mount - 1) + contact
     response, fresh = m.response_at(event.mount, contact), prior(profile).cov[0]
-    mean, cov = bank.mean.copy(), bank.cov.copy()
+    mean, cov = mixture.mean.copy(), mixture.cov.copy()
     forget(mean, cov, response, fresh[response, response])
-    tried = bank.sign[:, 3 * (event.mount - 1) : 3 * event.mount].copy()
+    tried = mixture.sign[:, 3 * (event.mount - 1) : 3 * event.mount].copy()
     tried[:, contact] = screws.UNKNOWN
     chances = screws.chances(profile, event.mount, tried, contact)
-    one = replace(bank, mean=mean, cov=cov)
-    others: Bank | None = None
+    one = replace(mixture, mean=mean, cov=cov)
+    others: Mixture | None = None
     for i, code in enumerate(screws.CODES):
-        index = np.flatnonzero(bank.sign[:, k] != code)
+        index = np.flatnonzero(mixture.sign[:, k] != code)
         some = take(one, index, one.log_weight[index] + np.log(chances[index, i]))
         some.sign[:, k] = code
         others = some if others is None else join(others, some)
@@ -171,112 +176,118 @@ def _otherwise(profile: Profile, bank: Bank, event: Turn) -> Bank:
     return prune(others)
 
 
-def _mistakes(profile: Profile, bank: Bank, event: Turn) -> list[tuple[Note, Bank, tuple[Event, ...]]]:
-    """What may have been instead of a turn, from which bank on: another screw of the mount, the other way,
-    nothing, or a screw that works otherwise."""
+def _mistakes(
+    profile: Profile, mixture: Mixture, event: Turn
+) -> list[tuple[Note, Mixture, tuple[Event, ...]]]:
+    """What may have been instead of a turn, from which mixture on: another screw of the mount, the other
+    way, nothing, or a screw that works otherwise."""
     contacts = profile.mount[event.mount - 1].contact
     others = [c.name for c in contacts if c.screw_pitch_mm is not None and c.name != event.screw]
-    found: list[tuple[Note, Bank, tuple[Event, ...]]] = [
-        (Note("screw", event.mount, name, event.screw), bank, (Turn(event.mount, name, event.turns),))
+    found: list[tuple[Note, Mixture, tuple[Event, ...]]] = [
+        (Note("screw", event.mount, name, event.screw), mixture, (Turn(event.mount, name, event.turns),))
         for name in others
     ]
-    found.append((Note("way", event.mount, event.screw), bank, (replace(event, turns=-event.turns),)))
-    found.append((Note("none", event.mount, event.screw), bank, ()))
-    found.append((Note("otherwise", event.mount, event.screw), _otherwise(profile, bank, event), (event,)))
+    found.append((Note("way", event.mount, event.screw), mixture, (replace(event, turns=-event.turns),)))
+    found.append((Note("none", event.mount, event.screw), mixture, ()))
+    found.append((Note("otherwise", event.mount, event.screw), _otherwise(profile, mixture, event), (event,)))
     return found
 
 
-def _inspected(profile: Profile, bank: Bank, event: Inspected) -> Bank:
+def _inspected(profile: Profile, mixture: Mixture, event: Inspected) -> Mixture:
     """Fixed: readings before may no longer hold, what the screws do stays known. Nothing found: less
     probable."""
     if event.outcome == "fixed":
-        reached = _reached(bank, event.cause)
-        bank = replace(bank, repairs=(*bank.repairs, min(reached)))
-        forgotten = _forget_readings(profile, bank)
+        reached = _reached(mixture, event.cause)
+        mixture = replace(mixture, repairs=(*mixture.repairs, min(reached)))
+        forgotten = _forget_readings(profile, mixture)
         if event.cause not in CAUSES:
             return forgotten
-        kept = _repaired(profile, bank, event.cause, reached)
+        kept = _repaired(profile, mixture, event.cause, reached)
         forgotten = replace(forgotten, parts_seen=kept.parts_seen, evidence=kept.evidence)
         return prune(join(shifted(kept, np.log1p(-VOID)), shifted(forgotten, np.log(VOID))))
-    guilty = np.array([FAULTS[f] == event.cause for f in bank.fault])
+    guilty = np.array([FAULTS[f] == event.cause for f in mixture.fault])
     factor = np.log(NOTHING_FOUND) if event.outcome == "nothing-found" else np.log(1e3)
     if not guilty.any():
-        return bank
-    return prune(replace(bank, log_weight=bank.log_weight + factor * guilty))
+        return mixture
+    return prune(replace(mixture, log_weight=mixture.log_weight + factor * guilty))
 
 
-def _reached(bank: Bank, cause: str) -> tuple[int, ...]:
+def _reached(mixture: Mixture, cause: str) -> tuple[int, ...]:
     """Mirrors that a repair may have moved: those that ride on the gantry, or whose mount may have been the
     loose one; all where nothing told that one is loose, and where the cause is not one of ours."""
     if cause in CAUSES and cause != "loose-mount":
         return (2, 3)
-    loose = loose_shares(bank)
+    loose = loose_shares(mixture)
     if cause != "loose-mount" or loose.sum() < TOLD:
         return (1, 2, 3)
     return tuple(int(i) + 1 for i in np.flatnonzero(loose >= MAY_BE * loose.max()))
 
 
-def _repaired(profile: Profile, bank: Bank, cause: str, reached: tuple[int, ...]) -> Bank:
-    """The bank after a repair: the fault gone as far as the prior says, what was worked on loosened by as
+def _repaired(profile: Profile, mixture: Mixture, cause: str, reached: tuple[int, ...]) -> Mixture:
+    """The mixture after a repair: the fault gone as far as the prior says, what was worked on loosened by as
     much; what is not sure yet of the ways that the screws work stays open."""
-    guilty = np.flatnonzero([FAULTS[f] == cause for f in bank.fault])
-    guilty = guilty if guilty.size else np.array([bank.best])
-    _ways, which = np.unique(bank.sign[guilty], axis=0, return_inverse=True)
-    weight = np.bincount(which.reshape(-1), bank.weight[guilty])
+    guilty = np.flatnonzero([FAULTS[f] == cause for f in mixture.fault])
+    guilty = guilty if guilty.size else np.array([mixture.best])
+    _ways, which = np.unique(mixture.sign[guilty], axis=0, return_inverse=True)
+    weight = np.bincount(which.reshape(-1), mixture.weight[guilty])
     likely = [k for k in np.argsort(-weight, kind="stable")[:WAYS] if weight[k] > UNHEARD * weight.sum()]
-    repaired: Bank | None = None
+    repaired: Mixture | None = None
     for k in likely:
         these = guilty[which.reshape(-1) == k]
-        one = _repaired_one(profile, bank, cause, reached, int(these[np.argmax(bank.log_weight[these])]))
+        one = _repaired_one(
+            profile, mixture, cause, reached, int(these[np.argmax(mixture.log_weight[these])])
+        )
         one = shifted(one, float(np.log(weight[k] / weight[likely].sum())))
         repaired = one if repaired is None else join(repaired, one)
     assert repaired is not None  # the most probable way is always among them
-    repaired = replace(repaired, last_turn=bank.last_turn, net_turns=bank.net_turns)
-    return replace(repaired, parts_seen=bank.parts_seen, repairs=bank.repairs)
+    repaired = replace(repaired, last_turn=mixture.last_turn, net_turns=mixture.net_turns)
+    return replace(repaired, parts_seen=mixture.parts_seen, repairs=mixture.repairs)
 
 
-def _repaired_one(profile: Profile, bank: Bank, cause: str, reached: tuple[int, ...], best: int) -> Bank:
+def _repaired_one(
+    profile: Profile, mixture: Mixture, cause: str, reached: tuple[int, ...], best: int
+) -> Mixture:
     """One hypothesis after the repair, beside each fault that may come after it."""
     fresh = prior(profile)
     count = len(fresh.fault)
-    mean, cov = np.repeat(bank.mean[[best]], count, 0), np.repeat(bank.cov[[best]], count, 0)
+    mean, cov = np.repeat(mixture.mean[[best]], count, 0), np.repeat(mixture.cov[[best]], count, 0)
     carried = slice(m.RACK.start, m.BOW.stop)
     rest = np.maximum(fresh.cov, REST**2 * fresh.cov[0])[:, carried, carried]
     forget(mean, cov, carried, rest)
     forget(mean, cov, m.HANG, fresh.cov[:, m.HANG, m.HANG])
     for mount in reached:
-        loose = cause == "loose-mount" and bank.fault[best] == LOOSE + mount - 1
+        loose = cause == "loose-mount" and mixture.fault[best] == LOOSE + mount - 1
         at = contact_points(profile, mount)
         tilt = TIGHTENED * loose_sd(profile, mount) if loose else REPAIR_TILT_SD
         cov[:, m.contact_at(mount), m.contact_at(mount)] += tilt**2 * at @ at.T
         cov[:, m.shift_at(mount), m.shift_at(mount)] += REPAIR_SHIFT_SD**2 * np.eye(3)
-    sign, log_weight = np.repeat(bank.sign[[best]], count, axis=0), _noise_learnt(fresh, bank)
+    sign, log_weight = np.repeat(mixture.sign[[best]], count, axis=0), _noise_learnt(fresh, mixture)
     return replace(fresh, mean=mean, cov=cov, sign=sign, log_weight=log_weight)
 
 
-def _noise_learnt(fresh: Bank, bank: Bank) -> Array:
-    """(H,) log weights of a fresh bank, with the odds of each noise as another bank has them."""
+def _noise_learnt(fresh: Mixture, mixture: Mixture) -> Array:
+    """(H,) log weights of a fresh mixture, with the odds of each noise as another mixture has them."""
     count = len(NOISES)
-    now, then = (np.bincount(one.noise, one.weight, count) + UNHEARD for one in (bank, fresh))
+    now, then = (np.bincount(one.noise, one.weight, count) + UNHEARD for one in (mixture, fresh))
     log_weight = fresh.log_weight + np.log(now / then)[fresh.noise]
     return np.asarray(log_weight - np.logaddexp.reduce(log_weight))
 
 
-def _forget_readings(profile: Profile, bank: Bank) -> Bank:
+def _forget_readings(profile: Profile, mixture: Mixture) -> Mixture:
     """The prior again, with the responses of the screws as the best hypothesis has them."""
-    fresh, best = prior(profile), bank.best
+    fresh, best = prior(profile), mixture.best
     mean, cov = fresh.mean.copy(), fresh.cov.copy()
-    mean[:, m.RESPONSE] = bank.mean[best, m.RESPONSE]
-    cov[:, m.RESPONSE, m.RESPONSE] = bank.cov[best, m.RESPONSE, m.RESPONSE]
-    sign = np.repeat(bank.sign[best : best + 1], len(fresh.fault), axis=0)
+    mean[:, m.RESPONSE] = mixture.mean[best, m.RESPONSE]
+    cov[:, m.RESPONSE, m.RESPONSE] = mixture.cov[best, m.RESPONSE, m.RESPONSE]
+    sign = np.repeat(mixture.sign[best : best + 1], len(fresh.fault), axis=0)
     return replace(
         fresh,
-        log_weight=_noise_learnt(fresh, bank),
+        log_weight=_noise_learnt(fresh, mixture),
         mean=mean,
         cov=cov,
         sign=sign,
-        last_turn=bank.last_turn,
-        net_turns=bank.net_turns,
-        evidence=bank.evidence,
-        repairs=bank.repairs,
+        last_turn=mixture.last_turn,
+        net_turns=mixture.net_turns,
+        evidence=mixture.evidence,
+        repairs=mixture.repairs,
     )

@@ -1,6 +1,6 @@
 """What is known of a machine as hypotheses side by side, and what is known before the first pulse.
 
-How screws may work is in ``screws``; what each hypothesis is, in ``Bank``.
+How screws may work is in ``screws``; what each hypothesis is, in ``Mixture``.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ BOW_SD = (0.03, 1.5)  # of a straight rail, of a bowed one: its middle off the l
 LOOSE_MM = (2.5, 2.5, 0.9)  # swing of the far mark behind a loose mirror 1, 2, 3 from pulse to pulse
 # Of the lens off the head's axis, per axis, mm; more where it comes out, for there a mark can tell (common
 # practice, no source).
-LENS_SD = (0.3, 0.6)
+LENS_SD = (0.2, 0.6)
 GAIN_SD, CROSS_SD = 0.1, 0.1  # lever arms off by at most 15 %: sd 8.7 %, and a little to spare
 HAND_RELATIVE, HAND_TURNS = 0.08, 1 / 64 / np.sqrt(3)  # 1/64 turn at most: sd of limits, JCGM 100:2008, 4.3.7
 PLAY_TURNS, PLAY_SD = 0.8 / 32, 0.25 / 32
@@ -47,7 +47,6 @@ SHIFT_RELATIVE, SHIFT_HAND = 0.08, 0.15
 MODEL_SD = 0.02  # what the model leaves out, mm
 OUTLIER, CARD_AREA, MISREAD_BLANK = 0.003, 1600.0, 0.003
 ASTRAY_MM = 1.0  # sd of a mark made in another mode of the tube, or read beside itself, per axis
-STUCK = 0.03  # of a mirror's base that turns out not to move
 CARD_HALF = 20.0
 REPAIR_TILT_SD, REPAIR_SHIFT_SD = 0.3e-3, 0.2  # what a repair elsewhere does to the mirrors
 VOID = 0.1  # a repair that changed everything
@@ -77,8 +76,8 @@ class Noise:
 
 
 NOISES = (
-    Noise("as claimed", 0.62, hang_mm=0.1, roll=0.005),
-    Noise("small", 0.12, hang_mm=0.3, pulse_mm=0.1, jitter=0.05e-3, lock=0.1e-3),
+    Noise("as claimed", 0.72, hang_mm=0.06, jitter=0.01e-3, roll=0.003),
+    Noise("small", 0.06, hang_mm=0.3, pulse_mm=0.1, jitter=0.05e-3, lock=0.1e-3),
     Noise("hangings", 0.05, hang_mm=0.8, pulse_mm=0.03),
     Noise("tape", 0.05, hang_mm=0.2, pulse_mm=0.3),
     Noise("jitter", 0.05, hang_mm=0.2, pulse_mm=0.03, jitter=0.18e-3),
@@ -106,7 +105,7 @@ class Note:
 
 
 @dataclass(frozen=True)
-class Bank:
+class Mixture:
     """Hypotheses side by side; H of them."""
 
     log_weight: Array  # (H,)
@@ -118,12 +117,15 @@ class Bank:
     notes: tuple[tuple[Note, ...], ...]  # (H) what the hypothesis supposes to have gone wrong
     last_turn: tuple[float, ...]  # (9) direction in which each screw was turned last
     net_turns: tuple[float, ...] = (0.0,) * 9  # how far each screw has been turned in all
-    evidence: float = 0.0  # log of what normalising took away so far: banks of one alignment can be compared
+    evidence: float = (
+        0.0  # log of what normalising took away so far: mixtures of one alignment can be compared
+    )
     doubt: float = 0.0  # probability that the newest pulse was bad or misread rather than explained
+    unused: float = 0.0  # probability that the newest mark was misread or astray
     # For each repair, the first mirror that it reached: marks on cards behind that one hold no more.
     repairs: tuple[int, ...] = ()
     parts_seen: int = 0  # tube, mirror 1, 2, 3: how many of them a card has shown
-    blind: Bank | None = None  # the same without the blanks since the last mark
+    blind: Mixture | None = None  # the same without the blanks since the last mark
     blanks: tuple[NoMark, ...] = ()  # those since the last move
     hung: tuple[str, int | None] | None = None  # station and number of the card that hangs
 
@@ -144,13 +146,13 @@ class Bank:
 
 
 @lru_cache(maxsize=16)
-def prior(profile: Profile) -> Bank:
+def prior(profile: Profile) -> Mixture:
     """What is known of a machine before its first pulse: each noise without a fault, each fault."""
     pairs = [(0, i) for i in range(len(NOISES))] + [(f, i) for f in range(1, len(FAULTS)) for i in ALIKE]
     fault, noise = np.array(pairs).T
     odds = np.array([n.odds for n in NOISES])
     share = np.where(fault == 0, odds[noise] / odds.sum(), odds[noise] / odds[list(ALIKE)].sum())
-    return Bank(
+    return Mixture(
         log_weight=np.log(FAULT_PRIOR[fault] * share),
         mean=np.zeros((len(fault), m.SIZE)),
         cov=np.stack([_prior_cov(profile, *pair) for pair in pairs]),
@@ -181,10 +183,10 @@ def _prior_cov(profile: Profile, fault: int, noise: int) -> Array:
     return cov
 
 
-def split_far(profile: Profile, bank: Bank, station: int) -> Bank:
+def split_far(profile: Profile, mixture: Mixture, station: int) -> Mixture:
     """Before a card sees a part for the first time, each hypothesis becomes two: the part as usual, or far
     off."""
-    for part in range(bank.parts_seen, station + 1):
+    for part in range(mixture.parts_seen, station + 1):
         extra = np.zeros((m.SIZE, m.SIZE))
         if part == 0:
             extra[m.TUBE, m.TUBE] = (FAR_TUBE_SD**2 - TUBE_SD**2) * np.eye(4)
@@ -193,18 +195,18 @@ def split_far(profile: Profile, bank: Bank, station: int) -> Bank:
             extra[m.contact_at(part), m.contact_at(part)] = (
                 (FAR_TILT_SD[part - 1] ** 2 - TILT_SD**2) * at @ at.T
             )
-        far = replace(bank, log_weight=bank.log_weight + np.log(FAR), cov=bank.cov + extra)
-        bank = join(replace(bank, log_weight=bank.log_weight + np.log1p(-FAR)), far)
-    return replace(bank, parts_seen=max(bank.parts_seen, station + 1))
+        far = replace(mixture, log_weight=mixture.log_weight + np.log(FAR), cov=mixture.cov + extra)
+        mixture = join(replace(mixture, log_weight=mixture.log_weight + np.log1p(-FAR)), far)
+    return replace(mixture, parts_seen=max(mixture.parts_seen, station + 1))
 
 
-def rehung(bank: Bank, hung: tuple[str, int | None]) -> Bank:
-    """The bank once another card hangs: how it hangs is not known yet."""
-    if hung == bank.hung:
-        return bank
-    mean, cov = bank.mean.copy(), bank.cov.copy()
-    forget(mean, cov, m.HANG, HANG_VAR[bank.noise][:, :, None] * np.eye(3))
-    return replace(bank, mean=mean, cov=cov, hung=hung)
+def rehung(mixture: Mixture, hung: tuple[str, int | None]) -> Mixture:
+    """The mixture once another card hangs: how it hangs is not known yet."""
+    if hung == mixture.hung:
+        return mixture
+    mean, cov = mixture.mean.copy(), mixture.cov.copy()
+    forget(mean, cov, m.HANG, HANG_VAR[mixture.noise][:, :, None] * np.eye(3))
+    return replace(mixture, mean=mean, cov=cov, hung=hung)
 
 
 def forget(mean: Array, cov: Array, part: slice, fresh: Array) -> None:
@@ -214,30 +216,30 @@ def forget(mean: Array, cov: Array, part: slice, fresh: Array) -> None:
     cov[:, part, part] = fresh
 
 
-def expecting(profile: Profile, bank: Bank, station: int) -> Bank:
-    """The bank ready for a card at a station that may see parts for the first time."""
-    return prune(split_far(profile, bank, min(station, 3)))
+def expecting(profile: Profile, mixture: Mixture, station: int) -> Mixture:
+    """The mixture ready for a card at a station that may see parts for the first time."""
+    return prune(split_far(profile, mixture, min(station, 3)))
 
 
-def doubted(profile: Profile, bank: Bank, mount: int) -> Bank:
-    """The bank with what is known of a mirror's tilt taken back as far as a part that stands far off."""
+def doubted(profile: Profile, mixture: Mixture, mount: int) -> Mixture:
+    """The mixture with what is known of a mirror's tilt taken back as far as a part that stands far off."""
     at = contact_points(profile, mount)
-    cov = bank.cov.copy()
+    cov = mixture.cov.copy()
     cov[:, m.contact_at(mount), m.contact_at(mount)] += FAR_TILT_SD[mount - 1] ** 2 * at @ at.T
-    return replace(bank, cov=cov)
+    return replace(mixture, cov=cov)
 
 
-def turned(bank: Bank, k: int, turns: float) -> Bank:
-    """The bank with only a screw's last direction and its turns in all noted."""
+def turned(mixture: Mixture, k: int, turns: float) -> Mixture:
+    """The mixture with only a screw's last direction and its turns in all noted."""
     way = float(np.sign(turns))
-    last_turn = tuple(way if i == k else last for i, last in enumerate(bank.last_turn))
-    net = tuple(now + turns * (i == k) for i, now in enumerate(bank.net_turns))
-    return replace(bank, last_turn=last_turn, net_turns=net)
+    last_turn = tuple(way if i == k else last for i, last in enumerate(mixture.last_turn))
+    net = tuple(now + turns * (i == k) for i, now in enumerate(mixture.net_turns))
+    return replace(mixture, last_turn=last_turn, net_turns=net)
 
 
-def loose_shares(bank: Bank) -> Array:
+def loose_shares(mixture: Mixture) -> Array:
     """(3,) probability that the mount of mirror 1, 2, 3 is loose."""
-    return np.array([bank.weight[bank.fault == LOOSE + i].sum() for i in range(3)])
+    return np.array([mixture.weight[mixture.fault == LOOSE + i].sum() for i in range(3)])
 
 
 def loose_sd(profile: Profile, mount: int) -> float:
@@ -248,22 +250,22 @@ def loose_sd(profile: Profile, mount: int) -> float:
     return LOOSE_MM[mount - 1] / (2 * leg)
 
 
-def take(bank: Bank, index: Array, log_weight: Array) -> Bank:
+def take(mixture: Mixture, index: Array, log_weight: Array) -> Mixture:
     """Some of the hypotheses (possibly several times), with new weights."""
     return replace(
-        bank,
+        mixture,
         log_weight=log_weight,
-        mean=bank.mean[index],
-        cov=bank.cov[index],
-        fault=bank.fault[index],
-        noise=bank.noise[index],
-        sign=bank.sign[index],
-        notes=tuple(bank.notes[i] for i in index),
+        mean=mixture.mean[index],
+        cov=mixture.cov[index],
+        fault=mixture.fault[index],
+        noise=mixture.noise[index],
+        sign=mixture.sign[index],
+        notes=tuple(mixture.notes[i] for i in index),
     )
 
 
-def join(one: Bank, other: Bank) -> Bank:
-    """Two banks of one alignment as one."""
+def join(one: Mixture, other: Mixture) -> Mixture:
+    """Two mixtures of one alignment as one."""
     return replace(
         one,
         log_weight=np.concatenate([one.log_weight, other.log_weight]),
@@ -276,15 +278,15 @@ def join(one: Bank, other: Bank) -> Bank:
     )
 
 
-def prune(bank: Bank) -> Bank:
+def prune(mixture: Mixture) -> Mixture:
     """Weights that add up to one, the improbable dropped."""
-    order, log_weight, total = probable(bank.log_weight, bank.fault, bank.noise, bank.sign)
-    return replace(take(bank, order, log_weight), evidence=bank.evidence + total)
+    order, log_weight, total = probable(mixture.log_weight, mixture.fault, mixture.noise, mixture.sign)
+    return replace(take(mixture, order, log_weight), evidence=mixture.evidence + total)
 
 
 def probable(log_weight: Array, fault: Array, noise: Array, sign: Array) -> tuple[Array, Array, float]:
-    """Which hypotheses are kept, the most probable first; their log weights, which add up to one; log of what
-    all added up to.
+    """Which hypotheses are kept, the most probable first; their log weights, which add up to one; log of
+    what all added up to.
 
     Kept are the most probable ones; beside them, of each fault and of each noise, the most probable that has
     the screws work as the best has them, so that no fault vanishes because it was paired with a wrong sign.
@@ -303,9 +305,9 @@ def probable(log_weight: Array, fault: Array, noise: Array, sign: Array) -> tupl
     return order, log_weight[order] - np.logaddexp.reduce(log_weight[order]), total
 
 
-def shifted(bank: Bank, log_factor: float) -> Bank:
-    """The bank with all its weights changed by a factor."""
-    return replace(bank, log_weight=bank.log_weight + log_factor)
+def shifted(mixture: Mixture, log_factor: float) -> Mixture:
+    """The mixture with all its weights changed by a factor."""
+    return replace(mixture, log_weight=mixture.log_weight + log_factor)
 
 
 def shift_sd(move: Array) -> Array:

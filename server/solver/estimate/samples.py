@@ -43,6 +43,7 @@ FIVE = ("back left", "front left", "centre", "back right", "front right")
 ALONG_Y = [0, 1, 5]  # positions of the grid that differ for the gantry
 PAIRS = np.array(list(combinations(range(BED), 2))).T
 Y_PAIRS = np.array(list(combinations(ALONG_Y, 2))).T
+SHEET_MM, LEAN_MM = 6.0, 0.2  # a cut of that thickness may lean by so much (common practice, no source)
 KEYS = ("centre-1", "overlap-2", "centre-2", "overlap-3", "centre-3", "nozzle", "lens")
 STAGE_KEYS = (1, 3, 5, 7, 7)  # how many of KEYS count up to each stage
 
@@ -90,29 +91,30 @@ class Samples:
         return Samples(*(np.concatenate(pair) for pair in pairs))
 
 
-def draw(bank: b.Bank, count: int = SAMPLES, *, turn: int = 0) -> Samples:
-    """Machines drawn from the bank: always the same ones for the same bank and turn.
+def draw(mixture: b.Mixture, count: int = SAMPLES, *, turn: int = 0) -> Samples:
+    """Machines drawn from the mixture: always the same ones for the same mixture and turn.
 
     Another turn for each step: what was chosen because it suits some machines is then judged on others.
     """
     edges = (np.arange(count) + 0.5) / count
-    which = np.searchsorted(np.cumsum(bank.weight), edges * bank.weight.sum())
-    which = np.minimum(which, len(bank.weight) - 1)
+    which = np.searchsorted(np.cumsum(mixture.weight), edges * mixture.weight.sum())
+    which = np.minimum(which, len(mixture.weight) - 1)
     normals = _normals(count, turn % TURNS)
     shuffled = which[np.random.default_rng(7).permutation(count)]
     x = np.empty((count, m.SIZE))
     for i in np.unique(shuffled):
         rows = shuffled == i
-        x[rows] = bank.mean[i] + normals[rows, : m.SIZE] @ _root(bank.cov[i]).T
-    return Samples(x, bank.fault[shuffled], bank.sign[shuffled], normals[:, m.SIZE :], bank.noise[shuffled])
+        x[rows] = mixture.mean[i] + normals[rows, : m.SIZE] @ _root(mixture.cov[i]).T
+    return Samples(
+        x, mixture.fault[shuffled], mixture.sign[shuffled], normals[:, m.SIZE :], mixture.noise[shuffled]
+    )
 
 
 def _root(cov: Array) -> Array:
     """A square root of a covariance that rounding may have made slightly indefinite.
 
     Cholesky's, because it changes little where the covariance does: eigenvectors of equal eigenvalues would
-    make
-    the machines drawn, and so the step, depend on the last bit.
+    make the machines drawn, and so the step, depend on the last bit.
     """
     spread = np.sqrt(np.diagonal(cov))
     scaled = cov / np.outer(spread, spread)
@@ -145,13 +147,14 @@ def pushed(rays: Rays, jacobian: Rays, change: Array) -> Rays:
     if not used.size:
         return rays
     step = change[:, used]
-    marks, lens = (
-        step @ bent[used].reshape(len(used), -1) for bent in (jacobian.offset_mm, jacobian.lens_mm)
+    marks, lens, slope = (
+        step @ bent[used].reshape(len(used), -1)
+        for bent in (jacobian.offset_mm, jacobian.lens_mm, jacobian.slope)
     )
     return Rays(
         rays.offset_mm + marks.reshape(rays.offset_mm.shape),
         rays.lens_mm + lens.reshape(rays.lens_mm.shape),
-        rays.slope,
+        rays.slope + slope.reshape(rays.slope.shape),
     )
 
 
@@ -169,6 +172,20 @@ def numbers(rays: Rays) -> Array:
         _square(rays.lens_mm[:, :BED]).max(1),
     ]
     return np.asarray(np.sqrt(np.stack(squares, axis=1)))
+
+
+def ratios(profile: Profile, rays: Rays) -> Array:
+    """(M, 7) the verdict's numbers in units of their tolerances; that of the lens also counts how far a cut
+    leans, which the offset at the lens and the slope of the beam make together."""
+    found = numbers(rays) / limits(profile)
+    found[:, KEYS.index("lens")] = np.maximum(found[:, KEYS.index("lens")], leans(profile, rays) / LEAN_MM)
+    return np.asarray(found)
+
+
+def leans(profile: Profile, rays: Rays) -> Array:
+    """(M,) how far a cut leans in a sheet of SHEET_MM, mm, at the worst position (as ``cost.kerf_lean``)."""
+    lean = rays.slope[:, :BED, 3] - rays.lens_mm[:, :BED] / profile.path.lens_focal_mm
+    return np.asarray(SHEET_MM * np.sqrt(_square(lean)).max(1))
 
 
 def _widest(marks: Array, pairs: Array) -> Array:
@@ -192,8 +209,8 @@ def limits(profile: Profile) -> Array:
 
 
 def hits(profile: Profile, rays: Rays, station: int) -> Array:
-    """(M, 12) whether the beam's axis reaches the card at a station: through the apertures before it, on
-    the card."""
+    """(M, 12) whether the beam's axis reaches the card at a station: through the apertures before it, on the
+    card."""
     reach = (np.abs(m.spot(profile, rays, station)) <= b.CARD_HALF).all(-1)
     for at, radius in m.stops(profile, station):
         reach &= _square(m.spot(profile, rays, at)) <= radius * radius

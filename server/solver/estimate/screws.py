@@ -22,7 +22,9 @@ Array = NDArray[Any]
 UNKNOWN, DEAD = 0, 3
 WORKS = {UNKNOWN: 1, 1: 1, -1: -1, 2: 1j, -2: -1j, DEAD: 0}  # the tilt beside the one that the profile has
 CODES = np.array([1, -1, 2, -2, DEAD])
+BASES = np.array([1, DEAD])
 ALL_BACKWARDS, ONE_BACKWARDS, QUARTER, MIRRORED, ONE_DEAD = 0.12, 0.11, 0.03, 0.015, 0.03
+STUCK, STUCK_TOO = 0.03, 0.8  # that a mirror's base does not move; where another of the machine does not
 ODD = 0.004  # that a screw does not keep to its mount's arrangement, for each other way
 
 
@@ -65,3 +67,9 @@ def tilts(code: Array, own: Array, cross: Array) -> tuple[Array, Array]:
     says; own, cross : (3,), as in ``model.screw_vectors``."""
     z = np.select([code == c for c in WORKS], list(WORKS.values()), 1 + 0j)[..., None]
     return z.real * own + z.imag * cross, z.real * cross - z.imag * own
+
+
+def base_chances(bases: Array) -> Array:
+    """(..., 2) probability of each of BASES for a base; bases : (..., 3) codes of the machine's bases."""
+    stuck = np.where((bases == DEAD).any(-1), STUCK_TOO, STUCK)
+    return np.stack([1 - stuck, stuck], axis=-1)

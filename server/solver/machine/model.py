@@ -1,8 +1,8 @@
 """The unknowns of one machine as a vector, and how they make marks.
 
-Layout of the state vector (all in mm, but ``rack`` in mrad per m and the responses as plain numbers):
-tube mounts 4, contact points 9, whole mounts 9, racking 2, rail bow 4 (Y rail sideways and up, X rail back
-and up), the lens off the head's axis 2; for each contact the response of its screw, relative gain and
+Layout of the state vector (all in mm, but ``rack`` in mrad per m and the responses as plain numbers): tube
+mounts 4, contact points 9, whole mounts 9, racking 2, rail bow 4 (Y rail sideways and up, X rail back and
+up), the lens off the head's axis 2; for each contact the response of its screw, relative gain and
 cross-talk, 18; and how the card hangs that hangs now: u, v and roll (rad), 3. What a turn does to a contact
 is in ``screw_vectors``.
 """
@@ -165,9 +165,8 @@ def _tilt_of_slope(profile: Profile, mount: int) -> Array:
 def screw_vectors(profile: Profile, mount: int, contact: int) -> tuple[Array, Array]:
     """What a screw at a contact does to the plane, as displacements (3,) of the three nominal contacts.
 
-    The first is the screw's own travel of 1 mm as the profile has it; the second the same tilt turned by
-    90° in
-    the mirror's plane: with them, gain and cross-talk take up wrong lever arms in any direction.
+    The first is the screw's own travel of 1 mm as the profile has it; the second the same tilt turned by 90°
+    in the mirror's plane: with them, gain and cross-talk take up wrong lever arms in any direction.
     """
     at = contact_points(profile, mount)
     weights = np.linalg.inv(np.column_stack([np.ones(3), at]))[:, contact]  # 1, r, t of the plane's rise

@@ -28,7 +28,8 @@ class State:
     tube_mm : (..., 2, 2), [[exit mount dY, dZ], [far mount dY, dZ]].
     contact_mm : (..., 3, 3), [mirror, contact], displacement of each contact point along the nominal +n.
     shift_mm : (..., 3, 3), [mirror, XYZ], displacement of each whole mount, card included.
-    carry_mm : (..., 3), XYZ, how far the rails carry the head (mirror 3, lens, nozzle) off its nominal place.
+    carry_mm : (..., 3), XYZ, how far the rails carry the head (mirror 3, lens, nozzle) off its nominal
+    place.
     lens_mm : (..., 2), how far the lens stands off the head's axis, u and v of the nozzle's card.
     """
 

@@ -1,0 +1,346 @@
+"""The next step: along the chain, the option that brings most for what it costs.
+
+In each stage there is one list of options, each a `Choice` with what it brings (tolerances²): the best mark
+for its minutes, the best set of moves, another try. The one that brings most is done; where none brings
+anything, the last resort is asked.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from server.solver.decide.faults import doubtful, exhausted, faulty, last_look
+from server.solver.decide.move_choice import Move, adjustments, best_move, singles
+from server.solver.decide.policy import POLICY
+from server.solver.decide.proof import nozzle_unproved, unproved, worked
+from server.solver.decide.search import chances, remaining, search
+from server.solver.decide.situation import (
+    Choice,
+    Place,
+    View,
+    after_moves,
+    blank_places,
+    closer,
+    kind,
+    last_position,
+    mark_variance,
+    marks_at,
+    missed,
+    numbered,
+    probability,
+    pulse_sd,
+    seen_stations,
+)
+from server.solver.estimate import samples as o
+from server.solver.events import Event, MarkSeen, Shift
+from server.solver.machine import model as m
+from server.solver.machine.profile import STATIONS
+
+Array = NDArray[Any]
+
+TINY = 1e-9
+
+
+@dataclass(frozen=True)
+class Option:
+    """What could be done next; ``brings``: tolerances² that it is expected to take away."""
+
+    choice: Choice
+    brings: float
+
+
+@dataclass(frozen=True)
+class Mark:
+    """A mark that could be made. tells : tolerances² that it is expected to take away; weight : the same, of
+    what is at risk and with what it proves, for each root of a minute that it costs."""
+
+    place: Place
+    tells: float
+    weight: float
+
+
+def choose(view: View) -> Choice:
+    """The next step for a view."""
+    for ask in (exhausted, doubtful, faulty):
+        choice = ask(view)
+        if choice is not None:
+            return choice
+    for stage in range(len(POLICY.within)):
+        if not settled(view, stage):
+            choice = _work(view, stage)
+            if choice is not None:
+                return choice
+    return _end(view)
+
+
+def _end(view: View) -> Choice:
+    """Done, once every station has shown a mark."""
+    seen = seen_stations(view)
+    for station, name in enumerate(STATIONS):
+        if name not in seen:
+            return Choice("mark", place=Place(station, last_position(view)), stage=min(station, 3))
+    if nozzle_unproved(view):
+        return Choice("mark", place=Place(3, last_position(view)), stage=3, why="moved")
+    return last_look(view) or Choice("done")
+
+
+def settled(view: View, stage: int) -> bool:
+    """Whether a stage is finished: its own numbers are probably within tolerance, the bed's all together."""
+    if stage < 4:
+        good = (view.numbers[:, _own_numbers(stage)] <= 1.0).all(1)
+        return float(good.mean()) >= (POLICY.coarse_within if rough(view) else POLICY.within)[stage]
+    # Asked after every mark, a probability that errs would sooner or later err far enough: judged on more,
+    # wherever the few at hand may be wrong about it.
+    return good_enough(view, spare=POLICY.sampling) and not unproved(view) and good_enough(closer(view))
+
+
+def _own_numbers(stage: int) -> slice:
+    """Which of the verdict's numbers a stage adds to those before."""
+    return slice(o.STAGE_KEYS[stage - 1] if stage else 0, o.STAGE_KEYS[stage])
+
+
+def good_enough(view: View, *, spare: float = 0.0) -> bool:
+    """Whether all is probably within tolerance, with that much less probability if need be: what is still to
+    come is proof, and no touching up."""
+    enough, sure = POLICY.within[4], POLICY.surely
+    if rough(view):
+        enough, sure = POLICY.coarse_within[4], POLICY.coarse_surely
+    return probability(view, 4) >= enough - spare and probability(view, 4, 1.5) >= sure - spare
+
+
+def rough(view: View) -> bool:
+    """Whether readings are so coarse that it takes many to be sure."""
+    return pulse_sd(view) > POLICY.coarse * view.profile.tolerance.overlap_mm
+
+
+def _work(view: View, stage: int) -> Choice | None:
+    """The best option in a stage; None where nothing is left to do in it."""
+    places = candidates(view, stage)
+    own = [place for place in places if place.station == min(stage, 3) and not place.anew]
+    here = remaining(view, min(stage, 3)) if missed(view) else None
+    marks, seen = _marks(view, stage, places, None if here is None else chances(view, here[1], own))
+    if max(seen[place] for place in own) < POLICY.catch:
+        return search(view, stage, own, here)
+    mark = max(marks, key=lambda one: one.weight)
+    move = None if good_enough(view) else best_move(view, max(stage, _shown(view)))
+    options = [_marked(view, stage, marks, mark)]
+    if move is not None:
+        again = _once_more(view, move.event)
+        if again is not None:
+            return Choice("mark", place=again, stage=stage, why="long")
+        options.append(_moved(view, stage, move, mark))
+    elif mark.tells < POLICY.little and stage < 4 and rough(view):
+        options += [Option(_move(event, stage, mark), POLICY.little) for event in _another_try(view, stage)]
+    best = max(options, key=lambda option: option.brings)
+    return best.choice if best.brings > 0.0 else _last_resort(view, stage, mark.place)
+
+
+def _marks(
+    view: View, stage: int, places: list[Place], now: Array | None
+) -> tuple[list[Mark], dict[Place, float]]:
+    """All marks that could be made, and the chance that there is one at each place; now : that of the stage's
+    own station, where the newest pulse left none."""
+    tells, risky, chance = worth(view, stage, places)
+    own = [i for i, place in enumerate(places) if place.station == min(stage, 3) and not place.anew]
+    if now is not None:
+        chance[own] = np.minimum(chance[own], now)
+    empty = blank_places(view)
+    chance = chance * np.array([(place.station, place.position) not in empty for place in places])
+    left = unproved(view) if stage >= 2 else []
+    weight = (risky if rough(view) else tells) * chance**2
+    weight = weight * [POLICY.proves if place in left else 1.0 for place in places]
+    weight = weight / np.sqrt([minutes(view, place) for place in places])
+    marks = [Mark(*one) for one in zip(places, (tells * chance).tolist(), weight.tolist(), strict=True)]
+    return marks, dict(zip(places, chance.tolist(), strict=True))
+
+
+def _marked(view: View, stage: int, marks: list[Mark], mark: Mark) -> Option:
+    """The mark as an option. It brings nothing where it tells next to nothing; but a position that is still
+    to be proved at the end is marked whatever it tells."""
+    left = unproved(view) if stage == 4 else []
+    if left:
+        proof = max(marks, key=lambda one: (one.place in left, one.weight))
+        return Option(Choice("mark", place=proof.place, stage=stage, why="proof"), max(mark.tells, TINY))
+    sure = not rough(view) and probability(view, stage) >= POLICY.as_good_as_done
+    least = POLICY.nothing if sure else POLICY.coarse_nothing
+    brings = mark.tells if mark.tells >= least else 0.0
+    return Option(Choice("mark", place=mark.place, stage=stage), brings)
+
+
+def _shown(view: View) -> int:
+    """The last stage of which a mark has shown something: a move is weighed on all that is known."""
+    seen = seen_stations(view)
+    return max((i for i, name in enumerate(STATIONS) if name in seen), default=0)
+
+
+def _moved(view: View, stage: int, move: Move, mark: Mark) -> Option:
+    """The move as an option. The mark before it brings more where it would change the move: where it tells,
+    along the way of the move, no little part of what the move does."""
+    does = _does(view, stage, move.event)
+    told = POLICY.changed * _told_along(view, stage, does, mark.place)
+    first = move.gain > POLICY.gain and float(does @ does) > told
+    brings = max(POLICY.little, 2.0 * mark.tells if first else 0.0)
+    return Option(_move(move.event, stage, mark), brings)
+
+
+def _once_more(view: View, event: Event) -> Place | None:
+    """Where a second mark is made before a long shift that rests on one, which may be misread."""
+    if not isinstance(event, Shift) or np.hypot.reduce(event.move_mm) <= POLICY.long_shift_mm:
+        return None
+    first = 0 if event.part.startswith("tube") else int(event.part[-1]) - 1
+    shows: list[int] = []
+    for past in reversed(view.alignment.events):
+        if isinstance(past, Shift) and (past.part == event.part or (first == 0 and past.part[:4] == "tube")):
+            break
+        if isinstance(past, MarkSeen) and m.station_index(past.station) >= first:
+            shows.append(m.station_index(past.station))
+    return Place(shows[0], last_position(view)) if len(shows) == 1 else None
+
+
+def _move(event: Event, stage: int, mark: Mark | None = None) -> Choice:
+    return Choice(kind(event), place=mark.place if mark else None, event=event, stage=stage)
+
+
+def _does(view: View, stage: int, event: Event) -> Array:
+    """(L,) what a move does to a stage's error, in units of the tolerances."""
+    slopes = o.metric_vectors(view.profile, view.jacobian, min(stage, 3))
+    return np.asarray(worked(view, event)[: len(slopes)] @ slopes)
+
+
+def _another_try(view: View, stage: int) -> list[Event]:
+    """A move about as probable to bring the stage within tolerance as it is to be so already, if any; none
+    where it probably is.
+
+    What is well known and rather too far off takes many marks to be sure of; what a hand has just done takes
+    few.
+    """
+    chance = probability(view, stage)
+    if chance >= POLICY.coarse_try:
+        return []
+    keys = _own_numbers(stage)
+    worst = o.ratios(view.profile, view.best)[0, keys].max()
+    found: list[tuple[float, Event]] = []
+    for events in _sets(view, stage):
+        meant = np.sum([worked(view, event) for event in events], axis=0)[None]
+        there = o.ratios(view.profile, o.pushed(view.best, view.jacobian, meant))
+        if there[0, keys].max() < POLICY.coarse_closer * worst:
+            found.append((probability(after_moves(view, events), stage), events[0]))
+    after, event = max(found, key=lambda one: one[0], default=(0.0, None))
+    return [event] if event and after > max(POLICY.chance, POLICY.coarse_as_good * chance) else []
+
+
+def _last_resort(view: View, stage: int, place: Place) -> Choice | None:
+    """No mark tells much and no move surely helps: take the best chance, else go on where it is probably
+    good (None)."""
+    now = probability(view, stage)
+    if now >= POLICY.enough:
+        return None
+    after = [(probability(after_moves(view, events), stage), events[0]) for events in _sets(view, stage)]
+    chance, event = max(after, key=lambda one: one[0], default=(0.0, None))
+    # What is surely hardly good enough is tried again: a mark or two tells how it went.
+    again = now < POLICY.hardly and not rough(view)
+    least = POLICY.try_again if again else max(POLICY.chance, now + POLICY.better)
+    # What is to be done behind a stage may do for it, but nothing lies behind the bed.
+    last = stage == len(POLICY.within) - 1
+    hopeless = now < POLICY.even and (last or probability(view, stage, 1.5) < POLICY.enough)
+    if event is not None and chance > (min(least, now + POLICY.sampling) if hopeless else least):
+        return _move(event, stage)
+    return Choice("mark", place=place, stage=stage) if hopeless else None
+
+
+def _sets(view: View, stage: int) -> list[list[Event]]:
+    """Moves worth a try: each lever by itself, and those that together bring the stage to nil."""
+    sets = [[event] for event in singles(view, stage)]
+    for only in (False, True):
+        for share in (POLICY.lever_worth, POLICY.last_worth):
+            events = adjustments(view, stage, screws_only=only, small=0.0, worth=share)
+            if events and events not in sets:
+                sets.append(events)
+    return sets
+
+
+def minutes(view: View, place: Place) -> float:
+    """What a mark at a place takes: the pulse, before it hanging the card, the walk, taking the lens out."""
+    stays = place.station == view.here and not place.anew
+    walk = POLICY.walk_min * (place.position != last_position(view))
+    return (
+        POLICY.pulse_min
+        + walk
+        + (0.0 if stays else POLICY.hang_min + POLICY.lens_out_min * (place.station == m.BELOW_AT))
+    )
+
+
+def candidates(view: View, stage: int) -> list[Place]:
+    """Where a mark could be made in a stage."""
+    last = last_position(view)
+    places = [Place(0, last)]
+    if stage >= 1:
+        places = [Place(1, i) for i in _reachable(view, 1, (0, 1), (5, 9))] + (places if stage < 2 else [])
+    if stage >= 2:
+        places += [Place(2, i) for i in _reachable(view, 2, range(5), range(5, 12))]
+    if stage >= 3:
+        places += [Place(3, i) for i in range(5)]
+        places += [Place(m.BELOW_AT, 2)] if view.profile.lens.comes_out else []
+    if numbered(view):
+        places += [replace(place, anew=True) for place in places if place.station == view.here]
+    return places
+
+
+def _reachable(view: View, station: int, first: Iterable[int], others: Iterable[int]) -> list[int]:
+    """Positions to mark at a station: the first ones, and others where all but those at one end of the leg
+    would probably be missed."""
+    chance = o.hits(view.profile, view.rays, station).mean(0)
+    found = list(first)
+    along = {o.GRID[i][2 - station] for i in found if chance[i] > 0.5}
+    return found if len(along) >= 2 else [*found, *others]
+
+
+def worth(view: View, stage: int, places: list[Place]) -> tuple[Array, Array, Array]:
+    """For each place: how much of the stage's variance (tolerances²) a mark there takes away; the same, each
+    part weighed by the risk that it is beyond its tolerance; chance of a mark."""
+    vectors = o.metric_vectors(view.profile, view.rays, min(stage, 3))
+    risk, vectors = _risk(vectors), vectors - vectors.mean(0)
+    hit = {s: o.hits(view.profile, view.rays, s).mean(0) for s in {place.station for place in places}}
+    gains, chance = [], []
+    for place in places:
+        told = _told(vectors, marks_at(view, place), mark_variance(view, place))
+        gains.append((max(float(told.sum()), 0.0), max(float(risk @ told), 0.0)))
+        chance.append(float(hit[place.station][place.position]))
+    tells_of, risky = np.array(gains).T
+    return tells_of, risky, np.array(chance)
+
+
+def _told(vectors: Array, mark: Array, noise: float) -> Array:
+    """(L,) variance of each of (M, L) numbers, taken from their mean, that a mark takes away; mark : (M, 2)
+    mm, where each machine makes it; noise : variance of its reading, mm².
+
+    Machines drawn by chance seem to hang together a little where they do not: what that alone makes a mark
+    tell, (variance of the marks that stands out of the noise) × the number's variance ÷ the pairs drawn, is
+    taken off.
+    """
+    by_chance = (vectors * vectors).mean(0) / (len(vectors) / 2)
+    mark = mark - mark.mean(0)
+    shared = vectors.T @ mark / len(mark)
+    spread = mark.T @ mark / len(mark)
+    inverse = np.linalg.inv(spread + noise * np.eye(2))
+    return np.asarray(((shared @ inverse) * shared).sum(1) - by_chance * float((inverse * spread).sum()))
+
+
+def _told_along(view: View, stage: int, way: Array, place: Place) -> float:
+    """Variance of a stage's error along a way, (L,) of any length, that a mark at a place takes away."""
+    along = o.metric_vectors(view.profile, view.rays, min(stage, 3)) @ way / max(np.linalg.norm(way), TINY)
+    told = _told((along - along.mean())[:, None], marks_at(view, place), mark_variance(view, place))
+    return float(told[0])
+
+
+def _risk(vectors: Array) -> Array:
+    """(L,) how probably each part of a stage's error, a pair (u, v), is beyond what it may be, beside the
+    one that most probably is; vectors : (M, L), as from metric_vectors."""
+    pairs = vectors.reshape(len(vectors), -1, 2)
+    beyond = (np.hypot(pairs[..., 0], pairs[..., 1]) > o.AT_MOST[: pairs.shape[1]]).mean(0)
+    return np.repeat(POLICY.no_risk + beyond / max(float(beyond.max()), POLICY.least_risk), 2)
