@@ -26,6 +26,8 @@ class _CameraTable(_Strict):
     kind: Literal["pi", "usb"] = "pi"
     number: Annotated[int, Field(ge=0, le=9)] | None = None
     device: str | None = None
+    focus_dioptres: Annotated[float, Field(ge=0.0, le=40.0)] | None = None
+    upside_down: bool = False
 
     def named(self) -> str:
         where = self.device if self.kind == "usb" else self.number
@@ -48,7 +50,9 @@ class _PanelTable(_Strict):
 class RigProfile(_Strict):
     """What is connected to this rig.
 
-    name : how other machines call it. camera : None where the command line says which. pins : BCM numbers.
+    name : how other machines call it. camera : None where the command line says which; its ``focus_dioptres``
+    is 1 / distance (m) from lens to card, which the clip's table says; ``upside_down`` turns its pictures.
+    pins : BCM numbers.
     panel.silent : no sound. panel.film : ``dark`` keeps the lamp ring off while a mark is awaited.
     """
 
@@ -64,6 +68,15 @@ class RigProfile(_Strict):
     def camera_name(self) -> str | None:
         """Return the camera as the command line names one, or None."""
         return self.camera.named() if self.camera else None
+
+    def lens_options(self, kind: str) -> dict[str, Any]:
+        """Return what ``open_camera`` is to know of the clip, for a camera of that kind."""
+        if self.camera is None or kind not in ("pi", "usb"):
+            return {}
+        told: dict[str, Any] = {"upside_down": True} if self.camera.upside_down else {}
+        if kind == "pi" and self.camera.focus_dioptres is not None:
+            told["focus_dioptres"] = self.camera.focus_dioptres
+        return told
 
 
 def load_profile(path: Path) -> RigProfile:

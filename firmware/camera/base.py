@@ -46,7 +46,8 @@ class Camera(Protocol):
     one, CameraMissing when the camera is gone, CameraNotStarted before ``start``.
 
     problem : one line on what is wrong at the moment and what to do, or None.
-    newest_full : as ``newest``, at the sensor's full resolution where the camera offers that.
+    focus : who sets its lens, ``motor`` or ``by hand``; None before it is known.
+    newest_full : as ``newest``, in the large size where the camera has one beside the small one.
     lock_light : holds exposure, white balance and focus; returns the names of what was held, as far as known.
     set_pace : no more frames a second than that are wanted just now.
     """
@@ -55,6 +56,8 @@ class Camera(Protocol):
 
     @property
     def problem(self) -> str | None: ...
+    @property
+    def focus(self) -> str | None: ...
     def start(self) -> None: ...
     def newest(self, *, newer_than: int = -1, timeout_s: float = 2.0) -> FrameLike: ...
     def newest_full(self, *, newer_than: int = -1, timeout_s: float = 2.0) -> FrameLike: ...
@@ -69,6 +72,10 @@ class PlainCamera:
 
     @property
     def problem(self) -> str | None:
+        return None
+
+    @property
+    def focus(self) -> str | None:
         return None
 
     def newest(self, *, newer_than: int = -1, timeout_s: float = 2.0) -> Frame:

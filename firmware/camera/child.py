@@ -19,7 +19,7 @@ from multiprocessing.connection import Connection
 from threading import Event, Thread
 
 from firmware.camera.base import Camera, Frame
-from firmware.camera.messages import Failed, HoldLight, Link, Open, Pace, Sent, WantFull
+from firmware.camera.messages import Failed, HoldLight, Link, Open, Opened, Pace, Sent, WantFull
 from firmware.camera.shared import FrameRing
 from firmware.errors import RigError
 from firmware.memory_trim import keep_lean
@@ -56,6 +56,7 @@ def _serve(ring: FrameRing, link: Link) -> None:
     assert isinstance(order, Open)
     camera = order.opener(order.kind, **order.options)
     camera.start()
+    link.send(Opened(camera.focus))
     orders = _Orders()
     Thread(target=_obey, args=(camera, link, orders), daemon=True).start()
     _send_frames(camera, ring, link, orders, order.first)
@@ -88,6 +89,7 @@ def _obey(camera: Camera, link: Link, orders: _Orders) -> None:
                 orders.full.set()
             case Pace(frames_per_s):
                 orders.interval_s = 1.0 / frames_per_s
+                camera.set_pace(frames_per_s)
             case HoldLight(hold):
                 camera.lock_light() if hold else camera.release_light()
 

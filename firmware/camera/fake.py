@@ -8,6 +8,7 @@ from collections.abc import Callable
 import numpy as np
 
 from firmware.camera.base import Frame, Pixels, PlainCamera
+from firmware.camera.fake_lens import FakeLens
 from firmware.errors import CameraBusy, CameraMissing, CameraNotStarted, CameraTimeout
 
 __all__ = ["FakeCamera"]
@@ -17,6 +18,7 @@ class FakeCamera(PlainCamera):
     """Shows one picture, as a real camera would show it on a good or a bad day.
 
     ``history`` holds (seconds, word) of everything that happened: started, frame, stopped and each mishap.
+    ``lens`` and ``set_to`` (dioptres): the picture is seen through it, as sharp or soft as that makes it.
     Mishaps: ``drop`` frames, ``freeze`` and ``thaw``, ``unplug`` and ``plug``, ``black``, ``saturate``,
     ``knock`` the clip, ``busy`` when another program has the camera.
     """
@@ -28,12 +30,15 @@ class FakeCamera(PlainCamera):
         picture: Pixels | None = None,
         *,
         frames_per_s: float = 10.0,
+        lens: FakeLens | None = None,
+        set_to: float = 1.0,
         clock: Callable[[], float] = time.monotonic,
         sleep: Callable[[float], None] = time.sleep,
     ) -> None:
         self.history: list[tuple[float, str]] = []
         self.busy = self.black = self.saturate = self.light_locked = False
         self._picture = np.full((72, 128, 3), 128, np.uint8) if picture is None else picture
+        self.lens, self.set_to = lens, set_to
         self._interval_s = 1.0 / frames_per_s
         self._clock, self._sleep = clock, sleep
         self._running = self._frozen = self._unplugged = False
@@ -133,8 +138,14 @@ class FakeCamera(PlainCamera):
             return np.zeros_like(self._picture)
         if self.saturate:
             return np.full_like(self._picture, 255)
+        seen = self._picture if self.lens is None else self.lens.seen(self._picture, self.set_to)
         x_px, y_px = self._knock_px
-        return np.roll(self._picture, (y_px, x_px), axis=(0, 1))
+        return np.roll(seen, (y_px, x_px), axis=(0, 1))
+
+    @property
+    def focus(self) -> str | None:
+        """A motor sets the lens, where there is one."""
+        return None if self.lens is None else "motor"
 
     def _note(self, word: str) -> None:
         self.history.append((self._clock(), word))

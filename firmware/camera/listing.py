@@ -6,7 +6,7 @@ import json
 import subprocess
 import sys
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -27,6 +27,7 @@ class CameraFound:
     kind, options : what ``open_camera`` takes to open it.
     name : what it calls itself.
     picture : (rows, cols, 3) uint8 BGR, or None with ``problem`` saying why.
+    focus : who sets its lens, ``motor`` or ``by hand``; None where that is not known.
     """
 
     kind: str
@@ -34,6 +35,7 @@ class CameraFound:
     options: dict[str, Any] = field(default_factory=dict)
     picture: Pixels | None = None
     problem: str | None = None
+    focus: str | None = None
 
 
 def list_cameras(
@@ -42,13 +44,15 @@ def list_cameras(
     system: Path = Path("/sys/class/video4linux"),
     pi: Callable[[], list[str]] | None = None,
     opener: Callable[..., Camera] = SupervisedCamera,
+    lens: Callable[[str], dict[str, Any]] = lambda kind: {},
 ) -> list[CameraFound]:
     """Return the Pi's cameras, then the USB ones; with ``pictures`` each was opened for a test picture.
 
+    lens : further options for a camera of a kind, such as where the clip holds the card.
     A camera or library that blocks is given up after a while, and says so.
     """
     found = [*_pi_cameras(pi or _pi_models), *_usb_cameras(system)]
-    return [_tried(camera, opener) for camera in found] if pictures else found
+    return [_tried(camera, opener, lens(camera.kind)) for camera in found] if pictures else found
 
 
 def _pi_models() -> list[str]:
@@ -94,20 +98,20 @@ def _text(path: Path) -> str:
         return ""
 
 
-def _tried(found: CameraFound, opener: Callable[..., Camera]) -> CameraFound:
+def _tried(found: CameraFound, opener: Callable[..., Camera], lens: dict[str, Any]) -> CameraFound:
     if found.problem is not None:
         return found
     try:
-        camera = opener(found.kind, **found.options)
+        camera = opener(found.kind, **found.options, **lens)
         camera.start()
     except RigError as error:
-        return CameraFound(found.kind, found.name, found.options, problem=str(error))
+        return replace(found, problem=str(error))
     try:
         frame = camera.newest(timeout_s=_PATIENCE_S / 2)
         for _ in range(_WARM_UP_FRAMES - 1):
             frame = camera.newest(newer_than=frame.number)
-        return CameraFound(found.kind, found.name, found.options, picture=frame.pixels)
+        return replace(found, picture=frame.pixels, focus=camera.focus)
     except RigError as error:
-        return CameraFound(found.kind, found.name, found.options, problem=str(error))
+        return replace(found, problem=str(error))
     finally:
         camera.stop()

@@ -1,7 +1,8 @@
 """What a camera's process and its parent tell each other, over a connection of the standard library.
 
 To the process: :class:`Open`, then :class:`WantFull`, :class:`Pace` and :class:`HoldLight` in any order. From
-it: :class:`Sent` with each frame, whose pixels are in the shared memory, and :class:`Failed` as the last.
+it: :class:`Opened`, :class:`Sent` with each frame, whose pixels are in the shared memory, and :class:`Failed`
+as the last.
 """
 
 from __future__ import annotations
@@ -15,7 +16,18 @@ from typing import Any
 
 from firmware.camera.base import Camera
 
-__all__ = ["Failed", "FromCamera", "HoldLight", "Link", "Open", "Pace", "Sent", "ToCamera", "WantFull"]
+__all__ = [
+    "Failed",
+    "FromCamera",
+    "HoldLight",
+    "Link",
+    "Open",
+    "Opened",
+    "Pace",
+    "Sent",
+    "ToCamera",
+    "WantFull",
+]
 
 
 @dataclass(frozen=True)
@@ -30,7 +42,7 @@ class Open:
 
 @dataclass(frozen=True)
 class WantFull:
-    """The next frame at the sensor's full resolution, once."""
+    """The next frame in the camera's large size, once."""
 
 
 @dataclass(frozen=True)
@@ -45,6 +57,13 @@ class HoldLight:
     """Hold exposure, white balance and focus, or let them find themselves again."""
 
     hold: bool
+
+
+@dataclass(frozen=True)
+class Opened:
+    """The camera is there; ``focus``: who sets its lens, ``motor`` or ``by hand``, None where unknown."""
+
+    focus: str | None
 
 
 @dataclass(frozen=True)
@@ -65,7 +84,7 @@ class Failed:
 
 
 ToCamera = Open | WantFull | Pace | HoldLight
-FromCamera = Sent | Failed
+FromCamera = Opened | Sent | Failed
 
 
 class Link:

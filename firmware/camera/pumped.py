@@ -5,7 +5,9 @@ from __future__ import annotations
 from threading import Event, Thread
 from typing import Any
 
-from firmware.camera.base import Frame, PlainCamera
+import numpy as np
+
+from firmware.camera.base import Frame, Pixels, PlainCamera
 from firmware.camera.slot import NewestSlot
 from firmware.errors import CameraNotStarted
 
@@ -17,11 +19,12 @@ _JOIN_S = 2.0  # a library that blocks for longer is left to whoever watches thi
 class PumpedCamera(PlainCamera):
     """A kind of camera says how its device is opened, pumped until ``_quit`` is set, and let go.
 
-    name : as a person calls it. ``start`` raises what ``_open`` raises, and may then be called again.
+    name : as a person calls it. upside_down : the camera hangs so; its pictures are turned by 180°.
+    ``start`` raises what ``_open`` raises, and may then be called again.
     """
 
-    def __init__(self, name: str) -> None:
-        self.name = name
+    def __init__(self, name: str, *, upside_down: bool = False) -> None:
+        self.name, self._upside_down = name, upside_down
         self._slot, self._quit = NewestSlot(), Event()
         self._thread: Thread | None = None
         self._device: Any = None
@@ -51,6 +54,9 @@ class PumpedCamera(PlainCamera):
     def _check_started(self) -> None:
         if self._thread is None:
             raise CameraNotStarted(f"{self.name} is not started")
+
+    def _upright(self, pixels: Pixels) -> Pixels:
+        return np.ascontiguousarray(pixels[::-1, ::-1]) if self._upside_down else pixels
 
     def _open(self) -> Any:
         raise NotImplementedError

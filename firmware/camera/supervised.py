@@ -23,6 +23,7 @@ from firmware.camera.messages import (
     HoldLight,
     Link,
     Open,
+    Opened,
     Pace,
     Sent,
     ToCamera,
@@ -60,6 +61,7 @@ class SupervisedCamera:
         self._thread: Thread | None = None
         self._child: _Child | None = None
         self._light_locked = False
+        self._focus: str | None = None
         self._frames_per_s: float | None = None
         self._first = 0
 
@@ -67,6 +69,11 @@ class SupervisedCamera:
     def problem(self) -> str | None:
         """One line on what is wrong at the moment and what to do, or None."""
         return self._watch.problem
+
+    @property
+    def focus(self) -> str | None:
+        """Who sets the lens, ``motor`` or ``by hand``; None until the camera has been opened once."""
+        return self._focus
 
     @property
     def pid(self) -> int | None:
@@ -92,7 +99,7 @@ class SupervisedCamera:
         return self._wait(self._slot, newer_than, timeout_s)
 
     def newest_full(self, *, newer_than: int = -1, timeout_s: float = 2.0) -> Frame:
-        """Return a frame at the sensor's full resolution where the camera has one, else an ordinary one."""
+        """Return a frame in the large size where the camera has one, else an ordinary one."""
         self._tell(WantFull())
         return self._wait(self._full_slot, newer_than, timeout_s)
 
@@ -170,6 +177,8 @@ class SupervisedCamera:
         match message:
             case Failed(why):
                 self._lost(why)
+            case Opened(focus):
+                self._focus = focus
             case Sent():
                 self._take(child, message)
 

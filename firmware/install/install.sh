@@ -3,14 +3,15 @@
 #
 #     sudo bash firmware/install/install.sh
 #
-# Run it again after an update of the checkout: it changes what has changed and keeps every reading. The program that
-# runs stays until the new one has answered; where that does not answer, the old one goes on.
-# --no-start: do not switch the service on.
+# From a checkout it takes packages from the network; from an unpacked release file it needs none. Run it again after an
+# update: it keeps every reading. The program that runs stays until the new one has answered; where that does not
+# answer, the old one goes on. The one before is kept.
+# --no-start: do not switch the service on. --back: let the program from before the newest update run again.
 set -euo pipefail
 
 here=$(cd "$(dirname "$0")" && pwd) checkout=$(cd "$(dirname "$0")/../.." && pwd)
-place=/opt/spotwright settings=/etc/default/spotwright profile=/etc/spotwright/rig.toml
-unit=/etc/systemd/system/spotwright.service start=yes
+place=/opt/spotwright settings=/etc/default/spotwright profile=/etc/spotwright/rig.toml start=yes
+wheels=$checkout/wheels # only in a release file
 
 refuse() { printf 'install: %s\n' "$1" >&2; exit 2; }
 say() { printf '== %s\n' "$1"; }
@@ -18,7 +19,8 @@ say() { printf '== %s\n' "$1"; }
 for word in "$@"; do
     case $word in
         --no-start) start=no ;;
-        *) refuse "$word: the only option is --no-start" ;;
+        --back) exec bash "$here/switch" --back ;;
+        *) refuse "$word: the options are --no-start and --back" ;;
     esac
 done
 [ "$(id -u)" = 0 ] || refuse "not root: sudo bash $0"
@@ -32,13 +34,26 @@ case ${ID:-}${ID_LIKE:-} in *debian* | *raspbian*) ;; *) refuse "${PRETTY_NAME:-
 
 say "packages of the system (Debian $base)"
 export DEBIAN_FRONTEND=noninteractive
-apt-get update -qq
-packages=(ca-certificates python3 python3-numpy python3-venv)
-for wanted in python3-picamera2 python3-gpiozero python3-lgpio; do
-    if apt-cache show "$wanted" >/dev/null 2>&1; then packages+=("$wanted"); else missing+=" $wanted"; fi
+needed=(python3 python3-numpy) optional=(python3-picamera2 python3-gpiozero python3-lgpio)
+if [ -d "$wheels" ]; then
+    (cd "$checkout" && sha256sum --quiet --check SHA256SUMS) || refuse "this release is damaged: copy it again"
+else
+    needed+=(ca-certificates python3-venv)
+fi
+there() { [ "$(dpkg-query -W -f '${db:Status-Status}' "$1" 2>/dev/null)" = installed ]; }
+wanted=()
+for name in "${needed[@]}" "${optional[@]}"; do there "$name" || wanted+=("$name"); done
+# a Pi's image has them all; what is missing comes from the network, and without one the optional ones stay away
+if [ ${#wanted[@]} -gt 0 ]; then
+    apt-get update -qq 2>/dev/null || true
+    for name in "${wanted[@]}"; do
+        apt-get install -y -qq --no-install-recommends "$name" >/dev/null 2>&1 || missing+=" $name"
+    done
+fi
+for name in "${needed[@]}"; do
+    there "$name" || refuse "$name is missing and cannot be had: connect this machine to the network once"
 done
-apt-get install -y -qq --no-install-recommends "${packages[@]}" >/dev/null
-[ -z "${missing:-}" ] || echo "not in this system's archive:$missing (a USB camera works without)"
+[ -z "${missing:-}" ] || echo "cannot be had here:$missing (a USB camera works without)"
 
 say "a user of its own"
 for group in video gpio; do getent group "$group" >/dev/null || groupadd --system "$group"; done
@@ -55,9 +70,13 @@ fresh=$(mktemp -d "$place/XXXXXXXX")
 work=$(mktemp -d)
 trap 'rm -rf "$fresh" "$work"' EXIT
 chmod 755 "$fresh" "$work"
-mkdir "$work/source"
-tar c -C "$checkout" --exclude=__pycache__ firmware vision server pyproject.toml README.md LICENSE |
-    tar x -C "$work/source" --no-same-owner
+if [ -d "$wheels" ]; then
+    cp -r "$wheels" "$work/wheels"
+else
+    mkdir "$work/source"
+    tar c -C "$checkout" --exclude=__pycache__ firmware vision server pyproject.toml README.md LICENSE |
+        tar x -C "$work/source" --no-same-owner
+fi
 cp "$pinned" "$work/pinned.txt"
 # 32-bit packages are not in the index itself but where Raspberry Pi OS gets them: pinned by version alone
 hashes=--require-hashes
@@ -72,11 +91,22 @@ as_user() {
         PIP_CERT="${PIP_CERT:-/etc/ssl/certs/ca-certificates.crt}" PIP_DEFAULT_TIMEOUT="${PIP_DEFAULT_TIMEOUT:-60}" \
         ${PIP_INDEX_URL:+PIP_INDEX_URL="$PIP_INDEX_URL"} "$@")
 }
-pip() { as_user "$fresh/bin/python" -m pip "$1" -q --disable-pip-version-check --no-input --no-cache-dir "${@:2}"; }
+bundled=$(echo "$work"/wheels/pip-*.whl) # in a release pip itself is one of the wheels: the system's may be absent
+[ -e "$bundled" ] || bundled=''
+pip() {
+    as_user env PYTHONPATH="$bundled" "$fresh/bin/python" -m pip "$1" -q --disable-pip-version-check --no-input \
+        --no-cache-dir --no-deps "${@:2}"
+}
 
-as_user python3 -m venv --system-site-packages "$fresh"
-pip install --no-deps --only-binary :all: $hashes --ignore-installed -r "$work/pinned.txt"
-pip install --no-deps --no-build-isolation "$work/source"
+if [ -n "$bundled" ]; then
+    as_user python3 -m venv --without-pip --system-site-packages "$fresh"
+    pip install --no-index $hashes --ignore-installed --find-links "$work/wheels" -r "$work/pinned.txt"
+    pip install --no-index "$work"/wheels/spotwright-*.whl
+else
+    as_user python3 -m venv --system-site-packages "$fresh"
+    pip install --only-binary :all: $hashes --ignore-installed -r "$work/pinned.txt"
+    pip install --no-build-isolation "$work/source"
+fi
 as_user "$fresh/bin/python" - <<'check'
 import cv2, numpy
 print(f"numpy {numpy.__version__}, OpenCV {cv2.__version__}")
@@ -86,6 +116,8 @@ except ImportError as error:
     print(f"without picamera2 ({error}): the Pi's own camera does not work, a USB camera does")
 check
 as_user "$fresh/bin/spotwright" --version
+install -m 644 "$here/spotwright.service" "$fresh"
+install -m 755 "$here/switch" "$fresh"
 chown -R root:root "$fresh"
 
 say "whether the new one answers"
@@ -114,39 +146,18 @@ say "settings, service, command"
 install -d "${settings%/*}" "${profile%/*}"
 [ -e "$settings" ] || install -m 640 -g spotwright "$here/spotwright.default" "$settings"
 [ -e "$profile" ] || install -m 644 "$here/rig.toml" "$profile"
-old=$(readlink "$place/current" || true)
-if [ -e "$unit" ]; then cp "$unit" "$work/unit.old"; fi
-
-use() { # program, unit
-    ln -sfn "$1" "$place/current.new"
-    mv -T "$place/current.new" "$place/current"
-    install -m 644 "$2" "$unit"
-}
-# The service says that it is ready when its page listens, or its camera is taken up; then it has to stay so.
-lives() {
-    systemctl daemon-reload && systemctl restart spotwright.service && sleep "${SETTLE_S:-10}" &&
-        systemctl is-active --quiet spotwright.service
-}
-
-use "$fresh" "$here/spotwright.service"
-trap 'rm -rf "$work"' EXIT
 install -m 755 "$here/spotwright.command" /usr/local/bin/spotwright
+old=$(readlink "$place/current" || true)
 
+[ -n "$old" ] || trap 'rm -rf "$work"' EXIT # a first one that does not run stays, to be looked at
 if [ "$start" = yes ] && [ -d /run/systemd/system ]; then
-    systemctl enable --quiet spotwright.service
-    if ! lives; then
-        journalctl -u spotwright.service -n 20 -o cat --no-pager || true
-        if [ -n "$old" ] && [ -x "$old/bin/spotwright" ]; then
-            use "$old" "${work}/unit.old"
-            lives || true
-            rm -rf "$fresh"
-            refuse "the new program did not stay up, see above: the old one runs again"
-        fi
-        refuse "the program does not stay up, see above"
-    fi
+    bash "$here/switch" "$fresh"
+    trap 'rm -rf "$work"' EXIT
     journalctl -u spotwright.service -n 5 -o cat --no-pager
     echo "Running. What is well and what is not:  sudo spotwright doctor"
 else
+    bash "$here/switch" "$fresh" --no-start
+    trap 'rm -rf "$work"' EXIT
     echo "Installed, not started. To start it:  systemctl enable --now spotwright"
 fi
-find "$place" -mindepth 1 -maxdepth 1 -type d ! -path "$fresh" -exec rm -rf {} +
+find "$place" -mindepth 1 -maxdepth 1 -type d ! -path "$fresh" ! -path "${old:-none}" -exec rm -rf {} +

@@ -1,1 +1,1 @@
-"""The command line, thin: words in, one call to the part that does the work, words out."""
+"""The command line: parse the arguments, make one call to the part that does the work, print the result."""

@@ -35,12 +35,12 @@ BARS = click.option(
     type=float,
     multiple=True,
     callback=_two_bars,
-    help="What the card's check bar measures, in mm; given twice: the bar across, then the bar up.",
+    help="Measured length of the card's check bar, in mm; twice: first the bar across, then the bar up.",
 )
 
 
 def picture(path: Path) -> Any:
-    """The pixels of a photo; a refusal in one line where it is not one."""
+    """Return the pixels of a photo; raises Refusal, one line, if it is not one."""
     import vision
 
     try:

@@ -1,4 +1,4 @@
-"""`spotwright calibrate`: the lens of a camera, measured once from photos of a printed grid."""
+"""`spotwright calibrate`: measure a camera's lens, once, from photos of a printed grid."""
 
 from __future__ import annotations
 
@@ -9,14 +9,14 @@ from typing import TYPE_CHECKING
 import click
 
 from server.cli.arguments import picture
-from server.cli.progress import progress
+from server.cli.progress import Bars
 from server.cli.refusals import Refusal
 
 if TYPE_CHECKING:
     from vision import CameraModel
 
 
-LONGEST = 100_000  # bytes of what is kept
+LONGEST = 100_000  # bytes of a lens file
 
 
 @click.command(short_help="Measure a camera's lens from photos of a grid.")
@@ -24,13 +24,13 @@ LONGEST = 100_000  # bytes of what is kept
 @click.option(
     "--grid", type=click.Path(path_type=Path), help="Write the grid to this PDF; print it at 100 %."
 )
-@click.option("--out", type=click.Path(path_type=Path), help="Keep what was measured in this file.")
+@click.option("--out", type=click.Path(path_type=Path), help="Write the measured lens to this file.")
 def calibrate(photos: tuple[Path, ...], grid: Path | None, out: Path | None) -> None:
     """Measure a camera's lens from PHOTOS of the printed grid, for 'spotwright read --camera FILE'."""
     if grid is None and not photos:
-        raise click.UsageError("say what for: --grid FILE writes the grid, PHOTOS of it measure the camera")
+        raise click.UsageError("give --grid FILE to write the grid, or PHOTOS of it to measure the camera")
     if photos and out is None:
-        raise click.UsageError("say where to keep what was measured: --out FILE")
+        raise click.UsageError("say where to write the measured lens: --out FILE")
     import vision
     from vision.files import write_whole
 
@@ -41,7 +41,7 @@ def calibrate(photos: tuple[Path, ...], grid: Path | None, out: Path | None) -> 
         if photos and out is not None:
             model = _measured(photos)
             write_whole(out, (json.dumps(model.as_json(), indent=1) + "\n").encode())
-            click.echo(f"{out}: the lens as {len(photos)} photos show it")
+            click.echo(f"{out}: the lens, measured from {len(photos)} photos")
     except vision.CalibrationFailed as error:
         raise Refusal(str(error)) from error
     except OSError as error:
@@ -51,8 +51,8 @@ def calibrate(photos: tuple[Path, ...], grid: Path | None, out: Path | None) -> 
 def _measured(photos: tuple[Path, ...]) -> CameraModel:
     import vision
 
-    with progress("photos", 2 * len(photos)) as told:
-        pictures = []
+    with Bars() as tell:
+        pictures, told = [], tell.each("photos", 2 * len(photos))
         for path in photos:
             pictures.append(picture(path))
             told()
@@ -60,7 +60,7 @@ def _measured(photos: tuple[Path, ...]) -> CameraModel:
 
 
 def load_camera(path: Path) -> CameraModel:
-    """What `spotwright calibrate --out` kept; a refusal in one line where that cannot be read."""
+    """Return the lens that `spotwright calibrate --out` wrote; raises Refusal, one line, if unreadable."""
     import vision
 
     try:

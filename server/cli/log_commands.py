@@ -1,4 +1,4 @@
-"""``spotwright log …``: what was read and turned, listed, exported, checked, copied and brought back."""
+"""``spotwright log …``: list, export, check, copy and restore the log."""
 
 from __future__ import annotations
 
@@ -33,12 +33,14 @@ from server.log import (
     written_whole,
 )
 
+_SEE_RESCUE = "see 'spotwright log rescue --help'"
+
 
 class OneLine(click.Group):
-    """A group in which every fault of the log or the disk ends in one line and exit status 2."""
+    """A group that turns every fault of the log or the disk into one line and exit status 2."""
 
     def invoke(self, ctx: click.Context) -> Any:
-        """Run the command that was asked for."""
+        """Run the command."""
         try:
             return super().invoke(ctx)
         except (LogError, OSError) as error:
@@ -62,7 +64,7 @@ data_option = click.option(
     "--data",
     type=click.Path(path_type=Path),
     callback=_choose,
-    help="Folder that keeps the readings; by default the place for your own data.",
+    help="Folder of the log; by default your user data folder.",
 )
 
 
@@ -70,7 +72,7 @@ data_option = click.option(
 @data_option
 @click.pass_context
 def log(ctx: click.Context, data: Path) -> None:
-    """What was read and turned: list it, export it, check it, copy it."""
+    """List, export, check and copy the log of readings and turns."""
     if ctx.invoked_subcommand is None:
         _list(data)
 
@@ -92,11 +94,12 @@ def _list(data: Path) -> None:
     click.echo(LIST_HEAD)
     for row in rows:
         click.echo(listed(row))
-    _end_of(book.lost)
+    damaged = sum(row["damaged"] for row in rows)
+    _end_of((*book.lost, *([f"{damaged} of these are damaged", _SEE_RESCUE] if damaged else ())))
 
 
 def _end_of(lost: tuple[str, ...]) -> None:
-    """Say what is damaged, and end with exit status 1 where anything is."""
+    """Say what is damaged; exit status 1 if anything is."""
     for line in lost:
         click.echo(line, err=True)
     if lost:
@@ -111,14 +114,15 @@ def show(number: int, data: Path) -> None:
     with _opened(data) as book:
         events = book.events(number)
         try:
-            machine = book.machine(number)
+            machine, faults = book.machine(number), []
         except Damaged:
-            machine = {}
+            machine, faults = {}, ["its laser or its note is damaged"]
     for place, row in enumerate(events, start=1):
         click.echo(event_line(place, row, machine))
     damaged = sum(row["damaged"] for row in events)
-    faults = (f"{damaged} of its entries are damaged; see 'spotwright log rescue --help'",) if damaged else ()
-    _end_of((*book.lost, *faults))
+    faults += [f"{damaged} of its entries are damaged"] if damaged else []
+    more = [_SEE_RESCUE] if faults else []
+    _end_of((*book.lost, *faults, *more))
 
 
 @log.command(short_help="Write the log as CSV and as JSON.")
@@ -126,9 +130,11 @@ def show(number: int, data: Path) -> None:
 @click.option(
     "--csv", "csv_file", type=click.Path(path_type=Path), help="Only CSV, to this file; - prints it."
 )
-@click.option("--json", "json_file", type=click.Path(path_type=Path), help="Only JSON, likewise.")
+@click.option(
+    "--json", "json_file", type=click.Path(path_type=Path), help="Only JSON, to this file; - prints it."
+)
 @click.option("--alignment", "number", type=int, help="Only this one, by its number in 'log list'.")
-@click.option("--document", is_flag=True, help="As an alignment document, which 'spotwright next' reads.")
+@click.option("--document", is_flag=True, help="As an alignment document, for 'spotwright next'.")
 @data_option
 def export(
     folder: Path | None,
@@ -140,8 +146,8 @@ def export(
 ) -> None:
     """Write the log as CSV and as JSON: spotwright-log.csv and .json in FOLDER (by default: here).
 
-    With --alignment NUMBER --document, that alignment as an alignment document: alignment-NUMBER.json in
-    FOLDER, without FOLDER to standard output.
+    With --alignment NUMBER --document, write that alignment as an alignment document, to FOLDER
+    (alignment-NUMBER.json) or, without FOLDER, to standard output.
     """
     if document != (number is not None):
         raise click.UsageError("--alignment NUMBER and --document go together")
@@ -181,13 +187,13 @@ def _write(path: Path, texts: Iterator[str]) -> None:
     click.echo(shown_path(path))
 
 
-@log.command("import", short_help="Take in an export, a backup or another log.")
+@log.command("import", short_help="Add an export, a backup or another log.")
 @click.argument("source", type=click.Path(exists=True, path_type=Path))
 @data_option
 def import_(source: Path, data: Path) -> None:
-    """Take in SOURCE: a JSON export, or the folder of a backup or of another log. Twice does no harm.
+    """Add SOURCE: a JSON export, or the folder of a backup or of another log. Twice does no harm.
 
-    All of it is looked at before anything is written. What is taken in never becomes the alignment under way.
+    Everything is checked before anything is written. Nothing imported becomes the alignment under way.
     """
     from server.session.import_check import check_alignment
 
@@ -202,24 +208,24 @@ def import_(source: Path, data: Path) -> None:
 
 
 def _rescued(book: Log) -> tuple[str, ...]:
-    """What was done because the log was found damaged as it was opened."""
+    """Say what was done because the log was damaged when it was opened."""
     if book.rescued is None:
         return ()
     return (f"the log was damaged; it is now in {book.rescued.aside}", *book.rescued.lost)
 
 
-@log.command(short_help="Draw how far off the marks were over the years.")
+@log.command(short_help="Chart how far off the marks were over the years.")
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option("--practice", is_flag=True, help="Chart the practice laser instead of the real ones.")
-@click.option("--laser", help="Only the laser of that name.")
+@click.option("--laser", help="Only the laser with that name.")
 @data_option
 def chart(file: Path, practice: bool, laser: str | None, data: Path) -> None:
-    """Draw how far off the marks were found and left over the years, to FILE (.svg, .png or .pdf)."""
+    """Chart how far off the marks were before and after each alignment, to FILE (.svg, .png or .pdf)."""
     kind = file.suffix.removeprefix(".").lower()
     if kind not in ("svg", "png", "pdf"):
         raise click.UsageError(f"{shown_path(file)}: name it .svg, .png or .pdf")
     sources = ("practice",) if practice else ("camera", "offline")
-    gc.disable()  # so short a life leaves nothing to collect, and looking for it is a twelfth of the wait
+    gc.disable()  # so short a run leaves no garbage, and looking for it takes a twelfth of the time
     try:
         with _opened(data) as book:
             if (why_not := what_to_draw(book, sources=sources, laser=laser)) is not None:
@@ -232,17 +238,17 @@ def chart(file: Path, practice: bool, laser: str | None, data: Path) -> None:
     _end_of(book.lost)
 
 
-@log.command(short_help="Say which pictures may go, and let them go.")
+@log.command(short_help="Set which pictures may be deleted, and delete them.")
 @click.option(
-    "--keep-alignments", type=click.IntRange(min=1), help="Keep those of the newest so many alignments."
+    "--keep-alignments", type=click.IntRange(min=1), help="Keep the pictures of this many newest alignments."
 )
 @click.option(
-    "--keep-gb", type=click.FloatRange(min=0), help="Keep at most so many GB (10⁹ bytes) of pictures."
+    "--keep-gb", type=click.FloatRange(min=0), help="Keep at most this many GB (10⁹ bytes) of pictures."
 )
-@click.option("--keep-all", is_flag=True, help="Forget the rule: no picture goes any more.")
+@click.option("--keep-all", is_flag=True, help="Remove the rule: delete no pictures.")
 @data_option
 def prune(keep_alignments: int | None, keep_gb: float | None, keep_all: bool, data: Path) -> None:
-    """Set which pictures may go, and let them go; readings never go. Without options: as set before.
+    """Set which pictures may be deleted, and delete them; never readings. Without options: as set before.
 
     The rule is applied again whenever an alignment begins. The newest alignment keeps its pictures.
     """
@@ -268,7 +274,7 @@ def check_(ctx: click.Context, data: Path) -> None:
         click.echo(problem, err=True)
     if health.problems:
         click.echo(
-            "'spotwright log rescue' gets out all that can be read, and fills gaps from a backup", err=True
+            "'spotwright log rescue' saves everything readable, and fills gaps from a backup", err=True
         )
     if health.problems or faults:
         ctx.exit(1)
@@ -279,14 +285,14 @@ def _amount(health: Any) -> str:
     return f"{health.alignments} alignments, {health.events} events, {health.pictures} pictures"
 
 
-@log.command(short_help="Copy the log to a folder, also while it is in use.")
+@log.command(short_help="Copy the log to a folder, even while it is in use.")
 @click.argument("folder", type=click.Path(path_type=Path))
 @data_option
 def backup(folder: Path, data: Path) -> None:
-    """Copy the log to FOLDER, also while it is in use; an older backup there is renewed.
+    """Copy the log to FOLDER, even while it is in use; an older backup there is replaced.
 
-    The copy is checked before it takes the place of the old one. Exit status 1 where the log is damaged: the
-    old backup then stays, and what can be read is kept beside it as spotwright-rescued.db.
+    The copy is checked before it replaces the old one. Exit status 1 if the log is damaged: then the old
+    backup stays, and everything readable is written beside it as spotwright-rescued.db.
     """
     with Bars() as tell:
         health = back_up(data, folder, tell=tell)
@@ -296,27 +302,27 @@ def backup(folder: Path, data: Path) -> None:
 
 @log.command("restore", short_help="Bring a backup back.")
 @click.argument("folder", type=click.Path(exists=True, path_type=Path))
-@click.option("--replace", is_flag=True, help="Put a log that is there already aside, beside the new one.")
+@click.option("--replace", is_flag=True, help="If a log is already there, keep it beside the new one.")
 @data_option
 def restore_(folder: Path, replace: bool, data: Path) -> None:
-    """Bring the backup in FOLDER back (or a database file: spotwright-rescued.db)."""
+    """Bring back the backup in FOLDER (or a database file: spotwright-rescued.db)."""
     with Bars() as tell:
         health = restore(folder, data, replace=replace, tell=tell)
     click.echo(f"{shown_path(data)}: {_amount(health)} restored")
 
 
-@log.command("rescue", short_help="Get out of a damaged log all that can be read.")
+@log.command("rescue", short_help="Save everything readable from a damaged log.")
 @click.argument("backups", nargs=-1, type=click.Path(exists=True, path_type=Path))
 @data_option
 def rescue_(backups: tuple[Path, ...], data: Path) -> None:
-    """Get out of a damaged log all that can be read, and go on with that.
+    """Save everything readable from a damaged log, and go on with that.
 
-    The damaged log is put aside, as spotwright-damaged-1.db. BACKUPS (folders or files) fill what is damaged
-    in it. What is lost is said alignment by alignment, and the exit status is then 1.
+    The damaged log is put aside as spotwright-damaged-1.db. BACKUPS (folders or files) fill the gaps. What is
+    lost is listed alignment by alignment, with exit status 1.
     """
     with Bars() as tell:
         found = rescue(data, backups, tell=tell)
     if found.aside is not None:
         click.echo(f"the damaged log is now {shown_path(found.aside)}")
-    click.echo(f"{shown_path(data)}: {_amount(found)} are there")
+    click.echo(f"{shown_path(data)}: {_amount(found)} saved")
     _end_of(found.lost)

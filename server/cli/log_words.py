@@ -6,10 +6,11 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from server.log import Json
+
 __all__ = ["LIST_HEAD", "event_line", "listed", "shown_path"]
 
 LIST_HEAD = "   no  begun             by        events  state     laser"
-Json = dict[str, Any]
 
 
 def listed(row: Json) -> str:
@@ -29,20 +30,24 @@ def _state(row: Json) -> str:
 
 def event_line(place: int, row: Json, machine: Json) -> str:
     """Return one event as a line: its place, when (local time), what happened."""
-    from server.pages.lists import event_words  # brings the solver along: only who shows one waits for it
-    from server.session.events import event_of
-    from server.solver import parse_profile
+    from server.pages.lists import saved_words  # loads the solver too, so only when needed
 
-    try:
-        words = event_words(event_of(row["event"]), parse_profile(machine).bed)
-    except (LookupError, TypeError, ValueError):  # an event or a profile of another program
-        words = " ".join(f"{key}={value}" for key, value in row["event"].items())
+    words = saved_words(row, _bed(machine))
     taken_back = "  (withdrawn)" if row["withdrawn"] else ""
     return f"{place:4d}  {_local(row['when']):16}  {words}{taken_back}"
 
 
+def _bed(machine: Json) -> Any:
+    from server.solver import DocumentError, parse_profile
+
+    try:
+        return parse_profile(machine).bed
+    except DocumentError:  # damaged, or of another program
+        return None
+
+
 def _local(when: str) -> str:
-    """A moment as the clock on this wall has it; what is none as it is."""
+    """Return a moment in local time; any other text as it is."""
     try:
         return datetime.fromisoformat(when.replace("Z", "+00:00")).astimezone().strftime("%Y-%m-%d %H:%M")
     except ValueError:
@@ -50,5 +55,5 @@ def _local(when: str) -> str:
 
 
 def shown_path(path: Path) -> str:
-    """Return a path as it can be printed, whatever bytes are in its name."""
+    """Return a path in printable form, whatever bytes are in its name."""
     return str(path).encode("utf-8", "backslashreplace").decode()

@@ -1,6 +1,6 @@
-"""The command line, thin: words in, one call to the part that does the work, words out.
+"""The command line: parse the arguments, make one call to the part that does the work, print the result.
 
-Exit status: 0 done, 1 a check found damage or nobody reads the output, 2 bad input (one line on standard
+Exit status: 0 done, 1 a check found damage or the output was closed, 2 bad input (one line on standard
 error), 3 a good picture without a card or a mark.
 """
 
@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, Any, ClassVar, Literal
 import click
 
 from server.cli.arguments import BARS, picture
-from server.cli.progress import progress
+from server.cli.progress import Bars
 from server.cli.refusals import NotSeen, Refusal
 from server.errors import plain
 
@@ -32,7 +32,7 @@ MAX_DOCUMENT_BYTES = 20_000_000
 
 
 class LazyGroup(click.Group):
-    """A group some of whose commands are loaded only when they are asked for."""
+    """A group that imports some of its commands only when they are used."""
 
     lazy: ClassVar = {
         "log": "server.cli.log_commands",
@@ -44,11 +44,11 @@ class LazyGroup(click.Group):
     }
 
     def list_commands(self, ctx: click.Context) -> list[str]:
-        """The names of all commands."""
+        """Return the names of all commands."""
         return sorted([*super().list_commands(ctx), *self.lazy])
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
-        """The command of that name, None when there is none."""
+        """Return the command of that name, or None."""
         if cmd_name not in self.lazy:
             return super().get_command(ctx, cmd_name)
         found: click.Command = getattr(import_module(self.lazy[cmd_name]), cmd_name)
@@ -66,7 +66,7 @@ def spotwright(ctx: click.Context) -> None:
 
 @spotwright.command(short_help="Write the cards, to be printed at 100 %.")
 @click.option("--pdf", type=click.Path(path_type=Path), help="Write all cards to this PDF, at true scale.")
-@click.option("--png", type=click.Path(path_type=Path), help="Write one picture a card to this folder.")
+@click.option("--png", type=click.Path(path_type=Path), help="Write one picture per card to this folder.")
 @click.option(
     "--dpi", type=float, default=300.0, show_default=True, help="Pixels per inch of the pictures, 50 to 1200."
 )
@@ -78,14 +78,14 @@ def spotwright(ctx: click.Context) -> None:
     help="Small for mounts of 20 mm, large to search for a beam that misses.",
 )
 @click.option(
-    "--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Of the PDF."
+    "--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Paper of the PDF."
 )
 def cards(pdf: Path | None, png: Path | None, dpi: float, size: str, paper: Literal["a4", "letter"]) -> None:
     """Write the cards that hang at the mirrors and the nozzle, to be printed at 100 %."""
     if pdf is None and png is None:
         raise click.UsageError("say where to: --pdf FILE, --png FOLDER or both")
     if not (math.isfinite(dpi) and 50 <= dpi <= 1200):
-        raise Refusal(f"--dpi {dpi:g}: between 50 and 1200, please")
+        raise Refusal(f"--dpi {dpi:g}: must be between 50 and 1200")
     import vision
 
     try:
@@ -102,11 +102,12 @@ def cards(pdf: Path | None, png: Path | None, dpi: float, size: str, paper: Lite
 def _cards_png(folder: Path, dpi: float, size: str) -> list[Path]:
     import vision
 
-    with progress("cards", len(vision.STATIONS)) as told:
+    with Bars() as tell:
+        told = tell.each("cards", len(vision.STATIONS))
         return vision.write_cards_png(folder, dpi=dpi, size=size, told=told)
 
 
-@spotwright.command(short_help="Read where the mark sits on the card in a photo.")
+@spotwright.command(short_help="Read where the mark is on the card in a photo.")
 @click.argument("after", type=click.Path(path_type=Path))
 @click.option("--before", type=click.Path(path_type=Path), help="The photo from before the pulse.")
 @click.option("--camera", type=click.Path(path_type=Path), help="The lens, as 'calibrate' measured it.")
@@ -115,7 +116,7 @@ def _cards_png(folder: Path, dpi: float, size: str) -> list[Path]:
 def read(
     after: Path, before: Path | None, camera: Path | None, bars_mm: tuple[float, float] | None, as_json: bool
 ) -> None:
-    """Read where the mark sits on the card in the photo AFTER (JPEG or PNG)."""
+    """Read where the mark is on the card in the photo AFTER (JPEG or PNG)."""
     import vision
 
     pictures = [picture(path) for path in (after, before) if path is not None]
@@ -152,8 +153,8 @@ def _row(number: int, mark: Mark) -> str:
     return f"{numbers}   {mark.shape}{side}{told}"
 
 
-@spotwright.command("next", short_help="Say the next step for an alignment document (JSON).")
-@click.option("--why", is_flag=True, help="Say on standard error why: the numbers that were weighed.")
+@spotwright.command("next", short_help="Print the next step for an alignment document (JSON).")
+@click.option("--why", is_flag=True, help="Print on standard error the numbers that decided the step.")
 def next_(why: bool) -> None:
     """Read an alignment document (JSON) on standard input and print the next step."""
     from server.solver import DocumentError, next_step, parse_alignment
@@ -178,7 +179,7 @@ def _document(data: bytes) -> dict[str, Any]:
         _refuse_document("", f"not JSON at line {error.lineno} column {error.colno}: {error.msg}")
     except RecursionError:
         _refuse_document("", "nested too deeply")
-    except ValueError as error:  # a whole number of thousands of digits
+    except ValueError as error:  # an integer with thousands of digits
         _refuse_document("", f"not JSON that can be read: {error}")
     if not isinstance(document, dict):
         _refuse_document("", "an alignment document is an object with 'machine' and 'events'")
@@ -200,16 +201,18 @@ def _as_json(value: Any) -> str:
     type=click.IntRange(0, 65535),
     default=8765,
     show_default=True,
-    help="The TCP port where it listens.",
+    help="The TCP port to listen on.",
 )
 @click.option("--lan", is_flag=True, help="Let phones on the local network in, with an access code.")
-@click.option("--data", type=click.Path(path_type=Path), help="Folder that keeps the readings.")
+@click.option(
+    "--data", type=click.Path(path_type=Path), help="Data folder.  [default: your user data folder]"
+)
 @click.option(
     "--camera",
     metavar="KIND",
-    help="pi, usb, usb:DEVICE, replay:FOLDER, or rigs (they send from elsewhere); else the practice laser.",
+    help="pi, usb, usb:DEVICE, replay:FOLDER, or rigs (remote rigs send marks); else the practice laser.",
 )
-@click.option("--record", type=click.Path(path_type=Path), help="Folder that gets the frames at each pulse.")
+@click.option("--record", type=click.Path(path_type=Path), help="Folder to record each pulse's frames in.")
 @click.option(
     "--rig",
     "profile",
@@ -219,7 +222,7 @@ def _as_json(value: Any) -> str:
 )
 @BARS
 @click.option(
-    "--host", "hosts", multiple=True, metavar="NAME", help="A name that a proxy in front answers to."
+    "--host", "hosts", multiple=True, metavar="NAME", help="Host name of a proxy in front of the page."
 )
 def serve(
     port: int,
@@ -231,7 +234,7 @@ def serve(
     bars_mm: tuple[float, float] | None,
     hosts: tuple[str, ...],
 ) -> None:
-    """Serve the page; without a camera, with the practice laser."""
+    """Serve the page, with a camera or, without one, with the practice laser."""
     from firmware import RigError
     from firmware.health import check_writable
     from firmware.profile import profile_for
@@ -245,7 +248,7 @@ def serve(
     try:
         rig = profile_for(folder, profile, told=lambda line: click.echo(f"note: {line}", err=True))
         named = camera or rig.camera_name()
-        more: dict[str, Any] = {"source": source_named(named)} if named else {}
+        more: dict[str, Any] = {"source": source_named(named, rig)} if named else {}
         more |= {"profile": rig, "record": record, "bars_mm": bars_mm}
         run(port=port, lan=lan, data=folder, hosts=hosts, say=click.echo, **more)
     except (LogError, RigError) as error:
@@ -263,7 +266,7 @@ def _why_not(port: int, error: OSError) -> str:
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; returns its exit status. Every refusal is one line on standard error."""
     if any("\0" in word for word in arguments or ()):
-        return _say("spotwright: an argument with a zero byte in it: no file and no name has one", 2)
+        return _say("spotwright: an argument contains a zero byte; no file or name can", 2)
     try:
         result = spotwright.main(arguments, prog_name="spotwright", standalone_mode=False)
         sys.stdout.flush()
@@ -278,14 +281,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except BrokenPipeError:
         _write_no_more()
         return 1
-    except OSError as error:  # the commands name their files themselves: this is the output's
+    except OSError as error:  # of the output: the commands catch those of their own files
         _write_no_more()
         return _say(f"spotwright: the output cannot be written: {error.strerror or error}", 2)
 
 
 def _write_no_more() -> None:
-    """Whoever read our output has gone, or its disk is full: nothing may be flushed there at exit."""
-    with suppress(UnsupportedOperation):  # an output that is no file has nothing to be flushed to
+    """Discard the rest of the output, so that the flush at exit cannot fail: no reader, or a full disk."""
+    with suppress(UnsupportedOperation):  # standard output is not a file (in a test)
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 

@@ -1,29 +1,19 @@
-"""How far long work is: a bar on a terminal, nothing in a pipe."""
+"""Progress of long work: a bar on a terminal, nothing in a pipe."""
 
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
+from itertools import count, repeat
 from typing import Any
 
 import click
 
-__all__ = ["Bars", "progress"]
-
-
-@contextmanager
-def progress(label: str, length: int) -> Iterator[Callable[[], None]]:
-    """Yield what is to be called after each of ``length`` parts; the bar goes to standard error."""
-    if not sys.stderr.isatty():
-        yield lambda: None
-        return
-    with click.progressbar(length=length, label=label, file=sys.stderr) as bar:
-        yield lambda: bar.update(1)
+__all__ = ["Bars"]
 
 
 class Bars:
-    """One bar after another, for work that tells what it does, how much of it is done, and of how much."""
+    """A bar on standard error for each stage of work that reports what it does and how far it is."""
 
     def __init__(self) -> None:
         self._what, self._done = "", 0
@@ -37,17 +27,24 @@ class Bars:
         self._end()
 
     def __call__(self, what: str, done: int, of: int) -> None:
-        """So much of it is done; where ``of`` is 0 nobody knows how much there will be."""
-        if not self._shown or of == 0:
+        """Show that ``done`` parts of ``of`` are done; ``of`` 0: unknown, so a running number."""
+        if not self._shown:
             return
-        if what != self._what:
+        if what != self._what or done < self._done:
             self._end()
-            self._bar = click.progressbar(length=of, label=what, file=sys.stderr)
+            self._bar = click.progressbar(
+                None if of else repeat(None), of or None, label=what, show_pos=not of, file=sys.stderr
+            )
             self._bar.__enter__()
             self._what, self._done = what, 0
         if self._bar is not None:
             self._bar.update(done - self._done)
             self._done = done
+
+    def each(self, what: str, of: int) -> Callable[[], None]:
+        """Return what is to be called after each of ``of`` parts."""
+        numbers = count(1)
+        return lambda: self(what, next(numbers), of)
 
     def _end(self) -> None:
         if self._bar is not None:

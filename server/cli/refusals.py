@@ -1,4 +1,4 @@
-"""How any command says no: one line on standard error, and an exit status of its own."""
+"""How a command fails: one line on standard error, and its exit status."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ __all__ = ["NotSeen", "Refusal"]
 
 
 class Refusal(click.ClickException):
-    """Bad input, or what the log or the disk refused: what, where, and what to do, in one line."""
+    """Bad input, or an error of the log or the disk: what, where, and what to do, in one line."""
 
     exit_code = 2
 

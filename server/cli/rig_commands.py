@@ -1,4 +1,4 @@
-"""The rig's own commands: list cameras, see whether all is well, send to a page, play a recording."""
+"""The commands for a rig: list cameras, check everything, send to a page, replay a recording."""
 
 from __future__ import annotations
 
@@ -31,18 +31,20 @@ _PROFILE = click.option(
     envvar="SPOTWRIGHT_RIG",
     help="The rig's profile (TOML): camera and pins.  [default: rig.toml in the data folder]",
 )
-_DATA = click.option("--data", type=click.Path(path_type=Path), help="Folder that keeps the readings.")
+_DATA = click.option(
+    "--data", type=click.Path(path_type=Path), help="Data folder.  [default: your user data folder]"
+)
 _SIGNS = {"good": "good", "note": "note", "bad": "BAD "}
 
 
-@click.command(short_help="List the cameras that are here, with test pictures.")
-@click.option("--pictures", type=click.Path(path_type=Path), help="Folder that gets the test pictures.")
+@click.command(short_help="List the cameras, with test pictures.")
+@click.option("--pictures", type=click.Path(path_type=Path), help="Folder for the test pictures.")
 @click.option("--json", "as_json", is_flag=True, help="Print as JSON, for programs.")
 def cameras(pictures: Path | None, as_json: bool) -> None:
-    """List the cameras that are here, each with a test picture."""
+    """List the cameras of this computer, with a test picture from each."""
     found = list_cameras()
     if not found:
-        raise Refusal("no camera is here: plug in a USB camera, or check the Pi's ribbon cable")
+        raise Refusal("no camera found: plug in a USB camera, or check the Pi's ribbon cable")
     folder = pictures or Path(tempfile.mkdtemp(prefix="spotwright-"))
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -54,7 +56,7 @@ def cameras(pictures: Path | None, as_json: bool) -> None:
 
 
 def _told(number: int, camera: CameraFound, folder: Path) -> dict[str, Any]:
-    """Return a line's content; the test picture is written."""
+    """Return the values of one line, and write the test picture."""
     where = next((str(value) for value in camera.options.values()), "")
     row = {"camera": f"{camera.kind}:{where}" if where else camera.kind, "name": camera.name}
     if camera.picture is None:
@@ -67,22 +69,22 @@ def _told(number: int, camera: CameraFound, folder: Path) -> dict[str, Any]:
     return {**row, "size": f"{cols} × {rows}", "picture": str(path), "problem": ""}
 
 
-@click.command(short_help="Look at camera, pins, disk, log, clock and network.")
+@click.command(short_help="Check camera, pins, disk, log, clock and network.")
 @_DATA
 @_PROFILE
-@click.option("--to", metavar="ADDRESS", help="The page elsewhere that this rig sends to.")
+@click.option("--to", metavar="ADDRESS", help="The page that this rig sends to.")
 @click.option(
     "--port",
     type=click.IntRange(1, 65535),
     default=8765,
     show_default=True,
-    help="The TCP port where the page listens.",
+    help="The TCP port of the page.",
 )
 @click.pass_context
 def doctor(ctx: click.Context, data: Path | None, profile: Path | None, to: str | None, port: int) -> None:
-    """Look at camera, pins, disk, clock, heat and network, and say what to do.
+    """Check camera, pins, disk, log, clock, temperature and network, and say what to do.
 
-    Exit status 1 where something is bad.
+    Exit status 1 if something is bad.
     """
     folder = data or default_folder()
     worst = 0
@@ -93,20 +95,24 @@ def doctor(ctx: click.Context, data: Path | None, profile: Path | None, to: str 
 
 
 def _looks(folder: Path, profile: RigProfile, to: str | None, port: int) -> Iterator[look.Look]:
-    yield from chain(look.libraries(), look.cameras(), look.pins(profile.used_pins()))
+    yield from chain(
+        look.libraries(), look.cameras(lens=profile.lens_options), look.pins(profile.used_pins())
+    )
     yield from chain(
         look.disk(folder), look.log(folder), look.clock(), look.heat(), look.network(to, port=port)
     )
 
 
-@click.command(short_help="Read marks here and send them to a page elsewhere.")
+@click.command(short_help="Read marks here and send them to a page on another computer.")
 @click.option("--to", required=True, metavar="ADDRESS", help="The page, e.g. http://192.0.2.7:8765")
 @click.option("--code", envvar="SPOTWRIGHT_CODE", help="Its access code (or in SPOTWRIGHT_CODE).")
 @click.option(
-    "--camera", metavar="KIND", help="pi, usb, usb:DEVICE or replay:FOLDER.  [default: as profile, pi]"
+    "--camera",
+    metavar="KIND",
+    help="pi, usb, usb:DEVICE or replay:FOLDER.  [default: from the profile, else pi]",
 )
-@click.option("--name", help="How the page calls this rig.  [default: as profile]")
-@click.option("--record", type=click.Path(path_type=Path), help="Folder that gets the frames at each pulse.")
+@click.option("--name", help="This rig's name on the page.  [default: from the profile]")
+@click.option("--record", type=click.Path(path_type=Path), help="Folder to record each pulse's frames in.")
 @BARS
 @_DATA
 @_PROFILE
@@ -120,7 +126,7 @@ def rig(
     data: Path | None,
     profile: Path | None,
 ) -> None:
-    """Read marks here and send them to a page elsewhere; the card says which station it is."""
+    """Read marks here and send them to a page on another computer; the card tells the station."""
     folder = data or default_folder()
     told = _profile(folder, profile)
     if name is not None:
@@ -161,7 +167,7 @@ def _send(
     spool, scale = Spool(folder / "to-be-sent"), CardScale(bars_mm)
     wire = post_json(to, code, device=f"{told.name} {spool.name}")
     kind, options = camera_named(camera)
-    source = camera_source(kind, **options)
+    source = camera_source(kind, **options, **told.lens_options(kind))
     stack.callback(source.close)
     recorder = Recorder(record) if record else None
     post = Uplink(told.name, spool, wire, full=FullLook(source, reader=measured(scale).read))
@@ -169,7 +175,7 @@ def _send(
     hardware = UplinkHardware(
         post,
         problem=lambda: source.problem,
-        keeper=PanelRetry(told.used_pins(), silent=told.panel.silent),
+        retry=PanelRetry(told.used_pins(), silent=told.panel.silent),
         health=HealthWatch(folder),
         frame_loop=frame_loop,
         recorder=recorder,
@@ -183,11 +189,11 @@ def _send(
     threading.Event().wait()
 
 
-@click.command(short_help="Play a recording again and compare what comes out.")
+@click.command(short_help="Replay a recording and compare the results.")
 @click.argument("folder", type=click.Path(path_type=Path))
-@click.option("--data", type=click.Path(path_type=Path), help="Folder that gets the log of the replay.")
+@click.option("--data", type=click.Path(path_type=Path), help="Folder for the log of the replay.")
 def replay(folder: Path, data: Path | None) -> None:
-    """Play a recording through everything again; exit status 1 where another result comes out."""
+    """Replay a recording through the whole program; exit status 1 if the result differs."""
     from server.rig.replay import replay as play
 
     with ExitStack() as stack:
@@ -210,7 +216,7 @@ def _profile(folder: Path, named: Path | None) -> RigProfile:
         return profile_for(folder, named)
     except RigError as error:
         raise Refusal(str(error)) from error
-    except OSError as error:  # a name that is too long even to look for
+    except OSError as error:  # for example a name that is too long
         raise Refusal(f"{folder}: {error.strerror or error}") from error
 
 

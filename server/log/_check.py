@@ -1,4 +1,4 @@
-"""Is the log whole: the file, its tables, every row, every picture."""
+"""Check the log: the file, its tables, every row, every picture."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import sqlite3
 from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import dataclass
+from itertools import chain
 from pathlib import Path
 
 from server.log import _checksum as sums
@@ -25,7 +26,7 @@ from server.log._prune import named_pictures
 
 _IN_HEAD = {
     "head_checksum": "its laser's profile or its note",
-    "state_checksum": "what was in mind beside its entries",
+    "state_checksum": "its state",
     "verdict_checksum": "its verdict",
 }
 
@@ -67,7 +68,7 @@ def _what_is_left(path: Path, pictures: PictureFolder, faults: tuple[str, ...], 
 
 
 def structure_faults(folder: Path) -> tuple[str, ...]:
-    """What is wrong with the database as a file and as tables, whatever its rows say; raises LogError."""
+    """Return what is wrong with the database file and its tables, apart from the rows; raises LogError."""
     path = there(folder)
     if faults := (*head_faults(path), *wal_faults(path)):
         return faults
@@ -80,7 +81,7 @@ def structure_faults(folder: Path) -> tuple[str, ...]:
 
 
 def _damage(db: sqlite3.Connection) -> tuple[str, ...]:
-    """Each fault in a line of its own; SQLite's rows hold one or many lines, and it has changed which."""
+    """Return each fault as one line; a row from SQLite holds one or many, depending on its version."""
     rows = db.execute("PRAGMA integrity_check").fetchall()
     lines = [line.strip() for (text,) in rows for line in str(text).splitlines()]
     return tuple(f"database: {line}" for line in lines if line not in ("", "ok") and not _is_heading(line))
@@ -91,9 +92,9 @@ def _is_heading(line: str) -> bool:
 
 
 def check_database(db: sqlite3.Connection, pictures: PictureFolder, *, tell: Tell = untold) -> Health:
-    """Every row of a database of the newest version, and every picture that it names."""
+    """Check every row of a database of the newest version, and every picture that it names."""
     names = named_pictures(db)
-    problems = (*row_faults(db), *_picture_faults(names, pictures, tell))
+    problems = (*row_faults(db, tell=tell), *_picture_faults(names, pictures, tell))
     return Health(_count(db, "alignment"), _count(db, "event"), len(names), problems)
 
 
@@ -101,9 +102,11 @@ def _count(db: sqlite3.Connection, table: str) -> int:
     return int(db.execute(f"SELECT count(*) FROM {table}").fetchone()[0])
 
 
-def row_faults(db: sqlite3.Connection) -> list[str]:
-    """Each row that is not as it was written, and each that is missing, in one line."""
-    return [*_loose_ends(db), *_gaps(db), *_altered(db), *_shifted(db)]
+def row_faults(db: sqlite3.Connection, *, tell: Tell = untold) -> list[str]:
+    """Return one line for each row that is damaged or missing."""
+    count = len(sums.ALIGNMENT) * _count(db, "alignment") + 2 * _count(db, "event") + _count(db, "entry")
+    rows = told(chain(_altered(db), _shifted(db)), "rows", count + _count(db, "setting"), tell)
+    return [*_loose_ends(db), *_gaps(db), *(line for line in rows if line is not None)]
 
 
 def _loose_ends(db: sqlite3.Connection) -> list[str]:
@@ -116,33 +119,35 @@ def _gaps(db: sqlite3.Connection) -> list[str]:
     return [f"alignment {row[0]}: events are missing" for row in db.execute(sql)]
 
 
-def _altered(db: sqlite3.Connection) -> Iterator[str]:
+def _altered(db: sqlite3.Connection) -> Iterator[str | None]:
+    """For each checksum what is wrong, None for nothing."""
     cursor = db.cursor()
     cursor.row_factory = sqlite3.Row
     for row in cursor.execute("SELECT * FROM alignment ORDER BY id"):
         for kept, columns in sums.ALIGNMENT.items():
-            if not sums.sound(row, columns, kept=kept):
-                yield f"alignment {row['id']}: {_IN_HEAD[kept]} is damaged"
+            whole = sums.sound(row, columns, kept=kept)
+            yield None if whole else f"alignment {row['id']}: {_IN_HEAD[kept]} is damaged"
     for table, columns in (("event", sums.EVENT), ("entry", sums.ENTRY)):
         sql = f"SELECT id, checksum, {', '.join(columns)} FROM {table} ORDER BY id"
         for row in cursor.execute(sql):
-            if not sums.sound(row, columns):
-                yield f"{table} {row['id']}: its content is damaged"
+            whole = sums.sound(row, columns)
+            yield None if whole else f"{table} {row['id']}: its content is damaged"
     for row in cursor.execute("SELECT * FROM setting"):
-        if not sums.sound(row, sums.SETTING):
-            yield f"the setting {row['name']!a} is damaged; it is as if it had never been set"
+        whole = sums.sound(row, sums.SETTING)
+        yield None if whole else f"the setting {row['name']!a} is damaged; it is as if it had never been set"
 
 
-def _shifted(db: sqlite3.Connection) -> list[str]:
-    """Events whose computed columns (charts read them) do not say what the body says."""
+def _shifted(db: sqlite3.Connection) -> Iterator[str | None]:
+    """Yield for each event None, or a line if its computed columns (for charts) disagree with the body."""
     same = " AND ".join(f"{name} IS {how}" for name, how in _schema.COMPUTED)
     sound = "typeof(body) = 'text' AND json_valid(body)"
-    sql = f"SELECT id FROM event WHERE CASE WHEN {sound} THEN NOT ({same}) END ORDER BY id"
-    return [f"event {row[0]}: a number beside its content is damaged" for row in db.execute(sql)]
+    sql = f"SELECT id, CASE WHEN {sound} THEN NOT ({same}) ELSE 0 END FROM event ORDER BY id"
+    for number, shifted in db.execute(sql):
+        yield f"event {number}: a number beside its content is damaged" if shifted else None
 
 
 def _picture_faults(names: list[str], pictures: PictureFolder, tell: Tell) -> Iterator[str]:
-    for name in told(names, "pictures", tell):
+    for name in told(names, "pictures", len(names), tell):
         if (fault := picture_fault(name, pictures)) is not None:
             yield f"picture {name}: {fault}"
 

@@ -1,4 +1,4 @@
-"""The log for other programs: CSV for spreadsheets, JSON for everything else and for reading back."""
+"""Export the log: CSV for spreadsheets, JSON for everything else and for importing again."""
 
 from __future__ import annotations
 
@@ -6,15 +6,19 @@ import csv
 import io
 import json
 import math
+import re
 import sqlite3
+import uuid
 from collections.abc import Iterable, Iterator
+from contextlib import suppress
 
 from server.log._checksum import ENTRY, EVENT, HEAD, STATE, VERDICT, healed_head, sound
-from server.log._schema import COMPUTED
-from server.log._text import Json, name_in
+from server.log._schema import COMPUTED, SOURCES
+from server.log._text import MOMENT, NO_PROFILE, UUID, Json, moment, name_in
 
 FORMAT = "spotwright-log"
 FORMAT_VERSION = 2  # 1 had no entries
+_UNKNOWN = "1970-01-01T00:00:00.000Z"  # the moment of what is damaged
 
 COLUMNS = (
     *("alignment", "source", "machine", "note", "event", "when", "withdrawn", "picture"),
@@ -22,17 +26,13 @@ COLUMNS = (
     *("mount", "screw", "turns", "part", "move_x_mm", "move_y_mm", "move_z_mm", "cause", "outcome"),
 )
 _COMPUTED = ", ".join(f"{how.replace('body', 'text')} AS {name}" for name, how in COMPUTED)
-# what a damaged body says is not asked for: its row is left out
+# a damaged body is not parsed: its row is left out
 _TEXT = "CASE WHEN typeof(body) = 'text' AND json_valid(body) THEN body ELSE '{}' END"
 _CSV_EVENTS = f"""
 SELECT id, checksum, {", ".join(EVENT)}, {_COMPUTED}
 FROM (SELECT *, {_TEXT} AS text FROM event WHERE alignment_id = ?) ORDER BY sequence
 """
 _EVENTS = f"SELECT id, checksum, {', '.join(EVENT)} FROM event WHERE alignment_id = ? ORDER BY sequence"
-_ENTRIES = """
-SELECT entry.*, alignment.uuid AS alignment FROM entry
-LEFT JOIN alignment ON alignment.id = entry.alignment_id ORDER BY entry.id
-"""
 
 
 class Rows:
@@ -40,23 +40,21 @@ class Rows:
 
     def __init__(self, db: sqlite3.Connection, lost: list[str]) -> None:
         self.db, self.lost = db, lost
+        self.uuids: dict[int, str] = {}  # of the alignments that were told, by number
 
-    def alignments(self, *, headless: bool = False) -> Iterator[Json]:
-        """Each by its columns, state and verdict None where they are damaged.
-
-        headless : those whose head is damaged too, with nothing in it; else they are left out.
-        """
+    def alignments(self) -> Iterator[Json]:
+        """Yield the columns of each: what is left of a damaged head, None for a damaged state or verdict."""
         numbers = [row[0] for row in self.db.execute("SELECT id FROM alignment ORDER BY id")]
         for number in numbers:
             row = self._one(number)
             head = whole_head(self.db, row)
             if head is None:
-                what = "its laser and note are" if headless else "it is"
-                self.lost.append(f"alignment {number}: {what} damaged and left out")
-                if headless:
-                    yield {"id": number, "source": "", "machine": "{}", "note": ""}
-            else:
-                yield self._whole_parts(row) | head
+                self.lost.append(
+                    f"alignment {number}: its laser or its note is damaged; its sound entries are there"
+                )
+                head = _left_of_head(self.db, row)
+            self.uuids[number] = head["uuid"]
+            yield self._whole_parts(row) | head
 
     def _one(self, number: int) -> sqlite3.Row:
         cursor = self.db.cursor()
@@ -86,10 +84,10 @@ class Rows:
                 )
 
     def entries(self) -> Iterator[sqlite3.Row]:
-        """Test cuts, upkeep, hours and reminders, in order."""
+        """Test cuts, upkeep, hours and reminders, in order; asked for after the last alignment."""
         cursor = self.db.cursor()
         cursor.row_factory = sqlite3.Row
-        for row in cursor.execute(_ENTRIES):
+        for row in cursor.execute("SELECT * FROM entry ORDER BY id"):
             if sound(row, ENTRY):
                 yield row
             else:
@@ -114,13 +112,50 @@ ORDER BY alignment.id
 
 
 def whole_head(db: sqlite3.Connection, row: sqlite3.Row) -> Json | None:
-    """What an alignment began with, healed where another one of the same laser allows it; None: damaged."""
+    """Return an alignment's head, repaired from another one of the same laser if damaged; else None."""
     if sound(row, HEAD, kept="head_checksum"):
         return {name: row[name] for name in HEAD}
     cursor = db.cursor()
     cursor.row_factory = None
     texts = cursor.execute("SELECT DISTINCT machine FROM alignment WHERE typeof(machine) = 'text'")
     return healed_head(row, (text for (text,) in texts.fetchall()))
+
+
+def _left_of_head(db: sqlite3.Connection, row: sqlite3.Row) -> Json:
+    """Return a head for an alignment whose own is damaged, so that its entries are not lost with it.
+
+    Impossible parts are replaced, the laser's profile by an empty one unless another alignment has the same.
+    """
+    note = row["note"] if isinstance(row["note"], str) else ""
+    return {
+        "uuid": _if_like(UUID, row["uuid"]) or str(uuid.uuid5(uuid.NAMESPACE_OID, ascii(row["uuid"]))),
+        "started": _if_moment(row["started"]) or _UNKNOWN,
+        "source": row["source"] if row["source"] in SOURCES else "offline",
+        "machine": row["machine"] if _is_of_another(db, row) else NO_PROFILE,
+        "note": f"{note.encode('utf-8', 'replace').decode()[:1900]} (damaged)".strip(),
+        "own": 0,
+        "state": None,
+        "damaged": True,
+    }
+
+
+def _is_of_another(db: sqlite3.Connection, row: sqlite3.Row) -> bool:
+    cursor = db.cursor()
+    cursor.row_factory = sqlite3.Row
+    others = cursor.execute("SELECT * FROM alignment WHERE id != ?", (row["id"],))
+    same = (other for other in others if other["machine"] == row["machine"])
+    return any(sound(other, HEAD, kept="head_checksum") for other in same)
+
+
+def _if_like(pattern: str, value: object) -> str | None:
+    return value if isinstance(value, str) and re.fullmatch(pattern, value) else None
+
+
+def _if_moment(value: object) -> str | None:
+    with suppress(ValueError):
+        text = _if_like(MOMENT, value)
+        return text if text is None or moment(text) else None
+    return None
 
 
 def drift(
@@ -133,9 +168,9 @@ def drift(
 
 
 def csv_texts(rows: Rows) -> Iterator[str]:
-    """The log as CSV, alignment by alignment: a line for each event, ending in CR LF as RFC 4180 has it."""
+    """Yield the log as CSV, alignment by alignment: a line for each event, ending in CR LF (RFC 4180)."""
     yield _lines([COLUMNS])
-    for head in rows.alignments(headless=True):
+    for head in rows.alignments():
         before = (head["id"], head["source"], name_in(head["machine"]), head["note"])
         lines = (_cells(before, row) for row in rows.events(head["id"], sql=_CSV_EVENTS))
         yield _lines(lines)
@@ -154,7 +189,7 @@ def _lines(rows: Iterable[Iterable[object]]) -> str:
 
 
 def as_cell(value: object) -> object:
-    """What stands in a CSV cell for a value."""
+    """Return the content of a CSV cell for a value."""
     # a spreadsheet runs a cell that begins like a formula; the leading apostrophe makes it text
     runs = isinstance(value, str) and value.startswith(("=", "+", "-", "@", "\t", "\r"))
     return f"'{value}" if runs else value
@@ -182,6 +217,8 @@ def _head_text(head: Json) -> str:
     plain = {name: head[name] for name in ("uuid", "started", "source", "note")} | {
         "done": bool(head["done"])
     }
+    if head.get("damaged") or head["machine"] == NO_PROFILE:
+        plain["damaged"] = True
     rest = ((name, head[name]) for name in ("machine", "state", "verdict"))
     return json.dumps(plain)[:-1] + "".join(f', "{name}": {text or "null"}' for name, text in rest)
 
@@ -204,4 +241,5 @@ def entry_texts(rows: Rows) -> Iterator[str]:
         withdrawn = "true" if row["withdrawn"] else "false"
         start = f'  {{"uuid": "{row["uuid"]}", "kind": "{row["kind"]}", "when": "{row["happened"]}"'
         rest = f'"withdrawn": {withdrawn}, "picture": {_quoted(row["picture"])}, "body": {row["body"]}}}'
-        yield f'{start}, "alignment": {_quoted(row["alignment"])}, {rest}'
+        of = _quoted(rows.uuids.get(row["alignment_id"]))
+        yield f'{start}, "alignment": {of}, {rest}'

@@ -5,12 +5,22 @@ from __future__ import annotations
 from server.log import Json
 from server.pages.outcome import headline
 from server.pages.words import head_words
-from server.session.events import Difference, Entry, Event, Inspected, MarkSeen, NoMark, Shift, Turn, Undo
+from server.session.events import (
+    Difference,
+    Entry,
+    Event,
+    Inspected,
+    MarkSeen,
+    NoMark,
+    Shift,
+    Turn,
+    Undo,
+)
 from server.solver.machine.power import percent
 from server.solver.machine.profile import Bed, Profile
 from server.solver.words import move_phrases, part_name, station_words, turns_words
 
-__all__ = ["entry_words", "event_words", "reading_row", "reminder_words", "verdict_rows"]
+__all__ = ["entry_words", "event_words", "reading_row", "reminder_words", "saved_words", "verdict_rows"]
 
 
 def verdict_rows(verdict: Json | None, machine: Profile) -> Json | None:
@@ -74,6 +84,19 @@ def reading_row(entry: Entry, bed: Bed) -> Json:
     }
 
 
+def saved_words(row: Json, bed: Bed | None) -> str:
+    """Return one line for an entry as the log keeps it; ``bed`` is None where the laser is not known."""
+    event: Json = row["event"]
+    if event.get("kind") == "damaged":
+        return "Damaged: this entry cannot be read any more, and does not count"
+    try:
+        if bed is not None:
+            return entry_words(Entry.of(row), bed)
+    except (LookupError, TypeError, ValueError):  # an event of another program
+        pass
+    return " ".join(f"{key}={value}" for key, value in event.items())
+
+
 def entry_words(entry: Entry, bed: Bed) -> str:
     """Return one line for one saved entry, with what was asked where the hand did something else."""
     asked = "" if entry.asked_turns is None else f" (asked: {turns_words(entry.asked_turns)})"
@@ -98,7 +121,5 @@ def event_words(event: Event, bed: Bed) -> str:
             return f"From mark to mark at {station_words(station)}: {u_mm:+.2f} right, {v_mm:+.2f} up (mm)"
         case Undo():
             return "The entry before was taken back"
-        case _ if event.kind == "damaged":
-            return "Damaged: this entry cannot be read any more, and does not count"
         case _:
             return f"An entry of the kind {event.kind}"

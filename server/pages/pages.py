@@ -9,22 +9,21 @@ from itertools import chain
 from flask import Blueprint, Response, abort, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response as BaseResponse
 
-from server.log import UPKEEP, BadEntry, Json, draw_chart, entries, import_json
+from server.log import UPKEEP, BadEntry, Damaged, Json, draw_chart, entries, import_json
 from server.pages import bodies as b
 from server.pages.bed import bed_maps
 from server.pages.bed_words import spot_rows, worst_words
 from server.pages.checks import CHECKS
 from server.pages.device import in_units, units
-from server.pages.lists import entry_words, verdict_rows
+from server.pages.lists import saved_words, verdict_rows
 from server.pages.setup import CORNERS, PITCHES, Answers, doubts, drawing, profile_from, what_matters
 from server.pages.shared import shared
 from server.pages.symptoms import SYMPTOMS, place_sentence, places_of
 from server.pages.upkeep import as_picture, cut_rows, reminder_rows
 from server.pages.view import CAUTIONS
-from server.session.events import Entry
 from server.session.import_check import check_alignment
 from server.session.session import Refused
-from server.solver import parse_profile
+from server.solver import DocumentError, Profile, parse_profile
 
 __all__ = ["NAVIGATION", "pages"]
 
@@ -140,15 +139,17 @@ def log() -> str:
 @pages.get("/log/<int(max=2147483647):number>")
 def alignment(number: int) -> str:
     """One alignment: what happened, and how it ended."""
-    row = _alignment(number)
-    machine = parse_profile(shared().log.document(number)["machine"])
-    events = [
-        event | {"words": in_units(entry_words(Entry.of(event), machine.bed))}
-        for event in shared().log.events(number)
-    ]
-    verdict = in_units(verdict_rows(row["verdict"], machine))
-    cuts = cut_rows(number)
-    return render_template("alignment.html", row=row, events=events, verdict=verdict, cuts=cuts)
+    row, machine = _alignment(number), _machine(number)
+    bed = machine.bed if machine else None
+    events = [event | {"words": in_units(saved_words(event, bed))} for event in shared().log.events(number)]
+    damaged = row["damaged"] or any(event["damaged"] for event in events)
+    told = {
+        "verdict": in_units(verdict_rows(row["verdict"], machine)) if machine else None,
+        "cuts": cut_rows(number),
+        "damaged": damaged,
+        "whole": machine is not None and not damaged,
+    }
+    return render_template("alignment.html", row=row, events=events, **told)
 
 
 @pages.get("/log/<int(max=2147483647):number>/report")
@@ -275,6 +276,14 @@ def _laser_page(fault: str | None = None) -> str:
     bed = profile["bed"]
     shown["bed"] = in_units(f"{bed['width_mm']:g} mm × {bed['depth_mm']:g} mm")
     return render_template("laser.html", **shown, fault=fault, toml=toml)
+
+
+def _machine(number: int) -> Profile | None:
+    """Return the profile of an alignment's laser, None where it is damaged or lost."""
+    try:
+        return parse_profile(shared().log.machine(number))
+    except (Damaged, DocumentError):
+        return None
 
 
 def _alignment(number: int) -> Json:

@@ -12,7 +12,7 @@ from pydantic import Field
 from server.pages.bodies import Body, Number, Station, json_body, parse
 from server.pages.shared import shared
 from server.rig.session_hardware import press_foot
-from server.rig.signals import wish_of
+from server.rig.signals import panel_state
 from server.session.mark_taking import SentMark
 from server.session.session import Refused
 from server.session.snapshot import RigSight
@@ -116,7 +116,7 @@ def sight() -> Response:
     if picture is not None and sent.station is not None and isinstance(session.source, RigsSource):
         session.source.show(picture)
     last = session.last_from(f"{sent.rig} {sent.series}") if sent.series else 0
-    return jsonify({"panel": wish_of(session.snapshot()).as_json(), "last": last})
+    return jsonify({"panel": panel_state(session.snapshot()).as_json(), "last": last})
 
 
 @rigs.post("/press")

@@ -102,8 +102,10 @@ def _end_politely() -> None:
         signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
 
 
-def source_named(text: str) -> Callable[[], Source]:
+def source_named(text: str, rig: RigProfile | None = None) -> Callable[[], Source]:
     """Return what opens the camera named ``pi``, ``pi:NUMBER``, ``usb``, ``usb:DEVICE`` or ``replay:FOLDER``.
+
+    rig : says where the clip holds the card before its lens.
 
     ``rigs`` is no camera here: other rigs send what they read. Opening raises RigError in one line, for an
     unknown kind as well.
@@ -111,7 +113,8 @@ def source_named(text: str) -> Callable[[], Source]:
     if text == "rigs":
         return RigsSource
     kind, options = camera_named(text)
-    return lambda: camera_source(kind, **options)
+    lens = (rig or RigProfile()).lens_options(kind)
+    return lambda: camera_source(kind, **options, **lens)
 
 
 def make_server(app: Flask, *, port: int, lan: bool = False, behind_proxy: bool = False) -> Server:
@@ -142,7 +145,7 @@ def _greeting(app: Flask, port: int, code: str | None, *, lan: bool, hosts: tupl
     kind = app.extensions["spotwright"].sessions["bench"].source.kind
     lines = [f"Spotwright: open http://localhost:{port}/ in a browser (Ctrl-C ends it)."]
     if kind == "practice":
-        lines.append("No camera: this is the practice laser, a laser that exists only in numbers.")
+        lines.append("No camera: this is the practice laser, which is only simulated.")
     if lan:
         lines.append(f"On the local network: http://{_own_address()}:{port}/")
     lines += [f"Through the proxy: https://{name}/" for name in hosts]

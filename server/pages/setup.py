@@ -19,7 +19,9 @@ __all__ = ["CORNERS", "PITCHES", "Answers", "doubts", "drawing", "profile_from",
 
 def _with_point(typed: object) -> object:
     """Return a typed number with a point where a comma stands for it: 1300,5 is 1300.5."""
-    return typed.strip().replace(",", ".") if isinstance(typed, str) and typed.count(",") == 1 else typed
+    if not isinstance(typed, str):
+        return typed
+    return typed.strip().replace(",", ".") if typed.count(",") == 1 else typed.strip()
 
 
 Length = Annotated[float, BeforeValidator(_with_point), Field(gt=0, le=20_000, allow_inf_nan=False)]

@@ -1,4 +1,4 @@
-"""A practice laser: misaligned in numbers, seen through a camera of its own."""
+"""The practice laser: a simulated, misaligned laser with its own simulated camera."""
 
 from server.practice.camera import PracticeCamera, PracticeFrame
 from server.practice.machine import Card, PracticeMachine, default_profile

@@ -1,4 +1,4 @@
-"""What a pulse leaves: heat on a card, cut off by the apertures it passed, and the scorch it turns into."""
+"""The heat that a pulse leaves on a card, clipped by the apertures it passed."""
 
 from __future__ import annotations
 
@@ -22,14 +22,14 @@ __all__ = [
 ]
 
 FIELD_PX_PER_MM = 10
-FIELD_MM = 27.0  # half side of the square around the window's centre in which heat is kept
+FIELD_MM = 27.0  # half side of the square around the window's centre in which heat is recorded
 
 Field = NDArray[np.float32]
 
 
 @dataclass(frozen=True)
 class Circle:
-    """The shadow line of one aperture on the card, in the card frame: what is outside stays cold."""
+    """The edge of one aperture's shadow on the card, in the card frame; outside it the card stays cold."""
 
     centre_mm: tuple[float, float]
     radius_mm: float
@@ -41,9 +41,9 @@ class Burn:
 
     offset_mm : the beam's centre, card frame (u right, v up).
     beam_mm : 1/e² diameter of the beam at the card.
-    peak : heat at the centre over the heat at which the card begins to brown.
-    clips : apertures that the pulse passed on its way.
-    seed : of the ragged edge.
+    peak : heat at the centre, divided by the heat at which the card begins to brown.
+    clips : apertures that the pulse passed.
+    seed : for the ragged edge.
     """
 
     offset_mm: tuple[float, float]
@@ -73,7 +73,7 @@ def empty_field() -> Field:
 def add_heat(field: Field, burn: Burn) -> None:
     """Add the burn's heat (1 = browning begins) to the field in place.
 
-    A Gaussian beam, exp(-2 r²/w²) (ISO 11146-1: w is the 1/e² radius), with an edge as ragged as char is.
+    A Gaussian beam, exp(-2 r²/w²) (ISO 11146-1: w is the 1/e² radius), with a ragged edge like that of char.
     """
     rows, cols = _reach(burn)
     u_mm, v_mm = _grid(rows, cols)
@@ -87,7 +87,7 @@ def add_heat(field: Field, burn: Burn) -> None:
 
 
 def visible(burn: Burn) -> bool:
-    """Whether the pulse leaves anything to be seen: at least a speck as wide as a pencil point."""
+    """Whether the pulse leaves a visible mark: at least a speck as wide as a pencil point."""
     field = empty_field()
     add_heat(field, burn)
     return bool(np.count_nonzero(field > 1.3) > (0.3 * FIELD_PX_PER_MM) ** 2)
@@ -109,7 +109,7 @@ def _grid(rows: slice, cols: slice) -> tuple[NDArray[np.float64], NDArray[np.flo
 
 
 def _raggedness(angle: NDArray[np.float64], rng: np.random.Generator) -> NDArray[np.float64]:
-    # No first harmonic: that would move the mark instead of roughening its edge.
+    # No first harmonic: it would move the mark instead of roughening its edge.
     ragged = np.ones_like(angle)
     for order in range(2, 24):
         size = rng.normal(0.0, 0.032 / order**0.35)

@@ -1,4 +1,4 @@
-"""The practice laser's own camera: it sees only pictures, as a real one does."""
+"""The practice laser's simulated camera; it gives pictures and nothing else, like a real one."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ class PracticeFrame:
 
 @dataclass
 class _Still:
-    """A card's scene, the heat of the burns so far, and the picture of it."""
+    """A card's scene, the heat of its burns so far, and the picture of both."""
 
     scene: Scene
     card: int
@@ -47,15 +47,15 @@ class _Still:
 class PracticeCamera:
     """Renders what a camera beside the mirror would see of the machine's card; satisfies the rig's Camera.
 
-    A frame is drawn when somebody asks, at most ``frames_per_s`` times a second, and at once after the
-    machine has changed: a frame newer than the one before a pulse always shows the pulse.
-    ``above``: frames are numbered on from there, where another camera looked before.
-    ``newest`` raises TimeoutError where no new frame is due within ``timeout_s``, RuntimeError before
-    ``start``.
+    A frame is drawn when one is asked for, at most ``frames_per_s`` times a second, and at once after the
+    machine has changed: a frame newer than the last one before a pulse always shows the pulse.
+    ``above``: the number of the last frame of an earlier camera; numbering goes on from there.
+    ``newest`` raises TimeoutError if no new frame is due within ``timeout_s``, RuntimeError before ``start``.
     """
 
     kind = "practice"
     problem: str | None = None
+    focus: str | None = None
 
     def __init__(
         self,
@@ -96,18 +96,18 @@ class PracticeCamera:
             self._sleep(min(max(frame.time_s + self._interval_s - now_s, 1e-4), give_up_s - now_s))
 
     def newest_full(self, *, newer_than: int = -1, timeout_s: float = 2.0) -> PracticeFrame:
-        """Return the same: there is one stream."""
+        """Return the same as ``newest``: there is only one stream."""
         return self.newest(newer_than=newer_than, timeout_s=timeout_s)
 
     def lock_light(self) -> tuple[str, ...]:
-        """Hold nothing: this light never changes."""
+        """Do nothing: this light never changes."""
         return ()
 
     def release_light(self) -> None:
-        """Nothing was held."""
+        """Do nothing: nothing was locked."""
 
     def set_pace(self, frames_per_s: float) -> None:
-        """Frames are drawn when somebody asks."""
+        """Do nothing: frames are drawn when asked for."""
 
     def _current(self) -> PracticeFrame:
         with self._lock:
@@ -141,7 +141,7 @@ class PracticeCamera:
         while len(self._stills) > _KEPT_STILLS:
             del self._stills[next(iter(self._stills))]
         if still.burnt != burns:
-            if burns[: len(still.burnt)] != still.burnt:  # film: the marks before have faded
+            if burns[: len(still.burnt)] != still.burnt:  # film: the earlier marks have faded
                 still.field, still.burnt = empty_field(), ()
             for burn in burns[len(still.burnt) :]:
                 add_heat(still.field, burn)
@@ -162,7 +162,7 @@ class PracticeCamera:
 
 
 def _noise_bank(seed: int) -> NDArray[np.int16]:
-    """One large picture of sensor noise (2 grey levels); each frame takes its own window of it."""
+    """One large picture of sensor noise (2 grey levels); each frame uses another part of it."""
     rng = np.random.default_rng(seed)
     shape = (ROWS + _NOISE_SPARE, COLS + _NOISE_SPARE, 3)
     return np.asarray(np.rint(rng.standard_normal(shape, dtype=np.float32) * 2.0), np.int16)

@@ -1,4 +1,4 @@
-"""A person's hand on a screw: never quite what was asked for, and the screw has play."""
+"""A person's hand on a screw: inaccurate, and the screw has play."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 __all__ = ["PLAY_TURNS", "Screws", "moved_by_hand", "turned_by_hand"]
 
-# As the interface describes a hand: off by 8 % of the turn (one standard deviation) and 1/64 turn (at most).
+# A hand on a screw: off by 8 % of the turn (one standard deviation) and 1/64 turn (at most).
 _TURN_SHARE, _TURN_MOST = 0.08, 1 / 64
 PLAY_TURNS = 1 / 32
 # Pushing a part along a ruler; common practice, no source.
@@ -17,13 +17,13 @@ _MOVE_SHARE, _MOVE_FLOOR_MM = 0.08, 0.10
 
 
 def turned_by_hand(asked_turns: float, rng: np.random.Generator) -> float:
-    """Return the turns that a hand makes of the turns asked for."""
+    """Return the turns that a hand really makes when it is asked for so many."""
     share, floor = rng.normal(0.0, _TURN_SHARE), rng.uniform(-_TURN_MOST, _TURN_MOST)
     return float(asked_turns * (1 + share) + floor)
 
 
 def moved_by_hand(asked_mm: NDArray[np.float64], rng: np.random.Generator) -> NDArray[np.float64]:
-    """Return the move that a hand makes; axes that were not asked for stay where they are."""
+    """Return the move that a hand really makes; axes that were not asked for do not move."""
     share = 1 + rng.normal(0.0, _MOVE_SHARE, size=asked_mm.shape)
     floor = rng.normal(0.0, _MOVE_FLOOR_MM, size=asked_mm.shape)
     return np.where(asked_mm == 0, 0.0, asked_mm * share + floor)
@@ -32,7 +32,7 @@ def moved_by_hand(asked_mm: NDArray[np.float64], rng: np.random.Generator) -> ND
 class Screws:
     """The play of all screws: on reversal the first 1/32 turn moves nothing.
 
-    slack_turns : (3 mirrors, 3 contacts), how far each knob is from the flank that clockwise pushes on,
+    slack_turns : (3 mirrors, 3 contacts), how far each knob must turn clockwise before it moves its contact,
         0 … PLAY_TURNS.
     """
 

@@ -1,4 +1,4 @@
-"""A laser that exists only in numbers: hides how it stands, obeys its screws, burns marks."""
+"""A simulated laser: it hides its misalignment, obeys its screws and burns marks."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ _PARTS = ("tube", "tube-exit", "tube-far", "mirror-1", "mirror-2", "mirror-3")
 
 
 def default_profile(corner: Corner = "back-left") -> Profile:
-    """Return the profile of the practice laser whose mirror 1 stands at that corner."""
+    """Return the profile of the practice laser with mirror 1 at that corner."""
     text = resources.files("server.practice").joinpath(_FILES[corner]).read_text(encoding="utf-8")
     return parse_profile(tomllib.loads(text))
 
@@ -54,7 +54,7 @@ class PracticeMachine:
 
     Positions are in the machine frame (mm), turns as in the interface (clockwise from the knob side > 0).
     ``revision`` rises with everything that changes what the camera sees.
-    Raises ValueError with one line on anything that the machine does not have.
+    Raises ValueError, one line, for anything that the machine does not have.
     """
 
     def __init__(self, seed: int, profile: Profile | None = None, *, severity: Severity = "drifted") -> None:
@@ -73,7 +73,7 @@ class PracticeMachine:
         self.lock = RLock()
 
     def hang(self, station: str) -> None:
-        """Take the camera to that station; its card hangs there with the marks it has."""
+        """Take the camera to that station, where its card hangs with the marks it has."""
         if station not in STATIONS:
             raise ValueError(f"no station {station!r}: choose one of {', '.join(STATIONS)}")
         with self.lock:
@@ -81,7 +81,7 @@ class PracticeMachine:
             self.revision += 1
 
     def move_head(self, head_mm: Point) -> None:
-        """Drive the head there (mm from the bed's front-left corner)."""
+        """Move the head there (mm from the bed's front-left corner)."""
         x_mm, y_mm = float(head_mm[0]), float(head_mm[1])
         bed = self.profile.bed
         if not (0 <= x_mm <= bed.width_mm and 0 <= y_mm <= bed.depth_mm):
@@ -93,7 +93,7 @@ class PracticeMachine:
             self.revision += 1
 
     def pulse(self) -> None:
-        """Fire once: the beam burns the card at the station, if it comes through and hits it."""
+        """Fire once: the beam burns the card at the station if it gets there and hits it."""
         with self.lock:
             burn = self._burn()
             if burn is not None:
@@ -108,24 +108,24 @@ class PracticeMachine:
             self.revision += 1
 
     def turn(self, mount: int, screw: str, turns: float) -> None:
-        """Turn a screw of mount 1–3 by about so much."""
+        """Turn a screw of mount 1–3 by about that much, as a hand does."""
         with self.lock:
             self._turn(mount, screw, lambda: turned_by_hand(turns, self._rng))
 
     def ease(self, mount: int, screw: str, turns: float) -> None:
-        """Turn a screw by exactly so much, as a hand does that watches the mark; the play stays."""
+        """Turn a screw by exactly that much, as a hand that watches the mark does; the play remains."""
         with self.lock:
             self._turn(mount, screw, lambda: turns)
 
     def glow(self) -> None:
-        """Mark a film that fades: of all marks on the card only the one of now stays."""
+        """Mark a film that fades: only the present mark stays on the card."""
         with self.lock:
             burn = self._burn()
             self.cards[self.station].burns[:] = [] if burn is None else [burn]
             self.revision += 1
 
     def shift(self, part: str, move_mm: tuple[float, float, float]) -> None:
-        """Push a whole part by about so much, [X, Y, Z] in the machine frame."""
+        """Push a whole part by about that much, [X, Y, Z] in the machine frame."""
         if part not in _PARTS:
             raise ValueError(f"no part {part!r}: choose one of {', '.join(_PARTS)}")
         asked = np.array(move_mm, float)
@@ -136,12 +136,12 @@ class PracticeMachine:
             self.revision += 1
 
     def truth(self) -> dict[str, Any]:
-        """Return how the machine really stands, plain JSON, for tests and for showing afterwards."""
+        """Return the machine's true state as plain JSON, for tests and for showing afterwards."""
         with self.lock:
             return told(self._real, self._state)
 
     def to_json(self) -> dict[str, Any]:
-        """Return everything as plain JSON, the random generator too: ``from_json`` goes on from here."""
+        """Return the whole state as plain JSON, with the random generator's, for ``from_json``."""
         with self.lock:
             return {
                 "seed": self.seed,
@@ -159,7 +159,7 @@ class PracticeMachine:
 
     @classmethod
     def from_json(cls, data: dict[str, Any]) -> PracticeMachine:
-        """Return the machine that ``to_json`` wrote down."""
+        """Return the machine that ``to_json`` wrote."""
         machine = cls.__new__(cls)
         machine.seed, machine.severity = data["seed"], data["severity"]
         machine.profile, machine._real = parse_profile(data["profile"]), parse_profile(data["real"])
@@ -194,7 +194,7 @@ class PracticeMachine:
     def _push(self, part: str, moved_mm: Any) -> None:
         if part.startswith("mirror"):
             self._state.shift_mm[int(part[-1]) - 1] += moved_mm
-        else:  # a tube slid along itself leaves its beam where it is
+        else:  # sliding a tube along itself does not move its beam
             ends = {"tube": slice(None), "tube-exit": slice(0, 1), "tube-far": slice(1, 2)}[part]
             self._state.tube_mm[ends] += moved_mm[1:]
 
@@ -209,7 +209,7 @@ def _card_from_json(data: dict[str, Any]) -> Card:
 
 def _random_as_json(rng: np.random.Generator) -> dict[str, Any]:
     state: dict[str, Any] = dict(rng.bit_generator.state)
-    # 128-bit integers go as text: not every reader of JSON keeps them whole.
+    # 128-bit integers are written as text: not every JSON reader keeps them exact.
     return {**state, "state": {key: str(value) for key, value in state["state"].items()}}
 
 

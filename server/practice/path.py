@@ -1,4 +1,4 @@
-"""From the beam's axis to the burn: the beam's width at a card, and what the apertures cut off."""
+"""From the beam's axis to the burn: the beam's width at a card, and what the apertures clip."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from server.solver.machine.trace import Rays, frames
 
 __all__ = ["beam_mm", "burn_at", "clips_at"]
 
-CARD_HALF_MM = 20.0  # beyond this a beam counts as having missed the card (interface)
+CARD_HALF_MM = 20.0  # beyond this a beam has missed the card (docs/alignment-document.md: no-mark)
 _PEAK, _PEAK_NOZZLE, _PEAK_SPREAD = 2.6, 7.0, 0.06
 
 
@@ -37,7 +37,7 @@ def beam_mm(profile: Profile, plane: int, head_mm: Point) -> float:
 def burn_at(
     profile: Profile, rays: Rays, station: int, head_mm: Point, rng: np.random.Generator
 ) -> Burn | None:
-    """Return the burn of one pulse at a station (index 0–3), or None where the beam misses the card."""
+    """Return the burn of one pulse at a station (index 0–3), or None if the beam misses the card."""
     offset = rays.offset_mm[station]
     peak = (_PEAK if station < 3 else _PEAK_NOZZLE) * (1 + rng.normal(0.0, _PEAK_SPREAD))
     seed = int(rng.integers(2**31))
@@ -49,9 +49,9 @@ def burn_at(
 
 
 def clips_at(profile: Profile, rays: Rays, station: int, head_mm: Point) -> tuple[Circle, ...]:
-    """Return the shadow circles, in the station's card frame, of every aperture before its card.
+    """Return the shadow circles, in the station's card frame, of all apertures before its card.
 
-    Geometric shadows: a point of the beam keeps its place relative to the axis, scaled by the beam's width
+    Geometric shadows: a point of the beam keeps its position relative to the axis, scaled by the beam's width
     and mirrored by each fold between aperture and card.
     """
     aperture = profile.aperture

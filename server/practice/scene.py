@@ -1,4 +1,4 @@
-"""One card in front of the practice camera: everything that stands still between two pulses."""
+"""One card in front of the practice camera: everything that does not move between two pulses."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from server.practice.workshop import Picture, light, workshop
 
 __all__ = ["PAD", "Scene"]
 
-PAD = 12  # the still picture is larger than a frame by this on each side, so that it can sway
+PAD = 12  # px by which the still picture is larger than a frame on each side, for the sway
 _DEFOCUS_PX = 0.75
 
 
@@ -74,7 +74,7 @@ def _shadow(cover: Picture) -> Picture:
 
 
 def _sheen(rows: int, cols: int, rng: np.random.Generator) -> Picture:
-    """The card is never quite flat: a broad, faint band of reflected lamp."""
+    """A broad, faint band of reflected lamplight, because a card is never quite flat."""
     x = np.linspace(0, 1, cols, dtype=np.float32)[None, :]
     y = np.linspace(0, 1, rows, dtype=np.float32)[:, None]
     along = x + 0.35 * y - rng.uniform(0.4, 0.9)

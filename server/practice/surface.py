@@ -1,4 +1,4 @@
-"""The flat things of the scene: printed paper, a strip of tape in its window, and how they char."""
+"""The flat parts of the scene: printed paper, a strip of tape in its window, and how they char."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from server.practice.burn import FIELD_MM, FIELD_PX_PER_MM, Field
 __all__ = ["TEXTURE_PX_PER_MM", "WHITE", "Surface", "card_surface", "scorched"]
 
 TEXTURE_PX_PER_MM = 10
-WHITE = 250  # grey level of white on a surface: room for gloss
+WHITE = 250  # grey level of white on a surface, which leaves room for gloss
 Picture = NDArray[np.float32]
 Pixels = NDArray[np.uint8]
 
@@ -24,7 +24,7 @@ _PAPER = np.array([0.90, 0.93, 0.94], np.float32)
 _INK = np.array([0.135, 0.125, 0.125], np.float32)
 _MASKING_TAPE = np.array([0.58, 0.76, 0.86], np.float32)
 _THERMAL_PAPER = np.array([0.95, 0.94, 0.92], np.float32)
-# Heat → colour of what is left, and how much of it covers the strip.
+# Heat → colour of the char, and how much of the strip it covers.
 _HEATS = np.array([0.55, 0.9, 1.2, 1.6, 2.2, 3.5])
 _COVER = np.array([0.0, 0.22, 0.62, 0.90, 0.97, 0.985])
 _CHAR_TAPE = np.array(
@@ -42,7 +42,7 @@ class Surface:
     """An unburnt card: colour (rows, cols, 3) uint8 BGR, and the strip's relief and kind.
 
     offset_px : texture pixel (col, row) of the card frame's origin, pixel centres at integers.
-    relief : (rows, cols) float32 of the heat field's size, zero mean: ridges take more heat.
+    relief : (rows, cols) float32, size of the heat field, zero mean; ridges take more heat.
     """
 
     colour: Pixels
@@ -119,7 +119,7 @@ def _crease(rows: int, cols: int, rng: np.random.Generator) -> Field:
 
 
 def _noise(shape: tuple[int, int], blur_px: float, rng: np.random.Generator) -> Field:
-    """Unit-variance smooth noise; wide blurs are made small and enlarged, which is the same to the eye."""
+    """Unit-variance smooth noise; wide blurs are made small and enlarged, which looks the same."""
     shrink = max(1, int(blur_px // 4))
     small = rng.normal(size=(shape[0] // shrink + 2, shape[1] // shrink + 2)).astype(np.float32)
     blurred = cv2.GaussianBlur(small, (0, 0), blur_px / shrink)

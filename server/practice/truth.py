@@ -1,4 +1,4 @@
-"""What nobody may look at while aligning: how the practice laser really stands."""
+"""The true state of the practice laser, which must stay hidden during an alignment."""
 
 from __future__ import annotations
 
@@ -23,29 +23,29 @@ FIVE = {
     "front-right": (1.0, 0.0),
 }
 
-# Standard deviations in mm: tube mounts, contact points, whole mounts. Invented, of the size that months of
-# heat and cutting (drifted) or a new tube and cleaned mirrors (rebuilt) leave behind.
+# Standard deviations in mm: tube mounts, contact points, whole mounts. Invented, of the size left by months
+# of heat and cutting (drifted) or by a new tube and cleaned mirrors (rebuilt).
 _SPREAD = {"drifted": (0.25, 0.025, 0.20), "rebuilt": (1.2, 0.10, 0.8)}
 _ARM_SPREAD, _ARM_LIMIT = 0.06, 0.15
 _CARD_MM = 20.0
 
 
 def real_profile(profile: Profile, rng: np.random.Generator) -> Profile:
-    """Return the machine as it is, where the profile is as measured: lever arms off by some per cent."""
+    """Return the true profile for a measured one: its lever arms differ by some per cent."""
     first, second, third = (_real_mount(mount, rng) for mount in profile.mount)
     return replace(profile, mount=(first, second, third))
 
 
 def draw_state(real: Profile, severity: Severity, rng: np.random.Generator) -> State:
-    """Return a misaligned state from which the job can be begun.
+    """Return a misaligned state from which an alignment can begin.
 
-    drifted: every mark of the five positions is on its card. rebuilt: only the first ones need be.
+    drifted: every mark of the five positions is on its card. rebuilt: only the first ones have to be.
     """
     for _ in range(1000):
         state = _any_state(severity, rng)
         if _can_begin(real, state, severity):
             return state
-    raise ValueError("this profile's cards cannot be hit: its path is too long or its apertures too small")
+    raise ValueError("no beam can hit this profile's cards: its path is too long or its apertures too small")
 
 
 def told(profile: Profile, state: State) -> dict[str, Any]:

@@ -1,4 +1,4 @@
-"""Where the practice camera stands: a pinhole beside the beam that looks at the card from the side."""
+"""Where the practice camera is: a pinhole camera beside the beam that looks at the card from the side."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ class Pose:
 
 
 def pose_for(rng: np.random.Generator) -> Pose:
-    """Return a pose as a clip beside the beam gives it: 25–35° to one side, a little up and askew."""
+    """Return a pose like that of a clip's camera: 25–35° to one side, slightly raised and rotated."""
     side = rng.choice((-1.0, 1.0))
     return Pose(
         yaw_deg=float(side * rng.uniform(25.5, 34.0)),
@@ -56,7 +56,7 @@ def homography(pose: Pose, corners_mm: Matrix) -> Matrix:
 
 
 def sway(time_s: float) -> Matrix:
-    """Return the (3, 3) picture-to-picture motion of a clip that breathes with the machine: ±2 px, slow."""
+    """Return the (3, 3) picture-to-picture motion of a clip that sways with the machine: ±2 px, slow."""
     x_px = 1.3 * math.sin(0.83 * time_s) + 0.5 * math.sin(2.1 * time_s + 1.0)
     y_px = 0.9 * math.sin(0.61 * time_s + 2.0) + 0.4 * math.sin(1.7 * time_s)
     turn = 4e-4 * math.sin(0.47 * time_s)

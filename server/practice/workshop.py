@@ -1,4 +1,4 @@
-"""What stands behind the card: the inside of a gantry laser, out of focus, drawn from primitives."""
+"""The background: the inside of a gantry laser behind the card, out of focus, drawn from primitives."""
 
 from __future__ import annotations
 
@@ -22,9 +22,9 @@ _HOSE: Colour = (0.42, 0.24, 0.10)
 
 
 def workshop(rows: int, cols: int, *, rng: np.random.Generator) -> Picture:
-    """Return a (rows, cols, 3) float32 BGR background, white = 1; far things softer than near ones.
+    """Return a (rows, cols, 3) float32 BGR background, white = 1; far things are blurred more than near ones.
 
-    Drawn at half size: nothing in it is sharper than that.
+    Drawn at half size: nothing in it needs to be sharper.
     """
     picture = _wall(rows // 2, cols // 2, rng)
     side = int(rng.choice((-1, 1)))
@@ -46,7 +46,7 @@ def light(rows: int, cols: int, *, rng: np.random.Generator) -> Picture:
 
 
 def _layer(picture: Picture, blur_px: float, draw: Callable[[Picture], None]) -> Picture:
-    """Draw onto a copy and blend it in, blurred with its own mask so that soft edges stay see-through."""
+    """Draw onto a copy and blend it in, blurred with its mask so that soft edges stay transparent."""
     drawn = np.full_like(picture, -1.0)
     draw(drawn)
     mask = (drawn[..., 0] >= 0).astype(np.float32)
@@ -65,7 +65,7 @@ def _wall(rows: int, cols: int, rng: np.random.Generator) -> Picture:
 
 
 def _far(picture: Picture, rng: np.random.Generator) -> None:
-    """The bed's slats below, a few lamps above."""
+    """Draw the bed's slats below and a few lamps above."""
     rows, cols = picture.shape[:2]
     _box(picture, (0, 0.80 * rows), (cols, rows), (0.13, 0.125, 0.125))
     for at in range(0, cols, 23):
@@ -76,7 +76,7 @@ def _far(picture: Picture, rng: np.random.Generator) -> None:
 
 
 def _gantry(picture: Picture, top: int, rng: np.random.Generator) -> None:
-    """An aluminium extrusion with two slots, a steel rail with bolts before it."""
+    """Draw an aluminium extrusion with two slots, and in front of it a steel rail with bolts."""
     cols = picture.shape[1]
     for k in range(55):
         shine = 0.78 + 0.30 * np.sin(np.pi * (k / 55) ** 0.7)
@@ -98,7 +98,7 @@ def _hose(picture: Picture, side: int, rng: np.random.Generator) -> None:
 
 
 def _mount(picture: Picture, side: int, rng: np.random.Generator) -> None:
-    """The mirror mount's body behind the card, its two plates, bolts and brass thumb screws."""
+    """Draw the mirror mount behind the card: its two plates, bolts and brass thumb screws."""
     rows, cols = picture.shape[:2]
     left, right = cols / 2 + side * 15 - 168, cols / 2 + side * 15 + 168
     top = rng.uniform(0.08, 0.14) * rows
@@ -120,7 +120,7 @@ def _bolt(picture: Picture, x: int, y: int) -> None:
 
 
 def _knob(picture: Picture, x: int, y: int) -> None:
-    """A knurled brass thumb screw from the side: a shaded drum with teeth, a collar towards the plate."""
+    """Draw a knurled brass thumb screw from the side: shaded drum with teeth, collar towards the plate."""
     for k in range(-30, 30):
         shine = 0.35 + 0.95 * np.exp(-(((k + 10) / 9) ** 2)) + 0.18 * np.exp(-(((k - 22) / 6) ** 2))
         shine *= 0.80 if abs(k) % 4 == 0 else 1.0

@@ -1,1 +1,1 @@
-"""What runs beside a session: frame loop, panel, recorder, replay, uplink of a second rig, doctor."""
+"""What runs alongside a session: frame loop, panel, recorder, replay, uplink of a second rig, doctor."""

@@ -1,4 +1,4 @@
-"""Is everything there that a rig needs, and what to do where it is not: one line for each thing looked at."""
+"""Check everything that a rig needs: one line for each check, with what to do if it failed."""
 
 from __future__ import annotations
 
@@ -11,15 +11,16 @@ import urllib.request
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 from firmware.camera.listing import CameraFound, list_cameras
-from firmware.camera.picture_fault import picture_fault
+from firmware.camera.picture_fault import SHARPEN, picture_fault
 from firmware.camera.supervised import child_environment
 from firmware.health import Run, check_clock, check_disk, check_supply, check_writable, run_command
 from firmware.panel.panel import Panel, open_panel
 from firmware.panel.parts import Pins
 from server.log import LogError, LogMissing, check
+from server.rig.card_focus import card_focus
 
 __all__ = ["Look", "cameras", "clock", "disk", "heat", "libraries", "log", "network", "pins"]
 
@@ -30,34 +31,58 @@ _INSTALL_AGAIN = "install Spotwright again (see docs/install.md)"
 
 @dataclass(frozen=True)
 class Look:
-    """One thing looked at: its name, how it is, one line that ends with what to do where it is not good."""
+    """The result of one check: name, state, and one line that says what to do unless the state is good."""
 
     name: str
     state: State
     line: str
 
 
-def cameras(found: Iterable[CameraFound] | None = None) -> Iterator[Look]:
-    """Each camera with its test picture."""
-    seen = list(list_cameras() if found is None else found)
+def cameras(
+    found: Iterable[CameraFound] | None = None, *, lens: Callable[[str], dict[str, Any]] = lambda kind: {}
+) -> Iterator[Look]:
+    """Check each camera with a test picture, and how sharp the card is in it.
+
+    lens : what the rig's profile says of the clip, for a camera of a kind.
+    """
+    seen = list(list_cameras(lens=lens) if found is None else found)
     if not seen:
-        yield Look("camera", "bad", "none is here: plug in a USB camera, or check the Pi's ribbon cable")
+        yield Look("camera", "bad", "none found: plug in a USB camera, or check the Pi's ribbon cable")
     for camera in seen:
         yield _camera(camera)
+        yield from _focus(camera, lens(camera.kind))
 
 
 def _camera(camera: CameraFound) -> Look:
     if camera.picture is None:
         return Look("camera", "bad", f"{camera.kind} {camera.name}: {camera.problem}")
     rows, cols = camera.picture.shape[:2]
-    fault = picture_fault(camera.picture)
+    fault = picture_fault(camera.picture, focus=camera.focus)
     if fault is not None:
         return Look("camera", "bad", f"{camera.kind} {camera.name}: {fault.line}")
     return Look("camera", "good", f"{camera.kind} {camera.name}: a picture of {cols} × {rows}")
 
 
+def _focus(camera: CameraFound, lens: dict[str, Any]) -> Iterator[Look]:
+    """How sharp the card is, and what to do where there is none or it is soft."""
+    if camera.picture is None or picture_fault(camera.picture) is not None:
+        return
+    seen = card_focus(camera.picture)
+    unset = camera.kind == "pi" and camera.focus == "motor" and "focus_dioptres" not in lens
+    if seen is not None and seen.sharp:
+        yield Look("focus", "good", seen.line)
+    elif seen is not None:
+        yield Look("focus", "bad", f"{seen.line}: {SHARPEN[camera.focus]}")
+    elif unset:
+        yield Look(
+            "focus", "note", "no card in view, and no 'focus_dioptres' in the rig's profile: see docs/rig.md"
+        )
+    else:
+        yield Look("focus", "note", "no card in view: hang one, look again")
+
+
 def pins(used: Pins, *, opener: Callable[[Pins], tuple[Panel, str | None]] = open_panel) -> Iterator[Look]:
-    """What the profile says is connected."""
+    """Check the pins that the profile uses."""
     named = ", ".join(f"{name} {pin}" for name, pin in used.used().items())
     if not named:
         yield Look("pins", "note", "none in the rig's profile: it runs without lamps and buttons")
@@ -65,13 +90,13 @@ def pins(used: Pins, *, opener: Callable[[Pins], tuple[Panel, str | None]] = ope
     panel, missing = opener(used)
     panel.close()
     if missing is not None:
-        yield Look("pins", "bad", f"{missing}: is the service running? It holds them; else check the profile")
+        yield Look("pins", "bad", f"{missing}: a running service holds them; else check the profile")
     else:
         yield Look("pins", "good", named)
 
 
 def disk(folder: Path) -> Iterator[Look]:
-    """Room for readings and pictures."""
+    """Check the room for readings and pictures."""
     there = next((path for path in (folder, *folder.parents) if path.exists()), folder)
     found = check_writable(folder) + check_disk(there)
     for finding in found:
@@ -81,7 +106,7 @@ def disk(folder: Path) -> Iterator[Look]:
 
 
 def log(folder: Path) -> Iterator[Look]:
-    """The readings themselves."""
+    """Check the log."""
     try:
         health = check(folder)
     except LogMissing:
@@ -97,15 +122,15 @@ def log(folder: Path) -> Iterator[Look]:
 
 
 def clock(run: Run = run_command) -> Iterator[Look]:
-    """Whether the clock was ever set."""
+    """Check whether the clock was ever set."""
     found = check_clock(run)
     yield (
-        Look("clock", "note", found[0].line) if found else Look("clock", "good", "set, or not told otherwise")
+        Look("clock", "note", found[0].line) if found else Look("clock", "good", "set, as far as is known")
     )
 
 
 def heat(run: Run = run_command) -> Iterator[Look]:
-    """A Pi's heat and supply."""
+    """Check a Pi's temperature and supply."""
     found = check_supply(run)
     for finding in found:
         yield Look("heat", "bad" if finding.urgent else "note", finding.line)
@@ -114,17 +139,17 @@ def heat(run: Run = run_command) -> Iterator[Look]:
         yield (
             Look("heat", "good", "cool, supply steady")
             if there
-            else Look("heat", "note", "not a Pi: not told")
+            else Look("heat", "note", "not a Pi: unknown")
         )
 
 
 def network(to: str | None = None, *, port: int = 8765, timeout_s: float = 3.0) -> Iterator[Look]:
-    """The way to phones, and to the page that a second rig sends to."""
+    """Check the network to phones, and to the page that a second rig sends to."""
     own = _own_address()
     served = own is not None and _accepts(own, port, timeout_s)
     if own is None:
         yield Look(
-            "network", "bad", "no network: phones cannot see the page; switch the Wi-Fi on, or plug a cable"
+            "network", "bad", "no network: phones cannot see the page; turn Wi-Fi on or plug in a cable"
         )
     else:
         yield _served(own, port) if served else _not_served(own, port)
@@ -164,9 +189,9 @@ def _page_elsewhere(to: str, timeout_s: float) -> Look:
 def libraries(
     names: Iterable[str] = ("numpy", "cv2", "picamera2", "gpiozero"), *, patience_s: float = 20.0
 ) -> Iterator[Look]:
-    """What the rig stands on. A picamera2 that is there and does not load is told apart from none.
+    """Check the libraries. A picamera2 that does not load is told apart from a missing one.
 
-    Each is loaded in a process of its own: one that is built for another numpy can do anything, block too.
+    Each is loaded in its own process: one built for another numpy can do anything, even block.
     """
     for name in names:
         yield _library(name, patience_s)

@@ -1,6 +1,6 @@
-"""The frame loop: takes frames, follows the card and the mark, and says when a pulse has left one.
+"""The frame loop: takes frames, follows the card and the mark, and reports each new mark.
 
-One thread; nothing queues: it always takes the newest frame, and fewer of them while there is little to see.
+One thread, no queue: it always takes the newest frame, and fewer of them while there is little to see.
 """
 
 from __future__ import annotations
@@ -27,15 +27,15 @@ __all__ = ["CLOSE_FRAMES_PER_S", "IDLE_FRAMES_PER_S", "FrameLoop", "Listener"]
 CLOSE_FRAMES_PER_S = 15.0
 IDLE_FRAMES_PER_S = 5.0
 ALIVE_S = 10.0
-SEARCH_AGAIN_S = 2.0  # an unchanged picture without a card is searched again after so long
-SEARCH_PAUSE_S = 0.5  # and a changed one after so long: a search is the dearest thing that an idle rig does
+SEARCH_AGAIN_S = 2.0  # pause before an unchanged picture without a card is searched again
+SEARCH_PAUSE_S = 0.5  # the same for a changed one; a search is the most expensive work of an idle rig
 _CHANGED_LEVELS = 6.0
 _THUMB = (32, 18)
 _log = logging.getLogger(__name__)
 
 
 class Listener(Protocol):
-    """Whom the frame loop tells: a session, or a rig that sends to one."""
+    """What the frame loop reports to: a session, or a rig that sends to one."""
 
     @property
     def hung(self) -> int: ...
@@ -48,11 +48,11 @@ Keep = Callable[[FrameLike, Moment | None], None]
 
 
 class FrameLoop:
-    """Looks through ``source`` and tells ``listener``; ``fault`` is what is wrong with the picture, or None.
+    """Takes frames from ``source`` and reports to ``listener``; ``fault``: what is wrong with the picture.
 
-    watched : whether anybody looks closely; else, and while no card is in view, frames come slowly.
-    keep : gets every frame. scale : of the printed cards; they are looked at afresh when it has changed.
-    ``look`` takes one frame and does everything; ``start`` calls it in a thread until ``stop``.
+    watched : whether a page is open; if not, and while no card is in view, frames come slowly. keep : gets
+    every frame. scale : of the printed cards; the card is searched for again when it changes. ``look`` does
+    everything for one frame; ``start`` calls it in a thread until ``stop``.
     """
 
     def __init__(
@@ -78,25 +78,25 @@ class FrameLoop:
         self._thread = threading.Thread(target=self._run, name="frame-loop", daemon=True)
 
     def start(self) -> None:
-        """Begin to look."""
+        """Start the thread."""
         self._thread.start()
 
     def stop(self) -> None:
-        """Look no more; returns when the last look is over."""
+        """Stop the thread; returns when the last look is over."""
         self._end.set()
         self._thread.join()
 
     @property
     def seen(self) -> bool:
-        """Whether there was a frame yet."""
+        """Whether there has been a frame."""
         return self._number >= 0
 
     def alive(self) -> bool:
-        """Whether it looks: for a watchdog."""
+        """Whether the thread still looks, for a watchdog."""
         return self._thread.is_alive() and self._clock() - self._looked_s < ALIVE_S
 
     def look(self) -> bool:
-        """Take the next frame and tell what it shows; returns whether a card was in view."""
+        """Take the next frame and report what it shows; returns whether a card was in view."""
         try:
             frame = self._source.look(newer_than=self._number, timeout_s=1.0)
         except NoPicture:
@@ -122,7 +122,7 @@ class FrameLoop:
         return moment.card is not None
 
     def _worth_it(self, frame: FrameLike) -> bool:
-        """Whether there can be a card: one is in view, or the picture has changed since the last search."""
+        """Whether to search for a card: one is in view, or the picture has changed since the last search."""
         thumb = _thumbnail(frame.pixels)
         if self._searched is not None:
             before, searched_s = self._searched
@@ -133,12 +133,12 @@ class FrameLoop:
         return True
 
     def _judge(self, frame: FrameLike, moment: Moment) -> None:
-        """Mind focus and exposure, and hold the light while a card is looked at."""
+        """Judge focus and exposure, and lock the light while a card is in view."""
         card = moment.card is not None
         if card:
             self.fault, self._searched = None, None
         elif frame.time_s - self._judged_s >= 1.0:
-            self.fault, self._judged_s = picture_fault(frame.pixels), frame.time_s
+            self.fault, self._judged_s = picture_fault(frame.pixels, focus=self._source.focus), frame.time_s
         level = float(frame.pixels[::16, ::16].mean())
         order = self._light.look(card=card, level=level, now_s=frame.time_s)
         if order is not None:
@@ -158,7 +158,7 @@ class FrameLoop:
 
 
 def _caught_up(stream: Stream, before: Pixels, after: Pixels, now_s: float) -> Stream:
-    """Return a stream that has seen that pulse, or the same one where the pictures show none."""
+    """Return a stream that has seen that pulse, or the same stream if the pictures show none."""
     other = Stream(bar_mm=stream.bar_mm)
     pictures = [before] * 4 + [after] * 6
     moments = [other.feed(picture, now_s - 1.5 + 0.1 * i) for i, picture in enumerate(pictures)]

@@ -1,4 +1,4 @@
-"""Marks that were found in the small stream, measured at the sensor's full resolution."""
+"""Marks that were found in the small stream, measured in the camera's large pictures."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ class FullLook:
             self._keep()
 
     def measure(self, found: Reading) -> Reading:
-        """Return the reading at full resolution, or what was found where that shows another card or mark."""
+        """Return the large picture's reading, or what was found where that shows another card or mark."""
         if not self._kept:
             return found
         try:

@@ -1,4 +1,4 @@
-"""What minds the hardware from time to time, whoever the page of it is: the thread, the panel, the faults."""
+"""The thread that checks the hardware and drives the panel, for a local page and for a remote one."""
 
 from __future__ import annotations
 
@@ -15,14 +15,14 @@ from server.rig.signals import PanelDriver, faults_of
 __all__ = ["PERIOD_S", "HardwareThread"]
 
 PERIOD_S = 0.25
-ALIVE_S = 30.0  # reading pins, disk and heat may wait for a busy machine, but not so long
+ALIVE_S = 30.0  # a round over pins, disk and temperature takes less than this even on a busy machine
 _log = logging.getLogger(__name__)
 
 
 class HardwareThread(ABC):
-    """Calls ``tick`` every quarter second in a thread of its own, between ``start`` and ``stop``.
+    """Calls ``tick`` every quarter second in its own thread, between ``start`` and ``stop``.
 
-    driver : of lamps, sounder, lid and foot button. The others are what may have faults to tell of.
+    driver : of lamps, sounder, lid and foot button. The other arguments may report faults.
     """
 
     def __init__(
@@ -39,11 +39,11 @@ class HardwareThread(ABC):
 
     @abstractmethod
     def tick(self) -> None:
-        """Look at everything once."""
+        """Check everything once."""
 
     @abstractmethod
     def problem(self) -> str | None:
-        """Return what is wrong with the camera just now, or None."""
+        """Return what is wrong with the camera now, or None."""
 
     def faults(self) -> list[Finding]:
         """Return what is wrong now, urgent ones first."""
@@ -57,15 +57,15 @@ class HardwareThread(ABC):
         return sorted(found, key=lambda finding: not finding.urgent)
 
     def alive(self) -> bool:
-        """Whether it still looks: for a watchdog."""
+        """Whether the thread still runs its rounds, for a watchdog."""
         return self._thread.is_alive() and time.monotonic() - self._ticked_s < ALIVE_S
 
     def start(self) -> None:
-        """Begin to mind."""
+        """Start the thread."""
         self._thread.start()
 
     def stop(self) -> None:
-        """Mind no more; every lamp is off when this returns."""
+        """Stop the thread; every lamp is off when this returns."""
         self._end.set()
         if self._thread.is_alive():
             self._thread.join()
@@ -77,4 +77,4 @@ class HardwareThread(ABC):
             try:
                 self.tick()
             except Exception:  # noqa: BLE001 -- nothing may end it for good; the log says what it was
-                _log.exception("the hardware could not be looked at")
+                _log.exception("the hardware could not be checked")

@@ -1,4 +1,4 @@
-"""What a session makes of what the frame loop sees: the live mark on the page, a reading after a pulse."""
+"""What the frame loop sees, passed on to a session: the live mark, and a reading after each pulse."""
 
 from __future__ import annotations
 
@@ -9,12 +9,12 @@ from server.session.snapshot import LiveMark
 from server.sources.base import Shot
 from vision import Moment, Reading
 
-__all__ = ["Watching", "live_mark"]
+__all__ = ["LiveMarks", "live_mark"]
 
 _ABOUT_THE_CARD = ("card found", "card lost", "card moved")
 
 
-class Watching:
+class LiveMarks:
     """The frame loop's listener for a session."""
 
     def __init__(self, session: Session) -> None:
@@ -26,7 +26,7 @@ class Watching:
         return self._session.hung
 
     def take_shot(self) -> Shot | None:
-        """Return the pictures around a pulse that a person told of, once; the loop may have missed it."""
+        """Return, once, the pictures around a pulse that a person reported; the loop may have missed it."""
         shot, self._session.shot = self._session.shot, None
         return shot
 
@@ -43,7 +43,7 @@ class Watching:
         self._show(None)
 
     def _show(self, live: LiveMark | None) -> None:
-        if not self._session.turning.shown:  # a hold looks for itself
+        if not self._session.held_screw.shown:  # a held screw takes its own pictures
             self._session.rig.set_live(live)
 
 

@@ -1,9 +1,9 @@
-"""Keeps the frames around each pulse, and what was done between, so that an alignment can be played again.
+"""Record the frames around each pulse and the actions between, so that an alignment can be replayed.
 
 A recording is a folder: JPEG pictures, PNG pictures in ``shots``, and ``recording.jsonl`` with one line for
-each picture (``picture``, ``time_s``, ``number``) and each deed (``did``), in the order in which it happened.
-``time_s`` is monotonic. The two pictures that a mark was read from are kept without loss beside its deed
-(``shot``), so that the same mark comes out again.
+each picture (``picture``, ``time_s``, ``number``) and each action (``did``), in order. ``time_s`` is
+monotonic. The two pictures that a mark was read from are kept without loss and named beside its action
+(``shot``), so that a replay reads the same mark.
 """
 
 from __future__ import annotations
@@ -29,10 +29,10 @@ _INTERESTING = ("card found", "pulse seen", "mark settled", "no mark")
 
 
 class Recorder:
-    """Given every frame (``keep``) and every deed (``note``), it writes those that matter.
+    """Gets every frame (``keep``) and every action (``note``), and writes those that matter.
 
-    The folder is made; one that holds a recording already is carried on. Raises OSError where it cannot be
-    written at the start; later a full or broken disk ends the recording, and ``ended`` says why.
+    Makes the folder, or continues the recording in it. Raises OSError if it cannot be written at the start;
+    later, a full or broken disk ends the recording, and ``ended`` says why.
     """
 
     def __init__(self, folder: Path, *, free_bytes: Any = None) -> None:
@@ -48,7 +48,7 @@ class Recorder:
         self.ended: str | None = None
 
     def keep(self, frame: FrameLike, moment: Moment | None) -> None:
-        """Take a frame; it is written if something happens in it, shortly before or shortly after."""
+        """Take a frame; it is written if something happens in it, or shortly before or after it."""
         with self._lock:
             self._waiting.append(frame)
             if moment is not None and any(event in _INTERESTING for event in moment.events):
@@ -57,17 +57,17 @@ class Recorder:
                 self._wanted -= 1
                 self._write_waiting()
 
-    def note(self, deed: Json) -> None:
-        """Take a deed: hang, event, restart; the frames around it are kept too."""
+    def note(self, action: Json) -> None:
+        """Write an action (hang, event, restart) and the frames around it."""
         with self._lock:
             self._write_waiting()
             self._wanted = AFTER_FRAMES
-            shot = deed.get("shot")
-            told = {key: value for key, value in deed.items() if key != "shot"}
+            shot = action.get("shot")
+            told = {key: value for key, value in action.items() if key != "shot"}
             self._line({"did": told} if shot is None else {"did": told, "shot": self._shot(shot)})
 
     def close(self) -> None:
-        """Write no more."""
+        """End the recording."""
         with self._lock:
             self._index.close()
             self.ended = self.ended or "the recording has ended"
@@ -95,7 +95,7 @@ class Recorder:
         return self.ended is None
 
     def _shot(self, shot: Shot) -> Json:
-        """Keep both pictures; returns their names. None: nobody took one, or it could not be kept."""
+        """Write both pictures and return their names; None where there is none or it could not be written."""
         return {"before": self._whole(shot.before), "after": self._whole(shot.after)}
 
     def _whole(self, pixels: Pixels | None) -> str | None:

@@ -1,6 +1,6 @@
-"""A recorded alignment played through everything again, reading, log and solver; no clock is waited for.
+"""Replay a recorded alignment through vision, log and solver, without waiting for any clock.
 
-A mark that the frame loop does not take by itself is read from the pictures that it was read from then.
+A mark that the frame loop does not save by itself is read from the pictures that it was read from originally.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from firmware import Frame, FrameLike
 from server.errors import plain
 from server.log import Json, Log
 from server.rig.frame_loop import FrameLoop
-from server.rig.live_marks import Watching
+from server.rig.live_marks import LiveMarks
 from server.rig.recorder import INDEX, SHOTS
 from server.session.events import MarkSeen, event_json, event_of
 from server.session.session import Refused, Session
@@ -49,36 +49,36 @@ class _Picture(BaseModel):
 
 
 class _Shot(BaseModel):
-    """The names of the pictures that a mark was read from; None where there was none."""
+    """The names of the pictures that a mark was read from, None where there was none."""
 
     before: str | None = Field(default=None, pattern=rf"^{SHOTS}/\d{{6}}\.png$")
     after: str | None = Field(default=None, pattern=rf"^{SHOTS}/\d{{6}}\.png$")
 
 
 class _Did(BaseModel):
-    """What was done; ``machine`` with begin, ``place`` with hang, ``event`` with event and withdraw."""
+    """One action; begin has a ``machine``, hang a ``place``, event and withdraw an ``event``."""
 
     kind: Literal["begin", "hang", "watch", "event", "withdraw"]
     machine: Json | None = None
     place: _At | None = None
     event: Json | None = None
     on: bool = True
-    watch: bool = True  # an old recording was always of a camera that watched
+    watch: bool = True  # in old recordings the camera always watched
 
 
-class _Deed(BaseModel):
-    """A deed, and the pictures that it rests on."""
+class _Action(BaseModel):
+    """An action, and the pictures that its mark was read from."""
 
     did: _Did
     shot: _Shot | None = None
 
 
-_LINE: TypeAdapter[_Picture | _Deed] = TypeAdapter(_Picture | _Deed)
+_LINE: TypeAdapter[_Picture | _Action] = TypeAdapter(_Picture | _Action)
 
 
 @dataclass(frozen=True)
 class Difference:
-    """An event as it was recorded and as it came out now; None where there is none."""
+    """An event as recorded and as replayed; None where it is missing."""
 
     recorded: Json | None
     replayed: Json | None
@@ -86,17 +86,17 @@ class Difference:
 
 @dataclass
 class Replayed:
-    """What a replay gave: the events then and now, and the step that is due at the end."""
+    """The result of a replay: the events then and now, and the step that is due at the end."""
 
     recorded: list[Json] = field(default_factory=list)
     events: list[Json] = field(default_factory=list)
     step: Json = field(default_factory=dict)
 
     def differences(self, *, tolerance_mm: float = 0.1) -> list[Difference]:
-        """Return where both disagree: what happened only once, and marks further off than that.
+        """Return the differences: events on one side only, and marks further apart than ``tolerance_mm``.
 
-        Events are paired by what happened (kind, place, screw, turns), in order; one that is missing does
-        not make all later ones differ.
+        Events are paired in order by kind, place, screw and turns; a missing one does not make all later ones
+        differ.
         """
         then, now = [_what(event) for event in self.recorded], [_what(event) for event in self.events]
         found: list[Difference] = []
@@ -111,23 +111,23 @@ class Replayed:
 
 
 def read_recording(folder: Path) -> Iterator[Json]:
-    """Return the lines of a recording in order; raises ValueError, one line, where it is none."""
+    """Return the lines of a recording in order; raises ValueError, one line, if it is not one."""
     try:
         lines = (folder / INDEX).read_text("utf-8").splitlines()
     except OSError as error:
         raise ValueError(f"{folder / INDEX}: {error.strerror}: is that a recording?") from None
-    except ValueError as error:  # not text, or a path that none can be
+    except ValueError as error:  # not text, or an impossible path
         raise ValueError(f"{folder / INDEX}: {error}: is that a recording?") from None
     for number, line in enumerate(lines, start=1):
         try:
             yield json.loads(line)
         except (ValueError, RecursionError):
-            if number < len(lines):  # the last line may be torn: the power was pulled
+            if number < len(lines):  # the last line may be torn by a power cut
                 raise ValueError(f"{INDEX}, line {number}: not JSON") from None
 
 
 def replay(folder: Path, data: Path, *, told: Callable[[str], object] = lambda _: None) -> Replayed:
-    """Play the recording into a new log at ``data``; returns what came of it. Raises ValueError, one line."""
+    """Play the recording into a new log at ``data`` and return the result. Raises ValueError, one line."""
     player: _Player | None = None
     source = _Played()
     for number, content in enumerate(read_recording(folder), start=1):
@@ -149,22 +149,22 @@ def replay(folder: Path, data: Path, *, told: Callable[[str], object] = lambda _
 
 
 class _Player:
-    """Does again with a session what was done."""
+    """Repeats the recorded actions with a session."""
 
     def __init__(self, session: Session, source: _Played, told: Callable[[str], object]) -> None:
         self._session, self._source, self._told = session, source, told
         self._recorded: list[Json] = []
-        self.frame_loop = FrameLoop(Watching(session), source)
+        self.frame_loop = FrameLoop(LiveMarks(session), source)
 
     def begin(self, did: _Did) -> None:
-        """A new alignment."""
+        """Begin a new alignment."""
         self._session.acknowledge()
         self._session.watch(did.watch)
         self._recorded.clear()
 
-    def do(self, deed: _Deed, folder: Path) -> None:
-        """Do it; a refusal is told."""
-        did = deed.did
+    def do(self, action: _Action, folder: Path) -> None:
+        """Repeat one action; reports a refusal."""
+        did = action.did
         try:
             if did.kind == "hang" and did.place is not None:
                 self._session.hang(Place(did.place.station, did.place.head_mm))
@@ -177,14 +177,14 @@ class _Player:
                 self._withdraw(did.event)
             elif did.event is not None:
                 self._recorded.append(did.event)
-                self._event(did.event, deed.shot or _Shot(), folder)
+                self._event(did.event, action.shot or _Shot(), folder)
         except Refused as refusal:
             self._told(refusal.message)
         except (KeyError, TypeError, ValueError) as error:
             raise ValueError(f"{INDEX}: {did.kind} {did.event}: cannot be played ({error})") from None
 
     def result(self) -> Replayed:
-        """Return what came of all."""
+        """Return the result so far."""
         now = self._session.snapshot()
         events = [event_json(event) for event in now.counted]
         return Replayed(self._recorded, events, now.step.as_json())
@@ -199,18 +199,18 @@ class _Player:
             session.inspected(event["cause"], event["outcome"])
         elif kind == "no-mark":
             self._blank(Place.from_json(event))
-        elif not self._taken(event):  # the frame loop was not sure, or a person told of it
+        elif not self._taken(event):  # the frame loop was not sure, or a person reported it
             self._mark(event, shot, folder)
 
     def _blank(self, place: Place) -> None:
-        """A blank counts when it is said again."""
+        """Report no mark, twice if needed: then it counts."""
         with suppress(Refused):
             self._session.no_mark(place)
             return
         self._session.no_mark(place)
 
     def _taken(self, event: Json) -> bool:
-        """Whether the frame loop has saved this mark by itself."""
+        """Whether the frame loop saved this mark by itself."""
         now = self._session.snapshot()
         return bool(now.used and now.counted and _what(event_json(now.counted[-1])) == _what(event))
 
@@ -244,7 +244,7 @@ class _Player:
 
 
 class _Played(OfflineSource):
-    """Shows the recorded frame that is due, and the recorded pictures around a pulse where there are some."""
+    """Shows the recorded frame that is due, and the recorded pictures around a pulse if there are any."""
 
     kind = "camera"
 
@@ -277,7 +277,7 @@ class _Played(OfflineSource):
         self._before = after
 
 
-def _checked(content: Any, number: int) -> _Picture | _Deed:
+def _checked(content: Any, number: int) -> _Picture | _Action:
     try:
         return _LINE.validate_python(content)
     except ValidationError as error:
@@ -296,7 +296,7 @@ def _pixels(folder: Path, name: str) -> Pixels:
 
 
 def _what(event: Json) -> str:
-    """Return what happened, without what was measured."""
+    """Return what identifies an event, without what was measured."""
     return json.dumps({key: event[key] for key in event if key not in _MEASURED}, sort_keys=True)
 
 

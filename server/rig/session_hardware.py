@@ -1,6 +1,6 @@
-"""Minds the hardware around a session: says its faults, drives lamps and sounder, hears the foot button.
+"""The hardware of a session: reports its faults, drives lamps and sounder, answers the foot button.
 
-Nothing here is needed for an alignment: without pins, health checks or camera it says less and does the same.
+An alignment needs none of it: without pins, health checks or camera everything else works the same.
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ from firmware.health import HealthWatch
 from server.rig.frame_loop import FrameLoop
 from server.rig.hardware_thread import HardwareThread
 from server.rig.recorder import Recorder
-from server.rig.signals import PanelDriver, PanelRetry, wish_of
+from server.rig.signals import PanelDriver, PanelRetry, panel_state
 from server.session.services import Refused
 from server.session.session import Session
 from server.session.snapshot import Snapshot, marked_place
@@ -18,39 +18,39 @@ __all__ = ["SessionHardware", "press_foot"]
 
 
 class SessionHardware(HardwareThread):
-    """Minds the hardware that is here.
+    """The hardware on this computer.
 
-    welcome : what the status light spells at a first start, until somebody has answered on the page.
+    welcome : the text that the status light spells at a first start, until somebody answers on the page.
     """
 
     def __init__(
         self,
         session: Session,
         *,
-        keeper: PanelRetry | None = None,
+        retry: PanelRetry | None = None,
         health: HealthWatch | None = None,
         frame_loop: FrameLoop | None = None,
         recorder: Recorder | None = None,
         dark_film: bool = False,
         welcome: str | None = None,
     ) -> None:
-        known = wish_of(session.snapshot())
-        driver = PanelDriver(keeper, dark_film=dark_film, pressed=lambda: press_foot(session), known=known)
+        known = panel_state(session.snapshot())
+        driver = PanelDriver(retry, dark_film=dark_film, pressed=lambda: press_foot(session), known=known)
         super().__init__(driver, health=health, frame_loop=frame_loop, recorder=recorder)
         self._session, self._welcome = session, welcome
 
     def tick(self) -> None:
-        """Look at everything once."""
+        """Check everything once."""
         faults = self.faults()
         self._session.rig.set_faults(faults)
         self._session.rig.set_lid(self._driver.lid_closed)
         snapshot = self._session.snapshot()
         if snapshot.alignment is not None:
             self._welcome = None
-        self._driver.tick(wish_of(snapshot), faults, spell=self._welcome)
+        self._driver.tick(panel_state(snapshot), faults, spell=self._welcome)
 
     def problem(self) -> str | None:
-        """Return what the session's source says of its camera."""
+        """Return what the session's source reports about its camera."""
         return self._session.source.problem
 
 
@@ -69,7 +69,7 @@ def _answer(session: Session, snapshot: Snapshot) -> None:
     if not snapshot.cautions:
         session.say("Read the cautions on the page first.")
     elif session.just_settled():
-        session.say("That pulse is saved already.")
+        session.say("That pulse is already saved.")
     elif (place := marked_place(step)) is not None:
         session.pulse() if snapshot.pulse_is_due else session.hang(place)
     elif step.mount is not None and step.screw is not None and step.turns is not None:
@@ -77,4 +77,4 @@ def _answer(session: Session, snapshot: Snapshot) -> None:
     elif step.part is not None and step.move_mm is not None:
         session.shift(step.part, list(step.move_mm))
     else:
-        session.say("The page asks: answer there.")
+        session.say("The page has a question: answer it there.")

@@ -1,4 +1,4 @@
-"""What the panel shows of an alignment, whether its page is here or elsewhere, and how it is driven."""
+"""What the panel shows of an alignment, for a local page and a remote one, and the driver of the panel."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from server.log import Json
 from server.session.events import MarkSeen
 from server.session.snapshot import Snapshot
 
-__all__ = ["PanelDriver", "PanelRetry", "Wish", "faults_of", "wish_of"]
+__all__ = ["PanelDriver", "PanelRetry", "PanelState", "faults_of", "panel_state"]
 
 TRY_PINS_EVERY = 40  # ticks
 TONE_TICKS = 5
@@ -23,11 +23,11 @@ _log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True)
-class Wish:
-    """What an alignment wants shown.
+class PanelState:
+    """What the panel should show of an alignment.
 
-    glow : a pulse is due, so its glow is watched. mark : the number of the newest mark, or None;
-    distance_mm : how far it is from where it was to go.
+    glow : a pulse is due, so its glow is watched for. mark : the number of the newest mark, or None;
+    distance_mm : how far it is from where it should be.
     """
 
     signal: Signal = "ready"
@@ -39,8 +39,8 @@ class Wish:
         return asdict(self)
 
     @classmethod
-    def from_json(cls, data: Any) -> Wish | None:
-        """Return what a page said, or None where that is not to be understood."""
+    def from_json(cls, data: Any) -> PanelState | None:
+        """Return what a page sent, or None if it makes no sense."""
         try:
             signal, glow, mark, far = (data[key] for key in ("signal", "glow", "mark", "distance_mm"))
         except (KeyError, TypeError):
@@ -54,13 +54,13 @@ class Wish:
         return cls(signal, glow, mark, far) if good and isinstance(far, int | float | None) else None
 
 
-def wish_of(snapshot: Snapshot) -> Wish:
-    """Return what a session wants shown, faults apart."""
+def panel_state(snapshot: Snapshot) -> PanelState:
+    """Return what the panel should show of a session, apart from faults."""
     signal, due = signal_for(snapshot), snapshot.pulse_is_due
     if snapshot.newest_mark is None:
-        return Wish(signal, due)
+        return PanelState(signal, due)
     number, mark = snapshot.newest_mark
-    return Wish(signal, due, number, _distance_mm(snapshot, mark))
+    return PanelState(signal, due, number, _distance_mm(snapshot, mark))
 
 
 class _Sees(Protocol):
@@ -81,7 +81,7 @@ def faults_of(
     recorder: _Records | None,
     missing: str | None,
 ) -> list[Finding]:
-    """Return what is wrong now: heat, disk and clock; the camera, or its picture; recording; pins."""
+    """Return what is wrong now: temperature, disk, clock; camera or its picture; recording; pins."""
     found = list(health.findings()) if health else []
     if problem is not None:
         found.append(Finding("camera", problem, True))
@@ -96,7 +96,7 @@ def faults_of(
 
 @dataclass
 class PanelRetry:
-    """The panel, tried again now and then while its pins are not there (another program may hold them)."""
+    """The panel; opened again now and then while its pins are missing (another program may hold them)."""
 
     pins: Pins
     silent: bool = False
@@ -107,7 +107,7 @@ class PanelRetry:
         self.panel, self.missing = self.opener(self.pins, silent=self.silent)
 
     def came_back(self) -> bool:
-        """Try again if it is time to; returns whether the pins are there now and were not before."""
+        """Try again when it is time; returns whether the pins have just become available."""
         if self.missing is None:
             return False
         self._waited = (self._waited + 1) % TRY_PINS_EVERY
@@ -118,21 +118,21 @@ class PanelRetry:
 
 
 class PanelDriver:
-    """Makes the panel show a wish; calls ``pressed`` at the foot button and ``lid`` when the lid moves.
+    """Shows a PanelState; calls ``pressed`` at the foot button and ``lid`` when the lid moves.
 
-    known : what was wished before, so that a mark of earlier days is not sounded as a new one.
+    known : the state at the start, so that an old mark is not sounded as a new one.
     """
 
     def __init__(
         self,
-        keeper: PanelRetry | None,
+        retry: PanelRetry | None,
         *,
         dark_film: bool,
         pressed: Callable[[], None],
         lid: Callable[[], None] = lambda: None,
-        known: Wish | None = None,
+        known: PanelState | None = None,
     ) -> None:
-        self._keeper = keeper or PanelRetry(Pins())
+        self._retry = retry or PanelRetry(Pins())
         self._dark_film, self._pressed, self._lid = dark_film, pressed, lid
         self._shown: tuple[bool, str] | None = None
         self._tone, self._known = 0, known
@@ -141,28 +141,28 @@ class PanelDriver:
     @property
     def missing(self) -> str | None:
         """Why the panel runs without its pins, or None."""
-        return self._keeper.missing
+        return self._retry.missing
 
     @property
     def lid_closed(self) -> bool | None:
-        """What the lid contact says; shown and kept, never acted on."""
-        return self._keeper.panel.lid_closed
+        """What the lid contact says; shown and logged, never acted on."""
+        return self._retry.panel.lid_closed
 
-    def tick(self, wish: Wish | None, faults: Iterable[Finding], *, spell: str | None = None) -> None:
-        """Show it; None where no page has said anything yet. ``spell``: this text instead of any signal."""
-        if self._keeper.came_back():
+    def tick(self, state: PanelState | None, faults: Iterable[Finding], *, spell: str | None = None) -> None:
+        """Show it; None: no page has answered yet. ``spell``: a text to spell instead of any signal."""
+        if self._retry.came_back():
             self._shown = None
             self._listen()
-        wished = wish or Wish()
+        shown = state or PanelState()
         urgent = any(fault.urgent for fault in faults)
-        self._show(spell, "fault" if urgent else wished.signal)
-        self._keeper.panel.light(ring_level(glow=wished.glow, dark_film=self._dark_film))
-        if wish is not None:
-            self._sound(wish)
+        self._show(spell, "fault" if urgent else shown.signal)
+        self._retry.panel.light(ring_level(glow=shown.glow, dark_film=self._dark_film))
+        if state is not None:
+            self._sound(state)
 
     def close(self) -> None:
-        """Every lamp is off when this returns."""
-        self._keeper.panel.close()
+        """Turn everything off; every lamp is off when this returns."""
+        self._retry.panel.close()
 
     def _show(self, spell: str | None, signal: Signal) -> None:
         shown = (spell is not None, spell or signal)
@@ -170,24 +170,24 @@ class PanelDriver:
             return
         self._shown = shown
         if spell is not None:
-            self._keeper.panel.spell(spell)
+            self._retry.panel.spell(spell)
         else:
-            self._keeper.panel.signal(signal)
+            self._retry.panel.signal(signal)
 
-    def _sound(self, wish: Wish) -> None:
-        """Sound a new mark for a moment; those of earlier days are no news."""
-        if self._known is not None and wish.mark not in (None, self._known.mark):
+    def _sound(self, state: PanelState) -> None:
+        """Sound a new mark for a moment; not one that was there at the start."""
+        if self._known is not None and state.mark not in (None, self._known.mark):
             self._tone = TONE_TICKS
-            self._keeper.panel.sound_distance(wish.distance_mm)
+            self._retry.panel.sound_distance(state.distance_mm)
         elif self._tone:
             self._tone -= 1
             if not self._tone:
-                self._keeper.panel.sound_distance(None)
-        self._known = wish
+                self._retry.panel.sound_distance(None)
+        self._known = state
 
     def _listen(self) -> None:
-        self._keeper.panel.when_foot(self._pressed)
-        self._keeper.panel.when_lid(self._lid_moved)
+        self._retry.panel.when_foot(self._pressed)
+        self._retry.panel.when_lid(self._lid_moved)
 
     def _lid_moved(self, closed: bool) -> None:
         _log.info("lid %s", "closed" if closed else "open")
@@ -203,14 +203,14 @@ def signal_for(snapshot: Snapshot) -> Signal:
 
 
 def ring_level(*, glow: bool, dark_film: bool) -> float:
-    """Return how bright the lamp ring is: dimmed while a glow is awaited, off then for a dark film."""
+    """Return how bright the lamp ring is: dimmed while a glow is watched for, or off with a dark film."""
     if not glow:
         return 1.0
     return 0.0 if dark_film else 0.3
 
 
 def _distance_mm(snapshot: Snapshot, mark: MarkSeen) -> float:
-    """Return how far the mark is from where it was to go, or from the centre where nothing was foretold."""
+    """Return how far the mark is from where it should be, or from the centre if nothing was predicted."""
     aim = snapshot.aimed
     goal = aim.offset_mm if aim is not None and aim.station == mark.station else (0.0, 0.0)
     return math.dist(mark.offset_mm, goal)

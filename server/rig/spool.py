@@ -1,4 +1,4 @@
-"""Readings that wait on the disk to be delivered, and the newest that were: numbered, each written twice."""
+"""Readings on disk: those to be delivered, and the newest delivered ones; numbered, each written twice."""
 
 from __future__ import annotations
 
@@ -9,25 +9,22 @@ import secrets
 import threading
 from contextlib import suppress
 from pathlib import Path
-from typing import Any
 
-from server.log import write_for_good
+from server.log import Json, write_for_good
 
 __all__ = ["Spool"]
 
-Json = dict[str, Any]
-KEPT = 200  # delivered readings that stay, for a page that was set back to an older state
+KEPT = 200  # delivered readings that are kept, in case the page's log is restored to an older state
 _WAITING, _AGAIN, _SENT, _COPY, _DAMAGED = ".json", ".again", ".sent", ".copy", ".damaged"
 _log = logging.getLogger(__name__)
 
 
 class Spool:
-    """Readings that wait, oldest first. Numbers go on over restarts.
+    """Readings that wait, oldest first. Numbers continue over restarts.
 
-    ``name`` is the series of the numbers: a new folder begins a new one. ``after`` is the number that the
-    page has from us last. ``damaged`` counts readings of which neither copy could be read; they are set
-    aside.
-    Raises OSError where the folder cannot be made or read.
+    ``name`` identifies the series of numbers; a new folder begins a new series. ``after`` is the last number
+    that the page has. ``damaged`` counts readings of which neither copy could be read; they are set aside.
+    Raises OSError if the folder cannot be made or read.
     """
 
     def __init__(self, folder: Path) -> None:
@@ -41,7 +38,7 @@ class Spool:
         self._last = max([self.after, *self._waiting(), *self._numbers(_DAMAGED)])
 
     def put(self, body: Json) -> int:
-        """Number it, put it on the disk; returns the number once it survives a power cut. Raises OSError."""
+        """Write a reading; returns its number once it survives a power cut. Raises OSError."""
         with self._lock:
             number = self._last + 1
             text = json.dumps({**body, "series": self.name, "sequence": number})
@@ -55,7 +52,7 @@ class Spool:
         """Return the oldest reading that waits, or None; one that cannot be read is set aside."""
         with self._lock:
             for number, path in sorted(self._waiting().items()):
-                if number <= self.after:  # it has arrived, and the disk did not take that
+                if number <= self.after:  # it has arrived, but the disk did not record that
                     continue
                 found = _read(path) or _read(self._path(number, _COPY))
                 if found is not None:
@@ -68,7 +65,7 @@ class Spool:
             return None
 
     def done(self, number: int) -> None:
-        """That one has arrived, and all before it."""
+        """Note that this reading and all before it have arrived."""
         with self._lock:
             self.after = max(self.after, number)
             for waiting, path in self._waiting().items():
@@ -79,10 +76,10 @@ class Spool:
                 self._path(old, _SENT).unlink(missing_ok=True)
 
     def agree(self, last: int) -> None:
-        """The page has our numbers up to ``last`` (0: none, or it does not know us): go on from there.
+        """Go on from ``last``, the newest number that the page has (0: none, or it does not know this rig).
 
-        Set back to an older state, it gets again what it has lost and is kept here. If it knows more than
-        this disk does, this disk was set back: the numbers begin a new series.
+        If the page's log was restored to an older state, it gets again what it lost and is still here. If the
+        page has more than this disk, this disk was restored: the numbers begin a new series.
         """
         with self._lock:
             if last > self._last:
@@ -113,7 +110,7 @@ class Spool:
         return [int(path.stem) for path in self._folder.glob(f"*{suffix}") if path.stem.isdecimal()]
 
     def _waiting(self) -> dict[int, Path]:
-        """Return the files that wait, by number; also where only the copy of one is left."""
+        """Return the files that wait, by number, even if only the second copy is left."""
         left = {n: self._path(n, _COPY) for n in self._numbers(_COPY)}
         return left | {
             n: self._path(n, suffix) for suffix in (_WAITING, _AGAIN) for n in self._numbers(suffix)
@@ -121,10 +118,10 @@ class Spool:
 
 
 def _read(path: Path) -> Json | None:
-    """Return the reading in that file; None where it is not whole."""
+    """Return the reading in that file; None if it is damaged."""
     try:
         text = path.read_text("utf-8")
-        if not text.startswith("{"):  # else it was written before there were checksums
+        if not text.startswith("{"):  # an older release wrote no checksum
             told, _, text = text.partition("\n")
             if hashlib.sha256(text.encode()).hexdigest() != told:
                 return None
@@ -143,7 +140,7 @@ def _kept_name(path: Path) -> str:
 
 
 def _kept_number(path: Path) -> int:
-    """Return what an earlier release wrote of the readings that had arrived."""
+    """Return the number of the newest arrived reading, as an older release wrote it."""
     with suppress(OSError, ValueError):
         return max(int(path.read_text("ascii")), 0)
     return 0

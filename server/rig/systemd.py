@@ -1,6 +1,6 @@
-"""Tells systemd that the program is ready and alive: a few lines of its notification protocol, sd_notify(3).
+"""Tell systemd that the program is ready and alive, by its notification protocol, sd_notify(3).
 
-Each message is a datagram to the socket that the environment names; without one nothing is sent.
+Each message is a datagram to the socket that the environment names; without one, nothing is sent.
 """
 
 from __future__ import annotations
@@ -9,6 +9,7 @@ import logging
 import os
 import socket
 import threading
+import time
 from collections.abc import Callable, Mapping
 from contextlib import suppress
 
@@ -18,11 +19,11 @@ _log = logging.getLogger(__name__)
 
 
 def notify(message: str, *, environment: Mapping[str, str] = os.environ) -> bool:
-    """Send e.g. ``READY=1``; returns whether somebody listens."""
+    """Send e.g. ``READY=1``; returns whether there was a socket to send it to."""
     address = environment.get("NOTIFY_SOCKET", "")
     if not address:
         return False
-    if address.startswith("@"):  # Linux's abstract names
+    if address.startswith("@"):  # an abstract socket address (Linux)
         address = "\0" + address[1:]
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as wire, suppress(OSError):
         wire.sendto(message.encode(), address)
@@ -31,10 +32,10 @@ def notify(message: str, *, environment: Mapping[str, str] = os.environ) -> bool
 
 
 class Heartbeat:
-    """Says ``WATCHDOG=1`` three times per watchdog period as long as every thread that matters is alive.
+    """Sends ``WATCHDOG=1`` three times per watchdog period as long as every thread is alive.
 
-    parts : by the name of each, how it is asked. When one is not alive, the log says which, nothing is said
-    to systemd, and it starts the program anew. Does nothing without a watchdog.
+    parts : for each thread's name, a function that returns whether it is alive. If one is not, the log says
+    which, nothing is sent, and systemd restarts the program. Does nothing without a watchdog.
     """
 
     def __init__(
@@ -48,18 +49,18 @@ class Heartbeat:
         self._thread = threading.Thread(target=self._run, name="heartbeat", daemon=True)
 
     def start(self) -> None:
-        """Say that the program is ready, then go on saying that it lives."""
+        """Report that the program is ready, and from then on that it is alive."""
         notify("READY=1", environment=self._environment)
         if self.period_s is not None:
             self._thread.start()
 
     def stop(self) -> None:
-        """Say that it ends."""
+        """Report that it is stopping."""
         self._end.set()
         notify("STOPPING=1", environment=self._environment)
 
     def beat(self) -> bool:
-        """Say once that it lives, if it does."""
+        """Report once that all threads are alive, if they are."""
         dead = [name for name, alive in self._parts.items() if not alive()]
         if dead:
             _log.error("no sign of life from: %s", ", ".join(dead))
@@ -67,5 +68,13 @@ class Heartbeat:
         return notify("WATCHDOG=1", environment=self._environment)
 
     def _run(self) -> None:
-        while not self._end.wait(self.period_s):
+        assert self.period_s is not None
+        due_s = time.monotonic() + self.period_s
+        while not self._end.wait(max(0.0, due_s - time.monotonic())):
+            due_s = next_beat_s(due_s, time.monotonic(), self.period_s)
             self.beat()
+
+
+def next_beat_s(due_s: float, now_s: float, period_s: float) -> float:
+    """When the next beat is due after that one: what each takes adds up to nothing, a stop is not made up."""
+    return max(due_s, now_s - period_s) + period_s

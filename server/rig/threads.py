@@ -1,4 +1,4 @@
-"""Everything that looks and minds while pages are served: frame loop, hardware, recorder."""
+"""The threads that run while pages are served: frame loop, hardware, recorder."""
 
 from __future__ import annotations
 
@@ -7,9 +7,9 @@ from pathlib import Path
 
 from firmware.health import HealthWatch
 from firmware.profile import RigProfile
-from server.rig.first_look import FirstLook
+from server.rig.camera_notice import CameraNotice
 from server.rig.frame_loop import FrameLoop, Keep
-from server.rig.live_marks import Watching
+from server.rig.live_marks import LiveMarks
 from server.rig.recorder import Recorder
 from server.rig.session_hardware import SessionHardware
 from server.rig.signals import PanelRetry
@@ -22,10 +22,10 @@ __all__ = ["SessionThreads"]
 class SessionThreads:
     """The threads around one session, from ``start`` to ``stop``.
 
-    profile : what is connected. data : the folder whose disk is minded. record : folder of a recording, or
-    None. watched : whether a page is open. scale : of the printed cards. welcome : what the status light
-    spells at a first start, until somebody has answered on the page. say : prints one line.
-    Raises OSError where the recording cannot be written.
+    profile : what is connected. data : the folder whose disk is checked. record : folder for a recording, or
+    None. watched : whether a page is open. scale : of the printed cards. welcome : the text that the status
+    light spells at a first start, until somebody answers on the page. say : prints one line.
+    Raises OSError if the recording cannot be written.
     """
 
     def __init__(
@@ -44,11 +44,11 @@ class SessionThreads:
         self._recorder = Recorder(record) if record else None
         keep = self._recorder.keep if self._recorder else None
         self._frame_loop = self._seeing(watched, keep, scale) if session.source.kind != "offline" else None
-        self._first = FirstLook(session.source, self._camera_seen, say)
-        keeper = PanelRetry(profile.used_pins(), silent=profile.panel.silent)
+        self._notice = CameraNotice(session.source, self._camera_seen, say)
+        retry = PanelRetry(profile.used_pins(), silent=profile.panel.silent)
         self._hardware = SessionHardware(
             session,
-            keeper=keeper,
+            retry=retry,
             health=HealthWatch(data),
             frame_loop=self._frame_loop,
             recorder=self._recorder,
@@ -60,10 +60,10 @@ class SessionThreads:
             session.listeners.append(self._recorder.note)
 
     def _seeing(self, watched: Callable[[], bool], keep: Keep | None, scale: CardScale | None) -> FrameLoop:
-        """The practice laser's cards are true to scale, and nobody's while nobody looks."""
+        """Return the frame loop; the practice laser's needs no card scale, and runs only for an open page."""
         practice = self._session.source.kind == "practice"
         return FrameLoop(
-            Watching(self._session),
+            LiveMarks(self._session),
             self._session.source,
             watched=watched if practice else lambda: True,
             keep=keep,
@@ -75,20 +75,20 @@ class SessionThreads:
 
     @property
     def alive(self) -> dict[str, Callable[[], bool]]:
-        """How each thread is asked whether it lives, for a watchdog."""
+        """For each thread, a function that returns whether it is alive; for a watchdog."""
         frame_loop = {} if self._frame_loop is None else {"frame loop": self._frame_loop.alive}
         return {**frame_loop, "panel": self._hardware.alive}
 
     def start(self) -> None:
-        """Begin."""
+        """Start all threads."""
         if self._frame_loop is not None:
             self._frame_loop.start()
-        self._first.start()
+        self._notice.start()
         self._hardware.start()
 
     def stop(self) -> None:
-        """End; the camera is let go and every lamp is off when this returns."""
-        self._first.stop()
+        """Stop all threads; the camera is released and every lamp is off when this returns."""
+        self._notice.stop()
         if self._frame_loop is not None:
             self._frame_loop.stop()
         self._hardware.stop()

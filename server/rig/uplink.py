@@ -1,8 +1,7 @@
 """A rig that sends to a page elsewhere: reads marks by itself, keeps them, delivers each once and in order.
 
-A reading is on the disk, numbered, before it is sent, and goes when the page has said that it has it. The
-page takes nothing twice and refuses what would leave a gap, so neither a lost answer nor a restart doubles a
-mark.
+A reading is numbered and on disk before it is sent, and is done when the page confirms it. The page takes no
+number twice and refuses a gap, so neither a lost answer nor a restart doubles a mark.
 """
 
 from __future__ import annotations
@@ -23,20 +22,20 @@ from firmware import FrameLike
 from firmware.health import Finding
 from server.log import Json
 from server.rig.full_resolution import FullLook
-from server.rig.signals import Wish
+from server.rig.signals import PanelState
 from server.rig.spool import Spool
-from server.rig.wire import WHOLE_S, Unheard, Wire, post_json
+from server.rig.wire import WHOLE_S, Undelivered, Wire, post_json
 from server.sources.base import Pixels, as_jpeg
 from vision import Mark, Moment, Reading
 
-__all__ = ["Spool", "Unheard", "Uplink", "Wire", "post_json"]
+__all__ = ["Spool", "Undelivered", "Uplink", "Wire", "post_json"]
 
 SMALL_COLS = 480
 SIGHT_EVERY_S = 0.5
 PICTURE_EVERY_S = 2.0
-PRESS_COUNTS_S = 3.0  # a press that could not be told by then is forgotten: the person has looked by now
+PRESS_COUNTS_S = 3.0  # a press that could not be sent by then is dropped: the person has looked by now
 PAUSES_S = (0.5, 1.0, 2.0, 5.0)
-SHUT_PAUSES_S = (5.0, 15.0, 60.0, 300.0)  # where the page does not let us in
+SHUT_PAUSES_S = (5.0, 15.0, 60.0, 300.0)  # while the page refuses this rig
 ALIVE_S = 60.0  # how late a sign of life may be
 MOST_HELD = 50  # readings in memory while the disk takes none
 _log = logging.getLogger(__name__)
@@ -46,11 +45,11 @@ _BOOT = Path("/proc/sys/kernel/random/boot_id")
 class Uplink:
     """The frame loop's listener on such a rig, and the thread that delivers.
 
-    ``wish`` is what the page wants this rig's panel to show, None while it is not heard; ``said`` is why it
-    is not, or what it refused, or empty.
+    ``panel_state`` is what the page wants this rig's panel to show, None while the page is not reached;
+    ``said`` is the reason, or what the page refused, or empty.
     """
 
-    hung = 0  # nobody tells a rig that fresh tape was hung; its frame loop sees it
+    hung = 0  # a remote rig is not told of fresh tape; its frame loop sees it
 
     def __init__(
         self,
@@ -64,14 +63,14 @@ class Uplink:
         self.name, self._spool, self._wire = name, spool, wire
         self._full, self._clock = full, clock
         self.faults: tuple[Finding, ...] = ()
-        self.wish: Wish | None = None
+        self.panel_state: PanelState | None = None
         self._lid_closed: bool | None = None
         self._pressed_s: float | None = None
         self._pictured_s = -math.inf
         self._sight: tuple[Moment, FrameLike] | None = None
         self._seen: Json = {}
         self._end, self._news = threading.Event(), threading.Event()
-        self._failures, self.said, self._unheard = 0, "", ""
+        self._failures, self.said, self._failure = 0, "", ""
         self._held, self._storing = deque[Json](), threading.Lock()
         self._by_s = clock() + ALIVE_S
         self._thread = threading.Thread(target=self._run, name="delivery", daemon=True)
@@ -85,48 +84,48 @@ class Uplink:
             self._full.moment(moment)
 
     def take_shot(self) -> None:
-        """Nobody tells a rig of a pulse either."""
+        """Return None: a remote rig is not told of a pulse either."""
 
     def blind(self) -> None:
         """There are no frames just now."""
         self._sight = None
 
     def tell(self, *, faults: Iterable[Finding], lid_closed: bool | None) -> None:
-        """What is wrong here, and what the lid contact says: told to the page at once where it is new."""
+        """Take the faults and the lid contact here; anything new goes to the page at once."""
         now = tuple(faults), lid_closed
         if now != (self.faults, self._lid_closed):
             self.faults, self._lid_closed = now
             self._news.set()
 
     def press(self) -> None:
-        """The foot button was pressed: told to the page at once or not at all."""
+        """The foot button was pressed: tell the page at once or not at all."""
         self._pressed_s = self._clock()
         self._news.set()
 
     def start(self) -> None:
-        """Begin to deliver."""
+        """Start to deliver."""
         self._thread.start()
 
     def stop(self) -> None:
-        """Deliver no more; what waits, waits on the disk."""
+        """Stop delivering; what is not delivered stays on disk."""
         self._end.set()
         self._news.set()
         self._thread.join()
 
     def alive(self) -> bool:
-        """Whether it shows a sign of life as often as it should: for a watchdog."""
+        """Whether the thread runs and is not late, for a watchdog."""
         return self._thread.is_alive() and self._clock() < self._by_s
 
     def deliver(self) -> bool:
-        """Send the oldest reading that waits; returns whether there may be another. Raises Unheard."""
+        """Send the oldest reading that waits; returns whether there may be another. Raises Undelivered."""
         waiting = self._spool.first()
         if waiting is None:
             return False
         read_at = waiting.pop("read_at")
         body = {**waiting, "age_s": _age_s(read_at, self._clock())}
         answer = self._ask("/api/rig/readings", body)
-        if answer.get("sequence") != waiting["sequence"]:  # whoever answered, a page of ours it was not
-            raise Unheard("the answer is none to a reading: kept here meanwhile", lost=False)
+        if answer.get("sequence") != waiting["sequence"]:  # something else than our page answered
+            raise Undelivered("the answer does not confirm the reading: kept here for now", lost=False)
         self._spool.done(int(waiting["sequence"]))
         return True
 
@@ -135,7 +134,7 @@ class Uplink:
         return self._wire(path, body)
 
     def show(self) -> None:
-        """Tell the page what is seen now, and hear what it wants shown. Raises Unheard."""
+        """Send what is seen now, and get what the panel should show. Raises Undelivered."""
         fault = self.faults[0].line if self.faults else self.said
         body: Json = {
             "rig": self.name,
@@ -147,7 +146,7 @@ class Uplink:
         if self._clock() - self._pictured_s >= PICTURE_EVERY_S or self._sight is None:
             self._seen, picture = self._seen_now()
         answer = self._ask("/api/rig/sight", body | self._seen | picture)
-        self.wish = Wish.from_json(answer.get("panel"))
+        self.panel_state = PanelState.from_json(answer.get("panel"))
         if isinstance(last := answer.get("last"), int):
             self._spool.agree(last)
 
@@ -162,7 +161,7 @@ class Uplink:
         return seen, {"picture": _small(frame.pixels)}
 
     def tell_press(self) -> None:
-        """Tell the page of a fresh press of the foot button. Raises Unheard; then it is forgotten."""
+        """Tell the page of a fresh press of the foot button; drops it if that fails. Raises Undelivered."""
         pressed_s, self._pressed_s = self._pressed_s, None
         if pressed_s is not None and self._clock() - pressed_s <= PRESS_COUNTS_S:
             self._ask("/api/rig/press", {"rig": self.name})
@@ -180,15 +179,15 @@ class Uplink:
             }
         )
         if len(self._held) > MOST_HELD:
-            _log.error("a reading is lost: the disk takes none: %s", self._held.popleft()["mark"])
+            _log.error("a reading is lost, for the disk cannot be written: %s", self._held.popleft()["mark"])
         try:
             self._store()
         except OSError:
-            _log.exception("a reading could not be put on the disk: it waits in memory")
+            _log.exception("a reading could not be written to disk: it waits in memory")
         self._news.set()
 
     def _disk_refuses(self) -> OSError | None:
-        """Try again to put on the disk what waits in memory; returns what the disk says to that."""
+        """Try again to write what waits in memory; returns the error, if any."""
         try:
             self._store()
         except OSError as error:
@@ -196,7 +195,7 @@ class Uplink:
         return None
 
     def _store(self) -> None:
-        """Put on the disk what could not be put there at once. Raises OSError."""
+        """Write what waits in memory to disk. Raises OSError."""
         with self._storing:
             while self._held:
                 self._spool.put(self._held[0])
@@ -210,9 +209,9 @@ class Uplink:
             (self._end if pause_s > PAUSES_S[-1] else self._news).wait(pause_s)
 
     def round(self) -> float:
-        """Tell and deliver what there is; returns how long (s) to pause if nothing new happens.
+        """Send everything there is; returns how long (s) to pause if nothing new happens.
 
-        Whatever goes wrong is said, and tried again.
+        Every failure is reported and tried again.
         """
         try:
             full = self._disk_refuses()
@@ -222,29 +221,29 @@ class Uplink:
                 pass
             if full is not None:
                 raise full
-        except Unheard as unheard:
-            if unheard.lost:
-                self.wish = None
-            return self._failed(str(unheard), SHUT_PAUSES_S if unheard.shut else PAUSES_S)
+        except Undelivered as error:
+            if error.lost:
+                self.panel_state = None
+            return self._failed(str(error), SHUT_PAUSES_S if error.shut else PAUSES_S)
         except OSError as error:
-            held = f", {len(self._held)} in memory only: leave it switched on" if self._held else ""
+            held = f", {len(self._held)} in memory only: leave the rig on" if self._held else ""
             return self._failed(f"the disk fails ({error.strerror or error}){held}", PAUSES_S)
         except Exception as error:  # noqa: BLE001 -- nothing may end the delivery; the log says what it was
             _log.exception("sending failed")
-            return self._failed(f"sending failed ({type(error).__name__}): tried again", PAUSES_S)
-        self._failures, self._unheard = 0, ""
+            return self._failed(f"sending failed ({type(error).__name__}): trying again", PAUSES_S)
+        self._failures, self._failure = 0, ""
         lost = self._spool.damaged
-        self.said = f"{lost} readings on the disk were damaged and are set aside" if lost else ""
+        self.said = f"{lost} readings on the disk were damaged and have been set aside" if lost else ""
         return SIGHT_EVERY_S
 
     def _failed(self, said: str, pauses_s: tuple[float, ...]) -> float:
-        if said != self._unheard:
+        if said != self._failure:
             _log.warning("%s", said)
             self._failures = min(self._failures, 1)
-        self._unheard = said
+        self._failure = said
         self._failures += 1
         pause_s = pauses_s[min(self._failures, len(pauses_s)) - 1]
-        self.said = f"{said} (asked again in {pause_s:.0f} s)" if pauses_s is SHUT_PAUSES_S else said
+        self.said = f"{said} (trying again in {pause_s:.0f} s)" if pauses_s is SHUT_PAUSES_S else said
         return pause_s
 
 
@@ -268,7 +267,7 @@ def _small(pixels: Pixels) -> str:
 
 
 def _age_s(read_at: Json, now_s: float) -> float | None:
-    """Return how long ago that was; None where the machine was started anew since, and no clock can tell."""
+    """Return how long ago that was; None after a restart of the computer, when no clock can tell."""
     return max(now_s - float(read_at["s"]), 0.0) if read_at["boot"] == _boot() else None
 
 

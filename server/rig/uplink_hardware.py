@@ -1,6 +1,6 @@
-"""Minds the hardware of a rig that sends to a page elsewhere: panel, faults, lid, foot button.
+"""The hardware of a rig that sends to a page elsewhere: panel, faults, lid, foot button.
 
-What is wrong here is said there; what the page wants shown is shown here. No mark needs any of it.
+Faults here are shown on the page; the panel here shows what the page asks for. Marks are read without it.
 """
 
 from __future__ import annotations
@@ -18,9 +18,9 @@ __all__ = ["UplinkHardware"]
 
 
 class UplinkHardware(HardwareThread):
-    """Minds the hardware here for a page that is elsewhere.
+    """The hardware on this computer, for a page that is elsewhere.
 
-    problem : what is wrong with the camera just now, or None.
+    problem : returns what is wrong with the camera now, or None.
     """
 
     def __init__(
@@ -28,24 +28,24 @@ class UplinkHardware(HardwareThread):
         uplink: Uplink,
         *,
         problem: Callable[[], str | None],
-        keeper: PanelRetry | None = None,
+        retry: PanelRetry | None = None,
         health: HealthWatch | None = None,
         frame_loop: FrameLoop | None = None,
         recorder: Recorder | None = None,
         dark_film: bool = False,
     ) -> None:
         self._uplink, self._problem = uplink, problem
-        driver = PanelDriver(keeper, dark_film=dark_film, pressed=uplink.press, lid=self._tell_lid)
+        driver = PanelDriver(retry, dark_film=dark_film, pressed=uplink.press, lid=self._tell_lid)
         super().__init__(driver, health=health, frame_loop=frame_loop, recorder=recorder)
 
     def tick(self) -> None:
-        """Look at everything once."""
+        """Check everything once."""
         self._uplink.tell(faults=self.faults(), lid_closed=self._driver.lid_closed)
-        unheard = [Finding("page", self._uplink.said, True)] if self._uplink.said else []
-        self._driver.tick(self._uplink.wish, [*self._uplink.faults, *unheard])
+        uplink = [Finding("page", self._uplink.said, True)] if self._uplink.said else []
+        self._driver.tick(self._uplink.panel_state, [*self._uplink.faults, *uplink])
 
     def problem(self) -> str | None:
-        """Return what the camera here says."""
+        """Return what is wrong with the camera here, or None."""
         return self._problem()
 
     def _tell_lid(self) -> None:

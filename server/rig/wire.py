@@ -1,4 +1,4 @@
-"""Words to a page elsewhere, over HTTP: whatever comes back, it is an answer, or a reason in one line."""
+"""Send JSON to a page elsewhere over HTTP; every failure becomes a reason in one line."""
 
 from __future__ import annotations
 
@@ -11,17 +11,18 @@ from socket import SHUT_RDWR
 from typing import Any, Protocol
 from urllib.parse import urlsplit
 
-__all__ = ["Unheard", "Wire", "post_json"]
+from server.log import Json
 
-Json = dict[str, Any]
+__all__ = ["Undelivered", "Wire", "post_json"]
+
 LONGEST_ANSWER = 1_000_000
-TIMEOUT_S, WHOLE_S = 10.0, 30.0  # without a byte; for one question and its answer
+TIMEOUT_S, WHOLE_S = 10.0, 30.0  # without a byte; for a whole request and its answer
 
 
-class Unheard(Exception):
+class Undelivered(Exception):
     """The page did not take it; ``str()`` is one line.
 
-    lost : it was not reached at all. shut : it does not let us in, and asking soon again changes nothing.
+    lost : the page was not reached. shut : the page refuses this rig; trying again soon does not help.
     """
 
     def __init__(self, message: str, *, lost: bool, shut: bool = False) -> None:
@@ -30,7 +31,7 @@ class Unheard(Exception):
 
 
 class Wire(Protocol):
-    """How words reach the page: raises Unheard."""
+    """Sends JSON to a path of the page and returns the answer; raises Undelivered."""
 
     def __call__(self, path: str, body: Json) -> Json: ...
 
@@ -45,9 +46,9 @@ def post_json(
 ) -> Wire:
     """Return a wire to the page at ``address`` (http or https), with its access code.
 
-    device : what this rig calls itself, so that another one's wrong codes are not counted as its own.
-    The code goes to this address alone: no redirect is followed and no proxy asked. Raises ValueError, one
-    line, where the address or the code cannot be one.
+    device : this rig's name, so that another rig's wrong codes are not counted as its own. The code goes to
+    this address only: no redirect is followed and no proxy is used. Raises ValueError, one line, if the
+    address or the code is malformed.
     """
     base = _checked(address, code)
     headers = {"Content-Type": "application/json", "Connection": "close", "X-Spotwright-Device": device}
@@ -59,12 +60,12 @@ def post_json(
             status, data = _exchange(base, path, json.dumps(body).encode(), headers, timeout_s, whole_s)
         except (OSError, HTTPException, ValueError) as error:
             reason = str(error) or type(error).__name__
-            raise Unheard(f"{base} is not reached ({reason}): kept here meanwhile", lost=True) from None
+            raise Undelivered(f"{base} is not reached ({reason}): kept here for now", lost=True) from None
         if status != 200:
-            raise Unheard(_reason(status, data), lost=False, shut=status in (401, 403, 421, 429))
+            raise Undelivered(_reason(status, data), lost=False, shut=status in (401, 403, 421, 429))
         answer = _json(data)
         if not isinstance(answer, dict):
-            raise Unheard(f"{base} does not answer as a page of Spotwright: kept here meanwhile", lost=True)
+            raise Undelivered(f"{base} does not answer as a page of Spotwright: kept here for now", lost=True)
         return answer
 
     return send
@@ -104,7 +105,7 @@ def _exchange(
 
 @contextmanager
 def _cut_after(connection: HTTPConnection, seconds: float) -> Iterator[None]:
-    """End the connection after so long, whatever drips in meanwhile."""
+    """Close the connection after so many seconds, even if bytes still trickle in."""
 
     def cut() -> None:
         with suppress(OSError, AttributeError):
@@ -133,5 +134,5 @@ def _reason(status: int, data: bytes) -> str:
     if isinstance(message, str) and message.strip():
         return message
     if 300 <= status < 400:
-        return f"answered {status}: it sends elsewhere; give the address where the page itself is"
+        return f"answered {status}: it redirects elsewhere; give the address of the page itself"
     return f"answered {status}"

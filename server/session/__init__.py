@@ -1,1 +1,1 @@
-"""One alignment under way: the one place where frames become marks become steps."""
+"""One alignment under way: frames become marks here, and marks become steps."""

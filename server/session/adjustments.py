@@ -1,4 +1,4 @@
-"""What hands change at the laser: a screw, a mount, a cause. The practice laser's hands do it here."""
+"""Adjustments by hand: a screw, a mount, a fault. On the practice laser they are made here."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ __all__ = ["Adjusting"]
 
 
 class Adjusting:
-    """Lets the source's hands do it, and saves it; raises Refused, with nothing done, where it may not be.
+    """Makes the adjustment at the source and saves it; raises Refused, with nothing done, if not allowed.
 
     Not thread-safe; the caller holds the lock.
     """
@@ -36,13 +36,13 @@ class Adjusting:
         self._adjust(event, lambda: self._source.shift(part, move_mm))
 
     def inspected(self, cause: str, outcome: str) -> None:
-        """Look at a cause."""
+        """Record the inspection of a cause."""
         self._adjust(Inspected(cause, outcome), lambda: self._source.inspected(cause, outcome))
 
     def _adjust(self, event: Event, by_hand: Callable[[], None], *, went: float | None = None) -> None:
         due, memory = self._state.journal.step, self._state.memory
         asked = _is_asked(due, event)
-        said = "Done, and saved" if asked else "Saved, though it was not the step"
+        said = "Done, and saved" if asked else "Saved, but it is not the step asked for"
         expect = due.expect if asked else None
         more: Json = {}
         if went is not None and isinstance(event, Turn):
@@ -56,7 +56,7 @@ class Adjusting:
                 event, replace(memory, expect=expect, said=said, turned=False), step=step, **more
             )
         except Exception as error:
-            self._source.restore(before)  # what is not in the log was not done: a full disk refuses it too
+            self._source.restore(before)  # not saved (a full disk, for example) means not done
             if isinstance(error, KeyError | ValueError) and not isinstance(error, Refused):
                 raise Refused(str(error).strip("'\""), path=kind_of(event)) from error
             raise

@@ -1,4 +1,4 @@
-"""What the camera sees of a card before it is believed that it hangs: another card, none, an old mark."""
+"""Check what the camera sees when a person says that a card hangs: another card, no card, an old mark."""
 
 from __future__ import annotations
 
@@ -14,26 +14,26 @@ MARKERS = 4  # one in each corner of a card
 
 
 class CardDoubts:
-    """Raises Refused where what is seen speaks against what was said. Not thread-safe.
+    """Raises Refused where the picture contradicts the person. Not thread-safe.
 
-    Another station's card is never believed; a card that is not seen, or not wholly, or a tape that is not
-    fresh, is once it was said again.
+    Another station's card is always refused. A card out of view or partly hidden, or an old mark on the tape,
+    is accepted when the person says it a second time.
     """
 
     def __init__(self, state: SessionState, source: Source, services: Services, *, card: CardSight) -> None:
         self._state, self._source, self._services, self._card = state, source, services, card
 
     def hung(self, place: Place) -> None:
-        """The card was just looked for: does it hang there, with fresh tape?"""
+        """Check, right after the card was looked for, that it hangs at ``place`` with fresh tape."""
         seen = self._card.seen
         if seen is None:
             self._ask_once(
-                f"no card {place}", "No card is in view: hang it before the camera, or say it again."
+                f"no card {place}", "No card is in view: hang it in front of the camera, or say it again."
             )
         elif seen.station != place.station:
             self._state.keep(asks=True, place=None, misses=0)
             raise Refused(
-                f"The card in view is that of {station_words(seen.station)}: hang that of "
+                f"The card in view is the one for {station_words(seen.station)}: hang the one for "
                 f"{station_words(place.station)}.",
                 path="station",
                 status=409,
@@ -45,7 +45,7 @@ class CardDoubts:
             words += "take away what hides it, or say it again."
             self._ask_once(f"not seated {place}", words)
         elif self._marks():
-            words = "An old mark shows on the tape: put fresh tape on, or say it again to leave it."
+            words = "There is an old mark on the tape: put fresh tape on, or say it again to keep it."
             self._ask_once(f"old mark {place}", words)
 
     def _ask_once(self, doubt: str, words: str) -> None:

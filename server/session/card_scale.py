@@ -1,4 +1,4 @@
-"""How true to scale the cards were printed: what their check bars measure, by the command or the page."""
+"""The scale of the printed cards: the lengths of their check bars, from the command line or the page."""
 
 from __future__ import annotations
 
@@ -15,10 +15,10 @@ Bars = tuple[float, float]  # mm: across, up
 
 
 class CardScale:
-    """What the check bars measure, asked anew for every picture; None trusts the print.
+    """What the check bars measure, read for every picture; None assumes the print is true to scale.
 
-    given : what the command line says; it counts before what a page said at an earlier start. kept : the file
-    that keeps what a page says, None to forget it at the end.
+    given : from the command line; overrides what a page saved earlier. kept : the file for what a page sets,
+    None to keep it only while the program runs.
     """
 
     def __init__(
@@ -28,7 +28,7 @@ class CardScale:
         self.bars_mm = given or self._read()
 
     def set(self, bars_mm: Bars | None) -> None:
-        """Use these from now on, and keep them; raises BarRefused where no card of ours has such bars."""
+        """Use these from now on, and keep them; raises BarRefused if they fit none of our cards."""
         if bars_mm is not None:
             check_bars(bars_mm)
         if self._kept is not None:
@@ -55,9 +55,9 @@ def _bars_in(text: str) -> Bars | None:
 
 
 def check_bars(bars_mm: Bars) -> None:
-    """Raise BarRefused where no card of ours has such bars.
+    """Raise BarRefused if the bars fit none of our cards.
 
-    The sizes' bars are so far apart that only one size can be meant.
+    The bars of the three sizes differ so much that only one size can be meant.
     """
     nearest = min(SIZES, key=lambda size: abs(CHECK_BARS_MM[size] - bars_mm[0]))
     print_ratio(nearest, bars_mm)

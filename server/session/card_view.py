@@ -1,4 +1,4 @@
-"""Where the card is in the picture: as the eye follows it, or as the last reading saw it."""
+"""Where the card is in the picture, from the frame loop or the last reading."""
 
 from __future__ import annotations
 
@@ -11,19 +11,19 @@ __all__ = ["CardSight"]
 
 
 class CardSight:
-    """Written by whoever has seen the card, read by the pages, which draw on the picture by it."""
+    """Written by the frame loop and by readings; the pages draw over the picture with it."""
 
     def __init__(self) -> None:
         self.seen: CardInPicture | None = None
 
     def note(self, station: str | None, view: CardView | None, size: tuple[int, int]) -> None:
-        """The card of that station lies so in pictures of ``size`` (rows, cols); None where there is none."""
+        """Note where the card is in pictures of ``size`` (rows, cols); None: no card is in view."""
         self.seen = None
         if station is not None and view is not None:
             self.seen = card_in_picture(station, view, size)
 
     def look(self, source: Source, services: Services, *, timeout_s: float) -> None:
-        """Search the newest picture; without a picture, or a card in it, nothing is known any more."""
+        """Search the newest picture; clears ``seen`` if there is no picture or no card in it."""
         self.seen = None
         try:
             frame = source.look(newer_than=-1, timeout_s=timeout_s).pixels
@@ -33,6 +33,6 @@ class CardSight:
         if not isinstance(found, NoReading):
             self.note(*found, frame.shape[:2])
 
-    def forget(self) -> None:
-        """Nothing is known any more."""
+    def clear(self) -> None:
+        """Clear ``seen``."""
         self.seen = None

@@ -1,4 +1,4 @@
-"""An alignment's events between JSON, as the log keeps them, and the solver's dataclasses."""
+"""Convert an alignment's events between the log's JSON and the solver's dataclasses."""
 
 from __future__ import annotations
 
@@ -25,14 +25,14 @@ __all__ = [
 
 @dataclass(frozen=True)
 class Unread:
-    """An event that is not to be understood here: of a kind that a later version wrote."""
+    """An event of a kind that this version does not know; a later version wrote it."""
 
     kind: str
 
 
 @dataclass(frozen=True)
 class Undo:
-    """The event of that uuid was taken back; neither of the two is in the document that the solver gets."""
+    """The event with that uuid was taken back; the solver's document contains neither."""
 
     event: str
 
@@ -72,19 +72,19 @@ class Entry:
 
     @classmethod
     def of(cls, row: Json) -> Entry:
-        """Return a row of the log's."""
+        """Return the entry in a row of the log."""
         known = {key: row[key] for key in ("id", "uuid", "when", "withdrawn", "has_picture")}
         asked = (row["reading"] or {}).get("asked_turns")
         return cls(event=event_of(row["event"]), asked_turns=asked, **known)
 
 
 def without_undo(document: Json) -> Json:
-    """Return an alignment document without the events that only say that another was taken back."""
+    """Return an alignment document without its 'undo' events."""
     return {**document, "events": [event for event in document["events"] if event.get("kind") != "undo"]}
 
 
 def event_of(data: Json) -> Event:
-    """Return an event of an alignment document; one with a lack or of an unknown kind is Unread."""
+    """Return an event of an alignment document; Unread if it is incomplete or of an unknown kind."""
     kind = str(data.get("kind"))
     made = _KINDS.get(kind)
     if made is None:
@@ -98,7 +98,7 @@ def event_of(data: Json) -> Event:
 
 
 def event_json(event: Event) -> Json:
-    """Return it as an alignment document has it."""
+    """Return the event as it stands in an alignment document."""
     values = {field.name: getattr(event, field.name) for field in fields(event) if field.name != "kind"}
     told = {field.name for field in fields(event) if field.default is MISSING}
     told |= {field.name for field in fields(event) if values.get(field.name) != field.default}

@@ -1,4 +1,4 @@
-"""A virtual screw that is held: it turns slowly, and the film shows at each look where the beam is now."""
+"""A held practice screw: it turns slowly while the button is held, and a fading film shows the beam."""
 
 from __future__ import annotations
 
@@ -14,17 +14,17 @@ from server.solver import Step
 from server.sources.base import NoPicture, Source
 from vision import Reading
 
-__all__ = ["Turning"]
+__all__ = ["HeldScrew"]
 
-WHOLE_WAY_S = 6.0  # the asked turn takes so long
+WHOLE_WAY_S = 6.0  # time for the whole turn that the step asks for
 SLOWEST, FASTEST = 1 / 40, 1 / 4  # turns per second
-FIRST_S, LONGEST_S = 0.1, 0.5  # whoever does not ask again within LONGEST_S has let go
-# At least so many over the asked turn: on a slow machine too none steps over "stop" (pages/way.py).
+FIRST_S, LONGEST_S = 0.1, 0.5  # without another call within LONGEST_S the screw counts as let go
+# At least this many looks over the asked turn, so that none skips "stop" on a slow computer (pages/way.py).
 LOOKS = 16
 
 
-class Turning:
-    """One hold after another; the machine is the practice source's, the look is the camera's and vision's."""
+class HeldScrew:
+    """Turns the practice screw while it is held, and reads the mark from the camera after each move."""
 
     def __init__(
         self, source: Source, services: Services, rig: RigView, *, clock: Callable[[], float] = time.monotonic
@@ -36,16 +36,16 @@ class Turning:
 
     @property
     def held(self) -> bool:
-        """Whether a hand is on the screw just now."""
+        """Whether the screw is being held now."""
         return self._ended_s is not None and self._clock() - self._ended_s <= LONGEST_S
 
     @property
     def shown(self) -> bool:
-        """Whether the mark that is shown is a hold's: while held, and then until something else is done."""
+        """Whether the shown mark comes from a hold: while held, and until something else is done."""
         return self.held or (self._seen is not None and self._rig.live is self._seen)
 
     def ease(self, step: Step, mount: int, screw: str, way: int) -> None:
-        """Turn on in that way (+1 clockwise) for the time since the last call, and look; 0 lets go."""
+        """Turn (+1 clockwise, -1 back) for the time since the last call, and look; 0 lets go."""
         span_s, self._began_s = self._span_s(), self._clock()
         turns = way * min(_speed(step) * span_s, _asked(step) / LOOKS)
         self._ended_s = math.inf  # a look may take longer than LONGEST_S

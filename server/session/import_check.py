@@ -1,4 +1,4 @@
-"""What an alignment from elsewhere must be like to be taken in: as this program writes it itself."""
+"""Check an alignment that is to be imported: it must look as this program writes it."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from server.log import Json
 from server.practice import PracticeMachine
 from server.session.events import without_undo
 from server.session.notes import Memory
-from server.solver import DocumentError, parse_alignment
+from server.solver import DocumentError, check_events, parse_alignment
 
 __all__ = ["check_alignment"]
 
@@ -21,7 +21,7 @@ _MEMORY = TypeAdapter(Memory)
 
 
 class _Verdict(BaseModel):
-    """A verdict as the solver tells it; what was not known may be missing."""
+    """A verdict from the solver; unknown values may be missing."""
 
     model_config = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False)
 
@@ -36,8 +36,15 @@ class _Verdict(BaseModel):
 
 
 def check_alignment(alignment: Json) -> None:
-    """Raise DocumentError, with the path of the fault, unless all but the events' readings can be read."""
-    parse_alignment(without_undo({"machine": alignment["machine"], "events": alignment["events"]}))
+    """Raise DocumentError, with the path of the fault, if anything but the events' readings is unreadable.
+
+    ``machine`` may be empty: it was damaged where the alignment comes from, but its events were not.
+    """
+    document = without_undo({"machine": alignment["machine"], "events": alignment["events"]})
+    if alignment["machine"]:
+        parse_alignment(document)
+    else:
+        check_events(document["events"])
     if alignment["verdict"] is not None:
         _check("verdict", _Verdict.model_validate, alignment["verdict"])
     if alignment["state"] is not None:

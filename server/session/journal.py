@@ -1,10 +1,10 @@
-"""One alignment in the log, and the step that follows from it."""
+"""One alignment in the log, and the next step."""
 
 from __future__ import annotations
 
 from typing import Any
 
-from server.log import Json, Log
+from server.log import Damaged, Json, Log
 from server.session.check import Check, check_step
 from server.session.confirm import confirm_step
 from server.session.events import Entry, Event, Undo, event_json, event_of, without_undo
@@ -18,10 +18,10 @@ __all__ = ["Journal"]
 
 
 class Journal:
-    """Holds the alignment of one kind of source. Nothing is written before the solver has taken it.
+    """The alignment of one kind of source. Nothing is written before the solver has accepted it.
 
-    machine : profile as JSON for the next alignment. ``alignment`` is its number, None before its first
-    entry; ``step`` is what the solver said last.
+    machine : profile as JSON for the next alignment. ``alignment`` is the number of this one, None before its
+    first entry; ``step`` is the solver's last answer.
     """
 
     def __init__(self, log: Log, kind: str, services: Services, *, machine: Json) -> None:
@@ -41,10 +41,10 @@ class Journal:
         return without_undo(self._log.document(self.alignment))
 
     def machine(self) -> Profile:
-        """Return the profile of the alignment; where it cannot be read any more, that of the next one."""
+        """Return the alignment's profile; if it is no longer readable, that of the next alignment."""
         try:
             return parse_profile(self.machine_json())
-        except DocumentError:
+        except (Damaged, DocumentError):
             return parse_profile(self.next_machine)
 
     def entries(self) -> tuple[Entry, ...]:
@@ -53,16 +53,16 @@ class Journal:
         return tuple(Entry.of(row) for row in rows)
 
     def state(self) -> Json:
-        """Return what was kept beside the entries."""
+        """Return the state that was saved with the entries."""
         return (self._log.state(self.alignment) if self.alignment is not None else None) or {}
 
-    def think(self) -> None:
-        """Find the step anew."""
+    def refresh_step(self) -> None:
+        """Ask the solver for the step again."""
         try:
             document = self.document()
             self.step = self._checked(document, self.ask(document))
         except (ArithmeticError, LookupError, ValueError) as error:
-            # a log of years must never keep the program from starting
+            # an old log must never keep the program from starting
             said = Parts(f"stop: this alignment cannot be read ({error})", then="begin a new one")
             self.step = Step("stop", reason=str(error), parts=said)
 
@@ -72,7 +72,7 @@ class Journal:
             return self._services.next_step(document)
 
     def after(self, event: Event) -> Step:
-        """Return the step as it would be with this event; raises Refused where it cannot be."""
+        """Return the step that would follow this event; raises Refused if the solver refuses the event."""
         document = self.document()
         document = {**document, "events": [*document["events"], event_json(event)]}
         return self._checked(document, self.ask(document))
@@ -85,13 +85,13 @@ class Journal:
         return confirm_step(events, self.machine(), step)
 
     def check_place(self, place: Place) -> None:
-        """Raise Refused where no card can hang or no head can stand."""
+        """Raise Refused if no card can hang there or the head cannot go there."""
         event = event_json(mark_event(place, (0.0, 0.0), (1.0, 1.0)))
         with refusing():
             self._services.check({"machine": self.machine_json(), "events": [event]})
 
     def add(self, event: Event, state: Json, *, step: Step, **more: Any) -> None:
-        """Write an event together with the state; ``step`` is what ``after`` said of it."""
+        """Write an event together with the state; ``step`` is what ``after`` returned for it."""
         alignment = self.begin()
         self._log.add_event(alignment, event_json(event), state=state, **more)
         self.step = step
@@ -99,12 +99,12 @@ class Journal:
             self._log.set_verdict(alignment, step.verdict.as_json(), done=step.do == "done")
 
     def keep(self, state: Json) -> None:
-        """Write the state alone."""
+        """Write only the state."""
         self._log.set_state(self.begin(), state)
 
-    def begin(self, *, anew: bool = False, note: str = "") -> int:
-        """Return the alignment's number, of a new one where there is none or ``anew``."""
-        if anew or self.alignment is None:
+    def begin(self, *, always: bool = False, note: str = "") -> int:
+        """Return the alignment's number; begins one if there is none, or ``always``."""
+        if always or self.alignment is None:
             machine, kind = self.next_machine, self._kind
             self.alignment = self._log.start_alignment(machine=machine, source=kind, note=note)
         return self.alignment
@@ -117,18 +117,18 @@ class Journal:
         raise Refused("There is no such reading in this alignment.", path="event", status=404)
 
     def take_back(self) -> Event:
-        """Let the newest entry that counts no longer count, and say so in the log; returns its event."""
+        """Withdraw the newest entry that still counts, note that in the log, and return its event."""
         counting = [entry for entry in self.entries() if not entry.withdrawn]
         if self.alignment is None or not counting:
             raise Refused("There is nothing to take back.", path="undo", status=409)
         newest = counting[-1]
         self._log.withdraw_event(newest.id)
         said = self._log.add_event(self.alignment, event_json(Undo(newest.uuid)))
-        self._log.withdraw_event(said)  # it is no part of the document
-        self.think()
+        self._log.withdraw_event(said)  # the note is not part of the document
+        self.refresh_step()
         return newest.event
 
     def withdraw(self, event_id: int) -> None:
-        """Let an entry no longer count, and find the step anew."""
+        """Withdraw an entry, so that it no longer counts, and ask for the step again."""
         self._log.withdraw_event(event_id)
-        self.think()
+        self.refresh_step()

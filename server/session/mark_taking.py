@@ -1,4 +1,4 @@
-"""From what was seen of a pulse to a saved mark: which is new, whether it can count, what is kept."""
+"""Save the mark of a pulse: which mark is new, whether it counts, and what is kept with it."""
 
 from __future__ import annotations
 
@@ -22,12 +22,12 @@ from vision import Mark, NoReading, Reading
 
 __all__ = ["MarkTaking", "SentMark"]
 
-BLANKS = 2  # so many pulses without a mark, and it is the beam that misses
+BLANKS = 2  # after so many pulses without a mark, the beam misses the card
 
 
 @dataclass(frozen=True)
 class SentMark:
-    """A mark as a rig elsewhere read it; ``reading`` is what the log keeps of that."""
+    """A mark that a remote rig read; ``reading`` is the part that the log keeps."""
 
     station: str
     offset_mm: Point
@@ -47,7 +47,7 @@ class MarkTaking:
         self._card, self._rig = card, rig
 
     def read(self, shot: Shot, place: Place, picture: bytes) -> None:
-        """Save the one new mark; ``picture`` is kept with it. Several wait for a person's choice."""
+        """Save the one new mark, with ``picture``. If there are several, wait for a person to choose."""
         result = self._services.read(shot.after, shot.before)
         if isinstance(result, NoReading):
             self._nothing(result, shot, place)
@@ -62,7 +62,7 @@ class MarkTaking:
         self._hesitate(result, marks, place, picture, shot)
 
     def read_settled(self, shot: Shot, place: Place) -> bool:
-        """Save the one new mark if nothing speaks against it; returns whether it was saved."""
+        """Save the one new mark if it is beyond doubt; returns whether it was saved."""
         result = self._services.read(shot.after, shot.before)
         if not isinstance(result, Reading) or result.station != place.station:
             return False
@@ -75,7 +75,7 @@ class MarkTaking:
         return True
 
     def choose(self, index: int) -> None:
-        """Save that one of the candidates."""
+        """Save the candidate with that index."""
         waiting = self._state.candidates
         if waiting is None or not 0 <= index < len(waiting.marks):
             raise Refused("There is no such mark to choose.", path="index", status=409)
@@ -89,10 +89,10 @@ class MarkTaking:
         self._state.save(mark_event(place, offset_mm, sigma_mm), memory)
 
     def no_mark(self, place: Place | None) -> None:
-        """Save that the pulse left nothing; None: where the card was said to hang.
+        """Save that the pulse left no mark; ``place`` None: where the card was said to hang.
 
-        A blank counts after two pulses at the right card that left no mark; where nobody sees the card, after
-        it was said twice.
+        A blank counts after two pulses at the right card without a mark; without a camera, after the person
+        has said so twice.
         """
         self._state.need_cautions()
         memory, reads = self._state.memory, self._source.reads
@@ -100,7 +100,7 @@ class MarkTaking:
         if at is None:
             raise Refused("Say first where the card hangs.", path="station", status=409)
         if reads and (memory.misses < BLANKS or memory.place is None or not memory.place.agrees(at)):
-            said = "A blank counts after two pulses on fresh tape that left no mark: fire once more."
+            said = "It counts as no mark after two pulses on fresh tape: fire once more."
             raise Refused(said, path="no-mark", status=409)
         if not reads and memory.doubt != f"blank {at}":
             self._state.keep(asks=True, place=at, doubt=f"blank {at}")
@@ -112,10 +112,10 @@ class MarkTaking:
     def delivered(
         self, rig: str, sequence: int, mark: SentMark, picture: bytes | None, *, late: bool, after: int | None
     ) -> bool:
-        """Save what a rig elsewhere read unless it is here already; returns whether it is new.
+        """Save what a remote rig read, unless it is here already; returns whether it is new.
 
-        late : it is from before the card was hung; kept in the log, but it does not count. after : the
-        newest number before it that the rig still has or has delivered; None: the one before.
+        late : it was read before the card was hung; kept in the log, but it does not count. after : the
+        number of the rig's previous reading, where some were lost between; None: the number just before.
         """
         last = self._state.memory.rigs.get(rig, 0)
         if sequence <= last:
@@ -126,7 +126,7 @@ class MarkTaking:
         if late:
             journal = self._state.journal
             journal.withdraw(journal.entries()[-1].id)
-            said = "A mark from before the card was hung came late: kept, but it does not count"
+            said = "A mark from before this card was hung arrived late: kept, but it does not count"
             self._state.keep(asks=True, seen=None, used=False, said=said)
         return True
 
@@ -151,7 +151,7 @@ class MarkTaking:
     def _place_of(self, mark: SentMark, *, late: bool) -> Place:
         """Return where the head stood: where the card was said to hang, else where the step wants it.
 
-        Where a late one was made nobody knows any more: it does not count, so any place of that station does.
+        The place of a late mark is unknown; it does not count, so any place at that station will do.
         """
         for place in (self._state.memory.place, marked_place(self._state.journal.step)):
             if place is not None and place.station == mark.station:
@@ -159,18 +159,18 @@ class MarkTaking:
         if late:
             return Place(mark.station, (0.0, 0.0))
         raise Refused(
-            f"A mark at {station_words(mark.station)}, but the card is not said to hang there: "
+            f"A mark at {station_words(mark.station)}, but nobody has said that a card hangs there: "
             "say so on the page.",
             path="station",
             status=409,
         )
 
     def _wrong_card(self, seen: str, place: Place) -> NoReturn:
-        """The card in the picture is another one: what was said of it is not so, and no pulse is counted."""
+        """Refuse the picture of another station's card; clears the place and counts no pulse."""
         self._state.keep(asks=True, place=None, misses=0)
         raise Refused(
-            f"That is the card of {station_words(seen)}, but it should hang at "
-            f"{station_words(place.station)}: change the card, or choose the place where it hangs.",
+            f"That is the card for {station_words(seen)}, but the card for {station_words(place.station)} "
+            "should hang there: change the card, or choose the place where it hangs.",
             path="station",
             status=409,
         )
@@ -180,7 +180,7 @@ class MarkTaking:
             self._card.note(result.station, result.card, shot.after.shape[:2])
         if result.station is not None and result.station != place.station:
             self._wrong_card(result.station, place)
-        if result.kind == "no-card":  # whatever was said hangs there does not
+        if result.kind == "no-card":  # the card that was said to hang there does not
             self._state.keep(asks=True, place=None, misses=0)
         elif result.station is not None:
             self._miss()
@@ -199,13 +199,13 @@ class MarkTaking:
             raise Refused(words, path="choose", status=409)
         if not self._lie_elsewhere(reading.marks, place):
             self._state.keep(asks=True, misses=0, used=True)
-            words = "No new mark beside the old one, and it may lie on it: put fresh tape on and fire again."
+            words = "No new mark: it may lie on the old one. Put fresh tape on and fire again."
             raise Refused(words, path="picture")
         self._miss()
-        raise Refused("No new mark in the picture since the one before.", path="picture")
+        raise Refused("No new mark since the last picture.", path="picture")
 
     def _lie_elsewhere(self, old: Sequence[Mark], place: Place) -> bool:
-        """Whether each old mark lies, by its own width, beside where the new one was foretold."""
+        """Whether every old mark is at least its own width away from where the new one was predicted."""
         aim = self._state.journal.step.expect or self._state.memory.expect
         if not old:
             return True
@@ -214,7 +214,7 @@ class MarkTaking:
         return all(math.dist(mark.offset_mm, aim.offset_mm) > max(mark.width_mm) for mark in old)
 
     def _hanging(self) -> int | None:
-        """Return the number of the hanging, where one was told of: a photo's is not."""
+        """Return the number of the hanging; None for a photo, where nobody said when the card was hung."""
         return self._state.memory.hanging if self._source.kind != "offline" else None
 
     def _save(self, reading: Reading, mark: Mark, place: Place, picture: bytes, shot: Shot) -> None:
@@ -229,5 +229,5 @@ class MarkTaking:
 
 
 def _fresh(reading: Reading) -> list[Mark]:
-    """Return the marks that may be the newest pulse's."""
+    """Return the marks that the newest pulse may have made."""
     return [mark for mark in reading.marks if mark.new is not False]

@@ -1,4 +1,4 @@
-"""What a session keeps in mind beside the events, and the words for what it saved."""
+"""What a session remembers besides the events, and the words for what it saved."""
 
 from __future__ import annotations
 
@@ -20,14 +20,14 @@ __all__ = ["Candidates", "Memory", "mark_event", "pair", "saved_words", "seen_no
 
 @dataclass(frozen=True)
 class Memory:
-    """What a session knows beside the events; kept with the alignment so that a restart loses nothing.
+    """What a session knows besides the events; kept with the alignment so that a restart loses nothing.
 
-    rigs : the number of the newest reading taken from each rig elsewhere. turned : the virtual screw was
-    held and has turned, which nobody has saved yet. answered : rises whenever the hands are asked for
-    something else. hanging : how often a card was hung; fresh tape over the old is the same hanging. misses :
-    so many pulses at the right card left no mark. doubt : what was asked about the card before it is taken
-    at its word. before : what was kept before the newest event, for one undo. check : the one under way.
-    film : what hangs shows the beam at once and fades, so that a mark is watched while a screw turns.
+    rigs : the number of the newest reading from each remote rig. turned : the practice screw was held and has
+    turned, which is not saved yet. answered : rises whenever the person is asked for something else.
+    hanging : how often a card was hung; fresh tape over the old is the same hanging. misses : how many pulses
+    at the right card left no mark. doubt : the last doubt about the card, dropped if the person says the same
+    again. before : the state before the newest event, for one undo. check : the one under way. film : what
+    hangs shows the beam at once and fades, so that a mark is watched while a screw turns.
     """
 
     cautions: bool = False
@@ -48,14 +48,14 @@ class Memory:
     rigs: dict[str, int] = field(default_factory=dict)
 
     def as_json(self, source: Json) -> Json:
-        """Return plain JSON values, with what the source keeps."""
+        """Return plain JSON values, including the source's own state."""
         typed = {"place": self.place, "expect": self.expect, "seen": self.seen, "check": self.check}
         plain = {key: value.as_json() if value else None for key, value in typed.items()}
         return {**vars(self), **plain, "source": source}
 
     @classmethod
     def from_json(cls, data: Json) -> Memory:
-        """Return what ``as_json`` gave; what is missing has its first value."""
+        """Return what ``as_json`` gave; missing values get their defaults."""
         kept = {name: data[name] for name in vars(cls()) if name in data}
         place, seen, check = kept.get("place"), kept.get("seen"), kept.get("check")
         kept["place"] = Place.from_json(place) if place else None
@@ -66,7 +66,7 @@ class Memory:
 
 @dataclass
 class Candidates:
-    """Several marks in one picture of which only the person knows the newest."""
+    """Several marks in one picture; only the person knows which is the newest."""
 
     reading: Reading
     picture: bytes
@@ -76,12 +76,12 @@ class Candidates:
 
 
 def mark_event(place: Place, offset_mm: Point, sigma_mm: Point, *, hanging: int | None = None) -> MarkSeen:
-    """Return the event of a mark at that place; ``hanging``: the number of it, where one is known."""
+    """Return the event of a mark at that place; ``hanging``: the number of the hanging, if known."""
     return MarkSeen(place.station, place.head_mm, offset_mm, sigma_mm, hanging)
 
 
 def pair(values: tuple[float, float] | list[float]) -> Point:
-    """Return two numbers of whatever kind as plain ones."""
+    """Return two numbers (NumPy's too) as plain floats."""
     u_mm, v_mm = values
     return (float(u_mm), float(v_mm))
 

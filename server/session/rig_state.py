@@ -1,4 +1,4 @@
-"""What a page shows of the hardware: faults, the lid, the mark as it is seen now, and rigs elsewhere."""
+"""What a page shows of the hardware: faults, the lid, the live mark, and remote rigs."""
 
 from __future__ import annotations
 
@@ -14,14 +14,14 @@ from server.session.snapshot import Hardware, LiveMark, RigSight
 __all__ = ["RigView"]
 
 MOST_RIGS = 8
-FORGET_S = 20.0  # a rig elsewhere that says nothing for so long is shown as silent
+SILENT_S = 20.0  # a remote rig that sends nothing for so long is shown as silent
 
 
 class RigView:
-    """Written by whoever watches the hardware, read by the pages; wakes those who wait on ``changed``.
+    """Written by the threads that watch the hardware, read by the pages; notifies ``changed``.
 
-    announce : called when something changed that belongs to the whole page. The mark as seen now changes
-    with every frame and has a version of its own, so that it can be sent alone.
+    announce : called when something changed that the whole page shows. The live mark changes with every frame
+    and has a version of its own, so that it can be sent alone.
     """
 
     def __init__(
@@ -45,20 +45,20 @@ class RigView:
         """Return what is known."""
         now_s = self._clock()
         rigs = [
-            replace(rig, silent=now_s - self._heard_s[name] > FORGET_S) for name, rig in self._rigs.items()
+            replace(rig, silent=now_s - self._heard_s[name] > SILENT_S) for name, rig in self._rigs.items()
         ]
         return Hardware(self._faults, self.lid_closed, self.live, tuple(rigs))
 
     @property
     def lid_closed(self) -> bool | None:
-        """What the lid contact here says, else those of rigs elsewhere; shown and kept, never acted on."""
+        """The lid contact here, or else those of remote rigs; shown and logged, never acted on."""
         if self._lid is not None:
             return self._lid
         told = [rig.lid_closed for rig in self._rigs.values() if rig.lid_closed is not None]
         return all(told) if told else None
 
     def set_faults(self, faults: Iterable[Finding]) -> None:
-        """Show these, urgent ones first."""
+        """Show these faults, urgent ones first."""
         new = tuple(sorted(faults, key=lambda finding: not finding.urgent))
         if new != self._faults:
             self._faults = new
@@ -71,7 +71,7 @@ class RigView:
             self._announce()
 
     def set_live(self, live: LiveMark | None) -> None:
-        """Show the mark as the newest frame has it."""
+        """Show the mark in the newest frame."""
         if live is None and self.live is None:
             return
         with self._changed:
@@ -81,10 +81,10 @@ class RigView:
     def set_rig(
         self, sight: RigSight, picture: bytes | None, *, address: str = "", delivers: bool = False
     ) -> None:
-        """A rig elsewhere told what it sees; pictures are counted here.
+        """Show what a remote rig reports; counts its pictures.
 
-        address : where it spoke from. delivers : readings of it are in the log. When there are more names
-        than are shown, one goes that delivers nothing, of the address that has most names.
+        address : the rig's. delivers : the log has readings from it. If there are too many rigs to show, one
+        without readings is dropped, from the address with the most names.
         """
         name = sight.name
         self._heard_s[name], self._of[name] = self._clock(), (delivers, address)
@@ -99,12 +99,12 @@ class RigView:
             self._announce()
 
     def _make_room(self, new: str) -> bool:
-        """Forget one rig for ``new``, or ``new`` itself; returns whether there is room."""
+        """Drop one rig in favour of ``new``, or ``new`` itself; returns whether there is room."""
         share = Counter(address for _, address in (self._of[name] for name in [*self._rigs, new]))
 
         def worth(name: str) -> tuple[bool, bool, int, float]:
             delivers, address = self._of[name]
-            silent = self._clock() - self._heard_s[name] > FORGET_S
+            silent = self._clock() - self._heard_s[name] > SILENT_S
             return not silent, delivers, -share[address], self._heard_s[name]
 
         least = min([*self._rigs, new], key=worth)

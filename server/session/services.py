@@ -1,4 +1,4 @@
-"""What sees and what thinks for a session, and how it refuses: one line each."""
+"""The vision and solver calls that a session uses, and how they refuse: one line each."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ class Overtaken(Refused):
     """An answer to a step that is no longer due."""
 
     def __init__(self) -> None:
-        super().__init__("The step has changed meanwhile: this is the new one.", path="step", status=409)
+        super().__init__("The step has changed since: this is the new one.", path="step", status=409)
 
 
 def next_step(document: Json) -> Step:
@@ -40,7 +40,7 @@ def next_step(document: Json) -> Step:
 
 @dataclass(frozen=True)
 class Services:
-    """What sees and what thinks; a test may put its own in."""
+    """The vision and solver functions that a session calls; a test may pass its own."""
 
     next_step: Callable[[Json], Step] = next_step
     explain: Callable[[Json], str] = solver.explain
@@ -52,7 +52,7 @@ class Services:
 
 
 def measured(scale: CardScale) -> Services:
-    """Return a services that corrects the scale of the cards' print; a bar of another card is no card."""
+    """Return services that correct the cards' printed scale; bars that fit another size mean 'no card'."""
 
     def look(picture: Pixels) -> tuple[str, CardView] | NoReading:
         try:
@@ -74,7 +74,7 @@ def _count(found: Reading | NoReading) -> int:
 
 
 def read_photo(after: bytes, before: bytes | None = None, *, services: Services | None = None) -> Reading:
-    """Return the marks in a photo (files' bytes); raises Refused when there are none or it is no picture."""
+    """Return the marks in a photo (the files' bytes); raises Refused if it has none or is not a picture."""
     return locate_photo(after, before, services=services or Services())[0]
 
 
@@ -95,7 +95,7 @@ def card_in_picture(station: str, view: CardView, size: tuple[int, int]) -> Card
 
 
 def load_shot(services: Services, after: bytes, before: bytes | None) -> Shot:
-    """Return both files' pictures; raises Refused (400) naming the one that is no picture."""
+    """Return both files' pictures; raises Refused (400) naming the file that is not a picture."""
     return Shot(_picture(services, after, "after"), _picture(services, before, "before") if before else None)
 
 
@@ -108,7 +108,7 @@ def _picture(services: Services, data: bytes, name: str) -> Pixels:
 
 @contextmanager
 def refusing() -> Iterator[None]:
-    """Turn what the solver says about a document into a Refused."""
+    """Turn the solver's DocumentError into a Refused."""
     try:
         yield
     except solver.DocumentError as error:

@@ -1,7 +1,7 @@
-"""The one place where frames become marks become steps.
+"""One alignment under way: frames become marks here, and marks become steps.
 
-A :class:`Session` holds one alignment: where its pictures come from, the log that keeps it, the step that
-is due. Every action either is refused in one line with nothing written, or is on disk when it returns.
+A :class:`Session` holds the source of the pictures, the log, and the step that is due. An action either
+raises Refused with nothing written, or is on disk when it returns.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from server.session.card_doubts import CardDoubts
 from server.session.card_view import CardSight
 from server.session.check import Check
 from server.session.events import Shift, Turn, event_json
-from server.session.held_screw import Turning
+from server.session.held_screw import HeldScrew
 from server.session.mark_taking import MarkTaking, SentMark
 from server.session.rig_state import RigView
 from server.session.services import Overtaken, Refused, Services, load_shot, read_photo, refusing
@@ -61,14 +61,14 @@ class Session(Versioned):
         self._taking = MarkTaking(self._state, source, self._services, card=self._card, rig=self.rig)
         self._doubts = CardDoubts(self._state, source, self._services, card=self._card)
         self._adjusting = Adjusting(self._state, source)
-        self.turning = Turning(source, self._services, self.rig, clock=clock)
-        self.hung = 0  # rises with every fresh tape, and where a hold has drawn on it
-        self.shot: Shot | None = None  # of the newest pulse that a person told of
+        self.held_screw = HeldScrew(source, self._services, self.rig, clock=clock)
+        self.hung = 0  # rises with every fresh tape, and after a held screw has drawn on the tape
+        self.shot: Shot | None = None  # of the newest pulse that a person reported
         self._hung_s: float | None = None
         self._settled_s: float | None = None
         self._resume()
 
-    # what it knows
+    # what is known
 
     def snapshot(self) -> Snapshot:
         """Return all that a page shows."""
@@ -80,7 +80,7 @@ class Session(Versioned):
         return dict(self._journal.document()["machine"])
 
     def beginning(self) -> Json:
-        """Return what a recording begins with: the profile, and whether marks are taken without a word."""
+        """Return what a recording begins with: the profile, and whether marks are saved by themselves."""
         return {"kind": "begin", "machine": self.machine(), "watch": self._state.memory.watch}
 
     def document(self) -> Json:
@@ -88,7 +88,7 @@ class Session(Versioned):
         return self._journal.document()
 
     def why(self) -> str:
-        """Return the numbers that the step was weighed by, in words; raises Refused."""
+        """Return, in words, the numbers that decided the step; raises Refused."""
         document = self.document()
         with refusing():
             return self._services.explain(document)
@@ -99,7 +99,7 @@ class Session(Versioned):
         return self._journal.alignment
 
     def wait_live(self, version: int, live_version: int, *, timeout_s: float) -> tuple[int, int]:
-        """Return both versions as soon as one differs, or after ``timeout_s``; the live mark's is second."""
+        """Return both versions (page, live mark) as soon as one differs, or after ``timeout_s``."""
         with self.changed:
             known = (version, live_version)
             self.changed.wait_for(lambda: (self.version, self.rig.live_version) != known, timeout_s)
@@ -107,7 +107,7 @@ class Session(Versioned):
 
     @contextmanager
     def answering(self, step: str) -> Iterator[None]:
-        """Keep everybody else out while that step is answered; raises Overtaken where another is due."""
+        """Hold the lock while that step is answered; raises Overtaken if another step is due."""
         with self._lock:
             if step != self._state.step_name:
                 raise Overtaken
@@ -121,7 +121,7 @@ class Session(Versioned):
             self._state.keep(asks=True, cautions=True)
 
     def hang(self, place: Place) -> None:
-        """The card hangs with fresh tape, and the head stands, at ``place``."""
+        """At ``place``, the head stands and the card hangs with fresh tape."""
         with self._lock:
             self._journal.check_place(place)
             with _picture_or_refused():
@@ -146,7 +146,7 @@ class Session(Versioned):
             self.shot = shot
 
     def watch(self, on: bool) -> None:
-        """Look for the mark without being told (a camera only), so that nobody has to touch the page."""
+        """Save marks as the camera sees them (a camera only), so that nobody has to touch the page."""
         with self._lock:
             if on and self.source.kind != "camera":
                 raise Refused("Only a camera can watch.", path="watch", status=409)
@@ -161,7 +161,7 @@ class Session(Versioned):
             self._state.keep(film=on)
 
     def settled(self) -> bool:
-        """The eye saw a pulse leave its mark: save it if one is awaited; returns whether it was saved."""
+        """The frame loop saw a new mark: save it if one is awaited; returns whether it was saved."""
         with self._lock:
             memory = self._state.memory
             if not (memory.watch and memory.cautions and memory.place and not memory.used):
@@ -175,11 +175,11 @@ class Session(Versioned):
             return saved
 
     def just_settled(self) -> bool:
-        """Whether a mark was saved without a word so shortly ago that somebody may still tell of it."""
+        """Whether a mark was saved by itself so recently that a person may still report the same pulse."""
         return self._settled_s is not None and self._clock() - self._settled_s < STILL_TOLD_S
 
     def card_in_view(self, station: str | None, view: CardView | None, size: tuple[int, int]) -> None:
-        """The eye has found the card in pictures of ``size`` (rows, cols), or lost it (None)."""
+        """The frame loop found the card in pictures of ``size`` (rows, cols), or lost it (None)."""
         with self._lock:
             self._card.note(station, view, size)
             self.announce()
@@ -200,12 +200,12 @@ class Session(Versioned):
         after: int | None = None,
         again: bool = False,
     ) -> bool:
-        """A rig elsewhere read a mark; save it unless it is here already, and return whether it is new.
+        """A remote rig read a mark; save it unless it is here already, and return whether it is new.
 
-        sequence : 1, 2, 3 … for each rig; one that leaves a gap is refused (409), so that order is kept,
-        unless ``after`` says that there is nothing between that number and this one any more.
-        age_s : how long ago it was read, where the rig knows; a mark from before the card was hung is kept
-        in the log and does not count. again : it was here before this log was set back, and does not either.
+        sequence : 1, 2, 3 … for each rig. A gap is refused (409), so that order is kept. after : the rig's
+        reading before this one, where those between are lost. age_s : how long ago it was read, if the rig
+        knows; a mark from before the card was hung is logged but does not count. again : it was here before
+        an older log was restored; it does not count either.
         """
         with self._lock:
             hung_s, now_s = self._hung_s, self._clock()
@@ -213,11 +213,11 @@ class Session(Versioned):
             return self._taking.delivered(rig, sequence, mark, picture, late=late, after=after)
 
     def delivers(self, name: str) -> bool:
-        """Whether readings of a rig of that name are here."""
+        """Whether the log has readings from a rig of that name."""
         return any(rig.partition(" ")[0] == name for rig in self._state.memory.rigs)
 
     def last_from(self, rig: str) -> int:
-        """Return the number of the newest reading here of that rig's series, 0 for none."""
+        """Return the number of the newest reading from that rig, 0 for none."""
         return self._state.memory.rigs.get(rig, 0)
 
     def photo(self, after: bytes, before: bytes | None, place: Place) -> None:
@@ -240,7 +240,7 @@ class Session(Versioned):
             self._taking.typed(place, offset_mm, sigma)
 
     def no_mark(self, place: Place | None = None) -> None:
-        """The pulse left nothing on the card."""
+        """The pulse left no mark on the card."""
         with self._lock:
             self._taking.no_mark(place)
 
@@ -250,12 +250,12 @@ class Session(Versioned):
             self._adjusting.turn(mount, screw, turns, went=went)
 
     def ease(self, mount: int, screw: str, way: int) -> None:
-        """Practice: the screw is held and turns on that way (0: it is let go); nothing is saved as a turn."""
+        """Practice: hold the screw, so that it turns that way (0: let go); the turn is not saved yet."""
         with self._lock:
             self._state.need_cautions()
             if self.source.kind != "practice":
-                raise Refused("Only the practice screws turn from here.", path="screw", status=409)
-            self.turning.ease(self._journal.step, mount, screw, way)
+                raise Refused("The page can turn only the practice screws.", path="screw", status=409)
+            self.held_screw.ease(self._journal.step, mount, screw, way)
             if not way:
                 self.hung += 1
             memory = self._state.memory
@@ -277,26 +277,26 @@ class Session(Versioned):
         with self._lock:
             entry = self._journal.entry(event_id)
             if self.source.kind == "practice" and isinstance(entry.event, Turn | Shift):
-                raise Refused("The practice screw did turn: turn it back instead.", path="event", status=409)
+                raise Refused("The practice screw has moved: turn it back instead.", path="event", status=409)
             self._journal.withdraw(event_id)
             self._state.keep(asks=True, seen=None, expect=None, said="Withdrawn: it no longer counts")
             self._state.note({"kind": "withdraw", "event": event_json(entry.event)})
 
     def undo(self) -> None:
-        """The newest event was a mistake: as if it had not been, but for the log, which keeps it and this."""
+        """Take the newest event back; the log keeps it, and this action too."""
         with self._lock:
             event = self._state.undo()
             self._state.note({"kind": "withdraw", "event": event_json(event)})
 
     def restart(self, *, machine: Json | None = None, options: Json | None = None) -> None:
-        """Leave this alignment in the log as it is and begin a new one."""
+        """Begin a new alignment; this one stays in the log."""
         with self._lock:
             if machine is not None:
                 self._journal.ask({"machine": machine, "events": []})
             self.source.renew(options or {})
             self._journal.next_machine = self.source.machine() or machine or self.machine()
             rigs = self._state.memory.rigs
-            self._journal.begin(anew=True)
+            self._journal.begin(always=True)
             self._resume()
             self._state.keep(rigs=rigs)
             self._leave_the_tape()
@@ -307,7 +307,7 @@ class Session(Versioned):
         with self._lock:
             self._journal.next_machine = self.source.machine() or machine or self.machine()
             rigs = self._state.memory.rigs
-            self._journal.begin(anew=True, note=note)
+            self._journal.begin(always=True, note=note)
             self._resume()
             self._state.keep(rigs=rigs)
             self._state.ask_first(check)
@@ -322,7 +322,7 @@ class Session(Versioned):
             self._state.ask_first(None)
 
     def offer(self, machine: Json) -> None:
-        """Use this profile from now on where nothing has been read yet, else from the next alignment on."""
+        """Use this profile now if nothing has been read yet, otherwise from the next alignment on."""
         with self._lock:
             if self.source.machine() is not None:
                 return
@@ -331,31 +331,31 @@ class Session(Versioned):
             if self.alignment is not None and not self._journal.entries():
                 self.restart(machine=machine)
             else:
-                self._state.think_anew()
+                self._state.refresh_step()
 
     # inside
 
     def _hanging(self, place: Place) -> int:
-        """Return the number of the hanging: the same while a card stays, and only its tape is renewed."""
+        """Return the number of the hanging: it stays the same while only the tape is renewed."""
         before = self._state.memory
         stays = before.place is not None and before.place.station == place.station
         return before.hanging + (not stays or self._journal.step.hang == "anew")
 
     def _leave_the_tape(self) -> None:
-        """What was seen of it is no news of the one that hangs now."""
+        """Discard what was seen on the old tape."""
         self.hung += 1
         self.shot = None
         self.rig.set_live(None)
 
     def _resume(self) -> None:
         self._state.resume()
-        self._card.forget()
+        self._card.clear()
         if self._state.memory.place is not None:
             self._card.look(self.source, self._services, timeout_s=0.0)
         self._tell()
 
     def _tell(self) -> None:
-        self.feed.forget()
+        self.feed.clear()
         self.announce()
 
 

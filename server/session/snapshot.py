@@ -1,4 +1,4 @@
-"""What a session looks like at one moment, for whoever shows it: frozen, and typed to the last number."""
+"""The state of a session at one moment, for the pages: frozen and fully typed."""
 
 from __future__ import annotations
 
@@ -19,10 +19,10 @@ __all__ = ["CardInPicture", "Hardware", "LiveMark", "RigSight", "SeenMark", "Sna
 
 @dataclass(frozen=True)
 class LiveMark:
-    """The newest mark as a frame has it.
+    """The mark in the newest frame.
 
-    taken_s : when the frame was taken, monotonic. taken_ms : the same instant as the wall clock had it, for a
-    browser to compare with its own; nothing else rests on it.
+    taken_s : when the frame was taken, monotonic. taken_ms : the same instant by the wall clock, only for a
+    browser to compare with its own.
     """
 
     station: str
@@ -86,7 +86,7 @@ class CardInPicture:
 
 @dataclass(frozen=True)
 class RigSight:
-    """What a rig elsewhere told of itself; ``seen``: how many pictures it has sent."""
+    """What a remote rig reports of itself; ``seen``: how many pictures it has sent."""
 
     name: str
     station: str | None = None
@@ -105,7 +105,7 @@ class RigSight:
 
 @dataclass(frozen=True)
 class Hardware:
-    """Faults, the lid, the mark as it is seen now, and rigs elsewhere."""
+    """Faults, the lid, the live mark, and remote rigs."""
 
     faults: tuple[Finding, ...] = ()
     lid_closed: bool | None = None
@@ -126,12 +126,12 @@ class Hardware:
 class Snapshot:
     """All that is known of one alignment under way.
 
-    version : rises with every change. run : of this process. source : practice, camera or offline.
-    step_name : names the step for whoever answers it. cautions : they were acknowledged. place : where the
-    card was said to hang. aimed : where the mark after the newest move was to land. misses : so many pulses
-    at the right card left no mark. used : the tape that hangs has been fired at. film : no tape hangs, but
-    what shows the beam at once. turned : a held screw has turned. may_undo : the newest event can be taken
-    back. check : a few pulses, and nothing turned.
+    version : rises with every change. run : identifies this process. source : practice, camera or offline.
+    step_name : names the step, for the answer to it. cautions : acknowledged. place : where the card was said
+    to hang. aimed : where the mark after the newest move should land. misses : how many pulses at the right
+    card left no mark. used : the tape has been fired at. film : no tape hangs, but film that shows the
+    beam at once. turned : a held screw has turned. may_undo : the newest event can be taken back. check : a
+    few pulses, and nothing turned.
     """
 
     version: int
@@ -170,24 +170,24 @@ class Snapshot:
 
     @property
     def wrong_card(self) -> str | None:
-        """The station of the card in view, where another was said to hang."""
+        """The station of the card in view, if another was said to hang; else None."""
         seen, place = self.card, self.place
         wrong = self.source == "camera" and seen and place and seen.station != place.station
         return seen.station if seen and wrong else None
 
     @property
     def expect(self) -> Expect | None:
-        """Where the next mark will land, by this step or by the move that was made."""
+        """Where the next mark should land, after this step or after the newest move."""
         return self.step.expect or self.aimed
 
     @property
     def counted(self) -> tuple[Event, ...]:
-        """The events without those that were withdrawn, oldest first."""
+        """The events that were not withdrawn, oldest first."""
         return tuple(entry.event for entry in self.events if not entry.withdrawn)
 
     @property
     def newest_mark(self) -> tuple[int, MarkSeen] | None:
-        """The number and the event of the newest mark that counts."""
+        """The number and event of the newest mark that was not withdrawn."""
         for entry in reversed(self.events):
             if isinstance(entry.event, MarkSeen) and not entry.withdrawn:
                 return entry.id, entry.event
@@ -195,12 +195,12 @@ class Snapshot:
 
     @property
     def wanted(self) -> Placed | None:
-        """Where the step wants its mark, or where it says that the next one will land."""
+        """Where the step wants its mark, or else where it expects the next one."""
         return marked_place(self.step) or self.step.expect
 
     @property
     def card_is_ready(self) -> bool:
-        """Whether an unused card hangs, and the head stands, where the step wants its mark."""
+        """Whether card (unused) and head are where the step wants its mark."""
         wanted = marked_place(self.step)
         ready = wanted and self.place and not self.used and self.place.agrees(wanted)
         return bool(ready and self.wrong_card is None)

@@ -1,4 +1,4 @@
-"""How an alignment stands: its events in the log and what is in mind beside them, written together."""
+"""The state of an alignment: its events and what is remembered besides them, written to the log together."""
 
 from __future__ import annotations
 
@@ -23,9 +23,9 @@ __all__ = ["SessionState"]
 class SessionState:
     """One alignment under way. What ``save`` and ``keep`` are given is on disk when they return.
 
-    machine : profile as JSON for the next alignment, where the source has none. rig : forgets with every
-    event what it saw. tell : called whenever something has changed. ``candidates`` wait for a person to
-    choose; ``listeners`` are told of every deed, for a recording. Not thread-safe; the caller holds the lock.
+    machine : profile as JSON for the next alignment, if the source has none. rig : its live mark is cleared
+    with every event. tell : called after every change. ``candidates`` wait for a person to choose;
+    ``listeners`` get every action, for a recording. Not thread-safe; the caller holds the lock.
     """
 
     def __init__(
@@ -45,7 +45,7 @@ class SessionState:
         self.listeners: list[Callable[[Json], None]] = []
 
     def snapshot(self, *, version: int, run: str, card: CardInPicture | None) -> Snapshot:
-        """Return what there is to show of it."""
+        """Return the state to show."""
         memory, marks = self.memory, self.candidates.marks if self.candidates else []
         return Snapshot(
             version=version,
@@ -75,20 +75,20 @@ class SessionState:
 
     @property
     def step_name(self) -> str:
-        """The name of what the hands are asked for now: no two that follow each other have the same."""
+        """The name of what is asked for now; it changes with every new request."""
         return f"{self.journal.alignment or 0}.{self.memory.answered}"
 
     def resume(self) -> None:
-        """Go on where the log says that it was left."""
+        """Go on from the state in the log."""
         state = self.journal.state()
         self.memory, self.candidates = Memory.from_json(state), None
         if state.get("source"):
             self._source.restore(state["source"])
-        self.journal.think()
+        self.journal.refresh_step()
 
-    def think_anew(self) -> None:
-        """Find the step anew: the profile of the next alignment is another one."""
-        self.journal.think()
+    def refresh_step(self) -> None:
+        """Ask for the step again, after the profile of the next alignment has changed."""
+        self.journal.refresh_step()
         self.memory = replace(self.memory, answered=self.memory.answered + 1)
         self._tell()
 
@@ -96,35 +96,35 @@ class SessionState:
         """Ask for the marks of that check before anything else, or for no more of them; written down."""
         memory = replace(self.memory, check=check, said="", answered=self.memory.answered + 1)
         self.journal.keep(self._state(memory))
-        self.journal.think()
+        self.journal.refresh_step()
         self.memory = memory
         self._tell()
 
     def save(
         self, event: Event, memory: Memory, *, step: Step | None = None, shot: Shot | None = None, **more: Any
     ) -> None:
-        """Write an event and what is in mind with it.
+        """Write an event together with ``memory``.
 
-        step : the one that follows, where it is known. shot : the pictures that it was read from.
+        step : the one that follows, if known. shot : the pictures that the event was read from.
         """
         step = step or self.journal.after(event)
         before = {key: value for key, value in self.journal.state().items() if key != "before"}
         memory = replace(memory, answered=self.memory.answered + 1, before=before, misses=0, doubt="")
         self.journal.add(event, self._state(memory), step=step, **more)
         self.memory, self.candidates = memory, None
-        self._rig.set_live(None)  # what was seen belongs to the step before
+        self._rig.set_live(None)  # the live mark belongs to the last step
         self._tell()
         self.note({"kind": "event", "event": event_json(event), "shot": shot})
 
     def keep(self, *, asks: bool = False, **changes: Any) -> None:
-        """Write what is in mind alone, with these changes; ``asks``: hands are asked for something else."""
+        """Write only the memory, with these changes; ``asks``: the person is asked for something else."""
         memory = replace(self.memory, **changes, answered=self.memory.answered + asks)
         self.journal.keep(self._state(memory))
         self.memory = memory
         self._tell()
 
     def undo(self) -> Event:
-        """Take the newest event back, and go on as before it; returns it. Raises Refused without one."""
+        """Take the newest event back, restore the state before it, and return it. Raises Refused if none."""
         before = self.memory.before
         if before is None:
             raise Refused("There is nothing to take back.", path="undo", status=409)
@@ -149,10 +149,10 @@ class SessionState:
         self.keep(asks=True, said="Taken back")
         return event
 
-    def note(self, deed: Json) -> None:
-        """Let the listeners know of a deed."""
+    def note(self, action: Json) -> None:
+        """Tell the listeners of an action."""
         for listener in self.listeners:
-            listener(deed)
+            listener(action)
 
     def need_cautions(self) -> None:
         """Raise Refused unless the cautions were acknowledged."""
@@ -160,7 +160,7 @@ class SessionState:
             raise Refused("Read and acknowledge the cautions first.", path="cautions", status=409)
 
     def firing_place(self) -> Place:
-        """Return where a pulse strikes now; raises Refused where that was not said."""
+        """Return where a pulse strikes now; raises Refused if nobody has said where the card hangs."""
         self.need_cautions()
         if self.memory.place is None:
             raise Refused("Hang the card and say where it hangs first.", path="station", status=409)

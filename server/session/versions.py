@@ -1,4 +1,4 @@
-"""Waiting for news: every change has a number, and whoever knows an older one is woken."""
+"""Numbered changes that other threads can wait for."""
 
 from __future__ import annotations
 
@@ -11,8 +11,8 @@ __all__ = ["Versioned"]
 class Versioned:
     """Something that changes; any thread may wait for it.
 
-    version : rises with every change. run : of this process, since another counts from 0 again. changed :
-    notified at each change.
+    version : rises with every change. run : identifies this process, because the next counts from 0 again.
+    changed : notified at each change.
     """
 
     def __init__(self) -> None:
@@ -26,7 +26,7 @@ class Versioned:
             return self.version
 
     def announce(self) -> None:
-        """Wake all who wait although nothing of the alignment has changed."""
+        """Count a change and wake all who wait."""
         with self.changed:
             self.version += 1
             self.changed.notify_all()

@@ -2,7 +2,7 @@
 
 from server.solver.answering import answer, explain, next_step
 from server.solver.decide.cost import PlaceCost, five_costs, kerf_lean, tolerance_for_thickness
-from server.solver.documents import DocumentError, parse_alignment, parse_profile
+from server.solver.documents import DocumentError, check_events, parse_alignment, parse_profile
 from server.solver.events import Alignment
 from server.solver.machine.profile import STATIONS, Profile, profile_as_json, screw_step
 from server.solver.machine.trace import State, trace
@@ -17,6 +17,7 @@ __all__ = [
     "State",
     "Step",
     "answer",
+    "check_events",
     "explain",
     "five_costs",
     "kerf_lean",

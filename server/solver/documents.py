@@ -48,6 +48,11 @@ def parse_alignment(document: Any) -> Alignment:
     return Alignment(machine, tuple(_freeze_event(machine, i, e) for i, e in enumerate(read.events)))
 
 
+def check_events(events: Any) -> None:
+    """Raise DocumentError, as for an alignment document, where these are no events of any machine."""
+    _validated(shapes.Events, {"events": events})
+
+
 def _validated(model: type[Any], data: Any) -> Any:
     if not isinstance(data, Mapping):
         raise DocumentError("", f"must be an object, not {type(data).__name__}")

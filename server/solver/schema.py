@@ -281,8 +281,14 @@ class Inspected(In):
 Event = Annotated[Mark | NoMark | Difference | Turn | Shift | Inspected, Field(discriminator="kind")]
 
 
+class Events(In):
+    """Only the events, of an unknown machine."""
+
+    events: list[Event]
+
+
 class Document(In):
     """A whole alignment document."""
 
-    machine: Profile
+    machine: Profile  # first: its faults are reported before those of the events
     events: list[Event]

@@ -1,1 +1,1 @@
-"""Where a session's pictures and hands come from: a camera, the practice laser, or nobody."""
+"""Sources of pictures and adjustments for a session: a camera, the practice laser, or a person (offline)."""

@@ -1,7 +1,7 @@
-"""What a session asks of whatever has pictures and hands, and the source that has neither.
+"""The interface of a session's source of pictures and adjustments, and the offline source.
 
-A camera's is in ``camera_source.py``, the practice laser's in ``practice_source.py``; each offers the same
-few calls to :class:`server.session.session.Session`, which cannot tell which it has.
+The camera's source is in ``camera_source.py``, the practice laser's in ``practice_source.py``. All offer the
+same calls to :class:`server.session.session.Session`, which treats them alike.
 """
 
 from __future__ import annotations
@@ -36,14 +36,14 @@ Pixels = NDArray[np.uint8]
 
 
 class NoPicture(Exception):
-    """There is no picture to be had now; ``str()`` says what to do."""
+    """No picture is available now; ``str()`` says what to do."""
 
 
-NEAR_MM = 1.0  # heads so near each other on each axis stand at one place
+NEAR_MM = 1.0  # head positions that differ by no more than this on each axis count as one place
 
 
 class Placed(Protocol):
-    """What belongs to a place: a mark, an aim, a place itself."""
+    """Anything at a place: a mark, an aim, a place itself."""
 
     @property
     def station(self) -> str: ...
@@ -70,37 +70,39 @@ class Place:
 
     @classmethod
     def of(cls, placed: Placed) -> Place:
-        """Return where that is."""
+        """Return the place of a mark or an aim."""
         return cls(placed.station, placed.head_mm)
 
     def agrees(self, other: Placed) -> bool:
-        """Whether that is the same place: one station, and the head within NEAR_MM."""
+        """Whether it is the same place: the same station, and the head within NEAR_MM."""
         return self.station == other.station and self.head_near(other)
 
     def head_near(self, other: Placed) -> bool:
-        """Whether the head stands at one place, whatever the station."""
+        """Whether the head is within NEAR_MM, at whatever station."""
         return all(abs(a - b) <= NEAR_MM for a, b in zip(self.head_mm, other.head_mm, strict=True))
 
 
 @dataclass(frozen=True)
 class Shot:
-    """The pictures around one pulse, (rows, cols, 3) uint8 BGR; ``before`` is None where nobody took one."""
+    """The pictures around one pulse, (rows, cols, 3) uint8 BGR; ``before`` is None if there is none."""
 
     after: Pixels
     before: Pixels | None
 
 
 class Source(Protocol):
-    """What a session asks of practice laser, camera and photo alike.
+    """What a session needs from a source: practice laser, camera or offline.
 
-    kind : practice, camera or offline. reads : the pictures around a pulse can be had here. frame_age_s : how
-    old a frame may be before it is taken anew. problem : one line on what is wrong with the camera just now,
-    or None. machine : the profile of a laser that it has itself, as JSON. frame : the newest picture; look :
-    the newest above a number, with its time; both raise NoPicture. set_pace : how often somebody looks.
-    hold_light : hold exposure, white balance and focus, or let them go. hang : fresh tape hangs there. shot :
-    the pictures around the newest pulse (practice: fires it). taken : from now on that is the picture from
-    before. turn, shift, inspected : hands do it; ease : a held screw turns by so much. renew : another
-    machine. to_json, restore : what is kept over a restart. close : let the camera go.
+    kind : practice, camera or offline. reads : it has the pictures around a pulse. frame_age_s : how old a
+    frame may be before a new one is taken. problem : one line on what is wrong with the camera, or None.
+    focus : who sets its lens, ``motor`` or ``by hand``, or None. machine : the profile of the source's own
+    laser, as JSON, or None. frame : the newest picture; look : the
+    newest above a number, with its time; both raise NoPicture. set_pace : frames per second that are needed.
+    hold_light : lock exposure, white balance and focus, or release them. hang : fresh tape hangs there.
+    shot : the pictures around the newest pulse (practice: fires it). taken : use that as the picture before
+    the next pulse. turn, shift, inspected : an adjustment was made (practice: makes it); ease : turn a held
+    screw by exactly that much. renew : draw another machine. to_json, restore : state kept over a restart.
+    close : release the camera.
     """
 
     kind: str
@@ -109,6 +111,8 @@ class Source(Protocol):
 
     @property
     def problem(self) -> str | None: ...
+    @property
+    def focus(self) -> str | None: ...
     def machine(self) -> Json | None: ...
     def frame(self) -> Pixels: ...
     def look(self, *, newer_than: int, timeout_s: float) -> FrameLike: ...
@@ -128,7 +132,7 @@ class Source(Protocol):
 
 
 class OfflineSource:
-    """No camera and no virtual hand: photos and numbers come from the person."""
+    """No camera and no simulated laser: photos and numbers come from the person."""
 
     kind = "offline"
     reads = False
@@ -136,21 +140,26 @@ class OfflineSource:
 
     @property
     def problem(self) -> str | None:
-        """One line on what is wrong with the camera just now."""
+        """One line on what is wrong with the camera now, or None."""
+        return None
+
+    @property
+    def focus(self) -> str | None:
+        """Who sets the camera's lens, where there is one and it says so."""
         return None
 
     def machine(self) -> Json | None:
         return None
 
     def look(self, *, newer_than: int, timeout_s: float) -> FrameLike:
-        """Return the newest frame above that number, with its time; for an eye that looks all the time."""
+        """Return the newest frame above that number, with its time; for the frame loop."""
         raise NoPicture("There is no camera here.")
 
     def set_pace(self, frames_per_s: float) -> None:
-        """Nobody looks more closely than that just now."""
+        """Take so many frames per second from now on."""
 
     def hold_light(self, hold: bool) -> None:
-        """Hold exposure, white balance and focus, or let them find themselves again."""
+        """Lock exposure, white balance and focus, or release them."""
 
     def frame(self) -> Pixels:
         raise NoPicture("There is no camera here: send a photo or type the offset.")
@@ -162,7 +171,7 @@ class OfflineSource:
         """A person did it."""
 
     def taken(self, after: Pixels) -> None:
-        """Photos bring their own picture from before."""
+        """Photos come with their own picture from before the pulse."""
 
     def turn(self, mount: int, screw: str, turns: float) -> None:
         """A person did it."""
@@ -171,8 +180,8 @@ class OfflineSource:
         """A person did it."""
 
     def ease(self, mount: int, screw: str, turns: float) -> None:
-        """No screw here can be held from a page."""
-        raise ValueError("only the practice screws turn from here")
+        """Raise ValueError: a real screw cannot be turned from the page."""
+        raise ValueError("the page can turn only the practice screws")
 
     def inspected(self, cause: str, outcome: str) -> None:
         """A person did it."""
@@ -191,7 +200,7 @@ class OfflineSource:
 
 
 class Feed:
-    """The newest frame as JPEG, taken at most once per ``frame_age_s`` however many look."""
+    """The newest frame as JPEG, taken at most once per ``frame_age_s`` for any number of viewers."""
 
     def __init__(
         self, source: Source, *, clock: Callable[[], float] = time.monotonic, quality: int = 72
@@ -213,7 +222,7 @@ class Feed:
                 self._taken_s = self._clock()
             return self._jpeg
 
-    def forget(self) -> None:
+    def clear(self) -> None:
         """Make the next call take a new picture."""
         with self._lock:
             self._jpeg = None

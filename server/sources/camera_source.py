@@ -1,4 +1,4 @@
-"""Pictures of a real camera: one that is here, or those that rigs elsewhere send."""
+"""Pictures from a real camera: one on this computer, or those of remote rigs."""
 
 from __future__ import annotations
 
@@ -13,15 +13,15 @@ from vision import PictureRefused, load_picture
 
 __all__ = ["NAMES", "SMALL_PIXELS", "CameraSource", "RigsSource", "camera_source"]
 
-NAMES = ("pi", "pi:NUMBER", "usb", "usb:DEVICE", "replay:FOLDER", "rigs")  # as people give them
-# a rig's small picture is to look at: 480 columns wide as the program itself sends it
+NAMES = ("pi", "pi:NUMBER", "usb", "usb:DEVICE", "replay:FOLDER", "rigs")  # as a person types them
+# limit for a remote rig's small picture, which is only to look at; the program sends 480 columns
 SMALL_PIXELS = 2_000_000
 
 
 class CameraSource(OfflineSource):
-    """A real camera: the person fires, the picture from before the pulse is remembered here.
+    """A real camera. The person fires; this keeps the picture from before the pulse.
 
-    Marks are measured at the sensor's full resolution where the camera offers that (``newest_full``).
+    Marks are measured in the camera's large pictures if it has two sizes (``newest_full``).
     """
 
     kind = "camera"
@@ -38,6 +38,10 @@ class CameraSource(OfflineSource):
     @property
     def problem(self) -> str | None:
         return self._camera.problem
+
+    @property
+    def focus(self) -> str | None:
+        return self._camera.focus
 
     def frame(self) -> Pixels:
         return self.look(newer_than=-1, timeout_s=self._timeout_s).pixels
@@ -79,10 +83,10 @@ class CameraSource(OfflineSource):
 
 
 def camera_source(kind: str, **options: Any) -> CameraSource:
-    """Return a source on a camera of that kind (``firmware.KINDS``), in a process of its own.
+    """Return the source of a camera of that kind (``firmware.KINDS``), which runs in its own process.
 
-    A camera that is absent now is waited for, and the page says so. Raises RigError in one line for what no
-    waiting cures: an unknown kind, a recording that is not there.
+    If the camera is absent, the source waits for it and the page says so. Raises RigError, one line, for what
+    waiting cannot cure: an unknown kind, a missing recording.
     """
     if kind not in KINDS:
         raise UnknownCamera(f"no camera is called {kind!r}: choose one of {', '.join(NAMES)}")
@@ -92,7 +96,7 @@ def camera_source(kind: str, **options: Any) -> CameraSource:
 
 
 class RigsSource(OfflineSource):
-    """No camera here: rigs elsewhere send what they read, and small pictures to look at."""
+    """No camera here: remote rigs send the marks they read, and small pictures to look at."""
 
     kind = "camera"
     frame_age_s = 0.5
@@ -101,7 +105,7 @@ class RigsSource(OfflineSource):
         self._picture: bytes | None = None
 
     def show(self, picture: bytes) -> None:
-        """Take the newest small picture (JPEG) of whichever rig sees a card."""
+        """Show this small picture (JPEG), the newest of any rig that sees a card."""
         self._picture = picture
 
     def look(self, *, newer_than: int, timeout_s: float) -> FrameLike:
@@ -109,7 +113,7 @@ class RigsSource(OfflineSource):
 
     def frame(self) -> Pixels:
         if self._picture is None:
-            raise NoPicture("No rig has sent a picture yet: is it switched on, does it know the access code?")
+            raise NoPicture("No rig has sent a picture yet: is it on, and does it have the access code?")
         try:
             return load_picture(self._picture, max_pixels=SMALL_PIXELS)
         except PictureRefused as error:

@@ -1,4 +1,4 @@
-"""Pictures and hands of the practice laser."""
+"""Pictures and adjustments of the practice laser."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ __all__ = ["PracticeSource"]
 
 
 class PracticeSource:
-    """A laser in numbers, with a camera and a hand of its own; its truth never leaves it."""
+    """The simulated laser with its camera and hand; its true state never leaves it."""
 
     kind = "practice"
     reads = True
@@ -38,6 +38,10 @@ class PracticeSource:
     def problem(self) -> str | None:
         return None
 
+    @property
+    def focus(self) -> str | None:
+        return None
+
     def look(self, *, newer_than: int, timeout_s: float) -> FrameLike:
         try:
             return self._camera.newest(newer_than=newer_than, timeout_s=timeout_s)
@@ -45,10 +49,10 @@ class PracticeSource:
             raise NoPicture(str(error)) from error
 
     def set_pace(self, frames_per_s: float) -> None:
-        """Frames are drawn when somebody asks."""
+        """Do nothing: frames are drawn when asked for."""
 
     def hold_light(self, hold: bool) -> None:
-        """The practice light never changes."""
+        """Do nothing: the practice light never changes."""
 
     def hang(self, place: Place) -> None:
         with self._lock:
@@ -63,14 +67,14 @@ class PracticeSource:
             return Shot(self._newest(), before)
 
     def taken(self, after: Pixels) -> None:
-        """The next shot takes its own picture from before."""
+        """Do nothing: the next shot takes its own picture from before the pulse."""
 
     def turn(self, mount: int, screw: str, turns: float) -> None:
         with self._lock:
             self.laser.turn(mount, screw, turns)
 
     def ease(self, mount: int, screw: str, turns: float) -> None:
-        """Turn by exactly so much while the laser marks a film that fades."""
+        """Turn by exactly that much while the laser marks a film that fades."""
         with self._lock:
             self.laser.ease(mount, screw, turns)
             self.laser.glow()
@@ -102,11 +106,11 @@ class PracticeSource:
         self._camera.stop()
 
     def _newest(self) -> Pixels:
-        # drawn anew whenever the machine has changed since the last frame
+        # drawn again whenever the machine has changed since the last frame
         return self._camera.newest().pixels
 
     def _use(self, machine: PracticeMachine, *, above: int = -1) -> None:
-        """Look at this one from now on, in frames above that number."""
+        """Use this machine from now on; number its frames from ``above`` on."""
         with self._lock:
             self.laser = machine
             self._camera = PracticeCamera(machine, above=above)

@@ -1,6 +1,8 @@
 """Every byte of a small log flipped in turn: what check, list, export, backup and start make of each.
 
-Run: ``python tests/bench/log_flips.py [--every 1] [--backups 200] [--seed 1]``; ``--every 10``: each tenth.
+Run: ``python tests/bench/log_flips.py [--every 1] [--first 0] [--backups 200] [--seed 1]``;
+``--every 10 --first 3``: each tenth, from the third on; ``--used``: of the bytes that are not inside a run of
+zeros, which is free space.
 A flip matters where the export of the flipped log is not that of the sound one, or where any of these raises.
 Printed: how many flips; which matter; of those how many ``check`` misses; how often list, export and start
 (as ``serve`` opens the log) fail; the most rows missing after one flip; backups lost, of a good one renewed
@@ -12,6 +14,7 @@ from __future__ import annotations
 import argparse
 import json
 import random
+import re
 import shutil
 import sqlite3
 import tempfile
@@ -27,6 +30,7 @@ from server.practice import default_profile
 from server.solver import profile_as_json
 
 EVENTS = 12
+FREE = re.compile(rb"\0{32,}")
 TURN = {"kind": "turn", "mount": 1, "screw": "top", "turns": 0.25}
 MARK = {
     "kind": "mark",
@@ -129,10 +133,9 @@ def start(place: Path) -> tuple[str, int]:
     return exported(place)
 
 
-def backups(good: Path, place: Path, count: int, seed: int) -> Counter[str]:
+def backups(good: Path, place: Path, count: int, seed: int, places: list[int]) -> Counter[str]:
     """A good backup renewed from a damaged log: is what was good still to be had?"""
     draw, told = random.Random(seed), Counter[str]()
-    size = (good / "spotwright.db").stat().st_size
     sound = exported(good)
     for _ in range(count):
         shutil.rmtree(place, ignore_errors=True)
@@ -140,7 +143,7 @@ def backups(good: Path, place: Path, count: int, seed: int) -> Counter[str]:
         back_up(good, place / "copy")
         path = place / "log" / "spotwright.db"
         content = bytearray(path.read_bytes())
-        content[draw.randrange(size)] ^= 1 << draw.randrange(8)
+        content[draw.choice(places)] ^= 1 << draw.randrange(8)
         path.write_bytes(content)
         with suppress(LogError):
             told["said"] += bool(back_up(place / "log", place / "copy").problems)
@@ -159,6 +162,8 @@ def rescued(place: Path) -> tuple[str, int]:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--every", type=int, default=1)
+    parser.add_argument("--first", type=int, default=0)
+    parser.add_argument("--used", action="store_true")
     parser.add_argument("--backups", type=int, default=200)
     parser.add_argument("--seed", type=int, default=1)
     asked = parser.parse_args()
@@ -167,10 +172,13 @@ def main() -> None:
         good, place = Path(folder, "good"), Path(folder, "place")
         small_log(good)
         sound, tally = exported(good), Tally()
-        size = (good / "spotwright.db").stat().st_size
-        for at in range(0, size, asked.every):
+        content = (good / "spotwright.db").read_bytes()
+        free = [at for run in FREE.finditer(content) for at in range(run.start() + 8, run.end() - 8)]
+        places = sorted({*range(len(content))} - {*(free if asked.used else ())})
+        for at in places[asked.first :: asked.every]:
             one_flip(good, place, at, draw.randrange(9), sound, tally)
-        print(f"a log of {size} bytes, {sound[1]} rows; one bit or all of each {asked.every}th byte flipped")
+        print(f"a log of {len(content)} bytes, {sound[1]} rows; one bit or all of each", end=" ")
+        print(f"{asked.every}th of {len(places)} flipped, from number {asked.first} on", flush=True)
         names = (
             "flips",
             "matter",
@@ -185,7 +193,7 @@ def main() -> None:
         print(f"{'most rows missing':20s}{tally.worst:8d}   (all flips: {tally.counts['rows missing']})")
         for what, lines in tally.examples.items():
             print(f"  {what}:", *lines[:12], sep="\n    ")
-        for name, count in backups(good, Path(folder, "b"), asked.backups, asked.seed).items():
+        for name, count in backups(good, Path(folder, "b"), asked.backups, asked.seed, places).items():
             print(f"{name:32s}{count:8d}")
 
 

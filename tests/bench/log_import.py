@@ -1,7 +1,8 @@
 """How long a save waits while a log is taken in, and how fast the JSON of one is read and by what.
 
-Run: ``python tests/bench/log_import.py [--events 40000] [--alignments 200]``; ``--alignments 1``: a long one.
-First: another program saves a reading every 20 ms during the import; the limit is 0.5 s. Then: our own reader
+Run: ``python tests/bench/log_import.py [--events 40000] [--alignments 200] [--pictures 4000]``.
+First: another program saves a reading, each with a picture, every 20 ms during an import of each kind; the
+limit is 0.5 s. Then: our own reader
 of a JSON export (``_json_stream``), ijson where it is installed, and the standard library, which holds all of
 it in memory: seconds, and the peak of what Python holds, the document in memory not counted.
 """
@@ -11,6 +12,7 @@ from __future__ import annotations
 import argparse
 import io
 import json
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -20,11 +22,13 @@ from collections.abc import Callable
 from importlib.util import find_spec
 from pathlib import Path
 
-from server.log import Log, import_json
+sys.path.insert(0, str(Path(__file__).parents[2]))
+from server.log import Log, import_folder, import_json
 from server.log._import_form import Parts
 from server.practice import default_profile
 from server.session.import_check import check_alignment
 from server.solver import profile_as_json
+from tests.bench.log_size import fill
 
 MARK = {
     "kind": "mark",
@@ -38,11 +42,14 @@ import sys, time
 from pathlib import Path
 from server.log import Log
 log = Log(Path(sys.argv[1]))
+MARK = {"kind": "no-mark", "station": "mirror-1", "head_mm": [0, 0]}
+def picture(moment):
+    return b"\\xff\\xd8\\xff" + str(moment).encode() * 2000
 number = log.start_alignment(machine={"name": "one"}, source="camera")
 print("ready", flush=True)
 while True:
     begun = time.monotonic()
-    log.add_event(number, {"kind": "no-mark", "station": "mirror-1", "head_mm": [0, 0]})
+    log.add_event(number, MARK, picture=picture(begun))
     print(time.monotonic() - begun, flush=True)
     time.sleep(0.02)
 """
@@ -63,18 +70,35 @@ def document(events: int, alignments: int) -> str:
     return json.dumps({"format": "spotwright-log", "version": 2, "alignments": parts, "entries": []})
 
 
-def waits(text: str, folder: Path) -> tuple[float, list[float]]:
-    """Seconds of the import, and of each save meanwhile."""
+def waits(folder: Path, take_in: Callable[[Log], object]) -> tuple[float, list[float]]:
+    """Seconds of the import, and of each save meanwhile, shortest first."""
     with Log(folder) as log:
         command = [sys.executable, "-c", _SAVES, str(folder)]
         with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as saves:
             assert saves.stdout is not None
             saves.stdout.readline()
             begun = time.monotonic()
-            import_json(log, io.StringIO(text), judge=check_alignment)
+            take_in(log)
             took = time.monotonic() - begun
             saves.terminate()
-            return took, [float(line) for line in saves.stdout if line.strip().replace(".", "").isdigit()]
+            told = [float(line) for line in saves.stdout if line.endswith("\n")]
+            return took, sorted(told)
+
+
+def of_json(text: str) -> Callable[[Log], object]:
+    return lambda log: import_json(log, io.StringIO(text), judge=check_alignment)
+
+
+def of_folder(folder: Path) -> Callable[[Log], object]:
+    return lambda log: import_folder(log, folder, judge=check_alignment)
+
+
+def damaged(folder: Path, place: Path) -> Path:
+    """A copy of which SQLite reads nothing any more."""
+    shutil.copytree(folder, place)
+    with (place / "spotwright.db").open("r+b") as file:
+        file.write(b"no SQLite")
+    return place
 
 
 def by_ours(file: io.BytesIO) -> None:
@@ -109,15 +133,24 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--events", type=int, default=40_000)
     parser.add_argument("--alignments", type=int, default=200)
+    parser.add_argument("--pictures", type=int, default=4000)
     asked = parser.parse_args()
     text = document(asked.events, asked.alignments)
-    with tempfile.TemporaryDirectory() as folder:
-        took, each = waits(text, Path(folder))
-    each.sort()
-    print(
-        f"{len(text) / 1e6:.1f} MB, {asked.events} events taken in: {took:.1f} s; {len(each)} saves meanwhile"
-    )
-    print(f"wait of a save: median {each[len(each) // 2]:.3f} s, longest {each[-1]:.3f} s, limit 0.500 s")
+    print(f"{asked.events} events, {len(text) / 1e6:.1f} MB of JSON; {asked.pictures} pictures of 25 kB")
+    print(f"{'taken in':34}{'s':>7}{'saves':>7}{'median s':>10}{'longest s':>11}   limit 0.5 s")
+    with tempfile.TemporaryDirectory() as place:
+        source = Path(place, "source")
+        fill(source, readings=asked.pictures, alignments=40, turns=2, pictures=asked.pictures)
+        kinds = {
+            f"JSON, {asked.alignments} alignments": of_json(text),
+            "JSON, one alignment": of_json(document(asked.events, 1)),
+            "folder with pictures": of_folder(source),
+            "damaged folder with pictures": of_folder(damaged(source, Path(place, "damaged"))),
+        }
+        for number, (name, take_in) in enumerate(kinds.items()):
+            took, each = waits(Path(place, str(number)), take_in)
+            figures = f"{took:7.1f}{len(each):7d}{each[len(each) // 2]:10.3f}{each[-1]:11.3f}"
+            print(f"{name:34}{figures}", flush=True)
     readers = {
         "ours, checked by models": by_ours,
         "ijson, not checked": by_ijson,

@@ -21,6 +21,7 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from itertools import pairwise
 from pathlib import Path
 
 from tests.bench.rig_common import Program
@@ -46,6 +47,13 @@ class Systemd:
         os.environ["NOTIFY_SOCKET"] = str(folder / "notify")
         os.environ["WATCHDOG_USEC"] = str(int(3e6 * PERIOD_S))
         threading.Thread(target=self._hear, daemon=True).start()
+
+    def told(self, heard: int, began_s: float, lasted_s: float) -> str:
+        """Return how many beats came since, how many whole periods that were, and the longest silence."""
+        new = self.beats[heard:]
+        moments = [began_s, *new, began_s + lasted_s]
+        silence_s = max(later - former for former, later in pairwise(moments))
+        return f"{len(new)} of {int(lasted_s / PERIOD_S)}, silent for {silence_s:.2f} s at most"
 
     def _hear(self) -> None:
         while True:
@@ -117,7 +125,7 @@ def idle(port: int, code: str, seconds: float, kind: str, at: str, systemd: Syst
             times_s.append(time.monotonic() - asked_s)
             time.sleep(0.1)
         lasted_s = time.monotonic() - began_s
-    beats = f"{len(systemd.beats) - heard} of {lasted_s / PERIOD_S:.0f}" if systemd else "-"
+    beats = systemd.told(heard, began_s, lasted_s) if systemd else "-"
     times_s.sort()
     return f"{good:4d} of {len(times_s):<4d} {times_s[len(times_s) // 2]:9.3f} {times_s[-1]:9.3f}   {beats}"
 

@@ -1,4 +1,4 @@
-"""Every page under its own policy: quiet, still for who asks so, worked by keys alone, mended after a cut."""
+"""Every page under its own policy: no errors, no motion if so asked, keyboard only, recovery after a cut."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ MOVES = """() => [...document.querySelectorAll("*")].filter((node) => {
 
 @pytest.fixture(scope="module")
 def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
-    """One for the tests to which it is all the same how far it is."""
+    """A server for the tests that do not depend on how far its alignment is."""
     running = Server(tmp_path_factory.mktemp("desk"), 1)
     yield running
     running.kill()
@@ -90,7 +90,7 @@ SIDE = """(selector) => {
 
 
 def side(page: Page, selector: str) -> str:
-    """Where it is, asked in one go: the page may draw a button anew at any time."""
+    """Which side it is on, in one call: the page may redraw a button at any time."""
     page.locator(selector).wait_for()
     return str(page.evaluate(SIDE, selector))
 
@@ -120,7 +120,7 @@ def test_a_state_that_comes_while_a_button_is_pressed_neither_loses_the_press_no
     number, said, as_it_is = count(), page.locator("#said"), state(server)
 
     def newer(route: Route) -> None:
-        """Answer with the state as it is, and with something in it that no button tells of."""
+        """Answer with the present state and a change that no button shows."""
         word = f"State {next(number)}."
         route.fulfill(json={**as_it_is, "run": word, "said": word})
 
@@ -243,9 +243,16 @@ def test_the_scale_of_the_printed_card_is_taken_kept_and_told_to_other_devices(
     expect(words).to_have_text("The print is taken to be true to scale.")
 
 
-LONG = {"name": "W" * 200, "corner": "back-left", "mount": "two-screws", "pitch": "M4", "pressed": "keep"}
+Form = dict[str, str | float | bool]
+LONG: Form = {
+    "name": "W" * 200,
+    "corner": "back-left",
+    "mount": "two-screws",
+    "pitch": "M4",
+    "pressed": "keep",
+}
 LONG |= dict.fromkeys(("width_mm", "depth_mm"), "600")
-NEAR = dict.fromkeys(("tube_to_mirror_1_mm", "mirror_1_to_2_mm", "mirror_2_to_3_mm", "lever_mm"), "60")
+NEAR: Form = dict.fromkeys(("tube_to_mirror_1_mm", "mirror_1_to_2_mm", "mirror_2_to_3_mm", "lever_mm"), "60")
 
 
 def test_no_name_however_long_makes_a_page_wider_than_its_screen(
@@ -256,8 +263,8 @@ def test_no_name_however_long_makes_a_page_wider_than_its_screen(
     page.goto(f"{server.url}/offline")
     page.click("#primary")
     page.locator("#entry").wait_for()
-    about = {"laser": LONG["name"], "what": "c" * 120}
-    assert page.request.post(f"{server.url}/log/reminder", form=about | {"every_days": "30"}).ok
+    reminder: Form = {"laser": LONG["name"], "what": "c" * 120, "every_days": "30"}
+    assert page.request.post(f"{server.url}/log/reminder", form=reminder).ok
     for width, paths in (
         (390, ("/offline", "/log", "/log/1/report", "/laser")),
         (195, ("/laser/new", "/offline")),

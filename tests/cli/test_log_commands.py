@@ -1,9 +1,10 @@
-"""``spotwright log``: lists, exports, checks, copies and brings back what the log holds."""
+"""``spotwright log``: list, export, check, back up and restore the log."""
 
 from __future__ import annotations
 
 import csv
 import errno
+import io
 import json
 import os
 import sqlite3
@@ -15,11 +16,10 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
-from server.pages.desk import Config
 
 from server.cli import main as command
 from server.log import Log, Settings, checked_entry
-from server.pages.app import create_app
+from server.pages import Config, create_app
 from server.pages.guard import keep_secret, new_code
 from server.practice import default_profile
 from server.solver import parse_profile, profile_as_json
@@ -116,6 +116,34 @@ def test_import_refuses_what_the_solver_cannot_read(capsys: Capture, data: Path,
     status, _, err = run(capsys, "import", tmp_path / "log.json", "--data", tmp_path / "other")
     assert status == 2
     assert "alignments.0.events.1.turns" in err and err.count("\n") == 1
+
+
+class Terminal(io.StringIO):
+    """Standard error that a person looks at."""
+
+    def isatty(self) -> bool:
+        return True
+
+
+def test_long_work_shows_how_many_rows_and_pictures_are_done(
+    data: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def shown(*words: object) -> list[str]:
+        monkeypatch.setattr(sys, "stderr", terminal := Terminal())
+        assert command.main(["log", *map(str, words), "--data", str(data)]) == 0
+        drawn = terminal.getvalue().replace("\x1b[?25l", "").replace("\x1b[?25h", "")
+        return [line.split("  ")[0].strip() for line in drawn.split("\r") if "100%" in line]
+
+    copy = tmp_path / "copy"
+    assert shown("check") == ["rows", "pictures"]
+    assert shown("backup", copy) == ["pages of the database", "pictures", "rows", "pictures"]
+    both = ["rows", "pictures", "pages of the database", "pictures", "rows", "pictures"]
+    assert shown("restore", copy, "--replace") == both
+    assert shown("import", copy)[-1] == "rows"
+
+
+def test_a_pipe_gets_no_bars(capsys: Capture, data: Path) -> None:
+    assert run(capsys, "check", "--data", data)[2] == ""
 
 
 @pytest.mark.parametrize("content", [b"", b"{", b"\xff\xfe\x00", b"[]"])
@@ -287,6 +315,20 @@ def test_damage_is_said_and_rescue_goes_on(capsys: Capture, data: Path, tmp_path
     assert run(capsys, "rescue", tmp_path / "copy", "--data", data)[0] == 0
     assert run(capsys, "check", "--data", data)[:2] == (0, "1 alignments, 2 events, 1 pictures: all whole\n")
     assert (data / "spotwright-damaged-1.db").exists()
+
+
+def test_a_damaged_alignment_is_listed_and_shown_as_such(capsys: Capture, data: Path) -> None:
+    with closing(sqlite3.connect(data / "spotwright.db")) as db, db:
+        db.execute("UPDATE alignment SET machine = replace(machine, '1600', '1610')")
+    status, out, err = run(capsys, "list", "--data", data)
+    assert (status, out.splitlines()[1].split()) == (1, ["1", "2", "damaged", "?"])
+    assert err == "1 of these are damaged\nsee 'spotwright log rescue --help'\n"
+    status, out, err = run(capsys, "show", 1, "--data", data)
+    assert (status, len(out.splitlines())) == (1, 2)
+    assert "turns=-2" in out and err.startswith("its laser or its note is damaged\n")
+    status, out, err = run(capsys, "export", "--json", "-", "--data", data)
+    assert status == 1 and "alignment 1: its laser or its note is damaged" in err
+    assert len(json.loads(out)["alignments"][0]["events"]) == 2
 
 
 @pytest.mark.parametrize(

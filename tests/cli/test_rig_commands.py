@@ -1,4 +1,4 @@
-"""The rig's commands: every answer is there, every fault one line with what to do."""
+"""The commands for a rig: complete output, and one line with what to do for every fault."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ def test_no_camera_is_one_line(monkeypatch: pytest.MonkeyPatch, capfd: pytest.Ca
 def test_the_doctor_says_what_is_bad_and_what_to_do(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
 ) -> None:
-    monkeypatch.setattr(doctor, "list_cameras", lambda: [BUSY])
+    monkeypatch.setattr(doctor, "list_cameras", lambda lens: [BUSY])
     assert main(["doctor", "--data", str(tmp_path), "--to", "http://127.0.0.1:9"]) == 1
     lines = capfd.readouterr().out.splitlines()
     assert f"BAD   camera     pi imx708: {BUSY.problem}" in lines
@@ -67,7 +67,7 @@ def test_the_doctor_looks_at_each_thing(tmp_path: Path) -> None:
         "unset": [look.state for look in doctor.clock(lambda command: "no")],
     }
     assert states == {
-        "camera": ["good"],
+        "camera": ["good", "note"],  # no card in view
         "none": ["bad"],
         "dark": ["bad"],
         "pins": ["good"],
@@ -112,7 +112,7 @@ def test_a_camera_library_built_for_another_numpy_is_told_apart_from_none(
         ),
     ],
 )
-def test_what_cannot_be_is_refused_in_one_line(
+def test_impossible_arguments_are_refused_in_one_line(
     words: list[str], said: str, tmp_path: Path, capfd: pytest.CaptureFixture[str]
 ) -> None:
     assert main([*words, "--data", str(tmp_path)]) == 2

@@ -1,4 +1,4 @@
-"""Cameras as a child process opens them: importable there, with mishaps that only a process can have."""
+"""Test cameras that a child process can import and open, with faults that only a process can have."""
 
 import time
 from typing import Any
@@ -11,7 +11,7 @@ from firmware.errors import CameraMissing
 
 
 class Stuck(PlainCamera):
-    """Sends three frames, then blocks in the driver for ever."""
+    """Sends three frames, then blocks for ever, as in a driver."""
 
     kind = "stuck"
 
@@ -36,9 +36,17 @@ class Absent(Stuck):
 
 
 class TwoStreams(PlainCamera):
-    """Has a full stream beside the small one; its red says whether the light is held."""
+    """Has a full stream besides the small one; red says whether the light is locked, blue the pace."""
 
     kind = "two-streams"
+    pace = 0
+
+    @property
+    def focus(self) -> str | None:
+        return "motor"
+
+    def set_pace(self, frames_per_s: float) -> None:
+        self.pace = round(frames_per_s)
 
     def start(self) -> None:
         self.sent, self.held = 0, 0
@@ -61,7 +69,8 @@ class TwoStreams(PlainCamera):
     def _frame(self, rows: int, cols: int) -> Frame:
         time.sleep(0.01)
         self.sent += 1
-        return Frame(np.full((rows, cols, 3), self.held, np.uint8), time.monotonic(), self.sent)
+        pixels = np.full((rows, cols, 3), (self.pace, 0, self.held), np.uint8)
+        return Frame(pixels, time.monotonic(), self.sent)
 
 
 def opener(kind: str, **options: Any) -> Camera:

@@ -48,7 +48,7 @@ class Library:
         self.configuration = configuration
 
     def camera_configuration(self) -> dict[str, Any]:
-        """What it then gives; ``adjusted`` is what it insists on."""
+        """The configuration in use; ``adjusted`` is what the camera chose itself."""
         return {**self.configuration, **self.adjusted}
 
     def start(self) -> None:
@@ -140,8 +140,9 @@ def test_without_a_second_stream_both_are_the_same() -> None:
 def test_only_controls_that_exist_are_held_at_their_last_value() -> None:
     library = Library({"AeEnable": (), "ExposureTime": (), "AnalogueGain": ()})
     camera = _camera(library, small_px=None)
-    _shot(library, 5, ExposureTime=8000, AnalogueGain=1.5, ColourGains=(1.0, 2.0), LensPosition=9.0)
-    camera.newest(timeout_s=300)
+    for _ in range(12):  # by then exposure has found itself
+        _shot(library, 5, ExposureTime=8000, AnalogueGain=1.5, ColourGains=(1.0, 2.0), LensPosition=9.0)
+    camera.newest(newer_than=10, timeout_s=300)
     assert camera.lock_light() == ("exposure",)
     assert library.was_set == {"AeEnable": False, "ExposureTime": 8000, "AnalogueGain": 1.5}
     camera.release_light()

@@ -12,13 +12,13 @@ from firmware.camera.usb import UsbCamera
 
 
 class Capture:
-    """Delivers what a test feeds it; knows some controls."""
+    """Delivers the frames that a test gives it; has some controls."""
 
     def __init__(self, *, there: bool = True, controls: dict[int, float] | None = None) -> None:
         self.there, self.controls, self.released = there, controls or {}, False
         self.frames: Queue[Any] = Queue()
         self.wishes: dict[int, float] = {}
-        self.stamp_ms = 0.0
+        self.stamp_ms, self.decoded, self.held = 0.0, 0, None
 
     def isOpened(self) -> bool:
         return self.there
@@ -30,8 +30,15 @@ class Capture:
     def get(self, prop: int) -> float:
         return self.stamp_ms if prop == cv2.CAP_PROP_POS_MSEC else self.controls.get(prop, -1)
 
-    def read(self) -> Any:
-        return self.frames.get()
+    def grab(self) -> bool:
+        if self.held is not None:
+            self.frames.task_done()
+        self.held = self.frames.get()
+        return bool(self.held[0])
+
+    def retrieve(self) -> Any:
+        self.decoded += 1
+        return self.held
 
     def release(self) -> None:
         self.released = True
@@ -108,12 +115,17 @@ def test_only_controls_that_exist_are_locked() -> None:
     capture = Capture(controls={cv2.CAP_PROP_AUTO_EXPOSURE: 3.0, cv2.CAP_PROP_EXPOSURE: 312.0})
     camera = UsbCamera(opener=lambda *_: capture)
     camera.start()
-    assert camera.lock_light() == ("exposure",)
+    assert camera.lock_light() == ()  # it has not found its light yet
+    assert capture.wishes[cv2.CAP_PROP_AUTO_EXPOSURE] == 3.0
+    _feed(capture, *range(13))
+    camera.newest(newer_than=11, timeout_s=300)
     assert capture.wishes[cv2.CAP_PROP_AUTO_EXPOSURE] == 1.0
     assert capture.wishes[cv2.CAP_PROP_EXPOSURE] == 312.0  # where it stood, not where it was once set by hand
     assert cv2.CAP_PROP_AUTO_WB not in capture.wishes
     camera.release_light()
     assert capture.wishes[cv2.CAP_PROP_AUTO_EXPOSURE] == 3.0
+    assert camera.lock_light() == ("exposure",)  # at once, now that it runs
+    assert camera.focus == "by hand"
     _end(capture)
     camera.stop()
 
@@ -121,3 +133,33 @@ def test_only_controls_that_exist_are_locked() -> None:
 def test_before_start_there_is_nothing() -> None:
     with pytest.raises(CameraNotStarted):
         UsbCamera().newest()
+
+
+def test_a_camera_that_hangs_upside_down_is_turned_and_one_with_autofocus_told() -> None:
+    capture = Capture(controls={cv2.CAP_PROP_AUTOFOCUS: 1.0})
+    camera = UsbCamera(opener=lambda *_: capture, upside_down=True)
+    camera.start()
+    shown = np.arange(4 * 6 * 3, dtype=np.uint8).reshape(4, 6, 3)
+    capture.frames.put((True, shown))
+    assert np.array_equal(camera.newest(timeout_s=300).pixels, shown[::-1, ::-1])
+    assert camera.focus == "motor"
+    _end(capture)
+    camera.stop()
+
+
+def test_frames_that_nobody_wants_are_not_decoded() -> None:
+    capture, now_s = Capture(), [100.0]
+    camera = UsbCamera(opener=lambda *_: capture, clock=lambda: now_s[0])
+    camera.start()
+    camera.set_pace(5.0)
+    _feed(capture, *range(12))  # the first ones all are: exposure is still settling
+    camera.newest(newer_than=10, timeout_s=300)
+    assert capture.decoded == 12
+    _feed(capture, 40, 41, 42)  # no time has passed since
+    capture.frames.join()
+    assert capture.decoded == 12
+    now_s[0] += 0.2
+    _feed(capture, 43)
+    assert camera.newest(newer_than=11, timeout_s=300).pixels[0, 0, 0] == 43
+    _end(capture)
+    camera.stop()

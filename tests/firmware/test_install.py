@@ -1,4 +1,4 @@
-"""The service and the installer, as far as they can be judged without a Pi; tests/rig runs the installer."""
+"""The service and the installer, as far as they can be checked without a Pi; tests/rig runs the installer."""
 
 from __future__ import annotations
 
@@ -105,22 +105,27 @@ def test_the_installer_gives_pip_no_rights_and_asks_the_new_program(install: Pat
     pip = [line for line in text.splitlines() if "-m pip" in line]
     assert len(pip) == 1
     assert "as_user" in pip[0]
-    asked, switched = text.index("/api/state"), text.index('use "$fresh"')
+    asked, switched = text.index("/api/state"), text.index('bash "$here/switch" "$fresh"')
     assert asked < switched < text.index("rm -rf {} +")  # the old program goes last
 
 
 @pytest.mark.parametrize(
-    "name", ["install.sh", "pin", "spotwright.command", "../../tests/rig/make-root", "../../.ci/rig"]
+    "name",
+    [
+        *("install.sh", "switch", "pin", "spotwright.command", "../../tests/rig/make-root", "../../.ci/rig"),
+        *("../../.ci/machine", "../../.ci/release", "../../tests/machine/make-root"),
+        *("../../tests/machine/install-release", "../../tests/machine/guest-shell"),
+    ],
 )
-def test_the_scripts_are_ones(install: Path, name: str) -> None:
+def test_the_scripts_are_valid(install: Path, name: str) -> None:
     shell = "sh" if name == "spotwright.command" else "bash"
     assert subprocess.run([shell, "-n", str(install / name)], capture_output=True).returncode == 0
 
 
-def test_who_is_not_root_is_told_in_one_line(install: Path) -> None:
+def test_a_user_without_root_gets_one_line(install: Path) -> None:
     refused = subprocess.run(["bash", str(install / "install.sh"), "--now"], capture_output=True, text=True)
     assert refused.returncode == 2
-    assert refused.stderr == "install: --now: the only option is --no-start\n"
+    assert refused.stderr == "install: --now: the options are --no-start and --back\n"
 
 
 @pytest.mark.parametrize(("base", "numpy_major"), [("12", "1"), ("13", "2")])
@@ -142,3 +147,15 @@ def test_every_word_of_the_settings_is_an_option(install: Path) -> None:
         assert command is not None
         known = {option for parameter in command.params for option in parameter.opts}
         assert {word for word in words if word.startswith("--")} <= known
+
+
+def test_pip_itself_is_pinned_for_the_release_file(install: Path) -> None:
+    told = (install / "pip.txt").read_text("utf-8").replace("\\\n", " ").splitlines()[-1].split()
+    assert re.fullmatch(r"pip==[\d.]+", told[0])
+    assert re.fullmatch(r"--hash=sha256:[0-9a-f]{64}", told[1])
+
+
+def test_a_release_is_checked_before_anything_is_changed(install: Path) -> None:
+    text = (install / "install.sh").read_text("utf-8")
+    checked = text.index("sha256sum --quiet --check")
+    assert all(checked < text.index(later) for later in ("apt-get", "useradd", "install -d"))

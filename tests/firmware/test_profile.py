@@ -1,4 +1,4 @@
-"""The rig's profile: what is connected, everything optional, every fault one line."""
+"""The rig's profile: what is connected, all of it optional; every fault is one line."""
 
 from __future__ import annotations
 
@@ -17,14 +17,15 @@ def written(folder: Path, text: str) -> Path:
     return path
 
 
-def test_the_profile_that_is_installed_is_one(root: Path) -> None:
+def test_the_installed_profile_is_valid(root: Path) -> None:
     assert load_profile(root / "firmware" / "install" / "rig.toml") == RigProfile()
 
 
-def test_its_commented_pins_are_ones_too(root: Path, tmp_path: Path) -> None:
+def test_its_commented_pins_are_valid_too(root: Path, tmp_path: Path) -> None:
     text = (root / "firmware" / "install" / "rig.toml").read_text("utf-8")
     lines = [
-        line.removeprefix("#") if line.startswith("#") and "=" in line else line for line in text.splitlines()
+        line.removeprefix("#") if line.startswith("#[") or (line.startswith("#") and "=" in line) else line
+        for line in text.splitlines()
     ]
     told = load_profile(written(tmp_path, "\n".join(lines)))
     assert len(told.used_pins().used()) == 5
@@ -74,3 +75,13 @@ def test_without_a_file_the_rig_is_bare_but_a_named_one_must_be_there(tmp_path: 
 )
 def test_a_camera_is_named_as_on_the_command_line(text: str, kind: str, options: dict[str, object]) -> None:
     assert camera_named(text) == (kind, options)
+
+
+def test_the_clip_s_distance_goes_to_the_camera_that_can_use_it(tmp_path: Path) -> None:
+    told = load_profile(written(tmp_path, "[camera]\nfocus_dioptres = 19.2\nupside_down = true\n"))
+    assert told.camera_name() == "pi"
+    assert told.lens_options("pi") == {"focus_dioptres": 19.2, "upside_down": True}
+    assert told.lens_options("usb") == {"upside_down": True}
+    assert told.lens_options("replay") == RigProfile().lens_options("pi") == {}
+    with pytest.raises(ProfileRefused, match="focus_dioptres"):
+        load_profile(written(tmp_path, "[camera]\nfocus_dioptres = 900"))

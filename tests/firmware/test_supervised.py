@@ -1,4 +1,4 @@
-"""The watchdog with real processes: each test waits for events, never for a span of time."""
+"""The watchdog with real processes: each test waits for events, never for a fixed time."""
 
 import os
 import signal
@@ -20,7 +20,7 @@ MANY = 600
 
 @contextmanager
 def _running(of: str, *, patience_s: float = 300.0, **options: Any) -> Iterator[SupervisedCamera]:
-    """patience_s : only for a camera that does freeze; one that is well may be slow on a busy machine."""
+    """patience_s : shorten it only for a camera that freezes; a sound one may be slow on a busy machine."""
     watch = Watch(patience_s=patience_s, warm_up_s=300.0, pauses_s=(0.0,))
     camera = SupervisedCamera(of, opener=opener, watch=watch, **options)
     camera.start()
@@ -128,6 +128,22 @@ def test_a_full_picture_comes_when_it_is_asked_for_and_only_then() -> None:
         full = _sooner_or_later(camera, small.number, full=True)
         assert full.pixels.shape == (12, 16, 3)
         assert _sooner_or_later(camera, full.number).pixels.shape == (6, 8, 3)
+
+
+def test_who_focuses_is_told_and_the_camera_itself_is_slowed_over_a_restart_too() -> None:
+    with _running("two-streams") as camera:
+        first = _sooner_or_later(camera, -1)
+        assert camera.focus == "motor"
+        camera.set_pace(50.0)
+        killed = camera.pid
+        assert killed is not None
+        os.kill(killed, signal.SIGKILL)
+        later = first
+        for _ in range(MANY):
+            later = _sooner_or_later(camera, later.number)
+            if later.pixels[0, 0, 0] == 50 and camera.pid != killed:
+                break
+        assert later.pixels[0, 0, 0] == 50
 
 
 def test_the_light_stays_held_over_a_restart() -> None:

@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 from firmware.camera.watchdog import Watch
 
 
-def test_a_silent_camera_is_killed_and_started_anew() -> None:
+def test_a_silent_camera_is_killed_and_restarted() -> None:
     watch = Watch(patience_s=2, warm_up_s=8, pauses_s=(0.5, 3))
     assert watch.order(0) == "start"
     watch.started(0)
@@ -18,6 +18,22 @@ def test_a_silent_camera_is_killed_and_started_anew() -> None:
     assert "frozen" in (watch.problem or "")
     assert watch.order(10.3) == "wait"
     assert watch.order(10.4) == "start"
+
+
+def test_a_machine_that_opens_its_camera_slowly_is_given_longer_each_time() -> None:
+    watch, now_s, given = Watch(warm_up_s=8, pauses_s=(0.0,)), 0.0, []
+    for _ in range(6):
+        watch.started(now_s)
+        given.append(watch.next_look_s(now_s))
+        now_s += given[-1]
+        assert watch.order(now_s) == "kill"
+    assert given == [8, 16, 32, 64, 64, 64]
+    watch.started(now_s)
+    watch.frame(now_s)
+    assert watch.next_look_s(now_s) == watch.patience_s  # it is open now: a silence counts as before
+    watch.order(now_s + watch.patience_s)
+    watch.started(now_s)
+    assert watch.next_look_s(now_s) == 8
 
 
 def test_pauses_grow_and_a_frame_ends_the_trouble() -> None:

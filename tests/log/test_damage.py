@@ -1,4 +1,4 @@
-"""A damaged byte is found, costs no more than its row, and never a backup; all else goes on."""
+"""A damaged byte is found, costs only its row and never a backup, and everything else goes on."""
 
 from __future__ import annotations
 
@@ -7,9 +7,11 @@ import json
 import random
 import shutil
 import sqlite3
-from contextlib import closing
+import struct
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 import hypothesis.strategies as st
 import pytest
@@ -17,8 +19,10 @@ from hypothesis import HealthCheck, given, settings
 
 from server.log import (
     Damaged,
+    Imported,
     Log,
     LogError,
+    _pictures,
     add_entry,
     back_up,
     check,
@@ -28,8 +32,11 @@ from server.log import (
     import_json,
     rescue,
     restore,
+    written_whole,
 )
 from server.log._file_format import rows_in
+from server.log._salvage import salvage
+from server.session.import_check import check_alignment
 from tests.bench.log_flips import Tally, exported, one_flip, small_log
 
 Json = dict[str, Any]
@@ -82,7 +89,7 @@ def test_a_flip_anywhere_is_found_or_does_not_matter_and_all_goes_on(good: Path,
         ("UPDATE alignment SET note = 'x' WHERE id = 2", "profile or its note"),
         ("UPDATE alignment SET source = 'offline' WHERE id = 2", "profile or its note"),
         ("UPDATE alignment SET own = 0 WHERE id = 2", "profile or its note"),
-        ("UPDATE alignment SET state = '{}' WHERE id = 2", "in mind"),
+        ("UPDATE alignment SET state = '{}' WHERE id = 2", "its state"),
         ("UPDATE alignment SET verdict = NULL WHERE id = 2", "its verdict"),
         ("UPDATE alignment SET done = 0 WHERE id = 2", "its verdict"),
         ("UPDATE event SET withdrawn = 1 WHERE id = 3", "event 3: its content"),
@@ -98,6 +105,23 @@ def test_every_column_has_a_checksum(data: Path, sql: str, said: str) -> None:
     assert said in problem
 
 
+def test_a_head_that_sqlite_refuses_as_a_whole_costs_nothing(data: Path) -> None:
+    before = exported(data)
+    overwrite(data, 47, b"\5")  # the format of the tables: of a future SQLite, as it seems
+    assert check(data).problems == ("database: the head of the file is damaged (byte 44)",)
+    assert exported(data) == before
+    with Log(data) as log:
+        assert log.rescued is not None and log.rescued.lost == ()
+    assert exported(data) == before
+
+
+def test_a_number_that_is_kept_beside_its_event_is_compared_with_it(data: Path) -> None:
+    at = (data / "spotwright.db").read_bytes().index(struct.pack(">d", 0.25))
+    overwrite(data, at, struct.pack(">d", 0.75))
+    (problem,) = check(data).problems
+    assert problem.startswith("event ") and problem.endswith(": a number beside its content is damaged")
+
+
 def test_a_damaged_rule_lets_no_picture_go(data: Path) -> None:
     with Log(data) as log:
         log.set_picture_rule(log.picture_rule().__class__(keep_alignments=200))
@@ -106,7 +130,7 @@ def test_a_damaged_rule_lets_no_picture_go(data: Path) -> None:
     with Log(data) as log:
         log.start_alignment(machine=MACHINE, source="camera")
         assert log.prune().pictures == 0
-        assert all(log.picture(row["id"]) for n in (1, 2, 3) for row in log.events(n) if row["has_picture"])
+        assert sum(log.picture(row["id"]) is not None for n in (1, 2, 3) for row in log.events(n)) == 3
 
 
 @pytest.mark.parametrize("column", ["state", "machine", "verdict", "started", "note"])
@@ -122,9 +146,11 @@ def test_a_damaged_alignment_is_shown_as_such_and_the_others_work(
     with Log(data) as log:
         assert [row["damaged"] for row in log.alignments()] == [False, False, True]
         assert log.newest("camera") == (3 if column == "verdict" else 2)
-        assert len(json.loads("".join(log.json_texts()))["alignments"]) >= 2
+        told = json.loads("".join(log.json_texts()))["alignments"]
+        assert [len(alignment["events"]) for alignment in told] == [12, 12, 12]
         assert len("".join(log.csv_texts()).splitlines()) == 1 + 36
         assert log.state(1) is not None and len(log.document(1)["events"]) == 12
+        assert (log.state(3) is None) == (column == "state")
 
 
 def test_a_damaged_event_is_shown_and_no_step_rests_on_the_others(data: Path) -> None:
@@ -151,6 +177,61 @@ def test_a_damaged_entry_is_left_out_and_counted(data: Path) -> None:
     with Log(data) as log:
         assert [row["kind"] for row in entries(log)] == ["cut"]
         assert damaged_entries(log) == 1
+
+
+@pytest.mark.parametrize(
+    ("column", "value"),
+    [
+        ("uuid", "0f8fad5b-d9cb-469f-a165-70867728950e"),
+        ("uuid", b"\xff"),
+        ("started", "2025-02-30T10:00:00.000Z"),
+        ("source", "offline"),
+        ("note", b"\xff\xfe"),
+        ("note", "x" * 3000),
+        ("head_checksum", 7),
+        ("machine", "{}"),
+    ],
+)
+@pytest.mark.parametrize("alone", [True, False])
+def test_what_an_export_has_of_a_damaged_alignment_can_be_taken_in(
+    good: Path, data: Path, tmp_path: Path, column: str, value: object, alone: bool
+) -> None:
+    change(data, f"UPDATE alignment SET {column} = ? WHERE id = 1", value)
+    if alone:  # no other alignment tells what its laser was
+        change(data, "UPDATE alignment SET machine = replace(machine, '1600', '1610') WHERE id != 1")
+    elif column == "machine":
+        return  # that of the others heals it
+    with Log(data) as log:
+        text = "".join(log.json_texts())
+    assert sum("alignment 1: its laser or its note is damaged" in line for line in log.lost) == 1
+    with Log(tmp_path / "new") as log:
+        new = import_json(log, io.StringIO(text), judge=check_alignment)
+        assert (new.alignments, new.events, new.entries) == (3, 36, 2)
+        assert (log.machine(1) == {}) == alone
+        assert [len(log.events(number)) for number in (1, 2, 3)] == [12, 12, 12]
+        assert [row["alignment"] for row in entries(log)] == [1, None]
+        assert import_json(log, io.StringIO(text), judge=check_alignment).events == 0
+    assert check(tmp_path / "new").problems == ()
+    with Log(tmp_path / "old") as log:  # which knows all but the newest of it already
+        import_folder(log, good)
+    change(tmp_path / "old", "DELETE FROM event WHERE id = 12")
+    change(tmp_path / "old", "DELETE FROM entry WHERE id = 1")
+    with Log(tmp_path / "old") as log:
+        before, machine = log.alignments()[0], log.machine(1)
+        assert import_json(log, io.StringIO(text), judge=check_alignment) == Imported(events=1, entries=1)
+        assert (log.alignments()[0], log.machine(1)) == (before | {"events": 12}, machine)
+        assert sorted(row["alignment"] or 0 for row in entries(log)) == [0, 1]
+    assert check(tmp_path / "old").problems == ()
+
+
+def test_a_damaged_verdict_elsewhere_takes_none_back_here(good: Path, data: Path, tmp_path: Path) -> None:
+    change(data, "UPDATE alignment SET verdict = NULL WHERE id = 2")
+    with Log(data) as log, Log(tmp_path / "mine") as mine:
+        import_folder(mine, good)
+        before = mine.alignments()[1]
+        log.add_event(2, TURN)
+        assert import_json(mine, io.StringIO("".join(log.json_texts()))).events == 1
+        assert mine.alignments()[1] == before | {"events": 13}
 
 
 # backup and rescue
@@ -186,6 +267,17 @@ def damage(data: Path, place: str) -> None:
         overwrite(data, 0, b"no SQLite")
 
 
+def test_numbers_that_are_none_are_not_believed(tmp_path: Path) -> None:
+    path = tmp_path / "spotwright.db"
+    with closing(sqlite3.connect(path)) as db, db:
+        db.execute("CREATE TABLE event (id INTEGER PRIMARY KEY AUTOINCREMENT, alignment_id, sequence)")
+        rows = [(None, 3), (1, "x"), (b"2", 2), (1.5, 2), (4, 5)]
+        db.executemany("INSERT INTO event (alignment_id, sequence) VALUES (?, ?)", rows)
+        db.execute("UPDATE sqlite_sequence SET seq = NULL")
+    found = salvage([path])
+    assert (found.last, found.lengths) == ({}, {4: 5})
+
+
 @pytest.mark.parametrize("place", ["event", "alignment", "index", "head"])
 def test_rescue_gets_all_but_what_is_damaged_and_a_backup_fills_it(
     data: Path, tmp_path: Path, place: str
@@ -203,7 +295,56 @@ def test_rescue_gets_all_but_what_is_damaged_and_a_backup_fills_it(
     assert (exported(data)[1], both.events) == (before[1], 36)
 
 
-def test_what_rescue_loses_it_says_alignment_by_alignment(data: Path) -> None:
+@pytest.mark.parametrize(
+    "part", ["state = '{}'", "verdict = NULL", "done = 0", "note = 'x'", "machine = '{}'", "started = ''"]
+)
+def test_a_backup_fills_what_is_damaged_beside_the_entries(
+    good: Path, data: Path, tmp_path: Path, part: str
+) -> None:
+    change(data, f"UPDATE alignment SET {part} WHERE id = 2")
+    change(data, "UPDATE entry SET body = '{}' WHERE id = 1")
+    assert rescue(data, [good]).lost == ()
+    assert exported(data) == exported(good)
+
+
+def test_a_backup_with_fewer_entries_does_not_give_the_state_of_now(good: Path, data: Path) -> None:
+    with Log(data) as log:
+        log.add_event(2, TURN, state={"used": False})
+    change(data, "UPDATE alignment SET state = '{}' WHERE id = 2")
+    (said,) = rescue(data, [good]).lost
+    assert "its state is damaged" in said
+    with Log(data) as log:
+        assert log.state(2) is None and len(log.events(2)) == 13
+
+
+def test_a_profile_that_may_be_damaged_is_left_out_and_holds_nothing_up(data: Path, tmp_path: Path) -> None:
+    change(data, "UPDATE alignment SET machine = '{\"name\": 7}', note = 'mine' WHERE id = 2")
+    damage(data, "index")
+    with Log(tmp_path / "mine") as log:
+        assert import_folder(log, data, judge=check_alignment).events == 36
+        assert [log.machine(number) == {} for number in (1, 2, 3)] == [False, True, False]
+    assert sum("a profile that no other has is left out" in line for line in rescue(data).lost) == 1
+    with Log(data) as log:
+        assert log.machine(2) == {} and "mine" in log.alignments()[1]["note"]
+
+
+@pytest.mark.parametrize(
+    "part", ["uuid = '0f8fad5b-d9cb-469f-a165-70867728950e'", "uuid = '?'", "note = 'x'"]
+)
+def test_what_is_known_already_is_known_again_from_a_damaged_file(
+    good: Path, data: Path, tmp_path: Path, part: str
+) -> None:
+    change(data, f"UPDATE alignment SET {part} WHERE id = 2")
+    damage(data, "index")
+    with Log(tmp_path / "mine") as log:
+        import_folder(log, good, judge=check_alignment)
+        before = "".join(log.json_texts())
+        new = import_folder(log, data, judge=check_alignment)
+        assert (new.alignments, new.events, new.entries) == (0, 0, 0)
+        assert "".join(log.json_texts()) == before
+
+
+def test_rescue_lists_its_losses_alignment_by_alignment(data: Path) -> None:
     for number, page in pages_of(data, "event"):
         if number == 2:
             overwrite(data, page * 4096, bytes(4096))
@@ -245,7 +386,8 @@ def test_a_whole_log_is_left_as_it_is(data: Path) -> None:
     assert (data / "spotwright.db").read_bytes() == content
 
 
-def test_what_stands_in_a_damaged_write_ahead_log_is_found(tmp_path: Path) -> None:
+@pytest.mark.parametrize("frame", [1, 3, -7])
+def test_entries_in_a_damaged_write_ahead_log_are_found(tmp_path: Path, frame: int) -> None:
     source = tmp_path / "source"
     log = Log(source)
     number = log.start_alignment(machine=MACHINE, source="camera")
@@ -256,9 +398,12 @@ def test_what_stands_in_a_damaged_write_ahead_log_is_found(tmp_path: Path) -> No
     (data / "spotwright.db-shm").unlink()
     wal = data / "spotwright.db-wal"
     content = bytearray(wal.read_bytes())
-    content[32 + 24 + 4096 * 3] ^= 1
+    content[32 + (24 + 4096) * (frame % ((len(content) - 32) // (24 + 4096))) + 2000] ^= 1
     wal.write_bytes(content)
     assert any("write-ahead log is damaged" in line for line in check(data).problems)
+    with Log(data, access="read-only") as reader:  # goes on with what there is
+        assert [row["id"] for row in reader.alignments()] == [number]
+        assert len(json.loads("".join(reader.json_texts()))["alignments"][0]["events"]) >= 4
     with Log(data) as again:
         assert again.rescued is not None and len(again.events(number)) >= 4
 
@@ -304,12 +449,52 @@ def spoiled(good: Path, change: Any) -> io.StringIO:
     return io.StringIO(json.dumps(whole))
 
 
-def test_what_is_taken_in_is_never_ones_own(data: Path, tmp_path: Path) -> None:
+def test_imported_alignments_are_never_own(data: Path, tmp_path: Path) -> None:
     with Log(tmp_path / "mine") as log:
         mine = log.start_alignment(machine=MACHINE, source="camera")
         import_folder(log, data)
         assert log.newest("camera") == log.newest() == mine
         assert [row["own"] for row in log.alignments()] == [True, False, False, False]
+
+
+def test_a_prune_while_a_log_is_taken_in_costs_no_picture(
+    data: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with Log(tmp_path / "mine") as log, Log(tmp_path / "mine") as other:
+        gone: list[int] = []
+        # between the pictures and the rows that name them
+        monkeypatch.setattr(log.pictures, "sync", lambda _: gone.append(other.prune().pictures))
+        assert import_folder(log, data).pictures == 3
+        assert gone == [1]  # the three are one file
+    assert check(tmp_path / "mine").problems == ()
+
+
+def test_a_prune_while_a_picture_is_being_written_does_not_end_the_import(
+    data: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with Log(tmp_path / "mine") as log, Log(tmp_path / "mine") as other:
+        gone: list[int] = []
+
+        @contextmanager
+        def written(path: Path, *, sync: bool = True) -> Iterator[BinaryIO]:
+            with written_whole(path, sync=sync) as file:
+                yield file
+                if not gone:
+                    gone.append(other.prune().pictures)
+
+        monkeypatch.setattr(_pictures, "written_whole", written)
+        assert import_folder(log, data).pictures == 3
+        assert gone == [1]
+    assert check(tmp_path / "mine").problems == ()
+
+
+def test_a_damaged_picture_is_not_taken_in(data: Path, tmp_path: Path) -> None:
+    (path,) = (data / "pictures").glob("*/*.jpg")
+    path.write_bytes(b"\xff\xd8\xff another")
+    with Log(tmp_path / "mine") as log:
+        new = import_folder(log, data)
+    assert (new.events, new.pictures) == (36, 0)
+    assert new.lost == (f"picture {path.parent.name}/{path.name} is missing or damaged, and left out",)
 
 
 def test_a_save_comes_between_the_steps_of_an_import(
@@ -327,6 +512,19 @@ def test_a_save_comes_between_the_steps_of_an_import(
 
         import_json(log, spoiled(good, lambda _: None), tell=tell)
         assert len(saved) > 36 and len(log.alignments()) == 4
+
+
+def test_after_each_step_of_an_import_the_log_is_left_alone_as_long(
+    good: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from server.log import _transfer
+
+    left_alone: list[float] = []
+    monkeypatch.setattr(_transfer, "HELD_S", 1e-9)  # a step of one row takes longer
+    monkeypatch.setattr("server.log._transfer.time.sleep", left_alone.append)
+    with Log(tmp_path) as log:
+        import_json(log, spoiled(good, lambda _: None))
+    assert left_alone == [1e-9] * (36 + 2 * 3 + 2)  # rows, beginnings and ends of alignments, entries
 
 
 def test_ctrl_c_leaves_no_half_alignment(good: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

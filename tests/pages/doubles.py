@@ -157,6 +157,7 @@ class Bench:
         return blank()
 
     problem: str | None = None
+    focus: str | None = None
 
     def look(self, *, newer_than: int, timeout_s: float) -> Frame:
         return Frame(self.frame(), float(self.frames), self.frames)

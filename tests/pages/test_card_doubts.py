@@ -27,7 +27,7 @@ def at_the_camera(folder: Path, script: Script, *, kind: str = "camera", reads: 
 def test_another_card_in_view_is_never_believed(tmp_path: Path) -> None:
     session = at_the_camera(tmp_path, Script(card="mirror-3"))
     for _ in range(3):
-        with pytest.raises(Refused, match=r"that of mirror 3: hang that of mirror 1") as refusal:
+        with pytest.raises(Refused, match=r"the one for mirror 3: hang the one for mirror 1") as refusal:
             session.hang(MIRROR_1)
         assert (refusal.value.path, refusal.value.status) == ("station", 409)
         assert session.snapshot().place is None

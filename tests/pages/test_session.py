@@ -159,7 +159,7 @@ def test_the_card_of_another_station_is_refused(tmp_path: Path) -> None:
     session = begin(tmp_path, Bench(), Script([reading("nozzle")]))
     session.acknowledge()
     session.hang(MIRROR_1)
-    with pytest.raises(Refused, match="card of the nozzle") as refusal:
+    with pytest.raises(Refused, match="card for the nozzle") as refusal:
         session.pulse()
     assert refusal.value.path == "station"
     assert session.snapshot().events == ()

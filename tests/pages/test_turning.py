@@ -15,7 +15,7 @@ from server.log import Log
 from server.pages.view import page_state
 from server.practice import PracticeCamera, PracticeMachine
 from server.rig.frame_loop import FrameLoop
-from server.rig.live_marks import Watching
+from server.rig.live_marks import LiveMarks
 from server.session.services import Services
 from server.session.session import Refused, Session
 from server.solver import Step, trace
@@ -88,7 +88,7 @@ def test_the_mark_moves_as_the_beam_does_and_stops_when_let_go(
     assert path[-1] == pytest.approx(real.tolist(), abs=0.3)
     lengths = [math.dist(path[0], at) for at in path[:-1]]
     assert lengths == sorted(lengths) and lengths[-1] > 1.0
-    assert not session.turning.held
+    assert not session.held_screw.held
     assert math.dist(path[-1], path[-2]) < 0.3
 
 
@@ -124,9 +124,9 @@ def test_a_hand_that_has_gone_turns_nothing_more(
 ) -> None:
     session.ease(1, "top", 1)
     stood = laser._state.contact_mm.copy()
-    assert session.turning.held
+    assert session.held_screw.held
     clock.now_s += 60.0
-    assert not session.turning.held
+    assert not session.held_screw.held
     session.ease(1, "top", 1)
     assert np.abs(laser._state.contact_mm - stood).max() < 0.7 * 0.25 / 6 * 0.5
 
@@ -144,15 +144,15 @@ def test_the_eye_that_looks_on_does_not_speak_into_a_hold_nor_after_it(
     session: Session, clock: Clock
 ) -> None:
     """On a film that changes all the while it would find a mark halfway, and say turn on, or none at all."""
-    watching = Watching(session)
-    frame_loop = FrameLoop(watching, session.source)
+    live_marks = LiveMarks(session)
+    frame_loop = FrameLoop(live_marks, session.source)
     looks(frame_loop, 6)
     path = []
     for _ in range(6):
         session.ease(1, "top", 1)
         clock.now_s += 0.4
         looks(frame_loop, 3)
-        watching.blind()
+        live_marks.blind()
         path.append(live(session))
     session.ease(1, "top", 0)
     lengths = [math.dist(path[0], at) for at in path]
@@ -168,7 +168,7 @@ def test_the_eye_that_looks_on_does_not_speak_into_a_hold_nor_after_it(
 
 
 def test_a_pulse_on_the_tape_before_is_not_shown_on_fresh_tape(session: Session) -> None:
-    frame_loop = FrameLoop(Watching(session), session.source)
+    frame_loop = FrameLoop(LiveMarks(session), session.source)
     session.pulse()
     session.hang(Place("mirror-2", (FRONT_LEFT[0], FRONT_LEFT[1])))
     looks(frame_loop, 6)
@@ -180,14 +180,14 @@ def test_a_look_is_part_of_the_hold_however_long_it_takes(session: Session, cloc
 
     def slow(*, newer_than: int, timeout_s: float) -> FrameLike:
         clock.now_s += 60.0
-        held.append(session.turning.held)
+        held.append(session.held_screw.held)
         return look(newer_than=newer_than, timeout_s=timeout_s)
 
     session.source.look = slow  # type: ignore[method-assign]
     session.ease(1, "top", 1)
     session.ease(1, "top", 0)
     assert held == [True, True]
-    assert not session.turning.held
+    assert not session.held_screw.held
 
 
 def test_a_real_screw_is_not_turned_from_a_page(tmp_path: Path) -> None:

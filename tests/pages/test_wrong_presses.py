@@ -238,7 +238,7 @@ def pick(state: Json, which: int) -> Json:
 
 
 Presses.TestCase.settings = settings(
-    max_examples=25,
+    max_examples=10,
     stateful_step_count=30,
     deadline=None,
     database=None,

@@ -1,4 +1,4 @@
-"""A session on a practice laser that somebody else fires, seen by a camera on a clock of its own."""
+"""A session with a practice laser that the test fires, seen by a camera with a simulated clock."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import pytest
 from server.log import Log
 from server.practice import PracticeCamera, PracticeMachine
 from server.rig.frame_loop import FrameLoop
-from server.rig.live_marks import Watching
+from server.rig.live_marks import LiveMarks
 from server.session.session import Session
 from server.solver import profile_as_json
 from server.sources.base import Place
@@ -20,7 +20,7 @@ MIRROR_1 = Place("mirror-1", (0.0, 1000.0))
 
 
 class Clock:
-    """Time passes only while somebody sleeps."""
+    """A clock that advances only in ``sleep``."""
 
     def __init__(self, now_s: float = 100.0) -> None:
         self.now_s = now_s
@@ -54,7 +54,7 @@ def session(tmp_path: Path, machine: PracticeMachine, clock: Clock) -> Session:
 
 @pytest.fixture
 def frame_loop(session: Session) -> FrameLoop:
-    return FrameLoop(Watching(session), session.source)
+    return FrameLoop(LiveMarks(session), session.source)
 
 
 @pytest.fixture

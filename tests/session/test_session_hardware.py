@@ -1,4 +1,4 @@
-"""Lamps, sounder, foot button and lid around a session; every fault one line, and gone when it is over."""
+"""Lamps, sounder, foot button and lid of a session; every fault is one line, and goes when it is over."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from server.log import Log
 from server.practice import PracticeMachine, default_profile
 from server.rig.frame_loop import FrameLoop
 from server.rig.session_hardware import SessionHardware, press_foot
-from server.rig.signals import TRY_PINS_EVERY, PanelDriver, PanelRetry, Wish, wish_of
+from server.rig.signals import TRY_PINS_EVERY, PanelDriver, PanelRetry, PanelState, panel_state
 from server.session.session import Session
 from server.solver import Step, profile_as_json
 from server.sources.base import OfflineSource
@@ -28,21 +28,21 @@ OLD = Finding("clock", "the clock is not set", False)
 
 @pytest.fixture
 def hardware(session: Session, wired: Wired, frame_loop: FrameLoop) -> SessionHardware:
-    return SessionHardware(session, keeper=PanelRetry(Pins(), opener=wired.open), frame_loop=frame_loop)
+    return SessionHardware(session, retry=PanelRetry(Pins(), opener=wired.open), frame_loop=frame_loop)
 
 
 def faults(session: Session) -> list[str]:
     return [fault.line for fault in session.snapshot().rig.faults]
 
 
-def test_the_foot_hangs_then_tells_of_the_pulse_then_of_the_next_step(
+def test_the_foot_button_hangs_then_reports_the_pulse_then_the_next_step(
     session: Session, machine: PracticeMachine, hardware: SessionHardware, wired: Wired
 ) -> None:
     wired.foot.told(True)
     assert session.snapshot().place == MIRROR_1
     assert session.snapshot().events == ()
     machine.pulse()
-    wired.foot.told(False)  # letting go is no press
+    wired.foot.told(False)  # a release is not a press
     wired.foot.told(True)
     (row,) = session.snapshot().events
     assert row.kind == "mark"
@@ -58,7 +58,7 @@ def test_the_foot_turns_only_what_was_asked_for(session: Session, monkeypatch: p
     assert turned == [(1, "top", 0.125)]
 
 
-def test_a_foot_that_answers_a_step_that_is_over_turns_nothing(
+def test_a_press_for_a_step_that_is_over_turns_nothing(
     session: Session, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     step = Step("turn", mount=1, screw="top", turns=0.125)
@@ -80,17 +80,17 @@ def test_what_only_a_person_can_answer_is_left_to_the_page(
     monkeypatch.setattr(session, "snapshot", lambda: seen)
     monkeypatch.setattr(session, "say", said.append)
     press_foot(session)
-    assert said == ["The page asks: answer there."]
+    assert said == ["The page has a question: answer it there."]
 
 
-def test_the_foot_does_nothing_before_the_cautions_and_says_so(session: Session) -> None:
+def test_the_foot_button_does_nothing_before_the_cautions_and_says_so(session: Session) -> None:
     session.restart()
     press_foot(session)
     assert "cautions" in session.snapshot().said
     assert session.snapshot().place is None
 
 
-def test_a_pulse_that_the_eye_has_saved_is_not_told_again(
+def test_a_pulse_that_the_frame_loop_has_saved_is_not_reported_again(
     session: Session, machine: PracticeMachine, frame_loop: FrameLoop, clock: Clock
 ) -> None:
     session.hang(MIRROR_1)
@@ -101,11 +101,11 @@ def test_a_pulse_that_the_eye_has_saved_is_not_told_again(
         looks(frame_loop, 1)
     place = session.snapshot().place
     press_foot(session)
-    assert session.snapshot().said == "That pulse is saved already."
+    assert session.snapshot().said == "That pulse is already saved."
     assert session.snapshot().place == place
     clock.sleep(10.0)
     press_foot(session)  # now it means the next step
-    assert session.snapshot().said != "That pulse is saved already."
+    assert session.snapshot().said != "That pulse is already saved."
 
 
 def test_what_is_refused_is_said_on_the_page(session: Session) -> None:
@@ -130,9 +130,9 @@ def test_the_sounder_is_higher_for_a_nearer_mark_then_still(
     assert len([hertz for hertz in wired.sounder.heard if hertz is not None]) == 2
 
 
-def test_marks_of_earlier_days_are_not_sounded_at_the_start(session: Session, wired: Wired) -> None:
+def test_old_marks_are_not_sounded_at_the_start(session: Session, wired: Wired) -> None:
     session.typed(MIRROR_1, (1.0, 1.0))
-    SessionHardware(session, keeper=PanelRetry(Pins(), opener=wired.open)).tick()
+    SessionHardware(session, retry=PanelRetry(Pins(), opener=wired.open)).tick()
     assert wired.sounder.heard == []
 
 
@@ -141,7 +141,7 @@ def test_marks_of_earlier_days_are_not_sounded_at_the_start(session: Session, wi
 )
 def test_the_status_light_shows_what_is_urgent(wired: Wired, found: list[Finding], signal: Signal) -> None:
     driver = PanelDriver(PanelRetry(Pins(), opener=wired.open), dark_film=False, pressed=lambda: None)
-    driver.tick(Wish(), found)
+    driver.tick(PanelState(), found)
     assert wired.status.shows(signal)
 
 
@@ -149,13 +149,13 @@ def test_the_status_light_shows_what_is_urgent(wired: Wired, found: list[Finding
 def test_the_ring_is_dimmed_while_a_glow_is_awaited_and_off_for_a_dark_film(
     session: Session, wired: Wired, dark_film: bool, level: float
 ) -> None:
-    hardware = SessionHardware(session, keeper=PanelRetry(Pins(), opener=wired.open), dark_film=dark_film)
+    hardware = SessionHardware(session, retry=PanelRetry(Pins(), opener=wired.open), dark_film=dark_film)
     hardware.tick()
     assert wired.ring.value == 1.0
     session.hang(MIRROR_1)
     hardware.tick()
     assert wired.ring.value == level
-    assert wish_of(session.snapshot()).signal == "working"
+    assert panel_state(session.snapshot()).signal == "working"
     assert wired.status.shows("working")
 
 
@@ -174,7 +174,7 @@ def test_the_lid_is_shown_and_kept_with_the_reading_and_stops_nothing(
 
 def test_pins_that_another_program_holds_are_said_and_come_back(session: Session, wired: Wired) -> None:
     wired.missing = "panel: ring on pin 12 is not there (busy); running without"
-    hardware = SessionHardware(session, keeper=PanelRetry(Pins(), opener=wired.open))
+    hardware = SessionHardware(session, retry=PanelRetry(Pins(), opener=wired.open))
     hardware.tick()
     assert faults(session) == [wired.missing]
     wired.missing = None
@@ -243,10 +243,10 @@ def test_a_mark_is_the_same_with_and_without_a_panel(
 
 def test_a_first_start_spells_the_way_in_until_somebody_is_there(tmp_path: Path, wired: Wired) -> None:
     session = Session(Log(tmp_path), OfflineSource(), machine=profile_as_json(default_profile()))
-    keeper = PanelRetry(Pins(), opener=wired.open)
-    hardware = SessionHardware(session, keeper=keeper, welcome="192.0.2.7 abcd-2345")
+    retry = PanelRetry(Pins(), opener=wired.open)
+    hardware = SessionHardware(session, retry=retry, welcome="192.0.2.7 abcd-2345")
     spelled: list[str] = []
-    keeper.panel.spell = spelled.append  # type: ignore[method-assign]
+    retry.panel.spell = spelled.append  # type: ignore[method-assign]
     hardware.tick()
     hardware.tick()
     assert spelled == ["192.0.2.7 abcd-2345"]
@@ -256,6 +256,6 @@ def test_a_first_start_spells_the_way_in_until_somebody_is_there(tmp_path: Path,
     again = PanelRetry(Pins(), opener=wired.open)
     again.panel.spell = spelled.append  # type: ignore[method-assign]
     SessionHardware(
-        session, keeper=again, welcome="192.0.2.7 abcd-2345"
+        session, retry=again, welcome="192.0.2.7 abcd-2345"
     ).tick()  # not the first start any more
     assert len(spelled) == 1

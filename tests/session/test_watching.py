@@ -1,4 +1,4 @@
-"""The camera that watches by itself, on real pictures of a machine that somebody else fires."""
+"""A camera that saves marks by itself, with rendered pictures of a machine that the test fires."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ import pytest
 from server.log import Log
 from server.practice import PracticeMachine
 from server.rig.frame_loop import FrameLoop
-from server.rig.live_marks import Watching
+from server.rig.live_marks import LiveMarks
 from server.session.events import event_json
 from server.session.session import Refused, Session
 from server.sources.practice_source import PracticeSource
@@ -99,7 +99,7 @@ def test_one_bad_look_does_not_end_the_watch(
         looked.release()
         raise RuntimeError("smoke")
 
-    frame_loop = FrameLoop(Watching(session), session.source)
+    frame_loop = FrameLoop(LiveMarks(session), session.source)
     monkeypatch.setattr(frame_loop, "look", smoke)
     frame_loop.start()
     assert looked.acquire(timeout=300)

@@ -1,4 +1,4 @@
-"""A practice alignment that is recorded while the page's steps are done one by one."""
+"""Record a practice alignment while doing the page's steps one by one."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import Any
 from server.log import Log
 from server.practice import PracticeMachine
 from server.rig.frame_loop import FrameLoop
-from server.rig.live_marks import Watching
+from server.rig.live_marks import LiveMarks
 from server.rig.recorder import Recorder
 from server.session.events import event_json
 from server.session.session import Refused, Session
@@ -19,16 +19,16 @@ from server.sources.practice_source import PracticeSource
 Json = dict[str, Any]
 
 
-def practise(folder: Path, seed: int, *, deeds: int) -> list[Json]:
-    """Record an alignment of that practice laser in folder/recording; returns the events that came of it."""
+def record_practice(folder: Path, seed: int, *, actions: int) -> list[Json]:
+    """Record an alignment of that practice laser in folder/recording; returns its events."""
     source = PracticeSource(PracticeMachine(seed))
     session = Session(Log(folder / "data"), source, machine=source.machine() or {})
     recorder = Recorder(folder / "recording")
-    frame_loop = FrameLoop(Watching(session), source, keep=recorder.keep)
+    frame_loop = FrameLoop(LiveMarks(session), source, keep=recorder.keep)
     recorder.note(session.beginning())
     session.listeners.append(recorder.note)
     session.acknowledge()
-    for _ in range(deeds):
+    for _ in range(actions):
         frame_loop.look()
         step = session.snapshot().step
         if step.do in ("done", "stop"):

@@ -1,0 +1,198 @@
+"""Small faults put into the program one at a time: how many of them does a test catch?
+
+    .venv/bin/pip install -c .ci/constraints.txt -e '.[mutants,test]'
+    .venv/bin/python tests/bench/mutants.py [--count 100] [--seed 1] [--only vision]
+
+The faults are those of cosmic-ray: another operator or comparison, a number one more or less, a condition
+turned round, a loop that ends at once. They are drawn by seed from solver, vision, log and session; longer
+files come up more often. A fault is caught when a test of its part fails, or does not end in ten times the
+usual time; only the tests that pass through the changed line are run, the quickest first. What survives is
+printed as a line of code: a test is missing, or the change means nothing.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import random
+import re
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from collections import Counter, defaultdict
+from dataclasses import dataclass
+from pathlib import Path
+
+from cosmic_ray.ast import ast_nodes, get_ast
+from cosmic_ray.mutating import mutate_code
+from cosmic_ray.plugins import get_operator, operator_names
+from coverage import CoverageData
+
+ROOT = Path(__file__).resolve().parents[2]
+TESTS = {
+    "server/solver": ["tests/solver"],
+    "vision": ["tests/vision"],
+    "server/log": ["tests/log"],
+    "server/session": ["tests/session", "tests/pages"],
+}
+# not faults that a person makes, or no faults at all: `X | None` is a type, a decorator is not forgotten
+UNLIKELY = (
+    *("BitOr", "BitAnd", "BitXor", "Shift", "FloorDiv", "_Mod", "_Pow", "Invert", "_Is", "UAdd"),
+    *("Decorator", "Variable", "Exception"),
+)
+KINDS = [name for name in operator_names() if not any(word in name for word in UNLIKELY)]
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One change: the file below the root, its new text, the line changed (from 1) and how it reads now."""
+
+    path: str
+    text: str
+    line: int
+    now: str
+
+
+@dataclass(frozen=True)
+class Covered:
+    """Which tests pass through each line of each file, and how many seconds each test takes."""
+
+    tests: dict[str, dict[int, set[str]]]
+    took_s: dict[str, float]
+
+    def through(self, fault: Fault) -> list[str]:
+        """Return the tests of a fault's line, the quickest first; of its file if it runs at import."""
+        lines = self.tests.get(fault.path, {})
+        tests = lines.get(fault.line) or {test for some in lines.values() for test in some}
+        return sorted(tests, key=lambda test: self.took_s[test])
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--count", type=int, default=100)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--only", choices=TESTS, help="one part of the program")
+    given = parser.parse_args()
+    parts = [given.only] if given.only else list(TESTS)
+    rng = random.Random(given.seed)
+    with tempfile.TemporaryDirectory() as name:
+        copy = Path(name) / "program"
+        _copy(copy)
+        covered = {part: _covered(copy, part) for part in parts}
+        caught = {part: [0, 0] for part in parts}
+        for number in range(given.count):
+            part, fault = _drawn(rng, copy, parts)
+            found = _caught(copy, covered[part], fault)
+            caught[part][0] += found
+            caught[part][1] += 1
+            if not found:
+                print(f"survived  {fault.path}:{fault.line}  {fault.now.strip()}", flush=True)
+            if number % 10 == 9:
+                print(f"{number + 1} of {given.count}", flush=True)
+    print(f"\n{'part':16} {'caught':>8}  of")
+    for part, (found, of) in caught.items():
+        print(f"{part:16} {found:8d}  {of}")
+    found, of = (sum(each[i] for each in caught.values()) for i in (0, 1))
+    print(f"{'all':16} {found:8d}  {of}   {found / of:.0%}")
+
+
+def _copy(to: Path) -> None:
+    """Copy what git knows of, with the files as they are now."""
+    names = subprocess.run(["git", "ls-files", "-z"], cwd=ROOT, capture_output=True, check=True, text=True)
+    for name in filter(None, names.stdout.split("\0")):
+        if (ROOT / name).is_file():
+            (to / name).parent.mkdir(parents=True, exist_ok=True)
+            shutil.copy2(ROOT / name, to / name)
+
+
+def _drawn(rng: random.Random, copy: Path, parts: list[str]) -> tuple[str, Fault]:
+    """Return a fault of a kind, at a place, in a file that were drawn; longer files come up more often."""
+    files = [(part, path) for part in parts for path in sorted((copy / part).rglob("*.py"))]
+    lines = [len(path.read_text().splitlines()) for _, path in files]
+    while True:
+        part, path = rng.choices(files, lines)[0]
+        text = path.read_text()
+        places = _places(text)
+        if not places:
+            continue
+        name, occurrence = rng.choice(places)
+        changed = mutate_code(text, get_operator(name)(), occurrence)
+        if changed not in (None, text):
+            return part, Fault(str(path.relative_to(copy)), changed, *_difference(text, changed))
+
+
+def _places(text: str) -> list[tuple[str, int]]:
+    """Return each change that is possible as its kind and a running number, without imports."""
+    seen, places = Counter[str](), []
+    nodes = list(ast_nodes(get_ast(text)))
+    for name in KINDS:
+        operator = get_operator(name)()
+        for node in nodes:
+            for _ in operator.mutation_positions(node):
+                if node.search_ancestor("import_name", "import_from") is None:
+                    places.append((name, seen[name]))
+                seen[name] += 1
+    return places
+
+
+def _difference(before: str, after: str) -> tuple[int, str]:
+    """Return the first line that differs, from 1, and how it reads afterwards."""
+    pairs = zip(before.splitlines(), after.splitlines(), strict=False)
+    return next(((n, b) for n, (a, b) in enumerate(pairs, 1) if a != b), (0, ""))
+
+
+def _caught(copy: Path, covered: Covered, fault: Fault) -> bool:
+    tests = covered.through(fault)
+    path = copy / fault.path
+    whole = path.read_text()
+    path.write_text(fault.text)
+    try:
+        most_s = 60 + 10 * sum(covered.took_s[test] for test in tests)
+        return bool(tests) and _pytest(copy, ["-x", *tests], most_s) != 0
+    finally:
+        path.write_text(whole)
+
+
+def _covered(copy: Path, part: str) -> Covered:
+    """Run a part's tests once, without a fault."""
+    files = [path for folder in TESTS[part] for path in sorted((copy / folder).glob("test_*.py"))]
+    told = copy / "durations.txt"
+    began = time.monotonic()
+    options = [f"--cov={part}", "--cov-context=test", "--cov-report=", "--durations=0", "-vv"]
+    if _pytest(copy, [*options, *map(str, files)], 7200, said=told) != 0:
+        raise SystemExit(f"the tests of {part} fail without a fault:\n{told.read_text()[-2000:]}")
+    print(f"{part}: its tests take {time.monotonic() - began:.0f} s", flush=True)
+    took_s: dict[str, float] = defaultdict(float)
+    for seconds, test in re.findall(r"^ *([\d.]+)s (?:call|setup) +(\S.*)$", told.read_text(), re.MULTILINE):
+        took_s[test] += float(seconds)
+    data = CoverageData(str(copy / ".coverage"))
+    data.read()
+    tests = {}
+    for name in data.measured_files():
+        lines = data.contexts_by_lineno(name)
+        tests[str(Path(name).relative_to(copy))] = {
+            line: {context.split("|")[0] for context in contexts if context}
+            for line, contexts in lines.items()
+        }
+    return Covered(tests, took_s)
+
+
+def _pytest(copy: Path, options: list[str], most_s: float, *, said: Path | None = None) -> int:
+    command = [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", *options]
+    own = {"PYTHONDONTWRITEBYTECODE": "1", "HYPOTHESIS_STORAGE_DIRECTORY": str(copy / ".hypothesis")}
+    with (said or Path(os.devnull)).open("w") as out:
+        try:
+            done = subprocess.run(
+                command, cwd=copy, env=os.environ | own, stdout=out, stderr=out, timeout=most_s
+            )
+        except subprocess.TimeoutExpired:
+            return 1
+    return done.returncode
+
+
+if __name__ == "__main__":
+    main()

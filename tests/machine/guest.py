@@ -1,0 +1,270 @@
+"""A whole machine in QEMU, without acceleration: booted from an image, asked by a serial line, unplugged."""
+
+from __future__ import annotations
+
+import base64
+import json
+import os
+import shutil
+import socket
+import subprocess
+import time
+import urllib.error
+import urllib.request
+from collections.abc import Callable
+from contextlib import suppress
+from pathlib import Path
+from typing import Any
+
+__all__ = ["PAGE_PORT", "Guest", "GuestSilent", "make_disk"]
+
+Json = dict[str, Any]
+PAGE_PORT = 8765
+_BOOT_S = 600.0  # without acceleration on a loaded machine; a quiet one takes a tenth
+_KERNEL_SAYS = "root=/dev/vda rw console=ttyS0 no_timer_check noapic quiet panic=-1"
+
+
+class GuestSilent(RuntimeError):
+    """The guest did not answer, or ended: with the end of its console."""
+
+
+def make_disk(root: Path, image: Path, *, size_mb: int = 3000) -> None:
+    """Write an ext4 image of everything in that folder."""
+    image.unlink(missing_ok=True)
+    with image.open("wb") as file:
+        file.truncate(size_mb * 1_000_000)
+    words = [
+        "mkfs.ext4",
+        "-q",
+        "-F",
+        "-E",
+        "lazy_itable_init=1,lazy_journal_init=1",
+        "-d",
+        str(root),
+        str(image),
+    ]
+    subprocess.run(words, check=True)
+
+
+class Guest:
+    """One machine of one core and 512 MB; its page is at ``url``.
+
+    root : the folder that the disk was made of, for kernel and initrd. folder : for its socket and console.
+    ``cut`` is the power cut: what the guest had not written to its disk is lost.
+    """
+
+    def __init__(self, root: Path, disk: Path, folder: Path, *, memory_mb: int = 512) -> None:
+        self._root, self._disk, self._folder, self._memory_mb = root, disk, folder, memory_mb
+        self._process: subprocess.Popen[bytes] | None = None
+        self._shell: socket.socket | None = None
+        self._rest = b""
+        self.began_s = self.ready_s = 0.0
+        with socket.create_server(("127.0.0.1", 0)) as free:
+            self._port = free.getsockname()[1]
+        self.url = f"http://127.0.0.1:{self._port}"
+        self.code: str | None = None
+
+    @property
+    def console(self) -> str:
+        """What the kernel and the service have said there."""
+        path = self._folder / "console.log"
+        return path.read_text("utf-8", "replace") if path.exists() else ""
+
+    def boot(self, clock: str = "utc") -> None:
+        """Switch on; returns when it takes commands. The network behind it leads nowhere.
+
+        clock : what its clock says then: ``utc`` for the true time, or a date.
+        """
+        door = self._folder / "shell.sock"
+        door.unlink(missing_ok=True)
+        boot = self._root / "boot"
+        (kernel,), (initrd,) = boot.glob("vmlinuz-*"), boot.glob("initrd.img-*")
+        words = [
+            *(
+                "qemu-system-x86_64",
+                "-accel",
+                "tcg",
+                "-cpu",
+                "Nehalem",
+                "-smp",
+                "1",
+                "-m",
+                str(self._memory_mb),
+            ),
+            *(
+                "-nodefaults",
+                "-display",
+                "none",
+                "-no-reboot",
+                "-kernel",
+                str(kernel),
+                "-initrd",
+                str(initrd),
+            ),
+            *("-rtc", f"base={clock}", "-append", _KERNEL_SAYS, "-device", "virtio-rng-pci"),
+            *("-drive", f"file={self._disk},if=virtio,format=raw,cache=writeback"),
+            *("-netdev", f"user,id=n,restrict=on,hostfwd=tcp:127.0.0.1:{self._port}-:{PAGE_PORT}"),
+            *("-device", "virtio-net-pci,netdev=n", "-serial", f"file:{self._folder / 'console.log'}"),
+            *("-serial", f"unix:{door},server=on,wait=off"),
+        ]
+        self.began_s, self._rest = time.monotonic(), b""
+        self._process = subprocess.Popen(words, stderr=subprocess.PIPE)
+        self._until(door.exists, 60.0)
+        self._shell = socket.socket(socket.AF_UNIX)
+        self._shell.connect(str(door))
+        while self._line(_BOOT_S) != "ready":
+            pass
+
+    def run(self, command: str, *, good: bool = True, patience_s: float = 300.0) -> str:
+        """Return what that shell command prints in there; with ``good`` it has to end with 0."""
+        assert self._shell is not None
+        self._shell.sendall(base64.b64encode(command.encode()) + b"\n")
+        status, _, said = self._line(patience_s).partition(" ")
+        text = base64.b64decode(said).decode("utf-8", "replace").strip()
+        if good and status != "0":
+            raise AssertionError(f"{command}: {status}\n{text}")
+        return text
+
+    def write(self, path: str, text: str) -> None:
+        """Write a file in there."""
+        coded = base64.b64encode(text.encode()).decode()
+        self.run(f"mkdir -p {path.rpartition('/')[0]} && echo {coded} | base64 -d >{path}")
+
+    def wait(self, command: str, *, patience_s: float = 300.0) -> str:
+        """Run a command until it ends with 0; return what it then printed."""
+        give_up_s = time.monotonic() + patience_s
+        while True:
+            try:
+                return self.run(command)
+            except AssertionError:
+                if time.monotonic() > give_up_s:
+                    raise
+                time.sleep(0.5)
+
+    def wait_page(self, *, patience_s: float = _BOOT_S) -> float:
+        """Return the seconds from switching on to the page's first answer."""
+        self._until(self._answers, patience_s)
+        return time.monotonic() - self.began_s
+
+    def learn_code(self) -> None:
+        """Read the access code off the machine, as its owner reads it off the console."""
+        self.code = self.run("cat /var/lib/spotwright/access-code")
+
+    def faults(self) -> set[str]:
+        """What the page says is wrong with the rig."""
+        return {fault["code"] for fault in self.get("/api/state")["rig"]["faults"]}
+
+    def sees(self) -> bool:
+        """Whether the page has a new picture of the camera."""
+        request = urllib.request.Request(f"{self.url}/api/frame.jpg?width=320")
+        request.add_header("Authorization", f"Bearer {self.code}")
+        try:
+            with urllib.request.urlopen(request, timeout=120) as answer:
+                return bool(answer.read(2) == b"\xff\xd8")
+        except urllib.error.HTTPError:
+            return False
+
+    def told(self, *names: str) -> dict[str, str]:
+        """What systemd says of the service."""
+        words = " ".join(f"-p {name}" for name in names)
+        return dict(
+            line.split("=", 1) for line in self.run(f"systemctl show spotwright {words}").splitlines()
+        )
+
+    def get(self, path: str) -> Json:
+        """Return the JSON of that address, asked as a telephone does that has the access code."""
+        return self._ask(urllib.request.Request(self.url + path))
+
+    def do(self, action: str, body: Json | None = None) -> Json:
+        """Press something on the page; raises urllib.error.HTTPError where it is refused."""
+        data = json.dumps(body or {}).encode()
+        return self._ask(urllib.request.Request(f"{self.url}/api/do/bench/{action}", data, method="POST"))
+
+    def cut(self) -> None:
+        """Pull the plug."""
+        self._end(lambda process: process.kill())
+
+    def shut_down(self) -> None:
+        """Switch off in good order."""
+        if self._shell is not None:
+            self._shell.sendall(base64.b64encode(b"systemctl poweroff --no-block") + b"\n")
+        self._end(lambda process: process.wait(_BOOT_S))
+
+    def _end(self, how: Callable[[subprocess.Popen[bytes]], object]) -> None:
+        process, self._process = self._process, None
+        if self._shell is not None and process is not None:
+            how(process)
+            process.wait()
+            self._shell.close()
+        self._shell = None
+
+    def _ask(self, request: urllib.request.Request) -> Json:
+        request.add_header("Content-Type", "application/json")
+        if self.code is not None:
+            request.add_header("Authorization", f"Bearer {self.code}")
+        with urllib.request.urlopen(request, timeout=120) as answer:
+            return json.load(answer)
+
+    def _answers(self) -> bool:
+        try:
+            with urllib.request.urlopen(f"{self.url}/static/spot.svg", timeout=30):
+                return True
+        except OSError:
+            return False
+
+    def until(self, there: Callable[[], bool], patience_s: float = 300.0) -> None:
+        """Wait for an event of the guest."""
+        self._until(there, patience_s)
+
+    def _until(self, there: Callable[[], bool], patience_s: float) -> None:
+        give_up_s = time.monotonic() + patience_s
+        while not there():
+            self._check_runs()
+            if time.monotonic() > give_up_s:
+                raise GuestSilent(
+                    f"nothing for {patience_s:g} s; its console ends with:\n{self.console[-2000:]}"
+                )
+            time.sleep(0.2)
+
+    def _line(self, patience_s: float) -> str:
+        assert self._shell is not None
+        give_up_s = time.monotonic() + patience_s
+        while b"\n" not in self._rest:
+            self._check_runs()
+            self._shell.settimeout(5.0)
+            with suppress(TimeoutError):
+                self._rest += self._shell.recv(65536)
+            if time.monotonic() > give_up_s:
+                raise GuestSilent(
+                    f"no answer for {patience_s:g} s; its console ends with:\n{self.console[-2000:]}"
+                )
+        line, _, self._rest = self._rest.partition(b"\n")
+        return line.decode("ascii", "replace").strip()
+
+    def _check_runs(self) -> None:
+        if self._process is None or self._process.poll() is not None:
+            said = self._process.stderr.read().decode() if self._process and self._process.stderr else ""
+            raise GuestSilent(f"the emulator has ended: {said}; console:\n{self.console[-2000:]}")
+
+
+def copy_disk(disk: Path, to: Path) -> Path:
+    """Copy an image, holes and all."""
+    subprocess.run(["cp", "--sparse=always", "--reflink=auto", str(disk), str(to)], check=True)
+    return to
+
+
+def newest_root() -> Path:
+    """Return the folder that .ci/machine made last; raises FileNotFoundError where there is none."""
+    cache = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "spotwright"
+    found = sorted(cache.glob("machine-*.raw"), key=lambda path: path.stat().st_mtime)
+    if not found:
+        raise FileNotFoundError("no machine here: 'bash .ci/machine' makes one")
+    return found[-1].with_suffix("")
+
+
+def qemu_missing() -> str | None:
+    """Return why there can be no guest here, or None."""
+    for name in ("qemu-system-x86_64", "mkfs.ext4"):
+        if shutil.which(name) is None:
+            return f"no {name}"
+    return None

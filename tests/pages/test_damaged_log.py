@@ -1,0 +1,99 @@
+"""One damaged row: every page answers, the row is shown as damaged, and all else is as it was."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import sqlite3
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+from flask.testing import FlaskClient
+
+from server.log import Log, import_folder
+from server.pages import Config, create_app
+from server.session.import_check import check_alignment
+from server.sources.base import OfflineSource
+from tests.bench.log_flips import small_log
+
+ROWS = {
+    "event": "UPDATE event SET body = replace(body, '0.25', '0.75') WHERE id = 31",
+    "head": "UPDATE alignment SET note = 'x', machine = replace(machine, '1600', '1610') WHERE id = 3",
+    "state": "UPDATE alignment SET state = '{}' WHERE id = 3",
+    "verdict": "UPDATE alignment SET verdict = NULL WHERE id = 3",
+    "entry": "UPDATE entry SET body = '{}' WHERE id = 1",
+}
+WHOLE = ("/", "/offline", "/log", "/log/1", "/log/3", "/log/1/report", "/log/drift.svg", "/api/state")
+EXPORTS = ("/log/spotwright-log.csv", "/log/spotwright-log.json", "/log/spotwright-upkeep.csv")
+
+
+@pytest.fixture(scope="module")
+def good(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("good") / "log"
+    small_log(folder)
+    return folder
+
+
+def damaged(good: Path, place: Path, sql: str) -> FlaskClient:
+    shutil.copytree(good, place)
+    with closing(sqlite3.connect(place / "spotwright.db")) as db, db:
+        db.execute(sql)
+    return create_app(Config(data=place, source=OfflineSource)).test_client()
+
+
+def text(client: FlaskClient, path: str) -> str:
+    """What a person reads there."""
+    answer = client.get(path)
+    assert answer.status_code == 200, path
+    main = answer.get_data(as_text=True).partition("<main")[2]
+    return " ".join(re.sub("<[^>]+>", " ", main).split())
+
+
+@pytest.mark.parametrize("row", ROWS)
+def test_every_page_answers_beside_a_damaged_row(good: Path, tmp_path: Path, row: str) -> None:
+    client = damaged(good, tmp_path / "log", ROWS[row])
+    assert {path: client.get(path).status_code for path in (*WHOLE, *EXPORTS)} == dict.fromkeys(
+        (*WHOLE, *EXPORTS), 200
+    )
+    for path in ("/bed/3", "/log/3/report"):  # which rest on all of the alignment
+        answer = client.get(path)
+        assert answer.status_code == (503 if row in ("event", "head") else 200)
+        assert ("damaged" in answer.get_data(as_text=True)) == (row in ("event", "head"))
+
+
+def test_a_damaged_entry_of_an_alignment_is_shown_beside_the_others(good: Path, tmp_path: Path) -> None:
+    shown = text(damaged(good, tmp_path / "log", ROWS["event"]), "/log/3")
+    assert "This alignment is damaged" in shown
+    assert shown.count("Damaged: this entry cannot be read any more") == 1
+    assert shown.count("Mark at") == 6 and shown.count("1/4 turn clockwise") == 5
+    assert "Report to print" not in shown
+
+
+def test_an_alignment_of_a_lost_laser_is_shown_with_its_entries(good: Path, tmp_path: Path) -> None:
+    client = damaged(good, tmp_path / "log", ROWS["head"])
+    shown = text(client, "/log/3")
+    assert "of an unknown laser" in shown and "This alignment is damaged" in shown
+    assert shown.count("kind=mark station=mirror-2") == 6
+    assert "number 3" in text(client, "/log") and "None" not in text(client, "/log")
+
+
+def test_what_was_taken_in_of_it_is_shown_too(good: Path, tmp_path: Path) -> None:
+    damaged(good, tmp_path / "log", ROWS["head"])
+    with Log(tmp_path / "mine") as log:
+        assert import_folder(log, tmp_path / "log", judge=check_alignment).events == 36
+    client = create_app(Config(data=tmp_path / "mine", source=OfflineSource)).test_client()
+    assert "x (damaged)" in text(client, "/log/3")
+    assert "unknown laser, camera" in text(client, "/log")
+
+
+def test_a_session_goes_on_when_its_alignment_is_damaged_meanwhile(good: Path, tmp_path: Path) -> None:
+    with Log(shutil.copytree(good, tmp_path / "log")) as log:
+        number = log.start_alignment(machine=log.machine(1), source="offline")
+    client = create_app(Config(data=tmp_path / "log", source=OfflineSource)).test_client()
+    assert client.get("/api/state?of=offline").status_code == 200
+    with closing(sqlite3.connect(tmp_path / "log" / "spotwright.db")) as db, db:
+        db.execute("UPDATE alignment SET machine = replace(machine, '1600', '1610'), note = 'x'")
+    assert f"Alignment {number}" in text(client, f"/log/{number}")
+    for path in ("/", "/offline", "/log", "/api/state"):
+        assert client.get(path).status_code == 200, path

@@ -1,0 +1,70 @@
+"""An imported alignment must look as this program writes it; anything else is refused with its path."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from server.log import Json, Log
+from server.practice import PracticeMachine
+from server.session.import_check import check_alignment
+from server.session.session import Session
+from server.solver import DocumentError, profile_as_json
+from server.sources.practice_source import PracticeSource
+
+
+@pytest.fixture(scope="module")
+def written(tmp_path_factory: pytest.TempPathFactory) -> Json:
+    """An alignment as the program keeps it itself."""
+    machine = PracticeMachine(3)
+    log = Log(tmp_path_factory.mktemp("log"))
+    session = Session(log, PracticeSource(machine), machine=profile_as_json(machine.profile))
+    session.acknowledge()
+    session.turn(1, "top", 0.25)
+    document = log.document(1)
+    return {**document, "source": "practice", "state": log.state(1), "verdict": None}
+
+
+def test_what_the_program_writes_itself_is_taken(written: Json) -> None:
+    assert written["state"]["source"]
+    check_alignment(written)
+
+
+@pytest.mark.parametrize(
+    ("path", "value"),
+    [
+        ("state.source", []),
+        ("state.source", {"seed": "x"}),
+        ("state.source", {"machine": {}}),
+        ("state.cautions", [1]),
+        ("state.misses", "three"),
+        ("state.place", {"station": "nowhere"}),
+        ("verdict", {}),
+        ("verdict", {"aligned": "yes"}),
+        ("verdict", {"aligned": True, "lens_mm": float("inf")}),
+        ("verdict", {"aligned": True, "overlap_mm": {"mirror-9": 1.0}}),
+        ("verdict", {"aligned": True, "worst_at_head_mm": [1.0]}),
+        ("events", [{"kind": "turn", "mount": 9, "screw": "top", "turns": 0.5}]),
+        ("events", [{"kind": "turn", "mount": 1, "screw": "none", "turns": 0.5}]),
+        ("machine", {"name": "one"}),
+    ],
+)
+def test_anything_else_is_refused_with_its_path(written: Json, path: str, value: Any) -> None:
+    changed = {**written, "state": {**written["state"]}}
+    place, _, key = path.partition(".")
+    if key:
+        changed[place][key] = value
+    else:
+        changed[place] = value
+    with pytest.raises(DocumentError) as refused:
+        check_alignment(changed)
+    assert refused.value.path.startswith("" if path == "machine" else path.partition(".")[0])
+
+
+def test_events_of_a_laser_that_is_lost_are_looked_at_without_it() -> None:
+    turn = {"kind": "turn", "mount": 1, "screw": "any", "turns": 0.5}
+    lost: Json = {"machine": {}, "source": "camera", "state": None, "verdict": None}
+    check_alignment({**lost, "events": [turn, {"kind": "undo", "event": "x"}]})
+    with pytest.raises(DocumentError, match=r"events\.0\.turns"):
+        check_alignment({**lost, "events": [turn | {"turns": 99}]})
