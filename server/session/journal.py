@@ -6,6 +6,7 @@ from typing import Any
 
 from server.log import Damaged, Json, Log
 from server.session.check import Check, check_step
+from server.session.confirm import confirm_step
 from server.session.events import Entry, Event, Undo, event_json, event_of, without_undo
 from server.session.notes import mark_event
 from server.session.services import Refused, Services, refusing
@@ -77,12 +78,11 @@ class Journal:
         return self._checked(document, self.ask(document))
 
     def _checked(self, document: Json, step: Step) -> Step:
-        """Return what a check asks for first, else ``step``."""
-        check = self.state().get("check")
-        if not check:
-            return step
-        events = [event_of(event) for event in document["events"]]
-        return check_step(Check.from_json(check), events, self.machine(), step)
+        """Return what a check asks for first, or a second reading before a long move, else ``step``."""
+        check, events = self.state().get("check"), [event_of(event) for event in document["events"]]
+        if check:
+            step = check_step(Check.from_json(check), events, self.machine(), step)
+        return confirm_step(events, self.machine(), step)
 
     def check_place(self, place: Place) -> None:
         """Raise Refused if no card can hang there or the head cannot go there."""

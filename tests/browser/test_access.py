@@ -136,6 +136,12 @@ def test_nor_offline_nor_where_something_went_wrong(
     page.click("button.primary")
     page.locator(".trouble").wait_for()
     judge.look("laser, profile refused")
+    page.goto(f"{server.url}/laser/new")
+    for name in page.locator("form.setup input[required]:not([type=radio])").all():
+        name.fill("300")
+    page.click("button.primary")
+    page.locator("svg.knobs").first.wait_for()
+    judge.look("laser drawn, with what is out of the ordinary")
     page.goto(server.url)
     server.kill()
     page.locator("#trouble").wait_for()

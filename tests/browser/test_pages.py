@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import json
+import urllib.request
 from collections.abc import Callable, Iterator
 from datetime import datetime, timedelta
 from itertools import count
+from typing import Any
 
 import pytest
 from playwright.sync_api import FilePayload, Page, Route, expect
@@ -313,3 +316,31 @@ def test_a_photo_is_shown_with_what_was_read_before_it_is_saved(
     page.click("#photo-yes")
     expect(page.locator("#count")).to_have_text("1")
     expect(page.locator("#photo-seen")).to_be_hidden()
+
+
+def test_who_reads_inches_types_inches(serve: Callable[..., Server], window: Window) -> None:
+    server, page = serve(1), window(390, 844)
+    page.request.post(f"{server.url}/api/device", data={"units": "inch"})
+    page.goto(f"{server.url}/offline")
+    page.click("#primary")
+    page.locator("#entry").wait_for()
+    page.get_by_label("Right of the centre, inches").fill("0,1")
+    page.get_by_label("Above the centre, inches").fill("-0.02")
+    page.get_by_role("button", name="Save this offset").click()
+    expect(page.locator("#readings li")).to_contain_text("+0.100 right, -0.020 up (in)")
+    page.goto(server.url)
+    page.click("#primary")
+    page.locator("body[data-act=hang]").wait_for()
+    page.locator("#hands summary").click()
+    page.get_by_role("spinbutton", name="inches").fill("0.02")
+    page.get_by_role("button", name="Move it", exact=True).click()
+    expect(page.locator("#count")).to_have_text("1")
+    (moved,) = [event["move_mm"] for event in events_of(server)]
+    assert moved == pytest.approx([0, 0, 0.508])
+
+
+def events_of(server: Server) -> list[dict[str, Any]]:
+    """What the bench's alignment has in the log's export."""
+    with urllib.request.urlopen(f"{server.url}/log/spotwright-log.json") as answer:
+        alignments = json.load(answer)["alignments"]
+    return [entry["event"] for one in alignments if one["source"] == "practice" for entry in one["events"]]

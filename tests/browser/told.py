@@ -67,6 +67,7 @@ def _snapshots() -> dict[str, Snapshot]:
         "turn": snapshot(TURN, source="camera", events=[row(seen("mirror-2", 2.0, 1.0, FRONT_LEFT))]),
         "turn a little": snapshot({**TURN, "turns": 1 / 64, "screw": "side"}, source="camera"),
         "turn far": snapshot({**TURN, "turns": 1 + 13 / 64, "mount": 3}),
+        "turn, on film": snapshot(TURN, source="camera", film=True, **there),
         "shift": snapshot(SHIFT),
         "shift one end": _moved("tube-far", [0, 0, -3.2]),
         "shift a mount": _moved("mirror-2", [3.2, 0, 0]),

@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
 
 from server.pages import Config, create_app
+from server.pages.symptoms import SYMPTOMS
 from tests.pages.doubles import VIEW, Bench, Script, blank_card, mark, reading
 from vision import CardView, NoReading, Reading
 
@@ -101,6 +102,10 @@ class Presses(RuleBasedStateMachine):
         state = self.shown[max(len(self.shown) - 1 - back, 0)]
         self.press(state, pick(state, which), tab=tab)
 
+    @rule(what=st.sampled_from(list(SYMPTOMS)))
+    def begin_a_check(self, what: str) -> None:
+        self.press(self.state(), {"action": "check", "body": {"what": what}})
+
     @rule(which=st.integers(0, 6))
     def press_twice_by_one_key(self, which: int) -> None:
         state = self.state()
@@ -137,7 +142,7 @@ class Presses(RuleBasedStateMachine):
             state = self.state()
             if state["do"] in ("done", "stop"):
                 return
-            button = state["primary"]
+            button = state["primary"] if state["primary"]["action"] else state["others"][0]
             if button["action"] == "hang":
                 self.hang(button["body"]["station"])
             if button["action"] == "pulse":
@@ -195,6 +200,7 @@ class Presses(RuleBasedStateMachine):
             assert (answer.status_code, kinds) == (200, ["inspected" if action == "inspected" else action])
         else:
             assert kinds == []
+            self.missed = 0 if action == "check" else self.missed
 
     def send(self, state: Json, button: Json, key: str, *, tab: str = "a") -> Any:
         body = {**button["body"], "step": state["step"], "key": key}
@@ -225,7 +231,9 @@ class Presses(RuleBasedStateMachine):
 def pick(state: Json, which: int) -> Json:
     """One of the buttons that the state shows; one that only opens a choice is no press."""
     shown = [state["primary"], *state["others"], *state["choices"], state["undo"]]
-    real = [button for button in shown if button is not None and button["action"] not in ("look", "restart")]
+    real = [
+        button for button in shown if button is not None and button["action"] not in ("", "look", "restart")
+    ]
     return real[which % len(real)] if real else {"action": "watch", "body": {"on": False}}
 
 

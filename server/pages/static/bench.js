@@ -75,7 +75,8 @@ function onForm(id, send) {
 
 onForm("#shift-form", (form) => {
   const way = String(form.get("way")),
-    mm = Number(form.get("mm")) * (way[0] === "+" ? 1 : -1);
+    unit = state.units === "inch" ? 25.4 : 1,
+    mm = Number(form.get("mm")) * unit * (way[0] === "+" ? 1 : -1);
   link.act("shift", { part: form.get("part"), move_mm: ["X", "Y", "Z"].map((axis) => (axis === way[1] ? mm : 0)) });
 });
 onForm("#place-form", (form) => {
