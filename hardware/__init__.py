@@ -1,1 +1,1 @@
-"""What is printed, cut and soldered. Scripts for a checkout; not part of the installed packages."""
+"""Parts to print, cut and solder. Scripts for a checkout; not part of the installed packages."""

@@ -10,18 +10,16 @@ S : Raspberry Pi documentation, "Hardware specifications" of the cameras, file
     documentation/asciidoc/accessories/camera/hardware_specification.adoc of
     github.com/raspberrypi/documentation: fields of view, focal lengths, F numbers, nearest sharp distances,
     sizes over all.
-1 : a model of Camera Module 1, 3dmodels/PiCamera_1_3.scad of github.com/hilderonny/stromzaehler-pi; the same
-    numbers
-    within 0.1 in vitamins/cameras.scad of github.com/nophead/NopSCADlib.
+1 : a model of Camera Module 1, 3dmodels/PiCamera_1_3.scad of github.com/hilderonny/stromzaehler-pi;
+    vitamins/cameras.scad of github.com/nophead/NopSCADlib agrees within 0.1.
 2 : a measured model of Camera Module 2.1 (2016), lib/RPiCam-v2.scad of
     github.com/openbikesensor/OpenBikeSensor3dPrintableCase.
 3 : a measured model, "Placeholder model for the Raspberry Camera Module 3" (GPL-3.0),
     camera_module.scad and its parameters.scad on GitHub.
 
-All of 1, 2 and 3 agree on what matters: the row of holes at 2 mm lies at the edge *opposite* the ribbon's
-socket, the lens is 9.4 to 9.5 from the socket's edge and level with the other row, and the sensor's own flex
-runs from the lens to the edge with the holes. The socket is on the back; its ribbon leaves at that edge,
-along the board.
+1, 2 and 3 agree on what matters: the row of holes at 2 mm is at the edge *opposite* the ribbon's socket, the
+lens is 9.4 to 9.5 from the socket's edge and level with the other row, and the sensor's own flex runs from
+the lens to the edge with the holes. The socket is on the back; its ribbon leaves there, along the board.
 """
 
 from __future__ import annotations
@@ -34,12 +32,12 @@ from hardware.solids import box
 
 BOARD_MM = (25.0, 23.862)  # D
 HOLE_MM = 2.2  # D
-LENS_TO_FAR_EDGE_MM = 14.4  # D; the edge opposite the socket, which hangs down
+LENS_TO_FAR_EDGE_MM = 14.4  # D; to the edge opposite the socket, which is the lower one in the clip
 LENS_TO_SOCKET_EDGE_MM = BOARD_MM[1] - LENS_TO_FAR_EDGE_MM  # 9.46; D by difference, 9.462 and 9.5 in 1 and 2
 # From the lens, x across and z towards the socket: 2 and 14.5 from the far edge (D, 1, 2, 3).
 HOLES_MM = tuple((x, z - LENS_TO_FAR_EDGE_MM) for x in (-10.5, 10.5) for z in (2.0, 14.5))
 RIBBON_MM = (16.05, 0.4)  # 2: width and thickness, at its stiffener
-SPACER_MM = 1.6  # an M2 nut, ISO 4032, between plate and board: small parts on the board's front stay clear
+SPACER_MM = 1.6  # an M2 nut, ISO 4032, between plate and board, so that parts on the board's front stay clear
 PLATE_MM = 3.0  # the plate that the board is screwed to
 NUT_MM = 1.6
 
@@ -48,11 +46,10 @@ NUT_MM = 1.6
 class Board:
     """One camera board, seen from its front with the socket's edge up; lengths from the lens's axis.
 
-    lens_mm : side of the square block around the lens, and how far its front stands before the board.
-    tallest_mm : the largest such height that a source gives.
-    flex_mm : half width, and height, of the sensor's flex and its plug; they reach from the lens to
-        `flex_end_mm`
-        from the far edge.
+    lens_mm : side of the square block around the lens, and the height of its front above the board.
+    tallest_mm : the largest such height in any source.
+    flex_mm : half width, and height, of the sensor's flex and its plug, which reach from the lens to
+        `flex_end_mm` from the far edge.
     socket_mm : width, length from the socket's edge, and height at the back.
     field_deg, focal_mm, f_number, nearest_mm : of the lens (S).
     """
@@ -71,12 +68,12 @@ class Board:
 
     @property
     def lens_before_plate_mm(self) -> float:
-        """How far the lens's front stands before the face of the plate that looks at the card."""
+        """How far the lens's front stands before the plate's face on the card's side."""
         return self.lens_mm[1] - SPACER_MM - PLATE_MM
 
 
-# Module 3: 8.93 in model 3; 11.5 over all (S) less board and socket is 7.75. The middle of both is taken
-# for the lens's place, the larger one for room. The wide one is 0.9 taller over all (S).
+# Module 3: 8.93 in model 3; 11.5 over all (S) less board and socket is 7.75. The mean of both is taken
+# for the lens's place, the larger one for clearance. The wide one is 0.9 taller over all (S).
 BOARDS = {
     "module-1": Board(
         "Camera Module 1", 1.0, (8.0, 5.8), 6.0, (4.0, 1.5), 1.5,
@@ -98,10 +95,9 @@ BOARDS = {
 
 
 def board_solids(board: Board, slid_mm: float = 0.0) -> dict[str, Manifold]:
-    """Return the board's parts in the camera's frame (x right, y up, z ahead, the lens's front at the
-    origin).
+    """Return the board's parts in the camera's frame (x right, y up, z ahead, origin at the lens's front).
 
-    The socket's edge is up; `slid_mm` moves all up along the slots. The ribbon is drawn 30 mm long.
+    The socket's edge is up; `slid_mm` moves everything up along the slots. The ribbon is drawn 30 mm long.
     """
     front = -board.lens_mm[1]
     half, (side, _), (flex, flex_high) = BOARD_MM[0] / 2, board.lens_mm, board.flex_mm
@@ -122,10 +118,9 @@ def board_solids(board: Board, slid_mm: float = 0.0) -> dict[str, Manifold]:
 
 
 def screw_solids(board: Board, slid_mm: float = 0.0) -> dict[str, Manifold]:
-    """Return four M2 screws with their nuts, in the same frame: heads sunk in the plate, thread backwards.
+    """Return four M2 screws with their nuts, in the same frame: heads sunk in the plate, thread to the rear.
 
-    M2 × 10 with a pan head, 4.0 × 1.6 (ISO 7045); nuts 4 across flats (ISO 4032), drawn as their outer
-    circle 4.6.
+    M2 × 10 with a pan head, 4.0 × 1.6 (ISO 7045); nuts 4 across flats (ISO 4032), drawn as circles of 4.6.
     """
     face = -board.lens_before_plate_mm
     front, back = -board.lens_mm[1], -board.lens_mm[1] - board.thick_mm

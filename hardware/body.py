@@ -1,4 +1,4 @@
-"""The clip: rails for the card and the beam stop, two cheeks, a gable for the camera, and the hold."""
+"""The clip's body: rails for the card and the beam stop, two side walls (cheeks), a gable for the camera."""
 
 from __future__ import annotations
 
@@ -22,10 +22,10 @@ from hardware.solids import box, diamond, house, placed, prism, section
 
 WALL, RIB = WALL_MM, RIB_MM
 OVERLAP = 1.5  # of the rails over the card's edge, for the standard card
-FOOT_MM = 75.0  # the cheeks stand on the bed at least this far before the card, so that nothing tips over
+FOOT_MM = 75.0  # the cheeks' feet reach at least this far before the card, so that the print cannot tip over
 _FOOT_SLOPE = np.tan(np.radians(50.0))
 _SCREW, _HEAD, _HEAD_DEEP = 1.2, 2.2, 1.7  # half widths of the slots for M2 screws and their heads; how deep
-_PLAY_OF_LENS = 1.0  # slots, so that the lens can be brought to the middle of its opening
+_PLAY_OF_LENS = 1.0  # length of the slots, to bring the lens to the middle of its opening
 _NOTCH = 7.0  # half width of the opening for the lens and, below it, the sensor's flex
 _RIDGE = 15.0  # of the opening's roof, above the lens
 _TOP = 42.0  # of the gable, above the lens
@@ -33,7 +33,7 @@ _TOP = 42.0  # of the gable, above the lens
 
 @dataclass(frozen=True)
 class Layout:
-    """Where things are along the beam (y) and across it, mm; what the drawings and the checks need too."""
+    """Where things are along the beam (y) and across it, mm; the drawings and the checks use it too."""
 
     inner: float  # half the free width between the rails
     outer: float  # half the whole width
@@ -70,7 +70,7 @@ def layout(m: Measures) -> Layout:
 
 
 def _lowest(m: Measures) -> float:
-    """How far down the hold needs the clip to reach, in halves of a mm."""
+    """How far down the clip must reach for the hold, rounded to half a mm."""
     half = m.mount_mm / 2
     vee = half * math.sqrt(2.0) + 14.0
     return -math.ceil(2 * {"square": half + 8.0, "bracket": half + 3.0}.get(m.mount, vee)) / 2
@@ -130,13 +130,13 @@ def _side(m: Measures, at: Layout) -> list[tuple[float, float]]:
     low, high = _ends(m, at)
     foot = max(low[0], min(low[0] + (low[1] - at.bed) / _FOOT_SLOPE, -FOOT_MM * m.scale))
     front = (low[0] + (high[1] - low[1]) * 0.1, high[1])
-    inside = -RIB / 2  # ends within the rail, lest edges only touch
+    inside = -RIB / 2  # ends within the rail, so that the parts do not merely touch
     lower = [(inside, at.top - 1.0), (inside, at.under), (foot, at.under)]
     return [(foot, at.bed), tuple(low), front, tuple(high), *lower]
 
 
 def _plan(m: Measures, at: Layout, *, inset: float = 0.0) -> Manifold:
-    """All between the cheeks' outer faces, as seen from above: the clip narrows towards the camera."""
+    """The clip's outline from above, between the cheeks' outer faces: it narrows towards the camera."""
     end = _ends(m, at)[0][0] - 30.0
     wide, narrow = at.outer - inset, at.narrow + WALL - inset
     far = narrow - (wide - narrow) * 30.0 / (-_ends(m, at)[0][0])

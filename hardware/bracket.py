@@ -1,9 +1,8 @@
-"""The hold for an open bracket: a mirror plate that stands at 45° to the beam, with nothing square to the
-beam on it.
+"""The hold for an open bracket: a mirror plate at 45° to the beam, without any face square to the beam.
 
-Steel discs glued to the plate's face, beside its mirror, meet magnets in the hold's slanted face. Two cable
-ties around the plate hold where nothing may be glued. `Measures.deflects` says to which side the mirror
-sends the beam.
+Steel discs glued to the plate's face, beside its mirror, meet magnets in the hold's slanted face. Where
+nothing may be glued, two cable ties around the plate hold it. `Measures.deflects` says to which side the
+mirror sends the beam.
 """
 
 from __future__ import annotations
@@ -16,7 +15,7 @@ from hardware.measures import DISC_MM, WALL_MM, Measures, Unbuildable
 from hardware.solids import Floats, bore, box, diamond, drop, prism, section
 
 _ROOT2 = float(np.sqrt(2.0))
-_LIP = 5.0  # beyond the face, at the plate's near edge: it says where along the plate the hold belongs
+_LIP = 5.0  # beyond the face, at the plate's near edge: it sets where along the plate the hold sits
 _TIE = 3.5  # half the diagonal of the holes for cable ties
 
 
@@ -26,7 +25,7 @@ def bracket_hold(m: Measures, at: Layout) -> Manifold:
     Raises
     ------
     Unbuildable
-        If magnets find no room beside the mirror.
+        If there is no room for magnets beside the mirror.
     """
     free = m.mount_mm / 2 - m.magnet_mm[0] - 5.2
     if free < 6.0:
@@ -56,7 +55,7 @@ def mirror_y_mm(m: Measures, back_mm: float) -> float:
 
 
 def _wall(m: Measures, at: Layout, middle: float, z: tuple[float, float]) -> Manifold:
-    """A rear wall, and the wall that carries the strip's far end."""
+    """A rear wall, and the wall that supports the strip's far end."""
     end = m.mount_mm / 2 / _ROOT2
     rear = (at.back, at.back + WALL_MM)
     wall = box((-at.outer, at.outer), rear, (at.under, min(at.top, m.mount_mm / 2)))
@@ -81,7 +80,7 @@ def _strip(m: Measures, middle: float, thick: float) -> list[tuple[float, float]
 
 
 def _lip(m: Measures, middle: float, thick: float) -> list[tuple[float, float]]:
-    """What the plate's near edge rests against, as seen from above."""
+    """The lip that the plate's near edge rests against, as seen from above."""
     near, far = -m.mount_mm / 2 - 0.2, -m.mount_mm / 2 - 3.6
     corners = [
         (far, -thick / 2),

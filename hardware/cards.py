@@ -22,7 +22,7 @@ OPENING_MM = (62.0, 63.0)
 
 
 def shapes(station: str, size: str) -> list[Shape]:
-    """Return what is on a card, in its own frame (u right, v up, mm), without the lines to cut along."""
+    """Return what is printed on a card, in its own frame (u right, v up, mm), without the cutting lines."""
     return [s for s in card_shapes(station, size) if not isinstance(s, Ring) and not _is_rim(s, size)]
 
 
@@ -36,7 +36,7 @@ def draw(station: str, size: str, *, engrave: bool, shift_mm: tuple[float, float
 
     engrave : outline and window as red hairlines to be cut, everything else black to be engraved; otherwise
         thin black lines to cut along by hand.
-    shift_mm : moves the card's frame on the board, right and up: the true centre that the plug has pricked.
+    shift_mm : moves the card's frame on the board, right and up, to the true centre that the plug pricked.
     """
     sheet = card_sheet(station, size)
     width, height = sheet.width_mm, sheet.height_mm
@@ -67,9 +67,9 @@ def _rings(shape: Shape) -> list[Floats]:
 def board(size: str, name: str, *, opening: bool) -> Page:
     """A blank of a card's size to cut: the board behind a printed sheet, or the beam stop.
 
-    The board's opening is much wider than the window: tape goes on the back of the sheet itself. On the back
-    of the board it would lie behind the print, and the camera, which looks from the side, would read it
-    shifted: 3 mm of board at 35° are 2.1 mm.
+    The board's opening is much wider than the window, so that tape goes on the back of the sheet itself. On
+    the back of the board it would be behind the print, and the camera, which looks from the side, would read
+    it shifted: 2.1 mm for 3 mm of board at 35°.
     """
     sheet = card_sheet("mirror-1", size)
     width, height = sheet.width_mm, sheet.height_mm
@@ -107,13 +107,13 @@ def write_pdf(
 @click.option(
     "--shift", type=float, nargs=2, default=(0.0, 0.0), help="True centre on the board: mm right, mm up."
 )
-@click.option("--pdf", is_flag=True, help="Each card as a PDF page as well, in its middle, at true scale.")
+@click.option("--pdf", is_flag=True, help="Also write each card as a PDF page, centred, at true scale.")
 @click.option("--paper", type=click.Choice(list(PAPER_MM)), default="a4", show_default=True)
 def main(out: Path, size: str, engrave: bool, shift: tuple[float, float], pdf: bool, paper: Paper) -> None:
-    """Write the files and name them; exit status 2 where the shift leaves the board."""
+    """Write the files and name them; exit status 2 if the shift leaves the board."""
     if max(map(abs, shift)) > 3.0 * SIZES[size]:
         raise click.UsageError(
-            f"shift {shift[0]:g} {shift[1]:g}: more than {3.0 * SIZES[size]:g} mm; seat the clip anew"
+            f"shift {shift[0]:g} {shift[1]:g}: more than {3.0 * SIZES[size]:g} mm; seat the clip again"
         )
     out.mkdir(parents=True, exist_ok=True)
     pages = {f"card-{s}-{size}": draw(s, size, engrave=engrave, shift_mm=shift) for s in STATIONS}

@@ -1,4 +1,4 @@
-"""What must hold of a clip before it is printed; each check measures something and says its limit."""
+"""Checks of a clip before it is printed; each measures something and states its limit."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ OVERHANG_DEG = 45.0  # a roof leaning out farther from the vertical needs suppor
 WALL_MM = 1.2  # three lines of a 0.4 mm nozzle: common practice, no source
 _OPPOSED = -0.85  # cosine between two faces that count as the two sides of one wall
 WINDOW_TARGETS = 120  # the first of the targets are in the window, the others around the markers
-_PUPIL_MM = 2.0  # the lens is not a point, and nobody mounts it to better than this
+_PUPIL_MM = 2.0  # the lens is not a point, and it cannot be mounted more exactly than this
 
 
 @dataclass(frozen=True)
@@ -47,7 +47,7 @@ def check_clip(body: Manifold, m: Measures) -> list[Check]:
 
 
 def _camera_checks(body: Manifold, m: Measures) -> list[Check]:
-    """What concerns the camera: its view, its board, its focus."""
+    """The checks of the camera: its view, its board, its focus."""
     hidden, clash = len(blocked(body, targets(m), m)), overlap_mm3(body, m)
     filled, off = 100 * m.in_view(m.distance_mm), 100 * m.in_view(m.distance_mm, off_deg=AXIS_OFF_DEG)
     checks = [
@@ -71,7 +71,7 @@ def camera_frame(m: Measures) -> Floats:
 
 
 def front_mm(body: Manifold, m: Measures) -> float:
-    """How far clip and camera reach from the card's struck face towards the beam; the ribbon's end aside."""
+    """How far clip and camera (without the ribbon's end) reach from the card's struck face into the beam."""
     parts = [body]
     if m.camera != "none":
         parts += [p.transform(camera_frame(m)) for p in screw_solids(m.board).values()]
@@ -125,7 +125,7 @@ def unsupported_mm2(body: Manifold) -> float:
 def thinnest_mm(body: Manifold, *, count: int = 4000, seed: int = 1) -> float:
     """Least thickness met by rays from random places of the surface straight inwards, mm.
 
-    Only where the ray leaves through a face that opposes the one it entered by: elsewhere it crosses an edge.
+    A ray counts only if it leaves through a face opposite to the one it entered by; others cross an edge.
     """
     corners, normals, areas = _faces(body)
     rng = np.random.default_rng(seed)
@@ -144,7 +144,7 @@ def _through(body: Manifold, point: Floats, normal: Floats) -> float:
 
 
 def corridor(m: Measures) -> Manifold:
-    """The straight way of the beam: to the beam stop's face; at the nozzle it begins at the nozzle's tip."""
+    """The straight path of the beam to the beam stop's face; at the nozzle it begins at the nozzle's tip."""
     start = -m.gap_mm if m.mount == "nozzle" else -m.distance_mm - 100.0
     ahead = np.array([0.0, 1.0, 0.0])
     return bore(m.corridor_mm / 2, start * ahead, ahead, layout(m).stop[0] - start, roof=False)
@@ -166,7 +166,7 @@ def targets(m: Measures) -> Floats:
 
 
 def mark_zone() -> Floats:
-    """The middle of the card, 8 mm wide: where the mark of a focused beam is when there is one to read."""
+    """The middle of the card, 8 mm wide, where the mark of a focused beam is if it can be read at all."""
     turn = np.linspace(0, 2 * np.pi, 24, endpoint=False)
     return np.vstack([np.zeros(3), 4.0 * np.column_stack([np.cos(turn), 0 * turn, np.sin(turn)])])
 
@@ -179,7 +179,7 @@ def nozzle(m: Measures) -> Manifold:
 
 
 def blocked(body: Manifold, aims: Floats, m: Measures) -> Floats:
-    """Aims (n, 3) that a body hides from a part of the lens; 0.3 mm before the card a ray has arrived."""
+    """Aims (n, 3) that a body hides from a part of the lens; a ray ends 0.3 mm before the card."""
     sides = itertools.product((-_PUPIL_MM, _PUPIL_MM), (0, 2))
     lenses = m.lens_mm + np.vstack([np.zeros(3), *(shift * np.eye(3)[axis] for shift, axis in sides)])
     hidden = [aim for aim in aims for lens in lenses if _meets(body, lens, aim)]

@@ -17,13 +17,13 @@ from hardware.measures import CAMERAS, CARDS, MOUNTS, Measures, Unbuildable
 from hardware.plug import plug_body, profile_line, to_card_mm
 
 _AT_THE_NOZZLE = {"card": "standard", "camera": "standard"}  # nearer, the nozzle would hide markers
-_SPARE_MM = 4.0  # below the nozzle's clip
+_SPARE_MM = 4.0  # clearance below the nozzle's clip
 _PETG_G_PER_CM3 = 1.27  # usual for PETG filament; from memory
 
 
 @click.command(
     help="Write a clip, its centring plug and the lens's hood as STL and 3MF, and a drawing (SVG). "
-    "Lengths in mm. Without more it is the clip for the nearest stations: small card, wide camera."
+    "Lengths in mm. The defaults give the clip for the nearest stations: small card, wide camera."
 )
 @click.option(
     "--out", type=click.Path(path_type=Path, file_okay=False), required=True, help="Folder to write to."
@@ -63,7 +63,7 @@ _PETG_G_PER_CM3 = 1.27  # usual for PETG filament; from memory
 )
 @click.option("--magnet", "magnet_mm", type=float, nargs=2, help="Diameter and thickness of the magnets.")
 def main(out: Path, mount: str, aperture: float | None, **given: Any) -> None:
-    """Write the files and say what was checked; exit status 2 where the measurements make no clip."""
+    """Write the files and say what was checked; exit status 2 if no clip fits the measurements."""
     wanted = (_AT_THE_NOZZLE if mount == "nozzle" else {}) | {k: v for k, v in given.items() if v is not None}
     try:
         m = Measures(mount=mount, **wanted)
@@ -89,7 +89,7 @@ def _bodies(m: Measures, aperture: float | None) -> dict[str, Manifold]:
 
 
 def notes(body: Manifold, m: Measures) -> list[str]:
-    """Return what the builder has to know: plastic, room, the lens's setting, the card's plane."""
+    """Return what the builder needs to know: plastic, room, the lens's setting, the card's plane."""
     volume, before = body.volume() / 1000, to_card_mm(m)
     said = [f"about {volume:.0f} cm³ of plastic if solid, {volume * _PETG_G_PER_CM3:.0f} g of PETG"]
     if m.camera != "none":

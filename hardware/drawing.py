@@ -1,4 +1,4 @@
-"""A dimensioned drawing of a clip: from the side, from the front and from above, hidden edges left out."""
+"""A dimensioned drawing of a clip: from the side, from the front and from above, without hidden edges."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from hardware.measures import Floats, Measures
 from hardware.plug import to_card_mm
 from hardware.svg import BLUE, GREY, RED, Page
 
-# Rows: what goes right on paper, what goes down, and the way to whoever looks.
+# Rows: the directions that point right on paper, down on paper, and towards the viewer.
 VIEWS = {
     "side": np.array([[0, 1, 0], [0, 0, -1], [1, 0, 0]], float),
     "front": np.array([[1, 0, 0], [0, 0, -1], [0, -1, 0]], float),
@@ -24,7 +24,7 @@ _STEP_MM = 2.0
 
 
 def visible_edges(body: Manifold, view: Floats) -> list[Floats]:
-    """Return the pieces (2, 2) of sharp edges that are seen in a view, in its plane, mm."""
+    """Return the visible pieces (2, 2) of sharp edges in a view, in its plane, mm."""
     pieces = [piece for edge in _sharp_edges(body, view[2]) for piece in _seen(body, edge, view[2])]
     return [piece @ view[:2].T for piece in pieces]
 
@@ -46,7 +46,7 @@ def _sharp_edges(body: Manifold, towards: Floats) -> Floats:
 
 
 def _seen(body: Manifold, edge: Floats, towards: Floats) -> list[Floats]:
-    """The runs of an edge that nothing stands before."""
+    """The parts of an edge that nothing hides."""
     count = max(1, int(np.ceil(np.linalg.norm(edge[1] - edge[0]) / _STEP_MM)))
     ends = edge[0] + (edge[1] - edge[0]) * np.linspace(0, 1, count + 1)[:, None]
     middles = (ends[:-1] + ends[1:]) / 2
@@ -56,7 +56,7 @@ def _seen(body: Manifold, edge: Floats, towards: Floats) -> list[Floats]:
 
 
 class _View:
-    """A view at a place on the page: the card's middle stands at `at`, x to the right and y downwards."""
+    """A view on the page: the card's middle is at `at`, x to the right and y downwards."""
 
     def __init__(self, page: Page, at: tuple[float, float]) -> None:
         self.page, self.at = page, np.asarray(at)

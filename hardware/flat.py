@@ -14,15 +14,14 @@ from vision.print_pdf import PAPER_MM, Paper, Part, write_pages
 
 CUT, MARK = "#ff0000", "#1f5fa8"
 _HAIR_MM, _SPACE_MM, _MARGIN_MM, _BAR_MM = 0.15, 6.0, 12.0, 50.0
-_HEAD_MM = 16.0  # of a printed page: the bar and what is said beside it
+_HEAD_MM = 16.0  # head of a printed page, with the bar and the text beside it
 
 
 @dataclass
 class Sheet:
-    """A part: outlines (n, 2) and holes (x, y, diameter) to cut, lines (2, 2) and words to print, about its
-    middle.
+    """A part: outlines (n, 2) and holes (x, y, diameter) to cut, lines (2, 2) and words to print.
 
-    half_mm : half its width and height, at least, for laying it out.
+    Coordinates are from the part's middle. half_mm : half its width and height, or more, for the layout.
     """
 
     name: str
@@ -35,7 +34,7 @@ class Sheet:
 
     @property
     def title(self) -> str:
-        """Its name and how many of it are cut."""
+        """Its name and how many to cut."""
         return f"{self.name}: cut {self.count}"
 
 
@@ -63,7 +62,7 @@ def write_flat_svg(path: Path, parts: list[Sheet]) -> Path:
 
 
 def write_flat_pdf(path: Path, parts: list[Sheet], paper: Paper) -> Path:
-    """Write all parts on pages of a paper, each page with a bar of 50 mm both ways; returns the path."""
+    """Write all parts on pages of a paper, each with a 50 mm bar across and up; returns the path."""
     pages: list[list[Part]] = []
     for placed in _pages(parts, paper):
         pages.append([_head(paper), *(piece for part, at in placed for piece in _pieces(part, at))])
@@ -72,7 +71,7 @@ def write_flat_pdf(path: Path, parts: list[Sheet], paper: Paper) -> Path:
 
 
 def _pages(parts: list[Sheet], paper: Paper) -> list[list[tuple[Sheet, tuple[float, float]]]]:
-    """Lay the parts out in rows from the top left; a page more where one is full."""
+    """Lay the parts out in rows from the top left, on as many pages as needed."""
     width, height = PAPER_MM[paper]
     pages: list[list[tuple[Sheet, tuple[float, float]]]] = [[]]
     x, top, row = _MARGIN_MM, height - _MARGIN_MM - _HEAD_MM, 0.0
@@ -97,7 +96,7 @@ def _head(paper: Paper) -> Part:
 
 
 def _pieces(part: Sheet, at: tuple[float, float]) -> list[Part]:
-    """The part as shapes about its place; each hole is a ring about its own."""
+    """The part as shapes around its place on the page; each hole is a ring."""
     shapes: list[Shape] = [
         stroke(a, b) for ring in part.outlines for a, b in zip(ring, np.roll(ring, -1, 0), strict=True)
     ]

@@ -1,8 +1,7 @@
-"""A holder without a camera, cut from board and hung on steel washers: `python -m hardware.holder --out
-holder`.
+"""A holder without a camera, cut from board, on steel washers: `python -m hardware.holder --out holder`.
 
-For whoever has a paper printer, a knife (or the laser itself) and a telephone. All layers are of one board
-and glued on each other, from the mount to the beam: base, slot of the beam stop, air, slot of the card,
+All it takes is a paper printer, a knife (or the laser itself) and a phone. All layers are cut from the same
+board and glued together, from the mount to the beam: base, slot of the beam stop, air, slot of the card,
 front. The base has holes that fit the washers on the mount; magnets sit in the same holes. Frame as in
 `measures`: x right, z up.
 """
@@ -27,19 +26,19 @@ MOUNTS = ("round", "square", "bracket", "nozzle")
 RIM_MM = 8.0  # of the layers outside the card
 HOLE_PLAY_MM = 0.2  # of the holes around the washers
 _OVERLAP_MM = 1.5  # of the narrow layers over the card's edge, for the standard card
-_NEEDLE_WAY_MM = 12.0  # of the hole through which the needle passes
+_NEEDLE_WAY_MM = 12.0  # of the hole that the needle passes through
 
 
 class Uncuttable(ValueError):
-    """These measurements make no holder; one line that says why and what to change."""
+    """No holder fits these measurements; one line that says why and what to change."""
 
 
 @dataclass(frozen=True)
 class Cut:
-    """What somebody measured: the mount, the washers, the board.
+    """The measurements of the mount, the washers and the board.
 
-    aperture_mm : clear opening of a round mount. washer_mm : outside diameter and thickness. tip_mm, gap_mm
-        : of a nozzle, as in `Measures`.
+    aperture_mm : clear opening of a round mount. washer_mm : outside diameter and thickness.
+    tip_mm, gap_mm : of a nozzle, as in `Measures`.
     """
 
     mount: str = "square"
@@ -72,16 +71,12 @@ class Cut:
 
     @property
     def wedge_shift_mm(self) -> float:
-        """How far a bracket's wedges stand beside the middle, so that the slanted face's middle is on the
-        beam.
-        """
+        """How far a bracket's wedges are off the middle, so that the slanted face's middle is on the beam."""
         return self.board_mm / math.sqrt(2)
 
     @property
     def before_mount_mm(self) -> float:
-        """From the mount's face, or a bracket's mirror, to the card's struck face; below the tip at the
-        nozzle.
-        """
+        """From the mount's face (bracket: mirror; nozzle: tip) to the card's struck face."""
         if self.mount == "nozzle":
             return (self.nozzle_layers + 1) * self.board_mm - self.tip_mm
         slots = 2 * (self.board_mm + PLAY_MM)
@@ -91,12 +86,12 @@ class Cut:
 
 
 def sheets(c: Cut) -> list[Sheet]:
-    """Return the holder's parts, each drawn once with how many of it are needed.
+    """Return the holder's parts, each drawn once, with the number needed.
 
     Raises
     ------
     Uncuttable
-        If the washers find no room on the mount.
+        If there is no room for the washers on the mount.
     """
     base = Sheet("base", 1, [_rectangle(c)], [(0.0, 0.0, _NEEDLE_WAY_MM)], _size(c))
     found = [base, wide_sheet(c), narrow_sheet(c)]
@@ -163,14 +158,14 @@ def _u_shape(c: Cut, inner: float, shelf: float) -> Floats:
 
 
 def wide_sheet(c: Cut) -> Sheet:
-    """The layer of a slot: the card, or the beam stop, stands in it with 0.2 mm to either side."""
+    """The layer of a slot: card or beam stop stand in it with 0.2 mm on either side."""
     sheet = card_sheet("mirror-1", c.card)
     outline = _u_shape(c, sheet.width_mm / 2 + PLAY_MM / 2, -sheet.height_mm / 2)
     return Sheet("slot (card, beam stop)", 2, [outline], [], _size(c))
 
 
 def narrow_sheet(c: Cut) -> Sheet:
-    """The layer between: it keeps card and beam stop in their slots and hides nothing of the markers."""
+    """The layer between the slots: it keeps card and beam stop in place and hides none of the markers."""
     sheet = card_sheet("mirror-1", c.card)
     over = max(_OVERLAP_MM * SIZES[c.card], 1.0)
     outline = _u_shape(c, sheet.width_mm / 2 - over, -sheet.height_mm / 2 + over)
@@ -179,12 +174,12 @@ def narrow_sheet(c: Cut) -> Sheet:
 
 
 def notes(c: Cut) -> list[str]:
-    """Return what whoever builds it has to know."""
+    """Return what the builder needs to know."""
     said = [f"{sheet.name}: cut {sheet.count}" for sheet in sheets(c)]
     if c.mount == "bracket":
-        said.append("lines on the base: the wedges stand between them, the thick end where the beam is sent")
+        said.append("glue the wedges between the lines on the base, thick end on the outgoing beam's side")
     said.append(
-        "glue a strip of thick paper (0.4 mm) on the arms of both slot layers: card and stop need that play"
+        "glue a strip of thick paper (0.4 mm) on the arms of both slot layers, for the play of card and stop"
     )
     if c.mount == "nozzle":
         high = c.before_mount_mm + (3 + c.air_layers) * c.board_mm + 2 * PLAY_MM
@@ -221,7 +216,7 @@ def notes(c: Cut) -> list[str]:
 @click.option("--gap", "gap_mm", type=float, help="From the nozzle's tip down to the card, at least.")
 @click.option("--paper", type=click.Choice(list(PAPER_MM)), default="a4", show_default=True)
 def main(out: Path, paper: Paper, **given: object) -> None:
-    """Write the files and say what to cut; exit status 2 where the measurements make no holder."""
+    """Write the files and say what to cut; exit status 2 if no holder fits the measurements."""
     try:
         c = Cut(**{name: value for name, value in given.items() if value is not None})  # type: ignore[arg-type]
         parts = sheets(c)

@@ -1,6 +1,4 @@
-"""The cut holder glued together, as a solid in the clip's frame: for the pictures and for the tests of its
-fit.
-"""
+"""The cut holder, glued, as a solid in the clip's frame: for the pictures and for the tests of its fit."""
 
 from __future__ import annotations
 
@@ -45,7 +43,7 @@ def _above(c: Cut, named: dict[str, CrossSection]) -> list[tuple[str, Manifold]]
 
 
 def _slanted(c: Cut, named: dict[str, CrossSection], back: float) -> list[tuple[str, Manifold]]:
-    """Two wedges and the slanted face behind the base; the beam is sent to the right."""
+    """Two wedges and the slanted face behind the base, for a mirror that sends the beam to the right."""
     leg, t, half, shift = c.mount_mm / np.sqrt(2), c.board_mm, c.mount_mm / 2, c.wedge_shift_mm
     wedge = section([(shift - leg / 2, back), (shift + leg / 2, back), (shift + leg / 2, back + leg)])
     wedges = [prism(wedge, "z", (z, z + t)) for z in (-half, half - t)]

@@ -32,8 +32,8 @@ def clip_body(m: Measures) -> Manifold:
 def _round(m: Measures, at: Layout) -> Manifold:
     """A rear wall that the collar's end rests against, and a sleeve that the collar is pushed into.
 
-    The camera's arm pulls the front down. In a sleeve the collar takes up that moment, below at the rear and
-    above at the front; the magnets only keep the clip from sliding off.
+    The camera's weight pulls the front down. The sleeve takes up that moment on the collar, below at the rear
+    and above at the front; the magnets only keep the clip from sliding off.
     """
     y = (at.back, at.back + WALL)
     top = -m.mount_mm / 2 + _SHOULDER
@@ -110,9 +110,7 @@ def _boss(ridge: float, y: tuple[float, float]) -> Manifold:
 
 
 def _screw_hole(middle: float, ridge: float) -> Manifold:
-    """A hole for an M4 screw that cuts its own thread: it presses the collar into the vee where no magnet
-    holds.
-    """
+    """A hole for a self-tapping M4 screw, which clamps the collar in the vee where no magnet holds."""
     return Manifold.cylinder(14.0, 1.7, -1, 32).translate((0.0, middle, ridge - 2.0))
 
 

@@ -1,6 +1,4 @@
-"""The hood: a short tube around the lens that carries a cover glass, so that soot settles there and not on
-the lens.
-"""
+"""The hood: a short tube around the lens with a cover glass, which takes the soot instead of the lens."""
 
 from __future__ import annotations
 
@@ -18,9 +16,7 @@ _BEFORE_LENS_MM = 1.2
 
 
 def hood_body(m: Measures) -> Manifold:
-    """Return the hood, standing on its foot at z = 0, its axis along z; it is glued to the plate around the
-    lens.
-    """
+    """Return the hood on its foot at z = 0, axis along z; it is glued to the plate around the lens."""
     high = max(m.board.lens_before_plate_mm + _BEFORE_LENS_MM, 3.0)
     tube = CrossSection.circle(_OUTER_MM / 2, 96) - CrossSection.circle(_INNER_MM / 2, 96)
     rim = CrossSection.circle(_OUTER_MM / 2, 96) - CrossSection.circle(GLASS_MM[0] / 2 + _PLAY_MM, 96)

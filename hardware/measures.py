@@ -1,4 +1,4 @@
-"""What somebody measures before a clip is printed, and what follows from it.
+"""The measurements for a clip, and what follows from them.
 
 Lengths in mm, angles in degrees. The clip's frame, used in all files of this folder: x = u (right) and
 z = v (up) of the card, y along the beam, origin in the middle of the card's struck face. The clip is printed
@@ -22,36 +22,36 @@ Floats = NDArray[np.floating[Any]]
 
 MOUNTS = ("round", "square", "bracket", "nozzle")
 CARDS = ("small", "standard")  # the large one is for searching, without a clip
-CAMERAS = ("wide", "standard", "module-2", "none")  # without one it is a holder for card and beam stop
+CAMERAS = ("wide", "standard", "module-2", "none")  # none: only a holder for card and beam stop
 BED_MM = 200.0
 WALL_MM, RIB_MM, FLOOR_MM, DISC_MM = 3.0, 2.4, 3.0, 0.8
 PLAY_MM = 0.4  # of the boards in their slots
 COOLING_GAP_MM = 12.0  # between the card's back and the beam stop, for the standard card
-SMALL_GAP_MM = 8.0  # for the small one: open above and below as well, and the clip has to be short
+SMALL_GAP_MM = 8.0  # for the small one, whose clip has to be short; also open above and below
 BELOW_LENS_MM = 10.0  # from the lens down to the peak of its plate's lower edges, which fall at 45°
 FILLED = 0.88  # of the field of view that the card may fill
-AXIS_OFF_DEG = 3.0  # a lens's axis may be off by as much, and the card must still be in the picture
+AXIS_OFF_DEG = 3.0  # a lens's axis may be off by this much with the card still in the picture
 _QUIET_MM = 1.2  # of the white around the markers that stays in view
 _CLEAR_MM = 1.0  # from the beam's corridor to the plate and the board
 
 
 class Unbuildable(ValueError):
-    """These measurements make no clip; one line that says why and what to change."""
+    """No clip fits these measurements; one line that says why and what to change."""
 
 
 @dataclass(frozen=True)
 class Measures:
-    """What somebody measured.
+    """The measurements for one clip.
 
     mount, mount_mm : the shape that the clip sits on, and its outside diameter or side.
     grip_mm : how much of a round collar or nozzle is free to sit on.
-    tip_mm, tip_diameter_mm, gap_mm : of a nozzle: from its tip up to where it has its full diameter; how wide
-    the tip is; from the tip down to the card.
-    deflects : of a bracket: to which side its mirror sends the beam, for whoever looks along the beam.
+    tip_mm, tip_diameter_mm, gap_mm : of a nozzle: from its tip up to its full diameter; how wide the tip is;
+        from the tip down to the card.
+    deflects : of a bracket: to which side its mirror sends the beam, as seen along the beam.
     card : the card's size, one of `CARDS`.
     card_mm, stop_mm : thickness of the card with its board, and of the beam stop.
-    tilt_deg : from the card's normal to the line from the card's middle to the lens; camera : one of
-        `CAMERAS`.
+    tilt_deg : from the card's normal to the line from the card's middle to the lens.
+    camera : one of `CAMERAS`.
     magnet_mm : diameter and thickness of the magnets.
     """
 
@@ -110,8 +110,7 @@ class Measures:
     def corridor_mm(self) -> float:
         """Diameter of the straight cylinder around the nominal beam in which there is no plastic.
 
-        The window and 2 mm around it: a beam of 7 mm at the edge of what the card can read (20 mm off) still
-        passes.
+        The window and 2 mm around it: a 7 mm beam at the edge of what the card can read (20 mm off) passes.
         """
         return self.window_mm + 4.0
 
@@ -131,21 +130,21 @@ class Measures:
 
     @cached_property
     def distance_mm(self) -> float:
-        """From the lens to the card's middle, whole mm: the least at which all of this holds.
+        """From the lens to the card's middle, in whole mm: the shortest distance that meets all conditions.
 
-        The card fills at most 88 % of the field of view, and is in it with the lens's axis 3° off; the lens
-        can focus there; plate and board are clear of the beam.
+        The card fills at most 88 % of the field of view, and is still in it with the lens's axis 3° off; the
+        lens can focus there; plate and board are clear of the beam.
         """
         near = math.ceil(self.board.nearest_mm)
         return float(next(d for d in range(near, 400) if self.fits(d) and self._clear(d)))
 
     def fits(self, distance_mm: float) -> bool:
-        """Whether the card is in the picture with something to spare."""
+        """Whether the card is in the picture with enough margin."""
         off = self.in_view(distance_mm, off_deg=AXIS_OFF_DEG)
         return self.in_view(distance_mm) <= FILLED and off <= 1.0
 
     def _clear(self, distance_mm: float) -> bool:
-        """Whether plate and board pass outside the beam's corridor, by points on their lower edges."""
+        """Whether plate and board stay out of the beam's corridor, checked at points on their lower edges."""
         x = np.linspace(0.0, 40.0, 81)
         plate = -self.board.lens_before_plate_mm
         rear = -self.board.lens_mm[1] - self.board.thick_mm - self.board.socket_mm[2]
@@ -188,9 +187,7 @@ class Measures:
 
     @property
     def axis_tilt_deg(self) -> float:
-        """Between the camera's axis and the card's normal; a reading says the steeper `tilt_deg` of the line
-        of sight.
-        """
+        """Between the camera's axis and the card's normal; less than `tilt_deg`, which a reading reports."""
         return math.degrees(math.acos(self.axes[2][1]))
 
     @property
@@ -200,15 +197,14 @@ class Measures:
 
     @property
     def dioptres(self) -> float:
-        """What the lens has to be set to: 1 / distance in metres, as libcamera's LensPosition counts."""
+        """The lens's setting in dioptres, 1 / distance in metres, as libcamera's LensPosition."""
         return 1000.0 / self.distance_mm
 
     @property
     def blur(self) -> float:
-        """Width of the blur at the farthest marker's corner with the card's middle in focus, in marker
-        modules.
+        """Blur at the farthest marker's corner with the card's middle in focus, in marker modules.
 
-        Thin lens, published focal length and F number: on the object aperture × |s − s₀| / s₀.
+        Thin lens, published focal length and F number: on the object, aperture × |s − s₀| / s₀.
         """
         depth = (self.markers_mm - self.lens_mm) @ self.axes[2]
         middle = float(-self.lens_mm @ self.axes[2])

@@ -1,6 +1,6 @@
 """The centring plug: a cone that finds the middle of an aperture, with a pin that pricks the card there.
 
-A cone sits centred in any round edge, so the plug needs no close fit, and the clip's own tolerance drops out.
+A cone centres itself in any round edge, so the plug needs no close fit, and the clip's tolerance cancels out.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ def plug_body(m: Measures, *, aperture_mm: float) -> Manifold:
     Raises
     ------
     Unbuildable
-        If the aperture is smaller than 3 mm or wider than what the clip leaves open.
+        If the aperture is smaller than 3 mm or wider than the clip leaves open.
     """
     free = _widest_mm(m)
     if not 3.0 <= aperture_mm <= free:
@@ -45,14 +45,14 @@ def plug_body(m: Measures, *, aperture_mm: float) -> Manifold:
 
 
 def _widest_mm(m: Measures) -> float:
-    """Widest aperture whose plug, 1.5 mm larger all round, the clip still passes over."""
+    """Widest aperture whose plug, 1.5 mm larger all round, still passes through the clip."""
     if m.mount == "nozzle":
         return m.tip_diameter_mm
     return m.mount_mm - (8.0 if m.mount == "round" else 2 * m.magnet_mm[0] + 13.5)
 
 
 def profile_line(mount: str, before_mm: float) -> str:
-    """What the laser's profile needs of a card so far before a mount, or below a nozzle's tip."""
+    """The line for the laser's profile, for a card so far before a mount or below a nozzle's tip."""
     if mount == "nozzle":
         return f"in the laser's profile, under [card]: before_mount_mm = {{ nozzle = {-before_mm:.1f} }}"
     said = f"in the laser's profile, under [card]: before_mount_mm = {{ mirror-N = {before_mm:.1f} }}"
@@ -61,9 +61,7 @@ def profile_line(mount: str, before_mm: float) -> str:
 
 
 def to_card_mm(m: Measures) -> float:
-    """From the mount's face (a bracket's mirror, the nozzle's tip) to the card's struck face:
-    `before_mount_mm`.
-    """
+    """`before_mount_mm`: from the mount's face (bracket: mirror; nozzle: tip) to the card's struck face."""
     if m.mount == "nozzle":
         return m.gap_mm
     if m.mount == "bracket":

@@ -1,4 +1,4 @@
-"""Few shapes over the CAD kernel (manifold3d), all printable as they stand: no roof flatter than 45°."""
+"""A few shapes made with the CAD kernel (manifold3d), all printable as they stand: no roof below 45°."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ def box(x: tuple[float, float], y: tuple[float, float], z: tuple[float, float]) 
 
 
 def section(points: Points) -> CrossSection:
-    """A polygon, whichever way round its corners are given."""
+    """A polygon, with its corners in either order of rotation."""
     return CrossSection(
         [np.asarray(points, float)], FillRule.NonZero if _area(points) > 0 else FillRule.Negative
     )
@@ -67,7 +67,7 @@ def house(half_width: float, low: float, high: float) -> CrossSection:
 
 
 def diamond(half: float) -> CrossSection:
-    """A square that stands on its corner."""
+    """A square standing on its corner."""
     return section([(0, -half), (half, 0), (0, half), (-half, 0)])
 
 

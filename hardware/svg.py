@@ -16,7 +16,7 @@ INK, GREY, BLUE, RED = "#111111", "#6d7378", "#1f5fa8", "#b0281e"
 
 @dataclass
 class Page:
-    """A page of a size in mm; parts are added and written as one file."""
+    """A page with a size in mm; parts are added and written as one file."""
 
     width_mm: float
     height_mm: float
@@ -32,7 +32,7 @@ class Page:
     def area(
         self, rings: Iterable[Floats], *, fill: str = "none", ink: str = "none", line_mm: float = 0.25
     ) -> None:
-        """Closed outlines together; one inside another is a hole."""
+        """Closed outlines; one inside another is a hole."""
         path = "".join("M" + "L".join(f"{x:.3f} {y:.3f}" for x, y in ring) + "Z" for ring in rings)
         look = f'fill="{fill}" fill-rule="evenodd" {_stroke(ink, line_mm)}'
         self.parts.append(f'<path d="{path}" {look}/>')
@@ -40,7 +40,7 @@ class Page:
     def circle(
         self, at: tuple[float, float], radius: float, *, ink: str = INK, line_mm: float = 0.25, dash: str = ""
     ) -> None:
-        """The line of a circle."""
+        """The outline of a circle."""
         place = f'cx="{at[0]:.3f}" cy="{at[1]:.3f}" r="{radius:.3f}"'
         self.parts.append(f"<circle {place} {_stroke(ink, line_mm, dash)}/>")
 
@@ -61,7 +61,7 @@ class Page:
         self.parts.append(f'<text x="{x:.3f}" y="{y:.3f}" {look}>{escape(words)}</text>')
 
     def measure(self, ends: Floats, words: str, *, off_mm: float) -> None:
-        """A dimension between two points, its line moved sideways by `off_mm` (to the right of the way)."""
+        """A dimension between two points, its line `off_mm` to the right as seen from the first one."""
         a, b = np.asarray(ends, float)
         ahead = (b - a) / np.linalg.norm(b - a)
         side = np.array([-ahead[1], ahead[0]])

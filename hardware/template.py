@@ -1,8 +1,8 @@
 """The template that finds a mirror's centre: rings to cut out, and two boards that guide a needle.
 
-A disc is cut along the ring that just fits the mount's opening (or its outside) and laid there. The guides
-stand in the holder's two slots; a straight needle through both touches the disc, and its ticks say how far
-off the middle.
+Cut a disc along the ring that just fits the mount's opening (or its outside) and lay it there. The guides
+stand in the holder's two slots; a straight needle through both touches the disc, whose ticks show how far off
+the middle it is.
 """
 
 from __future__ import annotations

@@ -89,7 +89,7 @@ def draw() -> Page:
 
 
 def _ends(wire: Wire) -> list[tuple[int, float]]:
-    """Both pins, the upper on the header first, and where each meets the part's box."""
+    """Both pins, the upper one on the header first, and where each meets the part's box."""
     upper, lower = sorted((wire.signal, wire.other), key=lambda pin: _exit(pin))
     return [(upper, -6.0), (lower, 6.0)]
 

@@ -1,6 +1,6 @@
-"""Plain words for what pydantic says of values from outside, wherever such a line reaches a person.
+"""Put pydantic's messages about input into plain words before a person sees them.
 
-Solver, log and firmware check by themselves and know nobody here, so it is done on the way out.
+Solver, log and firmware check their own input and import nothing from here, so this is done at the edge.
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ import re
 
 __all__ = ["plain", "told"]
 
-# pydantic's sentences, each the end of a line; what comes before is where the fault is
+# pydantic's sentences, each at the end of a line, after the place of the fault
 _SENTENCE = re.compile(
     r"(?P<where>^|: )"
     r"(?P<said>Field required|Extra inputs are not permitted|Value error, .+|(?:[A-Z]\w+) should .+)$",
@@ -35,7 +35,7 @@ _PHRASES = (
 
 
 def plain(line: str) -> str:
-    """Return the line with a sentence of pydantic's at its end put plainly; any other line as it is."""
+    """Return the line with pydantic's sentence at its end in plain words; any other line as it is."""
     found = _SENTENCE.search(line)
     if found is None:
         return line

@@ -1,4 +1,4 @@
-"""What every test shares: no test reads or writes the person's own data, and none depends on the clock."""
+"""Fixtures for all tests: no test reads or writes the user's own data, and none depends on the clock."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ ROOT = Path(__file__).parents[1]
 
 @pytest.fixture(autouse=True, scope="session")
 def own_data_folder(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
-    """The platform's place for user data, moved to a folder that only this run sees."""
+    """The user data folder, moved to a temporary folder of this run."""
     folder = tmp_path_factory.mktemp("user-data")
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("XDG_DATA_HOME", str(folder))

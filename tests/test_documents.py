@@ -1,4 +1,4 @@
-"""What the documents say is so: commands exist and run, links lead somewhere."""
+"""What the documents say is true: commands exist and run, links lead somewhere."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What pydantic says of a value from outside reaches a person in plain words, and nothing else is touched."""
+"""Pydantic's messages about input reach a person in plain words; our own messages stay as they are."""
 
 from __future__ import annotations
 
@@ -21,6 +21,7 @@ from server.errors import plain, told
 from server.pages import Config, create_app
 from server.practice import default_profile
 from server.solver import DocumentError, parse_alignment, profile_as_json
+from tests.pages.doubles import names
 
 TOML = resources.files("server.practice").joinpath("practice-1600.toml").read_text("utf-8")
 RAW = ("Field required", "should ", "Extra inputs", "Value error")  # how pydantic's own sentences are known
@@ -84,7 +85,7 @@ def test_each_kind_of_fault_is_said_plainly(given: dict[str, Any], said: str) ->
     [
         "",
         "Read and acknowledge the cautions first.",
-        "That is the card of mirror 2, but it should hang at the nozzle: change the card.",
+        "That is the card for mirror 2, but the card for the nozzle should hang there: change the card.",
         "unknown key",
         "a mount has exactly three contact points, here are 2",
     ],
@@ -94,7 +95,7 @@ def test_our_own_lines_stay_as_they_are(line: str) -> None:
 
 
 def spoilt(value: Any) -> Iterator[Any]:
-    """The document with each of its values in turn taken out, or made something else."""
+    """The document with each of its values in turn removed or replaced."""
     if isinstance(value, dict):
         for key in value:
             yield {other: kept for other, kept in value.items() if other != key}
@@ -136,10 +137,12 @@ def test_a_profile_without_a_name_is_refused_in_one_line_that_says_what_to_do(cl
     assert answer.get_json() == {"error": {"path": "name", "message": said}}
 
 
-def test_so_is_a_field_of_a_form_or_of_a_program(client: FlaskClient) -> None:
+def test_a_missing_field_of_a_form_or_a_program_is_said_plainly(client: FlaskClient) -> None:
     form = client.post("/laser/new", data={"name": "mine", "width_mm": "-5"})
     assert 'role="alert">corner: is missing; add it<' in form.text
-    sent = client.post("/api/do/offline/typed", json={"station": "mirror-1", "head_mm": [0, 0]})
+    sent = client.post(
+        "/api/do/offline/typed", json={"station": "mirror-1", "head_mm": [0, 0]} | names(client, "offline")
+    )
     assert sent.get_json()["error"]["message"] == "offset_mm: is missing; add it"
     cut = client.post("/log/reminder", data={"laser": "mine", "what": "clean"})
     assert not any(words in cut.text for words in RAW)

@@ -1,4 +1,4 @@
-"""What a package shows is sorted, there, and nothing more than it says."""
+"""``__all__`` of each package is sorted, its names exist, and no public name is missing."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ PACKAGES = ["vision", "firmware", "server.log", "server.solver", "server.practic
 
 
 def order(name: str) -> tuple[int, str]:
-    """CONSTANTS, then Classes, then functions: the order that ruff keeps (RUF022)."""
+    """CONSTANTS, then Classes, then functions: the order that ruff enforces (RUF022)."""
     return (0 if name.isupper() else 1 if name[0].isupper() else 2, name)
 
 

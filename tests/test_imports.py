@@ -1,4 +1,4 @@
-"""Imports run one way (the contracts are in pyproject.toml), and the rig's own packages stay at the rig."""
+"""Imports go one way (contracts in pyproject.toml), and only the rig's modules import the rig's packages."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ def sources(root: Path) -> Iterator[Path]:
 
 
 def imported(path: Path) -> set[str]:
-    """The top names of all modules that a file imports, wherever in the file."""
+    """The top-level names of all modules that a file imports, anywhere in the file."""
     names: set[str] = set()
     for node in ast.walk(ast.parse(path.read_text("utf-8"))):
         if isinstance(node, ast.Import):
@@ -41,7 +41,7 @@ def test_contracts_are_kept(root: Path) -> None:
     assert "10 kept, 0 broken" in done.stdout
 
 
-def circles(graph: grimp.ImportGraph) -> list[list[str]]:
+def import_cycles(graph: grimp.ImportGraph) -> list[list[str]]:
     """Groups of modules that reach each other by imports, those inside functions included."""
     names, rows, columns = sorted(graph.modules), [], []
     for name in names:
@@ -50,15 +50,15 @@ def circles(graph: grimp.ImportGraph) -> list[list[str]]:
             columns.append(names.index(known))
     arrows = coo_array((np.ones(len(rows)), (rows, columns)), shape=(len(names), len(names)))
     _, group = connected_components(arrows, directed=True, connection="strong")
-    rooms = [[names[i] for i in np.flatnonzero(group == g)] for g in range(group.max() + 1)]
-    return [room for room in rooms if len(room) > 1]
+    cycles = [[names[i] for i in np.flatnonzero(group == g)] for g in range(group.max() + 1)]
+    return [cycle for cycle in cycles if len(cycle) > 1]
 
 
-def test_no_imports_run_in_a_circle(root: Path) -> None:
-    assert circles(grimp.build_graph(*PACKAGES)) == []
+def test_there_are_no_import_cycles(root: Path) -> None:
+    assert import_cycles(grimp.build_graph(*PACKAGES)) == []
 
 
-def test_the_servers_root_holds_rooms_and_errors_only(root: Path) -> None:
+def test_the_servers_root_holds_packages_and_errors_only(root: Path) -> None:
     assert {path.name for path in (root / "server").glob("*.py")} == {"__init__.py", "errors.py"}
 
 
@@ -74,7 +74,7 @@ def test_solver_touches_no_device(root: Path, name: str) -> None:
 
 
 def silent(path: Path) -> Iterator[str]:
-    """Public classes and functions of a module that explain nothing."""
+    """Public classes and functions of a module without a docstring."""
     for node in ast.parse(path.read_text("utf-8")).body:
         if not isinstance(node, ast.ClassDef | ast.FunctionDef) or node.name.startswith("_"):
             continue
@@ -89,7 +89,7 @@ def test_every_public_thing_explains_itself(root: Path) -> None:
 def methods(path: Path) -> Iterator[tuple[str, ast.FunctionDef, bool]]:
     """Public methods of a module's public classes: where, what, and whether the class is a protocol.
 
-    A protocol's own words stand for all its methods.
+    A protocol's own docstring counts for all its methods.
     """
     for node in ast.parse(path.read_text("utf-8")).body:
         if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):

@@ -32,7 +32,7 @@ def draw(parts: list[Part], view: Floats, *, width_px: int = 900) -> Figure:
     normal /= np.linalg.norm(normal, axis=1, keepdims=True) + 1e-12
     light = (
         0.35 * frame[:, 0] - 0.6 * frame[:, 2] + np.array([0.0, 0.0, 0.7])
-    )  # over the onlooker's right shoulder
+    )  # over the viewer's right shoulder
     light /= np.linalg.norm(light)
     shade = 0.62 + 0.38 * np.clip(normal @ light, -0.6, 1)
     for triangle, colour in zip(seen, colours * np.clip(shade, 0, 1)[:, None], strict=True):

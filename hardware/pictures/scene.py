@@ -1,4 +1,4 @@
-"""What is drawn: clips and holders with all that belongs to them, each part with its colour."""
+"""The scenes to draw: clips and holders with everything that belongs to them, each part with its colour."""
 
 from __future__ import annotations
 
@@ -39,9 +39,7 @@ def hung_at_the_nozzle(part: Manifold) -> Manifold:
 
 
 def card_parts(m: Measures) -> list[Part]:
-    """The card: a printed sheet on its board, tape behind the window. At the nozzle its arrow points to the
-    back.
-    """
+    """The card: a printed sheet on its board, tape behind the window; at the nozzle its arrow points back."""
     width, height = (side / 2 for side in m.card_size_mm)
     wide, high = (side / 2 for side in OPENING_MM)
     sheet = box((-width, width), (0, 0.4), (-height, height)) - bore(m.window_mm / 2, -_Y, _Y, 9, roof=False)
@@ -112,7 +110,7 @@ def _held(c: Cut) -> list[Part]:
 
 
 def mount_parts(m: Measures) -> list[Part]:
-    """A mount as people have them: barrel, square block, open bracket, nozzle."""
+    """A usual mount: barrel, square block, open bracket, nozzle."""
     face = to_card_mm(m) + 0.05
     if m.mount == "round":
         barrel = bore(m.mount_mm / 2, face * _Y, _Y, 30, roof=False) - bore(
@@ -224,7 +222,7 @@ def tape_scene(m: Measures) -> list[Part]:
 
 
 def view_frame(view: Floats) -> Floats:
-    """Right, up and ahead of whoever looks from a direction, as columns."""
+    """The viewer's right, up and line of sight, as columns."""
     ahead = -np.asarray(view) / np.linalg.norm(view)
     right = np.cross(ahead, (0, 0, 1.0))
     right /= np.linalg.norm(right)

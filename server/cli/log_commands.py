@@ -33,6 +33,8 @@ from server.log import (
     written_whole,
 )
 
+_SEE_RESCUE = "see 'spotwright log rescue --help'"
+
 
 class OneLine(click.Group):
     """A group that turns every fault of the log or the disk into one line and exit status 2."""
@@ -92,7 +94,8 @@ def _list(data: Path) -> None:
     click.echo(LIST_HEAD)
     for row in rows:
         click.echo(listed(row))
-    _end_of(book.lost)
+    damaged = sum(row["damaged"] for row in rows)
+    _end_of((*book.lost, *([f"{damaged} of these are damaged", _SEE_RESCUE] if damaged else ())))
 
 
 def _end_of(lost: tuple[str, ...]) -> None:
@@ -118,7 +121,7 @@ def show(number: int, data: Path) -> None:
         click.echo(event_line(place, row, machine))
     damaged = sum(row["damaged"] for row in events)
     faults += [f"{damaged} of its entries are damaged"] if damaged else []
-    more = ["see 'spotwright log rescue --help'"] if faults else []
+    more = [_SEE_RESCUE] if faults else []
     _end_of((*book.lost, *faults, *more))
 
 
@@ -127,9 +130,11 @@ def show(number: int, data: Path) -> None:
 @click.option(
     "--csv", "csv_file", type=click.Path(path_type=Path), help="Only CSV, to this file; - prints it."
 )
-@click.option("--json", "json_file", type=click.Path(path_type=Path), help="Only JSON, likewise.")
+@click.option(
+    "--json", "json_file", type=click.Path(path_type=Path), help="Only JSON, to this file; - prints it."
+)
 @click.option("--alignment", "number", type=int, help="Only this one, by its number in 'log list'.")
-@click.option("--document", is_flag=True, help="As an alignment document, which 'spotwright next' reads.")
+@click.option("--document", is_flag=True, help="As an alignment document, for 'spotwright next'.")
 @data_option
 def export(
     folder: Path | None,
@@ -141,8 +146,8 @@ def export(
 ) -> None:
     """Write the log as CSV and as JSON: spotwright-log.csv and .json in FOLDER (by default: here).
 
-    With --alignment NUMBER --document, that alignment as an alignment document: alignment-NUMBER.json in
-    FOLDER, without FOLDER to standard output.
+    With --alignment NUMBER --document, write that alignment as an alignment document, to FOLDER
+    (alignment-NUMBER.json) or, without FOLDER, to standard output.
     """
     if document != (number is not None):
         raise click.UsageError("--alignment NUMBER and --document go together")
@@ -235,10 +240,10 @@ def chart(file: Path, practice: bool, laser: str | None, data: Path) -> None:
 
 @log.command(short_help="Set which pictures may be deleted, and delete them.")
 @click.option(
-    "--keep-alignments", type=click.IntRange(min=1), help="Keep the pictures of so many newest alignments."
+    "--keep-alignments", type=click.IntRange(min=1), help="Keep the pictures of this many newest alignments."
 )
 @click.option(
-    "--keep-gb", type=click.FloatRange(min=0), help="Keep at most so many GB (10⁹ bytes) of pictures."
+    "--keep-gb", type=click.FloatRange(min=0), help="Keep at most this many GB (10⁹ bytes) of pictures."
 )
 @click.option("--keep-all", is_flag=True, help="Remove the rule: delete no pictures.")
 @data_option

@@ -32,7 +32,7 @@ def event_line(place: int, row: Json, machine: Json) -> str:
     """Return one event as a line: its place, when (local time), what happened."""
     from server.pages.lists import saved_words  # loads the solver too, so only when needed
 
-    words = saved_words(row["event"], _bed(machine))
+    words = saved_words(row, _bed(machine))
     taken_back = "  (withdrawn)" if row["withdrawn"] else ""
     return f"{place:4d}  {_local(row['when']):16}  {words}{taken_back}"
 

@@ -153,7 +153,7 @@ def _row(number: int, mark: Mark) -> str:
     return f"{numbers}   {mark.shape}{side}{told}"
 
 
-@spotwright.command("next", short_help="Say the next step for an alignment document (JSON).")
+@spotwright.command("next", short_help="Print the next step for an alignment document (JSON).")
 @click.option("--why", is_flag=True, help="Print on standard error the numbers that decided the step.")
 def next_(why: bool) -> None:
     """Read an alignment document (JSON) on standard input and print the next step."""
@@ -204,7 +204,9 @@ def _as_json(value: Any) -> str:
     help="The TCP port to listen on.",
 )
 @click.option("--lan", is_flag=True, help="Let phones on the local network in, with an access code.")
-@click.option("--data", type=click.Path(path_type=Path), help="Folder that keeps the readings.")
+@click.option(
+    "--data", type=click.Path(path_type=Path), help="Data folder.  [default: your user data folder]"
+)
 @click.option(
     "--camera",
     metavar="KIND",
@@ -232,7 +234,7 @@ def serve(
     bars_mm: tuple[float, float] | None,
     hosts: tuple[str, ...],
 ) -> None:
-    """Serve the page; without a camera, with the practice laser."""
+    """Serve the page, with a camera or, without one, with the practice laser."""
     from firmware import RigError
     from firmware.health import check_writable
     from firmware.profile import profile_for

@@ -31,7 +31,9 @@ _PROFILE = click.option(
     envvar="SPOTWRIGHT_RIG",
     help="The rig's profile (TOML): camera and pins.  [default: rig.toml in the data folder]",
 )
-_DATA = click.option("--data", type=click.Path(path_type=Path), help="Folder of the readings.")
+_DATA = click.option(
+    "--data", type=click.Path(path_type=Path), help="Data folder.  [default: your user data folder]"
+)
 _SIGNS = {"good": "good", "note": "note", "bad": "BAD "}
 
 
@@ -105,9 +107,11 @@ def _looks(folder: Path, profile: RigProfile, to: str | None, port: int) -> Iter
 @click.option("--to", required=True, metavar="ADDRESS", help="The page, e.g. http://192.0.2.7:8765")
 @click.option("--code", envvar="SPOTWRIGHT_CODE", help="Its access code (or in SPOTWRIGHT_CODE).")
 @click.option(
-    "--camera", metavar="KIND", help="pi, usb, usb:DEVICE or replay:FOLDER.  [default: as profile, pi]"
+    "--camera",
+    metavar="KIND",
+    help="pi, usb, usb:DEVICE or replay:FOLDER.  [default: from the profile, else pi]",
 )
-@click.option("--name", help="This rig's name on the page.  [default: as profile]")
+@click.option("--name", help="This rig's name on the page.  [default: from the profile]")
 @click.option("--record", type=click.Path(path_type=Path), help="Folder to record each pulse's frames in.")
 @BARS
 @_DATA

@@ -1,4 +1,4 @@
-"""What was read, turned, cut and cleaned, kept for years. Knows nobody else here: plain JSON values."""
+"""The log of readings, turns, cuts and upkeep, kept for years as plain JSON. Imports nothing else of ours."""
 
 from server.log._care import back_up, restore
 from server.log._chart import draw_chart, what_to_draw

@@ -1,4 +1,4 @@
-"""A copy of the log elsewhere, and back from the copy."""
+"""Back up the log to another folder, and restore it from there."""
 
 from __future__ import annotations
 
@@ -33,12 +33,12 @@ _PART = FILE_NAME + PART
 
 
 def back_up(folder: Path, target: Path, *, tell: Tell = untold) -> Health:
-    """Copy the log to the folder ``target``; it may be in use meanwhile. An older backup there is renewed.
+    """Copy the log to the folder ``target``, even while it is in use; replaces an older backup there.
 
-    What stands in ``target`` stays whole until the new copy is there and has been checked: a power cut leaves
-    the old or the new one. A damaged database never takes the place of a backup: what can be read of it is
-    kept beside it, as ``spotwright-rescued.db``, and the problems of the result say so. Damaged or missing
-    pictures are in the problems too, but hold nothing up: a good one in ``target`` stays.
+    The old backup stays until the new copy has been checked: a power cut leaves the old or the new one. A
+    damaged database never replaces a backup: everything readable is written beside the backup, as
+    ``spotwright-rescued.db``, and the result's problems say so. Damaged or missing pictures are listed in the
+    problems too, but do not stop the backup: a good one in ``target`` stays.
     """
     there(folder)
     with one_line(target):
@@ -60,7 +60,7 @@ def back_up(folder: Path, target: Path, *, tell: Tell = untold) -> Health:
 
 
 def _copied(folder: Path, target: Path, part: Path, tell: Tell) -> tuple[tuple[str, ...], Health]:
-    """Copy database and pictures; what is wrong with the rows, and all that is to be said."""
+    """Copy database and pictures; returns the faults of the rows, and the whole result."""
     with closing(connect(part, mode="rwc")) as copy:
         copy_at_newest(folder, copy, tell=tell)
         # one plain file, readable where nothing may be written
@@ -81,7 +81,7 @@ def _rescued_beside(folder: Path, target: Path, faults: tuple[str, ...], tell: T
 
 
 def _is_backup_place(target: Path) -> bool:
-    """Empty, or a backup, or one that was begun and never finished."""
+    """Whether the folder is empty, holds a backup, or one that was never finished."""
     begun = any((target / name).is_file() for name in (FILE_NAME, _PART, RESCUED))
     return begun or (target.is_dir() and not any(target.iterdir()))
 
@@ -98,18 +98,18 @@ def _copy_beside(source: Path, target: Path, *, over: bool) -> None:
 
 
 def restore(backup: Path, folder: Path, *, replace: bool = False, tell: Tell = untold) -> Health:
-    """Put the log that was backed up (or any log) into ``folder``; ``backup`` is its folder, or the database.
+    """Restore a backup (or any log) into ``folder``; ``backup`` is its folder or its database file.
 
-    A damaged backup is refused. A log that stands there is refused unless ``replace``, and then kept beside
-    the new one as ``spotwright-replaced-N.db``; pictures and laser profiles are only ever added. Raises
-    LogError; until the last moment nothing has changed.
+    A damaged backup is refused. So is a ``folder`` that already has a log, unless ``replace``: then that log
+    is kept beside the new one as ``spotwright-replaced-N.db``. Pictures and laser profiles are only ever
+    added. Raises LogError; nothing changes until the last moment.
     """
     place = backup.parent if backup.is_file() else backup
     _refuse_damaged(backup, tell)
     path = folder / FILE_NAME
     with one_line(path):
         if path.exists() and not replace:
-            raise LogError(f"{path}: there is a log already; say --replace to put it aside and go on")
+            raise LogError(f"{path}: there is a log already; use --replace to put it aside")
         make_folder(folder)
         part = fresh_part(folder)
         with closing(connect(part, mode="rwc")) as copy:

@@ -1,4 +1,4 @@
-"""A chart over the years: how far from the centre each alignment found the marks, and how it left them."""
+"""A chart over the years: how far from the centre the marks were before and after each alignment."""
 
 from __future__ import annotations
 
@@ -13,9 +13,9 @@ if TYPE_CHECKING:
 
 STATIONS = ("mirror-1", "mirror-2", "mirror-3", "nozzle")
 COLOURS = {"found": "#b3541e", "left": "#1b6f8a"}
-MANY = 500  # points: from then on they are small, and pixels in an svg or pdf too, or it grows to megabytes
-_GRID = (420, 280)  # about the pixels of a panel: where points are denser than that, one in each will do
-_WORDS = 24  # of what was done, as far as they are shown
+MANY = 500  # with so many points they are drawn small, and as pixels even in an svg or pdf, to save megabytes
+_GRID = (420, 280)  # about the pixels of a panel; one point in each is enough
+_WORDS = 24  # letters of the upkeep's text that are shown
 
 Point = tuple[float, float]
 
@@ -28,7 +28,7 @@ def draw_chart(
     The horizontal axis counts alignments, since a clock may have been wrong. ``sources`` as in ``Log.drift``,
     empty for all; ``laser`` is the name of one, None for all.
     """
-    from matplotlib import rc_context  # only who draws pays for the loading
+    from matplotlib import rc_context  # slow to import, so only when a chart is drawn
     from matplotlib.figure import Figure
 
     with rc_context({"svg.fonttype": "none", "svg.hashsalt": "chart"}):
@@ -49,7 +49,7 @@ def draw_chart(
 
 
 def what_to_draw(log: Log, *, sources: tuple[str, ...] = (), laser: str | None = None) -> str | None:
-    """Why there is nothing to draw, with what to ask for instead; None where there is something."""
+    """Return why there is nothing to draw, and what to ask for instead; None if there is something."""
     if any(log.drift(station, sources=sources or SOURCES, laser=laser) for station in STATIONS):
         return None
     rows = log.alignments()
@@ -64,7 +64,7 @@ def what_to_draw(log: Log, *, sources: tuple[str, ...] = (), laser: str | None =
 
 
 def _between(log: Log, laser: str | None) -> list[tuple[float, str]]:
-    """What was cleaned, changed or moved: behind which alignment, in words."""
+    """What was cleaned, changed or moved: after which alignment, in words."""
     return [
         (row["alignment"] + 0.5, row["what"][:_WORDS])
         for row in entries(log, "upkeep")
@@ -91,7 +91,7 @@ def _draw(panel: Axes, rows: list[dict[str, Any]], span: tuple[float, float]) ->
 
 
 def _mark(panel: Axes, done: list[tuple[float, str]]) -> None:
-    """What was done as upright lines, its words at their feet."""
+    """Draw upkeep as vertical lines with the text at the bottom."""
     across = panel.get_xaxis_transform()
     for at, words in done:
         panel.axvline(at, color="#5a5a5a", linestyle="--", linewidth=0.8)
@@ -99,6 +99,6 @@ def _mark(panel: Axes, done: list[tuple[float, str]]) -> None:
 
 
 def thinned(points: list[Point], cell: Point) -> list[Point]:
-    """Return the points in their order, of those that would lie on each other only the first."""
+    """Return the points in order, without those that would hide behind an earlier one."""
     wide, high = cell
     return list({(int(x / wide), int(y / high)): (x, y) for x, y in reversed(points)}.values())[::-1]

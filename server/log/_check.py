@@ -1,4 +1,4 @@
-"""Is the log whole: the file, its tables, every row, every picture."""
+"""Check the log: the file, its tables, every row, every picture."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ from server.log._prune import named_pictures
 
 _IN_HEAD = {
     "head_checksum": "its laser's profile or its note",
-    "state_checksum": "what was in mind beside its entries",
+    "state_checksum": "its state",
     "verdict_checksum": "its verdict",
 }
 
@@ -68,7 +68,7 @@ def _what_is_left(path: Path, pictures: PictureFolder, faults: tuple[str, ...], 
 
 
 def structure_faults(folder: Path) -> tuple[str, ...]:
-    """What is wrong with the database as a file and as tables, whatever its rows say; raises LogError."""
+    """Return what is wrong with the database file and its tables, apart from the rows; raises LogError."""
     path = there(folder)
     if faults := (*head_faults(path), *wal_faults(path)):
         return faults
@@ -81,7 +81,7 @@ def structure_faults(folder: Path) -> tuple[str, ...]:
 
 
 def _damage(db: sqlite3.Connection) -> tuple[str, ...]:
-    """Each fault in a line of its own; SQLite's rows hold one or many lines, and it has changed which."""
+    """Return each fault as one line; a row from SQLite holds one or many, depending on its version."""
     rows = db.execute("PRAGMA integrity_check").fetchall()
     lines = [line.strip() for (text,) in rows for line in str(text).splitlines()]
     return tuple(f"database: {line}" for line in lines if line not in ("", "ok") and not _is_heading(line))
@@ -92,7 +92,7 @@ def _is_heading(line: str) -> bool:
 
 
 def check_database(db: sqlite3.Connection, pictures: PictureFolder, *, tell: Tell = untold) -> Health:
-    """Every row of a database of the newest version, and every picture that it names."""
+    """Check every row of a database of the newest version, and every picture that it names."""
     names = named_pictures(db)
     problems = (*row_faults(db, tell=tell), *_picture_faults(names, pictures, tell))
     return Health(_count(db, "alignment"), _count(db, "event"), len(names), problems)
@@ -103,7 +103,7 @@ def _count(db: sqlite3.Connection, table: str) -> int:
 
 
 def row_faults(db: sqlite3.Connection, *, tell: Tell = untold) -> list[str]:
-    """Each row that is not as it was written, and each that is missing, in one line."""
+    """Return one line for each row that is damaged or missing."""
     count = len(sums.ALIGNMENT) * _count(db, "alignment") + 2 * _count(db, "event") + _count(db, "entry")
     rows = told(chain(_altered(db), _shifted(db)), "rows", count + _count(db, "setting"), tell)
     return [*_loose_ends(db), *_gaps(db), *(line for line in rows if line is not None)]
@@ -138,7 +138,7 @@ def _altered(db: sqlite3.Connection) -> Iterator[str | None]:
 
 
 def _shifted(db: sqlite3.Connection) -> Iterator[str | None]:
-    """For each event whether its computed columns (charts read them) say what the body says, then None."""
+    """Yield for each event None, or a line if its computed columns (for charts) disagree with the body."""
     same = " AND ".join(f"{name} IS {how}" for name, how in _schema.COMPUTED)
     sound = "typeof(body) = 'text' AND json_valid(body)"
     sql = f"SELECT id, CASE WHEN {sound} THEN NOT ({same}) ELSE 0 END FROM event ORDER BY id"

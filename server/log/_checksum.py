@@ -1,4 +1,4 @@
-"""A checksum over all that a row says, so that a damaged row is told from a sound one."""
+"""A checksum over the content of a row, which tells a damaged row from a sound one."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ STATE = ("uuid", "state")
 VERDICT = ("uuid", "verdict", "done")
 SETTING = ("name", "value")
 ALIGNMENT = {"head_checksum": HEAD, "state_checksum": STATE, "verdict_checksum": VERDICT}
-NEVER = -1  # no CRC-32: marks a row that was damaged before it could be given a checksum
+NEVER = -1  # not a CRC-32: marks a row that was already damaged when checksums were added
 
 
 class Row(Protocol):
@@ -44,7 +44,7 @@ def sound(row: Row, columns: tuple[str, ...], *, kept: str = "checksum") -> bool
 
 
 def healed_head(row: Row, machines: Iterable[str]) -> dict[str, Any] | None:
-    """A head that is damaged in its profile alone, with that of these that it had; None: none of them."""
+    """Return a head whose profile alone is damaged, with the profile of ``machines`` that fits, or None."""
     head = {name: row[name] for name in HEAD}
     tried = (head | {"machine": machine} for machine in machines)
     return next((one for one in tried if sum_of(one, HEAD) == row["head_checksum"]), None)

@@ -1,4 +1,4 @@
-"""Opening the database so that what is acknowledged is on the disk."""
+"""Open the database so that everything acknowledged is on disk."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ _PAGES_AT_ONCE = 1000  # to be copied
 
 
 def default_folder() -> Path:
-    """The platform's place for a user's data, where the log lives unless told otherwise."""
+    """Return the user data folder of this system, the log's default folder."""
     return platformdirs.user_data_path("spotwright", appauthor=False)
 
 
@@ -48,14 +48,14 @@ def fsync_folder(folder: Path) -> None:
 
 
 def sync_disk(folder: Path) -> bool:
-    """Make all that was written to the disk of ``folder`` survive a power cut; False where no call does that.
+    """Make everything written to the disk of ``folder`` survive a power cut; False if the system cannot.
 
     One call for many files: a hundred times faster than a sync of each. Linux's syncfs(2) waits until all is
     written and reports what could not be (since version 5.8). Raises OSError.
     """
     if sys.platform != "linux":
         return False
-    import ctypes  # only whoever copies many pictures waits for it to load
+    import ctypes  # slow to import, so only when many pictures are copied
 
     handle = os.open(folder, os.O_RDONLY)
     try:
@@ -75,9 +75,9 @@ def write_for_good(path: Path, content: str | bytes) -> None:
 
 @contextmanager
 def written_whole(path: Path, *, sync: bool = True) -> Iterator[BinaryIO]:
-    """A file to write that takes the place of ``path`` when the block ends, and is gone if it raises.
+    """Yield a file to write, which replaces ``path`` when the block ends and is removed if it raises.
 
-    sync : let it survive a power cut; without, the caller does that later or need not. Raises OSError.
+    sync : make it survive a power cut; if not, the caller does that later or need not. Raises OSError.
     """
     part = path.with_name(f".{path.name}.{secrets.token_hex(4)}{PART}")
     try:
@@ -89,7 +89,7 @@ def written_whole(path: Path, *, sync: bool = True) -> Iterator[BinaryIO]:
         part.replace(path)
     except OSError as error:
         part.unlink(missing_ok=True)
-        error.filename = error.filename and str(path)  # nobody knows the file by its passing name
+        error.filename = error.filename and str(path)  # the temporary name means nothing to a person
         error.filename2 = None
         raise
     except BaseException:
@@ -100,7 +100,7 @@ def written_whole(path: Path, *, sync: bool = True) -> Iterator[BinaryIO]:
 
 
 def make_folder(folder: Path) -> None:
-    """Make ``folder`` and its parents, each entered in its parent for good."""
+    """Make ``folder`` and its parents so that they survive a power cut."""
     missing = [place for place in (folder, *folder.parents) if not place.exists()]
     folder.mkdir(parents=True, exist_ok=True)
     for place in reversed(missing):
@@ -111,7 +111,7 @@ def connect(path: Path, *, mode: str, extra: str = "") -> sqlite3.Connection:
     """A connection in autocommit mode; ``mode`` is SQLite's URI parameter: ro, rw or rwc."""
     uri = f"{path.absolute().as_uri()}?mode={mode}{extra}"
     db = sqlite3.connect(uri, uri=True, timeout=PATIENCE_S, isolation_level=None, check_same_thread=False)
-    db.text_factory = _text  # text that is no UTF-8 any more is for its row's checksum to find
+    db.text_factory = _text  # text that is no longer UTF-8 is found by its row's checksum
     db.execute("PRAGMA foreign_keys = ON")
     return db
 
@@ -137,7 +137,7 @@ _FILE_HEAD = (
 def head_faults(path: Path) -> tuple[str, ...]:
     """What is wrong with the head of a database file; raises LogError.
 
-    SQLite would take it for another kind of database, or say no more than that it is none.
+    SQLite would take it for another kind of database, or only say that it is not a database.
     """
     with one_line(path), path.open("rb") as file:
         head = file.read(100)
@@ -156,7 +156,7 @@ def _good(data: bytes, good: tuple[int, ...], fresh: bool) -> bool:
 def wal_faults(path: Path) -> tuple[str, ...]:
     """What is wrong with the write-ahead log beside a database; raises LogError.
 
-    SQLite passes over all that was committed behind the first damaged byte, without a word.
+    SQLite silently ignores everything committed after the first damaged byte.
     """
     wal = path.with_name(path.name + "-wal")
     with one_line(wal):
@@ -247,16 +247,16 @@ def there(folder: Path) -> Path:
 
 
 def open_any_version(folder: Path) -> sqlite3.Connection:
-    """As :func:`open_reader`, whatever the version of the tables and whosever the database is."""
+    """As :func:`open_reader`, for any version of the tables and for another program's database too."""
     path = there(folder)
     with one_line(path):
         return _connect_reader(path)
 
 
 def salvaged_copy(*files: Path) -> tuple[sqlite3.Connection, Salvage]:
-    """What can be read of a damaged database (and of backups of it), as a sound one in memory.
+    """Return everything readable of a damaged database (and its backups) as a sound one in memory.
 
-    Raises Damaged where there is nothing to be found. ``lost`` of the second says what is missing.
+    The Salvage's ``lost`` says what is missing. Raises Damaged if nothing is found.
     """
     with one_line(files[0]):
         found = salvage(files)
@@ -279,7 +279,7 @@ def _connect_reader(path: Path) -> sqlite3.Connection:
     except sqlite3.OperationalError:
         db.close()
         if _has_content(path.with_name(path.name + "-wal")):
-            raise  # its newest entries are in a file that a read-only disk does not let us join
+            raise  # its newest entries are in the write-ahead log, which a read-only disk cannot merge
     except (sqlite3.Error, UnicodeError):
         db.close()
         raise
@@ -312,7 +312,7 @@ def copy_at_newest(folder: Path, into: sqlite3.Connection, *, tell: Tell = untol
 
 
 def _is_of_the_target(error: sqlite3.Error) -> bool:
-    """Whether it was the disk that is written to which failed; the source is only read."""
+    """Whether the disk that is written to has failed, not the source."""
     code = getattr(error, "sqlite_errorcode", None) or 0
     reads = (sqlite3.SQLITE_IOERR_READ, sqlite3.SQLITE_IOERR_SHORT_READ)
     failed = (sqlite3.SQLITE_FULL, sqlite3.SQLITE_READONLY, sqlite3.SQLITE_IOERR)
@@ -321,7 +321,7 @@ def _is_of_the_target(error: sqlite3.Error) -> bool:
 
 @contextmanager
 def at_newest(folder: Path) -> Iterator[sqlite3.Connection]:
-    """A log to read, never written to, as the newest version has it: itself, or a copy brought forward."""
+    """Yield a log of the newest version, to read only: the log itself, or a migrated copy."""
     with closing(open_any_version(folder)) as db:
         with _named(database_in(folder)):
             db.execute("BEGIN")  # one moment in time for all that is read

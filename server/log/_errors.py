@@ -1,4 +1,4 @@
-"""What the log says when it cannot keep or give something: always one line, always with a way out."""
+"""The log's errors: always one line, always with what to do."""
 
 from __future__ import annotations
 
@@ -14,9 +14,9 @@ class LogError(Exception):
 
 
 class BadEntry(LogError, ValueError):
-    """What was handed over cannot be kept as it is; nothing was written.
+    """The data cannot be stored; nothing was written.
 
-    ``path`` says where inside the data, with dots, and is empty for the whole.
+    ``path`` says where in the data, with dots, and is empty for the whole.
     """
 
     def __init__(self, message: str, *, path: str = "") -> None:
@@ -30,7 +30,7 @@ class Damaged(LogError, ValueError):
 
 
 class DamagedRow(Damaged):
-    """A row that is needed is not as it was written; the others are."""
+    """A row that is needed is damaged; the others are sound."""
 
 
 class NoSuchEntry(LogError, LookupError):
@@ -94,7 +94,7 @@ def one_line(path: Path) -> Iterator[None]:
     except sqlite3.Error as error:
         kind = Damaged if _is_damage(error) else LogError
         raise kind(f"{path}: {_sqlite_text(error)}") from error
-    except UnicodeDecodeError as error:  # SQLite quotes what it has read in what it says
+    except UnicodeDecodeError as error:  # SQLite's message quotes the damaged text
         raise Damaged(f"{path}: {_BY_SQLITE_CODE[sqlite3.SQLITE_CORRUPT]}") from error
     except (UnicodeError, OverflowError) as error:
         raise BadEntry(f"text or number that cannot be stored ({error})") from error

@@ -1,4 +1,4 @@
-"""The log for other programs: CSV for spreadsheets, JSON for everything else and for reading back."""
+"""Export the log: CSV for spreadsheets, JSON for everything else and for importing again."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from contextlib import suppress
 
 from server.log._checksum import ENTRY, EVENT, HEAD, STATE, VERDICT, healed_head, sound
 from server.log._schema import COMPUTED, SOURCES
-from server.log._text import MOMENT, UUID, Json, moment, name_in
+from server.log._text import MOMENT, NO_PROFILE, UUID, Json, moment, name_in
 
 FORMAT = "spotwright-log"
 FORMAT_VERSION = 2  # 1 had no entries
@@ -26,7 +26,7 @@ COLUMNS = (
     *("mount", "screw", "turns", "part", "move_x_mm", "move_y_mm", "move_z_mm", "cause", "outcome"),
 )
 _COMPUTED = ", ".join(f"{how.replace('body', 'text')} AS {name}" for name, how in COMPUTED)
-# what a damaged body says is not asked for: its row is left out
+# a damaged body is not parsed: its row is left out
 _TEXT = "CASE WHEN typeof(body) = 'text' AND json_valid(body) THEN body ELSE '{}' END"
 _CSV_EVENTS = f"""
 SELECT id, checksum, {", ".join(EVENT)}, {_COMPUTED}
@@ -43,7 +43,7 @@ class Rows:
         self.uuids: dict[int, str] = {}  # of the alignments that were told, by number
 
     def alignments(self) -> Iterator[Json]:
-        """Each by its columns: of a damaged head what is left, None for a damaged state or verdict."""
+        """Yield the columns of each: what is left of a damaged head, None for a damaged state or verdict."""
         numbers = [row[0] for row in self.db.execute("SELECT id FROM alignment ORDER BY id")]
         for number in numbers:
             row = self._one(number)
@@ -112,7 +112,7 @@ ORDER BY alignment.id
 
 
 def whole_head(db: sqlite3.Connection, row: sqlite3.Row) -> Json | None:
-    """What an alignment began with, healed where another one of the same laser allows it; None: damaged."""
+    """Return an alignment's head, repaired from another one of the same laser if damaged; else None."""
     if sound(row, HEAD, kept="head_checksum"):
         return {name: row[name] for name in HEAD}
     cursor = db.cursor()
@@ -122,17 +122,16 @@ def whole_head(db: sqlite3.Connection, row: sqlite3.Row) -> Json | None:
 
 
 def _left_of_head(db: sqlite3.Connection, row: sqlite3.Row) -> Json:
-    """What an alignment with a damaged head is told to begin with, so that its entries are not lost with it.
+    """Return a head for an alignment whose own is damaged, so that its entries are not lost with it.
 
-    Each part that cannot be what it was is replaced, the laser's profile by none unless another alignment
-    has the same.
+    Impossible parts are replaced, the laser's profile by an empty one unless another alignment has the same.
     """
     note = row["note"] if isinstance(row["note"], str) else ""
     return {
         "uuid": _if_like(UUID, row["uuid"]) or str(uuid.uuid5(uuid.NAMESPACE_OID, ascii(row["uuid"]))),
         "started": _if_moment(row["started"]) or _UNKNOWN,
         "source": row["source"] if row["source"] in SOURCES else "offline",
-        "machine": row["machine"] if _is_of_another(db, row) else "{}",
+        "machine": row["machine"] if _is_of_another(db, row) else NO_PROFILE,
         "note": f"{note.encode('utf-8', 'replace').decode()[:1900]} (damaged)".strip(),
         "own": 0,
         "state": None,
@@ -169,7 +168,7 @@ def drift(
 
 
 def csv_texts(rows: Rows) -> Iterator[str]:
-    """The log as CSV, alignment by alignment: a line for each event, ending in CR LF as RFC 4180 has it."""
+    """Yield the log as CSV, alignment by alignment: a line for each event, ending in CR LF (RFC 4180)."""
     yield _lines([COLUMNS])
     for head in rows.alignments():
         before = (head["id"], head["source"], name_in(head["machine"]), head["note"])
@@ -190,7 +189,7 @@ def _lines(rows: Iterable[Iterable[object]]) -> str:
 
 
 def as_cell(value: object) -> object:
-    """What stands in a CSV cell for a value."""
+    """Return the content of a CSV cell for a value."""
     # a spreadsheet runs a cell that begins like a formula; the leading apostrophe makes it text
     runs = isinstance(value, str) and value.startswith(("=", "+", "-", "@", "\t", "\r"))
     return f"'{value}" if runs else value
@@ -218,7 +217,7 @@ def _head_text(head: Json) -> str:
     plain = {name: head[name] for name in ("uuid", "started", "source", "note")} | {
         "done": bool(head["done"])
     }
-    if head.get("damaged"):
+    if head.get("damaged") or head["machine"] == NO_PROFILE:
         plain["damaged"] = True
     rest = ((name, head[name]) for name in ("machine", "state", "verdict"))
     return json.dumps(plain)[:-1] + "".join(f', "{name}": {text or "null"}' for name, text in rest)

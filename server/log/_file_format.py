@@ -1,8 +1,8 @@
-"""Rows out of a damaged database file, without SQLite: what SQLite refuses as a whole, row by row.
+"""Read rows from a damaged database file without SQLite, which refuses the whole file.
 
 Format: https://www.sqlite.org/fileformat2.html (sections 1.6, 2.1 and 4). No page, pointer or tree is
-trusted: each row of ours begins its record with an empty id and a uuid of 36 letters, and these bytes are
-looked for everywhere. Whether a row is as it was written is for its checksum to say.
+trusted: the record of each of our rows begins with an empty id and a uuid of 36 letters, and these bytes are
+searched for everywhere. The row's checksum tells whether it is sound.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ class Found:
 
 
 def rows_in(path: Path) -> Iterator[Found]:
-    """Every record of ours in that file and in the write-ahead log beside it; raises OSError."""
+    """Yield each of our records in that file and in its write-ahead log; raises OSError."""
     with path.open("rb") as file:
         if not file.seek(0, 2):
             return
@@ -48,7 +48,7 @@ def rows_in(path: Path) -> Iterator[Found]:
 
 
 def _kind_of(head: bytes) -> tuple[int, int]:
-    """Size of a page and how much of each is kept free, as the file says."""
+    """Return the page size, and the reserved bytes of each page, from the file's head."""
     size = int.from_bytes(head[16:18], "big")
     size = 65536 if size == 1 else size
     possible = size in (1 << n for n in range(9, 17)) and len(head) == 100
@@ -56,7 +56,7 @@ def _kind_of(head: bytes) -> tuple[int, int]:
 
 
 def _sample(pages: _Pages) -> int:
-    """How many records there are with pages of that size; of all where the file is small."""
+    """Return how many records there are in a sample of the pages (in all if the file is small)."""
     step = max(1, pages.count // 500)
     return sum(len(list(pages.records(number))) for number in range(1, pages.count + 1, step))
 
@@ -82,7 +82,7 @@ class _Pages:
                 yield Found(rowid, values, start in live)
 
     def _record(self, page: bytes, at: int) -> tuple[int, int, Values]:
-        """Where the cell begins whose record begins ``at``, the row's number, its values."""
+        """Return, for the record that begins ``at``, where its cell begins, the row's number, its values."""
         end_of_head = at + page[at]
         kinds, place = [], at + 1
         while place < end_of_head:
@@ -113,7 +113,7 @@ class _Pages:
         return b"".join(parts)
 
     def _local(self, length: int) -> int:
-        """How much of a record lies on the page of its cell; the rest overflows."""
+        """Return how many bytes of a record are on its cell's page; the rest overflows."""
         if length > _LONGEST:
             raise ValueError
         most, least = self._usable - 35, (self._usable - 12) * 32 // 255 - 23
@@ -123,7 +123,7 @@ class _Pages:
         return here if here <= most else least
 
     def _free_pages(self) -> set[int]:
-        """Pages that hold nothing any more, though their content may still be there."""
+        """Return the pages that SQLite has freed; their old content may still be there."""
         free, trunk = set[int](), int.from_bytes(self.page(1)[32:36], "big")
         while 0 < trunk <= self.count and trunk not in free:
             page = self.page(trunk)
@@ -134,7 +134,7 @@ class _Pages:
 
 
 def _cells(page: bytes, start: int) -> frozenset[int]:
-    """Where the cells of a leaf of a table begin, as its page says."""
+    """Return where the cells of a table's leaf page begin, according to the page."""
     if len(page) < start + 8 or page[start] != 0x0D:
         return frozenset()
     count = int.from_bytes(page[start + 3 : start + 5], "big")
@@ -197,7 +197,7 @@ def _value(kind: int, data: bytes) -> Any:
 
 
 def _frames(data: bytes) -> Iterator[tuple[int, bytes, bytes]]:
-    """Size of a page, head and page of each frame of a write-ahead log but those left from an older one."""
+    """Yield page size, head and page of each frame of a write-ahead log, without those of an older log."""
     size = int.from_bytes(data[8:12], "big")
     if len(data) < _WAL_HEAD or size not in (1 << n for n in range(9, 17)):
         return
@@ -224,9 +224,9 @@ def _wal_of(path: Path) -> dict[int, dict[int, bytes]]:
 
 
 def committed_frames(data: bytes) -> tuple[int, int]:
-    """How many frames of a write-ahead log SQLite would take, and how many commits stand behind these.
+    """Return how many frames of a write-ahead log SQLite would use, and how many commits come after them.
 
-    Each frame's checksum goes on from that of the one before, so SQLite ends at the first that is damaged.
+    Each frame's checksum continues that of the frame before, so SQLite stops at the first damaged one.
     """
     order = "<" if int.from_bytes(data[:4], "big") == 0x377F0682 else ">"
     sums = _wal_sum(data[:24], (0, 0), order)

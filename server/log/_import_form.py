@@ -1,4 +1,4 @@
-"""What an export must look like to be taken in, checked alignment by alignment; never all of it in memory."""
+"""The form of an export to be imported, checked one alignment at a time to keep memory small."""
 
 from __future__ import annotations
 
@@ -55,7 +55,7 @@ class AlignmentIn(_Strict):
     machine: Json
     state: Json | None
     verdict: Json | None
-    damaged: bool = False  # what it begins with is only what could be read of it
+    damaged: bool = False  # its head is only what could be read
     events: list[EventIn]
 
 
@@ -72,7 +72,7 @@ class EntryIn(_Strict):
 
 
 class HeadIn(_Strict):
-    """What an export says of itself, beside its alignments and entries."""
+    """What an export says about itself."""
 
     format: Literal["spotwright-log"]
     version: Literal[1, 2]
@@ -82,7 +82,7 @@ _Model = TypeVar("_Model", bound=_Strict)
 
 
 class Source(Protocol):
-    """Where alignments come from, and then entries; neither is held in memory as a whole."""
+    """A source of alignments and then entries; neither is held in memory as a whole."""
 
     def alignments(self) -> Iterator[AlignmentIn]:
         """Each once, in order."""

@@ -1,4 +1,4 @@
-"""Pictures beside the database: one file each, named by what is in it, there whole or not at all."""
+"""The pictures: one file each, named by the hash of its content, complete or absent."""
 
 from __future__ import annotations
 
@@ -63,7 +63,7 @@ class PictureFolder:
             return 0
 
     def names(self) -> Iterator[str]:
-        """All files there that we wrote: pictures, and parts of such as were never finished."""
+        """Yield all files that we wrote there: pictures, and unfinished parts of pictures."""
         for folder in sorted(self.folder.glob("??")):
             for file in sorted(os.listdir(folder)) if folder.is_dir() else ():
                 name = f"{folder.name}/{file}"

@@ -1,4 +1,4 @@
-"""How far long work is, for whoever wants to show it."""
+"""Report the progress of long work."""
 
 from __future__ import annotations
 
@@ -7,15 +7,15 @@ from typing import TypeVar
 
 Tell = Callable[[str, int, int], None]  # what is done, how much of it, of how much
 T = TypeVar("T")
-_PARTS = 500  # a bar that is drawn anew for each of a million rows takes longer than the rows
+_PARTS = 500  # redrawing a bar for each of a million rows would take longer than the rows
 
 
 def untold(what: str, done: int, of: int) -> None:
-    """Nobody wants to know."""
+    """Report nothing."""
 
 
 def told(items: Iterable[T], what: str, of: int, tell: Tell) -> Iterator[T]:
-    """The items, ``of`` them, with a word to ``tell`` after each, or after each of some hundred parts."""
+    """Yield the items (``of`` in total), reporting to ``tell`` after each, or after each of _PARTS parts."""
     part = max(1, of // _PARTS)
     for number, item in enumerate(items, start=1):
         yield item

@@ -1,4 +1,4 @@
-"""Pictures take the room; which of them may go is the user's rule. Readings never go, nor do test cuts.
+"""Delete old pictures, which take most of the room, by the user's rule; never readings or test cuts.
 
 The rule counts alignments and bytes, never days: a clock that jumps must not cost a single picture.
 """
@@ -56,7 +56,7 @@ class Pruned:
 
 
 def rule_in(db: sqlite3.Connection) -> PictureRule:
-    """The rule kept in the log; one that is damaged lets no picture go."""
+    """Return the rule in the log; with a damaged one, no picture is deleted."""
     value = setting(db, "pictures")
     return PictureRule() if value is None else PictureRule(**value)
 
@@ -84,7 +84,7 @@ def named_pictures(db: sqlite3.Connection) -> list[str]:
 
 
 def drop_pictures(db: sqlite3.Connection, pictures: PictureFolder, rule: PictureRule) -> set[str]:
-    """Take the pictures that ``rule`` gives up out of their events; returns their names. The files stay."""
+    """Remove the pictures that ``rule`` gives up from their events; returns their names. The files stay."""
     if rule == PictureRule():
         return set()
     newest = db.execute("SELECT max(id) FROM alignment").fetchone()[0] or 0
@@ -127,10 +127,10 @@ class _Seen:
 
 
 def _seen_further(db: sqlite3.Connection, pictures: PictureFolder, oldest: int, room: float) -> _Seen | None:
-    """Where only what is new since then is looked at and nothing has to go; None: look at everything.
+    """Look only at what is new; returns None if a picture may have to go and all must be looked at.
 
-    An alignment begins while somebody waits, and 200 000 files on a memory card take long to look at. A
-    picture that two events name may count twice here: then everything is looked at too early, never too late.
+    A person waits while an alignment begins, and looking at 200 000 files on a memory card takes long. A
+    picture of two events may count twice here: then everything is looked at too early, never too late.
     """
     kept = setting(db, "pictures-seen")
     if kept is None:
@@ -153,7 +153,7 @@ def _remember(db: sqlite3.Connection, seen: _Seen) -> None:
 
 
 def look_anew(db: sqlite3.Connection) -> None:
-    """Let the rule look at every picture the next time: it is another, or older events have got pictures."""
+    """Look at every picture the next time, because the rule has changed or older events got pictures."""
     db.execute("DELETE FROM setting WHERE name = 'pictures-seen'")
 
 
@@ -164,7 +164,7 @@ def remove_leftovers(
     among: Iterable[str] | None = None,
     tell: Tell = untold,
 ) -> Pruned:
-    """Remove the files (of all, or ``among`` these) that nothing names. The caller holds the write lock."""
+    """Remove the files (all, or only ``among`` these) that no row names. The caller holds the write lock."""
     names = set(pictures.names() if among is None else among)
     named = set(named_pictures(db))
     gone = sorted(names - named)

@@ -1,4 +1,4 @@
-"""A log that is damaged, put aside, and a sound one of all that could be read in its place."""
+"""Put a damaged log aside, and a sound one with everything readable in its place."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ COMPANIONS = ("-wal", "-shm")
 
 @dataclass(frozen=True)
 class Rescue:
-    """What came out: how much of it there is, what is lost (a line each), where the damaged log is now."""
+    """The result of a rescue: how much was saved, what is lost (a line each), where the damaged log is."""
 
     alignments: int
     events: int
@@ -41,11 +41,10 @@ class Rescue:
 
 
 def rescue(folder: Path, backups: Sequence[Path] = (), *, tell: Tell = untold) -> Rescue:
-    """Make the log in ``folder`` a sound one of what can be read in it, and in these backups of it.
+    """Replace the log in ``folder`` by a sound one with everything readable from it and these backups.
 
-    The damaged one stays beside it as ``spotwright-damaged-N.db``. A log that is whole is left as it is;
-    where there is none, the backups alone are read. Raises LogError; until the last moment nothing has
-    changed.
+    The damaged log stays beside it as ``spotwright-damaged-N.db``. A sound log is left as it is; if there is
+    none, only the backups are read. Raises LogError; nothing changes until the last moment.
     """
     path = folder / FILE_NAME
     files = [place for place in (path, *map(database_in, backups)) if place.is_file()]
@@ -65,7 +64,7 @@ def rescue(folder: Path, backups: Sequence[Path] = (), *, tell: Tell = untold) -
 
 
 def rescue_if_damaged(folder: Path) -> Rescue | None:
-    """As :func:`rescue`, where the database is damaged so that nothing more may be written to it."""
+    """As :func:`rescue`, but only if the database is too damaged to be written to."""
     path = folder / FILE_NAME
     if not path.is_file() or not path.stat().st_size:
         return None
@@ -102,7 +101,7 @@ def _salvaged_part(
 
 
 def _keep_rule(path: Path, db: sqlite3.Connection) -> None:
-    """The rule for pictures, if SQLite can still read it; without one no picture goes."""
+    """Copy the rule for pictures if SQLite can still read it; without one no picture is deleted."""
     with suppress(sqlite3.Error, LogError, ValueError), closing(connect(path, mode="ro")) as old:
         keep_setting(db, "pictures", rule_in(old).as_json())
 
@@ -114,9 +113,9 @@ def _bring_pictures(db: sqlite3.Connection, folder: Path, backups: Sequence[Path
 
 
 def copy_pictures(names: list[str], source: Path, target: Path, tell: Tell = untold) -> None:
-    """Bring what is missing or damaged in ``target``; all of it is on the disk afterwards.
+    """Copy the pictures that are missing or damaged in ``target``; all are on disk afterwards.
 
-    Raises LogError that says which of the two it was.
+    Raises LogError that says which of the two folders failed.
     """
     come_from, go_to = PictureFolder(source / "pictures"), PictureFolder(target / "pictures")
     new = []
@@ -134,7 +133,7 @@ def copy_pictures(names: list[str], source: Path, target: Path, tell: Tell = unt
 
 
 def fresh_part(folder: Path, name: str = FILE_NAME + PART) -> Path:
-    """Where a new database is made before it takes its place; what was left there is gone."""
+    """Return the path where a new database is built; removes what an earlier attempt left there."""
     part = folder / name
     for leftover in (part, *(part.with_name(part.name + end) for end in (*COMPANIONS, "-journal"))):
         leftover.unlink(missing_ok=True)
@@ -142,7 +141,7 @@ def fresh_part(folder: Path, name: str = FILE_NAME + PART) -> Path:
 
 
 def put_in_place(part: Path, path: Path) -> None:
-    """Let a finished database take its place, for good."""
+    """Move a finished database into its place, so that it survives a power cut."""
     fsync(part)
     part.replace(path)
     fsync_folder(path.parent)
@@ -156,7 +155,7 @@ def put_aside(path: Path, why: str) -> Path:
         number += 1
     try:
         os.link(path, aside)
-    except OSError:  # this disk has no second names
+    except OSError:  # this file system has no hard links
         shutil.copy2(path, aside)
     for end in COMPANIONS:  # only left where the old log is damaged; they must not meet the new one
         with suppress(FileNotFoundError):

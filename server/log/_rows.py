@@ -33,7 +33,7 @@ def sealed_head(row: Json) -> Json:
 def change(
     db: sqlite3.Connection, table: Literal["event", "entry"], number: int, **new: int | str | None
 ) -> bool:
-    """Change an event or an entry and its checksum; whether it is there. One that was damaged stays so."""
+    """Change an event or an entry and its checksum; returns whether it exists. Damaged ones stay damaged."""
     columns = SEALED[table]
     cursor = db.cursor()
     cursor.row_factory = sqlite3.Row

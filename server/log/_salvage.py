@@ -1,4 +1,4 @@
-"""What can still be read of damaged logs, put together alignment by alignment, and what cannot."""
+"""Collect everything readable from damaged logs, alignment by alignment, and list what is lost."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from server.log import _checksum as sums
 from server.log._file_format import Found, rows_in
 from server.log._rows import insert, insert_sealed, sealed_head
 from server.log._schema import KINDS, SOURCES, migrate, older_checksum
-from server.log._text import MOMENT, PICTURE, UUID, Json
+from server.log._text import MOMENT, NO_PROFILE, PICTURE, UUID, Json
 
 _ALIGNMENT = ("uuid", "started", "source", "machine", "note", "state", "verdict", "done")
 _EVENT = sums.EVENT
@@ -29,7 +29,7 @@ _SHOWN = 160  # letters of a damaged entry that are told
 
 @dataclass(frozen=True)
 class _Row:
-    """One row as it was found: in which file, under which number, whether its checksum holds."""
+    """One row as it was found: in which file, with which number, and whether its checksum is right."""
 
     file: int
     number: int
@@ -43,7 +43,7 @@ class _Row:
 
 @dataclass
 class Salvage:
-    """The best of each row by its uuid; ``lost`` says in one line each what is not whole."""
+    """The best version of each row by its uuid; ``lost`` has one line for each loss."""
 
     alignments: dict[str, _Row] = field(default_factory=dict)
     events: dict[str, _Row] = field(default_factory=dict)
@@ -52,13 +52,16 @@ class Salvage:
     twins: dict[tuple[int, int], tuple[int, int]] = field(default_factory=dict)  # the same in another file
     last: dict[str, int] = field(default_factory=dict)  # table → the largest number that it ever gave
     lengths: dict[int, int] = field(default_factory=dict)  # alignment → how many events it had
+    machines: set[str] = field(default_factory=set)  # the profiles that are known to be whole
+    heads: dict[str, list[_Row]] = field(default_factory=lambda: defaultdict(list))  # uuid → all of them
+    newest: dict[tuple[int, int], int] = field(default_factory=dict)  # file, number → last event there
     lost: list[str] = field(default_factory=list)
 
 
 def salvage(files: Sequence[Path]) -> Salvage:
-    """Read what can be read of these databases; of the same row in several, the first that is sound.
+    """Read everything readable from these databases; if several have a row, the first sound one counts.
 
-    Raises OSError where one cannot be read at all.
+    Raises OSError if a file cannot be read at all.
     """
     found = Salvage()
     for number, path in enumerate(files):
@@ -72,15 +75,16 @@ def salvage(files: Sequence[Path]) -> Salvage:
 
 
 def _heal_heads(found: Salvage) -> None:
-    """Alignments of one laser share one profile: the checksum says whether it was that of another one."""
+    """Repair damaged profiles: alignments of one laser share a profile, and the checksum tells which fits."""
     machines = {row.fields["machine"] for row in found.alignments.values() if row.sound}
+    found.machines = machines
     for name, row in found.alignments.items():
         if not row.sound and (fields := sums.healed_head(row.fields, machines)) is not None:
             found.alignments[name] = replace(row, sound=True, fields=row.fields | fields)
 
 
 def _settle_owners(found: Salvage) -> None:
-    """A head that is lost or damaged in one file may be whole in another that has events of it."""
+    """Find lost or damaged heads in another file that has events of the same alignment."""
     for row in sorted(found.alignments.values(), key=_Row.rank):
         found.owners[row.file, row.number] = row.fields["uuid"]
     for place, other in found.twins.items():
@@ -105,16 +109,22 @@ def _take(found: Salvage, file: int, record: Found) -> None:
                 rows[fields["uuid"]] = row
             if rows is found.alignments:
                 found.owners.setdefault((file, record.rowid), fields["uuid"])
+                found.heads[fields["uuid"]].append(row)
+            if rows is found.events and whole:
+                place = file, fields["alignment_id"]
+                found.newest[place] = max(found.newest.get(place, 0), fields["sequence"])
 
 
 def _ask_sqlite(found: Salvage, path: Path) -> None:
-    """Where SQLite can still say it, from the indexes alone: how many of each there were."""
+    """Count the rows of each kind from the indexes alone, where SQLite still can."""
     sql = "SELECT alignment_id, max(sequence) FROM event GROUP BY 1"
     with suppress(sqlite3.Error, UnicodeError, ValueError), closing(_opened(path)) as db:
-        found.last = {
-            str(name): int(last) for name, last in db.execute("SELECT name, seq FROM sqlite_sequence")
-        }
-        found.lengths = {int(number): int(last) for number, last in db.execute(sql)}
+        for name, last in db.execute("SELECT name, seq FROM sqlite_sequence"):
+            if isinstance(last, int):  # whatever it says, it may be damaged
+                found.last[str(name)] = last
+        for number, last in db.execute(sql):
+            if isinstance(number, int) and isinstance(last, int):
+                found.lengths[number] = last
 
 
 def _opened(path: Path) -> sqlite3.Connection:
@@ -140,7 +150,7 @@ def _entry(record: Found) -> tuple[Json, bool] | None:
 
 
 def _old_and_whole(fields: Json, kept: object) -> bool:
-    """Rows of versions 1 to 3: a checksum over a part of them, or none at all."""
+    """Whether a row of versions 1 to 3 is sound; they had a checksum over a part of them, or none."""
     texts = (fields["uuid"], fields["happened"], fields["body"], fields.get("reading"))
     if not all(isinstance(text, str) for text in texts[:3]) or not isinstance(texts[3], str | None):
         return False
@@ -203,16 +213,16 @@ class _Group:
 
 
 def write(found: Salvage, db: sqlite3.Connection) -> None:
-    """Put all of it into an empty database, of the newest version then; adds to ``found.lost``."""
+    """Write everything into an empty database, as the newest version; adds to ``found.lost``."""
     migrate(db)
     db.execute("BEGIN")
     numbers: dict[str, int] = {}
     for group in _groups(found):
         numbers[group.uuid] = group.number
-        _write_head(db, group)
+        _write_head(db, group, found.machines)
         _write_events(db, group)
         found.lost += [f"alignment {group.number}: {fault}" for fault in group.faults]
-    for row in sorted(found.entries.values(), key=lambda row: (row.file, row.number)):
+    for row in sorted(found.entries.values(), key=lambda row: (row.number, row.file)):
         _write_entry(db, found, row, numbers)
     _tell_the_end(found)
     db.execute("COMMIT")
@@ -228,8 +238,8 @@ def _groups(found: Salvage) -> Iterator[_Group]:
     order = sorted({*found.alignments, *events}, key=lambda name: _place(found, name, events[name]))
     taken = set[int]()
     for name in order:
-        head = found.alignments.get(name)
         rows = events[name]
+        head = _completed(found, found.alignments.get(name), rows)
         number = head.number if head else rows[0].fields["alignment_id"]
         if not any(row.sound for row in rows) and (head is None or not head.sound):
             _tell_damaged(found, number, head, rows)
@@ -240,13 +250,27 @@ def _groups(found: Salvage) -> Iterator[_Group]:
         yield _group(number, name, head, rows, found.lengths.get(place[1], 0) if place[0] == 0 else 0)
 
 
+def _completed(found: Salvage, head: _Row | None, events: list[_Row]) -> _Row | None:
+    """A damaged state or verdict is taken from another file, if that has all the entries that go with it."""
+    if head is None or not head.sound:
+        return head
+    last = max((row.fields["sequence"] for row in events if row.sound), default=0)
+    fields = head.fields
+    for part, names in (("sound_state", ("state",)), ("sound_verdict", ("verdict", "done"))):
+        for other in found.heads[fields["uuid"]]:
+            as_new = other.file != head.file and found.newest.get((other.file, other.number), 0) == last
+            if not fields[part] and other.live and other.sound and other.fields[part] and as_new:
+                fields = fields | {name: other.fields[name] for name in (*names, part)}
+    return replace(head, fields=fields)
+
+
 def _place(found: Salvage, name: str, rows: list[_Row]) -> tuple[int, int]:
     head = found.alignments.get(name)
     return (head.file, head.number) if head else (rows[0].file, rows[0].fields["alignment_id"])
 
 
 def _owner(found: Salvage, row: _Row) -> str:
-    """The uuid of the alignment that an event is of, a new one where its head is lost."""
+    """Return the uuid of an event's alignment, a new one if its head is lost."""
     number = row.fields["alignment_id"]
     return found.owners.get((row.file, number)) or str(uuid.uuid5(uuid.NAMESPACE_OID, f"{row.file} {number}"))
 
@@ -262,7 +286,7 @@ def _group(number: int, name: str, head: _Row | None, rows: list[_Row], length: 
     if head is None:
         faults.append("its laser's profile and its note are lost")
     elif not head.sound:
-        faults.append("its laser's profile or its note is damaged; compare them before you trust them")
+        faults.append("its laser's profile or its note is damaged; a profile that no other has is left out")
     whole = sorted((row for row in rows if row.sound), key=lambda row: row.fields["sequence"])
     at = {row.fields["sequence"] for row in whole}
     damaged = [row for row in rows if not row.sound and row.fields["sequence"] not in at]
@@ -271,7 +295,7 @@ def _group(number: int, name: str, head: _Row | None, rows: list[_Row], length: 
     told = {row.fields["sequence"] for row in damaged}
     faults += [f"entry {place} is lost" for place in missing if place not in told]
     if head is not None and head.sound and not head.fields["sound_state"]:
-        faults.append("what was in mind beside its entries is damaged; it cannot be gone on with")
+        faults.append("its state is damaged; it cannot be continued")
     if head is not None and head.sound and not head.fields["sound_verdict"]:
         faults.append("its verdict is damaged")
     return _Group(number, name, head, whole, faults)
@@ -283,13 +307,16 @@ def _shown(fields: Json) -> str:
     return " ".join(ascii(text)[1:-1].split())[:_SHOWN]
 
 
-def _write_head(db: sqlite3.Connection, group: _Group) -> None:
-    head = {"uuid": group.uuid, "note": "", "machine": "{}", "source": "offline", "own": 0}
+def _write_head(db: sqlite3.Connection, group: _Group, machines: set[str]) -> None:
+    head = {"uuid": group.uuid, "note": "", "machine": NO_PROFILE, "source": "offline", "own": 0}
     head |= {"started": group.events[0].fields["happened"] if group.events else ""}
     fields: Json = group.head.fields if group.head else head
     row = {name: fields.get(name) for name in ("uuid", "started", "source", "machine", "note", "own")}
-    row["machine"] = row["machine"] if _is_json(row["machine"]) else "{}"
-    if group.faults:  # what is not whole is never gone on with
+    whole_uuid = bool(fields.get("sound_state"))  # which is in that checksum too
+    whole_head = group.head is None or group.head.sound or (whole_uuid and row["machine"] in machines)
+    if not (whole_head and _is_json(row["machine"])):
+        row["machine"] = NO_PROFILE  # one wrong number would mislead, or be refused on import
+    if group.faults:  # an incomplete alignment is never continued
         row |= {"own": 0, "note": f"{row['note']} (rescued; not all of it is there)".strip()}
     row["state"] = fields["state"] if fields.get("sound_state") else None
     whole = bool(fields.get("sound_verdict"))
@@ -317,7 +344,7 @@ def _write_entry(db: sqlite3.Connection, found: Salvage, entry: _Row, numbers: d
 
 
 def _tell_the_end(found: Salvage) -> None:
-    """Alignments, cuts and upkeep that came last leave no gap behind."""
+    """Report lost alignments, cuts and upkeep at the end, where no gap shows them."""
     for table, rows in (("alignment", found.alignments), ("entry", found.entries)):
         last = max((row.number for row in rows.values() if row.file == 0), default=0)
         missing = found.last.get(table, 0) - last

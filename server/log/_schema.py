@@ -1,6 +1,6 @@
-"""The tables, and the way from each older version of them to the newest.
+"""The tables, and the migrations from each older version to the newest.
 
-A version once released is never edited: a change is a new entry at the end of ``MIGRATIONS``.
+A released version is never edited: a change is a new entry at the end of ``MIGRATIONS``.
 """
 
 from __future__ import annotations
@@ -74,7 +74,7 @@ COMPUTED: tuple[tuple[str, str], ...] = tuple(
 )
 
 
-# version 2: each event can be told from a damaged one, and the user's rules live with the log
+# version 2: damage to an event can be detected, and the user's rules are kept in the log
 _VERSION_2 = """
 ALTER TABLE event ADD COLUMN checksum INTEGER;
 CREATE INDEX mark_by_station ON event (station, alignment_id, sequence, u_mm, v_mm)
@@ -100,7 +100,7 @@ CREATE INDEX entry_by_alignment ON entry (alignment_id);
 """
 
 
-# version 4: every row can be told from a damaged one; whose an alignment is: begun here, or taken in
+# version 4: damage to any row can be detected; own: whether an alignment was begun here or imported
 _VERSION_4 = """
 ALTER TABLE alignment ADD COLUMN own INTEGER NOT NULL DEFAULT 1 CHECK (own IN (0, 1));
 ALTER TABLE alignment ADD COLUMN head_checksum INTEGER;
@@ -111,7 +111,7 @@ ALTER TABLE setting ADD COLUMN checksum INTEGER;
 
 
 def older_checksum(uuid: str, happened: str, body: str, reading: str | None) -> int:
-    """What versions 2 and 3 kept: CRC-32 over what never changes in an event or an entry."""
+    """Return the checksum of versions 2 and 3: CRC-32 over what never changes in an event or an entry."""
     return zlib.crc32("\n".join((uuid, happened, body, reading or "")).encode())
 
 
@@ -147,7 +147,7 @@ def _rows(db: sqlite3.Connection, sql: str) -> list[sqlite3.Row]:
 
 
 def _renewed(row: sqlite3.Row, columns: tuple[str, ...]) -> int:
-    """A row that was damaged under the old checksum stays so under the new one."""
+    """Return the new checksum; a row that was damaged by the old one stays damaged."""
     older = row["checksum"]
     texts = (row["uuid"], row["happened"], row["body"], row["reading"])
     whole = older is None or older == older_checksum(*texts)
@@ -164,7 +164,7 @@ def _script(text: str) -> Callable[[sqlite3.Connection], None]:
     return run
 
 
-# each changes the tables: sound tables with another number than theirs are taken for damage
+# every migration must change the tables: sound tables with a wrong version number count as damage
 MIGRATIONS: tuple[Callable[[sqlite3.Connection], None], ...] = (
     _script(_VERSION_1),
     _add_checksums,
@@ -181,14 +181,14 @@ def version(db: sqlite3.Connection) -> int:
 
 @cache
 def tables(of: int) -> frozenset[tuple[str, str | None]]:
-    """Name and statement of everything that a sound log of that version has in it."""
+    """Return name and SQL of everything in a sound log of that version."""
     with closing(sqlite3.connect(":memory:", isolation_level=None)) as db:
         migrate(db, to=of)
         return frozenset(db.execute("SELECT name, sql FROM sqlite_master"))
 
 
 def schema_fault(db: sqlite3.Connection) -> str | None:
-    """What is wrong with the tables of a log, or with the version that it says it has; None: nothing."""
+    """Return what is wrong with a log's tables or its version number; None: nothing."""
     there = frozenset(db.execute("SELECT name, sql FROM sqlite_master WHERE name NOT LIKE 'sqlite_stat%'"))
     known = next((number for number in range(NEWEST, 0, -1) if tables(number) == there), None)
     marked = db.execute("PRAGMA application_id").fetchone()[0] == APPLICATION_ID
@@ -209,13 +209,13 @@ def _refuse_strangers(db: sqlite3.Connection) -> None:
 
 
 def is_newest(db: sqlite3.Connection) -> bool:
-    """Whether this is a log of the newest version; LogError for what is none or comes from the future."""
+    """Whether this is a log of the newest version; LogError if it is newer, or not a log."""
     _refuse_strangers(db)
     return version(db) == NEWEST
 
 
 def check_version(db: sqlite3.Connection) -> None:
-    """Refuse what cannot be read without writing: another program's database, a newer or older log."""
+    """Raise LogError for a database that cannot be read as it is: another program's, a newer or older log."""
     if not is_newest(db):
         raise LogError("this log is of an older version; open it once where it can be written to")
 

@@ -1,4 +1,4 @@
-"""Small files that a person or a page has written: read by one reader, which a damaged one never stops."""
+"""Reads the small settings files that a person or a page wrote; a damaged one is reported, not raised."""
 
 from __future__ import annotations
 
@@ -18,14 +18,13 @@ class Settings:
 
     @property
     def faults(self) -> tuple[str, ...]:
-        """What is wrong, in one line each; empty once it is right again."""
+        """Return one line for each damaged file; empty when all are right again."""
         return tuple(self._faults.values())
 
     def read(self, path: Path, parse: Callable[[str], T], default: T, *, instead: str) -> T:
-        """What ``parse`` makes of the file's text; ``default`` where it is not there, or cannot be read.
+        """Return ``parse`` of the file's text, or ``default`` if the file is missing or unreadable.
 
-        parse : raises ValueError, LookupError or TypeError for what it cannot take. instead : what is used
-        then, in words.
+        parse : raises ValueError, LookupError or TypeError for bad text. instead : says what is used then.
         """
         self._faults.pop(path, None)
         try:

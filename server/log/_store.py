@@ -1,4 +1,4 @@
-"""The log itself: alignments and what happened in them, in order, kept so that a power cut loses nothing."""
+"""The log: alignments and their events, in order; a power cut loses nothing that was saved."""
 
 from __future__ import annotations
 
@@ -57,7 +57,7 @@ T = TypeVar("T")
 class Log:
     """One folder with the database and its pictures. Safe to use from several threads and programs at once.
 
-    Each writing method returns only when what it wrote survives a power cut. Everything raises LogError with
+    A method that writes returns only when the data would survive a power cut. All methods raise LogError with
     one line. ``access``: ``existing`` refuses to make a new log, ``read-only`` never writes.
     """
 
@@ -69,8 +69,8 @@ class Log:
         self._path = self.folder / FILE_NAME
         self._now = now
         self._lock = threading.RLock()
-        self.rescued: Rescue | None = None  # what was done because the log was found damaged as it was opened
-        self.lost: tuple[str, ...] = ()  # what could not be read, where it is read though it is damaged
+        self.rescued: Rescue | None = None  # what was done because the log was damaged when opened
+        self.lost: tuple[str, ...] = ()  # what could not be read from a damaged log
         self._writer = self._open(access)
         self._file = _identity(self._path)
         self._closer = weakref.finalize(self, self._writer.close) if self._writer else None
@@ -83,7 +83,7 @@ class Log:
         return open_writer(self.folder, create=access == "create")
 
     def now(self) -> datetime:
-        """The moment that an entry made now is stamped with."""
+        """Return the time stamp for an entry made now."""
         return self._now()
 
     def close(self) -> None:
@@ -101,7 +101,7 @@ class Log:
 
     @contextmanager
     def writing(self) -> Iterator[sqlite3.Connection]:
-        """One transaction: on the disk when the block ends, undone if it raises."""
+        """One transaction: on disk when the block ends, undone if it raises."""
         with self._lock, one_line(self._path):
             if self._writer is None:
                 raise LogError(f"{self._path}: the log is closed or open for reading only")
@@ -118,7 +118,7 @@ class Log:
 
     @contextmanager
     def reading(self) -> Iterator[sqlite3.Connection]:
-        """A connection of its own, so that a long export never holds up a new reading; raises Damaged."""
+        """A separate connection, so that a long export never delays a new reading; raises Damaged."""
         with closing(open_reader(self.folder)) as db, one_line(self._path):
             db.row_factory = sqlite3.Row
             db.execute("BEGIN")  # one moment in time for all that is read
@@ -134,7 +134,7 @@ class Log:
             yield db
 
     def read(self, work: Callable[[sqlite3.Connection], T]) -> T:
-        """What ``work`` returns; where the database is damaged, of what can still be read of it."""
+        """Return what ``work`` returns; if the database is damaged, it gets what is still readable."""
         try:
             with self.reading() as db:
                 return work(db)
@@ -181,9 +181,9 @@ class Log:
         reading: Json | None = None,
         state: Json | None = None,
     ) -> int:
-        """Keep an event, with the picture and the reading it came from; returns its number.
+        """Save an event, with the picture and the reading it came from; returns its number.
 
-        ``state`` replaces the alignment's state in the same transaction: both are there or neither.
+        ``state`` replaces the alignment's state in the same transaction: both are saved or neither.
         """
         row: Json = {
             "uuid": str(uuid.uuid4()),
@@ -210,7 +210,7 @@ class Log:
                 raise NoSuchEntry(f"there is no event {event_id} in this log")
 
     def set_state(self, alignment_id: int, state: Json) -> None:
-        """Keep what a program needs to carry on with this alignment, in place of what it kept before."""
+        """Save what a program needs to continue this alignment; replaces the last state."""
         text = as_text(state, what="state")
         with self.writing() as db:
             _update(db, _must_exist(db, "alignment", alignment_id), state=text)
@@ -221,16 +221,16 @@ class Log:
         with self.writing() as db:
             _update(db, _must_exist(db, "alignment", alignment_id), verdict=text, done=int(done))
 
-    # pictures that may go
+    # deleting pictures
 
     def set_picture_rule(self, rule: PictureRule) -> None:
-        """Say which pictures may go when a new alignment begins; readings never go."""
+        """Set which pictures may be deleted when a new alignment begins; readings never are."""
         with self.writing() as db:
             keep_setting(db, "pictures", rule.as_json())
             look_anew(db)
 
     def picture_rule(self) -> PictureRule:
-        """The rule that was set last; keeps everything until one is."""
+        """Return the rule that was set last; the default keeps everything."""
         return self.read(rule_in)
 
     def prune(self, *, tell: Tell = untold) -> Pruned:
@@ -238,7 +238,7 @@ class Log:
         with self.writing() as db:
             look_anew(db)
         dropped = self._apply_rule()
-        with self.writing() as db:  # while we hold it, nobody else is between a picture and its event
+        with self.writing() as db:  # so that no other writer has a picture on disk but not yet its event
             return dropped + remove_leftovers(db, self.pictures, tell=tell)
 
     def _apply_rule(self) -> Pruned:
@@ -260,8 +260,7 @@ class Log:
     def newest(self, source: str | None = None) -> int | None:
         """The number of the alignment begun last here (of that source), None when there is none.
 
-        Those that were taken in from elsewhere are none of it, nor those that cannot be gone on with because
-        they are damaged.
+        Imported alignments do not count, nor do those that are too damaged to be continued.
         """
 
         def find(db: sqlite3.Connection) -> int | None:
@@ -282,7 +281,7 @@ class Log:
     def document(self, alignment_id: int) -> Json:
         """``{"machine": …, "events": […]}`` in the order they happened, without what was withdrawn.
 
-        Raises Damaged where any of it is: a step that rests on a part of what happened would mislead.
+        Raises Damaged if any of it is: a step from an incomplete document would mislead.
         """
 
         def find(db: sqlite3.Connection) -> Json:
@@ -295,7 +294,7 @@ class Log:
     def events(self, alignment_id: int) -> list[Json]:
         """What happened, in order: id, uuid, when (UTC), event, reading, withdrawn, has_picture, damaged.
 
-        Of a damaged one nothing is told but that; its event is of the kind ``damaged``.
+        A damaged one has no content; its event is of the kind ``damaged``.
         """
 
         def find(db: sqlite3.Connection) -> list[Json]:
@@ -305,14 +304,14 @@ class Log:
         return self.read(find)
 
     def picture(self, event_id: int) -> bytes | None:
-        """The picture an event came from, None where there is none (any more)."""
+        """Return the picture an event came from, None if there is none (any more)."""
         row = self.read(lambda db: _must_exist(db, "event", event_id))
         if row["picture"] is None or not sound(row, EVENT):
             return None
         return self.pictures.read(row["picture"])
 
     def state(self, alignment_id: int) -> Json | None:
-        """What was kept last with set_state or add_event; None before that, or where it is damaged."""
+        """Return the state saved last with set_state or add_event; None before that, or if damaged."""
         row = self.read(lambda db: _must_exist(db, "alignment", alignment_id))
         state: Json | None = as_value(row["state"]) if _state_is_sound(row) else None
         return state
@@ -320,7 +319,7 @@ class Log:
     def drift(
         self, station: str, *, sources: tuple[str, ...] = ("camera", "offline"), laser: str | None = None
     ) -> list[Json]:
-        """How each alignment found and left the marks at a station, oldest first.
+        """Return how far off the marks at a station were before and after each alignment, oldest first.
 
         alignment, started, found and left: distance of the first and of the last mark from the centre, mm.
         ``laser``: only the machine of that name.
@@ -364,7 +363,7 @@ class Log:
 
 
 def _identity(path: Path) -> tuple[int, int]:
-    # a file that was unlinked takes writes as if nothing had happened, and then they are gone
+    # an unlinked file accepts writes without an error, and then they are lost
     with one_line(path):
         told = path.stat()
         return told.st_dev, told.st_ino

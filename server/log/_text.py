@@ -1,4 +1,4 @@
-"""Values as the tables keep them: JSON text and moments in UTC."""
+"""Convert values to and from what the tables hold: JSON text and times in UTC."""
 
 from __future__ import annotations
 
@@ -15,6 +15,7 @@ UUID = r"[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}"
 PICTURE = re.compile(
     r"[0-9a-f]{2}/[0-9a-f]{64}\.(jpg|png|bin)"
 )  # the name of a file in the folder of pictures
+NO_PROFILE = "{}"  # in place of a laser's profile that was damaged
 MOMENT = r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z"
 
 
@@ -24,7 +25,7 @@ def utc_now() -> datetime:
 
 
 def as_text(value: Any, *, what: str) -> str:
-    """``value`` as JSON text; BadEntry for what JSON has no word for (NaN, infinity, other types)."""
+    """Return ``value`` as JSON text; BadEntry for what JSON cannot express (NaN, infinity, other types)."""
     try:
         text = json.dumps(value, allow_nan=False, separators=(", ", ": "))
         if "\\ud" in text:  # half a surrogate pair has no UTF-8 and could never be read back

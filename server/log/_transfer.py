@@ -1,7 +1,7 @@
-"""Reading a log back in: from a JSON export or from another log's folder. Twice does no more than once.
+"""Import a log: from a JSON export or from another log's folder. Importing twice is the same as once.
 
-All of it is looked at before anything is written. What is then written takes the log for a tenth of a second
-at a time, so that a reading that comes meanwhile is kept at once.
+Everything is checked before anything is written. Writing holds the log for a tenth of a second at a time, so
+that a new reading is saved at once.
 """
 
 from __future__ import annotations
@@ -36,15 +36,15 @@ Judge = Callable[[Json], object]
 PictureOf = Callable[[str], bytes | None]
 Again = Callable[[], Source]
 
-HELD_S = 0.1  # how long the log is held at once, and left alone then: SQLite asks again within 0.1 s
+HELD_S = 0.1  # how long the log is held, and then left alone: SQLite tries again within 0.1 s
 _AT_ONCE = 2000  # rows in memory that wait to be written
-_BYTES_AT_ONCE = 8e6  # of pictures that are synced together: a save meanwhile waits for that
+_BYTES_AT_ONCE = 8e6  # of pictures that are synced together; a save has to wait for that
 _OWNER = "SELECT alignment.uuid FROM event JOIN alignment ON alignment.id = alignment_id WHERE event.uuid = ?"
 
 
 @dataclass
 class Imported:
-    """How much was new; ``lost`` says in a line each what was damaged where it came from."""
+    """How much was new; ``lost`` has a line for each thing that was damaged in the source."""
 
     alignments: int = 0
     events: int = 0
@@ -54,11 +54,11 @@ class Imported:
 
 
 def import_json(log: Log, stream: TextIO, *, judge: Judge | None = None, tell: Tell = untold) -> Imported:
-    """Take in what ``export_json`` wrote. All of it or, with BadEntry that says where, nothing.
+    """Import what ``export_json`` wrote: all of it or, with a BadEntry that says where, nothing.
 
     What is there already (by uuid) stays; new events go behind those that the alignment has. Pictures are not
-    in the file; they come with :func:`import_folder`, before or after. A disk that is full meanwhile leaves
-    what was taken until then, each alignment as a whole; taken in again, the rest follows.
+    in the file; they come with :func:`import_folder`, before or after. If the disk fills up, what was
+    imported until then stays, each alignment as a whole; importing again adds the rest.
     """
     with ExitStack() as stack:
         if not stream.seekable():
@@ -73,7 +73,7 @@ def import_json(log: Log, stream: TextIO, *, judge: Judge | None = None, tell: T
 
 
 def _kept(stream: TextIO, stack: ExitStack) -> TextIO:
-    """What can be read only once, in a file of its own."""
+    """Return a copy in a temporary file of a stream that can be read only once."""
     file: TextIO = stack.enter_context(tempfile.TemporaryFile("w+", encoding="utf-8", newline=""))  # noqa: SIM115
     try:
         shutil.copyfileobj(stream, file)
@@ -84,9 +84,9 @@ def _kept(stream: TextIO, stack: ExitStack) -> TextIO:
 
 
 def import_folder(log: Log, folder: Path, *, judge: Judge | None = None, tell: Tell = untold) -> Imported:
-    """Take in another log or a backup, pictures included; otherwise as :func:`import_json`.
+    """Import another log or a backup, pictures included; otherwise as :func:`import_json`.
 
-    Of a damaged one, what can be read.
+    From a damaged one, everything readable is imported.
     """
     lost: list[str] = []
     with _whole_or_left(folder, lost) as db:
@@ -140,7 +140,7 @@ Step = Callable[[sqlite3.Connection], None]
 
 
 def _write_some(log: Log, waiting: deque[Step]) -> int:
-    """Write for a while, at least one; returns how many. The log is left alone for as long afterwards."""
+    """Write rows for a while, at least one, then leave the log alone for as long; returns how many."""
     begun = time.monotonic()
     done = 0
     with log.writing() as db:
@@ -155,7 +155,7 @@ def _write_some(log: Log, waiting: deque[Step]) -> int:
 
 
 def _look_at_all(log: Log, source: Source, judge: Judge | None, tell: Tell) -> int:
-    """Refuse what cannot be taken, before anything is written; returns how many rows there will be."""
+    """Check everything before anything is written; returns how many rows there will be. Raises BadEntry."""
     count = 0
     with log.reading() as db, closing(sqlite3.connect("")) as seen:  # "": a database of its own, on the disk
         seen.execute("CREATE TABLE event (uuid BLOB PRIMARY KEY, alignment TEXT) WITHOUT ROWID")
@@ -199,7 +199,7 @@ def _check_owners(db: sqlite3.Connection, seen: sqlite3.Connection, new: Alignme
 
 
 def _known_as(db: sqlite3.Connection, new: AlignmentIn) -> str:
-    """The uuid that the log has for it: another one where its own was damaged with the rest of its head."""
+    """The uuid that the log has for it: a new one if its own was damaged with the rest of its head."""
     if not new.damaged:
         return new.uuid
     owners = (db.execute(_OWNER, (event.uuid,)).fetchone() for event in new.events)
@@ -223,7 +223,7 @@ def _entry_body(new: EntryIn) -> Json:
 
 @dataclass
 class _Target:
-    """Where the rows go: one step each, which one transaction may hold many of."""
+    """Writes the rows, one step each; a transaction may have many steps."""
 
     log: Log
     picture_of: PictureOf
@@ -255,7 +255,7 @@ class _Target:
         return names
 
     def undo_half(self) -> None:
-        """Take the alignment out again of which only a part was written."""
+        """Remove the alignment of which only a part was written."""
         if self.half is not None:
             of_it = "(SELECT id FROM alignment WHERE uuid = ?)"
             with self.log.writing() as db:
@@ -296,7 +296,7 @@ class _Target:
         return lambda db: self._merge_entry(db, new, body)
 
     def _keep(self, name: str | None) -> None:
-        """Write a picture that is there, long before the row that names it."""
+        """Write a picture, if it is there, long before the row that names it."""
         data = None if name is None else self.picture_of(name)
         if data is None:
             return
@@ -309,7 +309,7 @@ class _Target:
         self.unsynced_bytes += len(data)
 
     def _kept(self, name: str | None) -> str | None:
-        """What the picture is called here; written again where a prune has removed it. The log is held."""
+        """The picture's name here; writes it again if a prune has removed it. The caller holds the log."""
         if name is None or self.log.pictures.size(name):
             return name
         data = self.picture_of(name)
@@ -370,7 +370,7 @@ def _complete(
     new: EventIn | EntryIn,
     picture: str | None,
 ) -> bool:
-    """A withdrawal and a picture may come later than what they belong to; whether a picture came."""
+    """Add a withdrawal or a picture that came later than its row; returns whether a picture came."""
     number, old = known
     brings = old is None and picture is not None
     fresh: dict[str, int | str | None] = {"picture": picture} if brings else {}
@@ -395,15 +395,15 @@ def _columns(new: AlignmentIn) -> Json:
 
 
 def _insert_alignment(db: sqlite3.Connection, new: AlignmentIn) -> int:
-    # never this device's own: it is looked at here, and gone on with where it was begun
+    # an imported alignment is never own: it can be looked at here but continued only where it was begun
     return insert(db, "alignment", sealed_head(_columns(new) | {"own": 0}))
 
 
 def _update_alignment(db: sqlite3.Connection, place: _Place, new: AlignmentIn) -> None:
-    """One that is this device's own keeps its profile and what is in mind beside it."""
+    """Update an alignment; one that was begun here keeps its profile and state."""
     columns = _columns(new) | {"own": 0}
     kept = {"uuid", "verdict", "done"} if place.own else {*columns}
-    if new.verdict is None:  # it may be damaged where this comes from; one that was there is never taken back
+    if new.verdict is None:  # it may be damaged in the source; an existing one is never removed
         kept -= {"verdict", "done"}
     row = sealed_head({name: columns[name] for name in columns if name in kept})
     marks = ", ".join(f"{name} = ?" for name in row)

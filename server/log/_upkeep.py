@@ -1,6 +1,6 @@
-"""Beside the alignments: test cuts, what was cleaned or changed, hours run, and what to think of again.
+"""Entries besides the alignments: test cuts, upkeep, hours run, reminders.
 
-Entries are only ever added or withdrawn, as events are; each kind has its own fields, checked on the way in.
+Like events, entries are only ever added or withdrawn; each kind has its own fields, checked on the way in.
 """
 
 from __future__ import annotations
@@ -47,7 +47,7 @@ class Cut(_Fields):
 
 
 class Upkeep(_Fields):
-    """Something was done at the laser; ``reminder`` is the uuid of the one that asked for it."""
+    """Something was done at the laser; ``reminder`` is the uuid of the reminder that asked for it."""
 
     laser: _Laser
     what: _Text
@@ -64,7 +64,7 @@ class Hours(_Fields):
 
 
 class Reminder(_Fields):
-    """Think of this again every so many days, or hours run, whichever comes first."""
+    """A reminder every so many days, or hours run, whichever comes first."""
 
     laser: _Laser
     what: _Text
@@ -75,7 +75,7 @@ class Reminder(_Fields):
     @pydantic.model_validator(mode="after")
     def _some(self) -> Reminder:
         if self.every_days is None and self.every_hours is None:
-            raise ValueError("every how many days or hours?")
+            raise ValueError("give a number of days or hours")
         return self
 
 
@@ -99,7 +99,7 @@ def checked_entry(kind: str, body: Any, *, lax: bool = False) -> Json:
 def add_entry(
     log: Log, kind: str, body: Json, *, alignment_id: int | None = None, picture: bytes | None = None
 ) -> int:
-    """Keep an entry (of an alignment, with a picture); returns its number when it is on the disk."""
+    """Save an entry (of an alignment, with a picture); returns its number when it is on disk."""
     row: Json = {"uuid": str(uuid.uuid4()), "when": stamp(log.now()), "kind": kind, "withdrawn": False}
     row["body"] = checked_entry(kind, body)
     with log.writing() as db:
@@ -124,7 +124,7 @@ def insert_entry(db: sqlite3.Connection, row: Json, alignment_id: int | None, pi
 
 
 def withdraw_entry(log: Log, entry_id: int) -> None:
-    """Let an entry no longer count; it stays in the log."""
+    """Withdraw an entry, so that it no longer counts; it stays in the log."""
     with log.writing() as db:
         if not change(db, "entry", entry_id, withdrawn=1):
             raise NoSuchEntry(f"there is no entry {entry_id} in this log")
@@ -183,7 +183,7 @@ def _entry_of(row: sqlite3.Row) -> Json:
 
 
 def reminders(log: Log) -> list[Json]:
-    """Every reminder with what is left of it: its fields, days_left, hours_left (None: not by those), due."""
+    """Return every reminder: its fields, days_left, hours_left (None: not counted), and whether it is due."""
     rows, now = entries(log, "upkeep", "hours", "reminder"), log.now()
     return [row | _left(row, rows, now) for row in rows if row["kind"] == "reminder"]
 

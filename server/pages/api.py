@@ -18,8 +18,12 @@ from server.pages import bodies as b
 from server.pages.device import Device, remember, units
 from server.pages.lasers import Lasers
 from server.pages.picture import WIDTHS
-from server.pages.shared import shared
-from server.session.session import Overtaken, Refused, Session, read_photo
+from server.pages.shared import last_done, shared
+from server.pages.symptoms import SYMPTOMS, places_of
+from server.pages.turned import really_turned, went_wrong_way
+from server.session.check import Check
+from server.session.services import locate_photo
+from server.session.session import Overtaken, Refused, Session
 from vision import BarRefused, PictureRefused
 from vision.picture import check_together
 
@@ -44,10 +48,15 @@ def next_step() -> Response:
 
 @api.post("/read")
 def read() -> Response:
-    """A photo in (and the one from before), its marks out; writes nothing."""
+    """A photo in (and the one from before), its marks out; writes nothing.
+
+    ``?where=1``: with the card's place in it, as the state has it under ``picture``.
+    """
     with _photos_in_turn():
         after, before = _photos()
-        return jsonify(read_photo(after, before, services=shared().services).as_json())
+        found, card = locate_photo(after, before, services=shared().services)
+    told = found.as_json()
+    return jsonify(told | {"picture": card.as_json()} if "where" in request.args else told)
 
 
 @api.get("/state")
@@ -147,7 +156,7 @@ def _press(of: str, step: str, act: Callable[[], None]) -> tuple[Json, int]:
     """Return the state after the press, and the status; 409 with the state where another step is due."""
     session = shared().session(of)
     try:
-        with session.answering(step) if step else nullcontext():
+        with session.answering(step):
             act()
     except Overtaken as late:
         told = {"path": late.path, "message": late.message}
@@ -166,24 +175,54 @@ def _restart(session: Session, body: b.Restart) -> None:
     session.restart(machine=_lasers().current(), options=options)
 
 
+def _turn(session: Session, body: b.Turn) -> None:
+    """A turn is kept as far as the mark shows that it went, beside what was asked."""
+    snapshot = session.snapshot()
+    step = snapshot.step
+    is_asked = (step.mount, step.screw, step.turns) == (body.mount, body.screw, body.turns)
+    went = really_turned(snapshot) if is_asked else None
+    session.turn(body.mount, body.screw, body.turns, went=went)
+
+
+def _pulse(session: Session) -> None:
+    """Before the mark is read that follows a turn the wrong way, that turn is kept."""
+    snapshot = session.snapshot()
+    step, went = snapshot.step, really_turned(snapshot)
+    if went is not None and went_wrong_way(snapshot) and step.mount is not None and step.turns is not None:
+        session.turn(step.mount, step.screw or "", step.turns, went=went)
+    session.pulse()
+
+
+def _check(session: Session, body: b.CheckFor) -> None:
+    if body.what not in SYMPTOMS:
+        raise Refused(f"There is no check named {body.what}.", path="what")
+    symptom, kind = SYMPTOMS[body.what], session.source.kind
+    machine = session.source.machine() or _lasers().current()
+    places, then = places_of(symptom, solver.parse_profile(machine)), last_done(machine["name"], kind)
+    session.check(Check(symptom.name, places, then), f"Check: {symptom.words}.", machine=machine)
+
+
 ACTIONS: dict[str, tuple[type[b.Action], Callable[[Session, Any], None]]] = {
     "acknowledge": (b.Nothing, lambda session, _: session.acknowledge()),
     "hang": (b.Hang, lambda session, body: session.hang(body.place())),
-    "pulse": (b.Nothing, lambda session, _: session.pulse()),
+    "pulse": (b.Nothing, lambda session, _: _pulse(session)),
     "no-mark": (b.Maybe, lambda session, body: session.no_mark(body.place())),
     "typed": (
         b.Typed,
         lambda session, body: session.typed(body.place(), body.offset_mm, body.sigma_mm),
     ),
     "choose": (b.Choice, lambda session, body: session.choose(body.index)),
-    "turn": (b.Turn, lambda session, body: session.turn(body.mount, body.screw, body.turns)),
+    "turn": (b.Turn, _turn),
     "ease": (b.Ease, lambda session, body: session.ease(body.mount, body.screw, body.way)),
     "shift": (b.Shift, lambda session, body: session.shift(body.part, body.move_mm)),
     "inspected": (b.Inspected, lambda session, body: session.inspected(body.cause, body.outcome)),
     "watch": (b.Watch, lambda session, body: session.watch(body.on)),
+    "film": (b.Watch, lambda session, body: session.film(body.on)),
     "withdraw": (b.Withdraw, lambda session, body: session.withdraw(body.event)),
     "undo": (b.Nothing, lambda session, _: session.undo()),
     "restart": (b.Restart, _restart),
+    "check": (b.CheckFor, _check),
+    "go-on": (b.Nothing, lambda session, _: session.go_on()),
 }
 
 

@@ -8,6 +8,7 @@ from typing import Any
 
 from flask import Flask, request
 from flask.json.provider import DefaultJSONProvider
+from markupsafe import Markup
 
 from server.log import LogError
 from server.pages.api import UPLOAD_LIMIT, api
@@ -50,6 +51,7 @@ def create_app(config: Config) -> Flask:
     app.context_processor(_common)
     app.jinja_env.filters["attribute"] = _attribute
     app.jinja_env.filters["percent"] = percent
+    app.jinja_env.filters["moment"] = _moment
     return app
 
 
@@ -74,6 +76,12 @@ def _common() -> dict[str, Any]:
         "theme": theme(),
         "scripts_of": scripts_of,
     }
+
+
+def _moment(stamp: str) -> Markup:
+    """Return a moment of the log's as the device's own clock has it, where scripts run; else as UTC."""
+    words = f"{stamp[:10]} {stamp[11:16]} UTC"
+    return Markup('<time datetime="{}">{}</time>').format(stamp, words)
 
 
 def _due() -> int:

@@ -96,11 +96,13 @@ def _map(
     scale: tuple[float, float],
     form: str,
     tones: Tones,
+    *,
+    colours: str = "cividis",
 ) -> None:
-    """Colours from low to high, lines with figures where there is something to tell apart."""
+    """Colours, bright where it is bad; lines with figures where there is something to tell apart."""
     low, high = scale
     shown = np.clip(values, low, high)
-    axes.contourf(bed.x_mm, bed.y_mm, shown, levels=np.linspace(low, high, 13), cmap="cividis")
+    axes.contourf(bed.x_mm, bed.y_mm, shown, levels=np.linspace(low, high, 13), cmap=colours)
     if np.ptp(values) > 0.02 * high:
         lines = axes.contour(bed.x_mm, bed.y_mm, values, levels=4, colors="white", linewidths=0.7)
         for text in axes.clabel(lines, fontsize=8, fmt=form):
@@ -136,7 +138,7 @@ def _offset(axes: Axes, bed: BedMap, most_mm: float, tones: Tones) -> None:
 
 def _power(axes: Axes, bed: BedMap, tones: Tones) -> None:
     values = 100.0 * bed.power
-    _map(axes, bed, values, (float(min(90.0, values.min())), 100.0), "%.0f", tones)
+    _map(axes, bed, values, (float(min(90.0, values.min())), 100.0), "%.0f", tones, colours="cividis_r")
     likely, least = percent(bed.power.min()), percent(bed.power_low.min())
     said = f"{likely} % or more" if likely == least else f"{likely} % or more\n(surely {least} %)"
     text = axes.text(0.5, 0.62, said, color=SCREEN.ink, fontsize=8, ha="center", transform=axes.transAxes)

@@ -15,6 +15,7 @@ from server.sources.base import Place
 __all__ = [
     "Action",
     "Bars",
+    "CheckFor",
     "Choice",
     "Ease",
     "Hang",
@@ -38,7 +39,6 @@ Bar = Annotated[float, Field(gt=0, le=1000, allow_inf_nan=False)]
 Name = Annotated[str, Field(min_length=1, max_length=200)]  # as a profile may have
 StepName = Annotated[str, Field(min_length=1, max_length=40)]
 Key = Annotated[str, Field(min_length=8, max_length=64, pattern=r"^[A-Za-z0-9_-]*$")]
-UNNAMED: Any = ""  # a press without its names counts; with ``...`` in its place it is refused
 Model = TypeVar("Model", bound="Body")
 
 
@@ -51,8 +51,8 @@ class Body(BaseModel):
 class Action(Body):
     """A press of a page: the step that it answers, and its own key (``server.pages.presses``)."""
 
-    step: StepName = UNNAMED
-    key: Key = UNNAMED
+    step: StepName
+    key: Key
 
 
 class Nothing(Action):
@@ -130,7 +130,7 @@ class Withdraw(Action):
 
 
 class Watch(Action):
-    """Whether the camera looks for the mark by itself."""
+    """Whether the camera looks for the mark by itself; whether the card holds film."""
 
     on: bool
 
@@ -139,6 +139,12 @@ class Bars(Body):
     """What the check bars of the printed cards measure, mm: across, up; none trusts the print."""
 
     bars_mm: tuple[Bar, Bar] | None
+
+
+class CheckFor(Action):
+    """What is wrong today, by its name among the symptoms."""
+
+    what: StepName
 
 
 class Restart(Action):

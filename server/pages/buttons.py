@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from server.log import Json
+from server.pages.check_outcome import check_outcome
+from server.pages.symptoms import MONTHLY
 from server.pages.way import follow
 from server.pages.words import head_words
 from server.session.mark_taking import BLANKS
@@ -16,9 +18,23 @@ from server.sources.base import Place
 
 __all__ = ["buttons", "undo_button"]
 
+OTHERWISE = ("What else it may be", "/checks")
+
 
 def buttons(snapshot: Snapshot) -> Json:
-    """Return ``primary``, ``others`` and ``choices``: each a label, an action, the body that it sends."""
+    """Return ``primary``, ``others``, ``choices``, ``again``: each a label, an action, what it sends.
+
+    again : the large button while the mark goes the wrong way or has left; None where no mark is followed.
+    """
+    if snapshot.checked:
+        return _checked_buttons(snapshot)
+    made = _buttons(snapshot)
+    if snapshot.checking and snapshot.cautions:
+        made["others"].append(_button("Leave the check: align", "go-on"))
+    return made
+
+
+def _buttons(snapshot: Snapshot) -> Json:
     step = snapshot.step
     match step.do:
         case "mark" if not snapshot.cautions:
@@ -40,13 +56,25 @@ def undo_button(snapshot: Snapshot) -> Json | None:
     return _button("That was wrong: take it back", "undo") if snapshot.may_undo else None
 
 
+def _checked_buttons(snapshot: Snapshot) -> Json:
+    assert snapshot.check is not None
+    outcome = check_outcome(snapshot.check, snapshot.counted, snapshot.machine)
+    if outcome.kind == "off":
+        return _set(_button("Align from here", "go-on"))
+    else_ = ("Set the next check", "/log#upkeep") if snapshot.check.name == MONTHLY else OTHERWISE
+    return _set(_link(*else_), _button("Align all the same", "go-on"))
+
+
 def _turn_buttons(snapshot: Snapshot) -> Json:
     step, aim = snapshot.step, snapshot.expect
     words = turns_words(step.turns or 0.0)
     by_page = snapshot.source == "practice" and not snapshot.turned
     body = {"mount": step.mount, "screw": step.screw, "turns": step.turns}
     turned = _button(f"Turn it {words}" if by_page else f"I turned it {words}", "turn", body)
-    if snapshot.source == "offline" or aim is None or follow(snapshot) is not None:
+    if follow(snapshot) is not None:
+        fire = "Fire one pulse, and read it" if snapshot.source == "practice" else "That was a pulse: read it"
+        return _set(turned) | {"again": _button(fire, "pulse")}
+    if snapshot.source == "offline" or aim is None or (snapshot.source == "camera" and not snapshot.film):
         return _set(turned)
     where = f"{station_words(aim.station)}, head {head_words(aim.head_mm, snapshot.machine.bed)}"
     return _set(turned, _button(f"To watch the mark: card at {where}", "hang", Place.of(aim).as_json()))
@@ -113,5 +141,10 @@ def _button(label: str, action: str, body: Json | None = None) -> Json:
     return {"label": label, "action": action, "body": body or {}}
 
 
+def _link(label: str, address: str) -> Json:
+    """Return a button that leads to another page."""
+    return {"label": label, "action": "", "body": {}, "link": address}
+
+
 def _set(primary: Json | None, *others: Json) -> Json:
-    return {"primary": primary, "others": list(others), "choices": []}
+    return {"primary": primary, "others": list(others), "choices": [], "again": None}

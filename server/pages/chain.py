@@ -38,7 +38,8 @@ def chain_view(snapshot: Snapshot) -> list[Json]:
     links = []
     for link, name, station, _ in LINKS:
         state = "due" if link == due else _state(link, station, events, good)
-        state = "done" if good.get("bed") else state
+        if good.get("bed"):
+            state = "done" if good.get(link) else "seen"
         links.append({"link": link, "name": name, "state": state, "note": _NOTES[state]})
     return links
 

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 from server.log import Json
+from server.pages.check_outcome import as_act, check_outcome
+from server.pages.outcome import worst
 from server.pages.words import controller_words, head_words
 from server.session.snapshot import Snapshot, marked_place
+from server.solver.machine.profile import Profile
 from server.solver.steps import Step
 from server.solver.words import axis_way_words, fraction_of_turn, moving_axes, station_words, turn_way_words
 from server.sources.base import Place
@@ -25,10 +28,15 @@ def distance(snapshot: Snapshot) -> Json:
     """Return ``{"kind", "what", "where", "amount", "unit"}``: the act, its place, what is done there.
 
     ``kind``: read, hang, walk, pulse, look, wrong (another card is in view), turn, shift, inspect, done,
-    fault. ``what`` and ``where``: a word or two. ``amount``: lines of ``{"way", "value", "unit"}``; ``way``
-    is clockwise, anticlockwise, a direction of the machine, or empty.
+    nearly (done, with a number beyond what it may be), fault. ``what`` and ``where``: a word or two.
+    ``amount``: lines of ``{"way", "value", "unit"}``; ``way`` is clockwise, anticlockwise, a direction of
+    the machine, or empty.
     """
     place = marked_place(snapshot.step)
+    if snapshot.check is not None and snapshot.checked:
+        return as_act(check_outcome(snapshot.check, snapshot.counted, snapshot.machine))
+    if snapshot.step.do == "done":
+        return _done(snapshot.step, snapshot.machine)
     return _mark(snapshot, place) if place else _OTHERS[snapshot.step.do](snapshot.step)
 
 
@@ -103,15 +111,17 @@ def _inspect(step: Step) -> Json:
     return _act("inspect", "Look", first, *([_line(rest.replace("-", " "))] if rest else []))
 
 
-def _done(step: Step) -> Json:
-    known = list(step.verdict.overlap_mm.values()) if step.verdict else []
-    if not known:
+def _done(step: Step, machine: Profile) -> Json:
+    if step.verdict is None:
         return _act("done", "Done", "Good")
-    return _act("done", "Done", "Overlap", _line(f"{max(known):.1f}", "mm"))
+    beyond = worst(step.verdict, machine.tolerance)
+    if beyond is not None:
+        return _act("nearly", "Nearly", beyond.short, _line(f"{beyond.value_mm:.1f}", "mm"))
+    return _act("done", "Done", "Overlap", _line(f"{max(step.verdict.overlap_mm.values()):.1f}", "mm"))
 
 
 def _fault(step: Step) -> Json:
     return _act("fault", "Fault", "Read below")
 
 
-_OTHERS = {"turn": _turn, "shift": _shift, "inspect": _inspect, "done": _done, "stop": _fault}
+_OTHERS = {"turn": _turn, "shift": _shift, "inspect": _inspect, "stop": _fault}

@@ -6,6 +6,7 @@ import math
 from itertools import combinations
 
 from server.log import Json
+from server.pages.outcome import outcome_words
 from server.pages.words import head_words
 from server.session.snapshot import Snapshot
 from server.solver.events import MarkSeen, Shift, Turn
@@ -27,14 +28,13 @@ def finish(snapshot: Snapshot) -> Json | None:
 
 def _told(snapshot: Snapshot) -> str:
     verdict = snapshot.step.verdict
-    spans = verdict.overlap_mm if verdict else {}
-    if verdict is None or not spans:
-        return "The marks were found where they belong."
+    now = outcome_words(verdict, snapshot.machine.tolerance)
+    if verdict is None:
+        return now
+    spans = verdict.overlap_mm
     at = max(spans, key=lambda station: spans[station])
-    allowed_mm = snapshot.machine.tolerance.overlap_mm
-    now = f"The marks at {station_words(at)} lie {spans[at]:.1f} mm apart at most; {allowed_mm:g} mm may be"
-    where = f" (worst: {head_words(verdict.worst_at_head_mm, snapshot.machine.bed)})"
-    return f"{now}{where}.{_before(snapshot, at)} {_how_sure(snapshot)}"
+    where = f"Weakest place: {head_words(verdict.worst_at_head_mm, snapshot.machine.bed)}."
+    return f"{now} {where}{_before(snapshot, at)} {_how_sure(snapshot)}"
 
 
 def _before(snapshot: Snapshot, station: str) -> str:
@@ -47,7 +47,8 @@ def _before(snapshot: Snapshot, station: str) -> str:
             found.append(event.offset_mm)
     if len(found) < 2:
         return ""
-    return f" Before, {max(math.dist(a, b) for a, b in combinations(found, 2)):.1f} mm."
+    apart_mm = max(math.dist(a, b) for a, b in combinations(found, 2))
+    return f" Before, the marks at {station_words(station)} lay {apart_mm:.1f} mm apart."
 
 
 def _how_sure(snapshot: Snapshot) -> str:

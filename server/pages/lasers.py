@@ -74,6 +74,10 @@ class Lasers:
             write_for_good(self._folder / "current", path.name)
         return profile
 
+    def check(self, data: Json) -> None:
+        """Raise Refused where ``data`` is no profile."""
+        _checked(data)
+
     def _path(self, name: str) -> Path:
         slug = re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-")[:40]
         tell_apart = hashlib.sha256(name.encode()).hexdigest()[:8]  # names of other scripts have no slug

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from server.log import Json
+from server.pages.outcome import headline
 from server.pages.words import head_words
 from server.session.events import (
     Difference,
@@ -14,13 +15,12 @@ from server.session.events import (
     Shift,
     Turn,
     Undo,
-    event_of,
 )
 from server.solver.machine.power import percent
 from server.solver.machine.profile import Bed, Profile
 from server.solver.words import move_phrases, part_name, station_words, turns_words
 
-__all__ = ["event_words", "reading_row", "reminder_words", "saved_words", "verdict_rows"]
+__all__ = ["entry_words", "event_words", "reading_row", "reminder_words", "saved_words", "verdict_rows"]
 
 
 def verdict_rows(verdict: Json | None, machine: Profile) -> Json | None:
@@ -35,8 +35,11 @@ def verdict_rows(verdict: Json | None, machine: Profile) -> Json | None:
     rows.append(_measured("Offset at the lens", verdict.get("lens_mm"), tolerance.lens_mm))
     rows.append(_measured("Offset at the nozzle", verdict.get("nozzle_mm"), tolerance.nozzle_mm))
     worst, power = verdict.get("worst_at_head_mm"), verdict.get("worst_power")
+    within = all(row["good"] or not row["known"] for row in rows)
     return {
         "aligned": verdict["aligned"],
+        "headline": headline(aligned=verdict["aligned"], within=within),
+        "good": verdict["aligned"] and within,
         "rows": rows,
         "reasons": verdict.get("reasons", []),
         "power": None if power is None else percent(power),
@@ -77,20 +80,27 @@ def reading_row(entry: Entry, bed: Bed) -> Json:
         "kind": entry.kind,
         "withdrawn": entry.withdrawn,
         "has_picture": entry.has_picture,
-        "words": event_words(entry.event, bed),
+        "words": entry_words(entry, bed),
     }
 
 
-def saved_words(event: Json, bed: Bed | None) -> str:
-    """Return one line for an event as the log keeps it; ``bed`` is None where the laser is not known."""
+def saved_words(row: Json, bed: Bed | None) -> str:
+    """Return one line for an entry as the log keeps it; ``bed`` is None where the laser is not known."""
+    event: Json = row["event"]
     if event.get("kind") == "damaged":
         return "Damaged: this entry cannot be read any more, and does not count"
     try:
         if bed is not None:
-            return event_words(event_of(event), bed)
+            return entry_words(Entry.of(row), bed)
     except (LookupError, TypeError, ValueError):  # an event of another program
         pass
     return " ".join(f"{key}={value}" for key, value in event.items())
+
+
+def entry_words(entry: Entry, bed: Bed) -> str:
+    """Return one line for one saved entry, with what was asked where the hand did something else."""
+    asked = "" if entry.asked_turns is None else f" (asked: {turns_words(entry.asked_turns)})"
+    return f"{event_words(entry.event, bed)}{asked}"
 
 
 def event_words(event: Event, bed: Bed) -> str:

@@ -84,7 +84,7 @@ SCHEMAS: Json = {
 }
 PLACED_PHOTOS: Json = {
     **SCHEMAS["Photos"],
-    "required": ["after", "station", "head_mm"],
+    "required": ["after", "station", "head_mm", "step", "key"],
     "properties": {
         **SCHEMAS["Photos"]["properties"],
         "station": {"enum": ["mirror-1", "mirror-2", "mirror-3", "nozzle"]},

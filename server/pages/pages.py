@@ -16,8 +16,9 @@ from server.pages.bed_words import spot_rows, worst_words
 from server.pages.checks import CHECKS
 from server.pages.device import in_units, units
 from server.pages.lists import saved_words, verdict_rows
-from server.pages.setup import PITCHES, Answers, profile_from, what_matters
+from server.pages.setup import CORNERS, PITCHES, Answers, doubts, drawing, profile_from, what_matters
 from server.pages.shared import shared
+from server.pages.symptoms import SYMPTOMS, place_sentence, places_of
 from server.pages.upkeep import as_picture, cut_rows, reminder_rows
 from server.pages.view import CAUTIONS
 from server.session.import_check import check_alignment
@@ -30,6 +31,7 @@ NAVIGATION = (
     ("pages.bench", "Bench"),
     ("pages.offline", "Offline"),
     ("pages.bed", "Bed"),
+    ("pages.today", "What is wrong?"),
     ("pages.log", "Log"),
     ("pages.checks", "Checks"),
     ("pages.laser", "Laser"),
@@ -82,6 +84,29 @@ def bed_chart(number: int) -> Response:
     return Response(drawn, mimetype="image/svg+xml", headers=DRAWING)
 
 
+@pages.get("/today")
+def today() -> str:
+    """What is wrong today? The ways in, by what the person sees."""
+    return render_template("today.html", symptoms=SYMPTOMS.values())
+
+
+@pages.get("/today/<name>")
+def symptom(name: str) -> str:
+    """What to look at first, and which pulses tell."""
+    if name not in SYMPTOMS:
+        abort(404, "There is no such check.")
+    known, sessions = SYMPTOMS[name], shared().sessions
+    machine = parse_profile(sessions["bench"].source.machine() or shared().lasers.current())
+    now = {of: session.snapshot() for of, session in sessions.items()}
+    return render_template(
+        "symptom.html",
+        symptom=known,
+        places=[place_sentence(place, machine.bed) for place in places_of(known, machine)],
+        steps={of: snapshot.step_name for of, snapshot in now.items()},
+        under_way=bool(now["bench"].counted) and now["bench"].step.do != "done",
+    )
+
+
 @pages.get("/checks")
 def checks() -> str:
     """What else it may be."""
@@ -116,9 +141,7 @@ def alignment(number: int) -> str:
     """One alignment: what happened, and how it ended."""
     row, machine = _alignment(number), _machine(number)
     bed = machine.bed if machine else None
-    events = [
-        event | {"words": in_units(saved_words(event["event"], bed))} for event in shared().log.events(number)
-    ]
+    events = [event | {"words": in_units(saved_words(event, bed))} for event in shared().log.events(number)]
     damaged = row["damaged"] or any(event["damaged"] for event in events)
     told = {
         "verdict": in_units(verdict_rows(row["verdict"], machine)) if machine else None,
@@ -208,15 +231,23 @@ def laser() -> BaseResponse | tuple[str, int] | str:
 
 @pages.route("/laser/new", methods=["GET", "POST"])
 def setup() -> BaseResponse | tuple[str, int] | str:
-    """Eight questions to a profile."""
-    given = request.form.to_dict()
-    if request.method == "GET":
-        return render_template("setup.html", given=given, pitches=PITCHES, fault=None)
+    """Nine questions to a profile; what was answered is drawn, and kept when it was looked at."""
+    given = {"units": units()} | request.form.to_dict()
+    pressed = given.pop("pressed", "")
+    shown = {"given": given, "pitches": PITCHES, "corners": CORNERS, "fault": None}
+    if request.method == "GET" or pressed == "change":
+        return render_template("setup.html", **shown)
     try:
-        shared().lasers.add(profile_from(b.parse(Answers, given)))
+        answers = b.parse(Answers, given)
+        profile = profile_from(answers)
+        if pressed != "keep":
+            shared().lasers.check(profile)
+            return render_template(
+                "setup_drawn.html", given=given, drawn=drawing(answers), doubts=doubts(answers)
+            )
+        shared().lasers.add(profile)
     except Refused as error:
-        shown = {"given": given, "pitches": PITCHES, "fault": error.message}
-        return render_template("setup.html", **shown), error.status
+        return render_template("setup.html", **shown | {"fault": error.message}), error.status
     _offer_laser()
     return redirect(url_for("pages.laser"), 303)
 
@@ -241,7 +272,9 @@ def _offer_laser() -> None:
 def _laser_page(fault: str | None = None) -> str:
     lasers = shared().lasers
     profile, toml = lasers.current(), request.form.get("toml", "")
-    shown = {"names": lasers.names(), "profile": profile, "matters": what_matters(profile)}
+    shown = {"names": lasers.names(), "profile": profile, "matters": in_units(what_matters(profile))}
+    bed = profile["bed"]
+    shown["bed"] = in_units(f"{bed['width_mm']:g} mm × {bed['depth_mm']:g} mm")
     return render_template("laser.html", **shown, fault=fault, toml=toml)
 
 

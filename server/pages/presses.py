@@ -3,7 +3,8 @@
 A page sends two names with each action: ``step``, the one that its state had under that name, and ``key``,
 8 to 64 letters, digits, ``-`` and ``_``, new for each press. A step that is no longer due is answered 409
 with ``{"error": …, "state": …}``, the state being the one to show now. A key that was seen before is answered
-as it was then and nothing is done again, so that a press without an answer can be sent once more.
+as it was then and nothing is done again, so that a press without an answer can be sent once more. A press
+without its two names is refused.
 """
 
 from __future__ import annotations
@@ -42,7 +43,7 @@ class Presses:
         fault that is no refusal is not kept: the press may be sent again. One press at a time.
         """
         with self._lock:
-            seen = self._seen.get(key) if key else None
+            seen = self._seen.get(key)
             if seen is None:
                 seen = _Seen(what, _answer(act))
                 self._keep(key, seen)
@@ -53,8 +54,7 @@ class Presses:
         return seen.answer
 
     def _keep(self, key: str, seen: _Seen) -> None:
-        if key:
-            self._seen[key] = seen
+        self._seen[key] = seen
         while len(self._seen) > self._most:
             self._seen.popitem(last=False)
 

@@ -1,4 +1,4 @@
-"""Eight questions to a profile; what is not asked has the practice laser's values."""
+"""Nine questions to a profile; what is not asked has the practice laser's values."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from server.pages.bodies import Body
 from server.practice import default_profile
 from server.solver.words import station_words
 
-__all__ = ["PITCHES", "Answers", "profile_from", "what_matters"]
+__all__ = ["CORNERS", "PITCHES", "Answers", "doubts", "drawing", "profile_from", "what_matters"]
 
 
 def _with_point(typed: object) -> object:
@@ -34,12 +34,33 @@ PITCHES = {
     "M6 fine": 0.75,
     '1/4"-20': 1.27,
 }
-_POINTS = {"top": (-1, 1), "side": (1, -1), "corner": (-1, -1)}
+# the fixed corner of a mount as seen from its knobs: right and up of its middle
+CORNERS = {
+    "bottom-left": (-1, -1),
+    "bottom-right": (1, -1),
+    "top-left": (-1, 1),
+    "top-right": (1, 1),
+}
+Corner = Literal["bottom-left", "bottom-right", "top-left", "top-right"]
+# What lengths are asked back for, mm: from, to; common practice, no source
+ORDINARY = {
+    "width_mm": ("The bed's width", 200, 3000),
+    "depth_mm": ("The bed's depth", 200, 2500),
+    "tube_to_mirror_1_mm": ("From the tube to mirror 1", 20, 1500),
+    "mirror_1_to_2_mm": ("From mirror 1 to mirror 2", 30, 800),
+    "mirror_2_to_3_mm": ("From mirror 2 to mirror 3", 20, 500),
+    "lever_mm": ("Between two screws", 15, 90),
+    "focal_mm": ("The focal length of the lens", 25, 160),
+}
+MM = {"mm": 1.0, "inch": 25.4}
+TIP_BEFORE_FOCUS_MM = 8.5  # as in the practice laser's profile
 SIXTEENTH = 1 / 16
 
 
 class Answers(Body):
-    """What the form asks; lengths in mm."""
+    """What the form asks; lengths in ``units``."""
+
+    units: Literal["mm", "inch"] = "mm"
 
     name: Annotated[str, Field(min_length=1, max_length=200)]
     corner: Literal["back-left", "back-right"]
@@ -51,30 +72,109 @@ class Answers(Body):
     mount: Literal["two-screws", "three-screws"]
     lever_mm: Length
     pitch: str
+    focal_mm: Length = 63.5
+    fixed_1: Corner = "bottom-left"
+    fixed_2: Corner = "bottom-left"
+    fixed_3: Corner = "bottom-left"
+
+    def mm(self, name: str) -> float:
+        """Return the length of that name in millimetres."""
+        return round(float(getattr(self, name)) * MM[self.units], 3)
 
 
 def profile_from(answers: Answers) -> Json:
     """Return the profile as JSON; checked by nobody yet."""
     profile = copy.deepcopy(solver.profile_as_json(default_profile(answers.corner)))
+    width, depth, focal = answers.mm("width_mm"), answers.mm("depth_mm"), answers.mm("focal_mm")
     profile["name"] = answers.name
-    profile["bed"] = {**profile["bed"], "width_mm": answers.width_mm, "depth_mm": answers.depth_mm}
-    near_2, near_3 = answers.mirror_1_to_2_mm, answers.mirror_2_to_3_mm
-    profile["path"]["tube_to_mirror_1_mm"] = answers.tube_to_mirror_1_mm
-    profile["path"]["mirror_1_to_2_mm"] = [near_2, near_2 + answers.depth_mm]
-    profile["path"]["mirror_2_to_3_mm"] = [near_3, near_3 + answers.width_mm]
-    profile["mount"] = [{"mirror": mirror, "contact": _contacts(answers)} for mirror in (1, 2, 3)]
+    profile["bed"] = {**profile["bed"], "width_mm": width, "depth_mm": depth}
+    near_2, near_3 = answers.mm("mirror_1_to_2_mm"), answers.mm("mirror_2_to_3_mm")
+    path = profile["path"]
+    path["tube_to_mirror_1_mm"] = answers.mm("tube_to_mirror_1_mm")
+    path["mirror_1_to_2_mm"] = [near_2, near_2 + depth]
+    path["mirror_2_to_3_mm"] = [near_3, near_3 + width]
+    path["lens_focal_mm"] = focal
+    path["lens_to_nozzle_tip_mm"] = max(focal - TIP_BEFORE_FOCUS_MM, focal / 2)
+    fixed = (answers.fixed_1, answers.fixed_2, answers.fixed_3)
+    profile["mount"] = [
+        {"mirror": mirror, "contact": _contacts(answers, CORNERS[corner])}
+        for mirror, corner in enumerate(fixed, start=1)
+    ]
     return profile
 
 
-def _contacts(answers: Answers) -> list[Json]:
-    half_mm, pitch_mm = answers.lever_mm / 2, PITCHES.get(answers.pitch, PITCHES["M4"])
+def _contacts(answers: Answers, fixed: tuple[int, int]) -> list[Json]:
+    """The screws above (or below) and beside the fixed corner, and that corner, which may be a screw too."""
+    half_mm, pitch_mm = answers.mm("lever_mm") / 2, PITCHES.get(answers.pitch, PITCHES["M4"])
+    right, up = fixed
+    points = {"top" if up < 0 else "bottom": (right, -up), "side": (-right, up), "corner": fixed}
     contacts: list[Json] = []
-    for name, (right, up) in _POINTS.items():
-        contact: Json = {"name": name, "at_mm": [right * half_mm, up * half_mm]}
+    for name, (across, high) in points.items():
+        contact: Json = {"name": name, "at_mm": [across * half_mm, high * half_mm]}
         if name != "corner" or answers.mount == "three-screws":
             contact |= {"screw_pitch_mm": pitch_mm, "clockwise": 1}
         contacts.append(contact)
     return contacts
+
+
+def doubts(answers: Answers) -> list[str]:
+    """Return what is out of the ordinary, each as a question, in the units of the answers."""
+    asked = []
+    for name, (words, low, high) in ORDINARY.items():
+        if not low <= (length := answers.mm(name)) <= high:
+            usual = f"usual are {_shown(low, answers.units)} to {_shown(high, answers.units)}"
+            asked.append(f"{words} is {_shown(length, answers.units)}? {usual[:1].upper()}{usual[1:]}.")
+    return asked
+
+
+def drawing(answers: Answers) -> Json:
+    """Return the laser from above, to scale, the back at the top: places in mm and the words beside them."""
+    width, depth = answers.mm("width_mm"), answers.mm("depth_mm")
+    near_2, near_3 = answers.mm("mirror_1_to_2_mm"), answers.mm("mirror_2_to_3_mm")
+    tube, left = answers.mm("tube_to_mirror_1_mm"), answers.corner == "back-left"
+
+    def at(x: float) -> float:
+        return x if left else width - x
+
+    size, units = max(width, depth), answers.units
+    first, exit_mm = (at(-near_3), -near_2), at(-near_3 + tube)
+    far = exit_mm + (1 if left else -1) * 0.5 * size
+    edges = [first[0], exit_mm, far, 0.0, width]
+    text = 0.06 * size
+    return {
+        "view": [
+            min(edges) - 4 * text,
+            -near_2 - 4 * text,
+            max(edges) - min(edges) + 8 * text,
+            depth + near_2 + 8 * text,
+        ],
+        "text": text,
+        "bed": [width, depth],
+        "tube": [min(exit_mm, far), first[1], abs(far - exit_mm)],
+        "beam": [[exit_mm, first[1]], list(first), [first[0], 0.0], [at(0.0), 0.0]],
+        "mirrors": [[*first, "1"], [first[0], 0.0, "2"], [at(0.0), 0.0, "3"]],
+        "words": [
+            [width / 2, depth + 1.6 * text, f"{_shown(width, units)} wide"],
+            [width / 2, depth / 2, f"{_shown(depth, units)} deep"],
+            [width / 2, depth + 3.2 * text, "front: you stand here"],
+        ],
+        "list": [
+            ["Tube to mirror 1", _shown(tube, units)],
+            ["Mirror 1 to mirror 2, gantry at the back", _shown(near_2, units)],
+            ["Mirror 2 to mirror 3, head next to it", _shown(near_3, units)],
+            ["Lens", f"{_shown(answers.mm('focal_mm'), units)} focal length"],
+            ["Screws", f"{answers.pitch}, {_shown(answers.mm('lever_mm'), units)} apart"],
+        ],
+        "fixed": [[*CORNERS[corner]] for corner in (answers.fixed_1, answers.fixed_2, answers.fixed_3)],
+        "screws": 3 if answers.mount == "three-screws" else 2,
+    }
+
+
+def _shown(length_mm: float, units: str) -> str:
+    """'1 300.5 mm', '51.2 in': with a thin gap in thousands, so that a digit too many is seen."""
+    if units == "inch":
+        return f"{length_mm / MM['inch']:.4g} in"
+    return f"{length_mm:,.6g} mm".replace(",", "\u202f")
 
 
 def what_matters(machine: Json) -> list[str]:

@@ -24,7 +24,7 @@ from server.session.session import Services, Session
 from server.sources.base import OfflineSource, Source
 from server.sources.practice_source import PracticeSource
 
-__all__ = ["Config", "Shared", "open_shared", "shared"]
+__all__ = ["Config", "Shared", "last_done", "open_shared", "shared"]
 
 
 @dataclass(frozen=True)
@@ -141,6 +141,23 @@ def open_shared(config: Config) -> Shared:
     return Shared(
         log, lasers, streams, sessions, services, scale, Hands(streams), live, presses, settings=settings
     )
+
+
+def last_done(machine: str, kind: str) -> dict[str, Any] | None:
+    """Return when that laser was last aligned and what it came to, ``{"when", "verdict"}``, None if never.
+
+    kind : of the source; what the practice laser came to is nothing to a real one.
+    """
+    real = kind != "practice"
+    for row in reversed(shared().log.alignments()):
+        if (
+            row["machine"] == machine
+            and (row["source"] != "practice") == real
+            and row["done"]
+            and row["verdict"]
+        ):
+            return {"when": row["started"], "verdict": row["verdict"]}
+    return None
 
 
 def shared() -> Shared:

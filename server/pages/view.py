@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from server.log import Json
 from server.pages.buttons import buttons, undo_button
 from server.pages.chain import chain_view
+from server.pages.check_outcome import check_outcome
 from server.pages.distance import distance
 from server.pages.drawings import card_view, mount_of, mount_view, plan_view, shift_view
 from server.pages.figures import big
 from server.pages.finish import finish
 from server.pages.landing import landing
 from server.pages.lists import reading_row, verdict_rows
+from server.pages.outcome import outcome_words
 from server.pages.way import follow, way
 from server.pages.words import the_place
 from server.session.snapshot import Snapshot, marked_place
-from server.solver.steps import Parts
+from server.solver.steps import Parts, Step
 from server.solver.words import station_words
 from server.sources.base import Place
 
@@ -34,10 +38,13 @@ CAUTIONS = (
         "Local rules and licensed people come first. Spotwright never fires the laser and protects nobody.",
     ),
 )
+BURNT = "A burnt mark does not move: turn, step back, then fire a pulse and look."
 
 
 def page_state(snapshot: Snapshot) -> Json:
     """Return what the page draws, as plain JSON: words, primary button, drawings' numbers, lists."""
+    if snapshot.checked:  # what the solver would do next is not the question yet
+        snapshot = replace(snapshot, step=Step("check", parts=Parts("the check is over")))
     machine, step = snapshot.machine, snapshot.step
     followed = follow(snapshot)
     return {
@@ -57,6 +64,7 @@ def page_state(snapshot: Snapshot) -> Json:
         "fires": step.do == "mark",
         "follow": followed.as_json() if followed else None,
         "way": way(followed, snapshot.rig.live),
+        "film": snapshot.film,
         "near_tube": (step.part or "").startswith("tube"),
         "act": distance(snapshot),
         "say": _sentence(snapshot),
@@ -93,9 +101,24 @@ def _now(snapshot: Snapshot) -> str:
 
 def _sentence(snapshot: Snapshot) -> list[str]:
     """Return the order itself, to be read from afar, and what is said beside it."""
+    first, beside = _words(snapshot)
+    if snapshot.check is None or not snapshot.checking or snapshot.checked:
+        return [first, beside]
+    count = len(snapshot.check.places)
+    number = count - len(snapshot.check.left(snapshot.counted)) + 1
+    return [first, f"Check, pulse {number} of {count}. {beside}".strip()]
+
+
+def _words(snapshot: Snapshot) -> list[str]:
     step, place = snapshot.step, marked_place(snapshot.step)
+    if snapshot.check is not None and snapshot.checked:
+        outcome = check_outcome(snapshot.check, snapshot.counted, snapshot.machine)
+        return [outcome.told, outcome.rest]
+    if step.do == "done":
+        return [outcome_words(step.verdict, snapshot.machine.tolerance), ""]
     if place is None:
-        return [f"{step.parts.order}.", _beside(step.parts)]
+        burnt = BURNT if step.do == "turn" and snapshot.source == "camera" and not snapshot.film else ""
+        return [f"{step.parts.order}.", f"{_beside(step.parts)} {burnt}".strip()]
     if not snapshot.cautions:
         return ["Before the first pulse: read these, and keep to them.", ""]
     if snapshot.source == "offline":

@@ -50,7 +50,12 @@ class Followed:
 
 
 def follow(snapshot: Snapshot) -> Followed | None:
-    """Return what a live mark is held against while the step is a turn; None where no card shows it."""
+    """Return what a live mark is held against while the step is a turn; None where no card shows it.
+
+    A burnt mark does not move: on a real laser only film shows where the beam is now.
+    """
+    if snapshot.source == "camera" and not snapshot.film:
+        return None
     step, aim, place = snapshot.step, snapshot.expect, snapshot.place
     if step.turns is None or aim is None or place is None or snapshot.source == "offline":
         return None

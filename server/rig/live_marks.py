@@ -43,7 +43,7 @@ class LiveMarks:
         self._show(None)
 
     def _show(self, live: LiveMark | None) -> None:
-        if not self._session.turning.shown:  # a held screw takes its own pictures
+        if not self._session.held_screw.shown:  # a held screw takes its own pictures
             self._session.rig.set_live(live)
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from firmware.health import HealthWatch
 from firmware.profile import RigProfile
-from server.rig.first_look import FirstLook
+from server.rig.camera_notice import CameraNotice
 from server.rig.frame_loop import FrameLoop, Keep
 from server.rig.live_marks import LiveMarks
 from server.rig.recorder import Recorder
@@ -44,7 +44,7 @@ class SessionThreads:
         self._recorder = Recorder(record) if record else None
         keep = self._recorder.keep if self._recorder else None
         self._frame_loop = self._seeing(watched, keep, scale) if session.source.kind != "offline" else None
-        self._first = FirstLook(session.source, self._camera_seen, say)
+        self._notice = CameraNotice(session.source, self._camera_seen, say)
         retry = PanelRetry(profile.used_pins(), silent=profile.panel.silent)
         self._hardware = SessionHardware(
             session,
@@ -83,12 +83,12 @@ class SessionThreads:
         """Start all threads."""
         if self._frame_loop is not None:
             self._frame_loop.start()
-        self._first.start()
+        self._notice.start()
         self._hardware.start()
 
     def stop(self) -> None:
         """Stop all threads; the camera is released and every lamp is off when this returns."""
-        self._first.stop()
+        self._notice.stop()
         if self._frame_loop is not None:
             self._frame_loop.stop()
         self._hardware.stop()

@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
+from server.log import Json
 from server.session.events import Event, Inspected, Shift, Turn, kind_of
 from server.session.services import Refused
 from server.session.state import SessionState
 from server.solver import Step
+from server.solver.words import turns_words
 from server.sources.base import Source
 
 __all__ = ["Adjusting"]
@@ -23,9 +25,10 @@ class Adjusting:
     def __init__(self, state: SessionState, source: Source) -> None:
         self._state, self._source = state, source
 
-    def turn(self, mount: int, screw: str, turns: float) -> None:
-        """Turn a screw, clockwise as seen from the knob side."""
-        self._adjust(Turn(mount, screw, turns), lambda: self._source.turn(mount, screw, turns))
+    def turn(self, mount: int, screw: str, turns: float, *, went: float | None = None) -> None:
+        """Turn a screw, clockwise as seen from the knob side; ``went`` is what the hand was seen to do."""
+        asked = Turn(mount, screw, turns)
+        self._adjust(asked, lambda: self._source.turn(mount, screw, went or turns), went=went)
 
     def shift(self, part: str, move_mm: list[float]) -> None:
         """Move a mount or the tube."""
@@ -36,16 +39,22 @@ class Adjusting:
         """Record the inspection of a cause."""
         self._adjust(Inspected(cause, outcome), lambda: self._source.inspected(cause, outcome))
 
-    def _adjust(self, event: Event, by_hand: Callable[[], None]) -> None:
+    def _adjust(self, event: Event, by_hand: Callable[[], None], *, went: float | None = None) -> None:
         due, memory = self._state.journal.step, self._state.memory
         asked = _is_asked(due, event)
         said = "Done, and saved" if asked else "Saved, but it is not the step asked for"
         expect = due.expect if asked else None
+        more: Json = {}
+        if went is not None and isinstance(event, Turn):
+            said = f"Saved as the mark shows it: {turns_words(went)}"
+            event, more = replace(event, turns=went), {"reading": {"asked_turns": event.turns}}
         step, before = self._state.journal.after(event), self._source.to_json()
         try:
             if not (asked and memory.turned):  # a held screw has turned already
                 by_hand()
-            self._state.save(event, replace(memory, expect=expect, said=said, turned=False), step=step)
+            self._state.save(
+                event, replace(memory, expect=expect, said=said, turned=False), step=step, **more
+            )
         except Exception as error:
             self._source.restore(before)  # not saved (a full disk, for example) means not done
             if isinstance(error, KeyError | ValueError) and not isinstance(error, Refused):

@@ -10,12 +10,14 @@ from server.sources.base import NoPicture, Place, Source
 
 __all__ = ["CardDoubts"]
 
+MARKERS = 4  # one in each corner of a card
+
 
 class CardDoubts:
     """Raises Refused where the picture contradicts the person. Not thread-safe.
 
-    Another station's card is always refused. A card out of view, or an old mark on the tape, is accepted when
-    the person says it a second time.
+    Another station's card is always refused. A card out of view or partly hidden, or an old mark on the tape,
+    is accepted when the person says it a second time.
     """
 
     def __init__(self, state: SessionState, source: Source, services: Services, *, card: CardSight) -> None:
@@ -36,6 +38,12 @@ class CardDoubts:
                 path="station",
                 status=409,
             )
+        elif seen.markers_seen < MARKERS:
+            words = (
+                f"Only {seen.markers_seen} of the card's {MARKERS} corner signs are in view: seat it flat, "
+            )
+            words += "take away what hides it, or say it again."
+            self._ask_once(f"not seated {place}", words)
         elif self._marks():
             words = "There is an old mark on the tape: put fresh tape on, or say it again to keep it."
             self._ask_once(f"old mark {place}", words)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from server.session.services import Services
+from server.session.services import Services, card_in_picture
 from server.session.snapshot import CardInPicture
 from server.sources.base import NoPicture, Source
 from vision import CardView, NoReading
@@ -20,9 +20,7 @@ class CardSight:
         """Note where the card is in pictures of ``size`` (rows, cols); None: no card is in view."""
         self.seen = None
         if station is not None and view is not None:
-            rows, cols = size
-            lines = tuple(tuple(float(value) for value in row) for row in view.homography)
-            self.seen = CardInPicture(station, lines, (cols, rows), view.markers_seen)
+            self.seen = card_in_picture(station, view, size)
 
     def look(self, source: Source, services: Services, *, timeout_s: float) -> None:
         """Search the newest picture; clears ``seen`` if there is no picture or no card in it."""
@@ -35,6 +33,6 @@ class CardSight:
         if not isinstance(found, NoReading):
             self.note(*found, frame.shape[:2])
 
-    def forget(self) -> None:
+    def clear(self) -> None:
         """Clear ``seen``."""
         self.seen = None

@@ -52,7 +52,10 @@ _NAMES = {made: kind for kind, made in _KINDS.items()}
 
 @dataclass(frozen=True)
 class Entry:
-    """An event in the log: its number, when it was written (UTC), whether it no longer counts."""
+    """An event in the log: its number, when it was written (UTC), whether it no longer counts.
+
+    asked_turns : of a turn that went otherwise than it was asked, as the mark showed.
+    """
 
     id: int
     uuid: str
@@ -60,6 +63,7 @@ class Entry:
     event: Event
     withdrawn: bool
     has_picture: bool
+    asked_turns: float | None = None
 
     @property
     def kind(self) -> str:
@@ -70,7 +74,8 @@ class Entry:
     def of(cls, row: Json) -> Entry:
         """Return the entry in a row of the log."""
         known = {key: row[key] for key in ("id", "uuid", "when", "withdrawn", "has_picture")}
-        return cls(event=event_of(row["event"]), **known)
+        asked = (row["reading"] or {}).get("asked_turns")
+        return cls(event=event_of(row["event"]), asked_turns=asked, **known)
 
 
 def without_undo(document: Json) -> Json:

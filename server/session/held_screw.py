@@ -14,7 +14,7 @@ from server.solver import Step
 from server.sources.base import NoPicture, Source
 from vision import Reading
 
-__all__ = ["Turning"]
+__all__ = ["HeldScrew"]
 
 WHOLE_WAY_S = 6.0  # time for the whole turn that the step asks for
 SLOWEST, FASTEST = 1 / 40, 1 / 4  # turns per second
@@ -23,7 +23,7 @@ FIRST_S, LONGEST_S = 0.1, 0.5  # without another call within LONGEST_S the screw
 LOOKS = 16
 
 
-class Turning:
+class HeldScrew:
     """Turns the practice screw while it is held, and reads the mark from the camera after each move."""
 
     def __init__(

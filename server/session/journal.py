@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 from server.log import Damaged, Json, Log
-from server.session.events import Entry, Event, Undo, event_json, without_undo
+from server.session.check import Check, check_step
+from server.session.events import Entry, Event, Undo, event_json, event_of, without_undo
 from server.session.notes import mark_event
 from server.session.services import Refused, Services, refusing
 from server.solver import DocumentError, Profile, Step, parse_profile
@@ -57,7 +58,8 @@ class Journal:
     def refresh_step(self) -> None:
         """Ask the solver for the step again."""
         try:
-            self.step = self.ask(self.document())
+            document = self.document()
+            self.step = self._checked(document, self.ask(document))
         except (ArithmeticError, LookupError, ValueError) as error:
             # an old log must never keep the program from starting
             said = Parts(f"stop: this alignment cannot be read ({error})", then="begin a new one")
@@ -71,7 +73,16 @@ class Journal:
     def after(self, event: Event) -> Step:
         """Return the step that would follow this event; raises Refused if the solver refuses the event."""
         document = self.document()
-        return self.ask({**document, "events": [*document["events"], event_json(event)]})
+        document = {**document, "events": [*document["events"], event_json(event)]}
+        return self._checked(document, self.ask(document))
+
+    def _checked(self, document: Json, step: Step) -> Step:
+        """Return what a check asks for first, else ``step``."""
+        check = self.state().get("check")
+        if not check:
+            return step
+        events = [event_of(event) for event in document["events"]]
+        return check_step(Check.from_json(check), events, self.machine(), step)
 
     def check_place(self, place: Place) -> None:
         """Raise Refused if no card can hang there or the head cannot go there."""
@@ -91,10 +102,11 @@ class Journal:
         """Write only the state."""
         self._log.set_state(self.begin(), state)
 
-    def begin(self, *, always: bool = False) -> int:
+    def begin(self, *, always: bool = False, note: str = "") -> int:
         """Return the alignment's number; begins one if there is none, or ``always``."""
         if always or self.alignment is None:
-            self.alignment = self._log.start_alignment(machine=self.next_machine, source=self._kind)
+            machine, kind = self.next_machine, self._kind
+            self.alignment = self._log.start_alignment(machine=machine, source=kind, note=note)
         return self.alignment
 
     def entry(self, event_id: int) -> Entry:

@@ -6,6 +6,7 @@ import time
 from dataclasses import dataclass, field
 
 from server.log import Json
+from server.session.check import Check
 from server.session.events import MarkSeen
 from server.session.snapshot import LiveMark, SeenMark, expect_of
 from server.solver.machine.profile import Point
@@ -25,7 +26,8 @@ class Memory:
     turned, which is not saved yet. answered : rises whenever the person is asked for something else.
     hanging : how often a card was hung; fresh tape over the old is the same hanging. misses : how many pulses
     at the right card left no mark. doubt : the last doubt about the card, dropped if the person says the same
-    again. before : the state before the newest event, for one undo.
+    again. before : the state before the newest event, for one undo. check : the one under way. film : what
+    hangs shows the beam at once and fades, so that a mark is watched while a screw turns.
     """
 
     cautions: bool = False
@@ -35,17 +37,19 @@ class Memory:
     misses: int = 0
     used: bool = False
     watch: bool = False
+    film: bool = False
     turned: bool = False
     said: str = ""
     answered: int = 0
     hanging: int = 0
     doubt: str = ""
     before: Json | None = None
+    check: Check | None = None
     rigs: dict[str, int] = field(default_factory=dict)
 
     def as_json(self, source: Json) -> Json:
         """Return plain JSON values, including the source's own state."""
-        typed = {"place": self.place, "expect": self.expect, "seen": self.seen}
+        typed = {"place": self.place, "expect": self.expect, "seen": self.seen, "check": self.check}
         plain = {key: value.as_json() if value else None for key, value in typed.items()}
         return {**vars(self), **plain, "source": source}
 
@@ -53,9 +57,10 @@ class Memory:
     def from_json(cls, data: Json) -> Memory:
         """Return what ``as_json`` gave; missing values get their defaults."""
         kept = {name: data[name] for name in vars(cls()) if name in data}
-        place, seen = kept.get("place"), kept.get("seen")
+        place, seen, check = kept.get("place"), kept.get("seen"), kept.get("check")
         kept["place"] = Place.from_json(place) if place else None
         kept["seen"] = SeenMark.from_json(seen) if seen else None
+        kept["check"] = Check.from_json(check) if check else None
         return cls(**{**kept, "expect": expect_of(kept.get("expect"))})
 
 

@@ -10,6 +10,7 @@ from server import solver
 from server.errors import told
 from server.log import Json
 from server.session.card_scale import CardScale
+from server.session.snapshot import CardInPicture
 from server.solver import Step
 from server.sources.base import Pixels, Shot
 from vision import BarRefused, CardView, NoReading, PictureRefused, Reading, find_card, load_picture, read
@@ -74,12 +75,23 @@ def _count(found: Reading | NoReading) -> int:
 
 def read_photo(after: bytes, before: bytes | None = None, *, services: Services | None = None) -> Reading:
     """Return the marks in a photo (the files' bytes); raises Refused if it has none or is not a picture."""
-    services = services or Services()
+    return locate_photo(after, before, services=services or Services())[0]
+
+
+def locate_photo(after: bytes, before: bytes | None, *, services: Services) -> tuple[Reading, CardInPicture]:
+    """Return the same, and where the card is in the photo."""
     shot = load_shot(services, after, before)
     result = services.read(shot.after, shot.before)
     if isinstance(result, NoReading):
         raise Refused(result.reason, path="picture")
-    return result
+    return result, card_in_picture(result.station, result.card, shot.after.shape[:2])
+
+
+def card_in_picture(station: str, view: CardView, size: tuple[int, int]) -> CardInPicture:
+    """Return where that station's card is in pictures of ``size`` (rows, cols)."""
+    rows, cols = size
+    lines = tuple(tuple(float(value) for value in row) for row in view.homography)
+    return CardInPicture(station, lines, (cols, rows), view.markers_seen)
 
 
 def load_shot(services: Services, after: bytes, before: bytes | None) -> Shot:

@@ -15,8 +15,9 @@ from server.log import Json, Log
 from server.session.adjustments import Adjusting
 from server.session.card_doubts import CardDoubts
 from server.session.card_view import CardSight
+from server.session.check import Check
 from server.session.events import Shift, Turn, event_json
-from server.session.held_screw import Turning
+from server.session.held_screw import HeldScrew
 from server.session.mark_taking import MarkTaking, SentMark
 from server.session.rig_state import RigView
 from server.session.services import Overtaken, Refused, Services, load_shot, read_photo, refusing
@@ -60,7 +61,7 @@ class Session(Versioned):
         self._taking = MarkTaking(self._state, source, self._services, card=self._card, rig=self.rig)
         self._doubts = CardDoubts(self._state, source, self._services, card=self._card)
         self._adjusting = Adjusting(self._state, source)
-        self.turning = Turning(source, self._services, self.rig, clock=clock)
+        self.held_screw = HeldScrew(source, self._services, self.rig, clock=clock)
         self.hung = 0  # rises with every fresh tape, and after a held screw has drawn on the tape
         self.shot: Shot | None = None  # of the newest pulse that a person reported
         self._hung_s: float | None = None
@@ -152,6 +153,13 @@ class Session(Versioned):
             self._state.keep(watch=on)
             self._state.note({"kind": "watch", "on": on})
 
+    def film(self, on: bool) -> None:
+        """The card holds film that shows the beam at once and fades (a camera only), or tape again."""
+        with self._lock:
+            if on and self.source.kind != "camera":
+                raise Refused("Only before a camera is film of use.", path="film", status=409)
+            self._state.keep(film=on)
+
     def settled(self) -> bool:
         """The frame loop saw a new mark: save it if one is awaited; returns whether it was saved."""
         with self._lock:
@@ -236,10 +244,10 @@ class Session(Versioned):
         with self._lock:
             self._taking.no_mark(place)
 
-    def turn(self, mount: int, screw: str, turns: float) -> None:
-        """A screw was turned (practice: turns it)."""
+    def turn(self, mount: int, screw: str, turns: float, *, went: float | None = None) -> None:
+        """A screw was turned (practice: turns it); ``went`` so far, where that was seen to be otherwise."""
         with self._lock:
-            self._adjusting.turn(mount, screw, turns)
+            self._adjusting.turn(mount, screw, turns, went=went)
 
     def ease(self, mount: int, screw: str, way: int) -> None:
         """Practice: hold the screw, so that it turns that way (0: let go); the turn is not saved yet."""
@@ -247,7 +255,7 @@ class Session(Versioned):
             self._state.need_cautions()
             if self.source.kind != "practice":
                 raise Refused("The page can turn only the practice screws.", path="screw", status=409)
-            self.turning.ease(self._journal.step, mount, screw, way)
+            self.held_screw.ease(self._journal.step, mount, screw, way)
             if not way:
                 self.hung += 1
             memory = self._state.memory
@@ -294,6 +302,25 @@ class Session(Versioned):
             self._leave_the_tape()
             self._state.note(self.beginning())
 
+    def check(self, check: Check, note: str, *, machine: Json | None = None) -> None:
+        """Leave this alignment in the log as it is and begin a new one with a few pulses that are known."""
+        with self._lock:
+            self._journal.next_machine = self.source.machine() or machine or self.machine()
+            rigs = self._state.memory.rigs
+            self._journal.begin(always=True, note=note)
+            self._resume()
+            self._state.keep(rigs=rigs)
+            self._state.ask_first(check)
+            self._leave_the_tape()
+            self._state.note(self.beginning())
+
+    def go_on(self) -> None:
+        """A check is over, or left: from here on the solver says what comes next."""
+        with self._lock:
+            if self._state.memory.check is None:
+                raise Refused("There is no check under way.", path="check", status=409)
+            self._state.ask_first(None)
+
     def offer(self, machine: Json) -> None:
         """Use this profile now if nothing has been read yet, otherwise from the next alignment on."""
         with self._lock:
@@ -322,13 +349,13 @@ class Session(Versioned):
 
     def _resume(self) -> None:
         self._state.resume()
-        self._card.forget()
+        self._card.clear()
         if self._state.memory.place is not None:
             self._card.look(self.source, self._services, timeout_s=0.0)
         self._tell()
 
     def _tell(self) -> None:
-        self.feed.forget()
+        self.feed.clear()
         self.announce()
 
 

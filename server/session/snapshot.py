@@ -7,6 +7,7 @@ from typing import Any
 
 from firmware.health import Finding
 from server.log import Json
+from server.session.check import Check
 from server.session.events import Entry, Event, MarkSeen
 from server.solver import Profile, Step
 from server.solver.machine.profile import Point
@@ -128,8 +129,9 @@ class Snapshot:
     version : rises with every change. run : identifies this process. source : practice, camera or offline.
     step_name : names the step, for the answer to it. cautions : acknowledged. place : where the card was said
     to hang. aimed : where the mark after the newest move should land. misses : how many pulses at the right
-    card left no mark. used : the tape has been fired at. turned : a held screw has turned. may_undo : the
-    newest event can be taken back.
+    card left no mark. used : the tape has been fired at. film : no tape hangs, but film that shows the
+    beam at once. turned : a held screw has turned. may_undo : the newest event can be taken back. check : a
+    few pulses, and nothing turned.
     """
 
     version: int
@@ -146,6 +148,7 @@ class Snapshot:
     misses: int = 0
     used: bool = False
     watch: bool = False
+    film: bool = False
     turned: bool = False
     said: str = ""
     candidates: tuple[Point, ...] = ()
@@ -153,6 +156,17 @@ class Snapshot:
     card: CardInPicture | None = None
     rig: Hardware = Hardware()
     may_undo: bool = False
+    check: Check | None = None
+
+    @property
+    def checked(self) -> bool:
+        """Whether a check has all its marks, and nothing was moved since."""
+        return self.checking and not (self.check and self.check.left(self.counted))
+
+    @property
+    def checking(self) -> bool:
+        """Whether a check is under way, or over and waiting for a word."""
+        return self.check is not None and not self.check.is_over(self.counted)
 
     @property
     def wrong_card(self) -> str | None:

@@ -7,6 +7,7 @@ from dataclasses import replace
 from typing import Any
 
 from server.log import Json, Log
+from server.session.check import Check
 from server.session.events import Event, MarkSeen, NoMark, event_json
 from server.session.journal import Journal
 from server.session.notes import Candidates, Memory, pair
@@ -61,6 +62,7 @@ class SessionState:
             misses=memory.misses,
             used=memory.used,
             watch=memory.watch,
+            film=memory.film,
             turned=memory.turned,
             said=memory.said,
             candidates=tuple(pair(mark.offset_mm) for mark in marks),
@@ -68,6 +70,7 @@ class SessionState:
             card=card,
             rig=self._rig.now(),
             may_undo=memory.before is not None,
+            check=memory.check,
         )
 
     @property
@@ -87,6 +90,14 @@ class SessionState:
         """Ask for the step again, after the profile of the next alignment has changed."""
         self.journal.refresh_step()
         self.memory = replace(self.memory, answered=self.memory.answered + 1)
+        self._tell()
+
+    def ask_first(self, check: Check | None) -> None:
+        """Ask for the marks of that check before anything else, or for no more of them; written down."""
+        memory = replace(self.memory, check=check, said="", answered=self.memory.answered + 1)
+        self.journal.keep(self._state(memory))
+        self.journal.refresh_step()
+        self.memory = memory
         self._tell()
 
     def save(

@@ -282,12 +282,13 @@ Event = Annotated[Mark | NoMark | Difference | Turn | Shift | Inspected, Field(d
 
 
 class Events(In):
-    """What happened, on a machine that nobody knows."""
+    """Only the events, of an unknown machine."""
 
     events: list[Event]
 
 
-class Document(Events):
+class Document(In):
     """A whole alignment document."""
 
-    machine: Profile
+    machine: Profile  # first: its faults are reported before those of the events
+    events: list[Event]

@@ -222,7 +222,7 @@ class Feed:
                 self._taken_s = self._clock()
             return self._jpeg
 
-    def forget(self) -> None:
+    def clear(self) -> None:
         """Make the next call take a new picture."""
         with self._lock:
             self._jpeg = None

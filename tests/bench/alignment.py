@@ -1,16 +1,15 @@
-"""How well and how fast machines get aligned: our solver, the manual procedure, an oracle, on the same
-machines.
+"""How well and how fast our solver, the manual procedure and an oracle align the same machines.
 
     python tests/bench/alignment.py --machines 200 --jobs 2
     python tests/bench/alignment.py --reading eye --player solver manual
     python tests/bench/alignment.py --seed 17 --reading rig --player solver --verbose
 
-Machine number n is always the same: severity n mod 3, bed n/3 mod 2, corner n/6 mod 2. A third has a fault
-that no screw cures; of these one in ten cannot be repaired either, and the right end is then 'stop'. Each is
-read twice: by the rig (0.05 mm) and by eye (0.4 mm). The oracle, which knows every lever and sign but
-nothing of faults, plays the machine without its fault; all ratios to it are over machines without one. Those
-to the manual procedure are over all machines, as drawn, and over the sound ones; behind a ratio of pulses
-stands its 95 % interval (bootstrap over machines).
+Machine number n is always the same: severity n mod 3, bed n/3 mod 2, corner n/6 mod 2. A third have a fault
+that no screw cures; one in ten of these cannot be repaired either, and then the right end is 'stop'. Each is
+read twice: by the rig (0.05 mm) and by eye (0.4 mm). The oracle knows every lever and sign but no faults, so
+it plays the machine without its fault; ratios to it are over machines without one. Ratios to the manual
+procedure are over all machines and over those without a fault. A ratio of pulses is followed by its 95 %
+interval (bootstrap over machines).
 """
 
 from __future__ import annotations

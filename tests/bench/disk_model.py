@@ -1,9 +1,9 @@
-"""A disk that loses power: what may be left of the writes that a program made, seen from the outside.
+"""A model of a disk that loses power: what may be left of a program's writes.
 
-The program runs under strace(1); its system calls are replayed onto a model of a disk. What was synced stays.
-Of what was not, each sector of each write may be there or not, and of the renames and new names in a folder
-that was not synced, the first so many are there. That is about the worst that POSIX lets a journaling file
-system do (fsync(2); sector writes are taken to be atomic, as https://www.sqlite.org/atomiccommit.html does).
+The program runs under strace(1); its system calls are replayed onto the model. What was synced stays. Of what
+was not, each sector of each write may be there or not; of the renames and new names in a folder that was not
+synced, a random number is there, the earliest ones. That is about the worst that POSIX lets a journaling file
+system do (fsync(2); sector writes are assumed to be atomic, as in https://www.sqlite.org/atomiccommit.html).
 """
 
 from __future__ import annotations
@@ -93,7 +93,7 @@ class Disk:
         self.changes: dict[str, list[tuple[str, str, int]]] = {}  # folder → changes of names not synced yet
 
     def apply(self, call: Call) -> None:
-        """Take in one call."""
+        """Apply one call."""
         if call.path.startswith(self.top):
             getattr(self, f"_{call.name}")(call)
 
@@ -151,7 +151,7 @@ class Disk:
                 _rename_kept(kept, change)
         place.mkdir(parents=True, exist_ok=True)
         for path, number in kept.items():
-            if number >= 0 and not path.endswith("-shm"):  # shared memory is made anew
+            if number >= 0 and not path.endswith("-shm"):  # shared memory is made again
                 target = place / path.removeprefix(self.top).lstrip("/")
                 target.parent.mkdir(parents=True, exist_ok=True)
                 target.write_bytes(_torn(self.files[number], rng))

@@ -1,8 +1,7 @@
-"""Where the beam is, from all marks and moves, by one who knows every lever, sign and reading error of the
-machine.
+"""Where the beam is, from all marks and moves, if every lever, sign and reading error is known.
 
-Maximum a posteriori by Gauss–Newton on the exact trace: unknown are the misalignment at the start (22
-numbers) and what the hand did wrong in each move. Priors are wide enough for a rebuilt machine.
+Maximum a posteriori by Gauss–Newton on the exact trace. The unknowns are the misalignment at the start (22
+numbers) and the hand's error in each move. Priors are wide enough for a rebuilt machine.
 """
 
 from __future__ import annotations
@@ -31,9 +30,7 @@ def unpack(x: Array) -> Misalignment:
 
 
 def prior_covariance(layout: Layout) -> Array:
-    """(22, 22): tube ends 4 mm, mirrors 12 mrad and 0.4 mm evenly (mirror 3: 0.2), mounts 2 mm (mount 3:
-    0.4).
-    """
+    """(22, 22): tube ends 4 mm, mirrors 12 mrad and 0.4 mm (mirror 3: 0.2), mounts 2 mm (mount 3: 0.4)."""
     cov = np.zeros((SIZE, SIZE))
     cov[:4, :4] = np.eye(4) * 4.0**2
     for k, (even_mm, place_mm) in enumerate([(0.4, 2.0), (0.4, 2.0), (0.2, 0.4)]):
@@ -67,9 +64,7 @@ class Belief:
 
 
 def linearised(layout: Layout, x: Array, head_mm: Array, stations: list[str]) -> tuple[Array, Array]:
-    """Offsets (m, 2) and slopes (m, 2, 22) of m marks with states (m, 22), heads (m, 2) and their
-    stations.
-    """
+    """Offsets (m, 2) and slopes (m, 2, 22) of m marks with states (m, 22), heads (m, 2) and stations."""
     around = np.concatenate([np.zeros((1, SIZE)), STEP_MM * np.eye(SIZE), -STEP_MM * np.eye(SIZE)])
     found = offsets(layout, unpack(x[:, None] + around), head_mm[:, None])
     seen = np.stack([found[s][i] for i, s in enumerate(stations)])

@@ -1,4 +1,4 @@
-"""Commands given files that are none, and arguments that no file can have: is every answer one line?
+"""Commands with files that are not what they claim, and impossible arguments: is every answer one line?
 
     .venv/bin/python -m tests.bench.hostile_cli
 
@@ -159,7 +159,7 @@ PATHS = {
 
 @dataclass
 class Seen:
-    """What came of all cases."""
+    """The results of all cases."""
 
     statuses: Counter[int] = field(default_factory=Counter)
     bad: list[str] = field(default_factory=list)

@@ -1,4 +1,4 @@
-"""Kill, cut the power, fill or break the disk while the log is written: was anything acknowledged and lost?
+"""Kill, cut the power, fill or break the disk while the log is written: is anything acknowledged lost?
 
 Run: ``python tests/bench/log_crash.py [--instants 500] [--seed 1] [--sync FULL]`` as root (small disks are
 mounted for the full ones), with strace installed. Prints a table; lost, corrupt and silent must be 0.
@@ -6,8 +6,8 @@ With ``--sync NORMAL`` or ``OFF`` the log is weakened on purpose: then power cut
 
 - kill: SIGKILL at a random instant.
 - power cut: the system calls of a run, up to a random one, on a disk that tears what was not synced.
-- full disk: a disk of random size fills up; the writer must be told in one line, then space is made.
-- dying disk: from a random write, sync or rename on, all further ones fail (I/O error, read-only); likewise.
+- full disk: a disk of random size fills up; the writer must get one line; then space is made.
+- dying disk: after a random write, sync or rename all further ones fail (I/O error, read-only); likewise.
 """
 
 from __future__ import annotations

@@ -22,6 +22,7 @@ from collections.abc import Callable
 from importlib.util import find_spec
 from pathlib import Path
 
+sys.path.insert(0, str(Path(__file__).parents[2]))
 from server.log import Log, import_folder, import_json
 from server.log._import_form import Parts
 from server.practice import default_profile

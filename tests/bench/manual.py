@@ -1,9 +1,9 @@
 """The manual procedure as a person does it with tape: common practice, no source.
 
-Near, middle and far; one screw at a time; the far mark is led to where the near mark is now (so the near
-mark has moved when it gets there); the next turn is guessed in proportion to what the last did; then five
-positions, then the nozzle. The person does not know which screw does what until it has been tried, knows no
-aim point and names no fault.
+Near, middle and far; one screw at a time; the far mark is moved to where the near mark is now (so the near
+mark has moved when it gets there); the next turn is guessed in proportion to the effect of the last; then
+five positions, then the nozzle. The person does not know which screw does what until it has been tried, knows
+no aim point and names no fault.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ MOST_TURNS = 1.0
 COINCIDE_MM = 1.0
 CENTRED_MM = 1.5
 NOZZLE_MM = 0.4
-READS = 3.0  # marks nearer than three times what the eye can tell count as one
+READS = 3.0  # marks nearer to each other than three times the eye's error count as one
 
 
 class ManualProcedure:
@@ -90,7 +90,7 @@ class _Hand:
             yield from self.shift("tube", np.array([0.0, -u if self.left else u, -v]))
 
     def head(self, leg: int, along: float) -> tuple[float, float]:
-        """Where the head stands for a mark at a fraction of the leg's travel, near (0) to far (1)."""
+        """The head's place for a mark at a fraction of the leg's travel, near (0) to far (1)."""
         if leg == 1:
             return (0.0 if self.left else self.width, self.depth * (1 - along))
         return (self.width * (along if self.left else 1 - along), self.depth)
@@ -153,7 +153,7 @@ class _Hand:
         self.seen[mirror, screw] = fresh if old is None else 0.5 * (fresh + old)
 
     def arm(self, mirror: int, head: tuple[float, float]) -> float:
-        """How far the mark is from the mirror, in proportion: a person has a feeling for that."""
+        """The mark's distance from the mirror, as a proportion: a person has a feeling for that."""
         if mirror == 1:
             return 0.1 * self.depth + self.depth - head[1]
         if mirror == 2:
@@ -161,7 +161,7 @@ class _Hand:
         return 1.0
 
     def mount_onto_beam(self, mirror: int) -> Talk:
-        """A mark that stays but is not in the middle: the mount is moved to the beam."""
+        """Move the mount to the beam, for a mark that stays but is not in the middle."""
         for _ in range(3):
             seen = yield from self.mark(f"mirror-{mirror}", self.head(mirror - 1, 0.5))
             if seen is None or np.hypot(*seen) < CENTRED_MM:

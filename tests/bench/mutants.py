@@ -6,7 +6,8 @@
 The faults are those of cosmic-ray: another operator or comparison, a number one more or less, a condition
 turned round, a loop that ends at once. They are drawn by seed from solver, vision, log and session; longer
 files come up more often. A fault is caught when a test of its part fails, or does not end in ten times the
-usual time. What survives is printed as a line of code: a test is missing, or the change means nothing.
+usual time; only the tests that pass through the changed line are run, the quickest first. What survives is
+printed as a line of code: a test is missing, or the change means nothing.
 """
 
 from __future__ import annotations
@@ -14,18 +15,20 @@ from __future__ import annotations
 import argparse
 import os
 import random
+import re
 import shutil
 import subprocess
 import sys
 import tempfile
 import time
-from collections import Counter
+from collections import Counter, defaultdict
 from dataclasses import dataclass
 from pathlib import Path
 
 from cosmic_ray.ast import ast_nodes, get_ast
 from cosmic_ray.mutating import mutate_code
 from cosmic_ray.plugins import get_operator, operator_names
+from coverage import CoverageData
 
 ROOT = Path(__file__).resolve().parents[2]
 TESTS = {
@@ -52,6 +55,20 @@ class Fault:
     now: str
 
 
+@dataclass(frozen=True)
+class Covered:
+    """Which tests pass through each line of each file, and how many seconds each test takes."""
+
+    tests: dict[str, dict[int, set[str]]]
+    took_s: dict[str, float]
+
+    def through(self, fault: Fault) -> list[str]:
+        """Return the tests of a fault's line, the quickest first; of its file if it runs at import."""
+        lines = self.tests.get(fault.path, {})
+        tests = lines.get(fault.line) or {test for some in lines.values() for test in some}
+        return sorted(tests, key=lambda test: self.took_s[test])
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
@@ -65,16 +82,16 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as name:
         copy = Path(name) / "program"
         _copy(copy)
-        usual_s = {part: _usual(copy, part) for part in parts}
+        covered = {part: _covered(copy, part) for part in parts}
         caught = {part: [0, 0] for part in parts}
         for number in range(given.count):
             part, fault = _drawn(rng, copy, parts)
-            found = _caught(copy, part, fault, most_s=60 + 10 * usual_s[part])
+            found = _caught(copy, covered[part], fault)
             caught[part][0] += found
             caught[part][1] += 1
             if not found:
                 print(f"survived  {fault.path}:{fault.line}  {fault.now.strip()}", flush=True)
-            elif number % 10 == 9:
+            if number % 10 == 9:
                 print(f"{number + 1} of {given.count}", flush=True)
     print(f"\n{'part':16} {'caught':>8}  of")
     for part, (found, of) in caught.items():
@@ -128,44 +145,53 @@ def _difference(before: str, after: str) -> tuple[int, str]:
     return next(((n, b) for n, (a, b) in enumerate(pairs, 1) if a != b), (0, ""))
 
 
-def _caught(copy: Path, part: str, fault: Fault, *, most_s: float) -> bool:
+def _caught(copy: Path, covered: Covered, fault: Fault) -> bool:
+    tests = covered.through(fault)
     path = copy / fault.path
     whole = path.read_text()
     path.write_text(fault.text)
     try:
-        return _run(copy, _near(copy, part, path), most_s) != 0
+        most_s = 60 + 10 * sum(covered.took_s[test] for test in tests)
+        return bool(tests) and _pytest(copy, ["-x", *tests], most_s) != 0
     finally:
         path.write_text(whole)
 
 
-def _near(copy: Path, part: str, changed: Path) -> list[str]:
-    """Return the part's test files, those that name the changed module first: they fail soonest."""
+def _covered(copy: Path, part: str) -> Covered:
+    """Run a part's tests once, without a fault."""
     files = [path for folder in TESTS[part] for path in sorted((copy / folder).glob("test_*.py"))]
-    files = [path for path in files if "outside" not in path.name]
-    return [str(path) for path in sorted(files, key=lambda path: changed.stem not in path.read_text())]
-
-
-def _run(copy: Path, tests: list[str], most_s: float) -> int:
-    command = [sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider", *tests]
-    environment = os.environ | {
-        "PYTHONDONTWRITEBYTECODE": "1",
-        "HYPOTHESIS_STORAGE_DIRECTORY": str(copy / ".h"),
-    }
-    try:
-        return subprocess.run(
-            command, cwd=copy, env=environment, capture_output=True, timeout=most_s
-        ).returncode
-    except subprocess.TimeoutExpired:
-        return 1
-
-
-def _usual(copy: Path, part: str) -> float:
+    told = copy / "durations.txt"
     began = time.monotonic()
-    if _run(copy, _near(copy, part, copy / part), 3600) != 0:
-        raise SystemExit(f"the tests of {part} fail without a fault")
-    took = time.monotonic() - began
-    print(f"{part}: its tests take {took:.0f} s", flush=True)
-    return took
+    options = [f"--cov={part}", "--cov-context=test", "--cov-report=", "--durations=0", "-vv"]
+    if _pytest(copy, [*options, *map(str, files)], 7200, said=told) != 0:
+        raise SystemExit(f"the tests of {part} fail without a fault:\n{told.read_text()[-2000:]}")
+    print(f"{part}: its tests take {time.monotonic() - began:.0f} s", flush=True)
+    took_s: dict[str, float] = defaultdict(float)
+    for seconds, test in re.findall(r"^ *([\d.]+)s (?:call|setup) +(\S.*)$", told.read_text(), re.MULTILINE):
+        took_s[test] += float(seconds)
+    data = CoverageData(str(copy / ".coverage"))
+    data.read()
+    tests = {}
+    for name in data.measured_files():
+        lines = data.contexts_by_lineno(name)
+        tests[str(Path(name).relative_to(copy))] = {
+            line: {context.split("|")[0] for context in contexts if context}
+            for line, contexts in lines.items()
+        }
+    return Covered(tests, took_s)
+
+
+def _pytest(copy: Path, options: list[str], most_s: float, *, said: Path | None = None) -> int:
+    command = [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", *options]
+    own = {"PYTHONDONTWRITEBYTECODE": "1", "HYPOTHESIS_STORAGE_DIRECTORY": str(copy / ".hypothesis")}
+    with (said or Path(os.devnull)).open("w") as out:
+        try:
+            done = subprocess.run(
+                command, cwd=copy, env=os.environ | own, stdout=out, stderr=out, timeout=most_s
+            )
+        except subprocess.TimeoutExpired:
+            return 1
+    return done.returncode
 
 
 if __name__ == "__main__":

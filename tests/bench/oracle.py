@@ -1,8 +1,7 @@
-"""An oracle: knows every lever and sign, not the misalignment, the noise or what the hand did. Knows no
-faults.
+"""An oracle: it knows every lever and sign, but not the misalignment, the noise, the hand's errors or faults.
 
-It measures along the chain where it does not know enough, takes the fewest moves that bring all it expects
-within half the tolerances, does them all, looks again, and ends with the five positions.
+It measures along the chain where it does not know enough, chooses the fewest moves that bring everything it
+expects within half the tolerances, makes them all, looks again, and ends with the five positions.
 """
 
 from __future__ import annotations
@@ -57,7 +56,7 @@ class Oracle:
     # measure
 
     def note(self, event: dict[str, Any]) -> None:
-        """A miss is remembered until something moves; a miss at the nearest place starts the search."""
+        """Remember a miss until something moves; a miss at the nearest place starts the search."""
         if event["kind"] == "no-mark":
             self.missed.add((event["station"], tuple(event["head_mm"])))
             if (
@@ -85,9 +84,7 @@ class Oracle:
         ]
 
     def look(self, belief: Belief) -> Step | None:
-        """The first mark along the chain that is not known well enough, or the moves that bring it into
-        sight.
-        """
+        """The first mark along the chain that is not known well enough, or moves that bring it in sight."""
         for station, heads in self.chain():
             mean, sd = belief.expected(station, np.array(heads[0]))
             if np.max(sd) <= self.enough(station, mean):
@@ -104,14 +101,12 @@ class Oracle:
         return None
 
     def enough(self, station: str, mean: Array) -> float:
-        """How well a mark must be known before it is worth moving: within a share of tolerance or of the
-        hand's error.
-        """
+        """How well a mark must be known before a move: within a share of tolerance or of the hand's error."""
         tolerance = self.profile["tolerance"]["nozzle_mm" if station == "nozzle" else "overlap_mm"]
         return float(max(0.35 * tolerance, 0.1 * np.hypot(*mean)))
 
     def centre_before(self, belief: Belief, station: str) -> list[Step]:
-        """A beam near the edge of a mirror upstream may be lost there: that mark is centred first."""
+        """Centre the mark on a mirror upstream first, if the beam is so near its edge that it may be lost."""
         head = self.five[self.nearest]
         for k, before in enumerate(["mirror-1", "mirror-2", "mirror-3"]):
             if before == station:
@@ -122,9 +117,7 @@ class Oracle:
         return []
 
     def search(self, station: str) -> list[Step]:
-        """The nearest card saw nothing: swing the mirror before it to the next place of a spiral, then
-        look.
-        """
+        """The nearest card got no mark: turn the mirror before it to a spiral's next place, then look."""
         reach = 2.5 if station == "nozzle" else 30.0
         ring = square_spiral(25)
         step = (np.array(ring[(self.searched + 1) % 25]) - ring[self.searched % 25]) * reach
@@ -168,7 +161,7 @@ class Oracle:
         return float(good.mean())
 
     def confirm(self, belief: Belief, events: list[dict[str, Any]]) -> Step:
-        """The five positions since the last move, then done if it is sure; else the mark it knows least."""
+        """Mark the five positions after the last move; then done if it is sure, else the least known mark."""
         moved = [i for i, e in enumerate(events) if e["kind"] in ("turn", "shift")]
         since = events[moved[-1] + 1 if moved else 0 :]
         seen = [tuple(e["head_mm"]) for e in since if e["station"] == "mirror-3"]
@@ -193,7 +186,7 @@ def pulse(station: str, head: tuple[float, float]) -> Step:
 
 
 def square_spiral(count: int) -> list[tuple[int, int]]:
-    """Grid points round and round from the middle, each one step from the last."""
+    """Grid points in a spiral from the middle, each one step from the last."""
     points, (x, y), (dx, dy), run = [(0, 0)], (0, 0), (1, 0), 1
     while len(points) < count:
         for _ in range(2):

@@ -1,4 +1,4 @@
-"""Peak memory of the served page while it is sent pictures that are small as files and large as pixels.
+"""Peak memory of the server while it gets pictures that are small as files but large as pixels.
 
     .venv/bin/python -m tests.bench.picture_memory
 
@@ -62,7 +62,7 @@ def jpeg(width: int, height: int, *, progressive: bool = False, full: bool = Fal
 
 
 def promising(width: int, height: int) -> bytes:
-    """Return a JPEG of 16 × 16 pixels that says in its header that it has so many."""
+    """Return a JPEG of 16 × 16 pixels whose header claims this size."""
     small = bytearray(jpeg(16, 16))
     at = max(small.find(b"\xff\xc0"), small.find(b"\xff\xc2"))
     small[at + 5 : at + 9] = height.to_bytes(2, "big") + width.to_bytes(2, "big")

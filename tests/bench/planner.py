@@ -1,6 +1,4 @@
-"""The fewest moves that bring a beam, known by its mean, within a share of all tolerances; levers and
-signs are known.
-"""
+"""The fewest moves that bring a beam, given its mean, within a share of all tolerances; levers are known."""
 
 from __future__ import annotations
 
@@ -31,9 +29,7 @@ class Planner:
         self.number = machine.contact_number
 
     def targets(self, x: Array, until: str = "") -> Array:
-        """(…, k): all that must be small, in tolerances, at the corners; until a station only what counts
-        there.
-        """
+        """(…, k): everything that must be small at the corners, in tolerances; up to a station, if given."""
         allowed = self.profile["tolerance"]
         found = offsets(self.layout, unpack(x[..., None, :]), self.corners)
         first, second, third = (found[f"mirror-{k}"] for k in (1, 2, 3))
@@ -68,9 +64,7 @@ class Planner:
         return rows
 
     def plan(self, belief: Belief, until: str = "") -> list[Step]:
-        """Moves in the beam's order whose effect on the mean leaves all that counts until a station within
-        GOOD.
-        """
+        """Moves, in the beam's order, that bring the mean of everything up to a station within GOOD."""
         actions = self.actions(until)
         chosen = self.choose(belief.mean, actions, until)
         _, amounts, _ = self.fit(belief.mean, chosen, actions, until, rounds=3)
@@ -78,9 +72,7 @@ class Planner:
         return sorted([s for s in steps if s], key=_along_the_beam)
 
     def choose(self, mean: Array, actions: list[Action], until: str) -> list[int]:
-        """Numbers of the actions: the best is put in, one after the other; then those that are not needed
-        go.
-        """
+        """Numbers of the actions: add the best one after the other, then drop those that are not needed."""
         chosen: list[int] = []
         left = self.fit(mean, [], actions, until)[0]
         while left > GOOD and len(chosen) < min(MOST_MOVES, len(actions)):

@@ -1,6 +1,4 @@
-"""One player on one machine until it says done, stops, or has used too much: what it took, and what is
-true then.
-"""
+"""One player on one machine until it says done, stops, or has used too much: the cost and the true result."""
 
 from __future__ import annotations
 
@@ -15,7 +13,7 @@ Step = dict[str, Any]
 Player = Callable[[dict[str, Any]], Step]
 MOST_PULSES = 150
 MOST_STEPS = 400
-# What an act takes a practised person, minutes: our own guesses (common practice, no source).
+# Minutes that an action takes a practised person: our own guesses (common practice, no source).
 PULSE_MIN, HANG_MIN, WALK_MIN, TURN_MIN, SHIFT_MIN, INSPECT_MIN, LENS_OUT_MIN = (
     0.5,
     1.0,
@@ -29,9 +27,7 @@ PULSE_MIN, HANG_MIN, WALK_MIN, TURN_MIN, SHIFT_MIN, INSPECT_MIN, LENS_OUT_MIN = 
 
 @dataclass
 class Run:
-    """How one alignment went. end: done, stop, cap or error; excess: the true worst ratio to its
-    tolerance at the end.
-    """
+    """One alignment. end: done, stop, cap or error; excess: the final true worst ratio to a tolerance."""
 
     pulses: int = 0
     moves: int = 0
@@ -47,7 +43,7 @@ class Run:
 
     @property
     def aligned(self) -> bool:
-        """It said done, and that is true."""
+        """Whether it said done, and that is true."""
         return self.end == "done" and self.excess <= 1.0
 
     @property
@@ -65,7 +61,7 @@ class Run:
 
     @property
     def false_alarm(self) -> bool:
-        """Anything inspected on a machine without a fault."""
+        """Whether anything was inspected on a machine without a fault."""
         return self.fault is None and bool(self.inspected)
 
 
@@ -76,7 +72,7 @@ def play(
     most_pulses: int = MOST_PULSES,
     watch: Callable[[str], None] | None = None,
 ) -> Run:
-    """Let the player lead until it ends; watch gets one line for each step (for --verbose)."""
+    """Do what the player says until it ends; watch gets one line for each step (for --verbose)."""
     run = Run()
     if machine.fault:
         run.fault, run.curable = machine.fault.cause, machine.fault.curable
@@ -111,7 +107,7 @@ def _count(run: Run, machine: Machine, step: Step) -> None:
 
 
 def _minutes(machine: Machine, step: Step) -> float:
-    """What the step just done took: a pulse, and before it hanging the card elsewhere or moving the head."""
+    """Minutes of the last step: a pulse, and before it hanging the card at a station or moving the head."""
     if step["do"] != "mark":
         return {"turn": TURN_MIN, "shift": SHIFT_MIN, "inspect": INSPECT_MIN}.get(step["do"], 0.0)
     pulses = [e for e in machine.events if e["kind"] in ("mark", "no-mark")]

@@ -1,9 +1,9 @@
-"""What a practice run needs, each step done as asked: pulses, turns, shifts, and what is true at the end.
+"""What a practice run takes if each step is done as asked: pulses, turns, shifts, and the true result.
 
     .venv/bin/python tests/bench/practice_run.py [--runs 4]
 
-Every mark goes the whole way: the practice laser burns it, its camera renders it, `vision.read` reads it,
-`next_step` answers. 'expect' counts how often a mark at the foretold place fell within three of its sigmas.
+Every mark goes through the whole program: the practice laser burns it, its camera renders it, `vision.read`
+reads it, `next_step` answers. 'expect' counts how often a mark was within three sigmas of its prediction.
 """
 
 from __future__ import annotations
@@ -44,7 +44,7 @@ def pulse(machine: PracticeMachine, camera: PracticeCamera, step: dict[str, Any]
 
 
 def obey(machine: PracticeMachine, camera: PracticeCamera, step: dict[str, Any]) -> dict[str, Any]:
-    """Do what the step says; the event that comes of it."""
+    """Do what the step says; returns the event."""
     if step["do"] == "mark":
         return pulse(machine, camera, step)
     if step["do"] == "turn":

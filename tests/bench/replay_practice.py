@@ -1,4 +1,4 @@
-"""Practice alignments recorded to their end and played again: how many give the same events.
+"""Practice alignments recorded to their end and replayed: how many give the same events.
 
 .venv/bin/python tests/bench/replay_practice.py [--alignments 20] [--first 1]
 """
@@ -13,7 +13,7 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from server.rig.replay import replay
-from tests.session.practised import practise
+from tests.session.practice_recording import record_practice
 
 
 def main() -> None:
@@ -28,7 +28,7 @@ def main() -> None:
     for seed in range(given.first, given.first + given.alignments):
         with tempfile.TemporaryDirectory() as name:
             folder = Path(name)
-            events = practise(folder, seed, deeds=120)
+            events = record_practice(folder, seed, actions=120)
             result = replay(folder / "recording", folder / "again")
         differ = len(result.differences()) + (result.recorded != events)
         same += not differ

@@ -14,6 +14,7 @@ import urllib.request
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
+from uuid import uuid4
 
 import cv2
 import numpy as np
@@ -60,8 +61,12 @@ class Program:
     def do(self, action: str, body: Json | None = None) -> Json:
         """Send one action of the bench; raises urllib.error.HTTPError where it is refused."""
         headers = {"Content-Type": "application/json"}
+        named = {"step": self.get("/api/state")["step"], "key": uuid4().hex}
         request = urllib.request.Request(
-            f"{self.url}/api/do/bench/{action}", json.dumps(body or {}).encode(), headers, method="POST"
+            f"{self.url}/api/do/bench/{action}",
+            json.dumps((body or {}) | named).encode(),
+            headers,
+            method="POST",
         )
         with urllib.request.urlopen(request, timeout=60) as answer:
             return json.load(answer)  # type: ignore[no-any-return]

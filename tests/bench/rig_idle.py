@@ -2,8 +2,8 @@
 
     .venv/bin/python -m tests.bench.rig_idle --seconds 60
 
-Aim: at most 15 % of one core. ``still`` is a scene that does not move, as before an idle machine; ``moving``
-changes with every frame, so that each is searched for a card. Nobody looks at the page, then one viewer does.
+Aim: at most 15 % of one core. ``still`` is a scene that does not move, as at an idle machine; ``moving``
+changes with every frame, so that each is searched for a card. First no page is open, then one.
 Pictures are decoded from JPEG files, as a USB camera's are.
 """
 

@@ -1,11 +1,11 @@
-"""kill -9 at random instants of a recorded alignment: is anything missing that the page had shown as saved?
+"""kill -9 at random instants of a recorded alignment: is anything missing that was shown as saved?
 
     .venv/bin/python -m tests.bench.rig_kills --times 200
 
-The program plays a recording (a card, a pulse after two seconds) and saves the mark by itself; a person types
-offsets meanwhile. In every second life the camera's process is killed first, which has to be back without
-help; every life ends with the whole program killed, and started again as its service would do. A viewer on
-the event stream, and the answers to what the person did, tell what was shown as saved.
+The program plays a recording (a card, a pulse after two seconds) and saves the mark by itself, while a person
+types offsets. In every second run the camera's process is killed first and has to come back without help. At
+the end of every run the whole program is killed, and started again as its service would do. What was shown as
+saved is taken from the event stream and from the answers to the person's actions.
 """
 
 from __future__ import annotations
@@ -80,7 +80,7 @@ def main() -> None:
 
 
 def live(program: Program, shown: Shown, rng: random.Random) -> None:
-    """Do as a person does for a random time; everything that a page gets to see is noted."""
+    """Act like a person for a random time, and note everything that the page shows."""
     stop = threading.Event()
 
     def watch() -> None:
@@ -116,7 +116,7 @@ def attempt(program: Program, shown: Shown, action: str, body: Json) -> None:
 
 
 def lose_camera(program: Program) -> float | None:
-    """Kill the camera's process; return the seconds until a live picture is there again."""
+    """Kill the camera's process; return the seconds until there is a live picture again."""
     pids = [pid for pid in children(program.process.pid) if b"firmware.camera.child" in words(pid)]
     for pid in pids:
         os.kill(pid, signal.SIGKILL)

@@ -1,4 +1,4 @@
-"""How old the mark on the page is: from the frame's time to the page having it, at 15 frames a second.
+"""How old the mark on the page is: from the frame's time to its arrival at the page, at 15 frames a second.
 
     .venv/bin/python -m tests.bench.rig_latency --seconds 60             # a viewer that reads the stream
     .venv/bin/python -m tests.bench.rig_latency --seconds 60 --browser   # Chromium, when its text has changed

@@ -2,10 +2,10 @@
 
     .venv/bin/python -m tests.bench.rig_start --times 10
 
-The pictures show a card with a mark; a reading is had as a person has it: cautions, hang, pulse. It comes
-out as 'no new mark', since the mark was there before: the same work.
+The pictures show a card with a mark; the reading is taken as a person does: cautions, hang, pulse. The result
+is 'no new mark', since the mark was there before, which is the same work.
 Aim: at most 4 s to the first reading. The last column is the processor time that all its processes had used
-by then, which tells a slow program from a busy machine.
+by then, to tell a slow program from a busy machine.
 """
 
 from __future__ import annotations

@@ -1,10 +1,10 @@
-"""A rig's uplink under each kind of fault, then healed: does it deliver all, once, in order?
+"""A rig's uplink during and after each kind of fault: does it deliver everything, once, in order?
 
     .venv/bin/python -m tests.bench.rig_uplink
 
 Aim: all of them. The rig's delivery runs in its own thread, as in the program, over real sockets; the page is
-the real one. Two readings are made before the fault, three during it, one after. `thread` tells whether the
-thread lived through it, `s` how long after healing the last one had arrived.
+the real one. Two readings are made before the fault, three during it, one after. `thread` says whether the
+thread survived, `s` how long after the end of the fault the last reading arrived.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ CODE = "abcd-efgh"
 
 
 class Rig:
-    """A page, the line to it and a rig whose delivery runs."""
+    """A page, the line to it and a rig with its delivery thread."""
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder / "rig"

@@ -68,8 +68,10 @@ def _median(values: Sequence[float]) -> float:
 
 
 def _print_ratios(results: Sequence[Result]) -> None:
-    """The solver's medians beside another player's on the same machines. The manual procedure is done by eye,
-    so that the rig's stand beside those too."""
+    """Print the solver's medians beside another player's on the same machines.
+
+    The manual procedure is done only by eye; the solver with the rig is compared with it too.
+    """
     for reading in _seen(results, 1):
         for severity in (*SEVERITIES, "all"):
             _print_ratio(results, reading, ("manual", reading), severity)
@@ -96,7 +98,7 @@ def _runs(results: Sequence[Result], player: str, reading: str) -> dict[int, Run
 
 
 def _ratio(ours: Sequence[Run], others: Sequence[Run]) -> str:
-    """Ratios of the medians, that of pulses with a 95 % interval for other machines drawn alike."""
+    """Ratios of the medians; that of pulses with a 95 % interval over machines drawn the same way."""
     parts = []
     for what in ("pulses", "moves"):
         mine, theirs = ([getattr(run, what) for run in runs] for runs in (ours, others))

@@ -14,6 +14,8 @@ import tempfile
 import threading
 import time
 from pathlib import Path
+from typing import Any
+from uuid import uuid4
 
 ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
@@ -49,9 +51,13 @@ class Viewer(threading.Thread):
             time.sleep(FRAME_S)
 
 
-def post(port: int, action: str, body: object) -> None:
+def post(port: int, action: str, body: dict[str, Any]) -> None:
     wire = http.client.HTTPConnection("127.0.0.1", port, timeout=60)
-    wire.request("POST", f"/api/do/bench/{action}", json.dumps(body), {"Content-Type": "application/json"})
+    wire.request("GET", "/api/state?of=bench")
+    named = {"step": json.load(wire.getresponse())["step"], "key": uuid4().hex}
+    wire.request(
+        "POST", f"/api/do/bench/{action}", json.dumps(body | named), {"Content-Type": "application/json"}
+    )
     answer = wire.getresponse()
     assert answer.status == 200, answer.read()
     answer.read()

@@ -29,16 +29,16 @@ QUIET = (
     "--disable-sync",
 )
 ROOT = Path(__file__).parents[2]
-# servers are forked from a process that has imported everything: to do so anew takes most of a second
+# servers are forked from a process that has imported everything, which takes most of a second
 PROCESSES = multiprocessing.get_context("forkserver")
 PROCESSES.set_forkserver_preload(["tests.browser.warm"])
 
 
 class Unplayed(pytest.Module):
-    """A file of tests that cannot even be read here."""
+    """A file of tests that cannot be imported here."""
 
     def collect(self) -> NoReturn:
-        """Skip it, and say what it takes."""
+        """Skip it, and say what is missing."""
         pytest.skip("no Playwright here: pip install -e '.[browser]'", allow_module_level=True)
 
 
@@ -50,7 +50,7 @@ if find_spec("playwright") is None:
 
 
 def chromium_path() -> str | None:
-    """Where the browser is: the environment's word first, then the usual names."""
+    """The browser's path: from the environment, else one of the usual names."""
     names = ("chromium", "chromium-browser", "google-chrome")
     return os.environ.get("CHROMIUM") or next(filter(None, map(shutil.which, names)), None)
 
@@ -71,7 +71,7 @@ def browser() -> Iterator[Browser]:
 
 
 class Server:
-    """The program as a process; ``kill`` gives it no time to say goodbye."""
+    """The program as a process; ``kill`` gives it no time to shut down."""
 
     def __init__(self, folder: Path, seed: int, code: str = "") -> None:
         self.folder, self.seed, self.code, self.port = folder, seed, code, 0
@@ -99,7 +99,7 @@ class Server:
 def serve(tmp_path: Path) -> Iterator[Callable[..., Server]]:
     """Return a function that starts a server for a seed; all are killed afterwards.
 
-    until : its alignment is there already: ``turn``, the first that is asked, or ``done``.
+    until : how far its alignment already is: ``turn`` (the first turn is asked for) or ``done``.
     """
     running: list[Server] = []
 
@@ -116,9 +116,9 @@ def serve(tmp_path: Path) -> Iterator[Callable[..., Server]]:
 
 
 class Watch:
-    """Everything a page should never do: complain on the console, fail in a script, ask another host.
+    """Records what a page should never do: console errors, script errors, requests to another host.
 
-    cut : the test cuts the network, so that requests which fail are no fault of the page.
+    cut : the test cuts the network, so failed requests are not the page's fault.
     """
 
     def __init__(self, context: BrowserContext, *, cut: bool = False) -> None:
@@ -153,9 +153,9 @@ Window = Callable[..., "Page"]
 
 @pytest.fixture
 def window(browser: Browser) -> Iterator[Window]:
-    """Return a function that opens a page of a size; whatever a page should never do fails the test.
+    """Return a function that opens a page of a size; anything that a page should never do fails the test.
 
-    cut : the network goes away in between. More is handed to the browser's context.
+    cut : the test cuts the network. Other arguments go to the browser's context.
     """
     opened: list[tuple[BrowserContext, Watch]] = []
 

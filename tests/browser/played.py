@@ -1,4 +1,4 @@
-"""An alignment of the practice laser, played without a picture, for tests of what comes after it."""
+"""An alignment of the practice laser, done without pictures, for tests of what comes after it."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from vision import NoReading, Reading
 
 
 class Blind(PracticeSource):
-    """The machine's hands, and grey pictures: to draw and to read true ones takes ten times as long."""
+    """The practice source with grey pictures: to render and read real ones takes ten times as long."""
 
     def look(self, *, newer_than: int, timeout_s: float) -> FrameLike:
         raise NoPicture("nobody looks")
@@ -27,7 +27,7 @@ class Blind(PracticeSource):
         return Shot(blank(), blank())
 
     def newest_mark(self) -> Reading | NoReading:
-        """What would be read: where the beam struck."""
+        """Return what would be read: where the beam struck."""
         burns = self.laser.cards[self.laser.station].burns
         return (
             reading(self.laser.station, mark(*burns[-1].offset_mm)) if burns else NoReading("none", "no-mark")
@@ -35,7 +35,7 @@ class Blind(PracticeSource):
 
 
 def play_blind(folder: Path, seed: int, *, until: str) -> None:
-    """Do what the solver asks until it asks that; ``folder`` keeps it as a server would have."""
+    """Do what the solver asks until it asks for ``until``; ``folder`` gets the same log as from a server."""
     source = Blind(PracticeMachine(seed))
     services = Services(read=lambda *_: source.newest_mark())
     with Log(folder) as log:

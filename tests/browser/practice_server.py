@@ -1,7 +1,7 @@
 """The page over the practice laser of one seed, in a process of its own.
 
-Its workshop and its tape are made once, before the processes part: they take half of a picture's time, and no
-test here looks at them.
+Its background and its tape are made once, before the fork: they take half of a picture's time, and no test
+here looks at them.
 """
 
 from __future__ import annotations
@@ -29,12 +29,12 @@ _places: dict[int, scene.Scene] = {}
 
 
 def serve_practice(folder: Path, port: int, seed: int, code: str, told: Connection) -> None:
-    """Serve until killed; the port is told first.
+    """Serve until killed; sends the port first.
 
     Memory may grow: to give it back, as ``serve`` does, doubles a picture's time.
     """
     _make_once()
-    stream.BEAT_S = 0.25  # whoever has gone is noticed sooner than a person would mind
+    stream.BEAT_S = 0.25  # notice sooner that a page has gone
     turning.WHOLE_WAY_S, turning.SLOWEST, turning.FASTEST = 1.0, 1 / 10, 1 / 2
     source = lambda: PracticeSource(PracticeMachine(seed))  # noqa: E731
     app = create_app(Config(data=folder, source=source, code=code or None))
@@ -46,7 +46,7 @@ def serve_practice(folder: Path, port: int, seed: int, code: str, told: Connecti
 
 
 def warm() -> None:
-    """Look at each station once; whoever is forked from this process has what that took."""
+    """Render each station once, so that forked processes need not."""
     cv2.setNumThreads(1)  # a thread would not survive the fork
     _make_once()
     machine = PracticeMachine(SEED)

@@ -17,7 +17,18 @@ from tests.browser.test_practice import ahead, ahead_to_a_screw
 
 RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 SIZES = [(390, 844), (1280, 800)]
-EMPTY = ["/offline", "/bed", "/log", "/laser", "/laser/new", "/checks", "/cautions", "/nothing"]
+EMPTY = [
+    "/offline",
+    "/bed",
+    "/log",
+    "/laser",
+    "/laser/new",
+    "/checks",
+    "/today",
+    "/today/weak-far",
+    "/cautions",
+    "/nothing",
+]
 FULL = ["/bed", "/log", "/log/1", "/log/1/report"]
 # what is well is not described: half the time, the same faults
 JUDGE = 'rules => axe.run(document, { runOnly: rules, reporter: "no-passes" })'

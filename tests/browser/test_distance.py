@@ -148,6 +148,17 @@ def test_light_or_dark_as_the_device_is_or_as_it_was_told(told: Any, server: Ser
     assert dark.evaluate(ground) == by_day
 
 
+@pytest.mark.parametrize("kind", ["back", "aside"])
+def test_after_a_wrong_way_the_large_button_reads_again(told: Any, kind: str) -> None:
+    page = told(390, 844)
+    tell(page, "live, go")
+    assert page.inner_text("#primary").startswith("Turn it 3/16")
+    tell(page, f"live, {kind}")
+    assert page.inner_text("#primary") == "Fire one pulse, and read it"
+    tell(page, "live, stop")
+    assert page.inner_text("#primary").startswith("Turn it 3/16")
+
+
 SWEPT = """() => {
   const points = document.querySelector("#scene path").getAttribute("d").match(/-?[\\d.]+/g).map(Number);
   const [x, y, x1, y1] = points, [x2, y2] = points.slice(-2);

@@ -1,4 +1,4 @@
-"""A press counts once, whatever the finger and the network do; a link that is frozen is said."""
+"""A press counts once, whatever the finger and the network do; a frozen connection is reported."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
 
 @pytest.fixture
 def opened(server: Server, window: Window) -> Opened:
-    """Return a function that opens a page told by the test alone; its presses wait in the list."""
+    """Return a function that opens a page which hears only the test; its presses wait in the list."""
 
     def page_and_presses() -> tuple[Page, list[Route]]:
         page, presses = window(390, 844, cut=True), list[Route]()

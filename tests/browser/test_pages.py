@@ -1,15 +1,18 @@
-"""Every page under its own policy: quiet, still for who asks so, worked by keys alone, mended after a cut."""
+"""Every page under its own policy: no errors, no motion if so asked, keyboard only, recovery after a cut."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from datetime import datetime, timedelta
 from itertools import count
 
 import pytest
 from playwright.sync_api import FilePayload, Page, Route, expect
 
 from server.pages.way import Followed, way
+from server.practice import PracticeCamera, PracticeMachine
 from server.session.snapshot import LiveMark
+from server.sources.base import as_jpeg
 from tests.browser.conftest import Server, Window
 from tests.browser.test_access import EMPTY, FULL
 from tests.browser.test_practice import ahead, press, state
@@ -23,7 +26,7 @@ MOVES = """() => [...document.querySelectorAll("*")].filter((node) => {
 
 @pytest.fixture(scope="module")
 def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
-    """One for the tests to which it is all the same how far it is."""
+    """A server for the tests that do not depend on how far its alignment is."""
     running = Server(tmp_path_factory.mktemp("desk"), 1)
     yield running
     running.kill()
@@ -84,7 +87,7 @@ SIDE = """(selector) => {
 
 
 def side(page: Page, selector: str) -> str:
-    """Where it is, asked in one go: the page may draw a button anew at any time."""
+    """Which side it is on, in one call: the page may redraw a button at any time."""
     page.locator(selector).wait_for()
     return str(page.evaluate(SIDE, selector))
 
@@ -114,7 +117,7 @@ def test_a_state_that_comes_while_a_button_is_pressed_neither_loses_the_press_no
     number, said, as_it_is = count(), page.locator("#said"), state(server)
 
     def newer(route: Route) -> None:
-        """Answer with the state as it is, and with something in it that no button tells of."""
+        """Answer with the present state and a change that no button shows."""
         word = f"State {next(number)}."
         route.fulfill(json={**as_it_is, "run": word, "said": word})
 
@@ -235,3 +238,78 @@ def test_the_scale_of_the_printed_card_is_taken_kept_and_told_to_other_devices(
     up.fill("")
     keep.click()
     expect(words).to_have_text("The print is taken to be true to scale.")
+
+
+Form = dict[str, str | float | bool]
+LONG: Form = {
+    "name": "W" * 200,
+    "corner": "back-left",
+    "mount": "two-screws",
+    "pitch": "M4",
+    "pressed": "keep",
+}
+LONG |= dict.fromkeys(("width_mm", "depth_mm"), "600")
+NEAR: Form = dict.fromkeys(("tube_to_mirror_1_mm", "mirror_1_to_2_mm", "mirror_2_to_3_mm", "lever_mm"), "60")
+
+
+def test_no_name_however_long_makes_a_page_wider_than_its_screen(
+    serve: Callable[..., Server], window: Window
+) -> None:
+    server, page = serve(1), window(390, 844)
+    assert page.request.post(f"{server.url}/laser/new", form=LONG | NEAR).ok
+    page.goto(f"{server.url}/offline")
+    page.click("#primary")
+    page.locator("#entry").wait_for()
+    reminder: Form = {"laser": LONG["name"], "what": "c" * 120, "every_days": "30"}
+    assert page.request.post(f"{server.url}/log/reminder", form=reminder).ok
+    for width, paths in (
+        (390, ("/offline", "/log", "/log/1/report", "/laser")),
+        (195, ("/laser/new", "/offline")),
+    ):
+        page.set_viewport_size({"width": width, "height": 844})
+        for path in paths:
+            page.goto(server.url + path)
+            assert page.evaluate("document.documentElement.scrollWidth - innerWidth") <= 0, (path, width)
+
+
+def test_moments_are_those_of_the_devices_own_clock(serve: Callable[..., Server], window: Window) -> None:
+    server = serve(1)
+    ahead(server, lambda now: now["cautions_acknowledged"])
+    page = window(390, 844, timezone_id="Asia/Kolkata")
+    page.goto(f"{server.url}/log")
+    begun = page.locator("time").first
+    expect(begun).not_to_contain_text("UTC")
+    there = datetime.fromisoformat(str(begun.get_attribute("datetime"))) + timedelta(hours=5, minutes=30)
+    assert begun.inner_text() == there.strftime("%Y-%m-%d %H:%M")
+
+
+def photo_of(station: str) -> FilePayload:
+    """A photo of the practice laser's card there, with the mark of one pulse."""
+    machine = PracticeMachine(1)
+    machine.hang(station)
+    machine.pulse()
+    camera = PracticeCamera(machine)
+    camera.start()
+    return {"name": "card.jpg", "mimeType": "image/jpeg", "buffer": as_jpeg(camera.newest().pixels)}
+
+
+def test_a_photo_is_shown_with_what_was_read_before_it_is_saved(
+    serve: Callable[..., Server], window: Window
+) -> None:
+    server, page = serve(1), window(390, 844)
+    page.goto(f"{server.url}/offline")
+    page.click("#primary")
+    page.locator("#entry").wait_for()
+    for station, shown in (
+        ("mirror-2", "That is the card of mirror 2"),
+        ("mirror-1", "Is the amber ring round it"),
+    ):
+        page.set_input_files("input[name=after]", photo_of(station))
+        page.get_by_role("button", name="Read the photo").click()
+        expect(page.locator("#photo-seen figcaption")).to_contain_text(shown)
+        expect(page.locator("#photo-yes")).to_be_visible(visible=station == "mirror-1")
+        assert page.locator("#count").inner_text() == "0"
+    assert page.locator("#photo-seen svg polygon").count() == 2  # the card's window, and the mark
+    page.click("#photo-yes")
+    expect(page.locator("#count")).to_have_text("1")
+    expect(page.locator("#photo-seen")).to_be_hidden()

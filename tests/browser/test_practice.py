@@ -7,6 +7,7 @@ import re
 import urllib.request
 from collections.abc import Callable
 from typing import Any
+from uuid import uuid4
 
 from playwright.sync_api import Page, Route, expect
 
@@ -106,6 +107,8 @@ def do(server: Server, due: Json) -> Json:
 
 
 def post(server: Server, path: str, body: Json) -> Json:
+    if path.startswith("do/"):
+        body = body | {"step": state(server)["step"], "key": uuid4().hex}
     headers = {"Content-Type": "application/json"}
     asked = urllib.request.Request(f"{server.url}/api/{path}", json.dumps(body).encode(), headers)
     with urllib.request.urlopen(asked) as answer:
@@ -248,3 +251,19 @@ def test_a_held_screw_moves_the_mark_and_says_when_to_stop(
     saved = len(state(server)["readings"])
     assert press(page) == "turn"
     assert len(state(server)["readings"]) == saved + 1
+
+
+def test_a_check_from_the_symptom_to_what_it_says(serve: Callable[..., Server], window: Window) -> None:
+    server, page = serve(1), window(390, 844)
+    page.goto(server.url)
+    page.get_by_role("link", name="Something is wrong today?").click()
+    page.get_by_role("link", name="Weak far from the tube").click()
+    page.get_by_role("button", name="Begin on the practice laser").click()
+    page.wait_for_url(f"{server.url}/")
+    expect(page.locator("#primary")).to_be_enabled()
+    done = play(page, until=lambda _: page.locator("body").get_attribute("data-now") == "check")
+    assert done == ["acknowledge", "hang", "pulse", "hang", "pulse"]
+    assert "The mirrors are off" in page.inner_text("#say")
+    page.get_by_role("button", name="Align from here").click()
+    expect(page.locator("body")).not_to_have_attribute("data-now", "check")
+    assert len(state(server)["readings"]) == 2

@@ -6,7 +6,9 @@ from dataclasses import replace
 from typing import Any
 
 from server.pages.view import page_state
+from server.session.check import Check
 from server.session.snapshot import CardInPicture, Hardware, LiveMark, Snapshot
+from server.sources.base import Place
 from tests.pages.doubles import BACK_LEFT, FRONT_LEFT, STEPS, VERDICT
 from tests.pages.test_view import row, seen, snapshot
 
@@ -18,6 +20,7 @@ FAULT: Json = {
     "reason": "gantry-racking was not fixed",
     "say": "The gantry does not stand square.",
 }
+NEARLY: Json = VERDICT | {"overlap_mm": {"mirror-2": 0.4, "mirror-3": 1.3}}
 CARD_OF_3 = CardInPicture(
     "mirror-3", ((9.0, 0.0, 640.0), (0.0, -9.0, 360.0), (0.0, 0.0, 1.0)), (1280, 720), 4
 )
@@ -69,9 +72,19 @@ def _snapshots() -> dict[str, Snapshot]:
         "shift a mount": _moved("mirror-2", [3.2, 0, 0]),
         "inspect": snapshot(INSPECT),
         "done": snapshot({**DONE, "verdict": VERDICT}),
+        "nearly": snapshot({**DONE, "verdict": NEARLY}),
+        "check, good": _checked(0.2),
+        "check, off": _checked(3.4),
         "fault": snapshot(FAULT),
         **{f"live, {kind}": _live(offset_mm) for kind, offset_mm in LIVE.items()},
     }
+
+
+def _checked(apart_mm: float) -> Snapshot:
+    here, there = Place("mirror-3", (0.0, 1000.0)), Place("mirror-3", (1600.0, 0.0))
+    marks = [(here, 0.0), (there, apart_mm)]
+    rows = [row(seen(place.station, u, 0.0, list(place.head_mm))) for place, u in marks]
+    return snapshot(MARK, events=rows, check=Check("weak-far", (here, there)))
 
 
 def _live(offset_mm: list[float]) -> Snapshot:

@@ -1,4 +1,4 @@
-"""`spotwright calibrate` and `read --camera`: measured, kept, used, refused in one line."""
+"""`spotwright calibrate` and `read --camera`: measured, written, used, refused in one line."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ Capture = pytest.CaptureFixture[str]
 
 
 def grid_photo(turn_deg: tuple[float, float, float]) -> np.ndarray:
-    """The printed grid through a straight pinhole of FOCAL_PX, turned about X, Y, Z and 240 mm away."""
+    """The printed grid through an ideal pinhole of FOCAL_PX, turned about X, Y, Z and 240 mm away."""
     page = draw_shapes(grid_shapes(), (200.0, 250.0), (100.0, 115.0), dpi=DPI)
     px_per_mm = DPI / 25.4
     to_mm = np.array(
@@ -60,7 +60,7 @@ def test_the_grid_is_written(tmp_path: Path) -> None:
         (["--grid", "no/such/folder/grid.pdf"], "no/such/folder/grid.pdf"),
     ],
 )
-def test_bad_words_are_one_line(
+def test_bad_arguments_are_one_line(
     capsys: Capture, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, words: list[str], said: str
 ) -> None:
     monkeypatch.chdir(tmp_path)

@@ -1,6 +1,6 @@
-"""A disk that takes no more: one line, exit status 2, and no empty or half file left behind.
+"""A full disk: one line, exit status 2, and no empty or half file left behind.
 
-The kernel itself refuses: a limit on the size of files stands for a full disk, `/dev/full` for full output.
+The kernel itself refuses: a limit on file size stands for a full disk, `/dev/full` for full output.
 """
 
 from __future__ import annotations

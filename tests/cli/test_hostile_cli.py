@@ -1,6 +1,6 @@
-"""Files that are none, and arguments that no file can have: each is answered in one line.
+"""Files that are not what they claim, and impossible arguments: each is answered in one line.
 
-The bench tries all of them.
+A sample; tests/bench/hostile_cli.py tries all of them.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""``spotwright log``: lists, exports, checks, copies and brings back what the log holds."""
+"""``spotwright log``: list, export, check, back up and restore the log."""
 
 from __future__ import annotations
 
@@ -315,6 +315,20 @@ def test_damage_is_said_and_rescue_goes_on(capsys: Capture, data: Path, tmp_path
     assert run(capsys, "rescue", tmp_path / "copy", "--data", data)[0] == 0
     assert run(capsys, "check", "--data", data)[:2] == (0, "1 alignments, 2 events, 1 pictures: all whole\n")
     assert (data / "spotwright-damaged-1.db").exists()
+
+
+def test_a_damaged_alignment_is_listed_and_shown_as_such(capsys: Capture, data: Path) -> None:
+    with closing(sqlite3.connect(data / "spotwright.db")) as db, db:
+        db.execute("UPDATE alignment SET machine = replace(machine, '1600', '1610')")
+    status, out, err = run(capsys, "list", "--data", data)
+    assert (status, out.splitlines()[1].split()) == (1, ["1", "2", "damaged", "?"])
+    assert err == "1 of these are damaged\nsee 'spotwright log rescue --help'\n"
+    status, out, err = run(capsys, "show", 1, "--data", data)
+    assert (status, len(out.splitlines())) == (1, 2)
+    assert "turns=-2" in out and err.startswith("its laser or its note is damaged\n")
+    status, out, err = run(capsys, "export", "--json", "-", "--data", data)
+    assert status == 1 and "alignment 1: its laser or its note is damaged" in err
+    assert len(json.loads(out)["alignments"][0]["events"]) == 2
 
 
 @pytest.mark.parametrize(

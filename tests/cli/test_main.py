@@ -1,4 +1,4 @@
-"""The command line: what it prints, its exit status, and one line for everything that is wrong."""
+"""The command line: its output, its exit status, and one line for every error."""
 
 from __future__ import annotations
 
@@ -65,7 +65,7 @@ def test_no_line_of_help_is_cut_off(group: str, capsys: Capture) -> None:
         (["log", "show", "one"], "one"),
     ],
 )
-def test_bad_words_are_one_line(
+def test_bad_arguments_are_one_line(
     capsys: Capture, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, arguments: list[str], said: str
 ) -> None:
     monkeypatch.chdir(tmp_path)
@@ -112,7 +112,7 @@ def save(path: Path, picture: Any) -> Path:
 
 
 def card_with_mark(*, u_mm: float, v_mm: float) -> Any:
-    """A card as it lies on the scanner, with a dark disc of 4 mm on its window."""
+    """A card as if scanned, with a dark disc of 4 mm in its window."""
     dpi, sheet = 200.0, vision.card_sheet("mirror-2")
     picture = vision.draw_card("mirror-2", dpi=dpi).copy()
     scale = dpi / 25.4
@@ -265,7 +265,7 @@ def test_serve_says_what_is_wrong_with_the_data_folder(capsys: Capture, tmp_path
 # the process itself
 
 
-def test_reader_that_goes_away_is_no_fault() -> None:
+def test_a_reader_that_goes_away_is_no_error() -> None:
     words = [sys.executable, "-m", "server.cli.main", "--help"]
     read_end, write_end = os.pipe()
     os.close(read_end)

@@ -1,4 +1,4 @@
-"""The rig's commands: every answer is there, every fault one line with what to do."""
+"""The commands for a rig: complete output, and one line with what to do for every fault."""
 
 from __future__ import annotations
 
@@ -112,7 +112,7 @@ def test_a_camera_library_built_for_another_numpy_is_told_apart_from_none(
         ),
     ],
 )
-def test_what_cannot_be_is_refused_in_one_line(
+def test_impossible_arguments_are_refused_in_one_line(
     words: list[str], said: str, tmp_path: Path, capfd: pytest.CaptureFixture[str]
 ) -> None:
     assert main([*words, "--data", str(tmp_path)]) == 2

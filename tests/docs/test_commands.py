@@ -1,4 +1,4 @@
-"""The guide: every command in it is run here, or listed here with the reason why not; nothing is unnamed."""
+"""Every command in the guide is run here, or listed here with the reason why not."""
 
 from __future__ import annotations
 
@@ -48,9 +48,9 @@ NOT_RUN = {
     "spotwright rig": "sends to a page elsewhere until it is stopped; tests of the uplink start it",
     "python3 -m venv": "installs into a new environment; .ci/run runs the line from the README",
     "bash .ci/": "runs this test and all others",
-    ".venv/bin/pytest": "this is it",
+    ".venv/bin/pytest": "runs this test",
     ".venv/bin/ruff": "part of .ci/run",
-    ".venv/bin/python tests/bench/": "measures for minutes; whoever changes the code runs it",
+    ".venv/bin/python tests/bench/": "measures for minutes; run by hand",
     ".venv/bin/pip": "installs",
     "pip install": "installs",
     "sudo": "changes the system; tests/rig installs into a root of its own",
@@ -68,7 +68,7 @@ def documents() -> list[Path]:
 
 
 def shown(path: Path) -> list[str]:
-    """Each command of the sh blocks of a document, continued lines joined, comments left out."""
+    """Each command in the sh blocks of a document, with continued lines joined and without comments."""
     blocks = re.findall(r"```(?:sh|bash|shell)\n(.*?)```", path.read_text("utf-8"), flags=re.DOTALL)
     lines = "\n".join(blocks).replace("\\\n", " ").splitlines()
     return [line.partition("  #")[0].strip() for line in lines if line.strip() and not line.startswith("#")]
@@ -80,7 +80,7 @@ TO_RUN = [line for line in EVERY if not line.startswith(tuple(NOT_RUN))]
 
 @pytest.fixture
 def workshop(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """What the guide assumes: a log with twelve alignments, a backup, a document, the pictures."""
+    """A folder with what the guide assumes: a log of twelve alignments, a backup, a document, pictures."""
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
     monkeypatch.chdir(tmp_path)
     with Log(default_folder()) as log:
@@ -121,7 +121,7 @@ def test_the_scripts_start_in_a_checkout() -> None:
     assert done.returncode == 0 and b"--engrave" in done.stdout
 
 
-def test_what_is_not_run_has_a_reason_and_is_needed_somewhere() -> None:
+def test_every_command_not_run_has_a_reason_and_most_are_run() -> None:
     assert all(len(reason) > 3 for reason in NOT_RUN.values())
     assert TO_RUN and len(TO_RUN) > len(EVERY) / 2
     assert any(line.startswith("spotwright serve") for line in EVERY)
@@ -165,7 +165,7 @@ def test_a_page_of_the_guide_is_short_and_in_its_contents(page: str) -> None:
     assert lengths and max(lengths) <= 36 and sum(lengths) / len(lengths) <= 15
 
 
-def test_the_glossary_has_the_words_of_the_house() -> None:
+def test_the_glossary_has_the_project_s_words() -> None:
     text = (ROOT / "docs" / "glossary.md").read_text("utf-8")
     house = [
         "card",
@@ -200,7 +200,7 @@ def test_links_and_pictures_lead_somewhere(path: Path) -> None:
             assert heading in {re.sub(r"[^\w -]", "", t).lower().replace(" ", "-") for t in titles}, target
 
 
-def test_safety_comes_first_and_names_what_stands_above() -> None:
+def test_safety_comes_first_and_names_the_rules_above_it() -> None:
     text = (ROOT / "docs" / "safety.md").read_text("utf-8")
     for word in ("IEC 60825-1", "ISO 11553-1", "Local law", "10.6 µm", "tens of kilovolts", "interlock"):
         assert word in text

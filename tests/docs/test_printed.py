@@ -1,7 +1,7 @@
-"""What a document shows as printed is what the program prints, to the letter.
+"""The output shown in a document is exactly what the program prints.
 
-A block marked ``console`` holds commands after ``$`` and below each what it prints. All run here in a shell,
-in a folder of their own; a served page is stopped once its lines are there.
+A block marked ``console`` has commands after ``$`` and below each one its output. All run here in a shell, in
+a temporary folder; a server is stopped once it has printed its lines.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ def documents() -> list[Path]:
 
 
 def printed(path: Path) -> list[tuple[str, str]]:
-    """Each command of the console blocks of a document, and what stands below it."""
+    """Each command in the console blocks of a document, and the output below it."""
     blocks = re.findall(r"```console\n(.*?)```", path.read_text("utf-8"), flags=re.DOTALL)
     parts = [part for block in blocks for part in re.split(r"^\$ ", block, flags=re.MULTILINE)[1:]]
     return [(command, shown) for command, _, shown in (part.partition("\n") for part in parts)]
@@ -43,7 +43,7 @@ EVERY = [
 
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
-    """A place to write in that looks like a checkout to whoever reads documents."""
+    """A temporary folder with a copy of docs/, as in a checkout."""
     shutil.copytree(ROOT / "docs", tmp_path / "docs", ignore=shutil.ignore_patterns("*.py", "*.svg"))
     return tmp_path
 
@@ -57,7 +57,7 @@ def environment(folder: Path) -> dict[str, str]:
     not (BIN / "spotwright").exists(), reason="the program is not installed beside this Python"
 )
 @pytest.mark.parametrize(("command", "shown"), EVERY)
-def test_what_stands_there_is_printed(command: str, shown: str, folder: Path) -> None:
+def test_the_shown_output_is_printed(command: str, shown: str, folder: Path) -> None:
     if SERVES.search(command):
         assert served(command, len(shown.splitlines()), folder) == shown
         return
@@ -73,7 +73,7 @@ def test_what_stands_there_is_printed(command: str, shown: str, folder: Path) ->
 
 
 def served(command: str, lines: int, folder: Path) -> str:
-    """The first lines of a command that serves, its free port shown as the usual one."""
+    """The first lines of a server command, with its free port replaced by the usual one."""
     words = ["bash", "-c", f"exec {command} --port 0"]
     quiet = {**environment(folder), "PYTHONUNBUFFERED": "1"}
     with subprocess.Popen(words, cwd=folder, env=quiet, stdout=subprocess.PIPE, text=True) as process:
@@ -89,7 +89,7 @@ def test_the_documents_show_what_is_printed() -> None:
 
 
 def test_nothing_is_written_beside_the_documents() -> None:
-    """A sample writes into a folder for what is temporary, never into the checkout."""
+    """Samples write into /tmp, never into the checkout."""
     for command, _ in printed(ROOT / "README.md"):
         for name in re.findall(r"--(?:pdf|png|out|grid) (\S+)", command):
             assert name.startswith("/tmp/"), command

@@ -1,4 +1,4 @@
-"""Cameras as a child process opens them: importable there, with mishaps that only a process can have."""
+"""Test cameras that a child process can import and open, with faults that only a process can have."""
 
 import time
 from typing import Any
@@ -11,7 +11,7 @@ from firmware.errors import CameraMissing
 
 
 class Stuck(PlainCamera):
-    """Sends three frames, then blocks in the driver for ever."""
+    """Sends three frames, then blocks for ever, as in a driver."""
 
     kind = "stuck"
 
@@ -36,7 +36,7 @@ class Absent(Stuck):
 
 
 class TwoStreams(PlainCamera):
-    """Has a full stream beside the small one; its red says whether the light is held, its blue the pace."""
+    """Has a full stream besides the small one; red says whether the light is locked, blue the pace."""
 
     kind = "two-streams"
     pace = 0

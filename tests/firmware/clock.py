@@ -1,4 +1,4 @@
-"""Time for tests: it passes only while somebody sleeps."""
+"""A clock for tests: it advances only in ``sleep``."""
 
 
 class Clock:

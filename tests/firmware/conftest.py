@@ -1,4 +1,4 @@
-"""The program gives up after seconds; a test must not, for its machine may be eight times too busy."""
+"""Longer timeouts: the program gives up after seconds, but a test machine may be eight times too busy."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import pytest
 
 @pytest.fixture(autouse=True)
 def patient(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Let whatever ends by itself take its time: threads, killed processes, libraries, commands."""
+    """Give threads, killed processes, libraries and commands all the time they need to end."""
     for limit in ("pumped._JOIN_S", "supervised._DEAD_S", "listing._PATIENCE_S"):
         monkeypatch.setattr(f"firmware.camera.{limit}", 300.0)
     monkeypatch.setattr("firmware.health._PATIENCE_S", 300.0)

@@ -48,7 +48,7 @@ class Library:
         self.configuration = configuration
 
     def camera_configuration(self) -> dict[str, Any]:
-        """What it then gives; ``adjusted`` is what it insists on."""
+        """The configuration in use; ``adjusted`` is what the camera chose itself."""
         return {**self.configuration, **self.adjusted}
 
     def start(self) -> None:

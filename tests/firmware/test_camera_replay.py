@@ -53,7 +53,7 @@ def test_at_the_end_it_holds_the_last_picture(folder: Path, clock: Clock) -> Non
     assert (frame.number, frame.pixels[0, 0, 0]) == (400, 30)
 
 
-def test_or_says_that_it_is_over(folder: Path, clock: Clock) -> None:
+def test_at_the_end_it_can_say_that_it_is_over(folder: Path, clock: Clock) -> None:
     camera = _camera(folder, clock, frames_per_s=4, hold=False)
     clock.now_s += 100
     last = camera.newest()
@@ -62,7 +62,7 @@ def test_or_says_that_it_is_over(folder: Path, clock: Clock) -> None:
         camera.newest(newer_than=last.number)
 
 
-def test_too_little_patience(folder: Path, clock: Clock) -> None:
+def test_too_short_a_timeout(folder: Path, clock: Clock) -> None:
     camera = _camera(folder, clock, frames_per_s=0.1)
     with pytest.raises(CameraTimeout, match=r"due in 8\.0 s"):
         camera.newest(newer_than=0)

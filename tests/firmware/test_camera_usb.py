@@ -12,7 +12,7 @@ from firmware.camera.usb import UsbCamera
 
 
 class Capture:
-    """Delivers what a test feeds it; knows some controls."""
+    """Delivers the frames that a test gives it; has some controls."""
 
     def __init__(self, *, there: bool = True, controls: dict[int, float] | None = None) -> None:
         self.there, self.controls, self.released = there, controls or {}, False

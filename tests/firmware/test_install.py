@@ -1,4 +1,4 @@
-"""The service and the installer, as far as they can be judged without a Pi; tests/rig runs the installer."""
+"""The service and the installer, as far as they can be checked without a Pi; tests/rig runs the installer."""
 
 from __future__ import annotations
 
@@ -117,12 +117,12 @@ def test_the_installer_gives_pip_no_rights_and_asks_the_new_program(install: Pat
         *("../../tests/machine/install-release", "../../tests/machine/guest-shell"),
     ],
 )
-def test_the_scripts_are_ones(install: Path, name: str) -> None:
+def test_the_scripts_are_valid(install: Path, name: str) -> None:
     shell = "sh" if name == "spotwright.command" else "bash"
     assert subprocess.run([shell, "-n", str(install / name)], capture_output=True).returncode == 0
 
 
-def test_who_is_not_root_is_told_in_one_line(install: Path) -> None:
+def test_a_user_without_root_gets_one_line(install: Path) -> None:
     refused = subprocess.run(["bash", str(install / "install.sh"), "--now"], capture_output=True, text=True)
     assert refused.returncode == 2
     assert refused.stderr == "install: --now: the options are --no-start and --back\n"

@@ -1,4 +1,4 @@
-"""When exposure, white balance and focus are held, and when they may find themselves again."""
+"""When exposure, white balance and focus are locked, and when they are released."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ def test_a_hand_or_a_flash_changes_nothing() -> None:
     assert keeper.locked
 
 
-def test_a_light_changed_for_good_is_found_again_and_held_anew() -> None:
+def test_a_light_changed_for_good_is_found_and_locked_again() -> None:
     keeper = LightHold()
     fed(keeper, *[(True, 90)] * 4)
     seen = fed(keeper, *[(True, 140)] * 10, from_s=2.0)
@@ -46,7 +46,7 @@ def test_a_light_changed_for_good_is_found_again_and_held_anew() -> None:
     assert fed(keeper, *[(True, 140)] * 10, from_s=7.0) == [None] * 10
 
 
-def test_a_card_gone_for_good_lets_go() -> None:
+def test_a_card_gone_for_good_releases_the_light() -> None:
     keeper = LightHold()
     fed(keeper, *[(True, 90)] * 4)
     assert "release" in fed(keeper, *[(False, 90)] * 8, from_s=2.0)

@@ -16,7 +16,7 @@ from tests.firmware.clock import Clock
 
 @pytest.fixture
 def system(tmp_path: Path) -> Path:
-    """A machine with two USB cameras, one with a metadata node, and a codec that is no camera."""
+    """A computer with two USB cameras, one with a metadata node, and a codec that is not a camera."""
     nodes = tmp_path / "class"
     for name, label, index, bus in (
         ("video0", "webcam", "0", "usb1/1-2"),

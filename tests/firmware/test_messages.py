@@ -1,4 +1,4 @@
-"""What a camera's process and its parent tell each other arrives as it was sent, and an end is noticed."""
+"""Messages between a camera's process and its parent arrive as sent, and a closed end is noticed."""
 
 from __future__ import annotations
 

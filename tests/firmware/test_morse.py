@@ -1,4 +1,4 @@
-"""The code itself, and the status light that spells in it, on gpiozero's mock pins and a clock of our own."""
+"""Morse code, and the status light that spells in it, on gpiozero's mock pins and a simulated clock."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ gpiozero = pytest.importorskip("gpiozero")
 
 
 def read(levels: tuple[bool, ...]) -> str:
-    """The text that somebody with the code's table and a watch writes down."""
+    """The text that a person with a Morse table and a watch would write down."""
     runs: list[tuple[bool, int]] = []
     for on in levels:
         same = bool(runs) and runs[-1][0] == on
@@ -49,7 +49,7 @@ def test_what_is_flashed_can_be_read(words: list[str]) -> None:
 
 
 class Watch:
-    """Time passes only while somebody waits; the pin is looked at then."""
+    """A clock that advances only in waits; it samples the pin then."""
 
     def __init__(self, pin, units: int) -> None:
         self.pin, self.units, self.now_s = pin, units, 0.0

@@ -1,4 +1,4 @@
-"""Black, white, out of focus: said; everything that vision can still read: not said."""
+"""Black, white and blurred pictures are reported; everything that vision can still read is not."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ RNG_SEED = 4
 
 
 def board(*, square_px: int = 60) -> np.ndarray:
-    """Black squares on white paper, as a card has them, with a sensor's noise."""
+    """Black squares on white paper, like a card's, with sensor noise."""
     rows, cols = np.indices((720, 1280)) // square_px
     grey = np.where((rows + cols) % 2 == 0, 40.0, 210.0)
     noise = np.random.default_rng(RNG_SEED).normal(0, 2, grey.shape)

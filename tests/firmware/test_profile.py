@@ -1,4 +1,4 @@
-"""The rig's profile: what is connected, everything optional, every fault one line."""
+"""The rig's profile: what is connected, all of it optional; every fault is one line."""
 
 from __future__ import annotations
 
@@ -17,11 +17,11 @@ def written(folder: Path, text: str) -> Path:
     return path
 
 
-def test_the_profile_that_is_installed_is_one(root: Path) -> None:
+def test_the_installed_profile_is_valid(root: Path) -> None:
     assert load_profile(root / "firmware" / "install" / "rig.toml") == RigProfile()
 
 
-def test_its_commented_pins_are_ones_too(root: Path, tmp_path: Path) -> None:
+def test_its_commented_pins_are_valid_too(root: Path, tmp_path: Path) -> None:
     text = (root / "firmware" / "install" / "rig.toml").read_text("utf-8")
     lines = [
         line.removeprefix("#") if line.startswith("#[") or (line.startswith("#") and "=" in line) else line

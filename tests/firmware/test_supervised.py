@@ -1,4 +1,4 @@
-"""The watchdog with real processes: each test waits for events, never for a span of time."""
+"""The watchdog with real processes: each test waits for events, never for a fixed time."""
 
 import os
 import signal
@@ -20,7 +20,7 @@ MANY = 600
 
 @contextmanager
 def _running(of: str, *, patience_s: float = 300.0, **options: Any) -> Iterator[SupervisedCamera]:
-    """patience_s : only for a camera that does freeze; one that is well may be slow on a busy machine."""
+    """patience_s : shorten it only for a camera that freezes; a sound one may be slow on a busy machine."""
     watch = Watch(patience_s=patience_s, warm_up_s=300.0, pauses_s=(0.0,))
     camera = SupervisedCamera(of, opener=opener, watch=watch, **options)
     camera.start()

@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 from firmware.camera.watchdog import Watch
 
 
-def test_a_silent_camera_is_killed_and_started_anew() -> None:
+def test_a_silent_camera_is_killed_and_restarted() -> None:
     watch = Watch(patience_s=2, warm_up_s=8, pauses_s=(0.5, 3))
     assert watch.order(0) == "start"
     watch.started(0)

@@ -1,4 +1,4 @@
-"""The cards as SVG: true to scale, read as what they are, and never as another size."""
+"""The cards as SVG: true to scale, and read as the right station and size."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ def test_a_card_is_read_as_its_station_and_size(station: str, size: str) -> None
 
 @pytest.mark.parametrize("size", ["small", "large"])
 def test_outside_detector_reads_the_ids_of_other_sizes(size: str) -> None:
-    """OpenCV's ArUco detector, dictionary of 100 codes of which the standard card's 50 are the first half."""
+    """OpenCV's ArUco detector with the dictionary of 100 codes; the standard card's 50 are its first half."""
     detector = cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_100))
     for station in STATIONS:
         _, ids, _ = detector.detectMarkers(picture(station, size))
@@ -86,11 +86,11 @@ def test_the_command_writes_all_and_refuses_a_large_shift(tmp_path) -> None:
     done = CliRunner().invoke(cards.main, ["--out", str(tmp_path), "--size", "large"])
     assert done.exit_code == 0 and len(list(tmp_path.glob("*.svg"))) == 6
     refused = CliRunner().invoke(cards.main, ["--out", str(tmp_path), "--shift", "9", "0"])
-    assert refused.exit_code == 2 and "seat the clip anew" in refused.output
+    assert refused.exit_code == 2 and "seat the clip again" in refused.output
 
 
 def boxes_mm(path) -> np.ndarray:
-    """Left, bottom, right, top of each filled path in a page's own content but the paper, mm; y goes up."""
+    """Left, bottom, right, top of each filled path of a page except the paper, mm; y goes up."""
     (page,) = PdfReader(path).pages
     found, points = [], []
     for operands, operator in ContentStream(page.get_contents(), page.pdf).operations:
@@ -105,7 +105,7 @@ def boxes_mm(path) -> np.ndarray:
 @pytest.mark.parametrize("size", list(SIZES))
 @pytest.mark.parametrize("paper", ["a4", "letter"])
 def test_outside_a_pdf_is_true_to_scale(size: str, paper: str, tmp_path) -> None:
-    """pypdf reads the page's content: 0.05 mm over 100 mm; the bars are as long as the reader believes."""
+    """pypdf reads the page's content: 0.05 mm over 100 mm; the bars are as long as the reader assumes."""
     sheet = card_sheet("nozzle", size)
     boxes = boxes_mm(cards.write_pdf(tmp_path / "card.pdf", "nozzle", size, paper=paper))
     wide, high = boxes[:, 2] - boxes[:, 0], boxes[:, 3] - boxes[:, 1]
@@ -166,7 +166,7 @@ def test_every_card_says_what_whoever_cuts_and_hangs_it_must_know(size: str, sta
 
 @pytest.mark.parametrize("size", list(SIZES))
 def test_nothing_but_the_markers_stands_in_their_quiet_zone_or_in_the_window(size: str) -> None:
-    """A white rim of one module around each marker; the window stays white; all words stay on the card."""
+    """A white rim of one module around each marker, a white window, and all words on the card."""
     sheet = card_sheet("nozzle", size)
     module = 3.0 * SIZES[size]
     zones = [(*(c.min(axis=0) - module), *(c.max(axis=0) + module)) for c in sheet.markers.values()]
@@ -182,7 +182,7 @@ def test_nothing_but_the_markers_stands_in_their_quiet_zone_or_in_the_window(siz
 
 @pytest.mark.parametrize("size", list(SIZES))
 def test_tape_lies_on_the_sheet_and_every_marker_on_board(size: str, tmp_path) -> None:
-    """The board's opening takes a strip of tape wider than the window, and no marker stands over it."""
+    """The board's opening takes a strip of tape wider than the window, and no marker is over the opening."""
     root = ET.parse(cards.board(size, "board", opening=True).write(tmp_path / "board.svg")).getroot()
     sheet, scale = card_sheet("mirror-1", size), SIZES[size]
     outline, opening = (

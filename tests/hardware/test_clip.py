@@ -130,7 +130,7 @@ def test_the_lens_stands_at_the_stated_angle_and_looks_at_the_middle(tilt: float
 
 @pytest.mark.parametrize("kind", WITH_CAMERA)
 def test_the_card_stays_in_the_picture_when_the_lens_looks_astray(kind: str) -> None:
-    """By 3°, in any direction; the rotation of the picture shares nothing with the check."""
+    """By 3°, in any direction; the rotation is computed independently of the check."""
     m = KINDS[kind]
     assert m.in_view(m.distance_mm) <= 0.88
     for way in np.radians(np.arange(0, 360, 15)):
@@ -193,7 +193,7 @@ def test_any_measurements_give_one_body_that_prints_outside_the_beam(
     ],
 )
 def test_the_card_is_found_in_the_clips_own_view(kind: str, station: str) -> None:
-    """The card as this camera sees it, black where the rails and everything outside them hide it."""
+    """The card as this camera sees it, black where the rails and everything beyond them hide it."""
     m, dpi = KINDS[kind], 150.0 / KINDS[kind].scale
     width, height = (side / 2 for side in m.card_size_mm)
     picture = draw_shapes(shapes(station, m.card), m.card_size_mm, (width, height), dpi=dpi)
@@ -250,7 +250,7 @@ def test_a_wide_lens_that_bends_lines_reads_the_near_card_to_0_15_mm(barrel: flo
 
 
 def through_a_bent_lens(m: Measures, offset_mm: tuple[float, float], barrel: float) -> np.ndarray:
-    """The card with a disc of 4 mm as the lens shows it: each pixel's ray, straightened, meets the card."""
+    """The card with a disc of 4 mm as the lens shows it, by tracing each pixel's undistorted ray."""
     per_mm, (width, height) = 300.0 / m.scale / 25.4, (side / 2 for side in m.card_size_mm)
     flat = draw_shapes(shapes("mirror-1", m.card), m.card_size_mm, (width, height), dpi=per_mm * 25.4)
     at = ((width + offset_mm[0]) * per_mm - 0.5, (height - offset_mm[1]) * per_mm - 0.5)
@@ -370,7 +370,7 @@ def test_the_table_in_the_readme_is_this_one() -> None:
 
 @pytest.mark.parametrize("mount", ["round", "square", "bracket", "nozzle"])
 def test_the_drawing_in_the_folder_is_this_one(mount: str, tmp_path) -> None:
-    """Sizes and words; edges differ by rounding from one machine to another."""
+    """Compares sizes and words; edges differ by rounding from one computer to another."""
     folder = Path(clips_table.__file__).parent
     side = {"round": 40.0, "nozzle": 20.0}.get(mount, 50.0)
     asked = ["--mount", mount, "--mount-diameter", str(side), "--out", str(tmp_path)]

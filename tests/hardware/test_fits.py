@@ -1,4 +1,4 @@
-"""What is put into the clip fits: boards, magnets, mount, camera; air passes; the stop ends the beam."""
+"""Everything fits into the clip: boards, magnets, mount, camera; air passes; the stop ends the beam."""
 
 from __future__ import annotations
 
@@ -61,7 +61,7 @@ def test_air_passes_between_card_and_beam_stop(kind: str, bodies) -> None:
 
 
 def magnets(m: Measures) -> list[tuple[Manifold, np.ndarray]]:
-    """Each magnet where it is glued, and the way out of its pocket."""
+    """Each magnet where it is glued, and the direction out of its pocket."""
     radius, thick = m.magnet_mm[0] / 2, m.magnet_mm[1]
     at = layout(m)
     if m.mount == "square":
@@ -131,9 +131,7 @@ def test_the_nozzle_clears_all_plastic_but_its_saddle(bodies) -> None:
 
 
 def test_a_brackets_plate_lies_against_the_slanted_face(bodies) -> None:
-    """The plate of 50 × 50 × 6 at 45°: it touches face and lip, and nothing else is in its way or in its
-    mirror's.
-    """
+    """The plate of 50 × 50 × 6 at 45° touches face and lip; nothing else touches it or its mirror."""
     m = KINDS["bracket"]
     middle = mirror_y_mm(m, layout(m).back)
     plate = box((-25, 25), (0.02, 6), (-25, 25)).rotate((0, 0, 45)).translate((0, middle, 0))
@@ -146,9 +144,7 @@ def test_a_brackets_plate_lies_against_the_slanted_face(bodies) -> None:
 
 
 def test_a_screw_clamps_a_collar_that_no_magnet_holds(bodies) -> None:
-    """M4 through the sleeve's ridge: its hole is 3.4, it reaches the collar, and there are 6 mm of thread or
-    more.
-    """
+    """M4 through the sleeve's ridge: a 3.4 mm hole that reaches the collar, with at least 6 mm of thread."""
     m = KINDS["near"]
     ridge, middle = (m.mount_mm / 2 + 0.3) * np.sqrt(2), layout(m).back + 3.0 + m.grip_mm / 2
     core = Manifold.cylinder(60, 1.69, -1, 32).translate((0, middle, m.mount_mm / 2))
@@ -160,9 +156,7 @@ def test_a_screw_clamps_a_collar_that_no_magnet_holds(bodies) -> None:
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_a_card_hangs_at_the_same_place_time_after_time(kind: str, bodies) -> None:
-    """It stands on the shelf by its weight; sideways its play is 0.2 mm to either side, with the mount's 0.1
-    no more than 0.3.
-    """
+    """Its weight holds it on the shelf; its play is 0.2 mm to either side, with the mount's at most 0.3."""
     m, at = KINDS[kind], layout(KINDS[kind])
     width, height = (side / 2 for side in m.card_size_mm)
     card = box((-width, width), (0.2, 0.2 + m.card_mm), (-height + 1e-3, height))
@@ -178,9 +172,7 @@ def test_a_card_hangs_at_the_same_place_time_after_time(kind: str, bodies) -> No
 def test_outside_every_published_board_fits_behind_the_plate(
     kind: str, name: str, slid_mm: float, bodies
 ) -> None:
-    """Board, lens, flex, socket, ribbon, screws and nuts of four boards, as their sources in
-    `hardware.boards` say.
-    """
+    """Board, lens, flex, socket, ribbon, screws and nuts of four boards; sources in `hardware.boards`."""
     board, body = BOARDS[name], bodies[kind]
     frame = camera_frame(KINDS[kind])
     frame[:, 3] += (board.lens_before_plate_mm - KINDS[kind].board.lens_before_plate_mm) * frame[:, 2]
@@ -194,7 +186,7 @@ def test_outside_every_published_board_fits_behind_the_plate(
 
 
 def test_outside_boards_and_ribbon_are_the_way_round_that_the_models_say() -> None:
-    """Holes and lens of three published models, each in its own frame, against ours: from the socket's edge.
+    """Holes and lens of three published models, each in its own frame, compared with ours.
 
     Module 1: github.com/hilderonny/stromzaehler-pi, holes at 22 and 9.5 and the lens at 9.5 from the edge at
     y = 0, where the connector (0 to 5.7) is. Module 2: its measured model, holes at 2 and 14.5, lens at 14.5
@@ -222,9 +214,7 @@ def hole_boxes(board: Manifold) -> list[tuple[float, ...]]:
 
 @pytest.mark.parametrize("kind", ["near", "standard"])
 def test_a_lamp_lies_flat_beside_the_screw_heads(kind: str, bodies) -> None:
-    """The heads are sunk, so a flat part on the plate's face meets none: a ring of 24 to 44, or strips of 5
-    × 25.
-    """
+    """The heads are sunk, so a flat lamp on the plate's face is clear: ring of 24 to 44, strips of 5 × 25."""
     m = KINDS[kind]
     frame = camera_frame(m)
     frame[:, 3] -= m.board.lens_before_plate_mm * frame[:, 2]

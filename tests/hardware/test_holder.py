@@ -58,7 +58,7 @@ def test_card_and_beam_stop_stand_in_their_slots_to_0_2_mm(kind: str, bodies) ->
 
 @pytest.mark.parametrize("kind", ["square", "round", "thin board", "bracket"])
 def test_the_holes_sit_on_the_washers_to_0_1_mm(kind: str, bodies) -> None:
-    """With the card's play of 0.2 that makes the 0.3 mm to which a card comes back."""
+    """With the card's play of 0.2 mm, a card comes back within 0.3 mm."""
     c = KINDS[kind]
     turn, place = (45.0 if c.mount == "bracket" else 0.0), np.array([0.0, c.before_mount_mm, 0.0])
     discs = [
@@ -157,9 +157,7 @@ def test_the_template_has_a_ring_for_every_mm_and_a_guide_for_each_slot() -> Non
 
 @pytest.mark.parametrize("kind", ["square", "round", "bracket"])
 def test_a_needle_through_both_guides_reaches_the_mirrors_middle(kind: str, bodies) -> None:
-    """Nothing is in its way; with 0.1 mm of play at each guide, 15 mm apart, its end is off by 0.6 mm at the
-    most.
-    """
+    """Nothing is in its way; 0.1 mm of play at both guides, 15 mm apart, puts its end 0.6 mm off at most."""
     c = KINDS[kind]
     needle = bore(0.5, -50 * Y, Y, 50 + c.before_mount_mm, roof=False)
     assert shared_mm3(bodies[kind], needle) == 0

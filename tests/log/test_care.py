@@ -1,4 +1,4 @@
-"""Check finds each kind of damage; a backup brings everything back; nothing is replaced unasked."""
+"""Check finds each kind of damage; a backup restores everything; nothing is replaced without being asked."""
 
 from __future__ import annotations
 
@@ -160,7 +160,7 @@ def test_backup_is_renewed(log: Log, data: Path, tmp_path: Path) -> None:
     assert exported(tmp_path / "copy") == exported(data)
 
 
-def test_a_damaged_picture_in_a_backup_is_brought_anew(log: Log, data: Path, tmp_path: Path) -> None:
+def test_a_damaged_picture_in_a_backup_is_replaced(log: Log, data: Path, tmp_path: Path) -> None:
     back_up(data, tmp_path / "copy")
     picture_file(tmp_path / "copy").write_bytes(b"")  # as a power cut before the sync may leave it
     assert back_up(data, tmp_path / "copy").problems == ()
@@ -214,7 +214,7 @@ def test_what_was_kept_without_sync_is_synced_later(
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="the call is Linux's")
-def test_the_whole_disk_is_synced_and_a_failure_is_told(tmp_path: Path) -> None:
+def test_the_whole_disk_is_synced_and_a_failure_is_reported(tmp_path: Path) -> None:
     assert sync_disk(tmp_path)
     with pytest.raises(FileNotFoundError):
         sync_disk(tmp_path / "gone")
@@ -246,7 +246,7 @@ def test_restore_replaces_nothing_unasked(log: Log, data: Path, tmp_path: Path) 
     assert exported(tmp_path) == newer
 
 
-def test_restore_waits_for_nobody_who_writes(log: Log, data: Path, tmp_path: Path) -> None:
+def test_restore_refuses_a_log_in_use(log: Log, data: Path, tmp_path: Path) -> None:
     back_up(data, tmp_path / "copy")
     before = exported(data)
     with pytest.raises(LogError, match="in use; stop 'spotwright serve' first"):

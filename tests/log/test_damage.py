@@ -1,4 +1,4 @@
-"""A damaged byte is found, costs no more than its row, and never a backup; all else goes on."""
+"""A damaged byte is found, costs only its row and never a backup, and everything else goes on."""
 
 from __future__ import annotations
 
@@ -35,6 +35,7 @@ from server.log import (
     written_whole,
 )
 from server.log._file_format import rows_in
+from server.log._salvage import salvage
 from server.session.import_check import check_alignment
 from tests.bench.log_flips import Tally, exported, one_flip, small_log
 
@@ -88,7 +89,7 @@ def test_a_flip_anywhere_is_found_or_does_not_matter_and_all_goes_on(good: Path,
         ("UPDATE alignment SET note = 'x' WHERE id = 2", "profile or its note"),
         ("UPDATE alignment SET source = 'offline' WHERE id = 2", "profile or its note"),
         ("UPDATE alignment SET own = 0 WHERE id = 2", "profile or its note"),
-        ("UPDATE alignment SET state = '{}' WHERE id = 2", "in mind"),
+        ("UPDATE alignment SET state = '{}' WHERE id = 2", "its state"),
         ("UPDATE alignment SET verdict = NULL WHERE id = 2", "its verdict"),
         ("UPDATE alignment SET done = 0 WHERE id = 2", "its verdict"),
         ("UPDATE event SET withdrawn = 1 WHERE id = 3", "event 3: its content"),
@@ -266,6 +267,17 @@ def damage(data: Path, place: str) -> None:
         overwrite(data, 0, b"no SQLite")
 
 
+def test_numbers_that_are_none_are_not_believed(tmp_path: Path) -> None:
+    path = tmp_path / "spotwright.db"
+    with closing(sqlite3.connect(path)) as db, db:
+        db.execute("CREATE TABLE event (id INTEGER PRIMARY KEY AUTOINCREMENT, alignment_id, sequence)")
+        rows = [(None, 3), (1, "x"), (b"2", 2), (1.5, 2), (4, 5)]
+        db.executemany("INSERT INTO event (alignment_id, sequence) VALUES (?, ?)", rows)
+        db.execute("UPDATE sqlite_sequence SET seq = NULL")
+    found = salvage([path])
+    assert (found.last, found.lengths) == ({}, {4: 5})
+
+
 @pytest.mark.parametrize("place", ["event", "alignment", "index", "head"])
 def test_rescue_gets_all_but_what_is_damaged_and_a_backup_fills_it(
     data: Path, tmp_path: Path, place: str
@@ -283,7 +295,56 @@ def test_rescue_gets_all_but_what_is_damaged_and_a_backup_fills_it(
     assert (exported(data)[1], both.events) == (before[1], 36)
 
 
-def test_what_rescue_loses_it_says_alignment_by_alignment(data: Path) -> None:
+@pytest.mark.parametrize(
+    "part", ["state = '{}'", "verdict = NULL", "done = 0", "note = 'x'", "machine = '{}'", "started = ''"]
+)
+def test_a_backup_fills_what_is_damaged_beside_the_entries(
+    good: Path, data: Path, tmp_path: Path, part: str
+) -> None:
+    change(data, f"UPDATE alignment SET {part} WHERE id = 2")
+    change(data, "UPDATE entry SET body = '{}' WHERE id = 1")
+    assert rescue(data, [good]).lost == ()
+    assert exported(data) == exported(good)
+
+
+def test_a_backup_with_fewer_entries_does_not_give_the_state_of_now(good: Path, data: Path) -> None:
+    with Log(data) as log:
+        log.add_event(2, TURN, state={"used": False})
+    change(data, "UPDATE alignment SET state = '{}' WHERE id = 2")
+    (said,) = rescue(data, [good]).lost
+    assert "its state is damaged" in said
+    with Log(data) as log:
+        assert log.state(2) is None and len(log.events(2)) == 13
+
+
+def test_a_profile_that_may_be_damaged_is_left_out_and_holds_nothing_up(data: Path, tmp_path: Path) -> None:
+    change(data, "UPDATE alignment SET machine = '{\"name\": 7}', note = 'mine' WHERE id = 2")
+    damage(data, "index")
+    with Log(tmp_path / "mine") as log:
+        assert import_folder(log, data, judge=check_alignment).events == 36
+        assert [log.machine(number) == {} for number in (1, 2, 3)] == [False, True, False]
+    assert sum("a profile that no other has is left out" in line for line in rescue(data).lost) == 1
+    with Log(data) as log:
+        assert log.machine(2) == {} and "mine" in log.alignments()[1]["note"]
+
+
+@pytest.mark.parametrize(
+    "part", ["uuid = '0f8fad5b-d9cb-469f-a165-70867728950e'", "uuid = '?'", "note = 'x'"]
+)
+def test_what_is_known_already_is_known_again_from_a_damaged_file(
+    good: Path, data: Path, tmp_path: Path, part: str
+) -> None:
+    change(data, f"UPDATE alignment SET {part} WHERE id = 2")
+    damage(data, "index")
+    with Log(tmp_path / "mine") as log:
+        import_folder(log, good, judge=check_alignment)
+        before = "".join(log.json_texts())
+        new = import_folder(log, data, judge=check_alignment)
+        assert (new.alignments, new.events, new.entries) == (0, 0, 0)
+        assert "".join(log.json_texts()) == before
+
+
+def test_rescue_lists_its_losses_alignment_by_alignment(data: Path) -> None:
     for number, page in pages_of(data, "event"):
         if number == 2:
             overwrite(data, page * 4096, bytes(4096))
@@ -326,7 +387,7 @@ def test_a_whole_log_is_left_as_it_is(data: Path) -> None:
 
 
 @pytest.mark.parametrize("frame", [1, 3, -7])
-def test_what_stands_in_a_damaged_write_ahead_log_is_found(tmp_path: Path, frame: int) -> None:
+def test_entries_in_a_damaged_write_ahead_log_are_found(tmp_path: Path, frame: int) -> None:
     source = tmp_path / "source"
     log = Log(source)
     number = log.start_alignment(machine=MACHINE, source="camera")
@@ -388,7 +449,7 @@ def spoiled(good: Path, change: Any) -> io.StringIO:
     return io.StringIO(json.dumps(whole))
 
 
-def test_what_is_taken_in_is_never_ones_own(data: Path, tmp_path: Path) -> None:
+def test_imported_alignments_are_never_own(data: Path, tmp_path: Path) -> None:
     with Log(tmp_path / "mine") as log:
         mine = log.start_alignment(machine=MACHINE, source="camera")
         import_folder(log, data)

@@ -1,4 +1,4 @@
-"""A disk that is full, read-only, held by another or holds something else: said in one line, nothing lost."""
+"""A disk that is full or read-only, a locked log, another file: reported in one line, and nothing is lost."""
 
 from __future__ import annotations
 
@@ -139,7 +139,7 @@ def test_log_held_by_another_program_is_said(tmp_path: Path, monkeypatch: pytest
 
 
 @pytest.mark.parametrize("gone", ["moved", "replaced"])
-def test_log_that_was_taken_away_does_not_pretend(tmp_path: Path, gone: str) -> None:
+def test_a_log_that_was_moved_away_refuses_writes(tmp_path: Path, gone: str) -> None:
     with Log(tmp_path / "data") as log:
         number = log.start_alignment(machine=MACHINE, source="camera")
         (tmp_path / "data").rename(tmp_path / "elsewhere")

@@ -1,4 +1,4 @@
-"""A document read in small pieces says the same as one read at once, and faults stand where they are."""
+"""A document read in small pieces gives the same as one read at once, and faults have the right place."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Pull the plug at any moment: what was acknowledged is there, in order, and nothing is half there."""
+"""Kill the writer at any moment: everything acknowledged is there, in order, and nothing is half written."""
 
 from __future__ import annotations
 

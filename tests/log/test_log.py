@@ -185,7 +185,7 @@ def test_a_csv_line_says_what_the_database_computes_from_the_event(
 
 
 def shown(value: object) -> float | str:
-    """What a cell says for what the database has computed from the same event."""
+    """A CSV cell as the value that the database computes from the same event."""
     text = "" if value is None else str(value)
     return number_or_text(f"'{text}" if isinstance(value, str) and text[:1] in tuple("=+-@\t\r") else text)
 

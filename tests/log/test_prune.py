@@ -1,4 +1,4 @@
-"""Pictures go by the user's rule and by nothing else; readings never go."""
+"""Pictures are deleted only by the user's rule; readings are never deleted."""
 
 from __future__ import annotations
 
@@ -100,7 +100,7 @@ def test_an_alignment_begins_without_a_look_at_every_picture(
 
 @pytest.mark.parametrize("seed", range(3))
 def test_looking_only_at_what_is_new_drops_the_same(tmp_path: Path, seed: int) -> None:
-    """Beside a log that forgets how far it has looked, and so looks at everything each time."""
+    """Compared with a log that looks at everything each time."""
     rng = np.random.default_rng(seed)
     rule = PictureRule(keep_alignments=int(rng.integers(2, 6)), keep_gb=int(rng.integers(3, 9)) * SIZE / 1e9)
     with Log(tmp_path / "a") as quick, Log(tmp_path / "b") as thorough:

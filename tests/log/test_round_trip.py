@@ -1,4 +1,4 @@
-"""Whatever is put in comes out, through the database, through JSON, and twice is the same as once."""
+"""Everything put in comes out, through the database and through JSON; importing twice is the same as once."""
 
 from __future__ import annotations
 
@@ -147,7 +147,7 @@ def test_bad_export_says_where_and_changes_nothing(
 
 
 @pytest.mark.parametrize("text", ["", "{", "[" * 100_000, '"x"', "1" * 10_000])
-def test_no_json_is_one_line(tmp_path: Path, text: str) -> None:
+def test_text_that_is_not_json_is_one_line(tmp_path: Path, text: str) -> None:
     with Log(tmp_path) as log, pytest.raises(BadEntry) as error:
         import_json(log, io.StringIO(text))
     assert "\n" not in str(error.value)

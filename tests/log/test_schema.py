@@ -1,4 +1,4 @@
-"""Each older version of the tables is brought forward with everything that was in it."""
+"""Each older version of the tables is migrated with everything that was in it."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ ALL = range(1, _schema.NEWEST + 1)
 
 
 def make(folder: Path, version: int) -> None:
-    """A log as that version of the tables left it, filled with plain SQL and not through today's code."""
+    """Make a log of that version of the tables, filled with plain SQL and not by today's code."""
     folder.mkdir(parents=True, exist_ok=True)
     with closing(sqlite3.connect(folder / "spotwright.db", isolation_level=None)) as db:
         db.execute("PRAGMA journal_mode = WAL")
@@ -42,7 +42,7 @@ def event_uuid(sequence: int) -> str:
 
 
 def seal(db: sqlite3.Connection) -> None:
-    """The checksums of version 4, written down here as they are defined and not by today's code."""
+    """Write the checksums of version 4, computed here from their definition and not by today's code."""
     for sequence, body in enumerate(BODIES, start=1):
         text = f"('{event_uuid(sequence)}', 1, {sequence}, '{WHEN}', '{body}', None, None, 0)"
         db.execute("UPDATE event SET checksum = ? WHERE id = ?", (zlib.crc32(text.encode()), sequence))
@@ -107,17 +107,17 @@ def test_older_log_is_not_changed_by_reading(tmp_path: Path, version: int) -> No
         Log(tmp_path, access="read-only")
 
 
-# CRC-32 of each version's statements, as they went out; a new version adds a line here
+# CRC-32 of each released version's statements; a new version adds a line here
 AS_RELEASED = {1: 3202792659, 2: 3615235971, 3: 1067759189, 4: 1450404611}
 
 
-def test_what_went_out_once_is_never_edited() -> None:
+def test_a_released_migration_is_never_edited() -> None:
     assert set(AS_RELEASED) == set(ALL)
     for version, known in AS_RELEASED.items():
         assert zlib.crc32(getattr(_schema, f"_VERSION_{version}").encode()) == known
 
 
-def test_all_ways_lead_to_the_same_tables(tmp_path: Path) -> None:
+def test_every_migration_path_gives_the_same_tables(tmp_path: Path) -> None:
     def tables(version: int) -> list[tuple[str, str]]:
         with closing(sqlite3.connect(":memory:", isolation_level=None)) as db:
             _schema.migrate(db, to=version)

@@ -1,4 +1,4 @@
-"""Test cuts, upkeep, hours and reminders: kept, withdrawn, exported, taken in, and in time."""
+"""Test cuts, upkeep, hours and reminders: saved, withdrawn, exported, imported, and due in time."""
 
 from __future__ import annotations
 
@@ -128,7 +128,7 @@ def left(log: Log) -> tuple[float | None, float | None, bool]:
     return row["days_left"], row["hours_left"], row["due"]
 
 
-def test_a_reminder_by_days_is_due_when_they_are_over_and_starts_anew_when_done(
+def test_a_reminder_by_days_is_due_when_they_are_over_and_restarts_when_done(
     log: Log, calendar: Calendar
 ) -> None:
     add_entry(log, "reminder", CLEAN | {"every_hours": None})

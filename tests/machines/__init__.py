@@ -1,7 +1,6 @@
-"""A laser of the tests' own: every number in it is known, so that whatever aligns it can be judged by the
-truth.
+"""A simulated laser for the tests: its true state is known, so that every alignment can be judged by it.
 
-It is a second, independent reading of the project's frames and signs. It imports nothing of the program.
+It is a second, independent implementation of the project's frames and signs, and imports none of its code.
 """
 
 from tests.machines.disturbances import DISTURBANCES, Disturbance, disturbance

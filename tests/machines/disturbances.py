@@ -1,7 +1,7 @@
-"""What goes beside the drawing in a workshop, one at a time or all together: cards, pulses, hands, profiles.
+"""What differs from the model in a workshop, one at a time or all together: cards, pulses, hands, profiles.
 
 Sizes are our own guesses of what workshops see (common practice, no source). None of it changes how a machine
-is drawn: the same seed with and without a disturbance is the same machine.
+is drawn: the same seed gives the same machine with and without a disturbance.
 """
 
 from __future__ import annotations
@@ -21,17 +21,23 @@ KNOCKED_MM = 8.0  # a reading that slips is off by up to so much
 
 @dataclass(frozen=True)
 class Disturbance:
-    """hanging_mm, hanging_deg: how far each hanging of a card is off in u, v and roll: 'uniform' to either
-    side, or a 'normal' sd; at ``hanging_at`` alone. jitter_mrad: sd of the beam's direction from pulse to
-    pulse, per axis. tape_mm: sd of a mark beside where the beam was. sigma_factor: the reading errs by so
-    many times what it claims. locknut_mrad: sd of a mirror's tilt when its screw is locked after a turn.
-    lens_mm: how far the lens stands off its axis, any way. slips: probability of each kind of slip.
-    arrangement: how one mount's screws differ from the profile; arrangement_share: of how many machines.
-    bases: 'free', 'fixed' (the profile does not say so) or 'said' (it does). mode_share: of pulses in another
-    transverse mode, whose mark lies mode_part of the beam's diameter off. bow_mm: middle of a rail off its
-    line, which nobody finds. profile_part: lengths of the profile are off by up to this part. below: the
-    profile says that the lens comes out. eye_differences: each further mark on one tape also comes as a
-    difference.
+    """One disturbance, or several together.
+
+    hanging_mm, hanging_deg : error of each hanging of a card in u, v and roll, as ``hanging_law`` says:
+        'uniform' to either side, or a 'normal' sd; only at the stations in ``hanging_at``.
+    jitter_mrad : sd of the beam's direction from pulse to pulse, per axis.
+    tape_mm : sd of a mark's distance from the beam.
+    sigma_factor : the reading errs by so many times what it claims.
+    locknut_mrad : sd of a mirror's tilt when its screw is locked after a turn.
+    lens_mm : how far the lens is off its axis, in any direction.
+    slips : probability of each kind of slip.
+    arrangement : how one mount's screws differ from the profile; arrangement_share : share of machines.
+    bases : 'free', 'fixed' (the profile does not say so) or 'said' (it does).
+    mode_share : share of pulses in another transverse mode, whose mark is off by mode_part of the diameter.
+    bow_mm : how far the middle of a rail is off its line; never found.
+    profile_part : lengths in the profile are off by up to this part.
+    below : the profile says that the lens comes out.
+    eye_differences : each further mark on one tape also comes as a difference, with this sd (mm).
     """
 
     hanging_mm: float = 0.0
@@ -55,13 +61,13 @@ class Disturbance:
     eye_differences: float = 0.0  # sd of a difference, mm; 0: none are made
 
     def hung(self, station: str, rng: np.random.Generator) -> Array:
-        """(3,) u, v (mm) and roll (rad) by which a card hangs off."""
+        """(3,) the error in u, v (mm) and roll (rad) of one hanging."""
         size = np.array([self.hanging_mm, self.hanging_mm, np.radians(self.hanging_deg)])
         drawn = rng.normal(size=3) if self.hanging_law == "normal" else rng.uniform(-1, 1, 3)
         return np.asarray(size * drawn * (station in self.hanging_at))
 
     def rearranged(self, true: dict[str, Any], rng: np.random.Generator) -> tuple[int, str] | None:
-        """Changes one mount of the true profile; the (mirror, screw) that does nothing, if one does not."""
+        """Change one mount of the true profile; returns the (mirror, screw) that does nothing, if any."""
         if not self.arrangement or rng.random() >= self.arrangement_share:
             return None
         kind = self.arrangement if self.arrangement != "any" else str(rng.choice(ARRANGEMENTS))
@@ -76,7 +82,7 @@ class Disturbance:
         return None
 
     def remeasured(self, true: dict[str, Any], rng: np.random.Generator) -> None:
-        """Changes the lengths that a ruler got wrong; those that must fit the bed change together."""
+        """Change the lengths that the ruler got wrong; those that must fit the bed change together."""
         for part, key in (("path", "tube_to_mirror_1_mm"), ("path", "mirror_3_to_lens_mm")):
             true[part][key] *= 1 + self.profile_part * rng.uniform(-1, 1)
         for key in ("mirror_1_to_2_mm", "mirror_2_to_3_mm"):

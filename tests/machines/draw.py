@@ -1,20 +1,20 @@
-"""Seeded machines in three severities, with a ruler's errors in their profile.
+"""Seeded machines of three severities, with a ruler's errors in their profile.
 
-Chosen from what happens to such machines (common practice, no source):
+Sizes follow what happens to such machines (common practice, no source):
 
 - drifted: months of heat and vibration. Mirrors tilted 0.5 … 2.5 mrad (a sixteenth of a turn of a 0.7 mm
   screw on a 36 mm arm is 1.2 mrad), contact points settled evenly by 0.1 mm sd, tube ends 0.6 mm sd (0.8
   mrad over a metre); the mounts have not moved. The near corner still cuts; the far one is several mm off
   or, in some, past the lens's edge.
 - rebuilt: a new tube or mirrors taken out for cleaning. Mirrors tilted 5 … 10 mrad, tube ends 3 mm sd per
-  axis, contact points 0.4 mm evenly, mounts 1 and 2 stand 2 mm sd per axis off (3 … 4 mm in all). Mount 3
-  sits in the head's own casting: 0.3 mm (the bolts' clearance). It could not be more: its place over the
-  lens is seen in no mark, so nobody could know the beam's offset at the lens any better. Redrawn until each
-  mirror's nearest card is hit.
-- missed: rebuilt, and one of tube, mirror 1, 2, 3 put further off until, with the head as near as it can
-  stand, the beam misses the card of mirror 1, 2 or 3 or the mirror before it; mirror 3 until the beam misses
-  the nozzle's hole by its doing alone. The tube goes 20 mm bodily at most, a mirror tilts 80 mrad at most
-  (four turns), else another part is taken.
+  axis, contact points 0.4 mm evenly, mounts 1 and 2 are off by 2 mm sd per axis (3 … 4 mm in all). Mount 3
+  sits in the head's own casting: 0.3 mm (the bolts' clearance). It cannot be more: no mark shows its place
+  over the lens, so the beam's offset at the lens could not be known any better. Redrawn until each mirror's
+  nearest card is hit.
+- missed: rebuilt, and one of tube, mirror 1, 2, 3 moved further until the beam misses the card of mirror 1,
+  2 or 3, or the mirror before it, with the head as near as it can be; mirror 3 until it alone makes the beam
+  miss the nozzle's hole. The tube moves by at most 20 mm, a mirror tilts by at most 80 mrad (four turns);
+  if that is not enough, another part is taken.
 
 The profile's errors: each contact point's coordinates ± 15 % (even), one mount in four with the wrong
 `clockwise`: half of these with all its screws, half with one of them. Pitches are true. Play is 1/32 turn,
@@ -40,7 +40,7 @@ ARM_ERROR = 0.15
 WRONG_CLOCKWISE = 0.25
 FAULTY = 1 / 3
 CURABLE = 0.9
-# Mirror 3 and the lens sit in one head; no card shows how far they stand apart.
+# Mirror 3 and the lens are in one head; no card shows their distance from each other.
 UNDISTURBED = Disturbance()
 MOUNT_SD_MM = np.array([[2.0], [2.0], [0.3]])
 
@@ -55,8 +55,10 @@ def draw_machine(
     fault: str | None = "draw",
     disturbed: Disturbance = UNDISTURBED,
 ) -> Machine:
-    """A machine that depends on these arguments alone; fault: 'draw' (a third have one), None, or a cause.
-    What disturbs it is drawn apart, so that it is the same machine with and without."""
+    """A machine that depends on these arguments only; fault: 'draw' (a third have one), None, or a cause.
+
+    Disturbances are drawn separately, so that the machine is the same with and without them.
+    """
     rng = np.random.default_rng([seed, SEVERITIES.index(severity), int(bed)])
     given = profile(bed, corner or str(rng.choice(CORNERS)))
     true = _true_profile(given, rng)
@@ -70,7 +72,7 @@ def draw_machine(
 
 
 def _disturb(machine: Machine, true: dict[str, Any], chance: np.random.Generator) -> Machine:
-    """The machine with all that its disturbance changes once and for all."""
+    """The machine with the permanent changes of its disturbance."""
     by, given = machine.disturbed, machine.profile
     machine.chance, machine.dead = chance, by.rearranged(true, chance)
     by.remeasured(true, chance)
@@ -88,7 +90,7 @@ def _disturb(machine: Machine, true: dict[str, Any], chance: np.random.Generator
 
 
 def _draw_fault(given: dict[str, Any], rng: np.random.Generator) -> Any:
-    """Always draws, so that a machine with its fault left out is otherwise the same."""
+    """Draw even if the fault is not used, so that a machine without its fault is otherwise the same."""
     fault = draw_fault(given, rng, cause=str(rng.choice(CAUSES)), curable=bool(rng.random() < CURABLE))
     return fault if rng.random() < FAULTY else None
 
@@ -122,7 +124,7 @@ def _screws(true: dict[str, Any], rng: np.random.Generator) -> dict[tuple[int, s
 
 
 def _tilted(layout: Layout, tilt_rad: Array) -> Array:
-    """(3 mirrors, 3 contacts): travel along the normal for slopes (3, 2) along r and t."""
+    """(3 mirrors, 3 contacts) travel along the normal, for slopes (3, 2) along r and t."""
     return np.asarray(np.einsum("mcr,mr->mc", layout.at_mm, tilt_rad))
 
 
@@ -173,13 +175,13 @@ def _found_nearest(layout: Layout, state: Misalignment) -> dict[str, Array]:
 
 
 def misses_a_nearest_mirror(layout: Layout, state: Misalignment) -> bool:
-    """Whether mirror 1, 2 or 3 sees no mark with the head as near to it as it can stand."""
+    """Whether mirror 1, 2 or 3 gets no mark with the head as near to it as possible."""
     found = _found_nearest(layout, state)
     return not all(bool(reaches(layout, found, station)) for station in STATIONS[:3])
 
 
 def _misses_nozzle(layout: Layout, state: Misalignment) -> bool:
-    """Whether the nozzle sees no mark, and would see none even if all but mirror 3 were right."""
+    """Whether the nozzle gets no mark, and would get none even if everything but mirror 3 were right."""
     only = Misalignment.none()
     only.contact_mm[2] = state.contact_mm[2]
     return not any(bool(reaches(layout, _found_nearest(layout, each), "nozzle")) for each in (only, state))

@@ -1,12 +1,12 @@
-"""What no screw cures: a gantry that racks, a rail that bows, a mount that is loose.
+"""Faults that no screw cures: a gantry that racks, a rail that bows, a mount that is loose.
 
-Sizes are chosen so that the fault alone breaks the profile's overlap tolerance 1.5 to 5 times, whatever the
+Sizes are chosen so that the fault alone exceeds the profile's overlap tolerance 1.5 to 5 times, whatever the
 screws do:
 
-- gantry-racking: gantry and all it carries yaw about Z, evenly with y. In the gantry's own frame the beam at
+- gantry-racking: the gantry and all it carries yaw about Z, evenly with y. In the gantry's frame the beam at
   mirror 3 swings by the yaw times the leg, so 2 … 6 mm between front and back at the far end (some 2 mrad on
   a 1.6 m gantry: a belt that is a tooth off on one side, or rails that are not parallel).
-- rail-bow: the middle of a rail stands 1.5 … 3 mm off the line through its ends, a parabola. On the Y rail
+- rail-bow: the middle of a rail is 1.5 … 3 mm off the line through its ends, a parabola. On the Y rail
   the gantry is carried sideways (X). On the X rail the head is carried up or back, and follows the rail's
   slope with mirror, lens, nozzle.
 - loose-mount: at each pulse a mirror lies a little differently; the mark at the next station's far end
@@ -31,9 +31,7 @@ CAUSES = ("gantry-racking", "rail-bow", "loose-mount")
 
 @dataclass(frozen=True)
 class Fault:
-    """cause; what: 'yaw', 'y-rail', 'x-rail-up', 'x-rail-back' or the loose mirror's number; size: rad,
-    mm, rad.
-    """
+    """what: 'yaw', 'y-rail', 'x-rail-up', 'x-rail-back' or the loose mirror's number; size: rad, mm, rad."""
 
     cause: str
     what: str
@@ -41,7 +39,7 @@ class Fault:
     curable: bool = True
 
     def carried(self, layout: Layout, head_mm: Array) -> Carried | None:
-        """How gantry and head stand with the head at (…, 2); None if this fault moves neither."""
+        """How gantry and head are displaced with the head at (…, 2); None if this fault moves neither."""
         along_y, along_x = head_mm[..., 1] / layout.depth_mm, head_mm[..., 0] / layout.width_mm
         none = np.zeros((*along_y.shape, 3))
         if self.what == "yaw":
@@ -56,7 +54,7 @@ class Fault:
         return None
 
     def scatter_mm(self, layout: Layout, rng: np.random.Generator) -> Array:
-        """(3, 3) how the contact points of a loose mount lie at this pulse, mm along the normal."""
+        """(3, 3) displacement of the contact points of a loose mount at this pulse, mm along the normal."""
         scatter = np.zeros((3, 3))
         if self.cause == "loose-mount":
             k = int(self.what) - 1
@@ -78,7 +76,7 @@ def _bow(middle_mm: float, along: Array) -> Array:
 
 
 def draw_fault(profile: dict[str, Any], rng: np.random.Generator, *, cause: str, curable: bool) -> Fault:
-    """A fault of that cause, sized as the module says."""
+    """A fault of that cause, with a size as described at the top."""
     sign = rng.choice([-1.0, 1.0])
     far_2, far_3 = profile["path"]["mirror_1_to_2_mm"][1], profile["path"]["mirror_2_to_3_mm"][1]
     if cause == "gantry-racking":

@@ -1,4 +1,4 @@
-"""A screw with play, in a hand that is not exact."""
+"""A screw with play, turned by an inexact hand."""
 
 from __future__ import annotations
 
@@ -7,19 +7,19 @@ from dataclasses import dataclass
 import numpy as np
 
 HAND_GAIN_SD = 0.08
-HAND_TURNS = 1 / 64  # at most, to either side: all in between is as probable (JCGM 100:2008, 4.3.7)
+HAND_TURNS = 1 / 64  # at most, to either side, evenly distributed (JCGM 100:2008, 4.3.7)
 HAND_TURN_SD = HAND_TURNS / np.sqrt(3)
 PLAY_TURNS = 1 / 32
 SHIFT_SD_MM = 0.1  # a base or tube mount pushed by hand against a rule: common practice, no source
 
 
 def hand_turns(asked: float, rng: np.random.Generator) -> float:
-    """What the hand does when asked for so many turns."""
+    """The turns that a hand makes when asked for so many."""
     return float(asked * (1 + HAND_GAIN_SD * rng.normal()) + rng.uniform(-HAND_TURNS, HAND_TURNS))
 
 
 def hand_move_mm(asked_mm: np.ndarray, rng: np.random.Generator) -> np.ndarray:
-    """What a base does when asked to move so far; an axis that is not asked for is left alone."""
+    """The real move of a base when asked for this one; axes that are not asked for do not move."""
     moved = asked_mm * (1 + HAND_GAIN_SD * rng.normal(size=asked_mm.shape))
     return moved + np.where(asked_mm == 0, 0.0, SHIFT_SD_MM * rng.normal(size=asked_mm.shape))
 

@@ -20,9 +20,7 @@ SHIFT_PARTS = ("tube", "tube-exit", "tube-far", "mirror-1", "mirror-2", "mirror-
 
 @dataclass(frozen=True)
 class Truth:
-    """The true state over 9 x 9 head positions, by the profile's tolerances; excess is the worst ratio to
-    its tolerance.
-    """
+    """The true state over 9 x 9 head positions; excess is the worst ratio of a number to its tolerance."""
 
     overlap_mm: dict[str, float]
     centre_mm: dict[str, float]
@@ -37,9 +35,7 @@ class Truth:
 
 @dataclass
 class Machine:
-    """profile is what the ruler said; layout, screws, state and fault are how it is. rng moves hands and
-    noise.
-    """
+    """profile is as measured; layout, screws, state and fault are true. rng is for hands and noise."""
 
     profile: dict[str, Any]
     layout: Layout
@@ -63,7 +59,7 @@ class Machine:
         return {"machine": self.profile, "events": list(self.events)}
 
     def now(self) -> Misalignment:
-        """The state with all screws where they are."""
+        """The state with all screws where they are now."""
         state = self.state.copy()
         for (mirror, name), screw in self.screws.items():
             state.contact_mm[mirror - 1, self.contact_number(mirror, name)] += screw.travel_mm
@@ -83,8 +79,10 @@ class Machine:
         return offsets(self.layout, self.now(), head, self.carried(head))
 
     def pulse(self, station: str, head_mm: Sequence[float] | Array, **asked_for: Any) -> dict[str, Any]:
-        """Fire once and read the mark: a 'mark' or a 'no-mark' event, also kept in events. The card is hung
-        anew where it hung elsewhere, or where ``hang`` is 'anew'."""
+        """Fire once and read the mark: returns a 'mark' or 'no-mark' event, which is also kept in events.
+
+        The card is hung again if it was at another station, or if ``hang`` is 'anew'.
+        """
         asked = [float(a) for a in head_mm]
         self._refuse_outside_bed(asked)
         event: dict[str, Any] = {"station": station, "head_mm": asked}
@@ -115,7 +113,7 @@ class Machine:
             self.hung = self.disturbed.hung(station, self.chance)
 
     def _at_pulse(self) -> Misalignment:
-        """The state at this pulse: a loose mount lies a little differently, the beam points so."""
+        """The state at this pulse, with the displacement of a loose mount and the jitter of the beam."""
         state = self.now()
         if self.fault:
             state.contact_mm[...] += self.fault.scatter_mm(self.layout, self.rng)
@@ -124,7 +122,7 @@ class Machine:
         return state
 
     def _beside(self, station: str) -> Array:
-        """(2,) how far the mark on the tape lies beside the beam's axis."""
+        """(2,) how far the mark on the tape is off the beam's axis."""
         off = self.chance.normal(0, self.disturbed.tape_mm, 2)
         if self.chance.random() < self.disturbed.mode_share:
             way = self.chance.uniform(0, 2 * np.pi)
@@ -134,12 +132,12 @@ class Machine:
         return np.asarray(off)
 
     def _as_read(self, place: Array) -> Array:
-        """A place on the card as it is read from a card that hangs off."""
+        """A place on the card as it is read with the error of the hanging."""
         u, v, roll = self.hung
         return np.array([u, v]) + place + roll * np.array([-place[1], place[0]])
 
     def _compare(self, mark: dict[str, Any], place: Array) -> None:
-        """By eye, a further mark on one tape is also told by how it lies to the one before it."""
+        """Also report a further mark on one tape as a difference from the one before it, as read by eye."""
         sd, before = self.disturbed.eye_differences, self.last_mark
         self.last_mark = (self.hangings, mark["head_mm"], place)
         if not sd or before is None or before[0] != self.hangings:
@@ -183,7 +181,7 @@ class Machine:
         return self._keep({"kind": "shift", "part": part, "move_mm": [float(a) for a in asked]})
 
     def inspect(self, cause: str) -> dict[str, Any]:
-        """A person looks there: the fault that is there is found, and repaired if that can be done."""
+        """A person inspects it: finds the fault if it is there, and repairs it if it can be repaired."""
         outcome = "nothing-found"
         if self.fault and self.fault not in self.history and self.fault.cause == cause:
             outcome = "fixed" if self.fault.curable else "not-fixed"
@@ -195,7 +193,7 @@ class Machine:
         return self._keep({"kind": "inspected", "cause": cause, "outcome": outcome})
 
     def obey(self, step: dict[str, Any]) -> dict[str, Any] | None:
-        """Do what a step's JSON says; the event that comes of it, None after 'done' and 'stop'."""
+        """Do what a step's JSON says; returns the event, None after 'done' and 'stop'."""
         if step["do"] == "mark":
             extra = {key: step[key] for key in ("below_mm", "hang") if key in step}
             return self.pulse(step["station"], step["head_mm"], **extra)
@@ -229,7 +227,7 @@ class Machine:
 
     @property
     def faulty(self) -> bool:
-        """A fault is there now, uncured."""
+        """Whether there is an uncured fault."""
         return self.fault is not None and self.fault not in self.history
 
     def _keep(self, event: dict[str, Any]) -> dict[str, Any]:

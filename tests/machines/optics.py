@@ -1,8 +1,7 @@
 """Where the beam goes: an exact ray through tube, three mirrors, thin lens and nozzle, in the machine frame.
 
 Machine frame: X right, Y back, Z up, seen from the front; bed corner front-left is 0, 0; nominal beam height
-is Z = 0. Every array may carry leading dimensions (many states, many head positions); they broadcast
-together.
+is Z = 0. Arrays may have leading dimensions (many states, many head positions), which broadcast together.
 """
 
 from __future__ import annotations
@@ -21,7 +20,7 @@ CARD_REACH_MM = 20.0
 
 @dataclass(frozen=True)
 class Misalignment:
-    """What is off: all zero is the nominal machine.
+    """The errors of a machine: all zero is the nominal machine.
 
     tube_mm (…, 2, 2): exit mount then far mount, each (Y, Z). contact_mm (…, 3, 3): [mirror, contact] along
     the mirror's nominal normal. shift_mm (…, 3, 3): [mirror, XYZ], mount, card and mirror together.
@@ -46,9 +45,7 @@ class Misalignment:
 
 @dataclass(frozen=True)
 class Carried:
-    """How gantry and head stand off their nominal place, each (…, 3): turn (vector, rad) and move (mm),
-    in XYZ.
-    """
+    """How gantry and head are off their nominal place, each (…, 3) in XYZ: turn (vector, rad), move (mm)."""
 
     gantry_turn: Array
     gantry_move_mm: Array
@@ -123,7 +120,7 @@ def _turned(vector: Array, turn: Array) -> Array:
 def _into(
     point: Array, ray: Array, pivot: Array, turn: Array | None, move: Array | None
 ) -> tuple[Array, Array]:
-    """The ray as seen from a body that stands turned about its pivot and moved."""
+    """The ray in the frame of a body that is turned about its pivot and moved."""
     if turn is None or move is None:
         return point, ray
     return pivot + _turned(point - move - pivot, -turn), _turned(ray, -turn)
@@ -151,8 +148,9 @@ def _from_tube(layout: Layout, tube_mm: Array, mirror_1: Array) -> tuple[Array, 
 
 
 def _through_lens(layout: Layout, head_mm: Array, point: Array, ray: Array) -> tuple[Array, Array, Array]:
-    """Offsets (X, Y): at the lens from its own axis; at the nozzle's tip, and on a card further below with
-    the lens out, from the head's. An ideal thin lens bends slopes by -h/f.
+    """Offsets (X, Y): at the lens from its own axis; at the tip and below (lens out) from the head's axis.
+
+    An ideal thin lens bends slopes by -h/f.
     """
     axis = np.concatenate([head_mm, np.full_like(head_mm[..., :1], -layout.lens_below_mm)], axis=-1)
     at_lens = (_to_plane(point, ray, axis, Z) - axis)[..., :2]
@@ -165,9 +163,7 @@ def _through_lens(layout: Layout, head_mm: Array, point: Array, ray: Array) -> t
 def offsets(
     layout: Layout, state: Misalignment, head_mm: Array, carried: Carried | None = None
 ) -> dict[str, Array]:
-    """(…, 2) in mm for each station and for 'lens': (u, v) in the card frames; at the lens the nozzle's
-    u, v.
-    """
+    """(…, 2) in mm for each station and for 'lens': (u, v) in the card frames; at the lens the nozzle's."""
     head_mm = np.asarray(head_mm, float)
     lead = np.broadcast_shapes(
         head_mm.shape[:-1], state.tube_mm.shape[:-2], state.contact_mm.shape[:-2], state.shift_mm.shape[:-2]
@@ -190,11 +186,10 @@ def offsets(
 
 
 def reaches(layout: Layout, found: dict[str, Array], station: str) -> NDArray[np.bool_]:
-    """(…): whether the beam's centre lands on the card there and passes the clear aperture of all that
-    stands before it.
+    """(…): whether the beam's centre passes all apertures upstream and lands on the card there.
 
-    Before a mirror's card stand the mirrors upstream; before the nozzle's card also the lens and the
-    nozzle's own hole; before a card below, with the lens out, the mirrors alone.
+    Upstream of a mirror's card are the mirrors before it; of the nozzle's card also the lens and the nozzle's
+    hole; of a card below, with the lens out, only the mirrors.
     """
     before = (
         list(STATIONS[:3])

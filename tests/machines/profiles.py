@@ -1,4 +1,4 @@
-"""Two lasers of our own invention as somebody would measure them with a ruler, for either corner."""
+"""Two invented lasers, as measured with a ruler, with mirror 1 at either corner."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ def _mount(mirror: int, pitch_mm: float, *contacts: tuple[str, Sequence[float], 
 
 
 def _pivot_below(mirror: int, arm_mm: float, pitch_mm: float, *, corner_screw: bool) -> dict[str, Any]:
-    """The pivot (or third screw) below the top screw: top tips the beam up and down, side left and right."""
+    """Pivot (or third screw) below the top screw: top tips the beam up and down, side left and right."""
     a = arm_mm / 2
     return _mount(
         mirror,
@@ -30,7 +30,7 @@ def _pivot_below(mirror: int, arm_mm: float, pitch_mm: float, *, corner_screw: b
 
 
 def _pivot_above(mirror: int, arm_mm: float, pitch_mm: float, *, corner_screw: bool) -> dict[str, Any]:
-    """A mount turned round: the pivot beside the top screw and above the bottom one."""
+    """A mount the other way round: the pivot beside the top screw and above the bottom one."""
     a = arm_mm / 2
     return _mount(
         mirror,

@@ -10,7 +10,7 @@ from flask import Flask
 from flask.testing import FlaskClient
 
 from server.pages import Config, create_app
-from tests.pages.doubles import Bench, Script
+from tests.pages.doubles import Bench, Script, names
 
 
 @pytest.fixture
@@ -35,9 +35,11 @@ def client(app: Flask) -> FlaskClient:
 
 @pytest.fixture
 def do(client: FlaskClient) -> Any:
-    """Send one action of the bench; returns the response."""
+    """Press as a page does that shows the step which is due; returns the response."""
 
     def send(action: str, body: object = None, *, of: str = "bench") -> Any:
-        return client.post(f"/api/do/{of}/{action}", json=body if body is not None else {})
+        sent = {} if body is None else body
+        named = sent | names(client, of) if isinstance(sent, dict) else sent
+        return client.post(f"/api/do/{of}/{action}", json=named)
 
     return send

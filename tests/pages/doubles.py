@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
+from uuid import uuid4
 
 import numpy as np
+from flask.testing import FlaskClient
 
 from firmware import Frame
 from server.practice import default_profile
@@ -50,6 +52,11 @@ STEPS: list[Json] = [
     {"do": "inspect", "cause": "gantry-racking", "say": "Look whether the gantry stands square."},
     {"do": "done", "say": "Good enough to cut."},
 ]
+
+
+def names(client: FlaskClient, of: str = "bench") -> Json:
+    """Return what a page adds to a press: the step that is due, and a new key."""
+    return {"step": client.get(f"/api/state?of={of}").get_json()["step"], "key": uuid4().hex}
 
 
 def step_of(data: Json) -> Step:
@@ -96,6 +103,7 @@ class Script:
     readings: list[Reading | NoReading] = field(default_factory=lambda: [reading("mirror-1")])
     card: str | None = "mirror-1"
     old_marks: int = 0
+    view: CardView = VIEW
 
     def read(self, after: Pixels, before: Pixels | None) -> Reading | NoReading:
         return self.readings.pop(0) if len(self.readings) > 1 else self.readings[0]
@@ -111,7 +119,7 @@ class Script:
         )
 
     def find(self, picture: Pixels) -> tuple[str, CardView] | NoReading:
-        return (self.card, VIEW) if self.card else NoReading("no card", "no-card")
+        return (self.card, self.view) if self.card else NoReading("no card", "no-card")
 
 
 def _explain(document: Json) -> str:

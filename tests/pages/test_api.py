@@ -12,7 +12,7 @@ from flask.testing import FlaskClient
 
 from server.log import Log
 from server.pages import Config, create_app
-from tests.pages.doubles import FRONT_LEFT, MACHINE, Bench, Script, mark, reading
+from tests.pages.doubles import FRONT_LEFT, MACHINE, Bench, Script, mark, names, reading
 from vision import NoReading
 
 Json = dict[str, Any]
@@ -110,7 +110,9 @@ def photo(client: FlaskClient, after: bytes | None, *, before: bytes | None = No
     # written out by hand: the test client's own writer leaves a large upload's file open
     parts = [
         (name, "", text.encode())
-        for name, text in ({"station": "mirror-2", "head_mm": "0,0"} | fields).items()
+        for name, text in (
+            {"station": "mirror-2", "head_mm": "0,0"} | names(client, "offline") | fields
+        ).items()
     ]
     files = {"after": after, "before": before}
     parts += [(name, f'; filename="{name}.jpg"', data) for name, data in files.items() if data is not None]
@@ -172,6 +174,13 @@ def test_reading_a_photo_alone_writes_nothing(client: FlaskClient, tmp_path: Pat
     assert Log(tmp_path, access="read-only").alignments() == []
 
 
+def test_where_the_card_is_in_a_photo_is_told_to_who_asks(client: FlaskClient) -> None:
+    data = {"after": (io.BytesIO(b"picture"), "card.jpg")}
+    answer = client.post("/api/read?where=1", data=data, content_type="multipart/form-data").get_json()
+    assert answer["picture"]["size_px"] == [128, 72]
+    assert answer["picture"]["homography"] == [[9.0, 0.0, 0.0], [0.0, -9.0, 0.0], [0.0, 0.0, 1.0]]
+
+
 def test_a_dark_camera_is_said(client: FlaskClient, bench: Bench) -> None:
     bench.dark = True
     assert fault(client.get("/api/frame.jpg"), 409)["path"] == "camera"
@@ -183,7 +192,9 @@ def test_the_newest_frame_is_a_jpeg_that_nobody_stores(client: FlaskClient) -> N
     assert answer.headers["Cache-Control"] == "no-store"
 
 
-@pytest.mark.parametrize("path", ["/", "/offline", "/bed", "/log", "/checks", "/laser", "/cautions"])
+@pytest.mark.parametrize(
+    "path", ["/", "/offline", "/bed", "/log", "/checks", "/today", "/today/monthly", "/laser", "/cautions"]
+)
 def test_the_pages_come_whole_and_empty(client: FlaskClient, path: str) -> None:
     answer = client.get(path)
     assert answer.status_code == 200
@@ -212,7 +223,7 @@ def test_a_log_goes_to_another_device_and_is_not_taken_twice(client: FlaskClient
     ).test_client()
     hang = {"station": "mirror-1", "head_mm": [0, 1000]}
     for action, body in (("acknowledge", {}), ("hang", hang), ("pulse", {})):
-        assert here.post(f"/api/do/bench/{action}", json=body).status_code == 200
+        assert here.post(f"/api/do/bench/{action}", json=body | names(here)).status_code == 200
     exported = here.get("/log/spotwright-log.json").data
     other = create_app(
         Config(data=tmp_path / "other", source=Bench, services=Script().services())
@@ -234,7 +245,9 @@ def test_what_is_no_log_is_not_taken_in(
     assert Log(tmp_path, access="read-only").alignments() == []
 
 
-@pytest.mark.parametrize("path", ["/log/77", "/log/spotwright-log.xls", "/nothing", "/log/picture/5"])
+@pytest.mark.parametrize(
+    "path", ["/log/77", "/today/nothing", "/log/spotwright-log.xls", "/nothing", "/log/picture/5"]
+)
 def test_what_is_not_there_is_a_page_that_says_so(client: FlaskClient, path: str) -> None:
     answer = client.get(path)
     assert answer.status_code == 404

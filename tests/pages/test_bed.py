@@ -8,12 +8,13 @@ from typing import Any
 import numpy as np
 import pytest
 from flask.testing import FlaskClient
+from matplotlib.contour import QuadContourSet
 from matplotlib.figure import Figure
 from matplotlib.patches import Circle
 from scipy.special import erf
 
 from server.pages import bed as b
-from server.pages.bed_chart import ARROW, SCREEN, SHAPES, _offset, bed_svg
+from server.pages.bed_chart import ARROW, SCREEN, SHAPES, _offset, _power, bed_svg
 from server.pages.bed_words import spot_rows, worst_words
 from tests.pages.doubles import MACHINE
 
@@ -95,6 +96,16 @@ def test_each_arrow_ends_in_a_circle_of_two_standard_uncertainties(fitted: b.Bed
     for ring, spot in zip(rings, fitted.spots, strict=True):
         assert ring.radius == pytest.approx(2 * spot.sigma_mm * mm_per_mm)
         assert ring.center[0] == pytest.approx(spot.head_mm[0] + spot.offset_mm[0] * mm_per_mm)
+
+
+def test_on_every_map_what_is_bad_is_bright(fitted: b.BedMap) -> None:
+    offset, power = Figure().subplots(2)
+    _offset(offset, fitted, 2.0, SCREEN)
+    _power(power, fitted, SCREEN)
+    for axes, good, bad in ((offset, 0.0, 2.0), (power, 100.0, 90.0)):
+        map_ = next(part for part in axes.collections if isinstance(part, QuadContourSet) and part.filled)
+        light = [float(np.dot(map_.cmap(map_.norm(value))[:3], (0.21, 0.72, 0.07))) for value in (good, bad)]
+        assert light[1] > light[0] + 0.4
 
 
 def test_power_of_a_centred_beam_is_the_closed_form() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -9,9 +10,10 @@ import pytest
 from server.log import Log
 from server.session.session import Refused, Session
 from server.sources.base import Place
-from tests.pages.doubles import MACHINE, Bench, Script, blank_card, mark, reading
+from tests.pages.doubles import MACHINE, VIEW, Bench, Script, blank_card, mark, reading
 from vision import NoReading
 
+LIFTED = replace(VIEW, markers_seen=3)  # a corner is hidden: lifted off, or something lies over it
 MIRROR_1 = Place("mirror-1", (0.0, 1000.0))
 
 
@@ -32,7 +34,12 @@ def test_another_card_in_view_is_never_believed(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("script", "words"), [(Script(card=None), "No card is in view"), (Script(old_marks=1), "old mark")]
+    ("script", "words"),
+    [
+        (Script(card=None), "No card is in view"),
+        (Script(old_marks=1), "old mark"),
+        (Script(view=LIFTED), "Only 3 of"),
+    ],
 )
 def test_a_doubt_about_the_card_is_asked_once(tmp_path: Path, script: Script, words: str) -> None:
     session = at_the_camera(tmp_path, script)

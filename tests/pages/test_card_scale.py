@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import io
 from pathlib import Path
 from typing import Any
@@ -12,6 +13,7 @@ from flask.testing import FlaskClient
 
 from server.log import back_up, restore
 from server.pages import Config, create_app
+from server.session import card_scale
 from server.sources.base import OfflineSource
 
 PHOTO = (Path(__file__).parents[2] / "docs" / "pictures" / "card-mirror-2-after.jpg").read_bytes()
@@ -36,6 +38,17 @@ def test_every_photo_is_corrected_from_then_on_and_after_a_restart(tmp_path: Pat
     assert opened(tmp_path, bars_mm=(50.0, 50.0)).get("/api/state").get_json()["bars_mm"] == [50.0, 50.0]
     assert client.post("/api/card-scale", json={"bars_mm": None}).status_code == 200
     assert offset_mm(client) == pytest.approx(meant)
+
+
+def test_a_full_disk_is_said_and_changes_no_scale(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(*_: object) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    client = opened(tmp_path)
+    monkeypatch.setattr(card_scale, "write_for_good", full)
+    answer = client.post("/api/card-scale", json={"bars_mm": [49.0, 49.5]})
+    assert answer.status_code == 503 and "the disk is full" in answer.get_json()["error"]["message"]
+    assert client.get("/api/state").get_json()["bars_mm"] is None
 
 
 def test_a_backup_takes_it_along_and_it_is_no_laser(tmp_path: Path) -> None:

@@ -186,13 +186,15 @@ def test_behind_a_proxy_the_browsers_address_counts(tmp_path: Path) -> None:
     served = Served(tmp_path, behind_proxy=True)
     try:
 
-        def ask(code: str, address: str) -> int:
+        def ask(code: str, address: str, path: str = "/api/state", **more: Any) -> int:
             told = {"X-Forwarded-For": address, "X-Forwarded-Host": "laser.example"}
-            return served.ask("/api/state", Authorization=f"Bearer {code}", **told)
+            return served.ask(path, Authorization=f"Bearer {code}", **told, **more)
 
         assert [ask(f"wrong{n}", "192.0.2.66") for n in range(11)] == [401] * 10 + [429]
         assert ask(CODE, "192.0.2.66") == 429
         assert ask(CODE, "192.0.2.7") == 200
+        large = {"method": "POST", "body": bytes(200_000)}
+        assert ask(CODE, "192.0.2.7", "/api/read", **large) == 400  # taken, and looked at: no picture
     finally:
         served.close()
 

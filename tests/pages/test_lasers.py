@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import io
 from importlib import resources
 from pathlib import Path
@@ -9,6 +10,7 @@ from pathlib import Path
 import pytest
 from flask.testing import FlaskClient
 
+from server.pages import lasers as lasers_module
 from server.pages.lasers import Lasers
 from server.session.session import Refused
 
@@ -48,6 +50,7 @@ def test_names_of_any_script_are_told_apart(tmp_path: Path) -> None:
         (TOML.replace("width_mm = 1600", "width_mm = nan", 1), "bed.width_mm", 422),
         (TOML.replace('corner = "back-left"', 'corner = "middle"', 1), "path.corner", 422),
         ("#" * 100_001, "profile", 413),
+        ("a = " + "[" * 30_000 + "]" * 30_000, "profile", 400),
     ],
 )
 def test_an_unsound_profile_is_refused_and_not_kept(
@@ -67,6 +70,18 @@ def test_the_page_takes_a_file_and_the_offline_page_uses_it(client: FlaskClient)
     assert answer.status_code == 303
     assert client.get("/api/state?of=offline").get_json()["laser"] == "By the window"
     assert client.get("/api/state?of=bench").get_json()["laser"] == "practice 1600"
+
+
+def test_a_full_disk_is_said_and_changes_no_laser(
+    client: FlaskClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*_: object) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(lasers_module, "write_for_good", full)
+    answer = client.post("/laser", data={"toml": MINE})
+    assert answer.status_code == 503 and "the disk is full" in answer.text
+    assert client.get("/api/state?of=offline").get_json()["laser"] == "practice 1600"
 
 
 def test_the_page_says_what_is_wrong_and_keeps_what_was_typed(client: FlaskClient) -> None:

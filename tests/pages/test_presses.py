@@ -11,7 +11,7 @@ from flask.testing import FlaskClient
 
 from server.pages.presses import Presses
 from server.session.session import Refused
-from tests.pages.doubles import BACK_LEFT, Bench, Script, blank_card
+from tests.pages.doubles import BACK_LEFT, Bench, Script, blank_card, names
 
 HANG = {"station": "mirror-1", "head_mm": BACK_LEFT}
 
@@ -111,6 +111,16 @@ def test_names_that_are_none_are_refused(client: FlaskClient, names: dict[str, A
     body = {"step": step, "key": "good-enough"} | names
     answer = client.post("/api/do/bench/acknowledge", json=body)
     assert (answer.status_code, answer.get_json()["error"]["path"]) == (422, next(iter(names)))
+
+
+@pytest.mark.parametrize("lacks", ["step", "key"])
+def test_a_press_that_names_no_step_or_has_no_key_is_refused(
+    client: FlaskClient, app: Flask, lacks: str
+) -> None:
+    named = {name: value for name, value in names(client).items() if name != lacks}
+    answer = client.post("/api/do/bench/acknowledge", json=named)
+    assert (answer.status_code, answer.get_json()["error"]["path"]) == (422, lacks)
+    assert not app.extensions["spotwright"].session("bench").snapshot().cautions
 
 
 def test_the_step_keeps_its_name_while_nothing_else_is_asked(press: Any, app: Flask) -> None:

@@ -9,7 +9,7 @@ import pytest
 from flask.testing import FlaskClient
 
 from server import solver
-from server.pages.setup import PITCHES, Answers, profile_from, what_matters
+from server.pages.setup import CORNERS, PITCHES, Answers, doubts, drawing, profile_from, what_matters
 
 GIVEN: dict[str, Any] = {
     "name": "by the window",
@@ -66,7 +66,7 @@ def test_a_wrong_answer_is_said_and_the_others_are_kept(client: FlaskClient, fie
 
 def test_the_new_laser_is_current(client: FlaskClient) -> None:
     assert client.get("/laser/new").status_code == 200
-    assert client.post("/laser/new", data=GIVEN).status_code == 303
+    assert client.post("/laser/new", data=GIVEN | {"pressed": "keep"}).status_code == 303
     assert "Laser: by the window" in client.get("/laser").text
     assert client.get("/api/state?of=offline").get_json()["laser"] == "by the window"
 
@@ -77,3 +77,66 @@ def test_a_comma_is_a_decimal_point_too() -> None:
     assert (answers.width_mm, answers.depth_mm) == (1300.5, 900.25)
     with pytest.raises(ValueError):
         Answers.model_validate({**given, "width_mm": "1,300,500"})
+
+
+def test_the_answers_are_drawn_before_anything_is_kept(client: FlaskClient) -> None:
+    before = client.get("/laser").text
+    shown = client.post("/laser/new", data=GIVEN)
+    assert shown.status_code == 200
+    for words in ("Is this by the window?", "900 mm wide", "600 mm deep", "140 mm", "Yes, keep it"):
+        assert words in shown.text
+    assert client.get("/laser").text == before
+    again = client.post("/laser/new", data=GIVEN | {"pressed": "change"})
+    assert 'value="140"' in again.text and "Draw it, to check" in again.text
+
+
+@pytest.mark.parametrize(
+    ("field", "value", "asked"),
+    [
+        ("width_mm", "13005", "The bed's width is 13\u202f005 mm? Usual are 200 mm to 3\u202f000 mm."),
+        ("depth_mm", "90", "The bed's depth is 90 mm? Usual are 200 mm to 2\u202f500 mm."),
+        ("lever_mm", "360", "Between two screws is 360 mm? Usual are 15 mm to 90 mm."),
+        ("focal_mm", "2.5", "The focal length of the lens is 2.5 mm? Usual are 25 mm to 160 mm."),
+    ],
+)
+def test_what_is_out_of_the_ordinary_is_asked_back(
+    client: FlaskClient, field: str, value: str, asked: str
+) -> None:
+    assert doubts(Answers.model_validate(GIVEN)) == []
+    assert doubts(Answers.model_validate(GIVEN | {field: value})) == [asked]
+    shown = client.post("/laser/new", data=GIVEN | {field: value})
+    assert "those lengths are right" in shown.text
+    assert client.post("/laser/new", data=GIVEN | {field: value, "pressed": "keep"}).status_code == 303
+
+
+def test_inches_are_asked_for_and_taken_where_the_device_reads_inches(client: FlaskClient) -> None:
+    client.post("/api/device", json={"units": "inch"})
+    form = client.get("/laser/new").text
+    assert "left to right, inches" in form and 'name="units" value="inch"' in form
+    lengths = {
+        "width_mm": "51,2",
+        "depth_mm": "35.4",
+        "tube_to_mirror_1_mm": "5.9",
+        "mirror_1_to_2_mm": "4.5",
+    }
+    lengths |= {"mirror_2_to_3_mm": "3.5", "lever_mm": "1.42", "focal_mm": "2.5", "units": "inch"}
+    answers = Answers.model_validate(GIVEN | lengths)
+    assert doubts(answers) == []
+    profile = profile_from(answers)
+    assert profile["bed"]["width_mm"] == pytest.approx(51.2 * 25.4, abs=0.001)
+    assert profile["path"]["lens_focal_mm"] == 63.5
+    assert drawing(answers)["words"][0][2] == "51.2 in wide"
+    assert client.post("/laser/new", data=GIVEN | lengths | {"pressed": "keep"}).status_code == 303
+    assert "Bed 51.200 in × 35.400 in" in client.get("/laser").text
+
+
+@pytest.mark.parametrize("corner", CORNERS)
+def test_the_screws_stand_beside_the_fixed_corner_of_each_mount(corner: str) -> None:
+    profile = profile_from(Answers.model_validate(GIVEN | {"fixed_2": corner, "mount": "two-screws"}))
+    solver.parse_profile(profile)
+    fixed = next(c["at_mm"] for c in profile["mount"][1]["contact"] if "screw_pitch_mm" not in c)
+    screws = [c["at_mm"] for c in profile["mount"][1]["contact"] if "screw_pitch_mm" in c]
+    right, up = CORNERS[corner]
+    assert fixed == [right * 20, up * 20]
+    assert sorted(screws) == sorted([[right * 20, -up * 20], [-right * 20, up * 20]])
+    assert profile["mount"][0]["contact"][2]["at_mm"] == [-20, -20]

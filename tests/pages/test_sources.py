@@ -122,7 +122,7 @@ def test_many_viewers_cost_one_picture() -> None:
     now[0] = 0.2
     feed.jpeg()
     assert bench.frames == 2
-    feed.forget()
+    feed.clear()
     feed.jpeg()
     assert bench.frames == 3
 

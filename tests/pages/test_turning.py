@@ -88,7 +88,7 @@ def test_the_mark_moves_as_the_beam_does_and_stops_when_let_go(
     assert path[-1] == pytest.approx(real.tolist(), abs=0.3)
     lengths = [math.dist(path[0], at) for at in path[:-1]]
     assert lengths == sorted(lengths) and lengths[-1] > 1.0
-    assert not session.turning.held
+    assert not session.held_screw.held
     assert math.dist(path[-1], path[-2]) < 0.3
 
 
@@ -124,9 +124,9 @@ def test_a_hand_that_has_gone_turns_nothing_more(
 ) -> None:
     session.ease(1, "top", 1)
     stood = laser._state.contact_mm.copy()
-    assert session.turning.held
+    assert session.held_screw.held
     clock.now_s += 60.0
-    assert not session.turning.held
+    assert not session.held_screw.held
     session.ease(1, "top", 1)
     assert np.abs(laser._state.contact_mm - stood).max() < 0.7 * 0.25 / 6 * 0.5
 
@@ -180,14 +180,14 @@ def test_a_look_is_part_of_the_hold_however_long_it_takes(session: Session, cloc
 
     def slow(*, newer_than: int, timeout_s: float) -> FrameLike:
         clock.now_s += 60.0
-        held.append(session.turning.held)
+        held.append(session.held_screw.held)
         return look(newer_than=newer_than, timeout_s=timeout_s)
 
     session.source.look = slow  # type: ignore[method-assign]
     session.ease(1, "top", 1)
     session.ease(1, "top", 0)
     assert held == [True, True]
-    assert not session.turning.held
+    assert not session.held_screw.held
 
 
 def test_a_real_screw_is_not_turned_from_a_page(tmp_path: Path) -> None:

@@ -204,6 +204,27 @@ def test_a_link_goes_stale_when_something_before_it_was_moved() -> None:
     assert states(at_nozzle, lifted)[:3] == ["seen", "seen", "stale"]
 
 
+NEARLY = VERDICT | {"overlap_mm": {"mirror-2": 0.4, "mirror-3": 1.3}}
+
+
+def test_what_is_done_with_a_number_beyond_what_it_may_be_says_so_everywhere() -> None:
+    state = page_state(snapshot({**STEPS[5], "verdict": NEARLY}))
+    assert (state["act"]["kind"], state["act"]["where"]) == ("nearly", "Overlap")
+    assert state["act"]["amount"][0]["value"] == "1.3"
+    assert "the overlap at mirror 3 is 1.3 mm, and 1 mm may be" in state["say"][0]
+    assert state["finish"]["told"].startswith(state["say"][0])
+    assert state["verdict"]["headline"].startswith("Nearly")
+    assert not state["verdict"]["good"]
+    assert {link["link"]: link["state"] for link in state["chain"]}["mirror-2"] == "seen"
+
+
+def test_what_is_done_and_within_all_that_may_be_is_good_enough_to_cut() -> None:
+    state = page_state(snapshot({**STEPS[5], "verdict": VERDICT}))
+    assert state["act"]["kind"] == "done"
+    assert state["say"][0].startswith("Good enough to cut: the marks at mirror 3 lie 0.6 mm apart at most")
+    assert (state["verdict"]["headline"], state["verdict"]["good"]) == ("Good enough to cut", True)
+
+
 def test_all_links_are_done_when_it_is_good_enough() -> None:
     events = [seen(station) for station in ("mirror-1", "mirror-2", "mirror-3", "nozzle")]
     assert states({**STEPS[5], "verdict": VERDICT}, events) == ["done"] * 6

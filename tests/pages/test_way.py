@@ -146,7 +146,13 @@ TURN = {"do": "turn", "mount": 1, "screw": "top", "turns": -0.1875, "say": "", "
 
 def snapshot(**changes: Any) -> Snapshot:
     place = {"station": "mirror-2", "head_mm": FRONT_LEFT}
-    whole: Json = {"step": TURN, "source": "camera", "events": [row(2.0, 1.0)], "place": place} | changes
+    whole: Json = {
+        "step": TURN,
+        "source": "camera",
+        "film": True,
+        "events": [row(2.0, 1.0)],
+        "place": place,
+    } | changes
     return made(whole.pop("step"), **whole)
 
 
@@ -164,6 +170,7 @@ def test_a_turn_is_followed_from_the_last_mark_to_the_aim() -> None:
     "changes",
     [
         {"source": "offline"},
+        {"film": False},  # a burnt mark does not move
         {"place": None},
         {"place": {"station": "mirror-2", "head_mm": BACK_LEFT}},
         {"place": {"station": "mirror-1", "head_mm": FRONT_LEFT}},

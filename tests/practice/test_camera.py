@@ -7,7 +7,7 @@ from server.practice.view import COLS, ROWS
 
 
 class Clock:
-    """Time that passes only while somebody sleeps."""
+    """A clock that advances only in ``sleep``."""
 
     def __init__(self) -> None:
         self.now_s = 100.0
@@ -46,7 +46,7 @@ def test_frames_come_at_their_rate_and_in_order(shared) -> None:
     assert clock.now_s == second.time_s
 
 
-def test_too_little_patience_is_a_timeout(shared) -> None:
+def test_too_short_a_timeout_raises_timeout_error(shared) -> None:
     _, camera, _ = shared
     with pytest.raises(TimeoutError, match=r"within 0\.1 s"):
         camera.newest(newer_than=camera.newest().number + 50, timeout_s=0.1)

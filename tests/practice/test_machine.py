@@ -19,7 +19,7 @@ def test_the_default_profiles_are_the_measured_practice_laser(corner: str) -> No
 
 
 def _work(machine: PracticeMachine) -> None:
-    """A stretch of an alignment that uses chance everywhere."""
+    """A part of an alignment that uses every random draw."""
     machine.turn(1, "top", -0.25)
     machine.turn(2, "side", 0.125)
     machine.shift("tube", (0.0, 0.3, -0.8))

@@ -16,13 +16,13 @@ CORNERS = ("back-left", "back-right")
 
 
 def _steady(corner: Any) -> Profile:
-    """A beam of constant width: its rays keep their distance from the axis."""
+    """A profile with a beam of constant width: its rays keep their distance from the axis."""
     profile = default_profile(corner)
     return replace(profile, beam=replace(profile.beam, divergence_mrad=0.0))
 
 
 def _pushed(profile: Profile, move_mm: Any, head_mm: Any) -> Rays:
-    """Rays of the ray that leaves the tube so far (Y, Z) from its axis."""
+    """The traced ray that leaves the tube at this distance (Y, Z) from its axis."""
     state = State.nominal()
     return trace_rays(profile, replace(state, tube_mm=np.array([move_mm, move_mm])), head_mm)
 
@@ -57,7 +57,7 @@ def test_the_cone_behind_the_lens() -> None:
 @pytest.mark.parametrize("corner", CORNERS)
 @pytest.mark.parametrize("station", [1, 2, 3])
 def test_a_ray_is_in_the_shadow_exactly_where_it_misses_an_aperture(corner: Any, station: int) -> None:
-    """Rays beside the axis, traced on their own: inside every circle on the card = through every aperture."""
+    """Rays beside the axis, traced separately: inside every circle on the card = through every aperture."""
     profile, head_mm, rng = _steady(corner), (700.0, 300.0), np.random.default_rng(7)
     if station == 3:  # the trace's point focus, no diffraction
         profile = replace(profile, beam=replace(profile.beam, wavelength_um=1e-9))

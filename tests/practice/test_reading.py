@@ -1,4 +1,4 @@
-"""No shortcut past the picture: what vision reads off the rendered frames is where the beam struck."""
+"""Vision reads from the rendered pictures where the beam really struck."""
 
 import numpy as np
 import pytest

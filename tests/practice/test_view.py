@@ -24,7 +24,7 @@ def test_the_card_fills_the_height_at_six_pixels_a_millimetre(seed: int) -> None
 
 
 def test_the_view_is_the_pinhole_of_an_outside_library() -> None:
-    """cv2.projectPoints on the same card and the pose that solvePnP finds: the projection closes."""
+    """cv2.projectPoints with the pose that solvePnP finds projects the card to the same pixels."""
     points = np.random.default_rng(1).uniform(-40, 40, (30, 2))
     seen = _seen(homography(Pose(30, 4, 1), CORNERS_MM), points)
     solid = np.column_stack([points[:, 0], -points[:, 1], np.zeros(30)])

@@ -1,4 +1,4 @@
-"""A root with the real camera library in it: these tests run where ``.ci/rig`` has made one, else not."""
+"""A Debian root with the real camera library; these tests are skipped unless ``.ci/rig`` has made one."""
 
 from __future__ import annotations
 
@@ -28,12 +28,12 @@ CAMERA = """"{id}":
 
 @dataclass(frozen=True)
 class Root:
-    """The folder, and how a command runs in it (/proc is there only for that command)."""
+    """The root's folder, and how to run a command in it (with /proc only for that command)."""
 
     folder: Path
 
     def words(self, *command: str) -> list[str]:
-        """Return the command as it runs in there."""
+        """Return the command line that runs it inside."""
         enter = ["unshare", "--mount", "--pid", "--fork", "--kill-child", f"--mount-proc={self.folder}/proc"]
         clean = [
             "env",
@@ -47,18 +47,18 @@ class Root:
         return [*enter, "chroot", str(self.folder), *clean, *camera, *inside]
 
     def run(self, *command: str, timeout_s: float = 600) -> subprocess.CompletedProcess[str]:
-        """Run it to its end, in a process group of its own: no signal sent in there reaches this test run."""
+        """Run it to its end in a new process group, so that no signal sent inside reaches this test run."""
         return subprocess.run(
             self.words(*command), capture_output=True, text=True, timeout=timeout_s, start_new_session=True
         )
 
     def path(self, inside: str) -> Path:
-        """Return where that file of the root is from here."""
+        """Return the path from here of a file inside."""
         return self.folder / inside.lstrip("/")
 
 
 def pytest_collection_modifyitems(items: Sequence[pytest.Item]) -> None:
-    """All of this folder is of that kind."""
+    """Mark all tests in this folder."""
     for item in items:
         if Path(__file__).parent in item.path.parents:
             item.add_marker(pytest.mark.rig)
@@ -83,7 +83,7 @@ def rig_root(root: Path) -> Root:
 
 @dataclass(frozen=True)
 class Scene:
-    """A rendered card before and after a pulse, and the truth."""
+    """A rendered card before and after a pulse, and the true offset."""
 
     before: cv2.typing.MatLike
     after: cv2.typing.MatLike
@@ -105,7 +105,7 @@ def scene() -> Scene:
 
 
 def show(rig_root: Root, **pictures: cv2.typing.MatLike) -> None:
-    """Put pictures before the virtual cameras: model → picture."""
+    """Show pictures to the virtual cameras: model → picture."""
     rig_root.path(FRAMES).mkdir(parents=True, exist_ok=True)
     told = "%YAML 1.1\n---\n"
     for index, (model, picture) in enumerate(pictures.items()):

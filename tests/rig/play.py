@@ -1,4 +1,4 @@
-"""Runs inside the root: the production camera on the virtual one; prints what came of each act, JSON lines.
+"""Runs inside the root: the production camera class on the virtual camera; prints each result as a JSON line.
 
 python play.py CHECKOUT ACT…
 """
@@ -55,7 +55,7 @@ def before_and_after() -> Json:
 
 
 def killed() -> Json:
-    """kill -9 the camera's process again and again: each time it is back, numbers go on."""
+    """kill -9 the camera's process again and again: each time it comes back, and the numbers continue."""
     camera = SupervisedCamera("pi", number=number_of("After"))
     camera.start()
     number, back_s = wait(camera, -1), []
@@ -73,7 +73,7 @@ def killed() -> Json:
 
 
 def frozen() -> Json:
-    """Its process stops as a driver may: the watchdog starts another."""
+    """Stop its process, as a driver may: the watchdog starts another."""
     camera = SupervisedCamera("pi", watch=Watch(patience_s=1.0), number=number_of("After"))
     camera.start()
     number = wait(camera, -1)
@@ -86,7 +86,7 @@ def frozen() -> Json:
 
 
 def unplugged() -> Json:
-    """The camera is gone when its process starts anew, and there again later."""
+    """The camera is gone when its process restarts, and comes back later."""
     number_there = number_of("After")
     camera = SupervisedCamera("pi", number=number_there)
     camera.start()
@@ -109,9 +109,9 @@ def unplugged() -> Json:
 
 
 def process_of(camera: SupervisedCamera, *, but: int = 0) -> int:
-    """Return the number of its process once there is one other than that; between two there is none.
+    """Return the id of its process, waiting for one other than ``but``.
 
-    Never 0, which kill() takes for the whole process group: this test and all that started it.
+    Never 0, which kill() takes for the whole process group: this test and everything that started it.
     """
     give_up_s = time.monotonic() + 300
     while time.monotonic() < give_up_s:

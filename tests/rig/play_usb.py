@@ -27,13 +27,13 @@ Json = dict[str, Any]
 
 
 def show(model: str) -> None:
-    """Put this picture before the camera, whole at once."""
+    """Show this picture to the camera, replacing the last one in one step."""
     (FOLDER / "next.jpg").write_bytes((FOLDER / f"{model}.jpg").read_bytes())
     (FOLDER / "next.jpg").replace(FOLDER / "frame.jpg")
 
 
 def capture() -> Json:
-    """A card before and after a pulse, read; the times are the driver's."""
+    """Read a card before and after a pulse; the times are the driver's."""
     show("Before")
     camera = UsbCamera(DEVICE)
     camera.start()
@@ -49,7 +49,7 @@ def capture() -> Json:
 
 
 def light() -> Json:
-    """Hold the light, let it go: what reached the driver."""
+    """Lock and release the light; returns what reached the driver."""
     said = FOLDER / "controls"
     said.unlink(missing_ok=True)
     camera = UsbCamera(DEVICE)
@@ -66,7 +66,7 @@ def light() -> Json:
 
 
 def mishap(name: str, *, at_start: bool) -> Json:
-    """While the file is there the camera is as it says; what was said, and whether it came back."""
+    """The camera fails this way while a file exists; returns what was said and whether it came back."""
     show("After")
     mark = FOLDER / name
     if at_start:

@@ -1,6 +1,6 @@
 """The USB camera class, unmodified, through OpenCV's own Video4Linux code; the device below it is v4l2.c.
 
-No kernel module is needed. What it cannot show: a real driver's own habits.
+It needs no kernel module. It cannot show how a real driver behaves.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ FAKE = ["env", f"FAKE_VIDEO={FOLDER}", "LD_PRELOAD=/srv/v4l2.so"]
 
 @pytest.fixture(scope="module")
 def acts(rig_root: Root, scene: Scene) -> dict[str, Json]:
-    """All acts of play_usb.py, in one go: what each told."""
+    """The results of all acts of play_usb.py, from one run."""
     source = f"{CHECKOUT}/tests/rig/v4l2.c"
     made = rig_root.run("gcc", "-shared", "-fPIC", "-O1", "-o", "/srv/v4l2.so", source, "-ldl")
     assert made.returncode == 0, made.stderr

@@ -1,4 +1,4 @@
-"""The rig's own camera class, unmodified, on the real libcamera and picamera2 with a virtual camera."""
+"""The rig's camera class, unmodified, on the real libcamera and picamera2 with a virtual camera."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
+from uuid import uuid4
 
 import pytest
 
@@ -24,7 +25,7 @@ NEAR_MM = 0.06  # about twice the limit that rendered cards of this scale are re
 
 @pytest.fixture(scope="module")
 def acts(rig_root: Root, scene: Scene) -> dict[str, Json]:
-    """All acts of play.py, in one go: what each told."""
+    """The results of all acts of play.py, from one run."""
     names = ["capture", "before_and_after", "killed", "frozen", "unplugged"]
     show(rig_root, Before=scene.before, After=scene.after)
     done = rig_root.run(PYTHON, f"{CHECKOUT}/tests/rig/play.py", CHECKOUT, *names, timeout_s=1200)
@@ -83,9 +84,10 @@ def served(rig_root: Root, data: str) -> Iterator[str]:
             raise
 
 
-def ask(address: str, action: str = "", body: object = None) -> Json:
+def ask(address: str, action: str = "", body: Json | None = None) -> Json:
     path = f"/api/do/bench/{action}" if action else "/api/state"
-    data = None if not action else json.dumps(body or {}).encode()
+    named = {"step": ask(address)["step"], "key": uuid4().hex} if action else {}
+    data = None if not action else json.dumps((body or {}) | named).encode()
     request = urllib.request.Request(address + path, data, {"Content-Type": "application/json"})
     with urllib.request.urlopen(request, timeout=300) as answer:
         told: Json = json.load(answer)
@@ -106,7 +108,7 @@ def until(address: str, true: Any, *, timeout_s: float = 300) -> Json:
 
 
 def camera_processes(rig_root: Root) -> list[int]:
-    """The children that hold the camera, among all processes of this machine."""
+    """The child processes that hold the camera, among all processes of this computer."""
     found = []
     for path in Path("/proc").glob("[0-9]*"):
         try:
@@ -122,7 +124,7 @@ def camera_processes(rig_root: Root) -> list[int]:
 def test_the_page_reads_a_pulse_through_the_real_stack_although_the_camera_dies(
     rig_root: Root, scene: Scene
 ) -> None:
-    """Hang, then the camera's process is killed; the next one sees the pulse's mark; nothing else is told."""
+    """Hang, then kill the camera's process; the next one sees the pulse's mark without any other message."""
     show(rig_root, Now=scene.before)
     subprocess.run(["rm", "-rf", str(rig_root.path("/srv/data"))], check=True)
     with served(rig_root, "/srv/data") as address:

@@ -1,4 +1,4 @@
-"""A session on a practice laser that somebody else fires, seen by a camera on a clock of its own."""
+"""A session with a practice laser that the test fires, seen by a camera with a simulated clock."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ MIRROR_1 = Place("mirror-1", (0.0, 1000.0))
 
 
 class Clock:
-    """Time passes only while somebody sleeps."""
+    """A clock that advances only in ``sleep``."""
 
     def __init__(self, now_s: float = 100.0) -> None:
         self.now_s = now_s

@@ -1,4 +1,4 @@
-"""A page elsewhere behind a line that fails in every way we can think of; it can be healed."""
+"""A page behind a network line that fails in every way we can think of, and can be repaired."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ Send = Callable[["FaultyLine", socket.socket, bytes, bytes], None]
 class FaultyLine:
     """Listens on loopback, passes requests on to ``client`` (a page), and fails as ``fault`` says.
 
-    ``strayed`` is what arrived where a redirect pointed to.
+    ``strayed`` holds the requests that followed a redirect.
     """
 
     def __init__(self, client: Callable[[], FlaskClient]) -> None:
@@ -160,7 +160,7 @@ FAULTS = ["refused", *_BEFORE, *_AFTER]
 
 
 def reading(offset_mm: float) -> dict[str, Any]:
-    """Return what a rig keeps of a mark, as it lies in its spool."""
+    """Return a mark as a rig keeps it in its spool."""
     mark = {
         "station": "mirror-1",
         "offset_mm": [offset_mm, 0.0],

@@ -1,4 +1,4 @@
-"""The frame loop: little work while nothing happens, faults said, the light held, never an old frame."""
+"""The frame loop: little work while nothing happens, faults reported, light locked, never an old frame."""
 
 from __future__ import annotations
 
@@ -62,7 +62,7 @@ def scene() -> Scene:
 
 @pytest.fixture
 def camera(machine: PracticeMachine, clock: Clock) -> PracticeCamera:
-    """What looks at the practice laser's card."""
+    """The camera that looks at the practice laser's card."""
     made = PracticeCamera(machine, clock=clock, sleep=clock.sleep)
     made.start()
     return made
@@ -143,7 +143,7 @@ def test_a_pulse_between_two_looks_is_caught_up_from_its_pictures(
 
 @pytest.fixture(autouse=True)
 def no_wall_clock(monkeypatch: pytest.MonkeyPatch) -> Iterator[Any]:
-    """A wall clock that jumps: nothing but a browser's figure rests on it."""
+    """A wall clock that jumps: only a browser's figure depends on it."""
     import time
 
     jumps = iter(range(10**9, 0, -(10**7)))

@@ -1,4 +1,4 @@
-"""Found in the small stream, measured in the full one: a two-stream camera before a practice laser."""
+"""A mark found in the small stream is measured in the full one, with a two-stream practice camera."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ Json = dict[str, Any]
 
 
 class TwoStreams(PracticeCamera):
-    """Half the size when looked through, the full size when asked for."""
+    """Half the size in the stream, the full size on request."""
 
     full_taken = 0
 
@@ -66,7 +66,7 @@ def test_a_mark_is_measured_at_full_resolution(
         assert mark["offset_mm"] == pytest.approx(burn.offset_mm, abs=0.15)
         scales[name] = mark["px_per_mm"]
     assert scales["small"] == pytest.approx(0.6 * scales["full"], rel=0.02)
-    assert camera.full_taken == 2  # once before the pulse, once after it: full pictures are dear
+    assert camera.full_taken == 2  # once before the pulse, once after it: full pictures are expensive
 
 
 def test_what_the_small_stream_found_stands_where_the_full_one_fails(

@@ -1,4 +1,4 @@
-"""Whoever minds the hardware goes on after a look that failed, and leaves every lamp off."""
+"""The hardware thread goes on after a failed check, and leaves every lamp off at the end."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from tests.session.wired import Wired
 
 
 class Looker(HardwareThread):
-    """Fails at the first look, has seen enough after the third."""
+    """Fails at the first check, stops after the third."""
 
     def __init__(self, driver: PanelDriver) -> None:
         super().__init__(driver, health=None, frame_loop=None, recorder=None)

@@ -1,4 +1,4 @@
-"""What is taken in from elsewhere is as this program writes it; else it is refused by its path."""
+"""An imported alignment must look as this program writes it; anything else is refused with its path."""
 
 from __future__ import annotations
 

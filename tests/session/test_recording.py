@@ -1,4 +1,4 @@
-"""An alignment is recorded and played through everything again: the same events come out."""
+"""A recorded alignment is replayed through the whole program: the same events come out."""
 
 from __future__ import annotations
 
@@ -25,14 +25,14 @@ from server.solver import profile_as_json
 from server.sources.base import Place
 from server.sources.camera_source import CameraSource
 from tests.session.conftest import MIRROR_1, Clock, looks
-from tests.session.practised import practise
+from tests.session.practice_recording import record_practice
 
 Json = dict[str, Any]
 MIRROR_2 = Place("mirror-2", (0.0, 1000.0))
 
 
 def pulse(session: Session, machine: PracticeMachine, frame_loop: FrameLoop, place: Place) -> None:
-    """A person hangs a fresh card, and fires; the frame loop watches."""
+    """Hang a fresh card and fire, while the frame loop watches."""
     machine.hang(place.station)
     machine.move_head(place.head_mm)
     machine.fresh_card()
@@ -46,7 +46,7 @@ def pulse(session: Session, machine: PracticeMachine, frame_loop: FrameLoop, pla
 
 @dataclass(frozen=True)
 class Recorded:
-    """A recording, and what the session was like at its end."""
+    """A recording, and the state of the session at its end."""
 
     folder: Path
     events: list[Json]
@@ -55,7 +55,7 @@ class Recorded:
 
 @pytest.fixture(scope="module")
 def recorded(tmp_path_factory: pytest.TempPathFactory) -> Recorded:
-    """Two marks, a turn between, and a walk round the machine."""
+    """Two marks, a turn between, and a pause in which nothing happens."""
     folder, clock, machine = tmp_path_factory.mktemp("recorded"), Clock(), PracticeMachine(3)
     machine.hang("mirror-1")
     source = CameraSource(PracticeCamera(machine, clock=clock, sleep=clock.sleep))
@@ -75,7 +75,7 @@ def recorded(tmp_path_factory: pytest.TempPathFactory) -> Recorded:
 
 @pytest.fixture
 def recording(recorded: Recorded, tmp_path: Path) -> Path:
-    """A copy of it."""
+    """A copy of the recording."""
     return Path(shutil.copytree(recorded.folder, tmp_path / "recording"))
 
 
@@ -83,7 +83,7 @@ def events(session: Session) -> list[Json]:
     return [event_json(entry.event) for entry in session.snapshot().events]
 
 
-def test_what_happened_comes_out_again(recorded: Recorded, recording: Path, tmp_path: Path) -> None:
+def test_a_replay_gives_the_same_events(recorded: Recorded, recording: Path, tmp_path: Path) -> None:
     result = replay(recording, tmp_path / "again")
     assert [event["kind"] for event in result.events] == ["mark", "turn", "mark"]
     assert result.recorded == recorded.events
@@ -93,12 +93,12 @@ def test_what_happened_comes_out_again(recorded: Recorded, recording: Path, tmp_
 
 @pytest.fixture(scope="module")
 def practised(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[Json]]:
-    """A practice laser's recording, a few deeds long, and its events."""
+    """A practice laser's recording, a few actions long, and its events."""
     folder = tmp_path_factory.mktemp("practised")
-    return folder / "recording", practise(folder, 5, deeds=6)
+    return folder / "recording", record_practice(folder, 5, actions=6)
 
 
-def test_a_practice_alignment_comes_out_again(practised: tuple[Path, list[Json]], tmp_path: Path) -> None:
+def test_replayed_practice_gives_the_same_events(practised: tuple[Path, list[Json]], tmp_path: Path) -> None:
     folder, events = practised
     result = replay(folder, tmp_path / "again")
     assert [event["kind"] for event in events].count("mark") >= 2
@@ -161,7 +161,7 @@ def test_it_also_plays_as_a_camera(recording: Path) -> None:
     camera.stop()
 
 
-def test_another_result_is_told_with_both_values(
+def test_another_result_is_shown_with_both_values(
     recording: Path, tmp_path: Path, capfd: pytest.CaptureFixture[str]
 ) -> None:
     index = recording / INDEX
@@ -188,7 +188,7 @@ def test_a_torn_last_line_is_no_fault_but_a_torn_one_before_is(recording: Path, 
 
 
 @pytest.mark.parametrize("what", ["missing", "empty", "no-begin", "no-picture"])
-def test_what_is_no_recording_is_one_line(
+def test_what_is_not_a_recording_is_one_line(
     recording: Path, what: str, capfd: pytest.CaptureFixture[str]
 ) -> None:
     index = recording / INDEX
@@ -221,7 +221,7 @@ def test_a_full_disk_ends_the_recording_and_nothing_else(
     recorder.close()
 
 
-def test_a_recording_is_carried_on_after_a_restart(recording: Path) -> None:
+def test_a_recording_continues_after_a_restart(recording: Path) -> None:
     before = len(list(recording.glob("*.jpg")))
     recorder = Recorder(recording)
     for line in list(read_recording(recording))[:1]:

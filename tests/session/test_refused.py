@@ -1,4 +1,4 @@
-"""What was refused was not done: the practice screw stands where it stood, and forged names hide no rig."""
+"""What was refused was not done: the practice screw did not move, and forged names hide no rig."""
 
 from __future__ import annotations
 
@@ -26,9 +26,9 @@ def practice(tmp_path: Path) -> Session:
     return session
 
 
-@pytest.mark.parametrize("deed", ["turn", "shift"])
+@pytest.mark.parametrize("action", ["turn", "shift"])
 def test_a_turn_that_the_log_does_not_take_was_not_made(
-    practice: Session, deed: str, monkeypatch: pytest.MonkeyPatch
+    practice: Session, action: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def full(*_: object, **__: object) -> None:
         raise LogError("the disk is full")
@@ -37,7 +37,7 @@ def test_a_turn_that_the_log_does_not_take_was_not_made(
     with monkeypatch.context() as patch:
         patch.setattr(Log, "add_event", full)
         with pytest.raises(LogError):
-            practice.turn(1, "top", 0.25) if deed == "turn" else practice.shift("tube", [0.0, 0.0, 1.0])
+            practice.turn(1, "top", 0.25) if action == "turn" else practice.shift("tube", [0.0, 0.0, 1.0])
     assert practice.source.to_json() == before
     assert practice.snapshot().events == ()
     practice.turn(1, "top", 0.25)
@@ -81,7 +81,7 @@ def test_forged_names_do_not_hide_an_honest_rig(
         assert "honest" in names(view)
 
 
-def test_the_silent_go_first(view: RigView, clock: Clock) -> None:
+def test_silent_rigs_are_dropped_first(view: RigView, clock: Clock) -> None:
     view.set_rig(RigSight("gone", None), None, address="192.0.2.1", delivers=True)
     clock.sleep(SILENT_S + 1)
     for number in range(MOST_RIGS):

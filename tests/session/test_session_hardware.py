@@ -1,4 +1,4 @@
-"""Lamps, sounder, foot button and lid around a session; every fault one line, and gone when it is over."""
+"""Lamps, sounder, foot button and lid of a session; every fault is one line, and goes when it is over."""
 
 from __future__ import annotations
 
@@ -35,14 +35,14 @@ def faults(session: Session) -> list[str]:
     return [fault.line for fault in session.snapshot().rig.faults]
 
 
-def test_the_foot_hangs_then_tells_of_the_pulse_then_of_the_next_step(
+def test_the_foot_button_hangs_then_reports_the_pulse_then_the_next_step(
     session: Session, machine: PracticeMachine, hardware: SessionHardware, wired: Wired
 ) -> None:
     wired.foot.told(True)
     assert session.snapshot().place == MIRROR_1
     assert session.snapshot().events == ()
     machine.pulse()
-    wired.foot.told(False)  # letting go is no press
+    wired.foot.told(False)  # a release is not a press
     wired.foot.told(True)
     (row,) = session.snapshot().events
     assert row.kind == "mark"
@@ -58,7 +58,7 @@ def test_the_foot_turns_only_what_was_asked_for(session: Session, monkeypatch: p
     assert turned == [(1, "top", 0.125)]
 
 
-def test_a_foot_that_answers_a_step_that_is_over_turns_nothing(
+def test_a_press_for_a_step_that_is_over_turns_nothing(
     session: Session, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     step = Step("turn", mount=1, screw="top", turns=0.125)
@@ -83,14 +83,14 @@ def test_what_only_a_person_can_answer_is_left_to_the_page(
     assert said == ["The page has a question: answer it there."]
 
 
-def test_the_foot_does_nothing_before_the_cautions_and_says_so(session: Session) -> None:
+def test_the_foot_button_does_nothing_before_the_cautions_and_says_so(session: Session) -> None:
     session.restart()
     press_foot(session)
     assert "cautions" in session.snapshot().said
     assert session.snapshot().place is None
 
 
-def test_a_pulse_that_the_eye_has_saved_is_not_told_again(
+def test_a_pulse_that_the_frame_loop_has_saved_is_not_reported_again(
     session: Session, machine: PracticeMachine, frame_loop: FrameLoop, clock: Clock
 ) -> None:
     session.hang(MIRROR_1)
@@ -130,7 +130,7 @@ def test_the_sounder_is_higher_for_a_nearer_mark_then_still(
     assert len([hertz for hertz in wired.sounder.heard if hertz is not None]) == 2
 
 
-def test_marks_of_earlier_days_are_not_sounded_at_the_start(session: Session, wired: Wired) -> None:
+def test_old_marks_are_not_sounded_at_the_start(session: Session, wired: Wired) -> None:
     session.typed(MIRROR_1, (1.0, 1.0))
     SessionHardware(session, retry=PanelRetry(Pins(), opener=wired.open)).tick()
     assert wired.sounder.heard == []

@@ -1,4 +1,4 @@
-"""A rig that sends to a page elsewhere: each reading once and in order, whatever network and power do."""
+"""A rig that sends to a page elsewhere: each reading once, in order, despite network and power faults."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ CODE = "abcd-efgh"
 
 
 class Page:
-    """A page elsewhere, and the wire to it; ``fate`` says what happens to each message."""
+    """A page elsewhere and the wire to it; ``fate`` says what happens to each message."""
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
@@ -133,7 +133,7 @@ def test_a_mark_seen_there_is_a_reading_here(page: Page, tmp_path: Path, clock: 
 
 @settings(max_examples=10)
 @given(seed=st.integers(0, 2**32 - 1))
-def test_whatever_is_lost_each_arrives_once_and_in_order(
+def test_each_reading_arrives_once_and_in_order_whatever_is_lost(
     tmp_path_factory: pytest.TempPathFactory, seed: int
 ) -> None:
     folder, rng = tmp_path_factory.mktemp("far"), random.Random(seed)
@@ -155,7 +155,7 @@ def test_whatever_is_lost_each_arrives_once_and_in_order(
     assert marks(page) == [float(number) for number in range(1, sent + 1)]
 
 
-def test_a_torn_file_of_a_pulled_plug_is_no_reading(tmp_path: Path) -> None:
+def test_a_file_torn_by_a_power_cut_is_not_a_reading(tmp_path: Path) -> None:
     spool = Spool(tmp_path)
     spool.put(body(1.0))
     (tmp_path / "000000002.part").write_text('{"torn')
@@ -210,7 +210,7 @@ def test_a_mark_where_no_card_should_hang_waits_and_is_said(page: Page, tmp_path
     assert "nozzle" in rig.fault
 
 
-def test_practice_takes_no_real_mark(tmp_path: Path) -> None:
+def test_practice_accepts_no_real_mark(tmp_path: Path) -> None:
     client = create_app(Config(data=tmp_path)).test_client()
     plain = {key: value for key, value in body(1.0).items() if key != "read_at"}
     answer = client.post("/api/rig/readings", json={**plain, "sequence": 1})
@@ -219,7 +219,7 @@ def test_practice_takes_no_real_mark(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("code", [None, "Bearer wrong-code", "Basic abcd-efgh"])
-def test_without_the_code_nothing_is_taken(page: Page, code: str | None) -> None:
+def test_without_the_code_nothing_is_accepted(page: Page, code: str | None) -> None:
     headers = {"Authorization": code} if code else {}
     answer = page.client.post("/api/rig/readings", json={}, headers=headers)
     assert answer.status_code == 401
@@ -255,7 +255,7 @@ def test_nonsense_is_refused_with_its_place(page: Page, change: Json, path: str)
     assert answer.get_json()["error"]["path"] == path
 
 
-def test_an_address_is_one_and_a_dead_one_is_one_line() -> None:
+def test_addresses_are_checked_and_a_dead_one_is_one_line() -> None:
     with pytest.raises(ValueError, match="begins with http"):
         post_json("rig.example", None)
     with pytest.raises(Undelivered) as refused:
@@ -264,7 +264,7 @@ def test_an_address_is_one_and_a_dead_one_is_one_line() -> None:
     assert "\n" not in str(refused.value)
 
 
-def test_nothing_of_it_needs_the_wall_clock(
+def test_the_uplink_does_not_need_the_wall_clock(
     page: Page, tmp_path: Path, clock: Clock, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     from datetime import UTC, datetime
@@ -296,7 +296,7 @@ def test_the_page_says_what_the_panel_of_a_rig_shows(page: Page, tmp_path: Path,
 
 
 @pytest.mark.parametrize("told", [None, {}, {"signal": "disco", "glow": True, "mark": 1, "distance_mm": 1}])
-def test_a_page_that_speaks_otherwise_wishes_nothing(told: object) -> None:
+def test_an_answer_that_makes_no_sense_gives_no_panel_state(told: object) -> None:
     assert PanelState.from_json(told) is None
 
 
@@ -312,7 +312,7 @@ def test_a_press_reaches_the_page_once_and_fresh_or_not_at_all(
     uplink.round()
     page.fate = iter(["lost"])
     uplink.press()
-    uplink.round()  # not heard: forgotten
+    uplink.round()  # not delivered: dropped
     uplink.round()
     uplink.press()
     clock.sleep(5.0)
@@ -339,7 +339,7 @@ def test_what_was_refused_is_said_there_and_here(page: Page, tmp_path: Path, clo
     assert (uplink.said, len(uplink._spool)) == ("", 0)
 
 
-def test_a_page_that_is_not_reached_wishes_nothing(page: Page, tmp_path: Path, clock: Clock) -> None:
+def test_a_page_that_is_not_reached_gives_no_panel_state(page: Page, tmp_path: Path, clock: Clock) -> None:
     uplink = post(tmp_path, page, clock)
     uplink.round()
     page.fate = iter(["lost"] * 8)
@@ -353,18 +353,18 @@ def hardware(uplink: Uplink, wired: Wired, **more: Any) -> UplinkHardware:
     return UplinkHardware(uplink, problem=more.pop("problem", lambda: None), retry=retry, **more)
 
 
-def test_a_rig_drives_its_panel_as_the_page_wishes(
+def test_a_rig_drives_its_panel_as_the_page_says(
     page: Page, tmp_path: Path, clock: Clock, wired: Wired
 ) -> None:
     uplink = post(tmp_path, page, clock)
-    mind = hardware(uplink, wired, dark_film=True)
+    rig_hardware = hardware(uplink, wired, dark_film=True)
     uplink.round()
-    mind.tick()
+    rig_hardware.tick()
     assert (wired.ring.value, wired.status.value) == (1.0, 1.0)
     wired.foot.told(True)
     uplink.round()
     uplink.round()
-    mind.tick()
+    rig_hardware.tick()
     assert page.session.snapshot().place == MIRROR_1
     assert wired.ring.value == 0.0
     assert wired.status.rhythm == RHYTHMS["working"]
@@ -372,16 +372,16 @@ def test_a_rig_drives_its_panel_as_the_page_wishes(
     uplink.round()
     uplink.round()
     for _ in range(8):
-        mind.tick()
+        rig_hardware.tick()
     assert [hertz is None for hertz in wired.sounder.heard] == [False, True]
-    mind.stop()
+    rig_hardware.stop()
     assert wired.ring.value == 0.0
 
 
 def test_a_lid_elsewhere_is_shown_and_kept(page: Page, tmp_path: Path, clock: Clock, wired: Wired) -> None:
     uplink = post(tmp_path, page, clock)
-    mind = hardware(uplink, wired)
-    mind.tick()
+    rig_hardware = hardware(uplink, wired)
+    rig_hardware.tick()
     uplink.round()
     assert page.session.snapshot().rig.lid_closed is False
     wired.lid.pressed = True
@@ -395,19 +395,19 @@ def test_faults_of_a_rig_are_said_on_the_page_and_by_its_light(
 ) -> None:
     said: list[str | None] = ["no Pi camera 0: check the ribbon cable"]
     uplink = post(tmp_path, page, clock)
-    mind = hardware(uplink, wired, problem=lambda: said[0])
-    mind.tick()
+    rig_hardware = hardware(uplink, wired, problem=lambda: said[0])
+    rig_hardware.tick()
     uplink.round()
     (rig,) = page.session.snapshot().rig.rigs
     assert rig.fault == said[0]
     assert wired.status.rhythm == RHYTHMS["fault"]
     said[0] = None
-    mind.tick()
+    rig_hardware.tick()
     uplink.round()
     (rig,) = page.session.snapshot().rig.rigs
     assert rig.fault == ""
     assert wired.status.value == 1.0
     page.fate = iter(["lost"])
     uplink.round()
-    mind.tick()
+    rig_hardware.tick()
     assert wired.status.rhythm == RHYTHMS["fault"]

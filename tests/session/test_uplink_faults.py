@@ -1,4 +1,4 @@
-"""Nothing ends the uplink: whatever failed, once it is well each reading arrives once and in order."""
+"""Nothing ends the uplink: after any fault is over, each reading arrives once and in order."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ CODE = "abcd-efgh"
 
 
 class Far:
-    """A page, a line to it, and a rig that sends over the line."""
+    """A page, a network line to it, and a rig that sends over the line."""
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
@@ -37,7 +37,7 @@ class Far:
         self.boot()
 
     def boot(self) -> Uplink:
-        """Start the rig's program anew on its disk."""
+        """Restart the rig's program on its disk."""
         self.spool = Spool(self.folder / "rig")
         self.wire = post_json(self.line.address, CODE, device="far", timeout_s=1.0, whole_s=2.0)
         self.post = Uplink("far", self.spool, self.wire)
@@ -55,7 +55,7 @@ class Far:
             self.post.round()
 
     def healed(self) -> None:
-        """Go on until all is delivered: on a busy machine an answer may be late now and then."""
+        """Go on until everything is delivered: on a busy machine an answer may be late now and then."""
         for _ in range(30):
             self.post.round()
             if not self.post.said and not len(self.spool):
@@ -70,7 +70,7 @@ def far(tmp_path: Path) -> Iterator[Far]:
 
 
 @pytest.mark.parametrize("fault", FAULTS)
-def test_a_line_that_fails_and_is_well_again(far: Far, fault: str) -> None:
+def test_a_line_that_fails_and_recovers(far: Far, fault: str) -> None:
     far.read(1.0)
     far.healed()
     far.line.fault = fault
@@ -87,7 +87,7 @@ def test_a_line_that_fails_and_is_well_again(far: Far, fault: str) -> None:
     assert far.line.strayed == []
 
 
-def test_its_thread_outlives_whatever_is_thrown(far: Far, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_its_thread_survives_any_exception(far: Far, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(uplink, "PAUSES_S", (0.0,))
     thrown = iter([KeyError("x"), RecursionError(), MemoryError(), ValueError("\n"), ZeroDivisionError()])
     arrived, ask = threading.Event(), far.post._wire
@@ -205,7 +205,7 @@ def test_a_spool_of_an_earlier_release_goes_on(far: Far) -> None:
     assert sorted(path.name for path in folder.glob("*.sent")) == ["000000005.sent", "000000006.sent"]
 
 
-def test_a_page_that_was_set_back_gets_again_what_it_lost(far: Far) -> None:
+def test_a_page_whose_log_was_restored_gets_again_what_it_lost(far: Far) -> None:
     far.read(1.0, 2.0)
     far.rounds(2)
     kept = dict(far.session._state.memory.rigs)
@@ -237,7 +237,7 @@ def test_what_the_rig_does_not_keep_any_more_leaves_a_gap_and_stops_nothing(far:
     assert len(far.spool) == 0
 
 
-def test_a_rig_that_was_set_back_begins_a_new_series(far: Far) -> None:
+def test_a_rig_whose_disk_was_restored_begins_a_new_series(far: Far) -> None:
     far.read(1.0, 2.0, 3.0)
     far.rounds(2)
     name = far.spool.name
@@ -251,7 +251,7 @@ def test_a_rig_that_was_set_back_begins_a_new_series(far: Far) -> None:
     assert far.marks() == [1.0, 2.0, 3.0, 4.0]
 
 
-def test_few_delivered_readings_stay(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_only_the_newest_delivered_readings_are_kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(spools, "KEPT", 3)
     spool = Spool(tmp_path)
     for number in range(1, 8):
@@ -265,7 +265,7 @@ def test_few_delivered_readings_stay(tmp_path: Path, monkeypatch: pytest.MonkeyP
     assert Spool(tmp_path).put(reading(8.0)) == 8
 
 
-def test_who_has_an_old_code_asks_less_and_less_often_and_says_so(far: Far) -> None:
+def test_a_rig_with_an_old_code_asks_less_and_less_often_and_says_so(far: Far) -> None:
     far.post._wire = post_json(far.line.address, "old-code", device="far")
     pauses = [far.post.round() for _ in range(6)]
     assert pauses == [*SHUT_PAUSES_S, SHUT_PAUSES_S[-1], SHUT_PAUSES_S[-1]]
@@ -281,7 +281,7 @@ def test_a_page_that_refuses_for_another_reason_is_asked_as_often_as_before(far:
     assert [far.post.round() for _ in range(5)] == [*PAUSES_S, PAUSES_S[-1]]
 
 
-def test_no_sign_of_life_for_long_is_death(far: Far) -> None:
+def test_a_thread_that_is_late_for_long_is_not_alive(far: Far) -> None:
     now_s = [0.0]
     post = Uplink("far", far.spool, far.wire, clock=lambda: now_s[0])
     running = threading.Event()
@@ -301,14 +301,14 @@ def test_no_sign_of_life_for_long_is_death(far: Far) -> None:
     ["http://", "http://[", "http://[::1", "http://a b", "http://a:99999", "http://a:x", "http://ä", "ftp://a",
      "http://u:p@a", "http:///x", "http://a\n", ""],
 )  # fmt: skip
-def test_an_address_that_is_none_is_one_line(address: str) -> None:
+def test_a_bad_address_is_one_line(address: str) -> None:
     with pytest.raises(ValueError) as refused:
         post_json(address, CODE)
     assert refused.value.args
 
 
 @pytest.mark.parametrize("code", ["a\nb", "ä", "a\0"])
-def test_a_code_that_is_none_is_not_repeated(code: str) -> None:
+def test_a_bad_code_is_not_repeated(code: str) -> None:
     with pytest.raises(ValueError, match="letters, digits") as refused:
         post_json("http://127.0.0.1:9", code)
     assert code not in str(refused.value)

@@ -1,4 +1,4 @@
-"""The camera that watches by itself, on real pictures of a machine that somebody else fires."""
+"""A camera that saves marks by itself, with rendered pictures of a machine that the test fires."""
 
 from __future__ import annotations
 

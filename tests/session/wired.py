@@ -1,4 +1,4 @@
-"""A panel whose parts remember what they were told."""
+"""A panel whose parts record what they were told to do."""
 
 from __future__ import annotations
 

@@ -6,6 +6,8 @@ import io
 import struct
 import threading
 import zlib
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import cv2
@@ -158,6 +160,23 @@ def test_all_who_decode_share_one_budget(monkeypatch: pytest.MonkeyPatch) -> Non
     for thread in threads:
         thread.join(60)
     assert (most, inside) == (2, 0)
+
+
+def test_nothing_is_decoded_but_within_the_budget(monkeypatch: pytest.MonkeyPatch) -> None:
+    data, done = jpeg(400, 500), list[object]()
+    decode = pictures._decode
+
+    class Told(Budget):
+        @contextmanager
+        def take(self, wanted: int) -> Iterator[None]:
+            done.append(wanted)
+            yield
+            done.append("given back")
+
+    monkeypatch.setattr(pictures, "_budget", Told(1))
+    monkeypatch.setattr(pictures, "_decode", lambda *what: done.append("decoded") or decode(*what))
+    load_picture(data)
+    assert done == [decode_bytes(read_header(data)), "decoded", "given back"]
 
 
 def test_a_budget_is_whole_again_after_a_failure() -> None:

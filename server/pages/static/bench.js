@@ -23,6 +23,7 @@ const link = startJob((now) => {
   showHolds(now);
   showWay(steady(now.way, now.follow, now.rig?.live), now.rig?.live, now);
   showRig(now);
+  if (find("#film-on")) find("#film-on").checked = now.film;
   picture.soon();
 });
 startHolds(link, () => state);
@@ -87,4 +88,7 @@ find("#zoom").addEventListener("click", (/** @type {MouseEvent} */ event) => {
   /** @type {HTMLElement} */ (event.currentTarget).setAttribute("aria-pressed", String(close));
   zoom(find(".frame"), find(".lens"), state.picture, close);
 });
+find("#film-on")?.addEventListener("change", (/** @type {Event} */ event) =>
+  link.act("film", { on: /** @type {HTMLInputElement} */ (event.target).checked }),
+);
 find("#fire").addEventListener("click", () => link.act("pulse", {}));

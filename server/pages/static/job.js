@@ -92,6 +92,7 @@ function show(state, link, onState) {
   showChain(state.chain);
   showVerdict(state.verdict);
   showFinish(state);
+  find("#today").hidden = !state.finish && state.readings.length > 0;
   showReadings(state, link);
   showUndo(state, link);
   showScale(state);
@@ -108,7 +109,9 @@ function showCautions(state) {
   const known = state.cautions_acknowledged,
     kind = state.act.kind;
   find("#cautions-first").hidden = !(state.fires && !known);
-  find("#beside").hidden = !((kind === "pulse" || state.follow) && known);
+  const film = Boolean(state.follow) && state.source === "camera";
+  find("#beside").hidden = !((kind === "pulse" || state.follow) && known) || film;
+  find("#film").hidden = !film || !known;
   const reached =
     ["hang", "walk", "wrong", "inspect"].includes(kind) ||
     (kind === "turn" && !state.follow) ||

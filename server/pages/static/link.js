@@ -135,27 +135,27 @@ export class Link {
   /** Sends JSON, or a form with pictures, with the step that it answers and a key of its own; returns whether it was done.
    * @param {string} action @param {Record<string, unknown> | FormData} [body] */
   async act(action, body = {}) {
-    const named = this.state?.step === undefined ? {} : { step: this.state.step, key: randomName() };
+    const named = { step: this.state?.step ?? "", key: randomName() };
     const headers = { "X-Spotwright-Tab": this.tab };
     if (body instanceof FormData) {
       for (const [name, value] of Object.entries(named)) body.set(name, String(value));
-      return this.post(`/api/do/${this.of}/${action}`, { method: "POST", headers, body }, action, "key" in named);
+      return this.post(`/api/do/${this.of}/${action}`, { method: "POST", headers, body }, action);
     }
     const options = {
       method: "POST",
       headers: { ...headers, "Content-Type": "application/json" },
       body: JSON.stringify({ ...body, ...named }),
     };
-    return this.post(`/api/do/${this.of}/${action}`, options, action, "key" in named);
+    return this.post(`/api/do/${this.of}/${action}`, options, action);
   }
 
   takeHands() {
     return this.post(`/api/hands/${this.of}`, { method: "POST", headers: { "X-Spotwright-Tab": this.tab } });
   }
 
-  /** @param {string} address @param {RequestInit} options @param {string} [action] @param {boolean} [keyed] */
-  async post(address, options, action = "", keyed = false) {
-    const answer = await this.send(address, options, keyed && !SLOW.has(action));
+  /** @param {string} address @param {RequestInit} options @param {string} [action] of a press that has a key */
+  async post(address, options, action = "") {
+    const answer = await this.send(address, options, action !== "" && !SLOW.has(action));
     if (!answer) {
       this.ears.onTrouble("", "act");
       this.lose();

@@ -37,7 +37,6 @@ export function showVerdict(verdict) {
       html("td", {}, limit),
     ),
   );
-  const head = verdict.aligned ? "Good enough to cut" : "Not good enough to cut yet";
   const names = html(
     "thead",
     {},
@@ -61,7 +60,7 @@ export function showVerdict(verdict) {
     table,
   );
   place.replaceChildren(
-    html("h2", { class: verdict.aligned ? "yes" : "no" }, head),
+    html("h2", { class: verdict.good ? "yes" : "no" }, verdict.headline),
     scroll,
     ...power,
     html("ul", {}, ...reasons),

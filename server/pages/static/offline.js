@@ -2,6 +2,7 @@
 
 import { showTrouble, startJob } from "./job.js";
 import { find, html, remake, setText, svg } from "./make.js";
+import { readPhoto, showPhoto } from "./photo.js";
 
 /** @typedef {{station: string | null, head_mm: number[] | null}} Place */
 
@@ -39,8 +40,8 @@ function showScrews(mounts) {
 
 function drawTap() {
   const form = find("#typed-form"),
-    u = number(form.elements.u.value),
-    v = number(form.elements.v.value);
+    u = number(form.elements.u.value) * unit(),
+    v = number(form.elements.v.value) * unit();
   const lines = [];
   for (let mm = -20; mm <= 20; mm += 5) {
     lines.push(
@@ -63,6 +64,9 @@ function drawTap() {
   );
 }
 
+/** Millimetres in one of what lengths are typed in. */
+const unit = () => (state?.units === "inch" ? 25.4 : 1);
+
 /** A comma is a decimal point too; what is no number is NaN.
  * @param {string} typed */
 const number = (typed) => (/\d/.test(typed) ? Number(typed.trim().replace(",", ".").replace("−", "-")) : Number.NaN);
@@ -71,7 +75,8 @@ const number = (typed) => (/\d/.test(typed) ? Number(typed.trim().replace(",", "
 find("#tap").addEventListener("click", (/** @type {MouseEvent} */ event) => {
   const at = new DOMPoint(event.clientX, event.clientY).matrixTransform(find("#tap").getScreenCTM().inverse());
   const form = find("#typed-form"),
-    within = (/** @type {number} */ value) => Math.max(-20, Math.min(20, value)).toFixed(1);
+    within = (/** @type {number} */ value) =>
+      (Math.max(-20, Math.min(20, value)) / unit()).toFixed(unit() === 1 ? 1 : 3);
   form.elements.u.value = within(at.x);
   form.elements.v.value = within(-at.y);
   drawTap();
@@ -81,7 +86,7 @@ drawTap();
 
 // sending
 
-/** @param {HTMLFormElement} form @param {(data: FormData) => Promise<boolean> | boolean} send */
+/** @param {HTMLFormElement} form @param {(data: FormData) => Promise<boolean | null> | boolean} send */
 async function sendForm(form, send) {
   const button = find("button[type=submit]", form),
     label = button.textContent;
@@ -94,10 +99,10 @@ async function sendForm(form, send) {
     form.reset();
     drawTap();
     scrollTo({ top: 0 });
-  } else find("#trouble").scrollIntoView({ block: "center" });
+  } else if (done !== null) find("#trouble").scrollIntoView({ block: "center" });
 }
 
-/** @param {string} id @param {(data: FormData) => Promise<boolean> | boolean} send */
+/** @param {string} id @param {(data: FormData) => Promise<boolean | null> | boolean} send */
 function onForm(id, send) {
   find(id).addEventListener("submit", (/** @type {SubmitEvent} */ event) => {
     event.preventDefault();
@@ -111,17 +116,48 @@ function refuse(words) {
   return false;
 }
 
-onForm("#photo-form", (form) => {
+/** @type {FormData | null} */
+let read = null; // the photos that are shown with what was read on them
+
+/** @param {boolean} [done] */
+function hidePhoto(done = false) {
+  read = null;
+  find("#photo-seen").hidden = true;
+  if (done) find("#photo-form").reset();
+}
+
+onForm("#photo-form", async (form) => {
+  hidePhoto();
   const large = [...form.values()].find((file) => file instanceof File && file.size > LIMIT_BYTES);
   if (large) return refuse(`${/** @type {File} */ (large).name} is larger than 40 MB.`);
-  const at = place();
+  const told = await readPhoto(form);
+  if (told.error) return refuse(told.error.message);
+  showTrouble("");
+  read = form;
+  await showPhoto(/** @type {File} */ (form.get("after")), told, place().station, state.units);
+  return null; // the form keeps its photos until one has said that they are right
+});
+find("#photo-yes").addEventListener("click", async () => {
+  const form = read,
+    at = place();
+  if (!form) return;
   form.set("station", at.station ?? "");
   form.set("head_mm", (at.head_mm ?? []).join(","));
-  return link.act("photo", form);
+  setText(find("#photo-yes"), "One moment…");
+  const done = await link.act("photo", form);
+  setText(find("#photo-yes"), "Yes: save this reading");
+  hidePhoto(done);
+  if (done) scrollTo({ top: 0 });
+  else find("#trouble").scrollIntoView({ block: "center" });
+});
+find("#photo-no").addEventListener("click", () => {
+  hidePhoto(true);
+  find("input[name=after]").focus();
 });
 onForm("#typed-form", (form) => {
-  const offset = ["u", "v"].map((name) => number(String(form.get(name))));
-  if (!offset.every((mm) => Math.abs(mm) <= 20)) return refuse("An offset is a number of millimetres from -20 to 20.");
+  const offset = ["u", "v"].map((name) => number(String(form.get(name))) * unit());
+  const most = unit() === 1 ? "a number of millimetres from −20 to 20" : "a number of inches from −0.78 to 0.78";
+  if (!offset.every((mm) => Math.abs(mm) <= 20)) return refuse(`An offset is ${most}.`);
   return link.act("typed", { ...place(), offset_mm: offset, sigma_mm: Number(form.get("sigma")) });
 });
 onForm("#turn-form", (form) => {

@@ -8,9 +8,17 @@ let waking;
 let looked = ""; // the choices of the inspection that the person has been at
 let asked = ""; // a button that asks once more, pressed once
 
+/** @type {{state: State, link: Link} | null} */
+let last = null;
+let astray = ""; // the mark goes the wrong way, across, or has left: "I turned it" is not what comes next
+
 /** @param {State} state @param {Link} link */
 export function showButtons(state, link) {
-  const { primary, others, choices } = state,
+  last = { state, link };
+  const again = astray ? state.again : null,
+    primary = again ?? state.primary,
+    others = again && state.primary && astray !== "aside" ? [state.primary, ...state.others] : state.others;
+  const { choices } = state,
     looking = choices.length > 0 && looked === occasion(state);
   const held = document.activeElement?.id === "primary";
   const sure = primary?.action === "restart" && asked === occasion(state);
@@ -33,6 +41,15 @@ export function showButtons(state, link) {
   if (held) find("#primary")?.focus({ preventScroll: true });
 }
 
+/** While a screw turns: what the large button is follows the mark.
+ * @param {string} kind of its way */
+export function leadBy(kind) {
+  const now = ["back", "gone", "aside"].includes(kind) ? kind : "";
+  if (now === astray) return;
+  astray = now;
+  if (last && find("#watching").hidden) showButtons(last.state, last.link);
+}
+
 /** @param {Link} link */
 export function showTake(link) {
   const attributes = { type: "button", id: "take", class: "primary", onclick: () => link.takeHands() };
@@ -51,6 +68,7 @@ const occasion = ({ choices, readings, run }) => JSON.stringify([choices, readin
 
 /** @param {Button} button @param {Link} link @param {boolean} [main] */
 function make(button, link, main = false) {
+  if (button.link) return html("a", { class: main ? "button primary" : "button", href: button.link }, button.label);
   const look = {
     type: "button",
     id: main ? "primary" : null,

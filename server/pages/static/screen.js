@@ -18,7 +18,7 @@ const SHOUTS = {
   lost: { kind: "lost", tone: "lost", what: "No", where: "link", amount: [] },
 };
 const TONES = { done: "done", fault: "fault", wrong: "wrong" };
-const SIGNED = new Set(["read", "look", "inspect", "done", "fault", "stop", "back", "wrong", "lost"]);
+const SIGNED = new Set(["read", "look", "inspect", "done", "nearly", "fault", "stop", "back", "wrong", "lost"]);
 
 /** @type {{state: State | null, way: Way | null, lost: boolean, drawn: string}} */
 const shown = { state: null, way: null, lost: false, drawn: "" };

@@ -49,6 +49,10 @@ const SIGNS = {
   turn: round,
   shift: () => [path("M-40 26H40V42H-40Z", { "stroke-width": 8 }), path("M0 12V-18"), solid("M-26 -12L0 -46L26 -12Z")],
   done: () => [path("M-36 2L-10 30L38 -30", { "stroke-width": 16 })],
+  nearly: () => [
+    path("M-40 -8Q-20 -34 0 -12T40 -16", { "stroke-width": 12 }),
+    path("M-40 24Q-20 -2 0 20T40 16", { "stroke-width": 12 }),
+  ],
   fault: danger,
   stop: () => [solid("M-20 -48H20L48 -20V20L20 48H-20L-48 20V-20ZM-22 -8V8H22V-8Z", { "fill-rule": "evenodd" })],
   back: () => [path("M30 40V-4A24 24 0 0 0 -18 -4V14", { "stroke-width": 14 }), solid("M-46 8H10L-18 46Z")],

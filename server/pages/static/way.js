@@ -4,6 +4,7 @@ import { drawCard, drawWay } from "./card.js";
 import { shake } from "./device.js";
 import { find, setText } from "./make.js";
 import { drawOver } from "./over.js";
+import { leadBy } from "./press.js";
 import { showScreen } from "./screen.js";
 
 const CLOCK_SET_MS = 5000; // an older look than this is no late answer: the rig's clock was set back
@@ -17,6 +18,7 @@ export function showLost() {
   place.className = "way far";
   find(".bar", place).hidden = true;
   setText(find("#way-words"), LOST);
+  leadBy("gone");
   showScreen({ way: { kind: "gone", words: LOST, left: null, gap_mm: 0, stands: [], big: [], goes: [] } });
 }
 
@@ -55,6 +57,7 @@ const mends = (kind, way) => kind === "back" && way.gap_mm < before.worst_mm - N
 export function showWay(way, live, state) {
   const place = find("#way");
   place.hidden = !way;
+  leadBy(way?.kind ?? "");
   showScreen({ way });
   shake(way?.kind ?? "");
   if (!way || !live || !state.follow) return;

@@ -7,18 +7,18 @@ from collections.abc import Callable
 
 from server.sources.base import Source
 
-__all__ = ["FirstLook"]
+__all__ = ["CameraNotice"]
 
 LOOK_EVERY_S = 0.2
 
 
-class FirstLook:
+class CameraNotice:
     """Watches ``source`` until it has a problem or ``seen`` is true; says the problem in one line."""
 
     def __init__(self, source: Source, seen: Callable[[], bool], say: Callable[[str], object]) -> None:
         self._source, self._seen, self._say = source, seen, say
         self._end = threading.Event()
-        self._thread = threading.Thread(target=self._run, name="first-look", daemon=True)
+        self._thread = threading.Thread(target=self._run, name="camera-notice", daemon=True)
 
     def start(self) -> None:
         """Begin."""

@@ -1,4 +1,4 @@
-"""What a program frees goes back to the system, where glibc can be told so."""
+"""Freed memory goes back to the system, if glibc is told to do so."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import sys
 
 import pytest
 
-# a block of 8 MB that was freed makes glibc take all smaller ones from the heap, unless it was told otherwise
+# after a block of 8 MB was freed, glibc takes all smaller ones from the heap, unless it was told otherwise
 SCRIPT = """
 import ctypes, sys
 from firmware.memory_trim import keep_lean
@@ -29,7 +29,7 @@ def apart_bytes(how: str) -> int:
     return int(run.stdout)
 
 
-@pytest.mark.skipif(platform.libc_ver()[0] != "glibc", reason="another C library has ways of its own")
+@pytest.mark.skipif(platform.libc_ver()[0] != "glibc", reason="only for glibc")
 def test_pictures_lie_apart_and_so_go_back_when_freed() -> None:
     assert apart_bytes("free") < 1_000_000
     assert apart_bytes("flat") >= 4_000_000

@@ -1,4 +1,4 @@
-"""Words to systemd, over a real socket."""
+"""Messages to systemd, over a real socket."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ def test_what_a_beat_takes_does_not_make_the_next_ones_later() -> None:
     assert next_beat_s(13.0, 20.0, period_s) == 20.0  # after a stop: one at once, not seven
 
 
-def test_who_does_not_answer_is_not_called_alive(
+def test_a_thread_that_does_not_answer_is_not_reported_alive(
     listening: tuple[socket.socket, dict[str, str]], caplog: pytest.LogCaptureFixture
 ) -> None:
     _, environment = listening
@@ -50,7 +50,7 @@ def test_who_does_not_answer_is_not_called_alive(
     assert caplog.messages == ["no sign of life from: server"]
 
 
-def test_abstract_names_are_meant_as_linux_means_them() -> None:
+def test_abstract_socket_names_work_as_on_linux() -> None:
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as heard:
         heard.bind("\0spotwright-test")
         heard.settimeout(300)
@@ -59,7 +59,7 @@ def test_abstract_names_are_meant_as_linux_means_them() -> None:
 
 
 @pytest.mark.parametrize("environment", [{}, {"NOTIFY_SOCKET": ""}, {"NOTIFY_SOCKET": "/no/such/socket"}])
-def test_without_anybody_who_listens_nothing_happens(environment: dict[str, str]) -> None:
+def test_without_a_listener_nothing_happens(environment: dict[str, str]) -> None:
     assert not notify("READY=1", environment=environment)
 
 

@@ -1,4 +1,4 @@
-"""What the console says of a camera that is not there."""
+"""What the console says about a missing camera."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from threading import Event
 from types import SimpleNamespace
 from typing import Any, cast
 
-from server.rig.first_look import FirstLook
+from server.rig.camera_notice import CameraNotice
 
 
 def test_a_camera_that_is_not_there_is_said_once() -> None:
@@ -17,17 +17,17 @@ def test_a_camera_that_is_not_there_is_said_once() -> None:
         told.set()
 
     source = cast(Any, SimpleNamespace(problem="camera 0 is not there"))
-    look = FirstLook(source, lambda: False, say)
-    look.start()
+    notice = CameraNotice(source, lambda: False, say)
+    notice.start()
     assert told.wait(60)
-    look.stop()
+    notice.stop()
     assert said == ["No picture yet: camera 0 is not there (it will keep trying)."]
 
 
 def test_nothing_is_said_of_a_camera_that_gives_pictures() -> None:
     said: list[str] = []
     source = cast(Any, SimpleNamespace(problem="it was slow to start"))
-    look = FirstLook(source, lambda: True, said.append)
-    look.start()
-    look.stop()
+    notice = CameraNotice(source, lambda: True, said.append)
+    notice.start()
+    notice.stop()
     assert said == []

@@ -1,4 +1,4 @@
-"""A practice alignment that is recorded while the page's steps are done one by one."""
+"""Record a practice alignment while doing the page's steps one by one."""
 
 from __future__ import annotations
 
@@ -19,8 +19,8 @@ from server.sources.practice_source import PracticeSource
 Json = dict[str, Any]
 
 
-def practise(folder: Path, seed: int, *, deeds: int) -> list[Json]:
-    """Record an alignment of that practice laser in folder/recording; returns the events that came of it."""
+def record_practice(folder: Path, seed: int, *, actions: int) -> list[Json]:
+    """Record an alignment of that practice laser in folder/recording; returns its events."""
     source = PracticeSource(PracticeMachine(seed))
     session = Session(Log(folder / "data"), source, machine=source.machine() or {})
     recorder = Recorder(folder / "recording")
@@ -28,7 +28,7 @@ def practise(folder: Path, seed: int, *, deeds: int) -> list[Json]:
     recorder.note(session.beginning())
     session.listeners.append(recorder.note)
     session.acknowledge()
-    for _ in range(deeds):
+    for _ in range(actions):
         frame_loop.look()
         step = session.snapshot().step
         if step.do in ("done", "stop"):

@@ -1,4 +1,4 @@
-"""What the check bars of the printed cards measure, on its way from the command to the marks."""
+"""The measured check bars of the printed cards, from the command line to the marks."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ def test_the_practice_machine_s_own_cards_are_true_to_scale(
     shared.sessions["bench"].source.close()
 
 
-def test_the_eye_keeps_it_through_a_pulse() -> None:
+def test_the_frame_loop_keeps_the_scale_through_a_pulse() -> None:
     listener: Any = SimpleNamespace(hung=0)
     frame_loop = FrameLoop(listener, OfflineSource(), scale=CardScale((49.0, 49.5)))
     picture = load_picture(PHOTO)
@@ -58,7 +58,7 @@ def test_the_eye_keeps_it_through_a_pulse() -> None:
     )
 
 
-def test_the_eye_looks_afresh_when_the_scale_has_changed() -> None:
+def test_the_frame_loop_looks_again_when_the_scale_has_changed() -> None:
     scale, listener = CardScale(), SimpleNamespace(hung=0, take_shot=lambda: None, moment=lambda *_: None)
     photo = Frame(load_picture(PHOTO), 0.0, 1)
     source: Any = SimpleNamespace(look=lambda **_: photo, hold_light=lambda _: None)
@@ -72,7 +72,7 @@ def test_the_eye_looks_afresh_when_the_scale_has_changed() -> None:
     assert frame_loop.stream.bar_mm == (49.0, 49.5)
 
 
-def test_the_command_counts_before_what_a_page_kept(tmp_path: Path) -> None:
+def test_the_command_overrides_what_a_page_saved(tmp_path: Path) -> None:
     kept = tmp_path / "lasers" / "check-bars"
     CardScale(kept=kept).set((49.7, 49.9))
     assert CardScale(kept=kept).bars_mm == (49.7, 49.9)

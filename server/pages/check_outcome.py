@@ -1,0 +1,133 @@
+"""What a check came to: are the mirrors right, what has drifted since, and what to do now."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import combinations
+from typing import Literal
+
+from server.log import Json
+from server.pages.outcome import Measure
+from server.pages.symptoms import SYMPTOMS
+from server.session.check import Check
+from server.session.events import Event, MarkSeen, NoMark
+from server.solver import Profile
+from server.solver.words import station_words
+
+__all__ = ["CheckOutcome", "as_act", "check_outcome"]
+
+SIGMAS = 2.0  # beyond what is allowed by more than this × its own uncertainty, a number is off
+Kind = Literal["good", "near", "off"]
+
+
+@dataclass(frozen=True)
+class CheckOutcome:
+    """good : all is within what is allowed; near : beyond it by no more than readings err; off : beyond.
+
+    worst : the number that decides, None where a pulse left no mark. told : what to make of it. rest : every
+    number, with what is allowed and what it was when the laser was last aligned.
+    """
+
+    kind: Kind
+    worst: Measure | None
+    told: str
+    rest: str
+
+
+@dataclass(frozen=True)
+class _Found:
+    measure: Measure
+    sigma_mm: float
+    then_mm: float | None
+
+    @property
+    def kind(self) -> Kind:
+        beyond_mm = self.measure.value_mm - self.measure.limit_mm
+        if beyond_mm <= 0:
+            return "good"
+        return "near" if beyond_mm <= SIGMAS * self.sigma_mm else "off"
+
+    @property
+    def share(self) -> float:
+        return self.measure.value_mm / self.measure.limit_mm
+
+    @property
+    def words(self) -> str:
+        then = "" if self.then_mm is None else f", {self.then_mm:.1f} mm then"
+        measure = self.measure
+        name = f"{measure.name[:1].upper()}{measure.name[1:]}"
+        return f"{name}: {measure.value_mm:.1f} mm ({measure.limit_mm:g} mm may be{then})."
+
+
+def check_outcome(check: Check, events: Sequence[Event], machine: Profile) -> CheckOutcome:
+    """Return what its marks say; ``events`` are those that count."""
+    missed = [event.station for event in events if isinstance(event, NoMark)]
+    found = _found(check, [event for event in events if isinstance(event, MarkSeen)], machine)
+    rest = " ".join([*(one.words for one in found), *_since(check)])
+    if missed or not found:
+        at = station_words(missed[0]) if missed else "the card"
+        told = f"The beam misses {at}: the mirrors are off. Align from here."
+        return CheckOutcome("off", None, told, rest)
+    worst = max(found, key=lambda one: one.share)
+    return CheckOutcome(worst.kind, worst.measure, _told(check, worst), rest)
+
+
+def _told(check: Check, worst: _Found) -> str:
+    measure = worst.measure
+    found = f"the {measure.name} is {measure.value_mm:.1f} mm, and {measure.limit_mm:g} mm may be"
+    if worst.kind == "off":
+        return f"The mirrors are off: {found}. Align from here."
+    if worst.kind == "near":
+        return f"At the limit: {found}; the reading is no finer. Leave it if it cuts well."
+    symptom = SYMPTOMS.get(check.name)
+    return (
+        f"The mirrors are right: turn nothing. What is left: {symptom.otherwise if symptom else 'the rest'}."
+    )
+
+
+def _since(check: Check) -> list[str]:
+    return [f"Then: the alignment of {check.then['when'][:10]}."] if check.then else []
+
+
+def _found(check: Check, marks: list[MarkSeen], machine: Profile) -> list[_Found]:
+    """Return a number for each station with a mark: how far apart, how far from the centre."""
+    allowed, then = machine.tolerance, (check.then or {}).get("verdict") or {}
+    found = []
+    for station in dict.fromkeys(mark.station for mark in marks):
+        here = [mark for mark in marks if mark.station == station]
+        at = station_words(station)
+        if station == "nozzle":
+            value, known = max(math.hypot(*mark.offset_mm) for mark in here), then.get("nozzle_mm")
+            found.append(
+                _Found(Measure(f"offset at {at}", "Nozzle", value, allowed.nozzle_mm), _sd(here), known)
+            )
+            continue
+        if len(here) > 1:
+            value = max(math.dist(a.offset_mm, b.offset_mm) for a, b in combinations(here, 2))
+            known = then.get("overlap_mm", {}).get(station)
+            measure = Measure(f"overlap at {at}", "Overlap", value, allowed.overlap_mm)
+            found.append(_Found(measure, math.sqrt(2) * _sd(here), known))
+        mean = [sum(mark.offset_mm[i] for mark in here) / len(here) for i in (0, 1)]
+        known = then.get("centre_mm", {}).get(station)
+        measure = Measure(f"centre at {at}", "Centre", math.hypot(*mean), allowed.centre_mm)
+        found.append(_Found(measure, _sd(here), known))
+    return found
+
+
+def _sd(marks: list[MarkSeen]) -> float:
+    """The largest standard uncertainty of a mark, per axis."""
+    return max(max(mark.sigma_mm) for mark in marks)
+
+
+def as_act(outcome: CheckOutcome) -> Json:
+    """Return what is read of it from two metres, as ``server.pages.distance`` does."""
+    kind, what, where = {
+        "good": ("done", "Good", "Mirrors"),
+        "near": ("nearly", "Limit", outcome.worst.short if outcome.worst else ""),
+        "off": ("look", "Off", outcome.worst.short if outcome.worst else "No mark"),
+    }[outcome.kind]
+    shown = outcome.worst if outcome.kind != "good" else None
+    amount = [{"way": "", "value": f"{shown.value_mm:.1f}", "unit": "mm"}] if shown else []
+    return {"kind": kind, "what": what, "where": where, "amount": amount}

@@ -1,0 +1,66 @@
+"""What an alignment came to, in words: good enough, as near as can be told, or not yet."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from server.solver.machine.profile import Tolerance
+from server.solver.steps import Verdict
+from server.solver.words import station_words
+
+__all__ = ["Measure", "headline", "measures", "outcome_words", "worst"]
+
+
+@dataclass(frozen=True)
+class Measure:
+    """One number of a verdict beside what it may be. ``short``: a word that is read from two metres."""
+
+    name: str
+    short: str
+    value_mm: float
+    limit_mm: float
+
+    @property
+    def good(self) -> bool:
+        """Whether it is within what is allowed."""
+        return self.value_mm <= self.limit_mm
+
+
+def measures(verdict: Verdict, tolerance: Tolerance) -> list[Measure]:
+    """Return all numbers of a verdict, in the beam's order within each kind."""
+    overlap, centre = verdict.overlap_mm.items(), verdict.centre_mm.items()
+    return [
+        *(
+            Measure(f"overlap at {station_words(at)}", "Overlap", mm, tolerance.overlap_mm)
+            for at, mm in overlap
+        ),
+        *(Measure(f"centre at {station_words(at)}", "Centre", mm, tolerance.centre_mm) for at, mm in centre),
+        Measure("offset at the lens", "Lens", verdict.lens_mm, tolerance.lens_mm),
+        Measure("offset at the nozzle", "Nozzle", verdict.nozzle_mm, tolerance.nozzle_mm),
+    ]
+
+
+def worst(verdict: Verdict, tolerance: Tolerance) -> Measure | None:
+    """Return the number that is farthest beyond what is allowed, None where all are within it."""
+    beyond = [measure for measure in measures(verdict, tolerance) if not measure.good]
+    return max(beyond, key=lambda measure: measure.value_mm / measure.limit_mm, default=None)
+
+
+def headline(*, aligned: bool, within: bool) -> str:
+    """Return the verdict in a line. ``within``: every number is within what is allowed."""
+    if not aligned:
+        return "Not good enough to cut yet"
+    return "Good enough to cut" if within else "Nearly: no step surely makes it better"
+
+
+def outcome_words(verdict: Verdict | None, tolerance: Tolerance) -> str:
+    """Return what an alignment that is done came to, in a sentence or two."""
+    if verdict is None:
+        return "Done: the marks were found where they belong."
+    beyond = worst(verdict, tolerance)
+    if beyond is not None:
+        found = f"the {beyond.name} is {beyond.value_mm:.1f} mm, and {beyond.limit_mm:g} mm may be"
+        return f"Nearly: {found}. No step surely makes it better: let a test cut tell."
+    at = max(verdict.overlap_mm, key=lambda station: verdict.overlap_mm[station])
+    spans = f"the marks at {station_words(at)} lie {verdict.overlap_mm[at]:.1f} mm apart at most"
+    return f"Good enough to cut: {spans}, and {tolerance.overlap_mm:g} mm may be."

@@ -1,0 +1,62 @@
+"""A check: a few pulses at places that are known before, and nothing turned meanwhile."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+from server.log import Json
+from server.session.events import Event, Inspected, MarkSeen, NoMark, Shift, Turn
+from server.solver import Profile, Step
+from server.solver.steps import Parts
+from server.solver.words import station_words, the_place
+from server.sources.base import Place
+
+__all__ = ["Check", "check_step"]
+
+
+@dataclass(frozen=True)
+class Check:
+    """``name`` of what is looked into, where its pulses go, in their order.
+
+    then : what the laser's last finished alignment came to, ``{"when", "verdict"}``; None if never.
+    """
+
+    name: str
+    places: tuple[Place, ...]
+    then: Json | None = None
+
+    def as_json(self) -> Json:
+        """Return plain JSON values."""
+        return {"name": self.name, "places": [place.as_json() for place in self.places], "then": self.then}
+
+    @classmethod
+    def from_json(cls, data: Json) -> Check:
+        """Return what ``as_json`` gave."""
+        places = tuple(Place.from_json(place) for place in data["places"])
+        return cls(data["name"], places, data.get("then"))
+
+    def left(self, events: Iterable[Event]) -> tuple[Place, ...]:
+        """Return where its pulses are still to be fired."""
+        told = [event for event in events if isinstance(event, MarkSeen | NoMark)]
+        return tuple(place for place in self.places if not any(place.agrees(event) for event in told))
+
+    @staticmethod
+    def is_over(events: Iterable[Event]) -> bool:
+        """Whether something was moved or mended, so that its marks no longer belong together."""
+        return any(isinstance(event, Turn | Shift | Inspected) for event in events)
+
+
+def check_step(check: Check | None, events: list[Event], machine: Profile, step: Step) -> Step:
+    """Return the step of a check that is under way, else ``step``, which is the solver's."""
+    if check is None or check.is_over(events) or not (left := check.left(events)):
+        return step
+    place, bed = left[0], machine.bed
+    parts = Parts(
+        f"mark {station_words(place.station)}",
+        where=f"head at {the_place(place.head_mm, bed.width_mm, bed.depth_mm)}",
+        care="lid closed, eyewear on, one short pulse at the lowest power that marks",
+        why="the check asks for this mark; nothing is turned before all of them are there",
+    )
+    plain = Step("mark", station=place.station, head_mm=place.head_mm, parts=parts)
+    return replace(plain, estimate=step.estimate, forecast=step.forecast)
