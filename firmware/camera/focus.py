@@ -21,6 +21,7 @@ FocusKind = Literal["motor", "by hand"]
 
 _MANUAL, _CONTINUOUS = 0, 2  # libcamera's AfMode
 _FULL = 2  # libcamera's AfRange: a card is nearer than 'normal' reaches
+_STEPS = 3  # to either side of what is expected
 _REACHED = 0.05  # dioptres between what was asked for and what the camera reports
 _LATE = 10  # frames after which a lens that does not report that it has arrived has arrived
 _STILL = 1  # frames that pass while a lens that has arrived stops swinging
@@ -61,7 +62,7 @@ class FocusScan:
     wanted : where the lens has to stand now. done : the search is over, and ``wanted`` is where it stays.
     found : whether a sharpest place lay inside the search; else ``wanted`` is what was expected.
 
-    Five coarse places, then two beside the best. Softness of the lens and defocus add as squares, so that
+    Seven coarse places, then two beside the best. Softness of the lens and defocus add as squares, so that
     1 / sharpness² is a parabola over the place; its lowest point is the answer. A place at the end of the
     search is none: something else than the card is sharp, or nothing.
     """
@@ -81,7 +82,7 @@ class FocusScan:
     def __post_init__(self) -> None:
         low, high = self.limits
         self.expected = min(max(self.expected, low), high)
-        steps = (self.expected + self.step * number for number in (-2, -1, 0, 1, 2))
+        steps = (self.expected + self.step * number for number in range(-_STEPS, _STEPS + 1))
         self._left = sorted({min(max(place, low), high) for place in steps})
         self.wanted = self._left.pop(0)
 
@@ -135,15 +136,19 @@ class FocusScan:
         return max(self._seen, key=self._seen.__getitem__)
 
     def _finish(self) -> None:
-        best = self._best()
-        if best in (min(self._seen), max(self._seen)):
-            self._stay(self.expected, found=False)
-            return
-        near = sorted(self._seen, key=lambda place: abs(place - best))[:3]
+        best, low, high = self._best(), min(self._seen), max(self._seen)
+        inside = low < best < high
+        # a lens of great depth of field differs little from place to place: only all places together tell
+        near = [place for place in self._seen if not inside or abs(place - best) < 1.6 * self.step]
         a, b, _ = np.polyfit([place - best for place in near], [self._seen[place] ** -2 for place in near], 2)
-        shift = -b / (2 * a) if a > 0 else 0.0
-        reach = self.step / 2
-        self._stay(best + float(min(max(shift, -reach), reach)), found=True)
+        lowest = best - float(b / (2 * a)) if a > 0 else best
+        if inside:
+            reach = self.step / 2
+            self._stay(min(max(lowest, best - reach), best + reach), found=True)
+        elif low < lowest < high:
+            self._stay(lowest, found=True)
+        else:
+            self._stay(self.expected, found=False)
 
     def _stay(self, place: float, *, found: bool) -> None:
         self._go(place)

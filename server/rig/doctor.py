@@ -78,7 +78,7 @@ def _focus(camera: CameraFound, lens: dict[str, Any]) -> Iterator[Look]:
             "focus", "note", "no card in view, and no 'focus_dioptres' in the rig's profile: see docs/rig.md"
         )
     else:
-        yield Look("focus", "note", "no card in view: hang one, look again")
+        yield Look("focus", "note", "no card in view: hang one and run this again")
 
 
 def pins(used: Pins, *, opener: Callable[[Pins], tuple[Panel, str | None]] = open_panel) -> Iterator[Look]:

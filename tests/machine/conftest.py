@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.machine.container import Container, container_missing
 from tests.machine.guest import Guest, copy_disk, qemu_missing
 
 
@@ -46,3 +47,21 @@ def guest(machine_root: Path, disk: Path, tmp_path_factory: pytest.TempPathFacto
         yield machine
     finally:
         machine.cut()
+
+
+@pytest.fixture(scope="session")
+def box(
+    request: pytest.FixtureRequest, machine_root: Path, tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[Guest]:
+    """The same system, where only systemd matters: a container, or the machine if there can be none."""
+    if container_missing(machine_root):
+        yield request.getfixturevalue("guest")
+        return
+    container = Container(machine_root, tmp_path_factory.mktemp("container"))
+    container.boot()
+    try:
+        container.wait_page()
+        container.learn_code()
+        yield container
+    finally:
+        container.cut()

@@ -50,7 +50,7 @@ def test_the_doctor_says_how_sharp_the_card_is_and_what_to_do() -> None:
     (unset,) = told(wall, "motor", RigProfile())
     assert "no 'focus_dioptres'" in unset.line
     (none,) = told(wall, "motor", clip)
-    assert none.line == "no card in view: hang one, look again"
+    assert none.line == "no card in view: hang one and run this again"
 
 
 def test_a_card_that_is_upside_down_reads_the_same() -> None:
