@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from typing import Any
 
 import pytest
@@ -125,7 +126,10 @@ def documents(draw: st.DrawFn) -> Json:
     return {"machine": machine, "events": draw(st.lists(st.one_of(kinds), max_size=6))}
 
 
-@settings(max_examples=20, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
+EXAMPLES = int(os.environ.get("SPOTWRIGHT_FUZZ", "8"))  # each takes a second or more
+
+
+@settings(max_examples=EXAMPLES, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
 @given(documents())
 def test_any_document_gets_a_step(document: Json) -> None:
     check(document)
