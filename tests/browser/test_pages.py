@@ -196,6 +196,7 @@ def test_what_is_typed_into_a_form_is_taken(server: Server, window: Window) -> N
     for name, value in answers.items():
         page.fill(f"input[name={name}]", value)
     page.click("button.primary")
+    page.get_by_role("button", name="Yes, keep it").click()
     expect(page.locator("h1")).to_have_text("Laser: the big one")
     page.goto(f"{server.url}/log")
     page.get_by_text("Take in the log of another device").click()
