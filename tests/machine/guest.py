@@ -195,6 +195,8 @@ class Guest:
         if self._shell is not None and process is not None:
             how(process)
             process.wait()
+            if process.stderr is not None:
+                process.stderr.close()
             self._shell.close()
         self._shell = None
 
