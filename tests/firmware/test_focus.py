@@ -98,7 +98,8 @@ def test_where_libcamera_leaves_the_lens_the_card_of_a_near_clip_cannot_be_read(
     assert simulated("wide", CLIPS["small card"]).blur_px(1.0, 1280) > 10
     for clip in ("small card", "larger card"):
         seen = simulated("standard", CLIPS[clip]).seen(card("small"), 1.0)
-        assert isinstance(vision.find_card(seen), vision.NoReading)
+        found = vision.find_card(seen)
+        assert isinstance(found, vision.NoReading) or found[1].markers_seen < 4
 
 
 def test_a_lens_that_does_not_say_where_it_stands_is_given_time() -> None:

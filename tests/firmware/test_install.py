@@ -124,8 +124,9 @@ def test_the_installer_gives_pip_no_rights_and_asks_the_new_program(install: Pat
     asked, switched = text.index("/api/state"), text.index('bash "$here/switch" "$fresh"')
     assert asked < switched < text.index("rm -rf {} +")  # the old program goes last
     assert '|| refuse "the new program does not answer: the old one stays"' in text
-    fails = text.index("if ! lives")  # once it has been switched to
-    assert switched < fails < text.index('use "$old"') < text.index("the old one runs again")
+    switch = (install / "switch").read_text("utf-8")
+    fails = switch.index("if ! lives")  # once it has been switched to
+    assert fails < switch.index('use "$old"') < switch.index("the old one runs again")
 
 
 @pytest.mark.parametrize(

@@ -59,12 +59,12 @@ def test_the_map_says_at_the_corners_what_the_spots_say(fitted: b.BedMap) -> Non
 
 def test_the_uncertainty_is_that_of_the_marks(fitted: b.BedMap) -> None:
     # four terms through five marks: a corner is known about as well as its own mark (least squares), and the
-    # hanging's own offset is in both alike
+    # hanging's own offset is in both alike; with so few marks the solver leaves room for a claim too small
     coarse = {**FOUND, "events": [{**event, "sigma_mm": 0.2} for event in FOUND["events"]]}
     _, unsure = b.bed_maps(coarse)
     assert unsure is not None
     more_mm = math.sqrt(unsure.spots[0].sigma_mm ** 2 - fitted.spots[0].sigma_mm ** 2)
-    assert more_mm == pytest.approx(0.2, abs=0.06)
+    assert 0.17 < more_mm < 0.3
     assert unsure.sigma_mm[0, 0] == pytest.approx(unsure.spots[1].sigma_mm)
     assert np.all(unsure.power_low < unsure.power)
 

@@ -9,10 +9,10 @@ from server.pages import Config, create_app
 from server.practice import PracticeMachine
 from server.session.services import Services
 from tests.pages.doubles import VIEW, Bench, blank_card, mark, reading
-from tests.pages.person import Person
+from tests.pages.person import EVERY, Person
 from vision import NoReading, Reading
 
-SEED, SHIFTS = 2, 2  # so many moves of tube or mounts without a mistake too (tests/bench/large_button.py)
+SEED = 3
 
 
 class Seen:
@@ -37,13 +37,19 @@ class Seen:
         return self.machine.cards[self.machine.station].burns
 
 
-def test_each_mistake_costs_no_more_than_three_presses_and_no_move_of_a_mount(tmp_path: Path) -> None:
+def aligned(folder: Path, every: int) -> tuple[Person, Counter[str]]:
+    """Return who aligned the machine by pressing only the large button, and how many events of each kind."""
     machine = PracticeMachine(SEED)
     services = Seen(machine).services()
-    app = create_app(Config(data=tmp_path, source=lambda: Bench(kind="camera"), services=services))
-    person = Person(app.test_client(), machine)
+    app = create_app(Config(data=folder, source=lambda: Bench(kind="camera"), services=services))
+    person = Person(app.test_client(), machine, every=every)
     assert person.align()["do"] == "done"
+    return person, Counter(row["kind"] for row in person.events())
+
+
+def test_each_mistake_costs_no_more_than_three_presses_and_no_move_of_a_mount(tmp_path: Path) -> None:
+    _, without = aligned(tmp_path / "without", 0)
+    person, kinds = aligned(tmp_path / "with", EVERY)
     assert len(person.cost) >= 4 and max(person.cost) <= 3
-    kinds = Counter(row["kind"] for row in person.events())
-    assert kinds["shift"] <= SHIFTS
+    assert kinds["shift"] <= without["shift"]
     assert not kinds["no-mark"]
