@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 from flask.testing import FlaskClient
+from matplotlib.axes import Axes
 from matplotlib.contour import QuadContourSet
 from matplotlib.figure import Figure
 from matplotlib.patches import Circle
@@ -98,12 +99,14 @@ def test_each_arrow_ends_in_a_circle_of_two_standard_uncertainties(fitted: b.Bed
         assert ring.center[0] == pytest.approx(spot.head_mm[0] + spot.offset_mm[0] * mm_per_mm)
 
 
-def test_on_every_map_what_is_bad_is_bright(fitted: b.BedMap) -> None:
+def test_on_every_map_what_is_bad_is_bright(fitted: b.BedMap, monkeypatch: pytest.MonkeyPatch) -> None:
+    maps: list[QuadContourSet] = []
+    fill = Axes.contourf
+    monkeypatch.setattr(Axes, "contourf", lambda *a, **more: maps.append(fill(*a, **more)) or maps[-1])
     offset, power = Figure().subplots(2)
     _offset(offset, fitted, 2.0, SCREEN)
     _power(power, fitted, SCREEN)
-    for axes, good, bad in ((offset, 0.0, 2.0), (power, 100.0, 90.0)):
-        map_ = next(part for part in axes.collections if isinstance(part, QuadContourSet) and part.filled)
+    for map_, good, bad in zip(maps, (0.0, 100.0), (2.0, 90.0), strict=True):
         light = [float(np.dot(map_.cmap(map_.norm(value))[:3], (0.21, 0.72, 0.07))) for value in (good, bad)]
         assert light[1] > light[0] + 0.4
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from dataclasses import FrozenInstanceError, fields
+from dataclasses import FrozenInstanceError, fields, replace
 from pathlib import Path
 from typing import Any
 
@@ -75,8 +75,10 @@ def test_where_one_base_does_not_move_the_others_are_not_asked_to() -> None:
     alone, beside, free = base_chances(np.array([[0, 0, 0], [0, DEAD, 0], [0, 1, 0]]))
     assert alone[1] == free[1] < 0.1 and beside[1] > 0.5
     alignment = parse_alignment(straight().document())
-    mixture = believe(alignment)
-    mixture.sign[:, 10] = DEAD
+    mixture = believe(alignment)  # remembered: not to be written into
+    stuck = mixture.sign.copy()
+    stuck[:, 10] = DEAD
+    mixture = replace(mixture, sign=stuck)
     for mirror in (1, 2, 3):
         lever = Lever(0, 1.0, f"mirror-{mirror}", axes=(0, 1, 2))
         assert not direction(alignment.machine, mixture, lever).any()
