@@ -130,32 +130,29 @@ def test_a_full_picture_comes_when_it_is_asked_for_and_only_then() -> None:
         assert _sooner_or_later(camera, full.number).pixels.shape == (6, 8, 3)
 
 
+def _kill_and_await(camera: SupervisedCamera, number: int, *, channel: int, level: int) -> None:
+    """Kill the camera's process, and wait for a frame of the next one whose channel has that level."""
+    killed = camera.pid
+    assert killed is not None
+    os.kill(killed, signal.SIGKILL)
+    for _ in range(MANY):
+        later = _sooner_or_later(camera, number)
+        number = later.number
+        if later.pixels[0, 0, channel] == level and camera.pid != killed:
+            break
+    assert later.pixels[0, 0, channel] == level
+
+
 def test_who_focuses_is_told_and_the_camera_itself_is_slowed_over_a_restart_too() -> None:
     with _running("two-streams") as camera:
         first = _sooner_or_later(camera, -1)
         assert camera.focus == "motor"
         camera.set_pace(50.0)
-        killed = camera.pid
-        assert killed is not None
-        os.kill(killed, signal.SIGKILL)
-        later = first
-        for _ in range(MANY):
-            later = _sooner_or_later(camera, later.number)
-            if later.pixels[0, 0, 0] == 50 and camera.pid != killed:
-                break
-        assert later.pixels[0, 0, 0] == 50
+        _kill_and_await(camera, first.number, channel=0, level=50)
 
 
 def test_the_light_stays_held_over_a_restart() -> None:
     with _running("two-streams") as camera:
         first = _sooner_or_later(camera, -1)
         camera.lock_light()
-        killed = camera.pid
-        assert killed is not None
-        os.kill(killed, signal.SIGKILL)
-        later = first
-        for _ in range(MANY):
-            later = _sooner_or_later(camera, later.number)
-            if later.pixels[0, 0, 2] == 1 and camera.pid != killed:
-                break
-        assert later.pixels[0, 0, 2] == 1
+        _kill_and_await(camera, first.number, channel=2, level=1)

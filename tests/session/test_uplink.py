@@ -26,6 +26,7 @@ from server.sources.base import Place
 from server.sources.camera_source import CameraSource, RigsSource
 from tests.pages.doubles import Script
 from tests.session.conftest import MIRROR_1, Clock, looks
+from tests.session.faulty_page import reading
 from tests.session.wired import Wired
 
 Json = dict[str, Any]
@@ -78,15 +79,8 @@ def marks(page: Page) -> list[float]:
 def body(offset_mm: float, *, read_s: float = 100.0, boot: str | None = None) -> Json:
     from server.rig import uplink
 
-    mark = {
-        "station": "mirror-1",
-        "offset_mm": [offset_mm, 0.0],
-        "sigma_mm": [0.02, 0.02],
-        "width_mm": [4.0, 4.0],
-        "shape": "round",
-    }
     at = {"boot": uplink._boot() if boot is None else boot, "s": read_s}
-    return {"rig": "far", "series": "ab12cd34", "mark": mark, "picture": None, "read_at": at}
+    return reading(offset_mm) | {"series": "ab12cd34", "read_at": at}
 
 
 def post(folder: Path, page: Page, clock: Clock) -> Uplink:
