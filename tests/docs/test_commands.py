@@ -20,16 +20,10 @@ from server.log import Log, default_folder
 from server.pages.pages import NAVIGATION
 from server.practice import default_profile
 from server.solver import parse_profile, profile_as_json
+from tests.test_documents import MARK
 from vision import STATIONS
 
 ROOT = Path(__file__).parents[2]
-MARK = {
-    "kind": "mark",
-    "station": "mirror-1",
-    "head_mm": [0.0, 0.0],
-    "offset_mm": [0.4, 0.1],
-    "sigma_mm": 0.1,
-}
 GUIDE = (
     "safety",
     "first-alignment",
