@@ -44,7 +44,7 @@ def draw_chart(
             _draw(panel, each, span)
             _mark(panel, done)
         figure.supxlabel("alignment, in the order they were begun")
-        figure.supylabel("distance of the mark from the centre, mm")
+        figure.supylabel("distance of the marks from the centre, mm")
         figure.savefig(stream, format=kind, dpi=110)
 
 

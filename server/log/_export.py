@@ -14,7 +14,7 @@ from contextlib import suppress
 
 from server.log._checksum import ENTRY, EVENT, HEAD, STATE, VERDICT, healed_head, sound
 from server.log._schema import COMPUTED, SOURCES
-from server.log._text import MOMENT, NO_PROFILE, UUID, Json, moment, name_in
+from server.log._text import MOMENT, NO_PROFILE, UUID, Json, as_value, moment, name_in
 
 FORMAT = "spotwright-log"
 FORMAT_VERSION = 2  # 1 had no entries
@@ -102,7 +102,8 @@ WITH found AS (SELECT alignment_id, min(sequence), u_mm, v_mm FROM event
         WHERE station = ?1 AND kind = 'mark' AND NOT withdrawn GROUP BY alignment_id)
 SELECT alignment.id AS alignment, started,
     sqrt(found.u_mm * found.u_mm + found.v_mm * found.v_mm) AS found,
-    sqrt(left_so.u_mm * left_so.u_mm + left_so.v_mm * left_so.v_mm) AS "left"
+    sqrt(left_so.u_mm * left_so.u_mm + left_so.v_mm * left_so.v_mm) AS "left",
+    uuid, verdict, done, verdict_checksum
 FROM alignment JOIN found ON found.alignment_id = alignment.id
     JOIN left_so ON left_so.alignment_id = alignment.id
 WHERE source IN (SELECT value FROM json_each(?2))
@@ -158,13 +159,26 @@ def _if_moment(value: object) -> str | None:
     return None
 
 
-def drift(
-    db: sqlite3.Connection, station: str, sources: tuple[str, ...], laser: str | None
-) -> list[sqlite3.Row]:
+def drift(db: sqlite3.Connection, station: str, sources: tuple[str, ...], laser: str | None) -> list[Json]:
     """One row for each alignment with a mark at ``station``: alignment, started, found, left (mm)."""
     # not every SQLite is built with sqrt
     db.create_function("sqrt", 1, math.sqrt, deterministic=True)
-    return db.execute(_DRIFT, (station, json.dumps(sources), laser)).fetchall()
+    rows = db.execute(_DRIFT, (station, json.dumps(sources), laser))
+    return [_ends(row, _judged_mm(row, station)) for row in rows]
+
+
+def _ends(row: sqlite3.Row, judged_mm: float | None) -> Json:
+    left = row["left"] if judged_mm is None else judged_mm
+    return {"alignment": row["alignment"], "started": row["started"], "found": row["found"], "left": left}
+
+
+def _judged_mm(row: sqlite3.Row, station: str) -> float | None:
+    """What a sound verdict says of the marks there: the last one may have been made before the last turn."""
+    if row["verdict"] is None or not sound(row, VERDICT, kept="verdict_checksum"):
+        return None
+    told = as_value(row["verdict"])
+    value = told.get("nozzle_mm") if station == "nozzle" else (told.get("centre_mm") or {}).get(station)
+    return value if isinstance(value, float | int) else None
 
 
 def csv_texts(rows: Rows) -> Iterator[str]:

@@ -321,10 +321,11 @@ class Log:
     ) -> list[Json]:
         """Return how far off the marks at a station were before and after each alignment, oldest first.
 
-        alignment, started, found and left: distance of the first and of the last mark from the centre, mm.
+        alignment, started, found and left: distance of the marks from the centre, mm; found that of the
+        first mark, left the verdict's number, or that of the last mark where there is no verdict.
         ``laser``: only the machine of that name.
         """
-        return self.read(lambda db: [dict(row) for row in _export.drift(db, station, sources, laser)])
+        return self.read(lambda db: _export.drift(db, station, sources, laser))
 
     def csv_texts(self) -> Iterator[str]:
         """Every event as a line of CSV (RFC 4180), in pieces; one moment in time, held while it is read.

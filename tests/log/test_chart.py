@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import sqlite3
 import xml.etree.ElementTree as ET
 from collections.abc import Iterator
 from pathlib import Path
@@ -37,6 +38,19 @@ def log(tmp_path: Path) -> Iterator[Log]:
 def test_first_and_last_mark_that_count(log: Log) -> None:
     (row,) = log.drift("mirror-2")
     assert (row["alignment"], row["found"], row["left"]) == (1, pytest.approx(5.0), pytest.approx(1.0))
+
+
+@pytest.mark.parametrize(("station", "left"), [("mirror-2", 0.34), ("nozzle", 0.15)])
+def test_left_is_what_the_verdict_says(log: Log, station: str, left: float) -> None:
+    log.set_verdict(1, {"aligned": True, "centre_mm": {"mirror-2": 0.34}, "nozzle_mm": 0.15}, done=True)
+    assert log.drift(station)[0]["left"] == left
+
+
+def test_a_damaged_verdict_is_not_believed(log: Log, tmp_path: Path) -> None:
+    log.set_verdict(1, {"aligned": True, "centre_mm": {"mirror-2": 0.34}, "nozzle_mm": 0.15}, done=True)
+    with sqlite3.connect(tmp_path / "spotwright.db") as db:
+        db.execute("UPDATE alignment SET verdict = replace(verdict, '0.34', '9.34')")
+    assert log.drift("mirror-2")[0]["left"] == pytest.approx(1.0)
 
 
 def test_practice_is_told_apart(log: Log) -> None:
