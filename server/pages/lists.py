@@ -20,7 +20,15 @@ from server.solver.machine.power import percent
 from server.solver.machine.profile import Bed, Profile
 from server.solver.words import move_phrases, part_name, station_words, turns_words
 
-__all__ = ["entry_words", "event_words", "reading_row", "reminder_words", "saved_words", "verdict_rows"]
+__all__ = [
+    "entry_words",
+    "event_words",
+    "reading_row",
+    "reminder_words",
+    "saved_words",
+    "verdict_in_short",
+    "verdict_rows",
+]
 
 
 def verdict_rows(verdict: Json | None, machine: Profile) -> Json | None:
@@ -45,6 +53,16 @@ def verdict_rows(verdict: Json | None, machine: Profile) -> Json | None:
         "power": None if power is None else percent(power),
         "worst": head_words(worst, machine.bed) if worst else "",
     }
+
+
+def verdict_in_short(verdict: Json | None, machine: Profile | None) -> tuple[str, str]:
+    """Return what a list says of an alignment: the sign's class, and a word or two."""
+    if not verdict:
+        return "open", "none yet"
+    if not verdict["aligned"]:
+        return "no", "not yet"
+    rows = verdict_rows(verdict, machine) if machine else None
+    return ("no", "nearly") if rows and not rows["good"] else ("yes", "aligned")
 
 
 def _measured(name: str, value: float | None, limit: float) -> Json:

@@ -15,7 +15,7 @@ from server.pages.bed import bed_maps
 from server.pages.bed_words import spot_rows, worst_words
 from server.pages.checks import CHECKS
 from server.pages.device import in_units, units
-from server.pages.lists import saved_words, verdict_rows
+from server.pages.lists import saved_words, verdict_in_short, verdict_rows
 from server.pages.setup import CORNERS, PITCHES, Answers, doubts, drawing, profile_from, what_matters
 from server.pages.shared import shared
 from server.pages.symptoms import SYMPTOMS, place_sentence, places_of
@@ -122,7 +122,7 @@ def cautions() -> str:
 @pages.get("/log")
 def log() -> str:
     """All alignments."""
-    rows = list(reversed(shared().log.alignments()))
+    rows = [_listed(row) for row in reversed(shared().log.alignments())]
     kinds = {"practice" if row["source"] == "practice" else "real" for row in rows}
     return render_template(
         "log.html",
@@ -146,6 +146,7 @@ def alignment(number: int) -> str:
     told = {
         "verdict": in_units(verdict_rows(row["verdict"], machine)) if machine else None,
         "cuts": cut_rows(number),
+        "units": units(),
         "damaged": damaged,
         "whole": machine is not None and not damaged,
     }
@@ -276,6 +277,11 @@ def _laser_page(fault: str | None = None) -> str:
     bed = profile["bed"]
     shown["bed"] = in_units(f"{bed['width_mm']:g} mm × {bed['depth_mm']:g} mm")
     return render_template("laser.html", **shown, fault=fault, toml=toml)
+
+
+def _listed(row: Json) -> Json:
+    judged = row["verdict"] is not None and row["verdict"]["aligned"]
+    return row | {"said": verdict_in_short(row["verdict"], _machine(row["id"]) if judged else None)}
 
 
 def _machine(number: int) -> Profile | None:

@@ -10,6 +10,7 @@ from flask import Flask
 from flask.testing import FlaskClient
 
 from server.pages import Config, create_app
+from server.pages.shared import Shared
 from tests.pages.doubles import Bench, Script, names
 
 
@@ -31,6 +32,12 @@ def app(tmp_path: Path, bench: Bench, script: Script) -> Flask:
 @pytest.fixture
 def client(app: Flask) -> FlaskClient:
     return app.test_client()
+
+
+@pytest.fixture
+def shared(app: Flask) -> Shared:
+    found: Shared = app.extensions["spotwright"]
+    return found
 
 
 @pytest.fixture
