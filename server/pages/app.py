@@ -12,7 +12,7 @@ from markupsafe import Markup
 
 from server.log import LogError
 from server.pages.api import UPLOAD_LIMIT, api
-from server.pages.device import hand, theme
+from server.pages.device import hand, in_units, theme
 from server.pages.faults import add_faults
 from server.pages.guard import AccessGuard, guard, keep_secret
 from server.pages.openapi import described
@@ -50,6 +50,7 @@ def create_app(config: Config) -> Flask:
     app.register_blueprint(upkeep)
     app.context_processor(_common)
     app.jinja_env.filters["attribute"] = _attribute
+    app.jinja_env.filters["in_units"] = in_units
     app.jinja_env.filters["percent"] = percent
     app.jinja_env.filters["moment"] = _moment
     return app

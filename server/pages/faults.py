@@ -10,6 +10,7 @@ from werkzeug.exceptions import HTTPException
 
 from server.errors import plain
 from server.log import BadEntry, LogError, NoSuchEntry
+from server.pages.device import in_units
 from server.pages.stream import TooMany
 from server.session.session import Refused
 from server.solver import DocumentError
@@ -37,7 +38,7 @@ def add_faults(app: Flask) -> None:
 
 
 def _answer(message: str, status: int, path: str = "") -> Answer:
-    line = " ".join(message.split())
+    line = in_units(" ".join(message.split()))
     if request.path.startswith("/api/"):
         return jsonify({"error": {"path": path, "message": line}}), status
     return render_template("fault.html", status=status, message=line), status

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from typing import Any
 
-__all__ = ["in_inches"]
+__all__ = ["MM_PER_INCH", "in_inches"]
 
 MM_PER_INCH = 25.4  # exact, by the international yard and pound agreement of 1959
 _LENGTH = re.compile(r"([+-]?\d+(?:\.\d+)?)(?: ± (\d+(?:\.\d+)?))? mm\b")

@@ -11,11 +11,14 @@ from server import log as book
 from server.log import Json
 from server.pages.lists import reminder_words
 from server.pages.shared import shared
+from server.pages.units import MM_PER_INCH
 from server.session.session import Refused
 
 __all__ = ["as_picture", "cut_rows", "due_count", "reminder_rows", "upkeep"]
 
 PHOTO_LIMIT = 40_000_000
+_LENGTHS = {"thickness_mm", "speed_mm_s"}
+_NUMBERS = _LENGTHS | {"power_percent", "hours", "every_hours", "every_days"}
 
 upkeep = Blueprint("upkeep", __name__, url_prefix="/log")
 
@@ -88,7 +91,19 @@ def due_count() -> int:
 
 def _fields(kind: str) -> Json:
     given = {key: value for key, value in request.form.items() if value.strip()}
+    inches = given.pop("units", "mm") == "inch"
+    for name in _NUMBERS & given.keys():
+        given[name] = given[name].strip().replace(",", ".")
+        if inches and name in _LENGTHS:
+            given[name] = _in_mm(given[name])
     return book.checked_entry(kind, given, lax=True)
+
+
+def _in_mm(inches: str) -> str:
+    try:
+        return f"{float(inches) * MM_PER_INCH:.6g}"
+    except ValueError:
+        return inches  # said by the check of the fields
 
 
 def _photo() -> bytes | None:

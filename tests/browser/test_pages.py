@@ -244,6 +244,22 @@ def test_the_scale_of_the_printed_card_is_taken_kept_and_told_to_other_devices(
     expect(words).to_have_text("The print is taken to be true to scale.")
 
 
+def test_the_check_bars_are_typed_in_inches_where_lengths_are_read_so(server: Server, window: Window) -> None:
+    page = window(390, 844)
+    page.context.add_cookies([{"name": "spotwright_units", "value": "inch", "url": server.url}])
+    page.goto(f"{server.url}/offline")
+    page.click("#scale summary")
+    across, keep = page.get_by_label("Bar across, inches"), page.get_by_role("button", name="Keep it")
+    across.fill("0,2")
+    keep.click()
+    expect(page.locator("#trouble")).to_contain_text("a check bar of 0.200 in")
+    across.fill("1,96")
+    keep.click()
+    expect(page.locator("#scale-words")).to_have_text(
+        "Every picture is corrected: 1.96 in across, 1.96 in up."
+    )
+
+
 Form = dict[str, str | float | bool]
 LONG: Form = {
     "name": "W" * 200,

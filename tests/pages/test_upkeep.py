@@ -7,7 +7,6 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
-from flask import Flask
 from flask.testing import FlaskClient
 
 from server.log import entries
@@ -26,12 +25,6 @@ CUT = {
     "note": "",
 }
 REMINDER = {"laser": "practice 1600", "what": "clean mirrors", "every_days": "30", "every_hours": ""}
-
-
-@pytest.fixture
-def shared(app: Flask) -> Shared:
-    found: Shared = app.extensions["spotwright"]
-    return found
 
 
 @pytest.fixture
@@ -68,10 +61,28 @@ def test_a_withdrawn_cut_is_gone_from_the_page(client: FlaskClient, alignment: i
     assert client.post("/log/entry/9/withdraw").status_code == 404
 
 
+def test_a_cut_is_entered_and_shown_in_inches_where_lengths_are_read_so(
+    client: FlaskClient, shared: Shared, alignment: int
+) -> None:
+    client.set_cookie("spotwright_units", "inch")
+    cut(client, alignment, units="inch", thickness_mm="0,125", speed_mm_s="0.5")
+    (row,) = entries(shared.log)
+    assert (row["thickness_mm"], row["speed_mm_s"]) == (pytest.approx(3.175), pytest.approx(12.7))
+    text = client.get(f"/log/{alignment}").text
+    assert "plywood&lt;/b&gt;, 0.125 in" in text and "0.500 in/s, 60 %" in text
+    assert "Thickness, inches" in text and 'value="0.125"' in text and "Speed, inches/s" in text
+
+
+def test_a_comma_is_a_decimal_point(client: FlaskClient, shared: Shared, alignment: int) -> None:
+    cut(client, alignment, thickness_mm="3,5")
+    assert entries(shared.log)[0]["thickness_mm"] == 3.5
+
+
 @pytest.mark.parametrize(
     ("changes", "status"),
     [
         ({"material": " "}, 422),
+        ({"thickness_mm": "thick", "units": "inch"}, 422),
         ({"thickness_mm": "thick"}, 422),
         ({"power_percent": "nan"}, 422),
         ({"through": "perhaps"}, 422),

@@ -28,6 +28,11 @@ export function find(selector, within = document) {
   return within.querySelector(selector);
 }
 
+/** What somebody typed as a number: a comma is a decimal point too; what is no number is NaN.
+ * @param {string} typed */
+export const number = (typed) =>
+  /\d/.test(typed) ? Number(typed.trim().replace(",", ".").replace("−", "-")) : Number.NaN;
+
 /** @param {Element} node @param {string} text */
 export function setText(node, text) {
   if (node.textContent !== text) node.textContent = text;

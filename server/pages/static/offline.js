@@ -1,7 +1,7 @@
 // Offline: the mark comes from a photo, a tap on the drawn card, or two numbers.
 
 import { showTrouble, startJob } from "./job.js";
-import { find, html, remake, setText, svg } from "./make.js";
+import { find, html, number, remake, setText, svg } from "./make.js";
 import { readPhoto, showPhoto } from "./photo.js";
 
 /** @typedef {{station: string | null, head_mm: number[] | null}} Place */
@@ -66,10 +66,6 @@ function drawTap() {
 
 /** Millimetres in one of what lengths are typed in. */
 const unit = () => (state?.units === "inch" ? 25.4 : 1);
-
-/** A comma is a decimal point too; what is no number is NaN.
- * @param {string} typed */
-const number = (typed) => (/\d/.test(typed) ? Number(typed.trim().replace(",", ".").replace("−", "-")) : Number.NaN);
 
 // A click, not a touch that begins there: to scroll over the drawing moves nothing.
 find("#tap").addEventListener("click", (/** @type {MouseEvent} */ event) => {

@@ -1,6 +1,6 @@
 // What the check bars of the printed cards measure: kept where the log is, the same for every device.
 
-import { find, setText } from "./make.js";
+import { find, number, setText } from "./make.js";
 
 /** @type {string | null} */
 let shown = null;
@@ -17,7 +17,7 @@ export function startScale(onTrouble) {
  * @param {{across: HTMLInputElement, up: HTMLInputElement}} bars @param {(message: string) => void} onTrouble */
 async function send({ across, up }, onTrouble) {
   const given = [across.value || up.value, up.value || across.value];
-  const body = JSON.stringify({ bars_mm: given[0] ? given.map(Number) : null });
+  const body = JSON.stringify({ bars_mm: given[0] ? given.map((typed) => number(typed) * unit()) : null });
   const options = { method: "POST", headers: { "Content-Type": "application/json" }, body };
   const answer = await fetch("/api/card-scale", options).catch(() => null);
   const told = await answer?.json().catch(() => null);
@@ -30,6 +30,9 @@ async function send({ across, up }, onTrouble) {
   }
 }
 
+/** Millimetres in one of what lengths are typed in. */
+const unit = () => (find("#scale-form").dataset.units === "inch" ? 25.4 : 1);
+
 /** Only what is new is put into the fields, so that nothing is lost while somebody types.
  * @param {{bars_mm: number[] | null}} state */
 export function showScale({ bars_mm }) {
@@ -37,9 +40,11 @@ export function showScale({ bars_mm }) {
     now = JSON.stringify(bars_mm);
   if (!form || shown === now) return;
   shown = now;
-  [form.elements.across.value, form.elements.up.value] = bars_mm ?? ["", ""];
+  const name = unit() === 1 ? "mm" : "in",
+    [across, up] = bars_mm?.map((mm) => String(+(mm / unit()).toFixed(4))) ?? ["", ""];
+  [form.elements.across.value, form.elements.up.value] = [across, up];
   const words = bars_mm
-    ? `Every picture is corrected: ${bars_mm[0]} mm across, ${bars_mm[1]} mm up.`
+    ? `Every picture is corrected: ${across} ${name} across, ${up} ${name} up.`
     : "The print is taken to be true to scale.";
   setText(find("#scale-words"), words);
 }
