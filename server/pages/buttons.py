@@ -111,6 +111,10 @@ def _hang_button(snapshot: Snapshot) -> Json:
     wanted = marked_place(snapshot.step)
     assert wanted is not None  # only a mark's step hangs a card
     practice = snapshot.source == "practice"
+    if snapshot.wrong_card is not None:
+        return _button(
+            f"The card of {station_words(wanted.station)} hangs there now", "hang", wanted.as_json()
+        )
     if snapshot.place is not None and snapshot.place.agrees(wanted):
         return _button("Put fresh tape on" if practice else "Fresh tape is on", "hang", wanted.as_json())
     return _button(

@@ -125,7 +125,9 @@ _U_AXIS = {
     "back-left": {"mirror-1": "+Y", "mirror-2": "-X", "mirror-3": "-Y", "nozzle": "+X"},
     "back-right": {"mirror-1": "-Y", "mirror-2": "-X", "mirror-3": "+Y", "nozzle": "+X"},
 }
-_MACHINE_WORDS = AXIS_WORDS | {"X": ("to machine right", "to machine left")}  # beside a card's own right
+_MACHINE_WORDS = AXIS_WORDS | {
+    "X": ("to the machine's right", "to the machine's left")
+}  # beside a card's own right
 PART_NAMES = {
     "tube": "the tube, both ends alike",
     "tube-exit": "the tube's mount at the exit end",
@@ -142,12 +144,12 @@ def part_name(part: str) -> str:
 
 
 def axis_way_words(axis: str, value: float) -> str:
-    """Which way a number on axis X, Y or Z of the machine points: 'to machine right', 'up'."""
+    """Which way a number on axis X, Y or Z of the machine points: "to the machine's right", "up"."""
     return _MACHINE_WORDS[axis][value < 0]
 
 
 def move_phrases(move_mm: Sequence[float]) -> list[str]:
-    """A move in the machine frame, one phrase per axis: ['to machine right 0.5 mm', 'up 1.2 mm']."""
+    """A move in the machine frame, one phrase per axis: ["to the machine's right 0.5 mm", "up 1.2 mm"]."""
     return [f"{axis_way_words(axis, value)} {abs(value):.1f} mm" for axis, value in moving_axes(move_mm)]
 
 

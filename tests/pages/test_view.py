@@ -101,6 +101,7 @@ def test_the_card_of_another_station_is_said_and_no_pulse_is_offered() -> None:
     state = page_state(snapshot(STEPS[1], place=AT_2, source="camera", card=card, misses=2))
     assert state["say"][0] == "That is the card of mirror 3. Hang that of mirror 2."
     assert (state["wrong_card"], state["now"], state["primary"]["action"]) == ("mirror-3", "hang", "hang")
+    assert state["primary"]["label"] == "The card of mirror 2 hangs there now"
     assert state["others"] == []
     assert (state["act"]["kind"], state["act"]["amount"][0]["value"]) == ("wrong", "Mirror 2")
 
@@ -172,7 +173,7 @@ def test_the_card_shows_trail_and_aim_of_this_place_only() -> None:
     card = page_state(snapshot(STEPS[2], events=rows))["card"]
     assert card["trail"] == [[2, 2], [1.4, 0.1]]
     assert card["aim"] == EXPECT
-    assert "has to move 1.0 mm left (to machine right)" in card["words"]
+    assert "has to move 1.0 mm left (to the machine's right)" in card["words"]
 
 
 def test_the_verdict_says_found_allowed_and_good() -> None:

@@ -21,8 +21,8 @@ from server.solver.words import (
 
 BED = Bed(1600.0, 1000.0)
 UNIT = {
-    "to machine right": (1, 0, 0),
-    "to machine left": (-1, 0, 0),
+    "to the machine's right": (1, 0, 0),
+    "to the machine's left": (-1, 0, 0),
     "to the back": (0, 1, 0),
     "to the front": (0, -1, 0),
     "up": (0, 0, 1),
@@ -93,7 +93,7 @@ def test_a_direction_names_card_and_machine() -> None:
     ("move", "words"),
     [
         ([0, 0, 1.2], ["up 1.2 mm"]),
-        ([0.5, -0.8, 0], ["to machine right 0.5 mm", "to the front 0.8 mm"]),
+        ([0.5, -0.8, 0], ["to the machine's right 0.5 mm", "to the front 0.8 mm"]),
         ([0, 0, 0], []),
     ],
 )
