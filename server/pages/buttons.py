@@ -113,7 +113,7 @@ def _hang_button(snapshot: Snapshot) -> Json:
     practice = snapshot.source == "practice"
     if snapshot.wrong_card is not None:
         return _button(
-            f"The card of {station_words(wanted.station)} hangs there now", "hang", wanted.as_json()
+            f"The card for {station_words(wanted.station)} hangs there now", "hang", wanted.as_json()
         )
     if snapshot.place is not None and snapshot.place.agrees(wanted):
         return _button("Put fresh tape on" if practice else "Fresh tape is on", "hang", wanted.as_json())

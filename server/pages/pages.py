@@ -16,7 +16,16 @@ from server.pages.bed_words import spot_rows, worst_words
 from server.pages.checks import CHECKS
 from server.pages.device import in_units, units
 from server.pages.lists import saved_words, verdict_in_short, verdict_rows
-from server.pages.setup import CORNERS, PITCHES, Answers, doubts, drawing, profile_from, what_matters
+from server.pages.setup import (
+    CORNERS,
+    PITCHES,
+    Answers,
+    doubts,
+    drawing,
+    in_words,
+    profile_from,
+    what_matters,
+)
 from server.pages.shared import shared
 from server.pages.symptoms import SYMPTOMS, place_sentence, places_of
 from server.pages.upkeep import as_picture, cut_rows, reminder_rows
@@ -248,7 +257,7 @@ def setup() -> BaseResponse | tuple[str, int] | str:
             )
         shared().lasers.add(profile)
     except Refused as error:
-        return render_template("setup.html", **shown | {"fault": error.message}), error.status
+        return render_template("setup.html", **shown | {"fault": in_words(error)}), error.status
     _offer_laser()
     return redirect(url_for("pages.laser"), 303)
 

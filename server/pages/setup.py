@@ -6,15 +6,16 @@ import copy
 from typing import Annotated, Literal
 
 import numpy as np
-from pydantic import BeforeValidator, Field
+from pydantic import BeforeValidator, Field, ValidationInfo, field_validator
 
 from server import solver
 from server.log import Json
 from server.pages.bodies import Body
 from server.practice import default_profile
+from server.session.session import Refused
 from server.solver.words import station_words
 
-__all__ = ["CORNERS", "PITCHES", "Answers", "doubts", "drawing", "profile_from", "what_matters"]
+__all__ = ["CORNERS", "PITCHES", "Answers", "doubts", "drawing", "in_words", "profile_from", "what_matters"]
 
 
 def _with_point(typed: object) -> object:
@@ -24,7 +25,9 @@ def _with_point(typed: object) -> object:
     return typed.strip().replace(",", ".") if typed.count(",") == 1 else typed.strip()
 
 
-Length = Annotated[float, BeforeValidator(_with_point), Field(gt=0, le=20_000, allow_inf_nan=False)]
+Length = Annotated[float, BeforeValidator(_with_point), Field(gt=0, allow_inf_nan=False)]
+# a side of the bed and a distance before it are one distance of the profile, which may be 20 m
+LONGEST_MM, LONGEST_BED_MM = 5_000.0, 15_000.0
 # Coarse pitches of ISO 261 (M3–M6), fine M6 of the same table; 1/4"-20 of ASME B1.1: 25.4 mm / 20
 PITCHES = {
     "M3": 0.5,
@@ -77,6 +80,15 @@ class Answers(Body):
     fixed_2: Corner = "bottom-left"
     fixed_3: Corner = "bottom-left"
 
+    @field_validator(*ORDINARY)
+    @classmethod
+    def _not_too_long(cls, length: float, known: ValidationInfo) -> float:
+        units = known.data.get("units", "mm")
+        limit_mm = LONGEST_BED_MM if known.field_name in ("width_mm", "depth_mm") else LONGEST_MM
+        if length * MM[units] > limit_mm:
+            raise ValueError(f"must be at most {_shown(limit_mm, units)}")
+        return length
+
     def mm(self, name: str) -> float:
         """Return the length of that name in millimetres."""
         return round(float(getattr(self, name)) * MM[self.units], 3)
@@ -125,6 +137,12 @@ def doubts(answers: Answers) -> list[str]:
             usual = f"usual are {_shown(low, answers.units)} to {_shown(high, answers.units)}"
             asked.append(f"{words} is {_shown(length, answers.units)}? {usual[:1].upper()}{usual[1:]}.")
     return asked
+
+
+def in_words(fault: Refused) -> str:
+    """Return a refusal with what was asked in place of a field's name: 'The bed's width must be a number.'"""
+    asked = "The name" if fault.path == "name" else ORDINARY.get(fault.path, ("",))[0]
+    return f"{asked} {fault.message.removeprefix(f'{fault.path}: ')}." if asked else fault.message
 
 
 def drawing(answers: Answers) -> Json:

@@ -136,7 +136,7 @@ def _words(snapshot: Snapshot) -> list[str]:
 
 
 def _wrong_card_words(seen: str, wanted: Place) -> str:
-    return f"That is the card of {station_words(seen)}. Hang that of {station_words(wanted.station)}."
+    return f"That is the card for {station_words(seen)}. Hang the card for {station_words(wanted.station)}."
 
 
 def _beside(parts: Parts) -> str:

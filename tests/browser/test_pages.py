@@ -321,7 +321,7 @@ def test_a_photo_is_shown_with_what_was_read_before_it_is_saved(
     page.click("#primary")
     page.locator("#entry").wait_for()
     for station, shown in (
-        ("mirror-2", "That is the card of mirror 2"),
+        ("mirror-2", "That is the card for mirror 2"),
         ("mirror-1", "Is the amber ring round it"),
     ):
         page.set_input_files("input[name=after]", photo_of(station))

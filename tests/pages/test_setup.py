@@ -1,7 +1,8 @@
-"""Eight answers make a profile that the solver takes."""
+"""Nine answers make a profile that the solver takes."""
 
 from __future__ import annotations
 
+import html
 import math
 from typing import Any
 
@@ -55,12 +56,23 @@ def test_what_a_sixteenth_of_a_turn_does_is_the_lever_rule(lever_mm: float) -> N
 
 
 @pytest.mark.parametrize(
-    ("field", "value"), [("width_mm", "-5"), ("width_mm", "wide"), ("corner", "middle"), ("name", "")]
+    ("changes", "said"),
+    [
+        ({"width_mm": "-5"}, "The bed's width must be more than 0."),
+        ({"width_mm": "wide"}, "The bed's width must be a number."),
+        ({"depth_mm": "19950"}, "The bed's depth must be at most 15\u202f000 mm."),
+        ({"width_mm": "36", "depth_mm": "600", "units": "inch"}, "The bed's depth must be at most 590.6 in."),
+        ({"lever_mm": "6000"}, "Between two screws must be at most 5\u202f000 mm."),
+        ({"name": ""}, "The name must not be empty."),
+        ({"corner": "middle"}, "corner: must be 'back-left' or 'back-right'"),
+    ],
 )
-def test_a_wrong_answer_is_said_and_the_others_are_kept(client: FlaskClient, field: str, value: str) -> None:
-    answer = client.post("/laser/new", data={**GIVEN, field: value})
+def test_a_wrong_answer_is_said_and_the_others_are_kept(
+    client: FlaskClient, changes: dict[str, str], said: str
+) -> None:
+    answer = client.post("/laser/new", data={**GIVEN, **changes})
     assert answer.status_code == 422
-    assert field in answer.text.split('role="alert">')[1].split("<")[0]
+    assert html.unescape(answer.text.split('role="alert">')[1].split("<")[0]) == said
     assert 'value="140"' in answer.text
 
 

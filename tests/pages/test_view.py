@@ -99,9 +99,9 @@ def test_a_missing_mark_is_fired_again_and_a_blank_is_never_the_large_button(sou
 def test_the_card_of_another_station_is_said_and_no_pulse_is_offered() -> None:
     card = CardInPicture("mirror-3", ((9.0, 0.0, 0.0), (0.0, 9.0, 0.0), (0.0, 0.0, 1.0)), (640, 480), 4)
     state = page_state(snapshot(STEPS[1], place=AT_2, source="camera", card=card, misses=2))
-    assert state["say"][0] == "That is the card of mirror 3. Hang that of mirror 2."
+    assert state["say"][0] == "That is the card for mirror 3. Hang the card for mirror 2."
     assert (state["wrong_card"], state["now"], state["primary"]["action"]) == ("mirror-3", "hang", "hang")
-    assert state["primary"]["label"] == "The card of mirror 2 hangs there now"
+    assert state["primary"]["label"] == "The card for mirror 2 hangs there now"
     assert state["others"] == []
     assert (state["act"]["kind"], state["act"]["amount"][0]["value"]) == ("wrong", "Mirror 2")
 

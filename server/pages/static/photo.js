@@ -77,5 +77,5 @@ function words(marks, units) {
 /** @param {string} seen @param {string | null} wanted */
 function wrong(seen, wanted) {
   const name = (/** @type {string | null} */ station) => (station ?? "another").replace("-", " ");
-  return `That is the card of ${name(seen)}, and ${name(wanted)} is asked for: change the card, or choose the place below.`;
+  return `That is the card for ${name(seen)}, and ${name(wanted)} is asked for: change the card, or choose the place below.`;
 }
