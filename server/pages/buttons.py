@@ -58,7 +58,7 @@ def undo_button(snapshot: Snapshot) -> Json | None:
 
 def _checked_buttons(snapshot: Snapshot) -> Json:
     assert snapshot.check is not None
-    outcome = check_outcome(snapshot.check, snapshot.counted, snapshot.machine)
+    outcome = check_outcome(snapshot.check, snapshot.counted, snapshot.machine, snapshot.shapes)
     if outcome.kind == "off":
         return _set(_button("Align from here", "go-on"))
     else_ = ("Set the next check", "/log#upkeep") if snapshot.check.name == MONTHLY else OTHERWISE

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 from typing import Literal
@@ -19,21 +19,33 @@ from server.solver.words import station_words
 __all__ = ["CheckOutcome", "as_act", "check_outcome"]
 
 SIGMAS = 2.0  # beyond what is allowed by more than this × its own uncertainty, a number is off
-Kind = Literal["good", "near", "off"]
+Kind = Literal["good", "shape", "near", "off"]
+# What a mark's shape tells of the parts before it, and in a word; common practice, no source
+SHAPES = {
+    "double": ("is double: a cracked or dirty surface, or the tube's mode, splits the beam", "Double"),
+    "cut-off": ("is cut off on one side: an edge or a burnt rim takes part of the beam", "Cut off"),
+}
+_BEFORE = {
+    "mirror-1": "the tube",
+    "mirror-2": "mirror 1",
+    "mirror-3": "mirror 2",
+    "nozzle": "mirror 3, the lens",
+}
 
 
 @dataclass(frozen=True)
 class CheckOutcome:
-    """good : all is within what is allowed; near : beyond it by no more than readings err; off : beyond.
-
-    worst : the number that decides, None where a pulse left no mark. told : what to make of it. rest : every
-    number, with what is allowed and what it was when the laser was last aligned.
+    """good : all is within what is allowed; near : beyond it by no more than readings err; off : beyond;
+    shape : within it, but a mark is not whole. worst : the number that decides, None where a pulse left no
+    mark. told : what to make of it. rest : every number, with what is allowed and what it was when the laser
+    was last aligned. word : what names the shape.
     """
 
     kind: Kind
     worst: Measure | None
     told: str
     rest: str
+    word: str = ""
 
 
 @dataclass(frozen=True)
@@ -61,17 +73,36 @@ class _Found:
         return f"{name}: {measure.value_mm:.1f} mm ({measure.limit_mm:g} mm may be{then})."
 
 
-def check_outcome(check: Check, events: Sequence[Event], machine: Profile) -> CheckOutcome:
-    """Return what its marks say; ``events`` are those that count."""
+def check_outcome(
+    check: Check, events: Sequence[Event], machine: Profile, shapes: Mapping[str, str] | None = None
+) -> CheckOutcome:
+    """Return what its marks say; ``events`` are those that count, ``shapes`` what vision saw at a station."""
     missed = [event.station for event in events if isinstance(event, NoMark)]
     found = _found(check, [event for event in events if isinstance(event, MarkSeen)], machine)
-    rest = " ".join([*(one.words for one in found), *_since(check)])
+    odd = _odd_shape(shapes or {})
+    rest = " ".join([*([odd[0]] if odd else []), *(one.words for one in found), *_since(check)])
     if missed or not found:
         at = station_words(missed[0]) if missed else "the card"
         told = f"The beam misses {at}: the mirrors are off. Align from here."
         return CheckOutcome("off", None, told, rest)
     worst = max(found, key=lambda one: one.share)
+    if odd and worst.kind == "good":
+        return CheckOutcome("shape", None, f"The mirrors are right, the beam is not. {odd[0]}", rest, odd[1])
     return CheckOutcome(worst.kind, worst.measure, _told(check, worst), rest)
+
+
+def _odd_shape(shapes: Mapping[str, str]) -> tuple[str, str] | None:
+    """Return what the first mark along the beam that is not whole tells, and a word; None without one."""
+    parts: list[str] = []
+    for station, before in _BEFORE.items():
+        parts.append(before)
+        shape = shapes.get(station)
+        if shape in SHAPES:
+            why, word = SHAPES[shape]
+            return f"The mark at {station_words(station)} {why}. Look at {', '.join(parts)}.", word
+        if shape == "round":
+            parts.clear()  # what lies before it is in order
+    return None
 
 
 def _told(check: Check, worst: _Found) -> str:
@@ -125,9 +156,10 @@ def as_act(outcome: CheckOutcome) -> Json:
     """Return what is read of it from two metres, as ``server.pages.distance`` does."""
     kind, what, where = {
         "good": ("done", "Good", "Mirrors"),
+        "shape": ("look", "Look", outcome.word),
         "near": ("nearly", "Limit", outcome.worst.short if outcome.worst else ""),
         "off": ("look", "Off", outcome.worst.short if outcome.worst else "No mark"),
     }[outcome.kind]
-    shown = outcome.worst if outcome.kind != "good" else None
+    shown = outcome.worst if outcome.kind in ("near", "off") else None
     amount = [{"way": "", "value": f"{shown.value_mm:.1f}", "unit": "mm"}] if shown else []
     return {"kind": kind, "what": what, "where": where, "amount": amount}

@@ -34,7 +34,7 @@ def distance(snapshot: Snapshot) -> Json:
     """
     place = marked_place(snapshot.step)
     if snapshot.check is not None and snapshot.checked:
-        return as_act(check_outcome(snapshot.check, snapshot.counted, snapshot.machine))
+        return as_act(check_outcome(snapshot.check, snapshot.counted, snapshot.machine, snapshot.shapes))
     if snapshot.step.do == "done":
         return _done(snapshot.step, snapshot.machine)
     return _mark(snapshot, place) if place else _OTHERS[snapshot.step.do](snapshot.step)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import MISSING, dataclass, fields
 from typing import Any
 
@@ -48,13 +49,15 @@ _KINDS: dict[str, type[Any]] = {
     "undo": Undo,
 }
 _NAMES = {made: kind for kind, made in _KINDS.items()}
+SAME_MM = 0.01  # a reading is kept rounded, finer than that
 
 
 @dataclass(frozen=True)
 class Entry:
     """An event in the log: its number, when it was written (UTC), whether it no longer counts.
 
-    asked_turns : of a turn that went otherwise than it was asked, as the mark showed.
+    asked_turns : of a turn that went otherwise than it was asked, as the mark showed. shape : of a mark that
+    vision read.
     """
 
     id: int
@@ -64,6 +67,7 @@ class Entry:
     withdrawn: bool
     has_picture: bool
     asked_turns: float | None = None
+    shape: str | None = None
 
     @property
     def kind(self) -> str:
@@ -74,8 +78,19 @@ class Entry:
     def of(cls, row: Json) -> Entry:
         """Return the entry in a row of the log."""
         known = {key: row[key] for key in ("id", "uuid", "when", "withdrawn", "has_picture")}
-        asked = (row["reading"] or {}).get("asked_turns")
-        return cls(event=event_of(row["event"]), asked_turns=asked, **known)
+        event, reading = event_of(row["event"]), row["reading"] or {}
+        return cls(event=event, asked_turns=reading.get("asked_turns"), shape=_shape(event, reading), **known)
+
+
+def _shape(event: Event, reading: Json) -> str | None:
+    """The shape of the mark that was taken, among those of its reading."""
+    if not isinstance(event, MarkSeen):
+        return None
+    for mark in reading.get("marks") or [reading]:  # a rig sends the one mark alone
+        at_mm = mark.get("offset_mm")
+        if at_mm and math.dist(at_mm, event.offset_mm) < SAME_MM:
+            return str(mark["shape"]) if mark.get("shape") else None
+    return None
 
 
 def without_undo(document: Json) -> Json:

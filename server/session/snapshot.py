@@ -186,6 +186,18 @@ class Snapshot:
         return tuple(entry.event for entry in self.events if not entry.withdrawn)
 
     @property
+    def shapes(self) -> dict[str, str]:
+        """The shape of the marks at each station that vision read; one that is not round counts for all."""
+        seen: dict[str, str] = {}
+        for entry in self.events:
+            event = entry.event
+            if not isinstance(event, MarkSeen) or entry.shape is None or entry.withdrawn:
+                continue
+            if seen.get(event.station, "round") == "round":
+                seen[event.station] = entry.shape
+        return seen
+
+    @property
     def newest_mark(self) -> tuple[int, MarkSeen] | None:
         """The number and event of the newest mark that was not withdrawn."""
         for entry in reversed(self.events):

@@ -76,15 +76,16 @@ def _snapshots() -> dict[str, Snapshot]:
         "nearly": snapshot({**DONE, "verdict": NEARLY}),
         "check, good": _checked(0.2),
         "check, off": _checked(3.4),
+        "check, double": _checked(0.2, "double"),
         "fault": snapshot(FAULT),
         **{f"live, {kind}": _live(offset_mm) for kind, offset_mm in LIVE.items()},
     }
 
 
-def _checked(apart_mm: float) -> Snapshot:
+def _checked(apart_mm: float, shape: str = "round") -> Snapshot:
     here, there = Place("mirror-3", (0.0, 1000.0)), Place("mirror-3", (1600.0, 0.0))
     marks = [(here, 0.0), (there, apart_mm)]
-    rows = [row(seen(place.station, u, 0.0, list(place.head_mm))) for place, u in marks]
+    rows = [replace(row(seen(place.station, u, 0.0, list(place.head_mm))), shape=shape) for place, u in marks]
     return snapshot(MARK, events=rows, check=Check("weak-far", (here, there)))
 
 

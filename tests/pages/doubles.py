@@ -83,8 +83,8 @@ def scripted(document: Json) -> Step:
     return step_of(step | {"verdict": VERDICT if step["do"] == "done" else None})
 
 
-def mark(u_mm: float = 1.5, v_mm: float = -0.5, *, new: bool | None = True) -> Mark:
-    return Mark((u_mm, v_mm), (0.02, 0.03), (4.1, 3.8), "round", None, new)
+def mark(u_mm: float = 1.5, v_mm: float = -0.5, *, new: bool | None = True, shape: str = "round") -> Mark:
+    return Mark((u_mm, v_mm), (0.02, 0.03), (4.1, 3.8), shape, None, new)
 
 
 def reading(station: str, *marks: Mark) -> Reading:

@@ -28,10 +28,10 @@ def begin(client: FlaskClient, what: str = "weak-far", of: str = "bench") -> Any
     return client.post(f"/api/do/{of}/check", json={"what": what} | names(client, of))
 
 
-def fire(do: Any, script: Script, u_mm: float) -> Json:
+def fire(do: Any, script: Script, u_mm: float, shape: str = "round") -> Json:
     """Hang the card where it is asked for and fire at it; returns the state then."""
     wanted = do("acknowledge").get_json()["primary"]["body"]
-    script.readings = [reading(wanted["station"], mark(u_mm, 0.0))]
+    script.readings = [reading(wanted["station"], mark(u_mm, 0.0, shape=shape))]
     do("hang", wanted)
     return dict(do("pulse").get_json())
 
@@ -167,6 +167,34 @@ def test_a_pulse_that_misses_its_card_says_that_the_mirrors_are_off() -> None:
     assert found.kind == "off"
     assert "misses mirror 3" in found.told
     assert as_act(found)["where"] == "No mark"
+
+
+@pytest.mark.parametrize(
+    ("shapes", "where", "at", "parts"),
+    [
+        (("double", "double"), "Double", "mirror 3", "the tube, mirror 1, mirror 2"),
+        (("round", "double"), "Double", "the nozzle", "mirror 3, the lens"),
+        (("round", "cut-off"), "Cut off", "the nozzle", "mirror 3, the lens"),
+    ],
+)
+def test_a_mark_that_is_not_whole_is_told_with_the_parts_that_may_do_it(
+    client: FlaskClient, do: Any, script: Script, shapes: tuple[str, str], where: str, at: str, parts: str
+) -> None:
+    begin(client, "burns-beside")
+    fire(do, script, 0.0, shapes[0])
+    state = fire(do, script, 0.1, shapes[1])
+    assert (state["act"]["kind"], state["act"]["what"], state["act"]["where"]) == ("look", "Look", where)
+    assert state["say"][0].startswith(f"The mirrors are right, the beam is not. The mark at {at} is ")
+    assert state["say"][0].endswith(f"Look at {parts}.")
+    assert state["primary"]["link"] == "/checks"
+
+
+def test_marks_that_are_off_and_not_whole_are_aligned_first() -> None:
+    events = marks(("mirror-3", NEAR, 0.0), ("mirror-3", FAR, 2.4))
+    check = Check("weak-far", places_of(SYMPTOMS["weak-far"], PROFILE))
+    found = check_outcome(check, events, PROFILE, {"mirror-3": "double"})
+    assert found.kind == "off"
+    assert found.rest.startswith("The mark at mirror 3 is double")
 
 
 def test_each_number_stands_beside_what_may_be_and_what_it_was_then() -> None:
