@@ -106,7 +106,7 @@ def _good(verdict: Verdict, tolerance: Tolerance) -> dict[str, bool]:
         "tube": centred("mirror-1"),
         "mirror-1": leg("mirror-2"),
         "mirror-2": leg("mirror-3"),
-        "mirror-3": verdict.lens_mm <= tolerance.lens_mm,
+        "mirror-3": verdict.lens_mm is None or verdict.lens_mm <= tolerance.lens_mm,
         "nozzle": verdict.nozzle_mm <= tolerance.nozzle_mm,
         "bed": verdict.aligned,
     }

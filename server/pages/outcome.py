@@ -27,7 +27,7 @@ class Measure:
 
 
 def measures(verdict: Verdict, tolerance: Tolerance) -> list[Measure]:
-    """Return all numbers of a verdict, in the beam's order within each kind."""
+    """Return all numbers that a verdict knows, in the beam's order within each kind."""
     overlap, centre = verdict.overlap_mm.items(), verdict.centre_mm.items()
     return [
         *(
@@ -35,7 +35,11 @@ def measures(verdict: Verdict, tolerance: Tolerance) -> list[Measure]:
             for at, mm in overlap
         ),
         *(Measure(f"centre at {station_words(at)}", "Centre", mm, tolerance.centre_mm) for at, mm in centre),
-        Measure("offset at the lens", "Lens", verdict.lens_mm, tolerance.lens_mm),
+        *(
+            [Measure("offset at the lens", "Lens", verdict.lens_mm, tolerance.lens_mm)]
+            if verdict.lens_mm is not None
+            else []
+        ),
         Measure("offset at the nozzle", "Nozzle", verdict.nozzle_mm, tolerance.nozzle_mm),
     ]
 

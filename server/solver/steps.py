@@ -35,12 +35,15 @@ class Expect:
 
 @dataclass(frozen=True)
 class Verdict:
-    """Whether it is good enough to cut, and why not. Lengths in mm over the whole bed."""
+    """Whether it is good enough to cut, and why not. Lengths in mm over the whole bed.
+
+    lens_mm : None without a mark on a card below, since no other mark shows where the beam meets the lens.
+    """
 
     aligned: bool
     overlap_mm: dict[str, float]
     centre_mm: dict[str, float]
-    lens_mm: float
+    lens_mm: float | None
     nozzle_mm: float
     worst_power: float
     worst_at_head_mm: Point
@@ -52,7 +55,7 @@ class Verdict:
             "aligned": self.aligned,
             "overlap_mm": {key: _short(v) for key, v in self.overlap_mm.items()},
             "centre_mm": {key: _short(v) for key, v in self.centre_mm.items()},
-            "lens_mm": _short(self.lens_mm),
+            "lens_mm": None if self.lens_mm is None else _short(self.lens_mm),
             "nozzle_mm": _short(self.nozzle_mm),
             "worst_power": round(self.worst_power, 4),
             "worst_at_head_mm": list(self.worst_at_head_mm),

@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 from flask.testing import FlaskClient
 
-from server.pages.lists import verdict_in_short
+from server.pages.lists import verdict_in_short, verdict_rows
 from server.pages.shared import Shared
 from server.practice import default_profile
 
@@ -33,6 +33,13 @@ GOOD = {
 )
 def test_a_verdict_in_a_word(verdict: dict[str, Any] | None, sign: str, words: str) -> None:
     assert verdict_in_short(verdict, default_profile()) == (sign, words)
+
+
+def test_what_no_mark_shows_is_said_to_be_not_measured() -> None:
+    told = verdict_rows(GOOD | {"lens_mm": None}, default_profile())
+    assert told is not None and told["good"]
+    (lens,) = (row for row in told["rows"] if row["name"] == "Offset at the lens")
+    assert (lens["value"], lens["known"], lens["good"]) == ("not measured", False, False)
 
 
 def test_the_log_does_not_call_aligned_what_is_beyond_a_tolerance(

@@ -134,8 +134,10 @@ def test_a_mark_below_tells_where_the_lens_stands_and_without_it_that_is_not_kno
     places = [("mirror-1", NEAR), ("mirror-2", NEAR), ("mirror-2", FAR), ("mirror-3", MIDDLE)]
     marks(machine, *places, ("nozzle", MIDDLE))
     _, blind = lens_offset(look(parse_alignment(machine.document())))
+    assert answer(machine.document())["verdict"]["lens_mm"] is None
     for _ in range(2):
         machine.pulse("below", MIDDLE, below_mm=145.0)
+    assert answer(machine.document())["verdict"]["lens_mm"] > 0.0
     found, known = lens_offset(look(parse_alignment(machine.document())))
     assert blind.min() > 0.2 and known.max() < 0.2
     assert np.abs(found - machine.layout.lens_off_mm).max() < 3 * known.max()

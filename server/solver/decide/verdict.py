@@ -11,7 +11,7 @@ from server.solver.decide.cost import worst_power
 from server.solver.decide.situation import View, seen_stations
 from server.solver.estimate import samples as o
 from server.solver.machine.linear import weighted_least_squares
-from server.solver.machine.profile import STATIONS
+from server.solver.machine.profile import BELOW, STATIONS
 from server.solver.machine.trace import Rays
 from server.solver.steps import Verdict
 
@@ -23,7 +23,8 @@ KNOWN_MRAD = 2.0  # an angle less certain than this counts as unknown
 
 def verdict(view: View, *, aligned: bool) -> Verdict | None:
     """The verdict at the best estimate; None until each station has a mark that no repair has voided."""
-    if not set(STATIONS) <= seen_stations(view):
+    seen = seen_stations(view)
+    if not set(STATIONS) <= seen:
         return None
     profile = view.profile
     values = dict(zip(o.KEYS, o.numbers(view.best)[0], strict=True))
@@ -33,7 +34,7 @@ def verdict(view: View, *, aligned: bool) -> Verdict | None:
         aligned=aligned,
         overlap_mm={f"mirror-{i}": float(values[f"overlap-{i}"]) for i in (2, 3)},
         centre_mm={f"mirror-{i}": float(values[f"centre-{i}"]) for i in (1, 2, 3)},
-        lens_mm=float(values["lens"]),
+        lens_mm=float(values["lens"]) if BELOW in seen else None,
         nozzle_mm=float(values["nozzle"]),
         worst_power=power,
         worst_at_head_mm=at,
