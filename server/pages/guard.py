@@ -21,7 +21,7 @@ from werkzeug.wrappers import Response as BaseResponse
 
 from server.log import Settings, write_for_good
 
-__all__ = ["DEVICE_HEADER", "AccessGuard", "asker", "guard", "is_code", "keep_secret"]
+__all__ = ["DEVICE_HEADER", "AccessGuard", "asker", "guard", "is_code", "keep_secret", "search_domains"]
 
 POLICY = "; ".join(
     (
@@ -51,6 +51,11 @@ TRIES, TRIES_WINDOW_S, MOST_ASKERS = 10, 60.0, 4096
 _STRANGER = "Spotwright does not answer to this name: use the address that it printed."
 LEAST_BITS = 40
 _LETTERS = "abcdefghjkmnpqrstuvwxyz23456789"
+# Names under these mean nothing in the public DNS, so no stranger can have one: .local is for multicast DNS
+# (RFC 6762, whose appendix G lists .lan, .home and .internal as in private use), home.arpa for homes (RFC
+# 8375); ICANN's board has reserved .internal (29 July 2024) and does not delegate .home (2018.02.04.12).
+PRIVATE = ("local", "lan", "home", "home.arpa", "internal")
+RESOLVER = Path("/etc/resolv.conf")
 
 
 def keep_secret(path: Path, make: Callable[[], str], settings: Settings | None = None) -> str:
@@ -240,15 +245,41 @@ def _asked() -> BaseResponse:
 
 def _host_known(host: str, *, lan: bool, hosts: tuple[str, ...]) -> bool:
     try:
-        name = (urlsplit(f"//{host}").hostname or "").lower()
+        name = (urlsplit(f"//{host}").hostname or "").lower().removesuffix(".")
     except ValueError:
         return False
     if name in ("localhost", "127.0.0.1", "::1") or name in hosts:
         return True
-    if not lan:
+    return lan and (_is_address(name) or _is_own(name))
+
+
+def _is_own(name: str) -> bool:
+    """Whether the local network may call this machine so: its own name, alone or in a domain of that network.
+
+    Which domain that is, the network's router has told the machine (resolv.conf(5), ``search``). A page that
+    wants to pass for ours through a name of its own, by DNS rebinding, cannot tell it anything.
+    """
+    full = socket.gethostname().lower().removesuffix(".")
+    first, _, rest = name.partition(".")
+    if not full:
         return False
-    own = socket.gethostname().lower()
-    return name in (own, f"{own}.local") or _is_address(name)
+    if name == full:
+        return True
+    return first == full.partition(".")[0] and (
+        rest == "" or rest in PRIVATE or rest in search_domains(RESOLVER)
+    )
+
+
+def search_domains(resolver: Path) -> list[str]:
+    """Return the domains in which names of the local network are sought (resolv.conf(5)); [] if none."""
+    try:
+        lines = resolver.read_text("utf-8", "replace").splitlines()
+    except OSError:
+        return []
+    told = [
+        line.split()[1:] for line in lines if line.startswith(("search ", "search\t", "domain ", "domain\t"))
+    ]
+    return [domain.lower().strip(".") for domain in (told[-1] if told else []) if domain.strip(".")]
 
 
 def _is_address(name: str) -> bool:

@@ -10,7 +10,7 @@ from flask import Flask
 from flask.testing import FlaskClient
 
 from server.pages import Config, create_app
-from server.pages.guard import MOST_ASKERS, AccessGuard, _host_known, keep_secret, new_code
+from server.pages.guard import MOST_ASKERS, AccessGuard, _host_known, keep_secret, new_code, search_domains
 from tests.pages.doubles import Bench, Script, names
 
 PAGES = [
@@ -50,6 +50,70 @@ def test_other_names_are_refused_on_loopback(client: FlaskClient, host: str) -> 
 def test_on_the_network_addresses_are_answered_but_no_foreign_name(lan: FlaskClient) -> None:
     assert lan.get("/door", headers={"Host": "192.168.1.5:8000"}).status_code == 200
     assert lan.get("/door", headers={"Host": "evil.example"}).status_code == 421
+
+
+@pytest.mark.parametrize(
+    ("own", "name", "known"),
+    [
+        ("rig", "rig", True),
+        ("rig", "Rig.LOCAL:8765", True),
+        ("rig", "rig.local.", True),  # the same name, written absolutely
+        ("rig", "rig.lan", True),
+        ("rig", "rig.home", True),
+        ("rig", "rig.home.arpa", True),
+        ("rig", "rig.internal:8765", True),
+        ("rig", "rig.router.example", True),  # the domain that the router tells
+        ("rig", "rig.workshop.example", True),
+        ("rig.workshop.example", "rig.workshop.example", True),  # a whole name as the machine's own
+        ("rig.elsewhere.example", "rig.local", True),
+        ("rig", "rig.evil.example", False),
+        ("rig", "router.example", False),
+        ("rig", "evil.router.example", False),  # another machine's name
+        ("rig", "evil.lan", False),
+        ("rig", "rig.evil.lan", False),
+        ("rig", "rig.lan.evil.example", False),
+        ("rig", "rig.example", False),
+        ("rig", "rig..lan", False),
+        ("rig", "rig.lan..", False),
+        ("rig", "", False),
+        ("rig", ".", False),
+        ("", "", False),
+        ("", ".lan", False),
+    ],
+)
+def test_the_machine_s_own_name_in_the_networks_own_domain_is_known(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, own: str, name: str, known: bool
+) -> None:
+    resolver = tmp_path / "resolv.conf"
+    resolver.write_text(
+        "# made by the network\nnameserver 192.0.2.1\nsearch Router.example workshop.example.\n"
+    )
+    monkeypatch.setattr("server.pages.guard.RESOLVER", resolver)
+    monkeypatch.setattr("socket.gethostname", lambda: own)
+    assert _host_known(name, lan=True, hosts=()) is known
+    assert not _host_known(name, lan=False, hosts=())
+
+
+@pytest.mark.parametrize(
+    ("text", "domains"),
+    [
+        (None, []),
+        ("", []),
+        ("nameserver 192.0.2.1\n", []),
+        ("domain one.example\nsearch two.example three.example\n", ["two.example", "three.example"]),
+        ("search .\n", []),
+        ("#search evil.example\n search evil.example\nsearchevil evil.example\nsearch\n", []),
+        ("search\t\xff.Example\n", ["\xff.example"]),
+    ],
+)
+def test_search_domains_are_read_as_the_system_reads_them(
+    tmp_path: Path, text: str | None, domains: list[str]
+) -> None:
+    """resolv.conf(5): of several such lines the last one counts; a line begins with its keyword."""
+    resolver = tmp_path / "resolv.conf"
+    if text is not None:
+        resolver.write_text(text, "utf-8")
+    assert search_domains(resolver) == domains
 
 
 def test_a_proxys_name_is_answered_when_it_was_given(tmp_path: Path) -> None:
