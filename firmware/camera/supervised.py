@@ -13,6 +13,7 @@ import time
 from collections.abc import Callable
 from contextlib import suppress
 from multiprocessing import Pipe
+from pathlib import Path
 from threading import Event, Thread
 from typing import Any
 
@@ -35,9 +36,10 @@ from firmware.camera.slot import NewestSlot
 from firmware.camera.watchdog import Watch
 from firmware.errors import CameraMissing, CameraNotStarted, CameraTimeout
 
-__all__ = ["SupervisedCamera", "child_environment"]
+__all__ = ["SupervisedCamera", "child_environment", "video_nodes"]
 
 Opener = Callable[..., Camera]
+Nodes = Callable[[], frozenset[str]]
 MAX_PIXELS = 25_000_000  # above what any sensor of ours has
 _DEAD_S = 2.0  # a killed process that has not ended by then hangs in the kernel
 
@@ -46,15 +48,22 @@ class SupervisedCamera:
     """The camera ``open_camera(of, **options)`` behind the same interface, in a child process.
 
     ``start`` returns at once; until the first frame ``newest`` waits. A camera that is absent, frozen,
-    unplugged or whose process was killed is started anew with growing pauses; ``newest`` waits for it as for
-    any frame and then raises CameraMissing with the reason, which ``problem`` holds all the while. Frame
-    numbers go on over restarts.
+    unplugged or whose process was killed is started anew with growing pauses, and at once when one is plugged
+    in; ``newest`` waits for it as for any frame and then raises CameraMissing with the reason, which
+    ``problem`` holds all the while. Frame numbers go on over restarts. nodes : names what is plugged in.
     """
 
     def __init__(
-        self, of: str, *, opener: Opener = open_camera, watch: Watch | None = None, **options: Any
+        self,
+        of: str,
+        *,
+        opener: Opener = open_camera,
+        watch: Watch | None = None,
+        nodes: Nodes | None = None,
+        **options: Any,
     ) -> None:
         self.kind = of
+        self._nodes = nodes or video_nodes
         self._opener, self._options = opener, options
         self._watch = watch or Watch()
         self._slot, self._full_slot, self._quit = NewestSlot(), NewestSlot(), Event()
@@ -138,7 +147,12 @@ class SupervisedCamera:
             child.tell(message)
 
     def _guard(self) -> None:
+        plugged_in = self._nodes()
         while not self._quit.is_set():
+            if self._watch.problem is not None:
+                before, plugged_in = plugged_in, self._nodes()
+                if plugged_in - before:
+                    self._watch.appeared(time.monotonic())
             order = self._watch.order(time.monotonic())
             if order == "kill":
                 self._end()
@@ -193,6 +207,11 @@ class SupervisedCamera:
     def _lost(self, why: str) -> None:
         self._watch.died(time.monotonic(), why)
         self._end()
+
+
+def video_nodes() -> frozenset[str]:
+    """Return the names of the Video4Linux devices that are there; none on another system."""
+    return frozenset(path.name for path in Path("/dev").glob("video*"))
 
 
 def child_environment() -> dict[str, str]:

@@ -49,6 +49,10 @@ class Watch:
         if self._running:
             self._rest(now_s, why)
 
+    def appeared(self, now_s: float) -> None:
+        """A camera was plugged in: the next start is now, or right after the one under way."""
+        self._start_at_s, self.failures = now_s, 0
+
     def order(self, now_s: float) -> Order:
         """What has to be done now; a 'kill' counts as done."""
         if self._running and now_s >= self._deadline_s:

@@ -1,6 +1,7 @@
 """Test cameras that a child process can import and open, with faults that only a process can have."""
 
 import time
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -73,6 +74,22 @@ class TwoStreams(PlainCamera):
         return Frame(pixels, time.monotonic(), self.sent)
 
 
+class Pluggable(TwoStreams):
+    """Is there when its file is."""
+
+    kind = "pluggable"
+
+    def __init__(self, file: str) -> None:
+        self.file = Path(file)
+
+    def start(self) -> None:
+        if not self.file.exists():
+            raise CameraMissing("no camera here: plug one in")
+        super().start()
+
+
 def opener(kind: str, **options: Any) -> Camera:
     own: dict[str, Any] = {"stuck": Stuck, "absent": Absent, "two-streams": TwoStreams}
+    if kind == "pluggable":
+        return Pluggable(**options)
     return own[kind]() if kind in own else open_camera(kind, **options)

@@ -4,6 +4,7 @@ import os
 import signal
 from collections.abc import Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -77,6 +78,31 @@ def test_a_camera_that_is_absent_says_so_in_its_own_words() -> None:
             if isinstance(raised.value, CameraMissing):
                 break
         assert str(raised.value) == camera.problem == "no camera here: plug one in"
+
+
+def test_a_camera_is_tried_again_as_soon_as_it_is_plugged_in(tmp_path: Path) -> None:
+    """The pause between two tries is an hour here."""
+    file = tmp_path / "video7"
+    camera = SupervisedCamera(
+        "pluggable",
+        opener=opener,
+        watch=Watch(warm_up_s=300.0, patience_s=300.0, pauses_s=(3600.0,)),
+        nodes=lambda: frozenset(path.name for path in tmp_path.iterdir()),
+        file=str(file),
+    )
+    camera.start()
+    try:
+        for _ in range(MANY):
+            with pytest.raises(RigError):
+                camera.newest(timeout_s=1.0)
+            if camera.problem is not None:
+                break
+        assert camera.problem == "no camera here: plug one in"
+        file.touch()
+        _sooner_or_later(camera, -1)
+        assert camera.problem is None
+    finally:
+        camera.stop()
 
 
 def test_before_start_and_after_stop_there_is_nothing() -> None:

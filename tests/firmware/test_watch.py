@@ -1,5 +1,6 @@
 from itertools import pairwise
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -49,6 +50,21 @@ def test_pauses_grow_and_a_frame_ends_the_trouble() -> None:
     watch.started(now_s)
     watch.frame(now_s)
     assert (watch.failures, watch.problem) == (0, None)
+
+
+def test_a_camera_that_is_plugged_in_is_tried_at_once() -> None:
+    watch = Watch(pauses_s=(0.2, 60))
+    for now_s in (0.0, 1.0):
+        watch.started(now_s)
+        watch.died(now_s, "not there")
+    assert watch.order(30) == "wait"
+    watch.appeared(30)
+    assert watch.order(30) == "start"
+    watch.started(30)
+    watch.appeared(31)  # while one that looked too early is still at it
+    assert watch.order(31) == "wait"
+    watch.died(32, "not there")
+    assert watch.next_look_s(32) == pytest.approx(0.2)
 
 
 def test_dying_twice_counts_once() -> None:
