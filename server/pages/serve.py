@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import logging
 import signal
-import socket
 import sys
 import threading
 from collections.abc import Callable
@@ -21,6 +20,7 @@ from server.pages.app import create_app
 from server.pages.connections import Server
 from server.pages.guard import keep_secret, new_code
 from server.pages.shared import Config
+from server.rig.own_address import AddressNotice
 from server.rig.systemd import Heartbeat
 from server.rig.threads import SessionThreads
 from server.session.card_scale import Bars
@@ -68,12 +68,17 @@ def serve(
     )
     app = create_app(config)
     server = make_server(app, port=port, lan=lan, behind_proxy=bool(hosts))
-    for line in _greeting(app, server.effective_port, code, lan=lan, hosts=hosts):
+    port = server.effective_port
+    notice = AddressNotice(lambda address: say(_there(address, port, code))) if lan else None
+    for line in _greeting(app, port, code, notice=notice, hosts=hosts):
         say(line)
     shared = app.extensions["spotwright"]
     for line in shared.damage():
         say(f"note: {line}")
-    welcome = _welcome(server.effective_port, code) if lan and code is not None else None
+
+    def welcome() -> str | None:
+        return _welcome(notice.address, port, code) if notice is not None and code is not None else None
+
     threads = SessionThreads(
         shared.sessions["bench"],
         profile=profile or RigProfile(),
@@ -87,11 +92,15 @@ def serve(
     heartbeat = Heartbeat({**threads.alive, "server": server.alive})
     _end_politely()
     threads.start()
+    if notice is not None:
+        notice.start()
     heartbeat.start()
     try:
         server.run()
     finally:
         heartbeat.stop()
+        if notice is not None:
+            notice.stop()
         threads.stop()
         server.close()
 
@@ -141,29 +150,30 @@ def make_server(app: Flask, *, port: int, lan: bool = False, behind_proxy: bool 
     )
 
 
-def _greeting(app: Flask, port: int, code: str | None, *, lan: bool, hosts: tuple[str, ...]) -> list[str]:
+def _greeting(
+    app: Flask, port: int, code: str | None, *, notice: AddressNotice | None, hosts: tuple[str, ...]
+) -> list[str]:
     kind = app.extensions["spotwright"].sessions["bench"].source.kind
     lines = [f"Spotwright: open http://localhost:{port}/ in a browser (Ctrl-C ends it)."]
     if kind == "practice":
         lines.append("No camera: this is the practice laser, which is only simulated.")
-    if lan:
-        lines.append(f"On the local network: http://{_own_address()}:{port}/")
+    if notice is not None:
+        lines.append(_there(notice.address, port))
     lines += [f"Through the proxy: https://{name}/" for name in hosts]
     if code is not None:
         lines.append(f"Access code: {code}")
     return lines
 
 
-def _welcome(port: int, code: str) -> str:
+def _there(address: str | None, port: int, code: str | None = None) -> str:
+    """Return where the local network finds the page, and with what code where that is given."""
+    if address is None:
+        return "No network: the address is said here as soon as there is one."
+    return f"On the local network: http://{address}:{port}/" + (f"  Access code: {code}" if code else "")
+
+
+def _welcome(address: str | None, port: int, code: str) -> str | None:
     """Return what the status light spells at a first start; the usual port goes without saying."""
-    return f"{_own_address()}{'' if port == USUAL_PORT else f':{port}'} {code}"
-
-
-def _own_address() -> str:
-    """Return this machine's address on the local network; nothing is sent to find it."""
-    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
-        try:
-            probe.connect(("192.0.2.1", 9))  # TEST-NET-1, RFC 5737: only picks the route
-            return str(probe.getsockname()[0])
-        except OSError:
-            return socket.gethostname()
+    if address is None:
+        return None
+    return f"{address}{'' if port == USUAL_PORT else f':{port}'} {code}"

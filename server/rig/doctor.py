@@ -21,6 +21,7 @@ from firmware.panel.panel import Panel, open_panel
 from firmware.panel.parts import Pins
 from server.log import LogError, LogMissing, check
 from server.rig.card_focus import card_focus
+from server.rig.own_address import own_address
 
 __all__ = ["Look", "cameras", "clock", "disk", "heat", "libraries", "log", "network", "pins"]
 
@@ -145,7 +146,7 @@ def heat(run: Run = run_command) -> Iterator[Look]:
 
 def network(to: str | None = None, *, port: int = 8765, timeout_s: float = 3.0) -> Iterator[Look]:
     """Check the network to phones, and to the page that a second rig sends to."""
-    own = _own_address()
+    own = own_address()
     served = own is not None and _accepts(own, port, timeout_s)
     if own is None:
         yield Look(
@@ -222,12 +223,3 @@ def _missing(name: str) -> Look:
     if needed_for is None:
         return Look(name, "bad", f"not installed: {_INSTALL_AGAIN}")
     return Look(name, "note", f"not installed: needed only for {needed_for} (see docs/install.md)")
-
-
-def _own_address() -> str | None:
-    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
-        try:
-            probe.connect(("192.0.2.1", 9))  # TEST-NET-1, RFC 5737: nothing is sent, it only picks the route
-        except OSError:
-            return None
-        return str(probe.getsockname()[0])

@@ -5,6 +5,8 @@ An alignment needs none of it: without pins, health checks or camera everything 
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from firmware.health import HealthWatch
 from server.rig.frame_loop import FrameLoop
 from server.rig.hardware_thread import HardwareThread
@@ -20,7 +22,8 @@ __all__ = ["SessionHardware", "press_foot"]
 class SessionHardware(HardwareThread):
     """The hardware on this computer.
 
-    welcome : the text that the status light spells at a first start, until somebody answers on the page.
+    welcome : returns the text that the status light spells at a first start, until somebody answers on the
+        page; None where there is none, for want of a network.
     """
 
     def __init__(
@@ -32,7 +35,7 @@ class SessionHardware(HardwareThread):
         frame_loop: FrameLoop | None = None,
         recorder: Recorder | None = None,
         dark_film: bool = False,
-        welcome: str | None = None,
+        welcome: Callable[[], str | None] = lambda: None,
     ) -> None:
         known = panel_state(session.snapshot())
         driver = PanelDriver(retry, dark_film=dark_film, pressed=lambda: press_foot(session), known=known)
@@ -46,8 +49,8 @@ class SessionHardware(HardwareThread):
         self._session.rig.set_lid(self._driver.lid_closed)
         snapshot = self._session.snapshot()
         if snapshot.alignment is not None:
-            self._welcome = None
-        self._driver.tick(panel_state(snapshot), faults, spell=self._welcome)
+            self._welcome = lambda: None
+        self._driver.tick(panel_state(snapshot), faults, spell=self._welcome())
 
     def problem(self) -> str | None:
         """Return what the session's source reports about its camera."""

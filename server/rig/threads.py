@@ -23,8 +23,8 @@ class SessionThreads:
     """The threads around one session, from ``start`` to ``stop``.
 
     profile : what is connected. data : the folder whose disk is checked. record : folder for a recording, or
-    None. watched : whether a page is open. scale : of the printed cards. welcome : the text that the status
-    light spells at a first start, until somebody answers on the page. say : prints one line.
+    None. watched : whether a page is open. scale : of the printed cards. welcome : returns the text that the
+    status light spells at a first start, until somebody answers on the page. say : prints one line.
     Raises OSError if the recording cannot be written.
     """
 
@@ -36,7 +36,7 @@ class SessionThreads:
         data: Path,
         record: Path | None = None,
         watched: Callable[[], bool] = lambda: True,
-        welcome: str | None = None,
+        welcome: Callable[[], str | None] = lambda: None,
         say: Callable[[str], object] = lambda _: None,
         scale: CardScale | None = None,
     ) -> None:

@@ -244,18 +244,23 @@ def test_a_mark_is_the_same_with_and_without_a_panel(
 def test_a_first_start_spells_the_way_in_until_somebody_is_there(tmp_path: Path, wired: Wired) -> None:
     session = Session(Log(tmp_path), OfflineSource(), machine=profile_as_json(default_profile()))
     retry = PanelRetry(Pins(), opener=wired.open)
-    hardware = SessionHardware(session, retry=retry, welcome="192.0.2.7 abcd-2345")
+    told: list[str | None] = [None]  # no network yet
+    hardware = SessionHardware(session, retry=retry, welcome=lambda: told[-1])
     spelled: list[str] = []
     retry.panel.spell = spelled.append  # type: ignore[method-assign]
     hardware.tick()
+    assert spelled == []
+    told.append("192.0.2.7 abcd-2345")
+    hardware.tick()
     hardware.tick()
     assert spelled == ["192.0.2.7 abcd-2345"]
+    told.append("192.0.2.9 abcd-2345")
+    hardware.tick()
+    assert spelled[1:] == ["192.0.2.9 abcd-2345"]
     session.acknowledge()
     hardware.tick()
     assert wired.status.shows("ready")
     again = PanelRetry(Pins(), opener=wired.open)
     again.panel.spell = spelled.append  # type: ignore[method-assign]
-    SessionHardware(
-        session, retry=again, welcome="192.0.2.7 abcd-2345"
-    ).tick()  # not the first start any more
-    assert len(spelled) == 1
+    SessionHardware(session, retry=again, welcome=lambda: told[-1]).tick()  # not the first start any more
+    assert len(spelled) == 2

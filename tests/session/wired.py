@@ -16,6 +16,11 @@ class Lamp:
     value: float = 0.0
     rhythm: tuple[float, float] | None = None
 
+    def __setattr__(self, name: str, to: object) -> None:
+        if name == "value":  # ends its blinking, as gpiozero's LED does
+            object.__setattr__(self, "rhythm", None)
+        object.__setattr__(self, name, to)
+
     def blink(self, on_time: float, off_time: float) -> None:
         self.rhythm = (on_time, off_time)
 
