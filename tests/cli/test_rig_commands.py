@@ -18,6 +18,7 @@ from server.cli.main import main
 from server.log import Log
 from server.rig import doctor
 from server.sources.practice_source import PracticeSource
+from tests.pages.doubles import FakeHeartbeat
 
 PICTURE = np.random.default_rng(2).integers(0, 255, (48, 64, 3)).astype(np.uint8)
 GOOD = CameraFound("usb", "Microscope", {"device": "/dev/video0"}, picture=PICTURE)
@@ -40,20 +41,15 @@ def test_cameras_are_listed_with_a_picture_each(
 def test_a_rigs_watchdog_hears_of_every_thread_that_matters(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    asked: set[str] = set()
+    def enough(_: FakeHeartbeat) -> None:
+        raise RigError("that is enough")
 
-    class Told:
-        def __init__(self, parts: dict[str, object]) -> None:
-            asked.update(parts)
-
-        def start(self) -> None:
-            raise RigError("that is enough")
-
-    monkeypatch.setattr("server.rig.systemd.Heartbeat", Told)
+    monkeypatch.setattr(FakeHeartbeat, "start", enough)
+    monkeypatch.setattr("server.rig.systemd.Heartbeat", FakeHeartbeat)
     monkeypatch.setattr("server.sources.camera_source.camera_source", lambda *_, **__: PracticeSource())
     words = ["rig", "--to", "http://127.0.0.1:9", "--camera", "usb", "--data", str(tmp_path)]
     assert main(words) == 2
-    assert asked == {"frame loop", "uplink", "panel"}
+    assert FakeHeartbeat.asked == {"frame loop", "uplink", "panel"}
 
 
 def test_no_camera_is_one_line(monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]) -> None:

@@ -54,6 +54,19 @@ STEPS: list[Json] = [
 ]
 
 
+class FakeHeartbeat:
+    """Stands in for the heartbeat to systemd; ``asked`` holds the names of the threads that it would ask."""
+
+    asked: frozenset[str] = frozenset()
+
+    def __init__(self, parts: Json) -> None:
+        type(self).asked = frozenset(parts)
+
+    def start(self) -> None: ...
+
+    def stop(self) -> None: ...
+
+
 def names(client: FlaskClient, of: str = "bench") -> Json:
     """Return what a page adds to a press: the step that is due, and a new key."""
     return {"step": client.get(f"/api/state?of={of}").get_json()["step"], "key": uuid4().hex}

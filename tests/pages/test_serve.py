@@ -15,7 +15,7 @@ from waitress import wasyncore
 
 from server.pages import Config, create_app
 from server.pages.serve import make_server
-from tests.pages.doubles import Bench, Script
+from tests.pages.doubles import Bench, FakeHeartbeat, Script
 
 serving = import_module("server.pages.serve")  # the package has a function of that name
 NAME = "laser.workshop.example"
@@ -58,22 +58,11 @@ def ask(tmp_path: Path) -> Iterator[Callable[..., Ask]]:
 def test_the_watchdog_hears_of_every_thread_that_matters(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    asked: set[str] = set()
-
-    class Told:
-        def __init__(self, parts: dict[str, object]) -> None:
-            asked.update(parts)
-
-        def start(self) -> None:
-            pass
-
-        stop = start
-
-    monkeypatch.setattr(serving, "Heartbeat", Told)
+    monkeypatch.setattr(serving, "Heartbeat", FakeHeartbeat)
     monkeypatch.setattr(serving, "_end_politely", lambda: None)  # the tests keep their own way to end
     monkeypatch.setattr(serving.Server, "run", lambda _: None)
     serving.serve(port=0, lan=False, data=tmp_path, source=Bench, say=lambda _: None)
-    assert asked == {"frame loop", "panel", "server"}
+    assert FakeHeartbeat.asked == {"frame loop", "panel", "server"}
 
 
 def _run(server: Any) -> None:
