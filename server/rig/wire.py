@@ -7,7 +7,7 @@ import threading
 from collections.abc import Iterator
 from contextlib import closing, contextmanager, suppress
 from http.client import HTTPConnection, HTTPException, HTTPSConnection
-from socket import SHUT_RDWR
+from socket import SHUT_RDWR, socket
 from typing import Any, Protocol
 from urllib.parse import urlsplit
 
@@ -94,7 +94,7 @@ def _exchange(
     kind = HTTPSConnection if parts.scheme == "https" else HTTPConnection
     with closing(kind(parts.hostname or "", parts.port, timeout=timeout_s)) as connection:
         connection.connect()
-        with _cut_after(connection, whole_s):
+        with _cut_after(connection.sock, whole_s):
             connection.request("POST", parts.path + path, data, headers)
             with connection.getresponse() as answer:
                 body = answer.read(LONGEST_ANSWER + 1)
@@ -104,12 +104,12 @@ def _exchange(
 
 
 @contextmanager
-def _cut_after(connection: HTTPConnection, seconds: float) -> Iterator[None]:
-    """Close the connection after so many seconds, even if bytes still trickle in."""
+def _cut_after(sock: socket, seconds: float) -> Iterator[None]:
+    """Close a connection after so many seconds, even if bytes still trickle in."""
 
     def cut() -> None:
-        with suppress(OSError, AttributeError):
-            connection.sock.shutdown(SHUT_RDWR)
+        with suppress(OSError):
+            sock.shutdown(SHUT_RDWR)
 
     timer = threading.Timer(seconds, cut)
     timer.daemon = True

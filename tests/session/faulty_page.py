@@ -15,19 +15,23 @@ from flask.testing import FlaskClient
 
 __all__ = ["FAULTS", "FaultyLine"]
 
+PATIENCE_S = 15.0  # after which a line that says nothing, or too much, goes on: nobody should wait so long
+
 Send = Callable[["FaultyLine", socket.socket, bytes, bytes], None]
 
 
 class FaultyLine:
     """Listens on loopback, passes requests on to ``client`` (a page), and fails as ``fault`` says.
 
-    ``strayed`` holds the requests that followed a redirect.
+    ``strayed`` holds the requests that followed a redirect, ``outlasted`` the faults for whose end somebody
+    has waited.
     """
 
     def __init__(self, client: Callable[[], FlaskClient]) -> None:
         self._client, self._end = client, threading.Event()
         self.fault: str | None = None
         self.strayed: list[bytes] = []
+        self.outlasted: list[str] = []
         self._socket = socket.create_server(("127.0.0.1", 0))
         self._elsewhere = socket.create_server(("127.0.0.1", 0))
         self.address = f"http://127.0.0.1:{self._socket.getsockname()[1]}"
@@ -110,23 +114,31 @@ def _cut(line: FaultyLine, wire: socket.socket, head: bytes, answer: bytes) -> N
     wire.sendall(_response(200, answer)[: -max(len(answer) // 2, 1)])
 
 
-def _drip(line: FaultyLine, wire: socket.socket, head: bytes, answer: bytes) -> None:
-    for byte in b"HTTP/1.1 200 X\r\n" + b"X-A: b\r\n" * 10_000:
-        if line._end.wait(0.02):
-            return
-        wire.sendall(bytes([byte]))
+def _drips(first: bytes) -> Send:
+    def drip(line: FaultyLine, wire: socket.socket, head: bytes, answer: bytes) -> None:
+        wire.sendall(b"HTTP/1.1 200 X\r\n" + first)
+        until_s = time.monotonic() + PATIENCE_S
+        while time.monotonic() < until_s and not line._end.wait(0.02):
+            wire.sendall(b" ")
+        line.outlasted.append("byte by byte")
+
+    return drip
 
 
 def _endless(line: FaultyLine, wire: socket.socket, head: bytes, answer: bytes) -> None:
     wire.sendall(b"HTTP/1.1 200 X\r\n\r\n")
-    until_s = time.monotonic() + 20
+    until_s = time.monotonic() + PATIENCE_S
     while time.monotonic() < until_s:
         wire.sendall(b"[" * 65536)
+    line.outlasted.append("endless")
 
 
 def _silent(line: FaultyLine, wire: socket.socket, head: bytes, answer: bytes) -> None:
-    wire.settimeout(20)
-    wire.recv(1)  # until the other side gives up
+    wire.settimeout(PATIENCE_S)
+    try:
+        wire.recv(1)  # until the other side gives up
+    except TimeoutError:
+        line.outlasted.append("silence")
 
 
 def _redirect(line: FaultyLine, wire: socket.socket, head: bytes, answer: bytes) -> None:
@@ -146,7 +158,8 @@ _BEFORE: dict[str, Send] = {
     "numbers of nobody": _says(200, b'{"sequence": 999, "last": "x", "panel": {"signal": [], "glow": 1}}'),
     "redirect": _redirect,
     "silence": _silent,
-    "byte by byte": _drip,
+    "head byte by byte": _drips(b"X-A: "),
+    "body byte by byte": _drips(b"\r\n"),
     "endless": _endless,
 }
 _AFTER: dict[str, Send] = {

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import socket
 import threading
 from collections.abc import Iterator
 from pathlib import Path
@@ -23,6 +24,9 @@ from tests.pages.doubles import Script
 from tests.session.faulty_page import FAULTS, FaultyLine, reading
 
 CODE = "abcd-efgh"
+ANSWERS = {"{} with 200", "numbers of nobody"}  # the wire takes these for an answer; the uplink does not
+SLOW = {"silence", "head byte by byte", "body byte by byte"}
+REFUSALS = {"500 in HTML", "errors of other shapes", "code refused", "redirect"}  # the page was reached
 
 
 class Far:
@@ -84,12 +88,76 @@ def test_a_line_that_fails_and_recovers(far: Far, fault: str) -> None:
     far.healed()
     assert far.marks() == [1.0, 2.0, 3.0, 4.0]
     assert (far.post.said, len(far.spool)) == ("", 0)
-    assert far.line.strayed == []
+    assert far.line.strayed == far.line.outlasted == []
+
+
+@pytest.mark.parametrize("fault", sorted({*FAULTS} - ANSWERS))
+def test_the_wire_says_every_failure_in_one_line(far: Far, fault: str) -> None:
+    far.line.fault = fault
+    short = {"timeout_s": 1.0, "whole_s": 2.0} if fault in SLOW else {}
+    with pytest.raises(Undelivered) as failed:
+        post_json(far.line.address, CODE, **short)("/api/rig/sight", {"rig": "far"})
+    assert far.line.outlasted == []
+    assert failed.value.lost == (fault not in REFUSALS)
+    assert failed.value.shut == (fault == "code refused")
+    assert ("it redirects elsewhere" in str(failed.value)) == (fault == "redirect")
+    assert "\n" not in str(failed.value)
+
+
+def timers() -> set[threading.Thread]:
+    return {thread for thread in threading.enumerate() if isinstance(thread, threading.Timer)}
+
+
+def test_a_connection_that_is_over_is_cut_without_a_word(monkeypatch: pytest.MonkeyPatch) -> None:
+    raised: list[object] = []
+    monkeypatch.setattr(threading, "excepthook", raised.append)
+    with socket.socket() as over, wire._cut_after(over, 0.0):
+        for timer in timers():
+            timer.join()
+    assert raised == []
+
+
+def test_nothing_waits_to_cut_a_connection_that_was_answered(far: Far) -> None:
+    before = timers()
+    post_json(far.line.address, CODE, whole_s=3600.0)("/api/rig/sight", {"rig": "far"})
+    for timer in timers() - before:
+        timer.join(60)
+        assert not timer.is_alive()
+
+
+@pytest.mark.parametrize("name", ["a" * 64, "a..b"])  # no name of a computer, RFC 1035 section 2.3.4
+def test_a_name_that_cannot_be_asked_for_is_not_reached(name: str) -> None:
+    with pytest.raises(Undelivered) as failed:
+        post_json(f"http://{name}.example", CODE)("/api/rig/sight", {})
+    assert failed.value.lost
+
+
+def test_a_computer_that_takes_no_connection_is_not_waited_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    def connect(address: object, timeout: object, *_: object) -> Any:
+        assert timeout == wire.TIMEOUT_S
+        raise TimeoutError("timed out")
+
+    monkeypatch.setattr("socket.create_connection", connect)
+    with pytest.raises(Undelivered, match="timed out"):
+        post_json("http://192.0.2.1", CODE)("/api/rig/sight", {})
+
+
+ANY = [KeyError("x"), RecursionError(), MemoryError(), ValueError("\n"), ZeroDivisionError(), OSError()]
+
+
+@pytest.mark.parametrize("error", ANY, ids=repr)
+def test_a_round_ends_with_a_pause_whatever_is_raised(far: Far, error: Exception) -> None:
+    def fails(path: str, body: Any) -> Any:
+        raise error
+
+    far.post._wire = fails
+    assert far.post.round() == PAUSES_S[0]
+    assert far.post.said and "\n" not in far.post.said
 
 
 def test_its_thread_survives_any_exception(far: Far, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(uplink, "PAUSES_S", (0.0,))
-    thrown = iter([KeyError("x"), RecursionError(), MemoryError(), ValueError("\n"), ZeroDivisionError()])
+    thrown = iter(ANY)
     arrived, ask = threading.Event(), far.post._wire
 
     def fails(path: str, body: Any) -> Any:
@@ -103,8 +171,8 @@ def test_its_thread_survives_any_exception(far: Far, monkeypatch: pytest.MonkeyP
     far.post._wire = fails
     far.read(1.0)
     far.post.start()
-    assert arrived.wait(60)
-    assert far.post.alive()
+    while not arrived.wait(0.1):
+        assert far.post.alive()
     far.post.stop()
     assert not far.post.alive()
     assert far.marks() == [1.0]
