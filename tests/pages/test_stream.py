@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -63,7 +64,7 @@ def test_a_page_that_comes_back_ends_its_old_stream(session: Session) -> None:
     next(old)
     new = opened(streams, session, "a")
     next(new)
-    assert list(old) == []
+    assert list(islice(old, 1)) == []
     assert len(streams) == 1
     assert "state" in next(new)
 
@@ -72,7 +73,7 @@ def test_who_has_hung_up_is_let_go(session: Session) -> None:
     streams = Streams(limit=1)
     stream = opened(streams, session, "a", gone=True)
     next(stream)
-    assert list(stream) == []
+    assert list(islice(stream, 1)) == []
     assert len(streams) == 0
 
 
@@ -83,7 +84,7 @@ def test_no_stream_lives_for_ever(session: Session) -> None:
     next(stream), next(stream)
     now[0] = LIFE_S + 1
     session.acknowledge()
-    assert list(stream)[1:] == []
+    assert list(islice(stream, 3))[1:] == []
 
 
 def test_a_stream_never_begun_holds_no_place(session: Session) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import threading
+import time
 from pathlib import Path
 
 import pytest
@@ -60,6 +62,17 @@ def frame_loop(session: Session) -> FrameLoop:
 @pytest.fixture
 def wired() -> Wired:
     return Wired()
+
+
+ANY = [KeyError("x"), RecursionError(), MemoryError(), ValueError("\n"), ZeroDivisionError(), OSError("gone")]
+
+
+def comes(event: threading.Event, thread: threading.Thread) -> bool:
+    """Whether the event comes while the thread lives: nobody waits for a dead one."""
+    until_s = time.monotonic() + 300
+    while not event.wait(0.05) and thread.is_alive() and time.monotonic() < until_s:
+        pass
+    return event.is_set()
 
 
 def looks(frame_loop: FrameLoop, count: int) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Any
@@ -11,10 +12,10 @@ import pytest
 
 from firmware import Frame, FrameLike
 from server.practice import PracticeCamera, PracticeMachine
-from server.rig.frame_loop import SEARCH_AGAIN_S, FrameLoop
+from server.rig.frame_loop import ALIVE_S, SEARCH_AGAIN_S, FrameLoop
 from server.rig.live_marks import live_mark
 from server.sources.base import NoPicture, OfflineSource, Shot
-from tests.session.conftest import Clock, looks
+from tests.session.conftest import Clock, comes, looks
 from vision import Moment
 
 
@@ -71,6 +72,30 @@ def camera(machine: PracticeMachine, clock: Clock) -> PracticeCamera:
 @pytest.fixture
 def listener() -> Listener:
     return Listener()
+
+
+def test_a_look_that_never_ends_is_no_life(scene: Scene, listener: Listener, clock: Clock) -> None:
+    frame_loop = FrameLoop(listener, scene, clock=clock)
+    assert not frame_loop.alive()  # not begun
+    looking, go = threading.Event(), threading.Event()
+
+    def look(**_: object) -> FrameLike:
+        looking.set()
+        go.wait()
+        raise NoPicture("unplugged")
+
+    scene.look = look  # type: ignore[method-assign]
+    frame_loop.start()
+    assert comes(looking, frame_loop._thread)
+    clock.sleep(ALIVE_S - 1)
+    assert frame_loop.alive()
+    clock.sleep(2)
+    assert not frame_loop.alive()
+    looking.clear()
+    go.set()
+    assert comes(looking, frame_loop._thread)  # the next look
+    assert frame_loop.alive()
+    frame_loop.stop()
 
 
 def test_an_unchanged_picture_without_a_card_is_searched_only_now_and_then(

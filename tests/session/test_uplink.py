@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import random
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from flask.testing import FlaskClient
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from firmware import Frame
 from firmware.panel.panel import RHYTHMS
 from firmware.panel.parts import Pins
 from server.log import Log
@@ -24,10 +27,12 @@ from server.rig.uplink_hardware import UplinkHardware
 from server.session.events import MarkSeen, event_json
 from server.sources.base import Place
 from server.sources.camera_source import CameraSource, RigsSource
+from tests.pages import doubles
 from tests.pages.doubles import Script
 from tests.session.conftest import MIRROR_1, Clock, looks
 from tests.session.faulty_page import reading
 from tests.session.wired import Wired
+from vision import Moment
 
 Json = dict[str, Any]
 CODE = "abcd-efgh"
@@ -123,6 +128,10 @@ def test_a_mark_seen_there_is_a_reading_here(page: Page, tmp_path: Path, clock: 
     (rig,) = page.session.snapshot().rig.rigs
     assert (rig.name, rig.station, rig.silent) == ("far", "mirror-1", False)
     assert page.session.source.frame().shape[1] == 480
+    uplink.blind()  # no more frames: the page does not go on showing the last one
+    uplink.show()
+    (rig,) = page.session.snapshot().rig.rigs
+    assert rig.station is None
 
 
 @settings(max_examples=10)
@@ -256,6 +265,18 @@ def test_addresses_are_checked_and_a_dead_one_is_one_line() -> None:
         post_json("http://127.0.0.1:9", "code")("/api/rig/sight", {})
     assert refused.value.lost
     assert "\n" not in str(refused.value)
+
+
+@pytest.mark.parametrize("new", [(), (False,), (None,), (True, True)])
+def test_only_a_single_new_mark_is_a_reading(
+    page: Page, tmp_path: Path, clock: Clock, new: tuple[bool | None, ...]
+) -> None:
+    uplink = post(tmp_path, page, clock)
+    frame = Frame(np.zeros((72, 128, 3), np.uint8), 100.0, 1)
+    for marks, count in ((new, 0), ((True,), 1)):
+        seen = replace(doubles.reading("mirror-1"), marks=tuple(doubles.mark(new=each) for each in marks))
+        uplink.moment(Moment(100.0, ("mark settled",), "mirror-1", None, seen), frame)
+        assert len(uplink._spool) == count
 
 
 def test_the_uplink_does_not_need_the_wall_clock(

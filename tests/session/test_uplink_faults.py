@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import queue
 import socket
 import threading
 from collections.abc import Iterator
@@ -11,6 +12,7 @@ from typing import Any
 
 import pytest
 
+from firmware.health import Finding
 from server.pages import Config, create_app
 from server.rig import spool as spools
 from server.rig import uplink, wire
@@ -21,6 +23,7 @@ from server.session.events import event_json
 from server.sources.base import Place
 from server.sources.camera_source import RigsSource
 from tests.pages.doubles import Script
+from tests.session.conftest import ANY, comes
 from tests.session.faulty_page import FAULTS, FaultyLine, reading
 
 CODE = "abcd-efgh"
@@ -142,9 +145,6 @@ def test_a_computer_that_takes_no_connection_is_not_waited_for(monkeypatch: pyte
         post_json("http://192.0.2.1", CODE)("/api/rig/sight", {})
 
 
-ANY = [KeyError("x"), RecursionError(), MemoryError(), ValueError("\n"), ZeroDivisionError(), OSError()]
-
-
 @pytest.mark.parametrize("error", ANY, ids=repr)
 def test_a_round_ends_with_a_pause_whatever_is_raised(far: Far, error: Exception) -> None:
     def fails(path: str, body: Any) -> Any:
@@ -171,11 +171,51 @@ def test_its_thread_survives_any_exception(far: Far, monkeypatch: pytest.MonkeyP
     far.post._wire = fails
     far.read(1.0)
     far.post.start()
-    while not arrived.wait(0.1):
-        assert far.post.alive()
-    far.post.stop()
+    assert comes(arrived, far.post._thread)
+    assert far.post.alive()
+    assert stops(far.post)
     assert not far.post.alive()
     assert far.marks() == [1.0]
+
+
+def stops(post: Uplink) -> bool:
+    """Whether it stops at once, and not only when its pause is over."""
+    stopping = threading.Thread(target=post.stop, daemon=True)
+    stopping.start()
+    stopping.join(30)
+    return not stopping.is_alive()
+
+
+def test_what_is_new_is_sent_at_once(far: Far, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(uplink, "SIGHT_EVERY_S", 3600.0)
+    monkeypatch.setattr(uplink, "PAUSES_S", (3600.0,))
+    sent, ask = queue.Queue[tuple[str, Any]](), far.post._wire
+
+    def told(path: str, body: Any) -> Any:
+        sent.put((path.rpartition("/")[2], body))
+        return ask(path, body)
+
+    far.post._wire = told
+    far.post.start()
+    assert sent.get(timeout=30)[0] == "sight"
+    far.post.press()
+    assert [sent.get(timeout=30)[0] for _ in range(2)] == ["press", "sight"]
+    far.post.tell(faults=[Finding("camera", "it is dark", True)], lid_closed=None)
+    assert sent.get(timeout=30)[1]["fault"] == "it is dark"
+    assert stops(far.post)
+
+
+def test_a_rig_that_the_page_shuts_out_stops_at_once_too(far: Far) -> None:
+    refused = threading.Event()
+
+    def refuses(path: str, body: Any) -> Any:
+        refused.set()
+        raise Undelivered("not the code", lost=False, shut=True)
+
+    far.post._wire = refuses
+    far.post.start()
+    assert refused.wait(30)
+    assert stops(far.post)
 
 
 def test_a_full_disk_keeps_the_reading_in_memory(far: Far, monkeypatch: pytest.MonkeyPatch) -> None:
