@@ -12,6 +12,7 @@ from typing import Any
 
 import pytest
 from waitress import wasyncore
+from waitress.channel import HTTPChannel
 
 from server.pages import Config, connections, create_app
 from server.pages.connections import ANSWER_S, IDLE_S, REQUEST_S, Server
@@ -227,13 +228,23 @@ def test_workers_that_all_hang_are_noticed(tmp_path: Path) -> None:
     server.close()
 
 
-def test_who_does_not_take_the_answer_is_ended(tmp_path: Path) -> None:
+@pytest.fixture
+def channel(tmp_path: Path) -> Iterator[Any]:
+    """A stranger's connection on which 5000 bytes of an answer wait."""
     app = create_app(Config(tmp_path, source=Bench, services=Script().services(), code=CODE))
     server = make_server(app, port=0)
     ours, theirs = socket.socketpair()
     theirs.setblocking(False)
-    channel: Any = connections.Connection(server, theirs, ("192.0.2.66", 1), server.adj, map=server._map)
-    channel.total_outbufs_len = 5000
+    made: Any = connections.Connection(server, theirs, ("192.0.2.66", 1), server.adj, map=server._map)
+    made.total_outbufs_len = 5000
+    yield made
+    ours.close()
+    theirs.close()
+    server._map.clear()
+    server.close()
+
+
+def test_who_does_not_take_the_answer_is_ended(channel: Any) -> None:
     began_s = channel.began_s
     channel.moved_s = began_s + ANSWER_S
     assert not channel.overdue(began_s + REQUEST_S + 1)
@@ -242,7 +253,28 @@ def test_who_does_not_take_the_answer_is_ended(tmp_path: Path) -> None:
     assert not channel.overdue(began_s + ANSWER_S + 1)
     channel.requests = [object()]
     assert not channel.overdue(began_s + 10_000)  # it is being answered, or is an event stream
-    ours.close()
-    theirs.close()
-    server._map.clear()
-    server.close()
+
+
+@pytest.mark.parametrize("taken", [0, 1])
+def test_who_takes_the_answer_slowly_is_not_idle(
+    channel: Any, taken: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def send(some: Any) -> None:
+        some.total_outbufs_len -= taken
+
+    monkeypatch.setattr(HTTPChannel, "handle_write", send)
+    channel.known, late_s = True, channel.began_s + IDLE_S + 1
+    channel.server.clock = lambda: late_s
+    channel.handle_write()
+    assert channel.overdue(late_s) == (not taken)
+
+
+def test_the_time_for_the_next_request_begins_with_the_answer(
+    channel: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(HTTPChannel, "service", lambda _: None)
+    channel.total_outbufs_len, late_s = 0, channel.began_s + 1000
+    channel.server.clock = lambda: late_s
+    channel.service()
+    assert not channel.overdue(late_s + REQUEST_S)
+    assert channel.overdue(late_s + REQUEST_S + 1)
