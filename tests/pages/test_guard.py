@@ -9,8 +9,17 @@ import pytest
 from flask import Flask
 from flask.testing import FlaskClient
 
+from server.log import Settings
 from server.pages import Config, create_app
-from server.pages.guard import MOST_ASKERS, AccessGuard, _host_known, keep_secret, new_code, search_domains
+from server.pages.guard import (
+    MOST_ASKERS,
+    AccessGuard,
+    _host_known,
+    is_code,
+    keep_secret,
+    new_code,
+    search_domains,
+)
 from tests.pages.doubles import Bench, Script, names
 
 PAGES = [
@@ -298,3 +307,19 @@ def test_a_secret_is_made_once_and_readable_by_the_owner_only(tmp_path: Path) ->
     assert re.fullmatch(r"[a-z2-9]{3}-[a-z2-9]{3}-[a-z2-9]{3}", code)
     assert keep_secret(path, new_code) == code
     assert path.stat().st_mode & 0o077 == 0
+
+
+@pytest.mark.parametrize("code", ["abc-def-ghj", "ABCDEFGHJ", "abc def ghj\n", "0123456789"])
+def test_a_code_of_forty_bits_is_taken(code: str) -> None:
+    assert is_code(code) == code.strip()  # nine of 31 signs: 9 * log2(31) = 44.6 bits; eight: 39.6
+
+
+@pytest.mark.parametrize(
+    "code", ["abc-def-gh", "abcdefgh", "aaa-bbb-ccc", "AaAaBbBbCc", "äbcdefghij", "abc_def_ghj", "----------"]
+)
+def test_a_code_that_could_be_guessed_is_replaced_and_said(tmp_path: Path, code: str) -> None:
+    path, found = tmp_path / "access-code", Settings()
+    path.write_text(code)
+    assert re.fullmatch(r"[a-z2-9]{3}-[a-z2-9]{3}-[a-z2-9]{3}", keep_secret(path, new_code, found))
+    (line,) = found.faults
+    assert line.startswith(f"{path}: ") and line.endswith("a new one was made")

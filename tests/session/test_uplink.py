@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import random
 from collections.abc import Iterator
 from dataclasses import replace
@@ -267,16 +268,35 @@ def test_addresses_are_checked_and_a_dead_one_is_one_line() -> None:
     assert "\n" not in str(refused.value)
 
 
+def seen(new: tuple[bool | None, ...]) -> tuple[Moment, Frame]:
+    marks = tuple(doubles.mark(new=each) for each in new)
+    found = replace(doubles.reading("mirror-1"), marks=marks)
+    moment = Moment(100.0, ("mark settled",), "mirror-1", None, found)
+    return moment, Frame(np.zeros((72, 128, 3), np.uint8), 100.0, 1)
+
+
 @pytest.mark.parametrize("new", [(), (False,), (None,), (True, True)])
 def test_only_a_single_new_mark_is_a_reading(
     page: Page, tmp_path: Path, clock: Clock, new: tuple[bool | None, ...]
 ) -> None:
     uplink = post(tmp_path, page, clock)
-    frame = Frame(np.zeros((72, 128, 3), np.uint8), 100.0, 1)
     for marks, count in ((new, 0), ((True,), 1)):
-        seen = replace(doubles.reading("mirror-1"), marks=tuple(doubles.mark(new=each) for each in marks))
-        uplink.moment(Moment(100.0, ("mark settled",), "mirror-1", None, seen), frame)
+        uplink.moment(*seen(marks))
         assert len(uplink._spool) == count
+
+
+def test_a_mark_that_the_disk_does_not_take_waits_and_stops_no_look(
+    page: Page, tmp_path: Path, clock: Clock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*_: object) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    uplink = post(tmp_path, page, clock)
+    with monkeypatch.context() as patch:
+        patch.setattr("server.rig.spool.write_for_good", full)
+        uplink.moment(*seen((True,)))
+    uplink.round()
+    assert marks(page) == [1.5]
 
 
 def test_the_uplink_does_not_need_the_wall_clock(

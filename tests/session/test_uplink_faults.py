@@ -230,6 +230,8 @@ def test_a_full_disk_keeps_the_reading_in_memory(far: Far, monkeypatch: pytest.M
         far.rounds(2)
         assert "No space left on device" in far.post.said
         assert "2 in memory only" in far.post.said
+        (rig,) = far.session.snapshot().rig.rigs
+        assert rig.fault == far.post.said  # the page is told all the same
     far.rounds(2)
     assert far.marks() == [1.0, 2.0, 3.0]
     assert far.post.said == ""
