@@ -9,6 +9,7 @@ from __future__ import annotations
 import base64
 import logging
 import math
+import secrets
 import threading
 import time
 from collections import deque
@@ -40,6 +41,7 @@ ALIVE_S = 60.0  # how late a sign of life may be
 MOST_HELD = 50  # readings in memory while the disk takes none
 _log = logging.getLogger(__name__)
 _BOOT = Path("/proc/sys/kernel/random/boot_id")
+_PROGRAM = secrets.token_hex(8)
 
 
 class Uplink:
@@ -272,7 +274,8 @@ def _age_s(read_at: Json, now_s: float) -> float | None:
 
 
 def _boot() -> str:
+    """Return what changes with each restart of the computer, or of the program where no file tells."""
     try:
         return _BOOT.read_text("ascii").strip()
     except OSError:
-        return ""
+        return _PROGRAM

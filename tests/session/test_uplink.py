@@ -202,6 +202,32 @@ def test_a_mark_from_before_the_card_was_hung_is_kept_and_does_not_count(
     assert [row.withdrawn for row in page.session.snapshot().events] == [True, False]
 
 
+@pytest.mark.parametrize("told", [True, False])
+def test_the_age_of_a_mark_is_told_until_a_restart(
+    tmp_path: Path, clock: Clock, monkeypatch: pytest.MonkeyPatch, told: bool
+) -> None:
+    """A system without an id of its start may have been restarted whenever the program was."""
+    sent: list[Json] = []
+
+    def asked(path: str, body: Json) -> Json:
+        sent.append(body)
+        return {"sequence": body["sequence"]}
+
+    if not told:
+        monkeypatch.setattr("server.rig.uplink._BOOT", tmp_path / "none")
+    uplink = Uplink("far", Spool(tmp_path / "spool"), asked, clock=clock)
+    for again in (False, True):
+        uplink.moment(*seen((True,)))
+        clock.sleep(2.0)
+        if again:
+            restarted = tmp_path / "restarted"
+            restarted.write_text("another")
+            monkeypatch.setattr("server.rig.uplink._BOOT", restarted if told else tmp_path / "none")
+            monkeypatch.setattr("server.rig.uplink._PROGRAM", "another")
+        uplink.deliver()
+    assert [body["age_s"] for body in sent] == [2.0, None]
+
+
 def test_a_mark_where_no_card_should_hang_waits_and_is_said(page: Page, tmp_path: Path, clock: Clock) -> None:
     uplink = post(tmp_path, page, clock)
     elsewhere = body(1.0)

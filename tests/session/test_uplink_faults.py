@@ -6,6 +6,7 @@ import errno
 import queue
 import socket
 import threading
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -205,8 +206,12 @@ def test_what_is_new_is_sent_at_once(far: Far, monkeypatch: pytest.MonkeyPatch) 
     assert stops(far.post)
 
 
-def test_a_rig_that_the_page_shuts_out_stops_at_once_too(far: Far) -> None:
-    refused = threading.Event()
+def test_a_rig_that_the_page_shuts_out_lives_in_its_long_pause_and_stops_at_once(
+    far: Far, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(uplink, "SHUT_PAUSES_S", (300.0,))
+    refused, now_s = threading.Event(), [0.0]
+    far.post = Uplink("far", far.spool, far.wire, clock=lambda: now_s[0])
 
     def refuses(path: str, body: Any) -> Any:
         refused.set()
@@ -215,6 +220,11 @@ def test_a_rig_that_the_page_shuts_out_stops_at_once_too(far: Far) -> None:
     far.post._wire = refuses
     far.post.start()
     assert refused.wait(30)
+    now_s[0] = 300.0 + uplink.ALIVE_S - 1
+    until_s = time.monotonic() + 30
+    while not far.post.alive() and time.monotonic() < until_s:  # until it has begun its pause
+        time.sleep(0.01)
+    assert far.post.alive()
     assert stops(far.post)
 
 
