@@ -7,7 +7,7 @@ import queue
 import socket
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -259,15 +259,14 @@ def test_a_disk_that_cannot_be_written_does_not_deliver_twice(
     with monkeypatch.context() as patch:
         patch.setattr(Path, "replace", broken)
         far.rounds(6)
+        assert far.marks() == [1.0, 2.0, 3.0]
     far.boot()  # what had arrived is not known on the disk any more
     far.rounds(2)
     assert far.marks() == [1.0, 2.0, 3.0]
 
 
 def damage(path: Path) -> None:
-    content = bytearray(path.read_bytes())
-    content[len(content) // 2] ^= 0x10
-    path.write_bytes(bytes(content))
+    path.write_bytes(flipped(path.read_bytes()))
 
 
 def test_a_damaged_reading_comes_from_its_copy(far: Far) -> None:
@@ -281,15 +280,49 @@ def test_a_damaged_reading_comes_from_its_copy(far: Far) -> None:
     assert far.marks() == [1.0, 2.0, 3.0]
 
 
-@pytest.mark.parametrize("content", [b"", b"\xff\xfe", b"[" * 100_000, b"{}", b'{"read_at": 5}', None])
+def test_a_file_that_the_disk_does_not_give_back_comes_from_its_copy(
+    far: Far, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    far.read(1.0)
+    far.post._store()
+    read = Path.read_text
+
+    def read_text(path: Path, *args: Any) -> str:
+        if path.suffix == ".json":
+            raise OSError(errno.EIO, "Input/output error")
+        return read(path, *args)
+
+    monkeypatch.setattr(Path, "read_text", read_text)
+    far.rounds(1)
+    assert far.marks() == [1.0]
+
+
+def flipped(whole: bytes) -> bytes:
+    at = len(whole) // 2
+    return whole[:at] + bytes([whole[at] ^ 0x10]) + whole[at + 1 :]
+
+
+@pytest.mark.parametrize(
+    "spoilt",
+    [
+        lambda whole: b"",
+        lambda whole: b"\xff\xfe",
+        lambda whole: b'{"read_at": ' + b"[" * 100_000,
+        lambda whole: b"{}",
+        lambda whole: b'{"read_at": 5}',
+        flipped,
+        lambda whole: whole.replace(b"[2.0, 0.0]", b"[9.0, 0.0]"),
+    ],
+)
 def test_a_reading_of_which_both_copies_are_damaged_is_set_aside_and_said(
-    far: Far, content: bytes | None
+    far: Far, spoilt: Callable[[bytes], bytes]
 ) -> None:
     far.read(1.0, 2.0, 3.0)
     far.post._store()
     for suffix in ("json", "copy"):
         path = far.folder / "rig" / f"000000002.{suffix}"
-        damage(path) if content is None else path.write_bytes(content)
+        assert spoilt(path.read_bytes()) != path.read_bytes()
+        path.write_bytes(spoilt(path.read_bytes()))
     far.boot()
     far.rounds(4)
     assert far.marks() == [1.0, 3.0]
