@@ -7,7 +7,9 @@ import http.client
 import socket
 import threading
 from collections.abc import Iterator
+from dataclasses import dataclass, replace
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -279,3 +281,49 @@ def test_the_time_for_the_next_request_begins_with_the_answer(
     channel.service()
     assert not channel.overdue(late_s + REQUEST_S)
     assert channel.overdue(late_s + REQUEST_S + 1)
+
+
+@dataclass
+class Held:
+    """A connection as ``_make_room`` sees it."""
+
+    address: str
+    known: bool = False
+    requests: tuple[object, ...] = ()
+    will_close: bool = False
+
+    began_s = 0.0
+
+    @property
+    def addr(self) -> tuple[str, int]:
+        return self.address, 1
+
+
+KNOWN_ONE, STRANGER, ANSWERED = Held("a", known=True), Held("b"), Held("b", requests=("GET",))
+
+
+@pytest.mark.parametrize(
+    ("held", "ended"),
+    [
+        ([KNOWN_ONE] * 4, []),
+        ([KNOWN_ONE] * 5, [4]),  # no stranger to make room: the new one ends
+        ([KNOWN_ONE] * 4 + [STRANGER], [4]),
+        ([STRANGER] + [KNOWN_ONE] * 4, [0]),  # a stranger makes room for a new one who may be known
+        ([ANSWERED] + [KNOWN_ONE] * 4, [4]),  # but not while it is being answered
+        ([STRANGER, STRANGER, Held("c")], []),
+        ([STRANGER, STRANGER, Held("c"), Held("d")], [0]),  # too many strangers: of those with most
+        ([ANSWERED, STRANGER, Held("c"), Held("d")], [1]),
+        ([ANSWERED, ANSWERED, Held("c"), Held("d")], [3]),
+        ([STRANGER, STRANGER, STRANGER], [0]),  # too many of one address
+        ([replace(STRANGER, will_close=True), STRANGER, STRANGER], [0]),
+    ],
+)
+def test_who_makes_room(held: list[Held], ended: list[int], monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(connections, "MOST", 4)
+    monkeypatch.setattr(connections, "MOST_STRANGERS", 3)
+    open_ = [replace(each) for each in held]
+    for number, each in enumerate(open_):
+        each.began_s = float(number)
+    server: Any = SimpleNamespace(active_channels=dict(enumerate(open_)), _most_of_address=2)
+    Server._make_room(server, open_[-1])  # type: ignore[arg-type]
+    assert [number for number, each in enumerate(open_) if each.will_close] == ended

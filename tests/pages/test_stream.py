@@ -53,8 +53,10 @@ def test_streams_are_counted_and_given_back(session: Session) -> None:
     assert len(streams) == 1
     with pytest.raises(TooMany):
         opened(streams, session, "b")
+    before = session.version
     first.close()
     assert len(streams) == 0
+    assert session.version > before  # another page may have the hands now, and is told
     next(opened(streams, session, "b"))
 
 
