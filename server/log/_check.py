@@ -19,7 +19,7 @@ from server.log._database import (
     there,
     wal_faults,
 )
-from server.log._errors import Damaged, LogError, LogMissing, one_line
+from server.log._errors import Damaged, LogError, one_line
 from server.log._pictures import PictureFolder, name_of
 from server.log._progress import Tell, told, untold
 from server.log._prune import named_pictures
@@ -51,8 +51,6 @@ def check(folder: Path, *, tell: Tell = untold) -> Health:
             with at_newest(folder) as db, one_line(path):
                 return check_database(db, pictures, tell=tell)
         return _what_is_left(path, pictures, faults, tell)
-    except LogMissing:
-        raise
     except LogError as error:
         return Health(0, 0, 0, (str(error),))
 

@@ -159,12 +159,15 @@ def test_folder_that_is_a_file(tmp_path: Path) -> None:
     one_line(error)
 
 
-@pytest.mark.parametrize("content", [b"not a database" * 200, b"SQLite format 3\0" + bytes(4000)])
-def test_file_that_is_no_database(tmp_path: Path, content: bytes) -> None:
+@pytest.mark.parametrize(
+    ("content", "byte"), [(b"not a database" * 200, 0), (b"SQLite format 3\0" + bytes(4000), 16)]
+)
+def test_file_that_is_no_database(tmp_path: Path, content: bytes, byte: int) -> None:
     (tmp_path / "spotwright.db").write_bytes(content)
     with pytest.raises(LogError) as error:
         Log(tmp_path)
     one_line(error)
+    assert check(tmp_path).problems == (f"database: the head of the file is damaged (byte {byte})",)
     assert (tmp_path / "spotwright.db").read_bytes() == content
 
 
@@ -185,7 +188,7 @@ def test_log_of_a_newer_version_is_left_alone(tmp_path: Path) -> None:
     for access in accesses:
         with pytest.raises(LogError, match="newer Spotwright") as error:
             Log(tmp_path, access=access)
-        one_line(error)
+        assert check(tmp_path).problems == (one_line(error),)
 
 
 @pytest.mark.parametrize("access", ["existing", "read-only"])

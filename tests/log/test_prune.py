@@ -143,6 +143,16 @@ def test_picture_that_a_kept_event_shares_stays(log: Log) -> None:
     assert held(log) == [1, 0, 0, 3]
 
 
+def test_a_picture_of_two_events_counts_once(log: Log) -> None:
+    newest = log.newest("camera")
+    assert newest is not None
+    log.add_event(newest, MARK, picture=picture(31))
+    for spare, left in ((0.5, [0, 0, 1, 3]), (-0.5, [0, 0, 0, 3])):
+        log.set_picture_rule(PictureRule(keep_gb=(3 * SIZE + spare) / 1e9))
+        log.prune()
+        assert held(log) == left
+
+
 def test_what_no_event_names_is_swept(log: Log) -> None:
     log.pictures.keep(picture(99))
     part = log.pictures.folder / "ab"

@@ -118,6 +118,34 @@ def test_what_cannot_be_is_refused_and_nothing_is_written(
     assert entries(log) == []
 
 
+@pytest.mark.parametrize(
+    ("kind", "field", "least", "most"),
+    [
+        ("cut", "thickness_mm", None, 200.0),
+        ("cut", "speed_mm_s", None, 10_000.0),
+        ("cut", "power_percent", None, 100.0),
+        ("cut", "material", "a", "a" * 120),
+        ("cut", "note", "", "a" * 500),
+        ("reminder", "every_days", 1, 3650),
+        ("reminder", "every_hours", None, 50_000.0),
+        ("reminder", "hours", 0.0, 1e6),
+        ("reminder", "laser", "a", "a" * 200),
+        ("reminder", "what", "a", "a" * 120),
+    ],
+)
+def test_what_is_just_possible_is_taken_and_no_more(kind: str, field: str, least: Any, most: Any) -> None:
+    """``least`` None: anything above 0."""
+    body = CUT if kind == "cut" else CLEAN
+    for value in (0.001 if least is None else least, most):
+        assert checked_entry(kind, body | {field: value})[field] == value
+    too_little = 0.0 if least is None else least[:-1] if isinstance(least, str) else least - 1
+    too_much = most + "a" if isinstance(most, str) else most + 1
+    for value in (too_much, *(() if too_little == least else (too_little,))):
+        with pytest.raises(BadEntry) as refused:
+            checked_entry(kind, body | {field: value})
+        assert refused.value.path == field
+
+
 def test_a_form_may_send_text() -> None:
     sent = {key: str(value) for key, value in CUT.items()} | {"through": "true"}
     assert checked_entry("cut", sent, lax=True) == CUT | {"through": True, "note": ""}

@@ -63,5 +63,10 @@ def test_without_a_listener_nothing_happens(environment: dict[str, str]) -> None
     assert not notify("READY=1", environment=environment)
 
 
+def test_a_system_without_such_sockets_is_not_asked_for_one(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delattr(socket, "AF_UNIX")
+    assert not notify("READY=1", environment={})
+
+
 def test_another_process_s_watchdog_is_not_ours() -> None:
     assert Heartbeat({}, environment={"WATCHDOG_USEC": "1000", "WATCHDOG_PID": "1"}).period_s is None
