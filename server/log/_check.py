@@ -154,8 +154,8 @@ def picture_fault(name: str, pictures: PictureFolder) -> str | None:
     """What is wrong with one picture; None: nothing."""
     try:
         data = pictures.read(name)
-    except (OSError, ValueError) as error:  # a name that was damaged may be none
-        return getattr(error, "strerror", None) or "is no name of a picture"
+    except OSError as error:
+        return error.strerror or str(error)
     if data is None:
         return "is missing"
     return None if name_of(data) == name else "is damaged"

@@ -71,6 +71,14 @@ def test_damaged_picture_is_found(log: Log, data: Path) -> None:
     assert problem.endswith("is damaged")
 
 
+def test_a_picture_that_cannot_be_read_is_said(log: Log, data: Path) -> None:
+    picture = picture_file(data)
+    picture.unlink()
+    picture.mkdir()
+    (problem,) = check(data).problems
+    assert problem.startswith("picture ") and problem.endswith(": Is a directory")
+
+
 def test_missing_event_is_found(log: Log, data: Path) -> None:
     change(data, "DELETE FROM event WHERE sequence = 1")
     assert check(data).problems == ("alignment 1: events are missing",)
