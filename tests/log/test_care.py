@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ctypes
 import errno
 import io
 import os
@@ -10,12 +11,13 @@ import sys
 from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
 from server.log import Log, LogError, LogMissing, back_up, check, default_folder, restore
 from server.log._check import _damage
-from server.log._database import sync_disk
+from server.log._database import sync_disk, write_for_good
 from server.log._pictures import PictureFolder
 
 MACHINE = {"name": "one"}
@@ -222,10 +224,30 @@ def test_what_was_kept_without_sync_is_synced_later(
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="the call is Linux's")
-def test_the_whole_disk_is_synced_and_a_failure_is_reported(tmp_path: Path) -> None:
+def test_the_whole_disk_is_synced_and_a_failure_is_reported(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     assert sync_disk(tmp_path)
     with pytest.raises(FileNotFoundError):
         sync_disk(tmp_path / "gone")
+    fails = SimpleNamespace(syncfs=lambda _: ctypes.set_errno(errno.EIO) or -1)
+    monkeypatch.setattr(ctypes, "CDLL", lambda *_, **__: fails)
+    with pytest.raises(OSError, match="Input/output error"):
+        sync_disk(tmp_path)
+
+
+def test_another_system_syncs_each_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("server.log._database.sys", SimpleNamespace(platform="darwin"))
+    assert not sync_disk(tmp_path)
+
+
+@pytest.mark.parametrize("place", ["none/file", "folder"])
+def test_a_file_that_cannot_be_written_is_named_as_it_would_be(tmp_path: Path, place: str) -> None:
+    (tmp_path / "folder").mkdir()
+    with pytest.raises(OSError) as failed:
+        write_for_good(tmp_path / place, b"x")
+    assert (failed.value.filename, failed.value.filename2) == (str(tmp_path / place), None)
+    assert [path.name for path in tmp_path.iterdir()] == ["folder"]
 
 
 def test_backup_never_goes_where_other_things_are(log: Log, data: Path, tmp_path: Path) -> None:

@@ -111,6 +111,10 @@ def test_older_log_is_not_changed_by_reading(tmp_path: Path, version: int) -> No
 AS_RELEASED = {1: 3202792659, 2: 3615235971, 3: 1067759189, 4: 1450404611}
 
 
+def test_the_mark_of_a_log_is_never_changed() -> None:
+    assert _schema.APPLICATION_ID.to_bytes(4, "big") == b"SPWT"
+
+
 def test_a_released_migration_is_never_edited() -> None:
     assert set(AS_RELEASED) == set(ALL)
     for version, known in AS_RELEASED.items():
