@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import shutil
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
+import numpy as np
 import pytest
 
+from firmware import Frame
 from firmware.camera.replay import FolderCamera
 from server.cli.main import main
 from server.log import Log
@@ -22,7 +26,7 @@ from server.rig.replay import Difference, Replayed, read_recording, replay
 from server.session.events import event_json
 from server.session.session import Session
 from server.solver import profile_as_json
-from server.sources.base import Place
+from server.sources.base import Place, Shot
 from server.sources.camera_source import CameraSource
 from tests.session.conftest import MIRROR_1, Clock, looks
 from tests.session.practice_recording import record_practice
@@ -221,12 +225,44 @@ def test_a_full_disk_ends_the_recording_and_nothing_else(
     recorder.close()
 
 
+def full(*_: object) -> None:
+    raise OSError(errno.ENOSPC, "No space left on device")
+
+
+@pytest.mark.parametrize("what", ["pictures", "index"])
+def test_a_disk_that_fails_ends_the_recording_with_its_reason(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, what: str
+) -> None:
+    recorder, pixels = Recorder(tmp_path), np.zeros((48, 64, 3), np.uint8)
+    if what == "pictures":
+        monkeypatch.setattr(Path, "write_bytes", full)
+    else:
+        monkeypatch.setattr(recorder, "_index", SimpleNamespace(write=full, close=recorder._index.close))
+    recorder.keep(Frame(pixels, 1.0, 1), None)
+    recorder.note({"do": "hang"})
+    assert recorder.ended == "the recording has ended: No space left on device"
+    monkeypatch.undo()
+    recorder.keep(Frame(pixels, 2.0, 2), None)
+    recorder.note({"do": "hang", "shot": Shot(pixels, pixels)})
+    recorder.close()
+    assert recorder.ended.endswith("on device")
+    assert (tmp_path / "recording.jsonl").read_text() == ""
+    assert list(tmp_path.rglob("*.png")) == []
+
+
+def test_a_pulse_without_a_picture_before_it_is_recorded_too(tmp_path: Path) -> None:
+    recorder = Recorder(tmp_path)
+    recorder.note({"do": "hang", "shot": Shot(np.zeros((48, 64, 3), np.uint8), None)})
+    recorder.close()
+    (line,) = (tmp_path / "recording.jsonl").read_text().splitlines()
+    assert json.loads(line)["shot"] == {"before": None, "after": "shots/000001.png"}
+
+
 def test_a_recording_continues_after_a_restart(recording: Path) -> None:
     before = len(list(recording.glob("*.jpg")))
     recorder = Recorder(recording)
     for line in list(read_recording(recording))[:1]:
         recorder.note(line["did"])
-    from firmware import Frame
     from vision import load_picture
 
     recorder.keep(Frame(load_picture(recording / "000000.jpg"), 1.0, 1), None)
