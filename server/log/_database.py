@@ -141,8 +141,6 @@ def head_faults(path: Path) -> tuple[str, ...]:
     """
     with one_line(path), path.open("rb") as file:
         head = file.read(100)
-    if len(head) < 100:
-        return ()
     fresh = path.stat().st_size <= int.from_bytes(head[16:18], "big")  # all but its head is still in the WAL
     odd = [at for at, size, good in _FILE_HEAD if not _good(head[at : at + size], good, fresh)]
     return (f"database: the head of the file is damaged (byte {odd[0]})",) if odd else ()

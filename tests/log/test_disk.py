@@ -160,7 +160,8 @@ def test_folder_that_is_a_file(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("content", "byte"), [(b"not a database" * 200, 0), (b"SQLite format 3\0" + bytes(4000), 16)]
+    ("content", "byte"),
+    [(b"not a database" * 200, 0), (b"SQLite format 3\0" + bytes(4000), 16), (b"SQLite format 3\0", 16)],
 )
 def test_file_that_is_no_database(tmp_path: Path, content: bytes, byte: int) -> None:
     (tmp_path / "spotwright.db").write_bytes(content)
@@ -169,6 +170,13 @@ def test_file_that_is_no_database(tmp_path: Path, content: bytes, byte: int) -> 
     one_line(error)
     assert check(tmp_path).problems == (f"database: the head of the file is damaged (byte {byte})",)
     assert (tmp_path / "spotwright.db").read_bytes() == content
+
+
+def test_an_empty_file_is_an_empty_log(tmp_path: Path) -> None:
+    (tmp_path / "spotwright.db").touch()
+    with Log(tmp_path) as log:
+        assert log.alignments() == []
+    assert check(tmp_path).problems == ()
 
 
 def test_database_of_another_program_is_left_alone(tmp_path: Path) -> None:

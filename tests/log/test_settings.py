@@ -37,7 +37,7 @@ def test_a_damaged_file_is_said_and_forgotten_once_it_is_right(
     (line,) = settings.faults
     assert line.startswith(f"{path}: this file is damaged (") and line.endswith("; 1 is used")
     assert said in line and "\n" not in line
-    path.write_text('{"a": 2}')
+    path.write_text('{"a": 2}'.rjust(1_000_000))  # as large as it may be
     assert (read(), settings.faults) == (2, ())
 
 
