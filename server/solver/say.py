@@ -12,7 +12,8 @@ from server.solver.decide.next_step import rough
 from server.solver.decide.proof import unproved
 from server.solver.decide.situation import Choice, Place, View, pulse_sd
 from server.solver.estimate import samples as o
-from server.solver.estimate.hypotheses import Note, loose_shares
+from server.solver.estimate.belief import believe
+from server.solver.estimate.hypotheses import Mixture, Note, loose_shares
 from server.solver.events import MarkSeen, Shift, Turn
 from server.solver.machine import model as m
 from server.solver.machine.power import percent
@@ -136,26 +137,38 @@ def _noticed(view: View) -> str:
         return learnt
     notes = view.mixture.notes[view.mixture.best]
     events = view.alignment.events
-    if not notes or not events or not isinstance(events[-1], MarkSeen) or not view.mixture.fresh_note:
+    if not notes or not events or not isinstance(events[-1], MarkSeen):
         return ""
-    return NOTICED[notes[-1].kind](notes[-1])
+    marks = [i for i, e in enumerate(events[:-1]) if isinstance(e, MarkSeen)]
+    since = [(e.mount, e.screw) for e in events[max(marks, default=0) :] if isinstance(e, Turn)]
+    note = notes[-1]
+    fresh = (note.mount, note.asked) in since if note.mount else view.mixture.fresh_note
+    return NOTICED[note.kind](note) if fresh else ""
 
 
 def _learnt(view: View) -> str:
-    """How a screw works otherwise than the profile says, once the mark after its first turn has told."""
+    """How a screw works otherwise than the profile says, or that a mount does not move, once marks tell."""
     events = view.alignment.events
-    marks = [i for i, e in enumerate(events) if isinstance(e, MarkSeen)]
-    if not marks or marks[-1] != len(events) - 1:
+    if not events or not isinstance(events[-1], MarkSeen):
         return ""
-    before = marks[-2] if len(marks) > 1 else -1
-    known = {(e.mount, e.screw) for e in events[: before + 1] if isinstance(e, Turn)}
-    for event in events[before + 1 : -1]:
-        if isinstance(event, Turn) and (event.mount, event.screw) not in known:
+    before = believe(replace(view.alignment, events=events[:-1]))
+    for event in reversed(events):
+        if isinstance(event, Turn):
             k = 3 * (event.mount - 1) + view.profile.contact_index(event.mount, event.screw)
-            code = int(view.mixture.sign[view.mixture.best, k])
-            if code in WORKS_WORDS and view.mixture.weight @ (view.mixture.sign[:, k] == code) > SURE_OF_IT:
-                return f"Mirror {event.mount}'s '{event.screw}' screw {WORKS_WORDS[code]}: noted."
+            what = f"Mirror {event.mount}'s '{event.screw}' screw"
+        elif isinstance(event, Shift) and event.part.startswith("mirror-"):
+            k, what = 8 + int(event.part[-1]), f"The mount of mirror {event.part[-1]}"
+        else:
+            continue
+        code = int(view.mixture.sign[view.mixture.best, k])
+        if code in WORKS_WORDS and _share(view.mixture, k, code) > SURE_OF_IT >= _share(before, k, code):
+            return f"{what} {WORKS_WORDS[code] if k < 9 else 'does not move'}: noted."
     return ""
+
+
+def _share(mixture: Mixture, k: int, code: int) -> float:
+    """Probability that a screw or base works as a code says."""
+    return float(mixture.weight @ (mixture.sign[:, k] == code))
 
 
 NEAR_END, SURE_OF_IT = 0.25, 0.9  # turns; probability
@@ -171,9 +184,6 @@ NOTICED: dict[str, Callable[[Note], str]] = {
         f"was turned instead of '{n.asked}'; look which one it was."
     ),
     "way": lambda n: f"It looks as if the '{n.screw}' screw of mirror {n.mount} was turned the other way.",
-    "otherwise": lambda n: (
-        f"It looks as if the '{n.screw}' screw of mirror {n.mount} works otherwise than it seemed to."
-    ),
     "none": lambda n: f"It looks as if the '{n.screw}' screw of mirror {n.mount} was not turned or slips.",
     "upset": lambda n: (
         "The marks before no longer fit: something seems to have moved, so they are not relied on."

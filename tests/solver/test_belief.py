@@ -65,6 +65,23 @@ def test_a_screw_once_taken_for_backwards_is_found_to_work_forwards() -> None:
     assert sign_of(document, 1, 0) * true > 0.9
 
 
+@pytest.mark.parametrize("seed", [3, 4, 7])
+def test_a_first_turn_the_wrong_way_is_found_by_a_later_mark_whatever_lies_between(seed: int) -> None:
+    """Both explain the first mark: a screw that works backwards, or a hand that did."""
+    laser = marked(seed)
+    true = laser.screws[1, "top"].clockwise
+    obeyed(laser, "top", -0.125, way=-1)
+    laser.turn(1, "top", 0.22)
+    for station, head in (("mirror-3", [300.0, 200.0]), ("mirror-3", BACK_LEFT), ("mirror-2", FRONT_LEFT)):
+        laser.pulse(station, head)
+    mixture = believe(parse_alignment(laser.document()))
+    other_way = [Note("way", 1, "top", "top") in notes for notes in mixture.notes]
+    assert mixture.weight[other_way].sum() > 0.9
+    assert causes(mixture)["loose-mount"] < 0.1
+    # Which of both turns it was, the next tells.
+    assert sign_of(obeyed(laser, "top", -0.125), 1, 0) * true > 0.9
+
+
 @pytest.mark.parametrize(
     ("tried", "code", "least", "most"),
     [

@@ -16,7 +16,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from server.solver.estimate import screws
 from server.solver.estimate.filter import difference, mark_after_blanks, no_mark, shift, turn
 from server.solver.estimate.hypotheses import (
     CAUSES,
@@ -28,7 +27,6 @@ from server.solver.estimate.hypotheses import (
     REPAIR_TILT_SD,
     UPSET,
     VOID,
-    WRONG_SCREW,
     Mixture,
     Note,
     forget,
@@ -40,7 +38,6 @@ from server.solver.estimate.hypotheses import (
     rehung,
     shifted,
     split_far,
-    take,
 )
 from server.solver.events import Alignment, Difference, Event, Inspected, MarkSeen, NoMark, Shift, Turn
 from server.solver.machine import model as m
@@ -49,7 +46,7 @@ from server.solver.machine.trace import contact_points
 
 Array = NDArray[Any]
 
-_KNOWN: dict[tuple[Profile, tuple[Event, ...]], tuple[Mixture, ...]] = {}
+_KNOWN: dict[tuple[Profile, tuple[Event, ...]], Mixture] = {}
 _LOCK = Lock()  # whoever reads or writes _KNOWN holds it; the work between is done without
 MOST_KNOWN = 32
 REST = 2.0  # × what a sound machine has of racking and bow may be left of them after a repair (sd)
@@ -58,41 +55,49 @@ WAYS, UNHEARD = 4, 1e-3  # ways in which the screws may work that outlive a repa
 TOLD = 0.5  # probability of a loose mount below which nobody can say where one was tightened
 MAY_BE = 0.1  # × the probability of the likeliest loose mount: from there on it may have been another
 NOTHING_FOUND = 1e-3  # odds of a cause that somebody looked for and did not find
-_TAIL = 8  # mixtures kept, so that a surprise can be traced back to the turns before it
 
 
 def believe(alignment: Alignment) -> Mixture:
     """The mixture after all events: the same for the same alignment, whatever was asked before."""
-    return _after(alignment.machine, alignment.events)[-1]
+    return _after(alignment.machine, alignment.events)
 
 
-def _after(profile: Profile, events: tuple[Event, ...]) -> tuple[Mixture, ...]:
-    """The last mixtures up to all events; a memory of the newest alignments spares most of the work."""
-    start, known = _remembered(profile, events)
+def _after(profile: Profile, events: tuple[Event, ...]) -> Mixture:
+    """The mixture after all events; a memory of the newest alignments spares most of the work."""
+    start, mixture = _remembered(profile, events)
     for i in range(start, len(events)):
-        known = (*known[1 - _TAIL :], _step(profile, events[max(0, i - _TAIL) : i + 1], known))
+        mixture = _step(profile, mixture, events[i])
+        if i >= len(events) - 2:
+            _remember(profile, events[: i + 1], mixture)
+    return mixture
+
+
+def _remember(profile: Profile, events: tuple[Event, ...], mixture: Mixture) -> None:
     with _LOCK:
-        _KNOWN[(profile, events)] = known
+        _KNOWN[(profile, events)] = mixture
         while len(_KNOWN) > MOST_KNOWN:
             del _KNOWN[next(iter(_KNOWN))]
-    return known
 
 
-def _remembered(profile: Profile, events: tuple[Event, ...]) -> tuple[int, tuple[Mixture, ...]]:
-    """How many events are known already, and the last mixtures up to there."""
+def _remembered(profile: Profile, events: tuple[Event, ...]) -> tuple[int, Mixture]:
+    """How many events are known already, and the mixture up to there."""
     with _LOCK:
         for start in range(len(events), max(-1, len(events) - 5), -1):
             known = _KNOWN.get((profile, events[:start]))
             if known is not None:
                 return start, known
-    return 0, (prior(profile),)
+    return 0, prior(profile)
 
 
-def _step(profile: Profile, events: tuple[Event, ...], known: tuple[Mixture, ...]) -> Mixture:
-    mixture = _advance(profile, known[-1], events[-1])
-    if isinstance(events[-1], MarkSeen) and mixture.unused > DOUBT:
-        return _rethink(profile, events, known, mixture)
-    return mixture
+def _step(profile: Profile, known: Mixture, event: Event) -> Mixture:
+    mixture = _advance(profile, known, event)
+    if not isinstance(event, MarkSeen) or mixture.doubt <= DOUBT:
+        return mixture
+    # No hypothesis foretold this mark: was something knocked?
+    fresh = _forget_readings(profile, known)
+    notes = ((Note("upset"),),) * len(fresh.fault)
+    fresh = _advance(profile, replace(shifted(fresh, np.log(UPSET)), notes=notes), event)
+    return prune(join(mixture, shifted(fresh, fresh.evidence - mixture.evidence)))
 
 
 def _advance(profile: Profile, mixture: Mixture, event: Event) -> Mixture:
@@ -123,74 +128,6 @@ def _hung(profile: Profile, mixture: Mixture, event: MarkSeen | NoMark) -> Mixtu
     """The mixture with the card of a pulse hung: parts that it sees for the first time may stand far off."""
     station = min(m.station_index(event.station), len(STATIONS) - 1)
     return rehung(split_far(profile, mixture, station), (event.station, event.hanging))
-
-
-def _rethink(
-    profile: Profile, events: tuple[Event, ...], known: tuple[Mixture, ...], mixture: Mixture
-) -> Mixture:
-    """No hypothesis foretold this mark: was a turn that no mark has shown since another than asked for?"""
-    seen = 0
-    for back in range(1, min(len(known), len(events))):
-        event = events[-1 - back]
-        if isinstance(event, Inspected):
-            break
-        if isinstance(event, MarkSeen):
-            seen = max(seen, m.station_index(event.station))
-        # Only where no card behind that mirror has shown a mark since.
-        if isinstance(event, Turn) and event.mount > seen:
-            for note, other, instead in _mistakes(profile, known[-1 - back], event):
-                notes = tuple((*n, note) for n in other.notes)
-                other = replace(other, notes=notes, log_weight=other.log_weight + np.log(WRONG_SCREW))
-                for later in (*instead, *events[len(events) - back :]):
-                    other = _advance(profile, other, later)
-                mixture = join(mixture, shifted(other, other.evidence - mixture.evidence))
-    if mixture.doubt <= DOUBT:
-        return prune(mixture)
-    fresh = _forget_readings(profile, known[-1])
-    fresh = replace(
-        fresh, log_weight=fresh.log_weight + np.log(UPSET), notes=((Note("upset"),),) * len(fresh.fault)
-    )
-    fresh = _advance(profile, fresh, events[-1])
-    return prune(join(mixture, shifted(fresh, fresh.evidence - mixture.evidence)))
-
-
-def _otherwise(profile: Profile, mixture: Mixture, event: Turn) -> Mixture:
-    """The mixture with a screw taken to work in any other way than it seemed to, its response not known yet:
-    too much else may have moved between two marks for its first turn to be read rightly."""
-    contact = profile.contact_index(event.mount, event.screw)
-    k = 3 * (event.mount - 1) + contact
-    response, fresh = m.response_at(event.mount, contact), prior(profile).cov[0]
-    mean, cov = mixture.mean.copy(), mixture.cov.copy()
-    forget(mean, cov, response, fresh[response, response])
-    tried = mixture.sign[:, 3 * (event.mount - 1) : 3 * event.mount].copy()
-    tried[:, contact] = screws.UNKNOWN
-    chances = screws.chances(profile, event.mount, tried, contact)
-    one = replace(mixture, mean=mean, cov=cov)
-    others: Mixture | None = None
-    for i, code in enumerate(screws.CODES):
-        index = np.flatnonzero(mixture.sign[:, k] != code)
-        some = take(one, index, one.log_weight[index] + np.log(chances[index, i]))
-        some.sign[:, k] = code
-        others = some if others is None else join(others, some)
-    assert others is not None
-    return prune(others)
-
-
-def _mistakes(
-    profile: Profile, mixture: Mixture, event: Turn
-) -> list[tuple[Note, Mixture, tuple[Event, ...]]]:
-    """What may have been instead of a turn, from which mixture on: another screw of the mount, the other
-    way, nothing, or a screw that works otherwise."""
-    contacts = profile.mount[event.mount - 1].contact
-    others = [c.name for c in contacts if c.screw_pitch_mm is not None and c.name != event.screw]
-    found: list[tuple[Note, Mixture, tuple[Event, ...]]] = [
-        (Note("screw", event.mount, name, event.screw), mixture, (Turn(event.mount, name, event.turns),))
-        for name in others
-    ]
-    found.append((Note("way", event.mount, event.screw), mixture, (replace(event, turns=-event.turns),)))
-    found.append((Note("none", event.mount, event.screw), mixture, ()))
-    found.append((Note("otherwise", event.mount, event.screw), _otherwise(profile, mixture, event), (event,)))
-    return found
 
 
 def _inspected(profile: Profile, mixture: Mixture, event: Inspected) -> Mixture:

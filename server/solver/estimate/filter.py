@@ -21,10 +21,9 @@ from server.solver.estimate.hypotheses import (
     JITTER_SD,
     LOCK_SD,
     LOOSE,
-    MISREAD_BLANK,
     MODEL_SD,
-    OUTLIER,
     PULSE_VAR,
+    SLIPS,
     Mixture,
     Note,
     hand,
@@ -47,33 +46,72 @@ Array = NDArray[Any]
 
 
 def turn(profile: Profile, mixture: Mixture, event: Turn) -> Mixture:
-    """The mixture after a turn: the screw's response and the hand's error are part of what is not known."""
-    contact = profile.contact_index(event.mount, event.screw)
-    k = 3 * (event.mount - 1) + contact
-    before, mixture = mixture, _split_works(profile, mixture, event.mount, k)
-    effective, variance = hand(event.turns, mixture.last_turn[k])
-    screw = profile.mount[event.mount - 1].contact[contact]
-    travel = screw.clockwise * float(screw.screw_pitch_mm or 0.0)
-    own, cross = screws.tilts(mixture.sign[:, k], *m.screw_vectors(profile, event.mount, contact))  # (H, 3)
-    at, responds = m.contact_at(event.mount), m.response_at(event.mount, contact)
-    response = mixture.mean[:, responds]
-    moves = (1 + response[:, :1]) * own + response[:, 1:] * cross  # (H, 3) per mm of travel
+    """The mixture after a turn: how the screw works, its response, the hand's error, and what the hand may
+    have done instead (another screw, the other way, nothing) are part of what is not known."""
+    mount, contacts = event.mount, profile.mount[event.mount - 1].contact
+    asked, tried = profile.contact_index(mount, event.screw), mixture.sign[:, 3 * mount - 3 : 3 * mount]
+    others = [i for i, c in enumerate(contacts) if c.screw_pitch_mm is not None and i != asked]
+    slips = SLIPS[mixture.noise]
+    done = [(asked, 1, 1 - 3 * slips, ""), (asked, -1, slips, "way"), (asked, 0, slips, "none")]
+    done += [(i, 1, slips / len(others), "screw") for i in others]
+    ways: list[Array] = []  # of each: parent, contact, direction, code, which of done; and the log weights
+    log_weight: list[Array] = []
+    for n, (contact, way, share, _) in enumerate(done):
+        chance = np.where(tried[:, [contact]] == screws.CODES, 1.0, 0.0)
+        unknown = tried[:, contact] == screws.UNKNOWN
+        chance[unknown] = screws.chances(profile, mount, tried[unknown], contact)
+        rows, columns = np.nonzero(chance) if way else (np.arange(len(share)), np.zeros(len(share), int))
+        odds = share[rows] * (chance[rows, columns] if way else 1.0)
+        code = screws.CODES[columns] if way else tried[:, contact]
+        ways.append(
+            np.stack(
+                [rows, np.full_like(rows, contact), np.full_like(rows, way), code, np.full_like(rows, n)]
+            )
+        )
+        log_weight.append(mixture.log_weight[rows] + np.log(odds))
+    parent, contact_of, way_of, code_of, which = np.concatenate(ways, axis=1)
+    sign = mixture.sign[parent]
+    sign[np.arange(len(parent)), 3 * mount - 3 + contact_of] = code_of
+    order, kept, total = probable(
+        np.concatenate(log_weight), mixture.fault[parent], mixture.noise[parent], sign
+    )
+    after = take(mixture, parent[order], kept)
+    notes = tuple(
+        (*note[-3:], Note(done[n][3], mount, contacts[done[n][0]].name, event.screw)) if done[n][3] else note
+        for note, n in zip(after.notes, which[order], strict=True)
+    )
+    after = replace(after, sign=sign[order], notes=notes, evidence=mixture.evidence + total)
+    after = _turned(profile, after, mount, contact_of[order], way_of[order] * event.turns)
+    return turned(after, 3 * mount - 3 + asked, event.turns)
+
+
+def _turned(profile: Profile, mixture: Mixture, mount: int, contact: Array, turns: Array) -> Mixture:
+    """Each hypothesis with one of a mount's screws turned; contact, turns : (H,)."""
+    contacts, rows = profile.mount[mount - 1].contact, np.arange(len(turns))
+    first = 3 * (mount - 1)
+    pitch = np.array([c.clockwise * float(c.screw_pitch_mm or 0.0) for c in contacts])[contact]
+    hands = [
+        hand(t, mixture.last_turn[first + i]) if t else (0.0, 0.0)
+        for i, t in zip(contact, turns, strict=True)
+    ]
+    travel, spread = (np.array(hands) * np.stack([pitch, pitch**2], axis=1)).T
+    vectors = [m.screw_vectors(profile, mount, i) for i in range(3)]
+    own, cross = (np.array(each)[contact] for each in zip(*vectors, strict=True))  # (H, 3)
+    own, cross = screws.tilts(mixture.sign[rows, first + contact], own, cross)
+    at = m.contact_at(mount)
+    responds = m.RESPONSE.start + 2 * (first + contact[:, None]) + np.arange(2)  # (H, 2)
     mean, cov = mixture.mean.copy(), mixture.cov.copy()
-    mean[:, at] += travel * effective * moves
-    spread = travel * effective * np.stack([own, cross], axis=2)
-    cov[:, at, :] += spread @ cov[:, responds, :]
-    cov[:, :, at] += cov[:, :, responds] @ spread.transpose(0, 2, 1)
-    cov[:, at, at] += travel**2 * variance * moves[:, :, None] * moves[:, None, :]
-    points = contact_points(profile, event.mount)
-    cov[:, at, at] += (LOCK_SD[mixture.noise] ** 2)[:, None, None] * (points @ points.T)
-    after = turned(replace(mixture, mean=mean, cov=cov), k, event.turns)
-    return after if len(mixture.fault) == len(before.fault) else prune(after)
-
-
-def _split_works(profile: Profile, mixture: Mixture, mount: int, k: int) -> Mixture:
-    """Hypotheses that do not know yet how the screw works become one for each way."""
-    tried = mixture.sign[:, 3 * (mount - 1) : 3 * mount]
-    return _split(mixture, k, screws.CODES, screws.chances(profile, mount, tried, k % 3))
+    response = mean[rows[:, None], responds]
+    moves = (1 + response[:, :1]) * own + response[:, 1:] * cross  # (H, 3) per mm of travel
+    mean[:, at] += travel[:, None] * moves
+    by = travel[:, None, None] * np.stack([own, cross], axis=2)
+    cov[:, at, :] += by @ cov[rows[:, None], responds, :]
+    cov[:, :, at] += (by @ cov[rows[:, None], :, responds]).transpose(0, 2, 1)
+    points = contact_points(profile, mount)
+    locked = (LOCK_SD[mixture.noise] * (turns != 0)) ** 2
+    cov[:, at, at] += spread[:, None, None] * moves[:, :, None] * moves[:, None, :]
+    cov[:, at, at] += locked[:, None, None] * (points @ points.T)
+    return replace(mixture, mean=mean, cov=cov)
 
 
 def _split(mixture: Mixture, k: int, codes: Array, chances: Array) -> Mixture:
@@ -196,13 +234,11 @@ def _weighed(mixture: Mixture, likely: Array, astray: Array, mean: Array, known:
     likely, astray : (H,) log likelihood of the mark, and of one that lies astray, its odds included; mean :
     (H, SIZE) with it; known : (H, SIZE, SIZE), what it takes off the covariance.
     """
-    misread = np.full(len(likely), np.log(OUTLIER / CARD_AREA))
-    right = likely + np.log1p(-OUTLIER - ASTRAY[mixture.noise])
+    slips = SLIPS[mixture.noise]
+    misread = np.log(slips / CARD_AREA)
+    right = likely + np.log1p(-slips - ASTRAY[mixture.noise])
     log_weight = mixture.log_weight + np.stack([right, np.logaddexp(astray, misread)])
-    doubt, unused = (
-        float(np.exp(min(np.logaddexp.reduce(log) - np.logaddexp.reduce(log_weight, axis=None), 0.0)))
-        for log in (mixture.log_weight + misread, log_weight[1])
-    )
+    doubt = np.logaddexp.reduce(mixture.log_weight + misread) - np.logaddexp.reduce(log_weight, axis=None)
     fault, noise, sign = np.tile(mixture.fault, 2), np.tile(mixture.noise, 2), np.tile(mixture.sign, (2, 1))
     order, kept, total = probable(log_weight.reshape(-1), fault, noise, sign)
     source, seen = order % len(likely), order < len(likely)
@@ -211,7 +247,9 @@ def _weighed(mixture: Mixture, likely: Array, astray: Array, mean: Array, known:
     cov = after.cov[seen] - known[source[seen]]
     after.cov[seen] = 0.5 * (cov + cov.transpose(0, 2, 1))
     notes = tuple(n if s else (*n[-3:], Note("reading")) for n, s in zip(after.notes, seen, strict=True))
-    return replace(after, notes=notes, evidence=mixture.evidence + total, doubt=doubt, unused=unused)
+    return replace(
+        after, notes=notes, evidence=mixture.evidence + total, doubt=float(np.exp(min(doubt, 0.0)))
+    )
 
 
 def _jacobians(
@@ -243,7 +281,7 @@ def no_mark(profile: Profile, mixture: Mixture, event: NoMark) -> Mixture:
     station, head = m.station_index(event.station), np.array(event.head_mm)
     limits = [*m.stops(profile, station), (station, CARD_HALF)]
     foretold = m.rays(profile, mixture.mean, head)
-    bad = blank = replace(mixture, log_weight=mixture.log_weight + np.log(MISREAD_BLANK))
+    bad = blank = replace(mixture, log_weight=mixture.log_weight + np.log(SLIPS[mixture.noise]))
     for at, limit in limits:
         jacobian = _jacobians(profile, mixture, head, at, event.below_mm)
         shaken = scatter(profile, mixture, jacobian)

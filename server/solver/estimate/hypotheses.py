@@ -45,17 +45,17 @@ HAND_RELATIVE, HAND_TURNS = 0.08, 1 / 64 / np.sqrt(3)  # 1/64 turn at most: sd o
 PLAY_TURNS, PLAY_SD = 0.8 / 32, 0.25 / 32
 SHIFT_RELATIVE, SHIFT_HAND = 0.08, 0.15
 MODEL_SD = 0.02  # what the model leaves out, mm
-OUTLIER, CARD_AREA, MISREAD_BLANK = 0.003, 1600.0, 0.003
+CARD_AREA = 1600.0  # mm²: a mark misread lies anywhere on the card
 ASTRAY_MM = 1.0  # sd of a mark made in another mode of the tube, or read beside itself, per axis
 CARD_HALF = 20.0
 REPAIR_TILT_SD, REPAIR_SHIFT_SD = 0.3e-3, 0.2  # what a repair elsewhere does to the mirrors
 VOID = 0.1  # a repair that changed everything
 FORGOTTEN = 0.05  # odds of a belief without the blanks against the one that they have bent
-WRONG_SCREW, UPSET = 0.01, 1e-3  # a turn was another one; something was knocked and all before is void
+UPSET = 1e-3  # something was knocked and all before is void
 CLOSE = 0.1  # hypotheses whose contact points differ by less, mm, share their derivatives
-KEEP, LEAST, LEAST_OF_FAULT = 56, 1e-6, 1e-12
+KEEP, LEAST, LEAST_OF_FAULT = 80, 1e-6, 1e-12
 LEAST_OF_NOISE = 1e-5
-DOUBT = 0.2  # share of the weight that would rather not believe a mark, beyond which turns are doubted too
+DOUBT = 0.2  # share of the weight that takes a mark for misread, beyond which it is made again
 
 
 @dataclass(frozen=True)
@@ -63,7 +63,9 @@ class Noise:
     """How much marks and hands err beside what they claim: one sd per axis each. hang_mm, roll: of a hanging
     (mm, rad); pulse_mm: of a mark on its tape; jitter: of the beam's direction from pulse to pulse (rad);
     lock: of a mirror when its screw is locked after a turn (rad); astray: share of marks in another place
-    altogether. Sizes and odds are our own guesses of what workshops see (common practice, no source)."""
+    altogether; slips: probability of each kind of slip: a bad pulse, a mark misread, a turn of another screw,
+    the other way, or none. Sizes and odds are our own guesses of what workshops see (common practice, no
+    source)."""
 
     name: str
     odds: float
@@ -73,30 +75,35 @@ class Noise:
     lock: float = 0.0
     astray: float = 0.01
     roll: float = 0.02
+    slips: float = 0.003
 
 
 NOISES = (
-    Noise("as claimed", 0.72, hang_mm=0.06, jitter=0.01e-3, roll=0.003),
+    Noise("as claimed", 0.69, hang_mm=0.06, jitter=0.01e-3, roll=0.003),
+    Noise("slips", 0.03, hang_mm=0.06, jitter=0.01e-3, roll=0.003, slips=0.03),
     Noise("small", 0.06, hang_mm=0.3, pulse_mm=0.1, jitter=0.05e-3, lock=0.1e-3),
     Noise("hangings", 0.05, hang_mm=0.8, pulse_mm=0.03),
     Noise("tape", 0.05, hang_mm=0.2, pulse_mm=0.3),
     Noise("jitter", 0.05, hang_mm=0.2, pulse_mm=0.03, jitter=0.18e-3),
     Noise("locknuts", 0.04, hang_mm=0.2, pulse_mm=0.03, lock=0.5e-3),
     Noise("modes", 0.02, hang_mm=0.2, pulse_mm=0.03, astray=0.2),
-    Noise("all of it", 0.05, hang_mm=0.6, pulse_mm=0.18, jitter=0.07e-3, lock=0.2e-3, astray=0.03),
+    Noise(
+        "all of it", 0.05, hang_mm=0.6, pulse_mm=0.18, jitter=0.07e-3, lock=0.2e-3, astray=0.03, slips=0.03
+    ),
 )
 HANG_VAR = np.array([[n.hang_mm**2, n.hang_mm**2, n.roll**2] for n in NOISES])
 PULSE_VAR = np.array([n.pulse_mm**2 for n in NOISES])
 JITTER_SD = np.array([n.jitter for n in NOISES])
 LOCK_SD = np.array([n.lock for n in NOISES])
 ASTRAY = np.array([n.astray for n in NOISES])
+SLIPS = np.array([n.slips for n in NOISES])
 ALIKE = (0, len(NOISES) - 1)  # the noises beside which faults are supposed: what lies between tells no more
 
 
 @dataclass(frozen=True)
 class Note:
     """What a hypothesis supposes to have gone wrong. kind: 'screw' (another screw than asked for), 'way',
-    'none', 'otherwise' (a screw that works otherwise), 'upset' (everything), 'reading' (a mark)."""
+    'none', 'upset' (everything), 'reading' (a mark)."""
 
     kind: str
     mount: int = 0
@@ -121,7 +128,6 @@ class Mixture:
         0.0  # log of what normalising took away so far: mixtures of one alignment can be compared
     )
     doubt: float = 0.0  # probability that the newest pulse was bad or misread rather than explained
-    unused: float = 0.0  # probability that the newest mark was misread or astray
     # For each repair, the first mirror that it reached: marks on cards behind that one hold no more.
     repairs: tuple[int, ...] = ()
     parts_seen: int = 0  # tube, mirror 1, 2, 3: how many of them a card has shown
