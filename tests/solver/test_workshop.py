@@ -12,6 +12,7 @@ from server.solver import DocumentError, answer, parse_alignment, parse_profile,
 from server.solver.answering import BLOCK, COUNTED, _recent
 from server.solver.decide.situation import View, blank_places, look
 from server.solver.estimate.belief import believe
+from server.solver.estimate.filter import pulse_noise
 from server.solver.estimate.hypotheses import NOISES, Mixture
 from server.solver.machine import model as m
 from server.solver.machine.trace import State, trace
@@ -96,6 +97,25 @@ def test_noise_is_learnt_and_no_mount_is_accused(changes: Json, name: str) -> No
     assert learnt[name] + learnt["all of it"] > 0.9, learnt
     assert mixture.weight[mixture.fault != 0].sum() < 0.02
     assert answer(machine.document())["do"] in ("mark", "turn", "shift")
+
+
+@pytest.mark.parametrize("size_mm", [0.4, 1.2])
+def test_how_far_cards_hang_off_is_learnt_whatever_size_it_has(size_mm: float) -> None:
+    machine = laser(4, hanging_mm=size_mm, hanging_law="normal")
+    mixture = marks(
+        machine, *[(s, h) for _ in range(15) for s in ("mirror-1", "mirror-2") for h in (NEAR, FAR)]
+    )
+    assert float(mixture.weight @ mixture.hang_var) ** 0.5 == pytest.approx(size_mm, rel=0.3)
+
+
+@pytest.mark.parametrize("factor", [1.0, 2.0, 8.0])
+def test_how_much_readings_err_is_learnt_whatever_they_claim(factor: float) -> None:
+    machine = laser(4, sigma_factor=factor)
+    mixture = marks(machine, *[(s, FAR) for s in ("mirror-1", "mirror-2") for _ in range(30)])
+    jacobian, claimed = np.zeros((len(mixture.fault), 2, m.SIZE)), np.full(2, machine.sigma_mm**2)
+    noise = pulse_noise(parse_profile(machine.profile), mixture, jacobian, claimed)
+    learnt = float(mixture.weight @ noise[:, 0, 0]) ** 0.5
+    assert learnt == pytest.approx(factor * machine.sigma_mm, rel=0.3)
 
 
 @pytest.mark.parametrize("name", ["turned", "mirrored", "dead-screw", "two-screw"])

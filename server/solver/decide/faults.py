@@ -12,7 +12,7 @@ from server.solver.decide.policy import POLICY
 from server.solver.decide.situation import Choice, Place, View, missed, nearest, next_sigma
 from server.solver.estimate import hypotheses as b
 from server.solver.estimate import samples as o
-from server.solver.estimate.filter import pulse_noise
+from server.solver.estimate.filter import pulse_noise, scatter
 from server.solver.events import Difference, Inspected, MarkSeen, NoMark
 from server.solver.machine import model as m
 from server.solver.machine.profile import Point
@@ -129,6 +129,8 @@ def _telling(view: View) -> tuple[Place, float, float]:
         cov=mixture.cov[heads],
         fault=mixture.fault[heads],
         noise=mixture.noise[heads],
+        hang=mixture.hang[heads],
+        pulse=mixture.pulse[heads],
     )
     best = (Place(2, 4), 0.0)
     for place in _places(view):
@@ -154,9 +156,10 @@ def _foretold(view: View, some: b.Mixture, place: Place) -> tuple[Array, Array]:
     """(H, 2) and (H, 2, 2): the mark at a place as each hypothesis foretells it."""
     head = o.grid(view.profile)[place.position]
     jacobian = m.mark_jacobian(view.profile, some.mean, head, place.station)
-    noise = np.eye(2) * next_sigma(view) ** 2 + pulse_noise(view.profile, some, jacobian)
+    noise = pulse_noise(view.profile, some, jacobian, np.full(2, next_sigma(view) ** 2))
+    noise = noise + scatter(view.profile, some, jacobian)
     if place.station != view.here:
-        noise = noise + np.einsum("hi,ij->hij", b.HANG_VAR[some.noise][:, :2], np.eye(2))
+        noise = noise + np.einsum("h,ij->hij", some.hang_var, np.eye(2))
     cov = jacobian @ some.cov @ jacobian.transpose(0, 2, 1) + noise
     return m.rays(view.profile, some.mean, head).offset_mm[:, place.station], cov
 

@@ -204,10 +204,9 @@ def _variance(view: View, place: Place, *, hung: bool) -> float:
     """Over what may be the noise, information adds up: the harmonic mean."""
     gap = view.profile.tube.far_mount_mm - view.profile.tube.exit_mount_mm
     swung = gap * m.spot(view.profile, view.jacobian, place.station)[2:4, place.position]
-    each = next_sigma(view) ** 2 + b.PULSE_VAR + b.MODEL_SD**2 + b.JITTER_SD**2 * (swung**2).sum() / 2
-    each = each if hung else each + b.HANG_VAR[:, 0]
-    odds = np.bincount(view.mixture.noise, view.mixture.weight, len(b.NOISES))
-    return float(odds.sum() / (odds / each).sum())
+    pulse = b.PULSE_VAR + b.MODEL_SD**2 + b.JITTER_SD**2 * (swung**2).sum() / 2 + next_sigma(view) ** 2
+    each = view.mixture.pulse_scale * pulse[view.mixture.noise] + view.mixture.hang_var * (not hung)
+    return float(view.mixture.weight.sum() / (view.mixture.weight / each).sum())
 
 
 def blank_places(view: View) -> set[tuple[int, int]]:

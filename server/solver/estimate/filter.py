@@ -167,10 +167,11 @@ def mark(profile: Profile, mixture: Mixture, event: MarkSeen) -> Mixture:
         return m.on_card(place, mean)
 
     jacobian = _jacobians(profile, mixture, head, station, event.below_mm)  # (H, 2, SIZE)
-    noise = pulse_noise(profile, mixture, jacobian)
+    noise = pulse_noise(profile, mixture, jacobian, np.square(event.sigma_mm))
+    loose = scatter(profile, mixture, jacobian)
     jacobian = jacobian.copy()
     jacobian[:, :, m.HANG] = m.hang_jacobian(foretold(mixture.mean))
-    return _corrected(mixture, event, foretold, jacobian, noise)
+    return _corrected(mixture, event, foretold, jacobian, noise, loose)
 
 
 def difference(profile: Profile, mixture: Mixture, event: Difference) -> Mixture:
@@ -184,20 +185,22 @@ def difference(profile: Profile, mixture: Mixture, event: Difference) -> Mixture
 
     start, end = (_jacobians(profile, mixture, head, station) for head in heads)
     jacobian = end - start
-    noise = pulse_noise(profile, mixture, start) + pulse_noise(profile, mixture, end)
+    claimed = np.square(event.sigma_mm)
+    noise = pulse_noise(profile, mixture, start, claimed) + pulse_noise(profile, mixture, end, 0 * claimed)
+    loose = scatter(profile, mixture, start) + scatter(profile, mixture, end)
     jacobian[:, :, m.HANG.stop - 1] = np.stack(
         [-foretold(mixture.mean)[:, 1], foretold(mixture.mean)[:, 0]], 1
     )
-    return _corrected(mixture, event, foretold, jacobian, noise)
+    return _corrected(mixture, event, foretold, jacobian, noise, loose)
 
 
-def pulse_noise(profile: Profile, mixture: Mixture, jacobian: Array) -> Array:
-    """(H, 2, 2) scatter of a mark from pulse to pulse, beside what its reading claims: of a loose mount, of
-    the tape, of the beam's direction; jacobian : (H, 2, SIZE)."""
+def pulse_noise(profile: Profile, mixture: Mixture, jacobian: Array, claimed: Array) -> Array:
+    """(H, 2, 2) scatter of a mark from pulse to pulse, as each hypothesis has learnt its size: of its
+    reading, the tape, the beam's direction; jacobian : (H, 2, SIZE); claimed : (2,) its claim, mm²."""
     gap = profile.tube.far_mount_mm - profile.tube.exit_mount_mm
     swung = jacobian[:, :, m.TUBE.start + 2 : m.TUBE.stop] * (gap * JITTER_SD[mixture.noise])[:, None, None]
     tape = (PULSE_VAR[mixture.noise] + MODEL_SD**2)[:, None, None] * np.eye(2)
-    return scatter(profile, mixture, jacobian) + tape + swung @ swung.transpose(0, 2, 1)
+    return mixture.pulse_scale[:, None, None] * (np.diag(claimed) + tape + swung @ swung.transpose(0, 2, 1))
 
 
 def _corrected(
@@ -206,12 +209,15 @@ def _corrected(
     foretold: Callable[[Array], Array],
     jacobian: Array,
     noise: Array,
+    loose: Array,
 ) -> Mixture:
-    """An extended Kalman update of all hypotheses; foretold : state vectors to what is read of them."""
-    seen, claimed = np.array(event.offset_mm), np.diag(np.square(event.sigma_mm))
+    """An extended Kalman update of all hypotheses; foretold : state vectors to what is read of them; noise,
+    loose : (H, 2, 2) scatter from pulse to pulse, and by a loose mount."""
+    seen = np.array(event.offset_mm)
     crossed = mixture.cov @ jacobian.transpose(0, 2, 1)  # (H, SIZE, 2)
-    inside = jacobian @ crossed + claimed + noise
-    gain = crossed @ np.linalg.inv(inside)
+    inside = jacobian @ crossed + noise + loose
+    inverse = np.linalg.inv(inside)
+    gain = crossed @ inverse
     miss = seen - foretold(mixture.mean)
     mean = mixture.mean + (gain @ miss[:, :, None])[:, :, 0]
     # One Gauss–Newton repeat, because the path bends a large first correction.
@@ -219,7 +225,12 @@ def _corrected(
     mean = mixture.mean + (gain @ left[:, :, None])[:, :, 0]
     likely = _log_normal(miss, inside)
     astray = np.log(ASTRAY[mixture.noise]) + _log_normal(miss, inside + ASTRAY_MM**2 * np.eye(2))
-    return _weighed(mixture, likely, astray, mean, gain @ crossed.transpose(0, 2, 1))
+    # What of the miss was scatter tells its size, as in ``rehung``.
+    erred = (noise @ inverse @ miss[:, :, None])[:, :, 0]
+    squared = (erred[:, None, :] @ np.linalg.solve(noise, erred[:, :, None]))[:, 0, 0]
+    known = np.trace(noise @ inverse, axis1=1, axis2=2)
+    pulse = mixture.pulse + np.stack([known, squared * mixture.pulse_scale], axis=1)
+    return _weighed(mixture, likely, astray, mean, gain @ crossed.transpose(0, 2, 1), pulse)
 
 
 def _log_normal(miss: Array, cov: Array) -> Array:
@@ -228,11 +239,14 @@ def _log_normal(miss: Array, cov: Array) -> Array:
     return np.asarray(-0.5 * squared - 0.5 * np.linalg.slogdet(2 * np.pi * cov)[1])
 
 
-def _weighed(mixture: Mixture, likely: Array, astray: Array, mean: Array, known: Array) -> Mixture:
+def _weighed(
+    mixture: Mixture, likely: Array, astray: Array, mean: Array, known: Array, pulse: Array
+) -> Mixture:
     """Each hypothesis with the mark and, beside it, without: the probable ones of both.
 
     likely, astray : (H,) log likelihood of the mark, and of one that lies astray, its odds included; mean :
-    (H, SIZE) with it; known : (H, SIZE, SIZE), what it takes off the covariance.
+    (H, SIZE) with it; known : (H, SIZE, SIZE), what it takes off the covariance; pulse : (H, 2), what is
+    then known of the scatter.
     """
     slips = SLIPS[mixture.noise]
     misread = np.log(slips / CARD_AREA)
@@ -243,7 +257,7 @@ def _weighed(mixture: Mixture, likely: Array, astray: Array, mean: Array, known:
     order, kept, total = probable(log_weight.reshape(-1), fault, noise, sign)
     source, seen = order % len(likely), order < len(likely)
     after = take(mixture, source, kept)
-    after.mean[seen] = mean[source[seen]]
+    after.mean[seen], after.pulse[seen] = mean[source[seen]], pulse[source[seen]]
     cov = after.cov[seen] - known[source[seen]]
     after.cov[seen] = 0.5 * (cov + cov.transpose(0, 2, 1))
     notes = tuple(n if s else (*n[-3:], Note("reading")) for n, s in zip(after.notes, seen, strict=True))

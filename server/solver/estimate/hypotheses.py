@@ -91,7 +91,11 @@ NOISES = (
         "all of it", 0.05, hang_mm=0.6, pulse_mm=0.18, jitter=0.07e-3, lock=0.2e-3, astray=0.03, slips=0.03
     ),
 )
-HANG_VAR = np.array([[n.hang_mm**2, n.hang_mm**2, n.roll**2] for n in NOISES])
+HANG_VAR, ROLL_VAR = np.array([[n.hang_mm**2, n.roll**2] for n in NOISES]).T
+HANG_COUNT, PULSE_COUNT = (
+    4.0,
+    8.0,
+)  # coordinates of hung cards, of marks, that a kind of noise's size is worth
 PULSE_VAR = np.array([n.pulse_mm**2 for n in NOISES])
 JITTER_SD = np.array([n.jitter for n in NOISES])
 LOCK_SD = np.array([n.lock for n in NOISES])
@@ -120,6 +124,10 @@ class Mixture:
     cov: Array  # (H, SIZE, SIZE)
     fault: Array  # (H,) index into FAULTS
     noise: Array  # (H,) index into NOISES
+    # (H, 2) coordinates of hung cards seen, and the sum of their squares, mm²: their ratio is the variance
+    hang: Array
+    # (H, 2) coordinates of marks seen, and their squared scatter against the kind of noise's: as hang
+    pulse: Array
     sign: Array  # (H, 12) how each screw, then each mirror's base works: a key of WORKS, 0 not known yet
     notes: tuple[tuple[Note, ...], ...]  # (H) what the hypothesis supposes to have gone wrong
     last_turn: tuple[float, ...]  # (9) direction in which each screw was turned last
@@ -139,6 +147,16 @@ class Mixture:
     def weight(self) -> Array:
         """(H,) probabilities."""
         return np.asarray(np.exp(self.log_weight))
+
+    @property
+    def hang_var(self) -> Array:
+        """(H,) variance of how cards hang, mm² per axis, as each hypothesis has learnt it."""
+        return np.asarray(np.maximum(self.hang[:, 1] / self.hang[:, 0], MODEL_SD**2))
+
+    @property
+    def pulse_scale(self) -> Array:
+        """(H,) what the kind of noise's variance from pulse to pulse is to be multiplied by."""
+        return np.asarray(self.pulse[:, 1] / self.pulse[:, 0])
 
     @property
     def fresh_note(self) -> bool:
@@ -164,6 +182,8 @@ def prior(profile: Profile) -> Mixture:
         cov=np.stack([_prior_cov(profile, *pair) for pair in pairs]),
         fault=fault,
         noise=noise,
+        hang=HANG_COUNT * np.stack([np.ones(len(noise)), HANG_VAR[noise]], axis=1),
+        pulse=np.full((len(noise), 2), PULSE_COUNT),
         sign=np.zeros((len(fault), 12), dtype=np.int8),
         notes=((),) * len(fault),
         last_turn=(0.0,) * 9,
@@ -180,7 +200,8 @@ def _prior_cov(profile: Profile, fault: int, noise: int) -> Array:
     variance[m.BOW] = BOW_SD[0] ** 2
     if fault in BOWS:
         variance[m.BOW][BOWS[fault]] = BOW_SD[1] ** 2
-    variance[m.LENS_OFF], variance[m.HANG] = LENS_SD[profile.lens.comes_out] ** 2, HANG_VAR[noise]
+    variance[m.LENS_OFF] = LENS_SD[profile.lens.comes_out] ** 2
+    variance[m.HANG] = HANG_VAR[noise], HANG_VAR[noise], ROLL_VAR[noise]
     variance[m.RESPONSE] = np.tile([GAIN_SD**2, CROSS_SD**2], 9)
     cov = np.diag(variance)
     for mount in (1, 2, 3):
@@ -207,12 +228,24 @@ def split_far(profile: Profile, mixture: Mixture, station: int) -> Mixture:
 
 
 def rehung(mixture: Mixture, hung: tuple[str, int | None]) -> Mixture:
-    """The mixture once another card hangs: how it hangs is not known yet."""
+    """The mixture once another card hangs: how it hangs is not known yet, and how the last one hung has told
+    how cards hang here.
+
+    Of a coordinate whose variance v has shrunk to p, a share 1 − p/v is known; the squares of their means
+    over the sum of these shares are the variance that makes the marks most probable (MacKay, Neural
+    Computation 4, 1992, 415–447).
+    """
     if hung == mixture.hung:
         return mixture
-    mean, cov = mixture.mean.copy(), mixture.cov.copy()
-    forget(mean, cov, m.HANG, HANG_VAR[mixture.noise][:, :, None] * np.eye(3))
-    return replace(mixture, mean=mean, cov=cov, hung=hung)
+    mean, cov, var = mixture.mean.copy(), mixture.cov.copy(), mixture.hang_var
+    hang, axes = mixture.hang, np.arange(m.HANG.start, m.HANG.start + 2)
+    if mixture.hung is not None:
+        known = np.clip(1 - cov[:, axes, axes] / var[:, None], 0.0, 1.0)
+        hang = hang + np.stack([known.sum(1), np.square(mean[:, axes]).sum(1)], axis=1)
+        var = replace(mixture, hang=hang).hang_var
+    fresh = np.stack([var, var, ROLL_VAR[mixture.noise]], axis=1)
+    forget(mean, cov, m.HANG, fresh[:, :, None] * np.eye(3))
+    return replace(mixture, mean=mean, cov=cov, hang=hang, hung=hung)
 
 
 def forget(mean: Array, cov: Array, part: slice, fresh: Array) -> None:
@@ -265,6 +298,8 @@ def take(mixture: Mixture, index: Array, log_weight: Array) -> Mixture:
         cov=mixture.cov[index],
         fault=mixture.fault[index],
         noise=mixture.noise[index],
+        hang=mixture.hang[index],
+        pulse=mixture.pulse[index],
         sign=mixture.sign[index],
         notes=tuple(mixture.notes[i] for i in index),
     )
@@ -279,6 +314,8 @@ def join(one: Mixture, other: Mixture) -> Mixture:
         cov=np.concatenate([one.cov, other.cov]),
         fault=np.concatenate([one.fault, other.fault]),
         noise=np.concatenate([one.noise, other.noise]),
+        hang=np.concatenate([one.hang, other.hang]),
+        pulse=np.concatenate([one.pulse, other.pulse]),
         sign=np.concatenate([one.sign, other.sign]),
         notes=one.notes + other.notes,
     )
