@@ -213,6 +213,8 @@ def why(view: View, choice: Choice) -> str:
     """The reason in one plain sentence, without its full stop."""
     if choice.do == "mark":
         return MARK_WHY.get(choice.why) or _why_a_mark(view, choice)
+    if choice.why == "dead":
+        return "this screw seemed to move nothing, and without it the rest cannot be brought within tolerance"
     if choice.why == "search":
         return "the beam was missed, and after this move it is most probably caught"
     return WHY[choice.do]

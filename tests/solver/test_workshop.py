@@ -262,3 +262,28 @@ def test_of_a_long_alignment_the_newest_events_are_counted(count: int) -> None:
 
 def test_all_disturbances_have_names_of_their_own() -> None:
     assert len({repr(d) for d in DISTURBANCES.values()}) == len(DISTURBANCES)
+
+
+@pytest.mark.parametrize(
+    ("name", "said"), [("dead-screw", "screw 'bottom' of mirror 2"), ("bases said", "base")]
+)
+def test_what_cannot_be_moved_is_named_where_nothing_else_makes_up_for_it(name: str, said: str) -> None:
+    """Mirror 2 of this laser has two screws: without one, only its base or nothing helps."""
+    machine = next(m for m in (rebuilt(s, name) for s in range(50)) if out_of_reach(m))
+    for _ in range(60):
+        step = answer(machine.document())
+        if machine.obey(step) is None:
+            break
+    assert step["do"] == "stop" and said in step["reason"], step
+    assert sum(e["kind"] in ("mark", "no-mark") for e in machine.events) < 30
+
+
+def rebuilt(seed: int, name: str) -> Machine:
+    return draw_machine(seed, severity="rebuilt", bed="600", fault=None, disturbed=disturbance(name))
+
+
+def out_of_reach(machine: Machine) -> bool:
+    if machine.dead:
+        return machine.dead == (2, "bottom")
+    # The beam from the middle of mirror 1 to that of mirror 2 must run along the rail.
+    return bool(np.abs(machine.state.shift_mm[1, 2] - machine.state.shift_mm[0, 2]) > 6.0)

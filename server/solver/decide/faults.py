@@ -8,12 +8,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from server.solver.decide.move_choice import reach
 from server.solver.decide.policy import POLICY
-from server.solver.decide.situation import Choice, Place, View, missed, nearest, next_sigma
+from server.solver.decide.situation import Choice, Place, View, last_position, missed, nearest, next_sigma
 from server.solver.estimate import hypotheses as b
 from server.solver.estimate import samples as o
+from server.solver.estimate import screws
 from server.solver.estimate.filter import pulse_noise, scatter
-from server.solver.events import Difference, Inspected, MarkSeen, NoMark
+from server.solver.events import Difference, Inspected, MarkSeen, NoMark, Turn
 from server.solver.machine import model as m
 from server.solver.machine.profile import Point
 
@@ -43,6 +45,38 @@ def faulty(view: View) -> Choice | None:
             return Choice("stop", cause=cause, reason=f"{cause} was not fixed")
         return Choice("inspect", cause=cause)
     return None
+
+
+def helpless(view: View, stage: int) -> Choice | None:
+    """Stop where what does not move, a dead screw or a base, puts a stage out of reach of all that does; a
+    screw that may only not have been turned is turned once more before."""
+    blocked: list[str] = []
+    doubted: Turn | None = None
+    dead = view.mixture.weight @ (view.mixture.sign == screws.DEAD)
+    for mount in view.profile.mount:
+        first, base = 3 * (mount.mirror - 1), 8 + mount.mirror
+        for k, name in enumerate((contact.name for contact in mount.contact), first):
+            if dead[k] > POLICY.even:
+                blocked.append(f"screw '{name}' of mirror {mount.mirror}")
+            if POLICY.even < dead[k] < POLICY.certain:
+                doubted = Turn(mount.mirror, name, -view.mixture.net_turns[k] or TRIED_AGAIN)
+        if dead[base] > POLICY.even or mount.base == "fixed":
+            blocked.append(f"the base of mirror {mount.mirror}")
+    if not blocked or reach(view, stage) <= POLICY.out_of_reach:
+        return None
+    if doubted is None:
+        return Choice(
+            "stop", reason=f"{', '.join(blocked)} cannot be moved, and nothing else makes up for it"
+        )
+    for event in reversed(view.alignment.events):
+        if isinstance(event, MarkSeen):
+            break
+        if isinstance(event, Turn) and (event.mount, event.screw) == (doubted.mount, doubted.screw):
+            return Choice("mark", place=Place(doubted.mount, last_position(view)), stage=doubted.mount)
+    return Choice("turn", event=doubted, stage=doubted.mount, why="dead")
+
+
+TRIED_AGAIN = 0.25  # turns of a screw that seems dead and stands where it was found
 
 
 def last_look(view: View) -> Choice | None:

@@ -19,6 +19,8 @@ from server.solver.machine import model as m
 
 Array = NDArray[Any]
 
+LAWSON, TINY = 30, 1e-6  # rounds; weight that counts as none
+
 
 @dataclass(frozen=True)
 class Move:
@@ -244,6 +246,27 @@ def singles(view: View, stage: int) -> list[Event]:
         if left < 0.9 * problem.error:
             found += mv.as_events(view.profile, view.mixture, lever, amount)
     return found
+
+
+def reach(view: View, stage: int) -> float:
+    """The least that the worst of a stage's errors, in units of what it may be, can be brought to by all
+    levers that move, a hand's error left aside: least squares whose weights grow where the error is worst
+    (Lawson's algorithm: Lawson & Hanson, Solving Least Squares Problems, 1974, ch. 26)."""
+    residual = o.metric_vectors(view.profile, view.best, min(stage, 3))[0]
+    slopes = o.metric_vectors(view.profile, view.jacobian, min(stage, 3)).T
+    levers = mv.levers(view.profile, stage)
+    moves = [mv.direction(view.profile, view.mixture, lever)[: m.OPTICS] for lever in levers]
+    far = [POLICY.per_turn if lever.is_screw else POLICY.per_mm for lever in levers]
+    damped = np.diag(np.sqrt(np.repeat(far, [move.shape[1] for move in moves])))
+    design, weight = slopes @ np.hstack(moves), np.ones(len(residual) // 2)
+    aim = np.concatenate([residual, np.zeros(len(damped))])
+    for _ in range(LAWSON):
+        root = np.concatenate([np.repeat(np.sqrt(weight), 2), np.ones(len(damped))])
+        amounts = np.linalg.lstsq(root[:, None] * np.vstack([design, damped]), -root * aim, rcond=None)[0]
+        left = np.hypot(*(residual + design @ amounts).reshape(-1, 2).T) / o.AT_MOST[: len(weight)]
+        weight = weight * np.maximum(left, TINY)
+        weight = weight / weight.max()
+    return float(left.max())
 
 
 def _same(one: mv.Lever, other: mv.Lever) -> bool:

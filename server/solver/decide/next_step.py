@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from server.solver.decide.faults import doubtful, exhausted, faulty, last_look
+from server.solver.decide.faults import doubtful, exhausted, faulty, helpless, last_look
 from server.solver.decide.move_choice import Move, adjustments, best_move, singles
 from server.solver.decide.policy import POLICY
 from server.solver.decide.proof import nozzle_unproved, unproved, worked
@@ -72,7 +72,7 @@ def choose(view: View) -> Choice:
             return choice
     for stage in range(len(POLICY.within)):
         if not settled(view, stage):
-            choice = _work(view, stage)
+            choice = helpless(view, max(stage, _shown(view))) or _work(view, stage)
             if choice is not None:
                 return choice
     return _end(view)

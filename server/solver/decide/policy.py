@@ -90,6 +90,7 @@ class Policy:
     probable: float = 0.5  # probability of a mark below which a place tells nothing of a fault [A]
     telling: float = 0.25  # share of the doubt that a mark must settle [A]
     negligible: float = 1e-3  # probability below which an explanation is not looked into [-]
+    out_of_reach: float = 1.5  # x tolerance that all levers together leave, from which on it is given up [W]
     harm: float = 0.4  # x overlap tolerance: a fault that moves marks by less does not matter [A]
     most_pulses: int = 120  # pulses after which it is stopped [-]
     most_blanks: int = 20  # blanks in a row after which it is stopped [-]
