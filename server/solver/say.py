@@ -198,6 +198,10 @@ MARK_WHY = {
     "fault": "a mark here tells best whether there is a fault that no screw cures",
     "long": "the next move is a long one, and rests on one mark that may be misread",
     "search": "the beam was missed, and here it is most probably caught",
+    "lost": (
+        "the beam was missed again and again, so it is looked for from where it was last seen outwards; tape "
+        "over the mirror's own frame, or a sheet larger than the card, shows it where the card ends"
+    ),
     "moved": "the last moves carried the beam at the nozzle, and no mark has shown where to",
 }
 WHY = {

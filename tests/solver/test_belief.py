@@ -148,14 +148,15 @@ def test_what_an_inspection_found_counts(outcome: str, ends: str) -> None:
 
 
 def test_a_beam_that_is_nowhere_is_searched_for_by_turning() -> None:
-    """Blank after blank: it does not pulse at one place for ever, and it ends by saying so."""
+    """Blank after blank: it does not pulse at one place for ever, it goes back to where the beam was seen,
+    and it does not give up."""
     laser = machine()
     for station, head in (("mirror-1", BACK_LEFT), ("mirror-2", BACK_LEFT), ("mirror-2", FRONT_LEFT)):
         laser.events.append(
             {"kind": "mark", "station": station, "head_mm": head, "offset_mm": [0.1, 0.1], "sigma_mm": 0.05}
         )
-    document, done = laser.document(), []
-    for _ in range(60):
+    document, done, back = laser.document(), [], []
+    for _ in range(36):
         step = answer(document)
         done.append(step["do"])
         if step["do"] == "mark":
@@ -168,8 +169,11 @@ def test_a_beam_that_is_nowhere_is_searched_for_by_turning() -> None:
             document["events"].append({"kind": "shift"} | {k: step[k] for k in ("part", "move_mm")})
         else:
             break
-    assert done[-1] == "stop"
+        if "last seen" in step["why"]:
+            back.append((step["station"], step["head_mm"]))
+    assert "stop" not in done and "inspect" not in done
     assert done.count("turn") >= 3
+    assert back[0] == ("mirror-2", FRONT_LEFT) and len(set(map(str, back))) == len(back)
 
 
 def test_the_same_document_gets_the_same_step_whatever_was_asked_before() -> None:

@@ -1,4 +1,4 @@
-"""What no screw cures: faults to look for, marks that nothing explains, and when to stop."""
+"""What no screw cures: faults to look for, marks that nothing explains, a beam that is lost, when to stop."""
 
 from __future__ import annotations
 
@@ -206,13 +206,17 @@ def _divergence(mean: Array, cov: Array, other: Array, other_cov: Array) -> floa
     return float(min(0.25 * (spread + gap @ (inverse + other_inverse) @ gap), 10.0))
 
 
-def exhausted(view: View) -> Choice | None:
-    """Too many pulses without an end, or pulse after pulse without a mark where the beam must be."""
+def lost(view: View) -> Choice | None:
+    """After every so many blanks in a row: outwards from where the beam was last seen, a place further each
+    time. It never ends for want of marks."""
     events = view.alignment.events
     pulses = [e for e in events if isinstance(e, MarkSeen | NoMark)]
-    if len(pulses) >= POLICY.most_pulses:
-        return Choice("stop", reason=f"no end in sight after {len(pulses)} pulses")
-    tail = pulses[-POLICY.most_blanks :]
-    if len(tail) == POLICY.most_blanks and all(isinstance(e, NoMark) for e in tail):
-        return Choice("stop", reason=f"{POLICY.most_blanks} pulses one after the other left no mark")
-    return None
+    marks = [i for i, e in enumerate(pulses) if isinstance(e, MarkSeen)]
+    blanks = len(pulses) - 1 - marks[-1] if marks else 0
+    if not blanks or blanks % POLICY.lost_again or not isinstance(events[-1], NoMark):
+        return None
+    seen = pulses[marks[-1]]
+    apart = np.hypot(*(np.array(o.grid(view.profile)) - seen.head_mm).T)
+    outwards = np.argsort(apart, kind="stable")
+    position = int(outwards[(blanks // POLICY.lost_again - 1) % len(outwards)])
+    return Choice("mark", place=Place(min(m.station_index(seen.station), 3), position), why="lost")

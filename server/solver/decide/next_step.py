@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from server.solver.decide.faults import doubtful, exhausted, faulty, helpless, last_look
+from server.solver.decide.faults import doubtful, faulty, helpless, last_look, lost
 from server.solver.decide.move_choice import Move, adjustments, best_move, singles
 from server.solver.decide.policy import POLICY
 from server.solver.decide.proof import nozzle_unproved, unproved, worked
@@ -66,7 +66,7 @@ class Mark:
 
 def choose(view: View) -> Choice:
     """The next step for a view."""
-    for ask in (exhausted, doubtful, faulty):
+    for ask in (lost, doubtful, faulty):
         choice = ask(view)
         if choice is not None:
             return choice

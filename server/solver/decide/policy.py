@@ -92,8 +92,7 @@ class Policy:
     negligible: float = 1e-3  # probability below which an explanation is not looked into [-]
     out_of_reach: float = 1.5  # x tolerance that all levers together leave, from which on it is given up [W]
     harm: float = 0.4  # x overlap tolerance: a fault that moves marks by less does not matter [A]
-    most_pulses: int = 120  # pulses after which it is stopped [-]
-    most_blanks: int = 20  # blanks in a row after which it is stopped [-]
+    lost_again: int = 10  # blanks in a row after which the beam is looked for where it was last seen [-]
     blanks_again: int = 2  # blanks where a mark was made and nothing moved, before the mount is looked at [W]
 
     # Search for a beam that left no mark.
