@@ -124,8 +124,9 @@ class Stream:
             self._watch(picture, change, time_s)
         else:
             self._await(picture, change, time_s)
-        if self._told_s is not None and self._pulse_s is None and time_s - self._told_s > _TOLD_S:
-            self._say_on_top(picture)
+        overdue = self._told_s is not None and self._pulse_s is None and time_s - self._told_s > _TOLD_S
+        if overdue and not self._say_on_top(picture):
+            self._events.append("no mark")
         return self._moment(time_s, None)
 
     def fresh_card(self) -> None:

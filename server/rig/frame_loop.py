@@ -40,6 +40,7 @@ class Listener(Protocol):
     @property
     def hung(self) -> int: ...
     def take_shot(self) -> Shot | None: ...
+    def take_told(self) -> bool: ...
     def moment(self, moment: Moment, frame: FrameLike) -> None: ...
     def blind(self) -> None: ...
 
@@ -112,6 +113,8 @@ class FrameLoop:
         shot = self._listener.take_shot()
         if shot is not None and shot.before is not None:
             self.stream = _caught_up(self.stream, shot.before, shot.after, frame.time_s)
+        if self._listener.take_told():
+            self.stream.pulse_told(frame.time_s)
         moment = self.stream.feed(frame.pixels, frame.time_s) if self._worth_it(frame) else None
         if self._keep is not None:
             self._keep(frame, moment)

@@ -30,6 +30,11 @@ class LiveMarks:
         shot, self._session.shot = self._session.shot, None
         return shot
 
+    def take_told(self) -> bool:
+        """Return, once, whether a person reported a pulse that two pictures do not show."""
+        told, self._session.told = self._session.told, False
+        return told
+
     def moment(self, moment: Moment, frame: FrameLike) -> None:
         """One frame was looked at."""
         if any(event in _ABOUT_THE_CARD for event in moment.events):
@@ -37,6 +42,8 @@ class LiveMarks:
         self._show(live_mark(moment))
         if "mark settled" in moment.events:
             self._session.settled()
+        if moment.on_top is not None and moment.station is not None and moment.card is not None:
+            self._session.on_top(moment.station, moment.card, moment.on_top, frame.pixels)
 
     def blind(self) -> None:
         """There are no frames just now."""

@@ -88,6 +88,10 @@ class Uplink:
     def take_shot(self) -> None:
         """Return None: a remote rig is not told of a pulse either."""
 
+    def take_told(self) -> bool:
+        """Return False, for the same reason."""
+        return False
+
     def blind(self) -> None:
         """There are no frames just now."""
         self._sight = None

@@ -17,8 +17,8 @@ from server.session.snapshot import SeenMark, marked_place
 from server.session.state import SessionState
 from server.solver.machine.profile import Point
 from server.solver.words import station_words
-from server.sources.base import Place, Shot, Source, as_jpeg
-from vision import CardView, Mark, NoReading, Reading
+from server.sources.base import Pixels, Place, Shot, Source, as_jpeg
+from vision import Mark, NoReading, Reading
 
 __all__ = ["MarkTaking", "SentMark"]
 
@@ -73,6 +73,21 @@ class MarkTaking:
         self._save(result, marks[0], place, as_jpeg(shot.after), shot)
         self._source.taken(shot.after)
         return True
+
+    def on_top(self, reading: Reading, picture: Pixels) -> None:
+        """Offer the old mark of ``reading`` for a pulse that was reported, or is watched for; else keep it
+        until the pulse is reported.
+        """
+        memory, state = self._state.memory, self._state
+        place = memory.place
+        if place is None or not memory.cautions or reading.station != place.station:
+            return
+        if not state.unread and not memory.used:
+            state.hidden = reading.marks[0]
+        if state.unread or (memory.watch and not memory.used):
+            words = self._offer(reading, place, as_jpeg(picture), Shot(picture, None))
+            if words:
+                state.keep(said=words)
 
     def choose(self, index: int) -> None:
         """Save the candidate with that index."""
@@ -183,24 +198,34 @@ class MarkTaking:
         if result.kind == "no-card":  # the card that was said to hang there does not
             self._state.keep(asks=True, place=None, misses=0)
         elif result.station is not None:
-            if result.card is not None and result.on_top is not None:
-                self._maybe_on_top(result.station, result.card, result.on_top, place, picture, shot)
+            hidden = self._state.hidden or result.on_top
+            if result.card is not None and hidden is not None:
+                reading = Reading(result.station, (hidden,), result.card)
+                if words := self._offer(reading, place, picture, shot):
+                    raise Refused(words, path="choose", status=409)
             self._miss()
+            self._state.unread = True
         raise Refused(result.reason, path="picture")
 
-    def _maybe_on_top(
-        self, station: str, card: CardView, mark: Mark, place: Place, picture: bytes, shot: Shot
-    ) -> None:
-        """Offer the old mark where the new one may lie on it: a person knows whether the pulse landed."""
+    def _offer(self, reading: Reading, place: Place, picture: bytes, shot: Shot) -> str:
+        """Offer the old mark where the new one may lie on it, and return what is said, nothing if it cannot.
+
+        A person knows whether the pulse landed: seen by the frame loop, it did.
+        """
+        (mark,) = reading.marks
         if self._lie_elsewhere([mark], place):
-            return
-        self._state.candidates = Candidates(Reading(station, (mark,), card), picture, place, shot, [mark])
+            return ""
+        landed = self._state.hidden is not None
+        self._state.forget_pulse()
+        self._state.candidates = Candidates(reading, picture, place, shot, [mark])
         self._state.keep(asks=True, misses=0, used=True)
-        raise Refused(
-            f"Nothing new shows: the mark lies on the old one, to ± {max(mark.sigma_mm):.1f} mm, or the "
-            "pulse missed. Choose the old mark, or put fresh tape on and fire again.",
-            path="choose",
-            status=409,
+        lies = f"on top of the old mark, to ± {max(mark.sigma_mm):.1f} mm"
+        if landed:
+            return f"The pulse landed {lies}. Choose that mark, or put fresh tape on and fire again."
+        again = "Send a second photo, choose" if self._source.kind == "offline" else "Choose"
+        return (
+            f"In doubt: nothing new shows, so the mark lies {lies}, or the pulse missed. {again} the old "
+            "mark, or put fresh tape on and fire again."
         )
 
     def _miss(self) -> None:

@@ -25,8 +25,8 @@ from server.session.snapshot import Snapshot
 from server.session.state import SessionState
 from server.session.versions import Versioned
 from server.solver.machine.profile import Point
-from server.sources.base import Feed, NoPicture, Place, Shot, Source, as_jpeg
-from vision import CardView
+from server.sources.base import Feed, NoPicture, Pixels, Place, Shot, Source, as_jpeg
+from vision import CardView, Mark, Reading
 
 __all__ = ["Overtaken", "Refused", "Services", "Session", "read_photo"]
 
@@ -64,6 +64,7 @@ class Session(Versioned):
         self.held_screw = HeldScrew(source, self._services, self.rig, clock=clock)
         self.hung = 0  # rises with every fresh tape, and after a held screw has drawn on the tape
         self.shot: Shot | None = None  # of the newest pulse that a person reported
+        self.told = False  # a reported pulse left nothing that two pictures show: the frame loop looks closer
         self._hung_s: float | None = None
         self._settled_s: float | None = None
         self._resume()
@@ -129,7 +130,6 @@ class Session(Versioned):
             self._card.look(self.source, self._services, timeout_s=2.0)
             if self.source.kind == "camera" and self.source.reads:
                 self._doubts.hung(place)
-            self._state.candidates = None
             self._leave_the_tape()
             self._hung_s = self._clock()
             hanging = self._hanging(place)
@@ -142,8 +142,17 @@ class Session(Versioned):
             place = self._state.firing_place()
             with _picture_or_refused():
                 shot = self.source.shot()
-            self._taking.read(shot, place, as_jpeg(shot.after))
+            try:
+                self._taking.read(shot, place, as_jpeg(shot.after))
+            except Refused:
+                self.told = self._state.unread
+                raise
             self.shot = shot
+
+    def on_top(self, station: str, view: CardView, mark: Mark, picture: Pixels) -> None:
+        """The frame loop saw a pulse, or was told of one, that shows nothing new but ``mark``, an old one."""
+        with self._lock:
+            self._taking.on_top(Reading(station, (mark,), view), picture)
 
     def watch(self, on: bool) -> None:
         """Save marks as the camera sees them (a camera only), so that nobody has to touch the page."""
@@ -344,7 +353,8 @@ class Session(Versioned):
     def _leave_the_tape(self) -> None:
         """Discard what was seen on the old tape."""
         self.hung += 1
-        self.shot = None
+        self.shot, self.told = None, False
+        self._state.forget_pulse()
         self.rig.set_live(None)
 
     def _resume(self) -> None:

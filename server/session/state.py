@@ -16,6 +16,7 @@ from server.session.services import Refused, Services
 from server.session.snapshot import CardInPicture, Snapshot
 from server.solver import Step
 from server.sources.base import Place, Shot, Source
+from vision import Mark
 
 __all__ = ["SessionState"]
 
@@ -25,7 +26,9 @@ class SessionState:
 
     machine : profile as JSON for the next alignment, if the source has none. rig : its live mark is cleared
     with every event. tell : called after every change. ``candidates`` wait for a person to choose;
-    ``listeners`` get every action, for a recording. Not thread-safe; the caller holds the lock.
+    ``unread``: a pulse was reported whose mark no picture showed; ``hidden``: the old mark on which the frame
+    loop saw a pulse land; ``listeners`` get every action, for a recording. Not thread-safe; the caller holds
+    the lock.
     """
 
     def __init__(
@@ -42,6 +45,8 @@ class SessionState:
         self._source, self._rig, self._tell = source, rig, tell
         self.memory = Memory()
         self.candidates: Candidates | None = None
+        self.unread = False
+        self.hidden: Mark | None = None
         self.listeners: list[Callable[[Json], None]] = []
 
     def snapshot(self, *, version: int, run: str, card: CardInPicture | None) -> Snapshot:
@@ -81,7 +86,8 @@ class SessionState:
     def resume(self) -> None:
         """Go on from the state in the log."""
         state = self.journal.state()
-        self.memory, self.candidates = Memory.from_json(state), None
+        self.memory = Memory.from_json(state)
+        self.forget_pulse()
         if state.get("source"):
             self._source.restore(state["source"])
         self.journal.refresh_step()
@@ -111,7 +117,8 @@ class SessionState:
         before = {key: value for key, value in self.journal.state().items() if key != "before"}
         memory = replace(memory, answered=self.memory.answered + 1, before=before, misses=0, doubt="")
         self.journal.add(event, self._state(memory), step=step, **more)
-        self.memory, self.candidates = memory, None
+        self.memory = memory
+        self.forget_pulse()
         self._rig.set_live(None)  # the live mark belongs to the last step
         self._tell()
         self.note({"kind": "event", "event": event_json(event), "shot": shot})
@@ -144,10 +151,14 @@ class SessionState:
             doubt="",
             before=None,
         )
-        self.candidates = None
+        self.forget_pulse()
         self._rig.set_live(None)
         self.keep(asks=True, said="Taken back")
         return event
+
+    def forget_pulse(self) -> None:
+        """Nothing that was seen of the newest pulse waits any longer."""
+        self.candidates, self.unread, self.hidden = None, False, None
 
     def note(self, action: Json) -> None:
         """Tell the listeners of an action."""

@@ -121,7 +121,7 @@ def test_a_pulse_that_may_lie_on_the_old_mark_is_offered_there_with_its_doubt(tm
     hidden = replace(blank_card(), on_top=replace(mark(1.0, -2.0), sigma_mm=(0.3, 0.28)))
     session = at_the_camera(tmp_path, Script([hidden]))
     session.hang(MIRROR_1)
-    with pytest.raises(Refused, match=r"lies on the old one, to ± 0\.3 mm") as refusal:
+    with pytest.raises(Refused, match=r"In doubt: .* on top of the old mark, to ± 0\.3 mm") as refusal:
         session.pulse()
     assert (refusal.value.path, refusal.value.status) == ("choose", 409)
     assert session.snapshot().misses == 0

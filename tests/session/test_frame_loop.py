@@ -42,12 +42,17 @@ class Scene(OfflineSource):
 class Listener:
     hung: int = 0
     shot: Shot | None = None
+    told: bool = False
     moments: list[Moment] = field(default_factory=list)
     blinded: int = 0
 
     def take_shot(self) -> Shot | None:
         shot, self.shot = self.shot, None
         return shot
+
+    def take_told(self) -> bool:
+        told, self.told = self.told, False
+        return told
 
     def moment(self, moment: Moment, frame: FrameLike) -> None:
         self.moments.append(moment)

@@ -168,3 +168,4 @@ def test_a_told_pulse_on_fresh_tape_that_changes_nothing_is_nowhere():
     film.stream.pulse_told(film.time_s)
     film.show(22)
     assert "on top" not in film.events
+    assert film.events.count("no mark") == 1
