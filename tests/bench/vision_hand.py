@@ -28,8 +28,8 @@ PAIRS: dict[str, Callable[[int, int], Iterator[Case]]] = {
     "hand workshop": lambda n, seed: cases.by_hand("workshop", n, seed),
     "hand harsh": lambda n, seed: cases.by_hand("harsh", n, seed),
     "on top": lambda n, seed: cases.on_top(n, seed),
-    "on top, by hand": lambda n, seed: cases.on_top(n, seed, steady=False),
-    "third, aligned": lambda n, seed: cases.on_top(n, seed, farthest_mm=0.3, old=2),
+    "on top by hand": lambda n, seed: cases.on_top(n, seed, steady=False),
+    "third aligned": lambda n, seed: cases.on_top(n, seed, farthest_mm=0.3, old=2),
     "fresh tape": lambda n, seed: cases.fresh(n, seed),
 }
 SINGLES: dict[str, Callable[[int, int], Iterator[Case]]] = {
@@ -109,10 +109,13 @@ def by_two_discs(case: Case) -> np.ndarray | None:
     return np.asarray(least_squares(rest, start, loss="soft_l1", f_scale=5.0).x[:2])
 
 
-def report_pairs(name: str, made: Iterator[Case]) -> str:
-    nothing, right, errors, sigmas = [], [], [], []
+Figures = dict[str, float]
+
+
+def pair_figures(made: Iterator[Case], *, near_mm: float = 0.25) -> Figures:
+    """What `read` tells of pairs, and the peers: shares, and distances and sigmas in mm."""
+    nothing, right, errors, sigmas, alarms = [], [], [], [], []
     peers: dict[str, list[float]] = {"threshold": [], "two discs": []}
-    alarms, near = [], 0.25 if name.startswith("hand") else 0.3
     for case in made:
         assert case.again is not None
         assert case.after is not None
@@ -120,29 +123,32 @@ def report_pairs(name: str, made: Iterator[Case]) -> str:
         alarms.append(by_threshold(case.again, case.before) is not None)
         marks = new_marks(vision.read(case.after, case.before))
         away = [np.subtract(m.offset_mm, case.new.centre) for m in marks]
-        right.append(len(marks) == 1 and float(np.hypot(*away[0])) < near)
+        right.append(len(marks) == 1 and float(np.hypot(*away[0])) < near_mm)
         if marks:
             best = int(np.argmin(np.hypot(*np.array(away).T)))
             errors.append(away[best])
             sigmas.append(marks[best].sigma_mm)
         places = {"threshold": by_threshold(case.after, case.before)}
-        if case.old and name.startswith(("on top", "third")):
+        if any(np.hypot(*np.subtract(o.centre, case.new.centre)) < 2 for o in case.old):
             places["two discs"] = by_two_discs(case)
         for peer, at in places.items():
             peers[peer].append(9.0 if at is None else float(np.hypot(*np.subtract(at, case.new.centre))))
-    told = f"nothing new: new mark {np.mean(nothing):6.1%}   right {np.mean(right):6.1%}" + spread(
-        errors, sigmas
-    )
-    beside = [f"{peer} {np.median(e):.2f} / {np.percentile(e, 95):.2f}" for peer, e in peers.items() if e]
-    return f"{told}   | threshold alarms {np.mean(alarms):.0%}; {'; '.join(beside)} mm"
+    told = {"new": np.mean(nothing), "right": np.mean(right), "threshold alarms": np.mean(alarms)}
+    return told | spread(errors, sigmas) | _of_peers(peers)
 
 
-def report_singles(made: Iterator[Case]) -> str:
+def single_figures(made: Iterator[Case]) -> Figures:
+    """What `read` tells of one picture, and a threshold that is given the picture before, if there is one."""
     found, false, blank, errors, sigmas, warned = [], [], [], [], [], []
+    peers: dict[str, list[float]] = {"threshold": []}
     for case in made:
         assert case.after is not None
         if case.before.size:
             blank.append(len(new_marks(vision.read(case.before))))
+            at = by_threshold(case.after, case.before)
+            peers["threshold"].append(
+                9.0 if at is None else float(np.hypot(*np.subtract(at, case.new.centre)))
+            )
         answer = vision.read(case.after)
         marks = new_marks(answer)
         warned.append(bool(getattr(answer, "warnings", ())))
@@ -154,23 +160,52 @@ def report_singles(made: Iterator[Case]) -> str:
         if hit and best is not None:
             errors.append(away[best])
             sigmas.append(marks[best].sigma_mm)
-    spare = f"{np.mean(false):.2f}" + (f" / {np.mean(blank):.2f} on a blank card" if blank else "")
+    told = {"found": np.mean(found), "false": np.mean(false), "warned": np.mean(warned)}
     return (
-        f"found {np.mean(found):6.1%}   false {spare}"
-        + spread(errors, sigmas)
-        + f"   warned {np.mean(warned):.0%}"
+        told | ({"false, blank": np.mean(blank)} if blank else {}) | spread(errors, sigmas) | _of_peers(peers)
     )
 
 
-def spread(errors: list[np.ndarray], sigmas: list[tuple[float, float]]) -> str:
+def spread(errors: list[np.ndarray], sigmas: list[tuple[float, float]]) -> Figures:
+    """Distances from the truth (median, 90 and 95 %), the median sigma, and the share within two of them."""
     if not errors:
-        return "   no error: nothing was found"
+        return {}
     away = np.hypot(*np.array(errors).T)
-    honest = np.mean(np.abs(errors) < 2 * np.array(sigmas))
-    return (
-        f"   median {np.median(away):.3f} 95 % {np.percentile(away, 95):.3f} mm"
-        f"   |e|<2s {honest:5.1%}   sigma {np.median(sigmas):.3f}"
-    )
+    return {
+        "median": np.median(away),
+        "90 %": np.percentile(away, 90),
+        "95 %": np.percentile(away, 95),
+        "within 2s": np.mean(np.abs(errors) < 2 * np.array(sigmas)),
+        "sigma": np.median(sigmas),
+    }
+
+
+def _of_peers(peers: dict[str, list[float]]) -> Figures:
+    told: Figures = {}
+    for name, away in peers.items():
+        if away:
+            told |= {f"{name} median": np.median(away), f"{name} 95 %": np.percentile(away, 95)}
+    return told
+
+
+def line(figures: Figures) -> str:
+    """The figures of a row, lengths in mm."""
+    return "   ".join(f"{name} {_number(name, value)}" for name, value in figures.items())
+
+
+def _number(name: str, value: float) -> str:
+    if name.endswith("a second"):
+        return f"{value:.0f}"
+    if name.endswith(("median", "90 %", "95 %", "sigma")) or name.startswith("false"):
+        return f"{value:.3f}"
+    return f"{value:.1%}"
+
+
+def measured(name: str, count: int, seed: int) -> Figures:
+    """The figures of one row."""
+    if name in PAIRS:
+        return pair_figures(PAIRS[name](count, seed), near_mm=0.25 if name.startswith("hand") else 0.3)
+    return single_figures(SINGLES[name](count, seed))
 
 
 def main() -> None:
@@ -181,11 +216,7 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=101)
     told = parser.parse_args()
     for name in told.only.split(","):
-        if name in PAIRS:
-            line = report_pairs(name, PAIRS[name](told.scenes, told.seed))
-        else:
-            line = report_singles(SINGLES[name](told.scenes, told.seed))
-        print(f"{name:21s} {line}", flush=True)
+        print(f"{name:21s} {line(measured(name, told.scenes, told.seed))}", flush=True)
 
 
 if __name__ == "__main__":

@@ -21,6 +21,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[1] / "vision"))
 import handheld
 import vision_hand_cases as cases
+from vision_hand import Figures, line, spread
 
 import vision
 
@@ -64,46 +65,52 @@ def by_difference(quiet: list[np.ndarray], marked: list[np.ndarray]) -> bool:
     return hits > 5
 
 
+def live_figures(offset_mm: float, count: int, seed: int) -> Figures:
+    """What a stream tells of a second pulse at that offset, and the peer."""
+    rng = np.random.default_rng(seed)
+    noticed, alarms, peer, answered, errors, sigmas = [], [], [], [], [], []
+    for _ in range(count):
+        old, both, burn = scene(offset_mm, rng)
+        quiet, marked = frames(old, QUIET, rng), frames(both, MARKED, rng)
+        peer.append(by_difference(quiet, marked))
+        early, events, answer = watched(quiet, marked)
+        alarms.append(bool(early & TOLD))
+        noticed.append(bool(events & TOLD))
+        answered.append(answer is not None)
+        if answer is not None:
+            errors.append(np.subtract(answer.offset_mm, burn.centre))
+            sigmas.append(answer.sigma_mm)
+    told = {"noticed": np.mean(noticed), "alarms": np.mean(alarms), "answered": np.mean(answered)}
+    return told | spread(errors, sigmas) | {"difference noticed": np.mean(peer)}
+
+
+def watched(
+    quiet: list[np.ndarray], marked: list[np.ndarray]
+) -> tuple[set[str], set[str], vision.Mark | None]:
+    """Events before and after the pulse without a button, and the answer of a stream that was told of it."""
+    free, told = vision.Stream(), vision.Stream()
+    early: set[str] = set()
+    events: set[str] = set()
+    answer = None
+    for i, frame in enumerate(quiet + marked):
+        if i == len(quiet):
+            told.pulse_told(i / RATE)
+        seen = set(free.feed(frame, i / RATE).events)
+        early, events = (early | seen, events) if i < len(quiet) else (early, events | seen)
+        moment = told.feed(frame, i / RATE)
+        if "on top" in moment.events:
+            answer = moment.on_top
+        elif "mark settled" in moment.events and moment.reading is not None:
+            answer = moment.reading.marks[0]
+    return early, events, answer
+
+
 def main() -> None:
     cv2.setNumThreads(1)
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 20
     seed = int(sys.argv[2]) if len(sys.argv) > 2 else 11
     for offset_mm in OFFSETS_MM:
-        rng = np.random.default_rng(seed)
-        noticed, alarms, peer, answered, errors, sigmas = [], [], [], [], [], []
-        for _ in range(count):
-            old, both, burn = scene(offset_mm, rng)
-            quiet, marked = frames(old, QUIET, rng), frames(both, MARKED, rng)
-            peer.append(by_difference(quiet, marked))
-            free, told = vision.Stream(), vision.Stream()
-            events: set[str] = set()
-            early: set[str] = set()
-            answer = None
-            for i, frame in enumerate(quiet + marked):
-                if i == QUIET:
-                    told.pulse_told(i / RATE)
-                seen = set(free.feed(frame, i / RATE).events)
-                early, events = (early | seen, events) if i < QUIET else (early, events | seen)
-                moment = told.feed(frame, i / RATE)
-                if "on top" in moment.events:
-                    answer = moment.on_top
-                elif "mark settled" in moment.events and moment.reading is not None:
-                    answer = moment.reading.marks[0]
-            alarms.append(bool(early & TOLD))
-            noticed.append(bool(events & TOLD))
-            answered.append(answer is not None)
-            if answer is not None:
-                errors.append(np.subtract(answer.offset_mm, burn.centre))
-                sigmas.append(answer.sigma_mm)
-        away = np.hypot(*np.array(errors).T) if errors else np.array([np.nan])
-        honest = np.mean(np.abs(errors) < 2 * np.array(sigmas)) if errors else np.nan
-        print(
-            f"offset {offset_mm:4.2f} mm   noticed {np.mean(noticed):6.1%}   alarms {np.mean(alarms):5.1%}   "
-            f"answered {np.mean(answered):6.1%}   median {np.median(away):.3f} "
-            f"95 % {np.percentile(away, 95):.3f} mm"
-            f"   |e|<2s {honest:5.1%}   sigma {np.median(sigmas):.3f}   | difference {np.mean(peer):.0%}",
-            flush=True,
-        )
+        print(f"offset {offset_mm:4.2f} mm   {line(live_figures(offset_mm, count, seed))}", flush=True)
 
 
 if __name__ == "__main__":

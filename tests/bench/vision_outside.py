@@ -87,26 +87,32 @@ def pose(rng: np.random.Generator, distance_mm: float) -> np.ndarray:
     return full / full[2, 2]
 
 
+def errors_of(row: tuple, count: int, seed: int) -> tuple[np.ndarray, np.ndarray]:
+    """Errors and sigmas (n, 2), mm, of the marks that were found."""
+    rng = np.random.default_rng(seed)
+    errors, sigmas = [], []
+    for _ in range(count):
+        station = str(rng.choice(vision.STATIONS))
+        centre = rng.uniform(-10, 10, 2)
+        answer = vision.read(taken(painted(station, row, centre, rng), row, rng))
+        marks = sorted(
+            getattr(answer, "marks", ()), key=lambda m: np.hypot(*np.subtract(m.offset_mm, centre))
+        )
+        if marks and np.hypot(*np.subtract(marks[0].offset_mm, centre)) < 2:
+            errors.append(np.subtract(marks[0].offset_mm, centre))
+            sigmas.append(marks[0].sigma_mm)
+    return np.array(errors), np.array(sigmas)
+
+
 def main() -> None:
     cv2.setNumThreads(1)
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 20
     seed = int(sys.argv[2]) if len(sys.argv) > 2 else 11
     print("pictures            found   median mm   95 % mm   |e|<2s   error / sigma (rms)")
     for name, row in ROWS.items():
-        rng = np.random.default_rng(seed)
-        errors, ratios = [], []
-        for _ in range(count):
-            station = str(rng.choice(vision.STATIONS))
-            centre = rng.uniform(-10, 10, 2)
-            answer = vision.read(taken(painted(station, row, centre, rng), row, rng))
-            marks = sorted(
-                getattr(answer, "marks", ()), key=lambda m: np.hypot(*np.subtract(m.offset_mm, centre))
-            )
-            if marks and np.hypot(*np.subtract(marks[0].offset_mm, centre)) < 2:
-                errors.append(np.subtract(marks[0].offset_mm, centre))
-                ratios.append(errors[-1] / marks[0].sigma_mm)
-        away = np.hypot(*np.array(errors).T)
-        r = np.array(ratios)
+        errors, sigmas = errors_of(row, count, seed)
+        away = np.hypot(*errors.T)
+        r = errors / sigmas
         print(
             f"{name:18s}{len(errors) / count:7.1%}{np.median(away):12.4f}{np.percentile(away, 95):10.4f}"
             f"{np.mean(np.abs(r) < 2):9.1%}{np.sqrt((r**2).mean()):13.2f}",

@@ -71,17 +71,24 @@ def pictures(folder: Path) -> list[np.ndarray]:
     return after
 
 
+def watch(count: int) -> tuple[np.ndarray, tuple[float, ...]]:
+    """One of the frames; and of the live stream in a process of its own the seconds a frame, MB resident and
+    at most, and MB of the frames.
+    """
+    with tempfile.TemporaryDirectory() as name:
+        frame = pictures(Path(name))[0]
+        run = [sys.executable, "-c", WATCH, name, str(count)]
+        told = subprocess.run(run, capture_output=True, text=True, check=True).stdout.split()
+    return frame, tuple(float(value) for value in told)
+
+
 def main() -> None:
     cv2.setNumThreads(1)
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 100
     import vision
     from vision.find import to_grey
 
-    with tempfile.TemporaryDirectory() as name:
-        frame = pictures(Path(name))[0]
-        run = [sys.executable, "-c", WATCH, name, str(count)]
-        told = subprocess.run(run, capture_output=True, text=True, check=True).stdout.split()
-    live_s, resident, peak, frames = (float(value) for value in told)
+    frame, (live_s, resident, peak, frames) = watch(count)
     grey = to_grey(frame)
     detector = cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_50))
     detect = cpu_ms(lambda: detector.detectMarkers(grey))
