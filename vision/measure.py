@@ -22,10 +22,11 @@ _CROP_SIDE = 72
 _FLOOR_MM, _FLOOR_PX = 0.002, 0.02  # light that slopes over a marker, and whatever else no residual shows
 _FOLLOW_MM, _FOLLOW_HEIGHT = 0.5, 0.3
 _EDGE_ZONE = 0.3  # share of the radius
-_HARMONICS = np.arange(3, 6)
-_FIRST_OVER_NEXT = 3.6  # of the variances; measured on rendered pictures, see docs/reading.md
+_HARMONICS = np.arange(3, 8)
+# What an edge may be like: (waves' length / (2 radii))², and its strength over what the harmonics show.
+_WAVES = np.linspace(0.0, 0.7, 9)
+_STRENGTHS = np.geomspace(0.05, 1000.0, 28)
 _SECTOR_RAD, _SEEN_SECTOR, _SECTORS_OVER = 0.3, 0.1, 2.6
-_MOST_HIDDEN = 1.4
 _LONGEST = 4.0  # times its width: longer is a wrinkle or a line
 # A beam's dose of exp(-2 r²/w²) burns 1 - exp(-dose): its edge, from 80 to 20 %, is 0.51 to 0.56 of w wide. A
 # faint mark is the Gaussian itself, and comes of beams of up to 8 mm (1/e²); one that is burnt flat may be of
@@ -39,7 +40,8 @@ _EXPLAINED, _INNER = 0.75, 0.7  # share of the rim's change that a mark explains
 # A bell that takes less than a quarter of the light away: in one picture a smudge or a lamp's image looks
 # like that.
 _FAINT_SHARE, _HALF_WHITE = 0.25, 128.0
-_VAGUE = 0.018  # of its width: a faint mark whose place is known no better is a smudge or a piece of a line
+# of its width: a faint mark whose edge moves it by so much is a smudge or a piece of a line
+_VAGUE, _ROUGH = 0.018, 3.6
 OFF_CARD = 0.02  # of the mark hidden behind the window's edge
 _LARGEST_RADIUS_MM, WIDEST_MM = 14.0, 13.0  # a beam of 12 mm (1/e²) marks no more
 
@@ -107,7 +109,7 @@ def measure(
     mark = mark_of(scene.view, spot, figure, x, y, new)
     if mark.width_mm[0] > WIDEST_MM * scene.view.unit_mm or max(mark.sigma_mm) > MOST_SIGMA_MM:
         return None
-    if spot.height < _FAINT_SHARE * level and max(mark.sigma_mm) > _VAGUE * mark.width_mm[1]:
+    if spot.height < _FAINT_SHARE * level and _is_vague(spot, x, y, mark.width_mm[1] / scene.view.unit_mm):
         return None
     return TrackedMark(mark, spot, grid, tape, candidate.colour, w)
 
@@ -182,7 +184,7 @@ def mark_of(view: CardView, spot: Spot, figure: Figure, x: Floats, y: Floats, ne
     unit = view.unit_mm
     pixel = 1 / (view.px_per_mm * unit)
     floor = _FLOOR_MM + _FLOOR_PX * pixel
-    variance = _centre_variance(spot, x, y, pixel) + card_sigma(view, spot.centre) ** 2 + floor**2
+    variance = _centre_variance(spot, x, y) + card_sigma(view, spot.centre) ** 2 + floor**2
     centre, (long_mm, short_mm, _) = spot.centre, spot.widths()
     if figure.inside is not None:
         low, high = np.array([x.min(), y.min()]), np.array([x.max(), y.max()])
@@ -280,24 +282,49 @@ def plausible(spot: Spot, candidate: Candidate, *, whole: bool, blur_mm: float) 
     return bool(near and long_mm / 2 < _LARGEST_RADIUS_MM and short_mm > 0.3)
 
 
-def _centre_variance(spot: Spot, x: Floats, y: Floats, pixel: float) -> Floats:
+def _centre_variance(spot: Spot, x: Floats, y: Floats) -> Floats:
     """Variance (2,) of the centre, from how the residuals load the harmonics next to the one that moves it.
 
-    A shift of the centre is the first harmonic around the edge, and the fit has used it up. Pixel noise,
-    woven tape and a ragged edge load all low harmonics about alike, so what they did to the third to the
-    fifth (the second is the oval's) tells what they did, unseen, to the first. A blur of a pixel hides the
-    third more than the first where the mark is only a few pixels wide.
+    A shift of the centre is the first harmonic around the edge, and the fit has used it up (the second is the
+    oval's). What the third to the seventh received beyond the pixels' noise tells how rough the edge is.
     """
-    dx, dy = x - spot.centre[0], y - spot.centre[1]
-    angle = np.arctan2(dy, dx)
-    pull = (spot.influence[0] * np.cos(angle) + spot.influence[1] * np.sin(angle)) * spot.rest
-    turned = np.exp(1j * np.outer(_HARMONICS, angle))
-    power = np.abs(turned @ pull) ** 2 / 2
+    angle = np.arctan2(y - spot.centre[1], x - spot.centre[0])
+    power, noise = _harmonics(spot, angle)
     white = np.diag(spot.covariance)
-    radius = float(np.linalg.det(spot.form)) ** -0.25 * np.sqrt(max(spot.flatness, 1.0))
-    hidden = np.exp(min((_HARMONICS[0] * pixel / radius) ** 2, _MOST_HIDDEN))
-    seen = float(power.mean()) * _FIRST_OVER_NEXT * hidden
-    return np.asarray(np.maximum(np.maximum(seen * white / white.mean(), white), _by_sectors(spot, angle)))
+    seen = first_harmonic(power, noise) * white / white.mean()
+    return np.asarray(np.maximum(np.maximum(seen, white), _by_sectors(spot, angle)))
+
+
+def _harmonics(spot: Spot, angle: Floats) -> tuple[Floats, float]:
+    """By how much, squared, each of `_HARMONICS` around the edge would move the centre if it were the first,
+    half of it on each axis; and how much of that is the pixels' noise.
+    """
+    pull = spot.influence[0] * np.cos(angle) + spot.influence[1] * np.sin(angle)
+    power = np.abs(np.exp(1j * np.outer(_HARMONICS, angle)) @ (pull * spot.rest)) ** 2 / 2
+    counted = spot.rest[np.abs(pull) > 0]
+    noise = 1.4826 * float(np.median(np.abs(counted))) if counted.size else 0.0
+    return power, noise**2 * float(pull @ pull) / 2
+
+
+def _is_vague(spot: Spot, x: Floats, y: Floats, width_mm: float) -> bool:
+    """Whether what surrounds an edge is as rough as it: a smudge or a piece of a line."""
+    power, _ = _harmonics(spot, np.arctan2(y - spot.centre[1], x - spot.centre[0]))
+    rough = max(_ROUGH * float(power[:3].mean()), float(np.diag(spot.covariance).max()))
+    return bool(np.sqrt(rough) > _VAGUE * width_mm)
+
+
+def first_harmonic(power: Floats, noise: float) -> float:
+    """Return the variance to expect of the first harmonic around an edge from what the third to the seventh
+    have, each half of its squared size, of which `noise` is the pixels'.
+
+    Waves of a Gaussian correlation give harmonic k the variance a·exp(-w k²). Every length up to 1.7 radii
+    is as likely beforehand, in w, and every strength, in log a; the answer is the mean over what is left.
+    """
+    strength = _STRENGTHS[:, None] * max(float(power.mean()), 1e-12)
+    variance = strength[..., None] * np.exp(-np.outer(_WAVES, _HARMONICS**2)) + noise
+    likely = -(np.log(variance) + power / variance).sum(axis=-1)
+    share = np.exp(likely - likely.max())
+    return float((share * (strength * np.exp(-_WAVES) + noise)).sum() / share.sum())
 
 
 def _by_sectors(spot: Spot, angle: Floats) -> Floats:

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 import vision
 from vision.fit import fit_crop, fit_spot, locate_spot
+from vision.measure import first_harmonic
 from vision.shape import name_shape
 
 VIEW = scenes.View(size=(800, 640), focal_px=950.0, tilt_deg=30, roll_deg=20)
@@ -221,3 +222,22 @@ def test_a_cut_circle_is_named_at_any_turn_and_size(turn, depth, size):
     figure = name_shape(points[::3], 1.3)
     assert figure.name == "cut-off"
     assert abs((figure.flat_side_deg - turn + 180) % 360 - 180) < 3
+
+
+def edge_waves(length_mm, radius, rng, count=250):
+    """Cosine and sine of harmonics 0 … 8 of rough edges around discs, (count, 9, 2), sd 0.05 mm each."""
+    turn = np.linspace(0, 2 * np.pi, 360, endpoint=False)
+    apart = 2 * radius * np.sin(turn / 2)
+    strength = np.clip(np.fft.rfft(np.exp(-((apart / length_mm) ** 2) / 4)).real / 360, 0, None)[:9]
+    return 0.05 * rng.normal(size=(count, 9, 2)) * np.sqrt(2 * strength)[:, None]
+
+
+@pytest.mark.parametrize("length_mm", [0.3, 0.6, 1.0, 1.3])
+def test_what_an_edge_does_to_the_centre_is_foretold_from_its_finer_waves(length_mm):
+    rng, noise = np.random.default_rng(8), 0.002  # mm
+    waves = np.concatenate([edge_waves(length_mm, r, rng) for r in (1.5, 2.5, 3.5)])
+    waves += noise * rng.normal(size=waves.shape)
+    power = (waves[:, 3:8] ** 2).sum(axis=2) / 2
+    sigma = np.sqrt([first_harmonic(p, noise**2) for p in power])
+    honest = np.mean(np.abs(waves[:, 1]) < 2 * sigma[:, None])
+    assert 0.86 < honest < 0.99
