@@ -15,8 +15,8 @@ from vision.card import Floats
 from vision.reading import CardView
 
 _HEIGHT_MM = 0.15  # how far tape may stand off, one standard deviation: a sheet of paper, a fold, a bubble
-_UNKNOWN_MM, _BY_HAND = 0.1, 0.04  # of a height that no landmark tells, where two views differ by so much
-_LEAST_KNOWN = 0.3  # of the height's variance that two views must take away, or they say nothing
+_MOST_SD = 2.0  # what seems to stand off more is light that moved between the two views
+_BY_HAND = 0.04  # between the slopes of two views: a camera on a stand always errs alike, and no mark moves
 
 
 def sight_slope(view: CardView, shape: tuple[int, ...], at_mm: Floats) -> Floats:
@@ -38,12 +38,10 @@ def stand_off(apart_mm: Floats, doubt: Floats, now: Floats, then: Floats) -> tup
     """
     between = now - then
     long = float(between @ between)
-    if long < 1e-6:
+    if long < _BY_HAND**2:
         return np.zeros(2), np.zeros((2, 2))
     height = float(apart_mm @ between) / long
     variance = float(between @ doubt @ between) / long**2
+    variance = max(variance, (height / _MOST_SD) ** 2 - _HEIGHT_MM**2)  # it was no height that moved
     known = _HEIGHT_MM**2 / (_HEIGHT_MM**2 + variance)
-    if known < _LEAST_KNOWN:
-        unknown = _UNKNOWN_MM**2 * np.outer(now, now) * (long > _BY_HAND**2)
-        return np.zeros(2), np.asarray(unknown)
     return np.asarray(known * height * now), np.asarray(known * variance * np.outer(now, now))
