@@ -44,6 +44,7 @@ _SLACK_MM = 0.03  # how well two pictures are registered: an old edge may differ
 # measured on rendered pictures, see docs/reading.md.
 _UNDER_SIGMA = 1.7
 _OLD_SHOWS = 0.12  # of a candidate's change: older marks that have gone so far count as lying under it
+_IN_LIGHT = 0.5  # of a candidate's radius: a mark so much smaller lies in a lamp's image or a smudge
 _INSIDE_FIT = 0.6  # of a weaker candidate that lies in the disc of a stronger one: a piece of it
 
 
@@ -146,6 +147,9 @@ def _measure(
     if fitted is None:
         return None
     spot, on = fitted
+    if rough_radius(spot) < _IN_LIGHT * candidate.radius_mm and spot.height > 0:
+        narrow = _narrowed(candidate, spot, pair.window)
+        return None if narrow is None else _measure(pair, narrow, others, older)
     u, v = np.meshgrid(*grid.axes_mm())
     x, y, z, w = u.ravel(), v.ravel(), patch.change.ravel(), patch.weight.ravel()
     share = explained(patch, spot, rival_rest(patch, *ground), candidate.radius_mm)
@@ -169,6 +173,16 @@ def _measure(
     if mark.width_mm[0] > WIDEST_MM * pair.view.unit_mm or max(mark.sigma_mm) > MOST_SIGMA_MM:
         return None
     return TrackedMark(mark, spot, grid, tape, candidate.colour, w, on if under else None)
+
+
+def _narrowed(candidate: Candidate, spot: Spot, window: Grid) -> Candidate | None:
+    """The candidate without the patch of light, or the smudge, in which its mark lies; None for no mark."""
+    u, v = np.meshgrid(*window.axes_mm())
+    region = candidate.region & (spot.relative_radius(u, v) < 1)
+    if not region.any():
+        return None
+    at = (float(spot.centre[0]), float(spot.centre[1]))
+    return replace(candidate, centre_mm=at, radius_mm=rough_radius(spot), region=region)
 
 
 def _doubt(spot: Spot, on: Ground, x: Floats, y: Floats) -> float:

@@ -20,6 +20,7 @@ from vision.window import RADIUS_MM, Grid, flatten_view
 
 _CROP_SIDE = 72
 _FLOOR_MM, _FLOOR_PX = 0.002, 0.02  # light that slopes over a marker, and whatever else no residual shows
+_NEAR_FIT = 2.0  # radii: a cut or twofold mark lies within so many of its oval's
 _FOLLOW_MM, _FOLLOW_HEIGHT = 0.5, 0.3
 _EDGE_ZONE = 0.3  # share of the radius
 _HARMONICS = np.arange(3, 8)
@@ -165,13 +166,17 @@ def hidden_share(spot: Spot, x: Floats, y: Floats) -> float:
 
 
 def figure_of(window: Grid, candidate: Candidate, spot: Spot, grid: Grid, height: Floats) -> Figure:
-    """Return the shape's name by the outline at half height."""
+    """Return the shape's name by the outline at half height; what touches the mark far from the fit (a lamp's
+    image, a smudge) has no say in what its full height is and where it is.
+    """
     u, v = np.meshgrid(*grid.axes_mm())
     level, slope_u, slope_v = spot.plane
     bare = height - level - slope_u * (u - spot.centre[0]) - slope_v * (v - spot.centre[1])
-    region = on_crop(candidate.region, window, grid)
+    region = on_crop(candidate.region, window, grid) & (spot.relative_radius(u, v) < _NEAR_FIT)
     top = float(np.percentile(bare[region], 70)) if region.any() else spot.height
-    near = np.linalg.inv(grid.to_mm) @ (*candidate.centre_mm, 1.0)
+    at = np.array(candidate.centre_mm)
+    about = at if spot.relative_radius(*at) < 1 else spot.centre
+    near = np.linalg.inv(grid.to_mm) @ (*about, 1.0)
     points = outline_points(bare / max(top, 1e-6), grid.to_mm, (float(near[0]), float(near[1])))
     long_mm, short_mm, _ = spot.widths()
     return name_shape(points, long_mm / short_mm)

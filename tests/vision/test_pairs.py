@@ -1,9 +1,12 @@
 """Two pictures of one card, part by part: sharpness, place, light, height, and the new mark on an old one."""
 
 import cv2
+import handheld
 import numpy as np
 import pytest
+import scenes
 
+import vision
 from vision.card import card_sheet
 from vision.change import INSIDE_MM
 from vision.joint import Mismatch, Patch, explained, fit_joint, rival_rest
@@ -111,11 +114,13 @@ def test_outside_two_views_tell_how_far_the_tape_stands_off():
     assert np.hypot(*(seen[0] - at)) > 0.08
     assert seen[0] + moved == pytest.approx(at, abs=0.02)
     assert np.sqrt(np.diag(doubt)).max() < 0.03
-    unmoved, unknown = stand_off(
-        np.zeros(2), np.eye(2), *slopes
-    )  # no landmark: the doubt of 0.1 mm of height
+    # no landmark: all the doubt there is of a height, 0.15 mm
+    unmoved, unknown = stand_off(np.zeros(2), 25 * np.eye(2), *slopes)
     assert not unmoved.any()
-    assert np.sqrt(np.trace(unknown)) == pytest.approx(0.1 * np.hypot(*slopes[0]), rel=1e-6)
+    assert np.sqrt(np.trace(unknown)) == pytest.approx(0.15 * np.hypot(*slopes[0]), rel=0.01)
+    still, sure = stand_off(np.zeros(2), np.eye(2), slopes[0], slopes[0] + 0.01)  # a camera on a stand
+    assert not still.any()
+    assert not sure.any()
 
 
 def on_old(offset, moved=0.0):
@@ -161,3 +166,37 @@ def test_where_an_unseen_pulse_lies_is_as_sure_as_the_old_mark_shows_it():
     assert on_top((), 100.0) is None
     elsewhere = Mark((6.0, 2.0), (0.02, 0.02), (4.0, 4.0), "round", new=False)
     assert on_top((old, elsewhere), 100.0) is None
+
+
+def test_what_seems_to_stand_off_far_more_than_tape_does_is_doubted():
+    now, then = np.array([0.3, 0.0]), np.array([-0.1, 0.1])
+    far, doubt = stand_off(0.7 * (now - then), 0.02**2 * np.eye(2), now, then)
+    near, _ = stand_off(0.2 * (now - then), 0.02**2 * np.eye(2), now, then)
+    assert near == pytest.approx(0.2 * now, abs=0.015)
+    assert np.hypot(*far) < 0.05
+    assert 2 * np.sqrt(doubt[0, 0]) > 0.07
+
+
+@pytest.mark.parametrize(
+    ("at", "size", "lamps"),
+    [
+        ((-12.3, 3.9), 3.0, ((45.0, (-15.3, 6.9), 6.0), (0.0, (0.0, 0.0), 6.0))),
+        ((11.0, 2.7), 2.0, ((38.0, (8.4, 8.9), 10.9), (35.0, (-3.7, 11.2), 10.3))),
+    ],
+)
+def test_a_mark_at_a_lamps_image_is_found_and_is_no_part_of_it(at, size, lamps):
+    sheet = handheld.Sheet(tape="green", texture=2.0, seed=4)
+    shots = [
+        handheld.Shot(
+            view=scenes.View(tilt_deg=tilt, roll_deg=5), glare=glare, glare_at=place, glare_mm=width
+        )
+        for tilt, (glare, place, width) in zip((8, 15), lamps, strict=True)
+    ]
+    rng = np.random.default_rng(2)
+    before = handheld.take(sheet, shots[0], rng)
+    burn = handheld.Burn(at, diameter=size, dose=2.2, form="bell")
+    after = handheld.take(handheld.replace(sheet, burns=(burn,)), shots[1], rng)
+    (mark,) = vision.read(after, before).marks
+    assert mark.offset_mm == pytest.approx(at, abs=0.15)
+    assert mark.shape == "round"
+    assert max(mark.width_mm) < 2 * size
