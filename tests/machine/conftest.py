@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from tests.machine.container import Container, container_missing
-from tests.machine.guest import Guest, copy_disk, qemu_missing
+from tests.machine.guest import Guest, disk_on, qemu_missing
 
 
 def pytest_collection_modifyitems(items: Sequence[pytest.Item]) -> None:
@@ -33,7 +33,7 @@ def machine_root() -> Path:
 @pytest.fixture(scope="session")
 def disk(machine_root: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A disk of this run's own."""
-    return copy_disk(machine_root.with_suffix(".raw"), tmp_path_factory.mktemp("disk") / "disk.raw")
+    return disk_on(machine_root.with_suffix(".raw"), tmp_path_factory.mktemp("disk") / "disk.qcow2")
 
 
 @pytest.fixture(scope="session")
@@ -43,6 +43,7 @@ def guest(machine_root: Path, disk: Path, tmp_path_factory: pytest.TempPathFacto
     machine.boot()
     try:
         machine.ready_s = machine.wait_page()
+        machine.up_s = machine.now_s()
         machine.learn_code()
         yield machine
     finally:

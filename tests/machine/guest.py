@@ -1,4 +1,8 @@
-"""A whole machine in QEMU, without acceleration: booted from an image, asked by a serial line, unplugged."""
+"""A whole machine in QEMU, without acceleration: booted from an image, asked by a serial line, unplugged.
+
+Its clock counts the instructions that it has done, so a host that is busy, or has no acceleration, slows the
+whole machine and not only its program: a limit in seconds means the same in there as on a quiet machine.
+"""
 
 from __future__ import annotations
 
@@ -13,14 +17,18 @@ import urllib.error
 import urllib.request
 from collections.abc import Callable
 from contextlib import suppress
+from http.client import HTTPResponse
 from pathlib import Path
-from typing import Any
+from typing import Any, TextIO
+from uuid import uuid4
 
-__all__ = ["PAGE_PORT", "Guest", "GuestSilent", "make_disk"]
+__all__ = ["PAGE_PORT", "Guest", "GuestSilent", "disk_on", "make_disk", "newest_root", "qemu_missing"]
 
 Json = dict[str, Any]
 PAGE_PORT = 8765
 _BOOT_S = 600.0  # without acceleration on a loaded machine; a quiet one takes a tenth
+# One instruction takes 1 ns: about as fast as a small Pi (1 GHz, an instruction a cycle; from memory).
+_CLOCK = ("-icount", "shift=0")
 _KERNEL_SAYS = "root=/dev/vda rw console=ttyS0 no_timer_check noapic quiet panic=-1"
 
 
@@ -54,11 +62,12 @@ class Guest:
     """
 
     def __init__(self, root: Path, disk: Path, folder: Path, *, memory_mb: int = 512) -> None:
-        self._root, self._disk, self._folder, self._memory_mb = root, disk, folder, memory_mb
+        self._root, self.disk, self._folder, self._memory_mb = root, disk, folder, memory_mb
         self._process: subprocess.Popen[bytes] | None = None
         self._shell: socket.socket | None = None
+        self._orders: TextIO | None = None
         self._rest = b""
-        self.began_s = self.ready_s = 0.0
+        self.began_s = self.ready_s = self.up_s = 0.0
         with socket.create_server(("127.0.0.1", 0)) as free:
             self._port = free.getsockname()[1]
         self.url = f"http://127.0.0.1:{self._port}"
@@ -75,45 +84,82 @@ class Guest:
 
         clock : what its clock says then: ``utc`` for the true time, or a date.
         """
-        door = self._folder / "shell.sock"
-        door.unlink(missing_ok=True)
-        boot = self._root / "boot"
-        (kernel,), (initrd,) = boot.glob("vmlinuz-*"), boot.glob("initrd.img-*")
-        words = [
-            *(
-                "qemu-system-x86_64",
-                "-accel",
-                "tcg",
-                "-cpu",
-                "Nehalem",
-                "-smp",
-                "1",
-                "-m",
-                str(self._memory_mb),
-            ),
-            *(
-                "-nodefaults",
-                "-display",
-                "none",
-                "-no-reboot",
-                "-kernel",
-                str(kernel),
-                "-initrd",
-                str(initrd),
-            ),
-            *("-rtc", f"base={clock}", "-append", _KERNEL_SAYS, "-device", "virtio-rng-pci"),
-            *("-drive", f"file={self._disk},if=virtio,format=raw,cache=writeback"),
-            *("-netdev", f"user,id=n,restrict=on,hostfwd=tcp:127.0.0.1:{self._port}-:{PAGE_PORT}"),
-            *("-device", "virtio-net-pci,netdev=n", "-serial", f"file:{self._folder / 'console.log'}"),
-            *("-serial", f"unix:{door},server=on,wait=off"),
-        ]
-        self.began_s, self._rest = time.monotonic(), b""
-        self._process = subprocess.Popen(words, stderr=subprocess.PIPE)
-        self._until(door.exists, 60.0)
-        self._shell = socket.socket(socket.AF_UNIX)
-        self._shell.connect(str(door))
+        self._start(["-rtc", f"base={clock},clock=vm"])
         while self._line(_BOOT_S) != "ready":
             pass
+
+    def freeze(self) -> Path:
+        """Stop it for good; returns the file of its memory, from which ``resume`` goes on.
+
+        From then on its disk must not change: each ``resume`` needs a layer of its own on it (``disk_on``).
+        """
+        memory = self._folder / "memory"
+        self._monitor("stop")
+        self._monitor("migrate", uri=f"exec:cat >{memory}")
+        self._until(lambda: self._monitor("query-migrate")["status"] in ("completed", "failed"), _BOOT_S)
+        assert self._monitor("query-migrate")["status"] == "completed"
+        self.cut()
+        return memory
+
+    def resume(self, memory: Path, disk: Path) -> None:
+        """Go on from that memory with that disk; returns when it takes commands."""
+        self.disk = disk
+        self._start(["-rtc", "clock=vm", "-incoming", f"exec:cat {memory}"])
+        self._until(lambda: self._monitor("query-status")["status"] != "inmigrate", _BOOT_S)
+        self._monitor("cont")
+        self.run("true")
+
+    def _start(self, more: list[str]) -> None:
+        doors = [self._folder / name for name in ("shell.sock", "monitor.sock")]
+        for door in doors:
+            door.unlink(missing_ok=True)
+        boot = self._root / "boot"
+        (kernel,), (initrd,) = boot.glob("vmlinuz-*"), boot.glob("initrd.img-*")
+        words = ["qemu-system-x86_64", "-accel", "tcg", "-cpu", "Nehalem", "-smp", "1", *_CLOCK]
+        words += ["-m", str(self._memory_mb), "-nodefaults", "-display", "none", "-no-reboot"]
+        words += ["-kernel", str(kernel), "-initrd", str(initrd), "-append", _KERNEL_SAYS]
+        words += ["-device", "virtio-rng-pci"]
+        words += ["-drive", f"file={self.disk},if=virtio,format=qcow2,cache=writeback"]
+        words += ["-netdev", f"user,id=n,restrict=on,hostfwd=tcp:127.0.0.1:{self._port}-:{PAGE_PORT}"]
+        words += ["-device", "virtio-net-pci,netdev=n,id=card"]
+        words += ["-serial", f"file:{self._folder / 'console.log'}"]
+        words += ["-serial", f"unix:{doors[0]},server=on,wait=off"]
+        words += ["-qmp", f"unix:{doors[1]},server=on,wait=off"]
+        self.began_s, self._rest = time.monotonic(), b""
+        self._process = subprocess.Popen(words + more, stderr=subprocess.PIPE)
+        self._until(lambda: all(door.exists() for door in doors), 60.0)
+        self._shell = socket.socket(socket.AF_UNIX)
+        self._shell.connect(str(doors[0]))
+        wire = socket.socket(socket.AF_UNIX)
+        wire.connect(str(doors[1]))
+        self._orders = wire.makefile("rw", encoding="utf-8")
+        wire.close()  # the file keeps it open
+        self._orders.readline()
+        self._monitor("qmp_capabilities")
+
+    def _monitor(self, order: str, **words: str | bool) -> Json:
+        """Give the emulator an order (QEMU Machine Protocol); returns its answer."""
+        assert self._orders is not None
+        self._orders.write(json.dumps({"execute": order, "arguments": words}) + "\n")
+        self._orders.flush()
+        while True:
+            said = json.loads(self._orders.readline())
+            if "error" in said:
+                raise GuestSilent(f"{order}: {said['error']['desc']}")
+            if "return" in said:  # what it tells unasked lies between
+                return dict(said["return"])
+
+    def plug_network(self, *, there: bool) -> None:
+        """Pull its network cable, or plug it in."""
+        self._monitor("set_link", name="card", up=there)
+
+    def plug_camera(self, *, there: bool) -> None:
+        """Pull its camera, vivid's, or plug it in."""
+        self.run(f"echo vivid.0 >/sys/bus/platform/drivers/vivid/{'bind' if there else 'unbind'}")
+
+    def now_s(self) -> float:
+        """Return the seconds that its own clock has run since it was switched on."""
+        return float(self.run("cat /proc/uptime").split()[0])
 
     def run(self, command: str, *, good: bool = True, patience_s: float = 300.0) -> str:
         """Return what that shell command prints in there; with ``good`` it has to end with 0."""
@@ -141,6 +187,11 @@ class Guest:
                     raise
                 time.sleep(0.5)
 
+    def hear(self, text: str) -> None:
+        """Wait until the newest line that the service has said holds this, or a later one does."""
+        listen = "coproc journalctl -u spotwright -o cat -f -n 1"
+        self.run(f"{listen}; grep -m 1 '{text}' <&${{COPROC[0]}}; kill $COPROC_PID", patience_s=_BOOT_S)
+
     def wait_page(self, *, patience_s: float = _BOOT_S) -> float:
         """Return the seconds from switching on to the page's first answer."""
         self._until(self._answers, patience_s)
@@ -156,13 +207,15 @@ class Guest:
 
     def sees(self) -> bool:
         """Whether the page has a new picture of the camera."""
-        request = urllib.request.Request(f"{self.url}/api/frame.jpg?width=320")
-        request.add_header("Authorization", f"Bearer {self.code}")
         try:
-            with urllib.request.urlopen(request, timeout=120) as answer:
+            with self._open(urllib.request.Request(f"{self.url}/api/frame.jpg?width=320")) as answer:
                 return bool(answer.read(2) == b"\xff\xd8")
         except urllib.error.HTTPError:
             return False
+
+    def events(self, tab: str) -> HTTPResponse:
+        """Open the event stream of a page of that name."""
+        return self._open(urllib.request.Request(f"{self.url}/api/events?of=bench&tab={tab}"))
 
     def told(self, *names: str) -> dict[str, str]:
         """What systemd says of the service."""
@@ -175,9 +228,13 @@ class Guest:
         """Return the JSON of that address, asked as a telephone does that has the access code."""
         return self._ask(urllib.request.Request(self.url + path))
 
-    def do(self, action: str, body: Json | None = None) -> Json:
-        """Press something on the page; raises urllib.error.HTTPError where it is refused."""
-        data = json.dumps(body or {}).encode()
+    def do(self, action: str, body: Json | None = None, *, step: str | None = None) -> Json:
+        """Press something on the page; raises urllib.error.HTTPError where it is refused.
+
+        step : which the press answers; without it the page is asked first.
+        """
+        named = {"step": step or self.get("/api/state")["step"], "key": uuid4().hex}
+        data = json.dumps((body or {}) | named).encode()
         return self._ask(urllib.request.Request(f"{self.url}/api/do/bench/{action}", data, method="POST"))
 
     def cut(self) -> None:
@@ -199,17 +256,25 @@ class Guest:
                 process.stderr.close()
             self._shell.close()
         self._shell = None
+        if self._orders is not None:
+            with suppress(OSError):
+                self._orders.close()
+        self._orders = None
 
     def _ask(self, request: urllib.request.Request) -> Json:
         request.add_header("Content-Type", "application/json")
+        with self._open(request) as answer:
+            return dict(json.load(answer))
+
+    def _open(self, request: urllib.request.Request) -> HTTPResponse:
         if self.code is not None:
             request.add_header("Authorization", f"Bearer {self.code}")
-        with urllib.request.urlopen(request, timeout=120) as answer:
-            return json.load(answer)
+        answer: HTTPResponse = urllib.request.urlopen(request, timeout=_BOOT_S)
+        return answer
 
     def _answers(self) -> bool:
         try:
-            with urllib.request.urlopen(f"{self.url}/static/spot.svg", timeout=30):
+            with urllib.request.urlopen(f"{self.url}/static/spot.svg", timeout=_BOOT_S):
                 return True
         except OSError:
             return False
@@ -221,18 +286,18 @@ class Guest:
     def _until(self, there: Callable[[], bool], patience_s: float) -> None:
         give_up_s = time.monotonic() + patience_s
         while not there():
-            self._check_runs()
+            self.check_runs()
             if time.monotonic() > give_up_s:
                 raise GuestSilent(
                     f"nothing for {patience_s:g} s; its console ends with:\n{self.console[-2000:]}"
                 )
-            time.sleep(0.2)
+            time.sleep(0.5)  # each look is work for the guest
 
     def _line(self, patience_s: float) -> str:
         assert self._shell is not None
         give_up_s = time.monotonic() + patience_s
         while b"\n" not in self._rest:
-            self._check_runs()
+            self.check_runs()
             self._shell.settimeout(5.0)
             with suppress(TimeoutError):
                 self._rest += self._shell.recv(65536)
@@ -243,15 +308,17 @@ class Guest:
         line, _, self._rest = self._rest.partition(b"\n")
         return line.decode("ascii", "replace").strip()
 
-    def _check_runs(self) -> None:
+    def check_runs(self) -> None:
+        """Raise GuestSilent if the emulator has ended."""
         if self._process is None or self._process.poll() is not None:
             said = self._process.stderr.read().decode() if self._process and self._process.stderr else ""
             raise GuestSilent(f"the emulator has ended: {said}; console:\n{self.console[-2000:]}")
 
 
-def copy_disk(disk: Path, to: Path) -> Path:
-    """Copy an image, holes and all."""
-    subprocess.run(["cp", "--sparse=always", "--reflink=auto", str(disk), str(to)], check=True)
+def disk_on(base: Path, to: Path) -> Path:
+    """Make a disk that begins as that one (``.raw``, ``.qcow2``) and leaves it as it is; returns its path."""
+    words = ["qemu-img", "create", "-q", "-f", "qcow2", "-F", base.suffix[1:], "-b", str(base), str(to)]
+    subprocess.run(words, check=True)
     return to
 
 
@@ -266,7 +333,7 @@ def newest_root() -> Path:
 
 def qemu_missing() -> str | None:
     """Return why there can be no guest here, or None."""
-    for name in ("qemu-system-x86_64", "mkfs.ext4"):
+    for name in ("qemu-system-x86_64", "qemu-img", "mkfs.ext4"):
         if shutil.which(name) is None:
             return f"no {name}"
     return None
