@@ -522,9 +522,13 @@ def test_after_each_step_of_an_import_the_log_is_left_alone_as_long(
     left_alone: list[float] = []
     monkeypatch.setattr(_transfer, "HELD_S", 1e-9)  # a step of one row takes longer
     monkeypatch.setattr("server.log._transfer.time.sleep", left_alone.append)
+    said: list[tuple[str, int, int]] = []
     with Log(tmp_path) as log:
-        import_json(log, spoiled(good, lambda _: None))
+        import_json(log, spoiled(good, lambda _: None), tell=lambda *words: said.append(words))
     assert left_alone == [1e-9] * (36 + 2 * 3 + 2)  # rows, beginnings and ends of alignments, entries
+    rows = 36 + 3 + 2
+    assert said[:3] == [("alignments looked at", number, 0) for number in (1, 2, 3)]
+    assert said[3] == ("rows", 1, rows) and said[-1] == ("rows", rows, rows)
 
 
 def test_ctrl_c_leaves_no_half_alignment(good: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -191,6 +191,28 @@ def test_a_torn_last_line_is_no_fault_but_a_torn_one_before_is(recording: Path, 
         list(read_recording(recording))
 
 
+@pytest.mark.parametrize(
+    ("content", "said"),
+    [
+        (None, "No such file or directory: is that a recording"),
+        (b"\xff\n", "is that a recording"),
+        (b"{\n{}\n", "line 1: not JSON"),
+        (b"[" * 100_000 + b"\n{}\n", "line 1: not JSON"),
+    ],
+)
+def test_an_index_that_cannot_be_read_is_one_line(tmp_path: Path, content: bytes | None, said: str) -> None:
+    if content is not None:
+        (tmp_path / INDEX).write_bytes(content)
+    with pytest.raises(ValueError, match=said) as refused:
+        list(read_recording(tmp_path))
+    assert "\n" not in str(refused.value)
+
+
+def test_a_path_that_cannot_be_is_no_recording(tmp_path: Path) -> None:
+    with pytest.raises(ValueError, match="is that a recording"):
+        list(read_recording(tmp_path / "a\0b"))
+
+
 @pytest.mark.parametrize("what", ["missing", "empty", "no-begin", "no-picture"])
 def test_what_is_not_a_recording_is_one_line(
     recording: Path, what: str, capfd: pytest.CaptureFixture[str]
