@@ -14,9 +14,11 @@ from server.practice import PracticeCamera, PracticeMachine
 from server.rig.frame_loop import FrameLoop
 from server.rig.full_resolution import FullLook
 from server.rig.uplink import Spool, Uplink
-from server.sources.base import NoPicture
+from server.sources.base import NoPicture, OfflineSource, Shot
 from server.sources.camera_source import CameraSource
+from tests.pages.doubles import reading
 from tests.session.conftest import Clock, looks
+from vision import Moment
 
 Json = dict[str, Any]
 
@@ -84,6 +86,21 @@ def test_what_the_small_stream_found_stands_where_the_full_one_fails(
     machine.pulse()
     looks(frame_loop, 15)
     assert sent(uplink)["station"] == "mirror-1"
+
+
+def test_a_card_without_a_large_picture_is_not_looked_at_once_more_after_the_pulse() -> None:
+    asked = []
+
+    class Gone(OfflineSource):
+        def shot(self) -> Shot:
+            asked.append(1)
+            raise NoPicture("gone")
+
+    look, found = FullLook(Gone()), reading("mirror-1")
+    for at_s, events in ((0.0, ("card found",)), (2.0, ()), (2.1, ("pulse seen",))):
+        look.moment(Moment(at_s, events, "mirror-1", found.card, None))
+    assert look.measure(found) is found
+    assert len(asked) == 1
 
 
 def test_another_card_in_the_full_picture_is_not_believed(
