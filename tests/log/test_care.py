@@ -17,7 +17,7 @@ import pytest
 
 from server.log import Log, LogError, LogMissing, back_up, check, default_folder, restore
 from server.log._check import _damage
-from server.log._database import sync_disk, write_for_good
+from server.log._database import sync_disk, write_for_good, written_whole
 from server.log._pictures import PictureFolder
 
 MACHINE = {"name": "one"}
@@ -239,6 +239,16 @@ def test_the_whole_disk_is_synced_and_a_failure_is_reported(
 def test_another_system_syncs_each_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("server.log._database.sys", SimpleNamespace(platform="darwin"))
     assert not sync_disk(tmp_path)
+
+
+@pytest.mark.parametrize("error", [KeyboardInterrupt, ValueError, OSError])
+def test_a_file_that_was_not_written_to_its_end_leaves_nothing(
+    tmp_path: Path, error: type[BaseException]
+) -> None:
+    with pytest.raises(error), written_whole(tmp_path / "file") as file:
+        file.write(b"half")
+        raise error
+    assert list(tmp_path.iterdir()) == []
 
 
 @pytest.mark.parametrize("place", ["none/file", "folder"])

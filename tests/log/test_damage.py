@@ -344,6 +344,14 @@ def test_what_is_known_already_is_known_again_from_a_damaged_file(
         assert "".join(log.json_texts()) == before
 
 
+def test_what_never_was_is_not_lost(tmp_path: Path) -> None:
+    with Log(tmp_path) as log:
+        log.add_event(log.start_alignment(machine=MACHINE, source="camera"), TURN)
+    overwrite(tmp_path, 47, b"\5")
+    found = rescue(tmp_path)
+    assert (found.alignments, found.events, found.lost) == (1, 1, ())
+
+
 def test_rescue_lists_its_losses_alignment_by_alignment(data: Path) -> None:
     for number, page in pages_of(data, "event"):
         if number == 2:

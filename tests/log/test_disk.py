@@ -152,6 +152,14 @@ def test_a_log_that_was_moved_away_refuses_writes(tmp_path: Path, gone: str) -> 
         assert log.events(number) == []
 
 
+def test_a_disk_that_holds_no_write_ahead_log_is_refused() -> None:
+    path = Path("spotwright.db")
+    held = closing(sqlite3.connect(":memory:"))  # SQLite keeps none for it either
+    with held as db, pytest.raises(LogError, match="cannot hold a write-ahead log") as error:
+        _database._set_up(db, path)
+    assert one_line(error).startswith(str(path))
+
+
 def test_folder_that_is_a_file(tmp_path: Path) -> None:
     (tmp_path / "data").write_text("a file")
     with pytest.raises(LogError) as error:
@@ -197,6 +205,7 @@ def test_log_of_a_newer_version_is_left_alone(tmp_path: Path) -> None:
         with pytest.raises(LogError, match="newer Spotwright") as error:
             Log(tmp_path, access=access)
         assert check(tmp_path).problems == (one_line(error),)
+        assert str(error.value).startswith(str(tmp_path / "spotwright.db"))
 
 
 @pytest.mark.parametrize("access", ["existing", "read-only"])

@@ -148,6 +148,18 @@ def test_nonsense_in_a_recording_is_one_line(recording: Path, line: str, tmp_pat
         replay(recording, tmp_path / "again")
 
 
+def test_what_is_refused_now_is_said_and_the_rest_goes_on(recording: Path, tmp_path: Path) -> None:
+    index = recording / INDEX
+    first, *_ = index.read_text().splitlines()
+    nowhere = {"kind": "hang", "place": {"station": "mirror-9", "head_mm": [0.0, 0.0]}}
+    turn = {"kind": "event", "event": {"kind": "turn", "mount": 1, "screw": "top", "turns": 0.25}}
+    index.write_text("\n".join([first, *(json.dumps({"did": did}) for did in (nowhere, turn))]))
+    said: list[str] = []
+    result = replay(recording, tmp_path / "again", told=said.append)
+    assert len(said) == 1 and "station" in said[0]
+    assert [event["kind"] for event in result.events] == ["turn"]
+
+
 def test_only_the_frames_around_what_happened_are_kept(recording: Path) -> None:
     lines = list(read_recording(recording))
     pictures = [line for line in lines if "picture" in line]
