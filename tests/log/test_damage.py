@@ -177,6 +177,8 @@ def test_a_damaged_entry_is_left_out_and_counted(data: Path) -> None:
     with Log(data) as log:
         assert [row["kind"] for row in entries(log)] == ["cut"]
         assert damaged_entries(log) == 1
+        assert len(json.loads("".join(log.json_texts()))["entries"]) == 1
+        assert log.lost == ("entry 2 of the upkeep is damaged and left out",)
 
 
 @pytest.mark.parametrize(
@@ -342,6 +344,53 @@ def test_what_is_known_already_is_known_again_from_a_damaged_file(
         new = import_folder(log, data, judge=check_alignment)
         assert (new.alignments, new.events, new.entries) == (0, 0, 0)
         assert "".join(log.json_texts()) == before
+
+
+@pytest.mark.parametrize(
+    ("sql", "said"),
+    [
+        ("UPDATE alignment SET machine = '{}' WHERE id = 2", ()),  # the others tell what it was
+        (
+            "UPDATE alignment SET verdict = NULL WHERE id = 2",
+            ("alignment 2: its verdict is damaged",),
+        ),
+        ("UPDATE entry SET body = '{}' WHERE id = 2", ("reminder (number 2) is damaged: {}",)),
+        (
+            "UPDATE event SET alignment_id = 'x' WHERE id = 36",
+            ('an entry (number 36) is damaged: {"kind": "mark"',),
+        ),
+        (
+            "UPDATE event SET body = '{\"kind\": 7}' WHERE id = 5",
+            ('alignment 1: entry 5 is damaged: {"kind": 7}',),
+        ),
+        (
+            "UPDATE sqlite_sequence SET seq = seq + 4 WHERE name = 'alignment'",
+            ("alignments: the last 4 are lost",),
+        ),
+        (
+            "UPDATE sqlite_sequence SET seq = seq + 1 WHERE name = 'entry'",
+            ("cuts or upkeep: the last 1 are lost",),
+        ),
+    ],
+)
+def test_each_loss_is_said(data: Path, sql: str, said: tuple[str, ...]) -> None:
+    with closing(sqlite3.connect(data / "spotwright.db")) as db, db:
+        db.execute("PRAGMA ignore_check_constraints = ON")
+        db.execute(sql)
+    damage(data, "index" if "alignment_id" not in sql else "head")
+    found = rescue(data).lost
+    assert len(found) == len(said)
+    assert all(line.startswith(start) for line, start in zip(found, said, strict=True)), found
+
+
+def test_an_alignment_of_which_nothing_is_left_is_said(data: Path) -> None:
+    change(data, "UPDATE alignment SET note = 'x' WHERE id = 2")
+    change(data, "UPDATE event SET body = '{\"kind\": 7}' WHERE alignment_id = 2")
+    damage(data, "index")
+    found = rescue(data)
+    assert found.alignments == 2
+    assert found.lost.count('alignment 2: an entry is damaged: {"kind": 7}') == 12
+    assert found.lost[-1] == "alignment 2: it is damaged, and nothing of it is left"
 
 
 def test_what_never_was_is_not_lost(tmp_path: Path) -> None:

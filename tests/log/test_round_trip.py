@@ -153,6 +153,37 @@ def test_text_that_is_not_json_is_one_line(tmp_path: Path, text: str) -> None:
     assert "\n" not in str(error.value)
 
 
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ('{"format": "spotwright-log", "version": 2}', "alignments: Field required"),
+        ('{"alignments": [], "alignments": []}', "alignments: is there twice"),
+        ('{"format": 1' + "1" * 5000 + "}", "not JSON that can be read"),
+        ('{"format": ' + "[" * 100_000 + "}", "not JSON that can be read"),
+    ],
+)
+def test_what_no_export_has_is_said(tmp_path: Path, text: str, said: str) -> None:
+    with Log(tmp_path) as log, pytest.raises(BadEntry, match=said):
+        import_json(log, io.StringIO(text))
+
+
+class Pipe(io.TextIOWrapper):
+    """Can be read only once."""
+
+    def seekable(self) -> bool:
+        return False
+
+
+def test_an_export_may_come_through_a_pipe(tmp_path: Path) -> None:
+    with Log(tmp_path / "a") as log, Log(tmp_path / "b") as other:
+        fill(log, MACHINE, [(TURN, None, None, False)])
+        text = exported(log)
+        import_json(other, Pipe(io.BytesIO(text.encode()), "utf-8"))
+        assert exported(other) == text
+        with pytest.raises(BadEntry, match="not UTF-8 text"):
+            import_json(other, Pipe(io.BytesIO(text.encode() + b"\xff"), "utf-8"))
+
+
 def places(value: Any, path: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
     """The path of every value inside a JSON document."""
     inner = value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()

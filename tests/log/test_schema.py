@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import sqlite3
 import zlib
 from contextlib import closing
@@ -9,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from server.log import Log, LogError, _schema, back_up, check, import_folder, restore
+from server.log import Log, LogError, _schema, back_up, check, import_folder, rescue, restore
 
 MACHINE = '{"name": "one"}'
 UUID, WHEN = "0f8fad5b-d9cb-469f-a165-70867728950e", "2024-02-29T12:00:00.000Z"
@@ -83,6 +84,26 @@ def test_every_version_can_be_checked_backed_up_restored_and_imported(tmp_path: 
         import_folder(log, tmp_path / "old")
         assert_all_there(log)
     assert (tmp_path / "old" / "spotwright.db").read_bytes() == content  # none of it wrote to the old log
+
+
+@pytest.mark.parametrize("version", ALL)
+def test_every_version_can_be_rescued(tmp_path: Path, version: int) -> None:
+    make(tmp_path, version)
+    with closing(sqlite3.connect(tmp_path / "spotwright.db")) as db, db:
+        db.execute("PRAGMA ignore_check_constraints = ON")
+        columns = "uuid, alignment_id, sequence, happened, body, picture, withdrawn"
+        damaged = [("never", None, 0), (WHEN, "../../etc/passwd", 0), (WHEN, None, 2), (7, None, 0)]
+        for sequence, (happened, picture, withdrawn) in enumerate(damaged, start=len(BODIES) + 1):
+            values = (event_uuid(sequence), 1, sequence, happened, '{"kind": "x"}', picture, withdrawn)
+            db.execute(f"INSERT INTO event ({columns}) VALUES (?, ?, ?, ?, ?, ?, ?)", values)
+    content = (tmp_path / "spotwright.db").read_bytes()
+    (tmp_path / "spotwright.db").write_bytes(b"no SQLite" + content[9:])
+    found = rescue(tmp_path)
+    assert (found.alignments, found.events) == (1, len(BODIES))
+    with Log(tmp_path) as log:
+        assert [row["event"] for row in log.events(1)] == [json.loads(body) for body in BODIES]
+        assert log.machine(1) == {"name": "one"}
+    assert len(found.lost) == len(damaged)
 
 
 @pytest.mark.parametrize("version", [2, 3])
