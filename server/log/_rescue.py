@@ -174,5 +174,3 @@ def _close_for_good(path: Path) -> None:
             db.execute("PRAGMA journal_mode = DELETE")
     except sqlite3.OperationalError as error:
         raise LogError(f"{path}: the log is in use; stop 'spotwright serve' first") from error
-    except sqlite3.DatabaseError:
-        return  # damaged, which is why it is being replaced

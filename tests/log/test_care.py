@@ -15,7 +15,7 @@ from types import SimpleNamespace
 
 import pytest
 
-from server.log import Log, LogError, LogMissing, back_up, check, default_folder, restore
+from server.log import Log, LogError, LogMissing, back_up, check, default_folder, rescue, restore
 from server.log._check import _damage
 from server.log._database import sync_disk, write_for_good, written_whole
 from server.log._pictures import PictureFolder
@@ -284,6 +284,27 @@ def test_restore_replaces_nothing_unasked(log: Log, data: Path, tmp_path: Path) 
     assert exported(data) == exported(tmp_path / "copy")
     (data / "spotwright-replaced-1.db").rename(tmp_path / "spotwright.db")
     assert exported(tmp_path) == newer
+
+
+def test_each_log_that_is_put_aside_has_its_own_name(
+    log: Log, data: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def no_links(*_: object) -> None:
+        raise OSError(errno.EPERM, "as on a stick")
+
+    back_up(data, tmp_path / "copy")
+    log.close()
+    for _ in range(2):
+        before = (data / "spotwright.db").read_bytes()
+        restore(tmp_path / "copy", data, replace=True)
+        monkeypatch.setattr(os, "link", no_links)
+    assert (data / "spotwright-replaced-1.db").exists()
+    assert (data / "spotwright-replaced-2.db").read_bytes() == before
+
+
+def test_rescue_of_nothing(tmp_path: Path) -> None:
+    with pytest.raises(LogMissing, match="no backup named"):
+        rescue(tmp_path, [tmp_path / "none"])
 
 
 def test_restore_refuses_a_log_in_use(log: Log, data: Path, tmp_path: Path) -> None:

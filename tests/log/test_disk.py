@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import json
 import os
 import sqlite3
 import subprocess
@@ -13,7 +14,7 @@ from pathlib import Path
 
 import pytest
 
-from server.log import Access, Log, LogError, LogMissing, _database, _schema, check
+from server.log import Access, Damaged, Log, LogError, LogMissing, _database, _schema, check
 
 MACHINE = {"name": "one"}
 TURN = {"kind": "turn", "mount": 1, "screw": "top", "turns": 0.5}
@@ -73,7 +74,7 @@ def test_picture_that_cannot_be_written_leaves_no_event(
 _FILLING = """
     import resource, sys
     from pathlib import Path
-    from server.log import Access, Log, LogError
+    from server.log import Access, Damaged, Log, LogError
     log = Log(Path(sys.argv[1]))
     number = log.start_alignment(machine={"name": "one"}, source="camera")
     resource.setrlimit(resource.RLIMIT_FSIZE, (1_000_000, 1_000_000))
@@ -123,6 +124,64 @@ def test_log_on_a_read_only_disk_can_be_read(tmp_path: Path) -> None:
         one_line(error)
     finally:
         subprocess.run(["umount", tmp_path], check=True)
+
+
+@pytest.mark.parametrize(
+    ("error", "wal", "raised"),
+    [
+        (sqlite3.OperationalError("unable to open"), b"", None),  # as on a read-only disk
+        (sqlite3.OperationalError("unable to open"), b"newer entries", LogError),
+        (sqlite3.DatabaseError("malformed"), b"", LogError),
+        (UnicodeDecodeError("utf-8", b"\xff", 0, 1, "invalid start byte"), b"", Damaged),
+    ],
+)
+def test_what_cannot_be_asked_for_its_tables_is_closed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, error: Exception, wal: bytes, raised: type | None
+) -> None:
+    Log(tmp_path).close()
+    (tmp_path / "spotwright.db-wal").write_bytes(wal)
+    asked, connect = [], _database.connect
+
+    class Refuses(sqlite3.Connection):
+        closed = 0
+
+        def execute(self, *_: object) -> sqlite3.Cursor:
+            raise error
+
+        def close(self) -> None:
+            Refuses.closed += 1
+            super().close()
+
+    def refuses(path: Path, *, mode: str, extra: str = "") -> sqlite3.Connection:
+        asked.append(extra)
+        return (
+            connect(path, mode=mode, extra=extra) if extra else sqlite3.connect(":memory:", factory=Refuses)
+        )
+
+    monkeypatch.setattr(_database, "connect", refuses)
+    if raised is None:
+        _database.open_any_version(tmp_path).close()
+        assert asked == ["", "&immutable=1"]
+    else:
+        with pytest.raises(raised) as said:
+            _database.open_any_version(tmp_path)
+        one_line(said)
+    assert Refuses.closed == 1
+
+
+def fails(*_: object) -> tuple[str, ...]:
+    raise LogError("the disk fails")
+
+
+def test_where_the_structure_cannot_be_looked_at_the_log_is_used_as_it_is(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with Log(tmp_path) as log:
+        log.start_alignment(machine=MACHINE, source="camera")
+    monkeypatch.setattr("server.log._rescue.structure_faults", fails)
+    monkeypatch.setattr("server.log._store.structure_faults", fails)
+    with Log(tmp_path) as log:
+        assert len(json.loads("".join(log.json_texts()))["alignments"]) == 1
 
 
 def test_log_held_by_another_program_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
