@@ -136,3 +136,40 @@ def test_impossible_arguments_are_refused_in_one_line(
     told = capfd.readouterr().err
     assert said in told
     assert told.count("\n") == 1
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["--bar-mm", "50", "--bar-mm", "50", "--bar-mm", "50"], "given once, or twice"),
+        (["--bar-mm", "5"], "--bar-mm: "),
+        (["--name", "no name"], "--name no name: letters, digits"),
+        (["--record", "{file}"], "{file}: File exists"),
+        (["--data", "{file}/data"], "{file}/data/to-be-sent: Not a directory"),
+        (["--code", "a\nb"], "letters, digits"),
+    ],
+)
+def test_a_rig_refuses_in_one_line(
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capfd: pytest.CaptureFixture[str],
+    words: list[str],
+    said: str,
+) -> None:
+    file = tmp_path / "file"
+    file.touch()
+    monkeypatch.setattr("server.sources.camera_source.camera_source", lambda *_, **__: PracticeSource())
+    rig = ["rig", "--to", "http://127.0.0.1:9", "--camera", "usb", "--data", str(tmp_path)]
+    assert main([*rig, *(word.format(file=file) for word in words)]) == 2
+    err = capfd.readouterr().err
+    assert said.format(file=file) in err
+    assert err.count("\n") == 1 or err.startswith("Usage")
+
+
+def test_pictures_that_cannot_be_written_are_one_line(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "file").touch()
+    monkeypatch.setattr(command_rig, "list_cameras", lambda: [GOOD])
+    assert main(["cameras", "--pictures", str(tmp_path / "file")]) == 2
+    assert capfd.readouterr().err == f"spotwright: {tmp_path / 'file'}: File exists\n"

@@ -23,7 +23,7 @@ def path(tmp_path: Path) -> Path:
         db.execute("PRAGMA page_size = 1024")
         with db:
             db.execute("CREATE TABLE t (id INTEGER PRIMARY KEY, uuid TEXT, text TEXT, a, b, c, d, e, f)")
-            rows = [(n, UUID, "x" * (n % 7 * 700), n / 3, n, -n, 0, 1, b"b") for n in range(1, 300)]
+            rows = [(n, UUID, "x" * (n * 37 % 4200), n / 3, n, -n, 0, 1, b"b") for n in range(1, 300)]
             last = (LARGEST, UUID, "last", *[None] * 6)
             db.executemany("INSERT INTO t VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)", [*rows, last])
         with db:

@@ -11,11 +11,14 @@ from pathlib import Path
 import pytest
 from flask.testing import FlaskClient
 
-from server.log import Log, import_folder
+from server.log import Log, LogError, import_folder
 from server.pages import Config, create_app
+from server.pages.lists import saved_words
 from server.session.import_check import check_alignment
+from server.solver import parse_profile
 from server.sources.base import OfflineSource
 from tests.bench.log_flips import small_log
+from tests.pages.doubles import MACHINE
 
 ROWS = {
     "event": "UPDATE event SET body = replace(body, '0.25', '0.75') WHERE id = 31",
@@ -97,3 +100,51 @@ def test_a_session_goes_on_when_its_alignment_is_damaged_meanwhile(good: Path, t
     assert f"Alignment {number}" in text(client, f"/log/{number}")
     for path in ("/", "/offline", "/log", "/api/state"):
         assert client.get(path).status_code == 200, path
+
+
+def test_a_log_that_was_damaged_as_a_file_is_said_on_the_page(good: Path, tmp_path: Path) -> None:
+    place = Path(shutil.copytree(good, tmp_path / "log"))
+    whole = bytearray((place / "spotwright.db").read_bytes())
+    whole[47] = 5
+    (place / "spotwright.db").write_bytes(whole)
+    client = create_app(Config(data=place, source=OfflineSource)).test_client()
+    assert "The log was damaged. What could be read is in use" in client.get("/").get_data(as_text=True)
+
+
+def test_a_log_that_cannot_be_read_stops_no_page(
+    client: FlaskClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fails() -> int:
+        raise LogError("the disk fails")
+
+    monkeypatch.setattr("server.pages.app.due_count", fails)
+    assert client.get("/cautions").status_code == 200
+
+
+@pytest.mark.parametrize(
+    ("event", "said"),
+    [
+        ({"kind": "turn", "mount": 1}, "kind=turn mount=1"),
+        ({"kind": "mark", "station": "roof"}, "kind=mark station=roof"),
+        (
+            {"kind": "no-mark", "station": "mirror-1", "head_mm": "there"},
+            "kind=no-mark station=mirror-1 head_mm=there",
+        ),
+        ({"kind": "dance", "steps": 3}, "kind=dance steps=3"),
+    ],
+)
+def test_an_event_of_another_program_is_shown_as_it_is(event: dict[str, object], said: str) -> None:
+    row = {"id": 1, "event": event, "withdrawn": False, "has_picture": False, "reading": None}
+    assert saved_words(row, parse_profile(MACHINE).bed) == said
+
+
+def test_what_is_asked_for_and_not_there_is_said(good: Path, tmp_path: Path, client: FlaskClient) -> None:
+    place = Path(shutil.copytree(good, tmp_path / "log"))
+    kept = create_app(Config(data=place, source=OfflineSource)).test_client()
+    for answer, status, said in (
+        (kept.get("/log/picture/1"), 404, "This reading has no picture"),
+        (client.post("/log/import"), 400, "Choose the JSON file"),
+        (client.post("/laser", data={"choose": "nobody"}), 404, "no laser of that name"),
+    ):
+        assert answer.status_code == status
+        assert said in answer.get_data(as_text=True)

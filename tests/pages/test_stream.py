@@ -14,6 +14,7 @@ from flask.testing import FlaskClient
 from server.log import Log
 from server.pages.stream import LIFE_S, Streams, TooMany
 from server.session.session import Session
+from server.session.snapshot import LiveMark
 from tests.pages.doubles import MACHINE, Bench, Script
 
 
@@ -44,6 +45,20 @@ def test_a_change_is_sent(session: Session) -> None:
     next(stream), next(stream)
     session.acknowledge()
     assert json.loads(next(stream).split("data: ")[1])["version"] == session.version
+
+
+def test_a_page_hears_that_the_rig_is_there_and_where_the_mark_is_now(
+    client: FlaskClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("server.pages.stream.BEAT_S", 0.0)
+    rig = client.application.extensions["spotwright"].sessions["bench"].rig
+    with client.get("/api/events?of=bench&tab=t1") as answer:
+        parts = iter(answer.response)
+        next(parts), next(parts)
+        assert next(parts) == b"event: beat\ndata: {}\n\n"
+        rig.set_live(LiveMark("mirror-1", (1.0, 2.0), (0.1, 0.1), 4.0, 5.0))
+        assert next(parts).startswith(b"event: live\ndata: {")
+        assert next(parts) == b"event: beat\ndata: {}\n\n"
 
 
 def test_streams_are_counted_and_given_back(session: Session) -> None:
