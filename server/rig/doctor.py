@@ -6,10 +6,10 @@ import shutil
 import socket
 import subprocess
 import sys
-import urllib.error
 import urllib.request
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
+from http.client import HTTPException
 from pathlib import Path
 from typing import Any, Literal
 
@@ -19,7 +19,7 @@ from firmware.camera.supervised import child_environment
 from firmware.health import Run, check_clock, check_disk, check_supply, check_writable, run_command
 from firmware.panel.panel import Panel, open_panel
 from firmware.panel.parts import Pins
-from server.log import LogError, LogMissing, check
+from server.log import LogMissing, check
 from server.rig.card_focus import card_focus
 from server.rig.own_address import own_address
 
@@ -113,9 +113,6 @@ def log(folder: Path) -> Iterator[Look]:
     except LogMissing:
         yield Look("log", "note", f"nothing kept yet in {folder}")
         return
-    except LogError as error:
-        yield Look("log", "bad", str(error))
-        return
     for problem in health.problems:
         yield Look("log", "bad", f"{problem}: see 'spotwright log --help', restore")
     if not health.problems:
@@ -180,8 +177,8 @@ def _page_elsewhere(to: str, timeout_s: float) -> Look:
     try:
         with urllib.request.urlopen(to.rstrip("/") + "/static/spot.svg", timeout=timeout_s):
             return Look("page", "good", f"{to} answers")
-    except (OSError, urllib.error.URLError, ValueError) as error:
-        reason = getattr(error, "reason", error)
+    except (OSError, HTTPException, ValueError) as error:
+        reason = " ".join(str(getattr(error, "reason", error)).split())
         return Look(
             "page", "bad", f"{to} does not answer ({reason}): is it switched on and served with --lan?"
         )

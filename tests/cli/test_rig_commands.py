@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
+import errno
 import json
+import socket
+import threading
+from http.server import BaseHTTPRequestHandler, HTTPServer
+from importlib import import_module
 from pathlib import Path
 
 import cv2
@@ -11,6 +16,7 @@ import pytest
 
 from firmware.camera.listing import CameraFound
 from firmware.errors import RigError
+from firmware.health import Finding
 from firmware.panel.panel import Panel
 from firmware.panel.parts import Pins
 from server.cli import rig_commands as command_rig
@@ -94,6 +100,66 @@ def test_the_doctor_looks_at_each_thing(tmp_path: Path) -> None:
         "cool": ["good"],
         "unset": ["note"],
     }
+
+
+def test_the_doctor_says_what_is_wrong_with_disk_log_and_libraries(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "spotwright.db").write_bytes(b"no database")
+    (look,) = doctor.log(tmp_path)
+    assert look.state == "bad" and "head of the file is damaged" in look.line
+    (look,) = doctor.log(tmp_path / "none")
+    assert (look.state, look.line) == ("note", f"nothing kept yet in {tmp_path / 'none'}")
+    for urgent, state in ((True, "bad"), (False, "note")):
+        monkeypatch.setattr(doctor, "check_disk", lambda _, urgent=urgent: [Finding("disk", "full", urgent)])
+        assert list(doctor.disk(tmp_path)) == [doctor.Look("disk", state, "full")]
+    (look,) = doctor.libraries(["no_such_library"])
+    assert look.state == "bad" and look.line.startswith("not installed: ")
+
+
+def test_the_doctor_asks_the_network(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    class Page(BaseHTTPRequestHandler):
+        def do_GET(self) -> None:
+            self.send_response(200)
+            self.end_headers()
+
+        def log_message(self, *_: object) -> None: ...
+
+    with HTTPServer(("127.0.0.1", 0), Page) as page:
+        thread = threading.Thread(target=page.serve_forever)
+        thread.start()
+        monkeypatch.setattr(doctor, "_own_address", lambda: "127.0.0.1")
+        to = f"http://127.0.0.1:{page.server_port}"
+        served = [look.state for look in doctor.network(to, port=page.server_port, timeout_s=60.0)]
+        page.shutdown()
+        thread.join()
+    assert served == ["good", "good"]
+    monkeypatch.setattr(doctor, "_own_address", lambda: None)
+    for other in (to, "http://[", "http://a b"):
+        assert [look.state for look in doctor.network(other, timeout_s=60.0)] == ["bad", "bad"]
+
+
+def test_what_answers_as_no_page_does_is_one_line() -> None:
+    def answer() -> None:
+        with listening.accept()[0] as wire:
+            wire.sendall(b"SSH-2.0\r\n\r\n")
+
+    with socket.create_server(("127.0.0.1", 0)) as listening:
+        answers = threading.Thread(target=answer)
+        answers.start()
+        look = doctor._page_elsewhere(f"http://127.0.0.1:{listening.getsockname()[1]}", 60.0)
+        answers.join()
+    assert look.state == "bad" and "\n" not in look.line
+
+
+def test_without_a_network_there_is_no_address(monkeypatch: pytest.MonkeyPatch) -> None:
+    class Unplugged(socket.socket):
+        def connect(self, _: object) -> None:
+            raise OSError(errno.ENETUNREACH, "Network is unreachable")
+
+    monkeypatch.setattr(socket, "socket", Unplugged)
+    assert doctor._own_address() is None
+    assert import_module("server.pages.serve")._own_address() == socket.gethostname()
 
 
 def test_a_camera_library_built_for_another_numpy_is_told_apart_from_none(
