@@ -10,7 +10,6 @@ from collections.abc import Callable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass, field
 from difflib import SequenceMatcher
-from itertools import zip_longest
 from math import hypot
 from pathlib import Path
 from typing import Any, Literal
@@ -101,8 +100,8 @@ class Replayed:
         then, now = [_what(event) for event in self.recorded], [_what(event) for event in self.events]
         found: list[Difference] = []
         for tag, a, b, c, d in SequenceMatcher(None, then, now, autojunk=False).get_opcodes():
-            pairs = zip_longest(self.recorded[a:b], self.events[c:d])
             if tag == "equal":
+                pairs = zip(self.recorded[a:b], self.events[c:d], strict=True)
                 found += [Difference(x, y) for x, y in pairs if not _near(x, y, tolerance_mm)]
             else:
                 found += [Difference(x, None) for x in self.recorded[a:b]]
@@ -300,9 +299,7 @@ def _what(event: Json) -> str:
     return json.dumps({key: event[key] for key in event if key not in _MEASURED}, sort_keys=True)
 
 
-def _near(then: Json | None, now: Json | None, tolerance_mm: float) -> bool:
-    if then is None or now is None:
-        return False
+def _near(then: Json, now: Json, tolerance_mm: float) -> bool:
     if then["kind"] != "mark":
         return True
     return all(abs(a - b) <= tolerance_mm for a, b in zip(then["offset_mm"], now["offset_mm"], strict=True))

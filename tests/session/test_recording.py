@@ -148,6 +148,34 @@ def test_nonsense_in_a_recording_is_one_line(recording: Path, line: str, tmp_pat
         replay(recording, tmp_path / "again")
 
 
+def test_every_kind_of_action_is_played_again(recording: Path, tmp_path: Path) -> None:
+    """Marks without pictures were typed by a person."""
+    index = recording / INDEX
+    first, *_ = index.read_text().splitlines()
+    place = {"station": "mirror-1", "head_mm": [0.0, 1000.0]}
+    one, other = (
+        {"kind": "mark", **place, "offset_mm": [u, 0.0], "sigma_mm": [0.1, 0.1]} for u in (1.0, 9.0)
+    )
+    blank = {"kind": "no-mark", **place}
+    looked = {"kind": "inspected", "cause": "gantry-racking", "outcome": "fixed"}
+    did = [
+        {"kind": "hang", "place": place},
+        {"kind": "event", "event": one},
+        {"kind": "event", "event": other},
+        {"kind": "withdraw", "event": other},
+        {"kind": "hang", "place": place},
+        {"kind": "event", "event": blank},
+        {"kind": "event", "event": looked},
+    ]
+    index.write_text("\n".join([first, *(json.dumps({"did": each}) for each in did)]))
+    said: list[str] = []
+    result = replay(recording, tmp_path / "again", told=said.append)
+    assert said == []
+    assert [event["kind"] for event in result.events] == ["mark", "no-mark", "inspected"]
+    assert result.events[0]["offset_mm"] == [1.0, 0.0]
+    assert result.differences() == []
+
+
 def test_what_is_refused_now_is_said_and_the_rest_goes_on(recording: Path, tmp_path: Path) -> None:
     index = recording / INDEX
     first, *_ = index.read_text().splitlines()

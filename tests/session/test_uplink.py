@@ -23,7 +23,7 @@ from server.pages import Config, create_app
 from server.practice import PracticeCamera, PracticeMachine
 from server.rig.frame_loop import FrameLoop
 from server.rig.signals import PanelRetry, PanelState
-from server.rig.uplink import Spool, Undelivered, Uplink, post_json
+from server.rig.uplink import MOST_HELD, Spool, Undelivered, Uplink, post_json
 from server.rig.uplink_hardware import UplinkHardware
 from server.session.events import MarkSeen, event_json
 from server.sources.base import Place
@@ -311,18 +311,41 @@ def test_only_a_single_new_mark_is_a_reading(
         assert len(uplink._spool) == count
 
 
+def full(*_: object) -> None:
+    raise OSError(errno.ENOSPC, "No space left on device")
+
+
 def test_a_mark_that_the_disk_does_not_take_waits_and_stops_no_look(
     page: Page, tmp_path: Path, clock: Clock, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def full(*_: object) -> None:
-        raise OSError(errno.ENOSPC, "No space left on device")
-
     uplink = post(tmp_path, page, clock)
     with monkeypatch.context() as patch:
         patch.setattr("server.rig.spool.write_for_good", full)
         uplink.moment(*seen((True,)))
     uplink.round()
     assert marks(page) == [1.5]
+
+
+def test_only_so_many_readings_wait_in_memory_for_the_disk(
+    tmp_path: Path, clock: Clock, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    uplink = Uplink("far", Spool(tmp_path), lambda path, body: {}, clock=clock)
+    monkeypatch.setattr("server.rig.spool.write_for_good", full)
+    for _ in range(MOST_HELD + 1):
+        uplink.moment(*seen((True,)))
+    assert len(uplink._held) == MOST_HELD
+    assert sum("a reading is lost" in message for message in caplog.messages) == 1
+
+
+def test_the_page_hears_where_the_mark_is_now(page: Page, tmp_path: Path, clock: Clock) -> None:
+    uplink = post(tmp_path, page, clock)
+    moment, frame = seen((True,))
+    for card, offset in ((doubles.VIEW, (1.5, -0.5)), (None, None)):
+        uplink.moment(replace(moment, card=card, events=()), frame)
+        clock.sleep(3.0)
+        uplink.show()
+        (rig,) = page.session.snapshot().rig.rigs
+        assert rig.offset_mm == offset
 
 
 def test_the_uplink_does_not_need_the_wall_clock(
