@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -11,11 +13,13 @@ import pytest
 from firmware.health import Finding, HealthWatch
 from firmware.panel.panel import Signal
 from firmware.panel.parts import Pins
+from firmware.profile import RigProfile
 from server.log import Log
 from server.practice import PracticeMachine, default_profile
 from server.rig.frame_loop import FrameLoop
 from server.rig.session_hardware import SessionHardware, press_foot
-from server.rig.signals import TRY_PINS_EVERY, PanelDriver, PanelRetry, PanelState, panel_state
+from server.rig.signals import TRY_PINS_EVERY, PanelDriver, PanelRetry, PanelState, faults_of, panel_state
+from server.rig.threads import SessionThreads
 from server.session.session import Session
 from server.solver import Step, profile_as_json
 from server.sources.base import OfflineSource
@@ -48,14 +52,52 @@ def test_the_foot_button_hangs_then_reports_the_pulse_then_the_next_step(
     assert row.kind == "mark"
 
 
-def test_the_foot_turns_only_what_was_asked_for(session: Session, monkeypatch: pytest.MonkeyPatch) -> None:
-    step = Step("turn", mount=1, screw="top", turns=0.125)
-    turned: list[Any] = []
+@pytest.mark.parametrize(
+    ("step", "done"),
+    [
+        (Step("turn", mount=1, screw="top", turns=0.125), ("turn", 1, "top", 0.125)),
+        (Step("shift", part="tube", move_mm=(0.0, -0.8, 1.2)), ("shift", "tube", [0.0, -0.8, 1.2])),
+    ],
+)
+def test_the_foot_does_only_what_was_asked_for(
+    session: Session, monkeypatch: pytest.MonkeyPatch, step: Step, done: tuple[Any, ...]
+) -> None:
+    did: list[Any] = []
     seen = replace(session.snapshot(), cautions=True, step=step)
     monkeypatch.setattr(session, "snapshot", lambda: seen)
-    monkeypatch.setattr(session, "turn", lambda *what: turned.append(what))
+    for name in ("turn", "shift"):
+        monkeypatch.setattr(session, name, lambda *what, name=name: did.append((name, *what)))
     press_foot(session)
-    assert turned == [(1, "top", 0.125)]
+    assert did == [done]
+
+
+@pytest.mark.parametrize(
+    ("problem", "picture", "ended", "missing", "lines"),
+    [
+        (None, None, None, None, []),
+        ("no camera", "it is dark", None, None, ["no camera"]),  # its picture is then of no interest
+        (None, "it is dark", None, None, ["it is dark"]),
+        (None, None, "the recording has ended", "no pins", ["the recording has ended", "no pins"]),
+    ],
+)
+def test_what_is_wrong_is_told_once(
+    problem: str | None, picture: str | None, ended: str | None, missing: str | None, lines: list[str]
+) -> None:
+    loop: Any = SimpleNamespace(fault=picture and Finding("picture", picture, True))
+    recorder: Any = SimpleNamespace(ended=ended)
+    found = faults_of(health=None, problem=problem, frame_loop=loop, recorder=recorder, missing=missing)
+    assert [finding.line for finding in found] == lines
+
+
+def test_a_recording_begins_and_ends_with_the_threads(session: Session, tmp_path: Path) -> None:
+    place = tmp_path / "recording"
+    threads = SessionThreads(session, profile=RigProfile(), data=tmp_path, record=place)
+    threads.start()
+    session.hang(MIRROR_1)
+    threads.stop()
+    assert session.listeners == []
+    lines = [json.loads(line) for line in (place / "recording.jsonl").read_text().splitlines()]
+    assert [line["did"]["kind"] for line in lines if "did" in line] == ["begin", "hang"]
 
 
 def test_a_press_for_a_step_that_is_over_turns_nothing(
