@@ -7,9 +7,10 @@ from pathlib import Path
 
 import pytest
 
+from firmware import Frame
 from server.log import Log
 from server.session.session import Refused, Session
-from server.sources.base import Place
+from server.sources.base import NoPicture, Place
 from tests.pages.doubles import MACHINE, VIEW, Bench, Script, blank_card, mark, reading
 from vision import NoReading
 
@@ -137,3 +138,17 @@ def test_where_nobody_sees_a_blank_it_is_said_twice(tmp_path: Path) -> None:
     assert session.document()["events"] == []
     session.no_mark(MIRROR_1)
     assert [event["kind"] for event in session.document()["events"]] == ["no-mark"]
+
+
+def test_a_camera_unplugged_after_it_saw_the_card_casts_no_doubt(tmp_path: Path) -> None:
+    class Blinks(Bench):
+        def look(self, *, newer_than: int, timeout_s: float) -> Frame:
+            if self.frames:
+                raise NoPicture("unplugged")
+            return super().look(newer_than=newer_than, timeout_s=timeout_s)
+
+    services = Script(old_marks=1).services()
+    session = Session(Log(tmp_path), Blinks(kind="camera"), machine=MACHINE, services=services)
+    session.acknowledge()
+    session.hang(MIRROR_1)
+    assert session.snapshot().place == MIRROR_1
