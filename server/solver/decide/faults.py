@@ -33,6 +33,7 @@ def faulty(view: View) -> Choice | None:
     cause = max(likely, key=lambda c: likely[c])
     answers = _answers(view, cause)
     guilty = likely[cause] >= POLICY.blamed and _harmful(view, cause)
+    guilty = guilty and answers.count("nothing-found") < POLICY.asked_again
     place, unmasked, doubted = None, 0.0, 0.0
     if likely[cause] < POLICY.certain and sum(likely.values()) > POLICY.suspect and not missed(view):
         place, unmasked, doubted = _telling(view)
