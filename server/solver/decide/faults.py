@@ -48,9 +48,9 @@ def faulty(view: View) -> Choice | None:
     return None
 
 
-def helpless(view: View, stage: int) -> Choice | None:
-    """Stop where what does not move, a dead screw or a base, puts a stage out of reach of all that does; a
-    screw that may only not have been turned is turned once more before."""
+def helpless(view: View, stage: int, least: float = POLICY.out_of_reach) -> Choice | None:
+    """Stop where what does not move, a dead screw or a base, keeps a stage's worst error above ``least``
+    whatever is done with the rest; a screw that may only not have been turned is turned once more before."""
     blocked: list[str] = []
     doubted: Turn | None = None
     dead = view.mixture.weight @ (view.mixture.sign == screws.DEAD)
@@ -63,7 +63,7 @@ def helpless(view: View, stage: int) -> Choice | None:
                 doubted = Turn(mount.mirror, name, -view.mixture.net_turns[k] or TRIED_AGAIN)
         if dead[base] > POLICY.even or mount.base == "fixed":
             blocked.append(f"the base of mirror {mount.mirror}")
-    if not blocked or reach(view, stage) <= POLICY.out_of_reach:
+    if not blocked or reach(view, stage) <= least:
         return None
     if doubted is None:
         return Choice(

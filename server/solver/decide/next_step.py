@@ -250,7 +250,9 @@ def _last_resort(view: View, stage: int, place: Place) -> Choice | None:
     hopeless = now < POLICY.even and (last or probability(view, stage, 1.5) < POLICY.enough)
     if event is not None and chance > (min(least, now + POLICY.sampling) if hopeless else least):
         return _move(event, stage)
-    return Choice("mark", place=place, stage=stage) if hopeless else None
+    if not hopeless:
+        return None
+    return helpless(view, stage, least=0.0) or Choice("mark", place=place, stage=stage)
 
 
 def _sets(view: View, stage: int) -> list[list[Event]]:
