@@ -215,7 +215,8 @@ def _patch(
     gone = ((expected - pair.unburnt(grid)) @ colour).astype(float)
     weight = crop_weights(pair.window, grid, [o for o in others if not _on_one_mark(candidate, o, pair)])
     change = ((after - expected) @ colour).astype(float)
-    return Patch(grid, change, (expected @ colour).astype(float), gone, weight, pair.mismatch), expected
+    known = (expected @ colour).astype(float)
+    return Patch(grid, change, known, gone, weight, pair.mismatch, pair.shown.blurred_mm2()), expected
 
 
 def _on_one_mark(candidate: Candidate, other: Candidate, pair: Comparison) -> bool:

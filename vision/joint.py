@@ -2,9 +2,10 @@
 
 A pulse takes away a share of the colour that is left, so on burnt tape it changes little: the change is
 h · f(x) · (1 - z(x)/D), with f the new mark's profile, z how far the older marks have already gone and D how
-far tape can go. What is still wrong with the comparison enters linearly, each with what is known of it: a
-shift of the old picture, other sharpness, another gain. The same terms without a new mark are the rival
-explanation.
+far tape can go. A camera blurs the product and shows each factor blurred: to the first order, blurring f·g
+with variance s² gives F·G + s² ∇F·∇G, a tenth of the height where two edges run side by side. What is still
+wrong with the comparison enters linearly, each with what is known of it: a shift of the old picture, other
+sharpness, another gain. The same terms without a new mark are the rival explanation.
 """
 
 from __future__ import annotations
@@ -20,9 +21,13 @@ from vision.window import Grid
 
 _SMOOTH_PX = 1.0
 _ROOM = (1.0, 1.1, 1.3, 1.7, 3.0)  # tries of how far tape can go, in shares of how far it has gone
-_TRY_ROUNDS, _MOST_TRIES = 6, 3
+_FINER = (1.12, 1.06, 1.03)
+_TRY_ROUNDS, _MOST_TRIES, _BLUR_ROUNDS = 6, 3, 3
 _LEAST_SHARE, _MOST_SHARE, _BY_HAND_MM = 0.25, 0.8, 0.03
 _FAINT_OLD = 0.08  # of the change: older marks fainter than this hide nothing
+
+
+Tried = tuple[float, Spot, Ground, float]  # cost, the fit, what it stands on, how far tape can go
 
 
 @dataclass(frozen=True)
@@ -45,7 +50,8 @@ class Mismatch:
 @dataclass(frozen=True, eq=False)
 class Patch:
     """A crop of both pictures in one mix of colours: the change, the old picture as expected now, how far its
-    older marks have gone, and the weights; all (side, side).
+    older marks have gone, and the weights; all (side, side). `blur_mm2`: variance of both pictures' blur
+    along u and v.
     """
 
     grid: Grid
@@ -54,6 +60,7 @@ class Patch:
     gone: Floats
     weight: Floats
     mismatch: Mismatch
+    blur_mm2: tuple[float, float] = (0.0, 0.0)
 
     def noise(self) -> float:
         """Robust standard deviation of the change between neighbouring points."""
@@ -117,7 +124,7 @@ def fit_joint(
     most = _furthest(patch)
     top = float(np.percentile(patch.change[patch.weight > 0], 98)) if (patch.weight > 0).any() else 0.0
     rooms = [np.inf] if most < _FAINT_OLD * max(top, 1e-6) else [most * room for room in _ROOM]
-    tried: list[tuple[float, Spot, Ground]] = []
+    tried: list[Tried] = []
     for centre, radius in starts:
         for room in rooms:
             on = Ground(_visible(patch, room), *ground)
@@ -135,21 +142,57 @@ def fit_joint(
                 )
             except np.linalg.LinAlgError:
                 continue
-            tried.append((float((w[few] * spot.rest) @ spot.rest), spot, on))
+            tried.append((float((w[few] * spot.rest) @ spot.rest), spot, on, room))
     if not tried:
         return None
-    finished: list[tuple[float, Spot, Ground]] = []
-    for _, spot, on in sorted(tried, key=lambda t: t[0])[:_MOST_TRIES]:
-        about = (float(spot.centre[0]), float(spot.centre[1]))
-        try:
-            best = fit_spot(x, y, z, centre=about, radius=1.0, weight=w, oval=oval, start=spot, ground=on)
-        except np.linalg.LinAlgError:
-            continue
-        finished.append((float((w * best.rest) @ best.rest), best, on))
+    finished: list[Tried] = []
+    for _, spot, on, room in sorted(tried, key=lambda t: t[0])[:_MOST_TRIES]:
+        best = _finished(patch, spot, on, room, oval=oval)
+        finished += [] if best is None else [best]
     if not finished:
         return None
-    _, best, on = min(finished, key=lambda t: t[0])
-    return best, on
+    best = _best_room(patch, min(finished, key=lambda t: t[0]), ground, most, oval=oval)
+    return best[1], best[2]
+
+
+def _finished(patch: Patch, spot: Spot, on: Ground, room: float, *, oval: bool) -> Tried | None:
+    """The fit to all points from a rough one, and its cost; what blur does to two edges is taken away."""
+    u, v = np.meshgrid(*patch.grid.axes_mm())
+    x, y, w = u.ravel(), v.ravel(), patch.weight.ravel()
+    for _ in range(1 if on.visible is None else _BLUR_ROUNDS):
+        about = (float(spot.centre[0]), float(spot.centre[1]))
+        z = patch.change.ravel() - _two_edges(patch, spot, on)
+        try:
+            spot = fit_spot(x, y, z, centre=about, radius=1.0, weight=w, oval=oval, start=spot, ground=on)
+        except np.linalg.LinAlgError:
+            return None
+    return float((w * spot.rest) @ spot.rest), spot, on, room
+
+
+def _two_edges(patch: Patch, spot: Spot, on: Ground) -> Floats:
+    """What blur adds where the edges of the mark and of older ones lie near each other, (side * side,)."""
+    if on.visible is None:
+        return np.zeros(patch.change.size)
+    u, v = np.meshgrid(*patch.grid.axes_mm())
+    smooth = np.asarray(cv2.GaussianBlur(on.visible.reshape(u.shape), (0, 0), _SMOOTH_PX))
+    down, across = np.gradient(spot.profile(u, v), patch.grid.pitch_mm)
+    shown_down, shown_across = np.gradient(smooth, patch.grid.pitch_mm)
+    along_u, along_v = patch.blur_mm2
+    return np.asarray(spot.height * (along_u * across * shown_across + along_v * down * shown_down).ravel())
+
+
+def _best_room(patch: Patch, best: Tried, ground: tuple[Floats, Floats], most: float, *, oval: bool) -> Tried:
+    """The best fit over how far tape can go, sought ever more finely about the best of the coarse tries."""
+    if not np.isfinite(best[3]):
+        return best
+    for step in _FINER:
+        for factor in (1 / step, step):
+            room = max(best[3] * factor, most)
+            on = Ground(_visible(patch, room), *ground)
+            again = _finished(patch, best[1], on, room, oval=oval)
+            if again is not None and again[0] < best[0]:
+                best = again
+    return best
 
 
 def _furthest(patch: Patch) -> float:

@@ -68,6 +68,10 @@ class Shown:
     shift: Floats | None = None
     doubt: Floats | None = None
 
+    def blurred_mm2(self) -> tuple[float, float]:
+        """Variance of its blur along u and along v, its own and what was added."""
+        return self.own.along_u + self.blur_mm2[0], self.own.along_v + self.blur_mm2[1]
+
     def apart(self, at_mm: Floats) -> tuple[Floats, Floats]:
         """How far (2,) from a point's own place the picture shows it, and the covariance (2, 2) of that."""
         if self.shift is None or self.doubt is None:

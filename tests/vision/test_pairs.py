@@ -1,5 +1,7 @@
 """Two pictures of one card, part by part: sharpness, place, light, height, and the new mark on an old one."""
 
+from dataclasses import replace
+
 import cv2
 import handheld
 import numpy as np
@@ -144,6 +146,33 @@ def test_a_new_mark_on_an_old_one_is_found_by_its_crescent(offset):
     assert found[0].centre == pytest.approx(offset, abs=0.06)
     share = explained(patch, found[0], rival_rest(patch, *ground), 2.5)
     assert share > patch.mismatch.least_share()
+
+
+@pytest.mark.parametrize(("offset", "blur_mm"), [((0.7, 0.2), 0.2), ((0.7, 0.2), 0.35), ((0.9, 0.3), 0.5)])
+def test_blur_does_not_drive_a_new_mark_off_the_old_one(offset, blur_mm):
+    """What is blurred is the burnt tape, not the new mark and the old one each for itself."""
+    fine = Grid((0.0, 0.0), 0.05, 219)
+    u, v = np.meshgrid(*fine.axes_mm())
+    old, new = 2.5 * disc(u, v, (0, 0), 2.5, 0.2), 2.5 * disc(u, v, offset, 2.4, 0.2)
+    known, seen = (
+        cv2.resize(
+            cv2.GaussianBlur(190 - 130 * (1 - np.exp(-dose)), (0, 0), blur_mm / 0.05),
+            (73, 73),
+            interpolation=cv2.INTER_AREA,
+        )
+        for dose in (old, old + new)
+    )
+    change = known - seen + np.random.default_rng(3).normal(0, 0.4, known.shape)
+    still, flat = Mismatch(0.015, 0.008, 0.03), np.ones(known.shape)
+    blur = (blur_mm**2, blur_mm**2)
+    patch = Patch(Grid((0.0, 0.0), 0.15, 73), change, known, 190 - known, flat, still, blur)
+    found = fit_joint(patch, [((0.0, 0.0), 2.5), ((0.3, 0.0), 2.5)], oval=False, ground=patch.rows())
+    assert found is not None
+    assert found[0].centre == pytest.approx(offset, abs=0.08)
+    unaware = replace(patch, blur_mm2=(0.0, 0.0))
+    driven = fit_joint(unaware, [((0.0, 0.0), 2.5), ((0.3, 0.0), 2.5)], oval=False, ground=patch.rows())
+    assert driven is not None
+    assert np.hypot(*(driven[0].centre - offset)) > 2 * np.hypot(*(found[0].centre - offset))
 
 
 def test_an_old_mark_that_moved_a_little_is_no_new_one():
