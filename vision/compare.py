@@ -42,7 +42,7 @@ _ALIKE = 4.0  # times the window's typical difference
 _SLACK_MM = 0.03  # how well two pictures are registered: an old edge may differ by so much of its slope
 # What else differs where a mark lies on an older one (relief, soot that moved, two edges that are one):
 # measured on rendered pictures, see docs/reading.md.
-_UNDER_SIGMA = 1.7
+_UNDER_SIGMA, _RELIEF_MM = 1.7, 0.06
 _OLD_SHOWS = 0.12  # of a candidate's change: older marks that have gone so far count as lying under it
 _IN_LIGHT = 0.5  # of a candidate's radius: a mark so much smaller lies in a lamp's image or a smudge
 _INSIDE_FIT = 0.6  # of a weaker candidate that lies in the disc of a stronger one: a piece of it
@@ -169,7 +169,7 @@ def _measure(
         figure = figure_of(pair.window, candidate, spot, grid, patch.change)
     mark = _in_depth(pair, mark_of(pair.view, spot, figure, x, y, True), spot.centre)
     if under:
-        mark = replace(mark, sigma_mm=pair_of(_doubt(spot, on, x, y) * np.array(mark.sigma_mm)))
+        mark = replace(mark, sigma_mm=_doubted(mark, _hidden(spot, on, x, y), pair.view.unit_mm))
     if mark.width_mm[0] > WIDEST_MM * pair.view.unit_mm or max(mark.sigma_mm) > MOST_SIGMA_MM:
         return None
     return TrackedMark(mark, spot, grid, tape, candidate.colour, w, on if under else None)
@@ -185,12 +185,18 @@ def _narrowed(candidate: Candidate, spot: Spot, window: Grid) -> Candidate | Non
     return replace(candidate, centre_mm=at, radius_mm=rough_radius(spot), region=region)
 
 
-def _doubt(spot: Spot, on: Ground, x: Floats, y: Floats) -> float:
-    """How many times the edge's own sigma holds for a mark of which older ones hide a part."""
+def _hidden(spot: Spot, on: Ground, x: Floats, y: Floats) -> float:
+    """How much of the mark older ones hide, 1 from half of it on."""
     disc = spot.relative_radius(x, y) < 1.1
     if on.visible is None or not disc.any():
-        return 1.0
-    return 1 + (_UNDER_SIGMA - 1) * min(2 * float(1 - on.visible[disc].mean()), 1.0)
+        return 0.0
+    return min(2 * float(1 - on.visible[disc].mean()), 1.0)
+
+
+def _doubted(mark: Mark, hidden: float, unit_mm: float) -> tuple[float, float]:
+    """The sigma of a mark of which older ones hide so much."""
+    factor = 1 + (_UNDER_SIGMA - 1) * hidden
+    return pair_of(np.hypot(factor * np.array(mark.sigma_mm), hidden * _RELIEF_MM * unit_mm))
 
 
 def _in_depth(pair: Comparison, mark: Mark, at: Floats) -> Mark:
