@@ -113,27 +113,35 @@ Figures = dict[str, float]
 
 
 def pair_figures(made: Iterator[Case], *, near_mm: float = 0.25) -> Figures:
-    """What `read` tells of pairs, and the peers: shares, and distances and sigmas in mm."""
-    nothing, right, errors, sigmas, alarms = [], [], [], [], []
+    """What `read` tells of pairs, and the peers: shares, and distances and sigmas in mm. `right`: one new mark,
+    in its place; `answered`: a new mark, or the old one on which it must lie.
+    """
+    nothing, right, answered, errors, sigmas, alarms = [], [], [], [], [], []
     peers: dict[str, list[float]] = {"threshold": [], "two discs": []}
     for case in made:
         assert case.again is not None
         assert case.after is not None
         nothing.append(bool(new_marks(vision.read(case.again, case.before))))
         alarms.append(by_threshold(case.again, case.before) is not None)
-        marks = new_marks(vision.read(case.after, case.before))
+        answer = vision.read(case.after, case.before)
+        marks = new_marks(answer)
         away = [np.subtract(m.offset_mm, case.new.centre) for m in marks]
         right.append(len(marks) == 1 and float(np.hypot(*away[0])) < near_mm)
         if marks:
             best = int(np.argmin(np.hypot(*np.array(away).T)))
             errors.append(away[best])
             sigmas.append(marks[best].sigma_mm)
+        elif isinstance(answer, vision.NoReading) and answer.on_top is not None:
+            errors.append(np.subtract(answer.on_top.offset_mm, case.new.centre))
+            sigmas.append(answer.on_top.sigma_mm)
+        answered.append(bool(marks) or getattr(answer, "on_top", None) is not None)
         places = {"threshold": by_threshold(case.after, case.before)}
         if any(np.hypot(*np.subtract(o.centre, case.new.centre)) < 2 for o in case.old):
             places["two discs"] = by_two_discs(case)
         for peer, at in places.items():
             peers[peer].append(9.0 if at is None else float(np.hypot(*np.subtract(at, case.new.centre))))
-    told = {"new": np.mean(nothing), "right": np.mean(right), "threshold alarms": np.mean(alarms)}
+    told = {"new": np.mean(nothing), "right": np.mean(right), "answered": np.mean(answered)}
+    told |= {"threshold alarms": np.mean(alarms)}
     return told | spread(errors, sigmas) | _of_peers(peers)
 
 
