@@ -113,8 +113,9 @@ Figures = dict[str, float]
 
 
 def pair_figures(made: Iterator[Case], *, near_mm: float = 0.25) -> Figures:
-    """What `read` tells of pairs, and the peers: shares, and distances and sigmas in mm. `right`: one new mark,
-    in its place; `answered`: a new mark, or the old one on which it must lie.
+    """What `read` tells of pairs, and the peers: shares, and distances and sigmas in mm.
+
+    `right`: one new mark, in its place; `answered`: a new mark, or the old one on which it must lie.
     """
     nothing, right, answered, errors, sigmas, alarms = [], [], [], [], [], []
     peers: dict[str, list[float]] = {"threshold": [], "two discs": []}
