@@ -44,6 +44,7 @@ _SLACK_MM = 0.03  # how well two pictures are registered: an old edge may differ
 # measured on rendered pictures, see docs/reading.md.
 _UNDER_SIGMA, _RELIEF_MM = 1.7, 0.06
 _OLD_SHOWS = 0.12  # of a candidate's change: older marks that have gone so far count as lying under it
+_SAME_SIZE = 0.1  # a tube's pulses differ by as much
 _IN_LIGHT = 0.5  # of a candidate's radius: a mark so much smaller lies in a lamp's image or a smudge
 _INSIDE_FIT = 0.6  # of a weaker candidate that lies in the disc of a stronger one: a piece of it
 
@@ -109,9 +110,19 @@ def changes(pair: Comparison, older: list[TrackedMark]) -> list[TrackedMark]:
         if any(_piece_of(candidate, other, pair.window) for other in found):
             continue
         one = _measure(pair, candidate, [o for o in places if o is not candidate], older)
-        if one is not None:
+        if one is not None and not (pair.mismatch.by_hand and any(covers(o.mark, one.mark) for o in older)):
             found.append(one)
     return found
+
+
+def covers(old: Mark, new: Mark) -> bool:
+    """Whether a new mark has an old one's outline: a rim that two photos by hand show unequally sharp looks
+    like that, so it is in doubt.
+    """
+    away = float(np.hypot(*np.subtract(new.offset_mm, old.offset_mm)))
+    doubt = float(np.hypot(max(new.sigma_mm), max(old.sigma_mm)))
+    sizes = [float(np.sqrt(np.prod(mark.width_mm))) for mark in (new, old)]
+    return away < 2 * doubt and abs(sizes[0] / sizes[1] - 1) < _SAME_SIZE
 
 
 def candidates(pair: Comparison) -> list[Candidate]:

@@ -24,6 +24,7 @@ _MAYBE_ON_TOP = (
     "weak to mark; fresh tape tells"
 )
 _BLANK = "no mark on the card: pulse once at the lowest power that marks, or use fresh tape"
+_VAGUE = 0.1  # of its width
 _WEAK = 0.25  # of the strongest mark's contrast
 _HIGH_TILT_DEG = 65.0
 _LOW_SCALE = 1.5
@@ -90,7 +91,7 @@ def read_between(
 ) -> tuple[Reading | NoReading, TrackedMark | None]:
     """Return what is new between two pictures of one card, and how to follow the strongest new mark."""
     earlier = marks_on(before, before_view, new=False)
-    seen, weak = _strong(changes(compare(after, view, before, before_view), earlier))
+    seen, weak = _strong(_sure(changes(compare(after, view, before, before_view), earlier)))
     marks = join_lobes([found.mark for found in seen])
     old = [found.mark for found in earlier]
     if not marks:
@@ -100,6 +101,14 @@ def read_between(
         return NoReading(reason, "no-mark", view, station, hidden), None
     reading = Reading(station, (*marks, *old), view, (*_warnings(view), *weak))
     return reading, replace(seen[0], mark=marks[0])
+
+
+def _sure(seen: list[TrackedMark]) -> list[TrackedMark]:
+    """The marks of one pulse: beside one whose place is known well, one known badly is something else."""
+    vague = [max(found.mark.sigma_mm) > _VAGUE * min(found.mark.width_mm) for found in seen]
+    return (
+        seen if all(vague) else [found for found, is_vague in zip(seen, vague, strict=True) if not is_vague]
+    )
 
 
 def _strong(seen: list[TrackedMark]) -> tuple[list[TrackedMark], list[str]]:

@@ -40,6 +40,11 @@ class Mismatch:
     blur_mm2: float = 0.03
     gain: float = 0.15
 
+    @property
+    def by_hand(self) -> bool:
+        """Whether the pictures differ as two photos by hand do."""
+        return self.shift_mm >= _BY_HAND_MM
+
     def least_share(self) -> float:
         """Share of the change that a burn must explain beyond all else: little for a camera on a stand, most
         where the pictures differ anyway.

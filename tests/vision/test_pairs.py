@@ -1,6 +1,7 @@
 """Two pictures of one card, part by part: sharpness, place, light, height, and the new mark on an old one."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import cv2
 import handheld
@@ -11,6 +12,8 @@ import scenes
 import vision
 from vision.card import card_sheet
 from vision.change import INSIDE_MM
+from vision.compare import covers
+from vision.core import _sure
 from vision.joint import Mismatch, Patch, explained, fit_joint, rival_rest
 from vision.light import light_change
 from vision.on_top import on_top
@@ -229,3 +232,22 @@ def test_a_mark_at_a_lamps_image_is_found_and_is_no_part_of_it(at, size, lamps):
     assert mark.offset_mm == pytest.approx(at, abs=0.15)
     assert mark.shape == "round"
     assert max(mark.width_mm) < 2 * size
+
+
+def test_a_photo_by_hand_tells_no_new_mark_by_an_old_ones_rim():
+    old = Mark((1.0, 2.0), (0.02, 0.02), (5.0, 4.9), "round", new=False)
+    rim = replace(old, offset_mm=(1.02, 2.03), sigma_mm=(0.05, 0.05), width_mm=(5.1, 5.1), new=True)
+    assert covers(old, rim)
+    assert not covers(old, replace(rim, offset_mm=(1.3, 2.0)))
+    assert not covers(old, replace(rim, width_mm=(6.0, 5.9)))
+    assert Mismatch(0.07).by_hand
+    assert not Mismatch(0.016).by_hand
+
+
+def test_beside_a_mark_that_is_sure_one_that_is_vague_is_no_mark():
+    def found(sigma_mm):
+        return SimpleNamespace(mark=Mark((0.0, 0.0), (sigma_mm, 0.05), (5.0, 2.0), "round"))
+
+    sure, vague = found(0.05), found(0.3)
+    assert _sure([sure, vague]) == [sure]
+    assert _sure([vague]) == [vague]
