@@ -20,7 +20,7 @@ MACHINE = {"name": "one"}
 TURN = {"kind": "turn", "mount": 1, "screw": "top", "turns": 0.5}
 
 
-def one_line(error: pytest.ExceptionInfo[LogError]) -> str:
+def one_line(error: pytest.ExceptionInfo[BaseException]) -> str:
     text = str(error.value)
     assert "\n" not in text and text
     return text
