@@ -72,15 +72,16 @@ def post_json(
 
 
 def _checked(address: str, code: str | None) -> str:
+    shown = " ".join(address.split())
     if not address.startswith(("http://", "https://")):
-        raise ValueError(f"{address}: an address begins with http:// or https://")
+        raise ValueError(f"{shown}: an address begins with http:// or https://")
     try:
         parts = urlsplit(address)
         good = bool(parts.hostname) and (parts.port is None or parts.port > 0) and parts.username is None
     except ValueError:
         good = False
     if not good or not address.isascii() or not address.isprintable() or " " in address:
-        raise ValueError(f"{address}: not an address, such as http://192.0.2.7:8765")
+        raise ValueError(f"{shown}: not an address, such as http://192.0.2.7:8765")
     if code and not (code.isascii() and code.strip().isprintable()):
         raise ValueError("the access code has letters, digits and - only")
     return address.rstrip("/")

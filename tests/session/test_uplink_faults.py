@@ -455,9 +455,10 @@ def test_a_thread_that_is_late_for_long_is_not_alive(far: Far) -> None:
      "http://u:p@a", "http:///x", "http://a\n", ""],
 )  # fmt: skip
 def test_a_bad_address_is_one_line(address: str) -> None:
-    with pytest.raises(ValueError) as refused:
+    with pytest.raises(
+        ValueError, match=r"^[^\n]*: (an address begins with|not an address, such as) \S+[^\n]*$"
+    ):
         post_json(address, CODE)
-    assert refused.value.args
 
 
 @pytest.mark.parametrize("code", ["a\nb", "ä", "a\0"])
