@@ -126,6 +126,7 @@ def test_a_pulse_that_may_lie_on_the_old_mark_is_offered_there_with_its_doubt(tm
         session.pulse()
     assert (refusal.value.path, refusal.value.status) == ("choose", 409)
     assert session.snapshot().misses == 0
+    assert not session.snapshot().pulse_is_due  # the tape is no longer fresh
     session.choose(0)
     (event,) = session.document()["events"]
     assert (event["offset_mm"], event["sigma_mm"]) == ([1.0, -2.0], [0.3, 0.28])

@@ -85,6 +85,19 @@ def test_no_new_mark_is_doubted_only_where_an_old_one_may_hide_it(
     assert [entry.kind for entry in session.snapshot().events] == ["mark", "mark", "turn"]
 
 
+def test_of_several_new_marks_a_person_chooses_and_does_not_fire_again(tmp_path: Path) -> None:
+    session = begun(tmp_path, reading("mirror-1", mark(1.0), mark(5.0)))
+    session.hang(MIRROR_1)
+    assert session.snapshot().pulse_is_due
+    with pytest.raises(Refused, match="2 marks in the picture") as refused:
+        session.pulse()
+    assert (refused.value.path, refused.value.status) == ("choose", 409)
+    assert not session.snapshot().pulse_is_due
+    session.choose(1)
+    (event,) = session.document()["events"]
+    assert event["offset_mm"] == [5.0, -0.5]
+
+
 @pytest.mark.parametrize("error", [KeyError("no such screw"), ValueError("no such screw"), OSError("full")])
 def test_a_turn_that_the_source_cannot_do_is_not_saved(tmp_path: Path, error: Exception) -> None:
     class Stuck(Bench):
