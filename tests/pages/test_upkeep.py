@@ -100,6 +100,16 @@ def test_what_is_no_cut_is_refused_in_one_line(
     assert cut(client, 99).status_code == 404
 
 
+def test_a_photo_of_a_cut_may_be_so_large_and_no_larger(
+    client: FlaskClient, shared: Shared, alignment: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    photo = b"picture of a cut"
+    for limit, status in ((len(photo) - 1, 413), (len(photo), 303)):
+        monkeypatch.setattr("server.pages.upkeep.PHOTO_LIMIT", limit)
+        assert cut(client, alignment, photo=(io.BytesIO(photo), "cut.jpg")).status_code == status
+    assert len(entries(shared.log)) == 1
+
+
 def test_a_reminder_that_is_due_is_said_on_every_page_until_it_is_done(
     client: FlaskClient, shared: Shared, monkeypatch: pytest.MonkeyPatch
 ) -> None:
