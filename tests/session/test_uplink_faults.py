@@ -190,7 +190,7 @@ def stops(post: Uplink) -> bool:
 def test_what_is_new_is_sent_at_once(far: Far, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(uplink, "SIGHT_EVERY_S", 3600.0)
     monkeypatch.setattr(uplink, "PAUSES_S", (3600.0,))
-    sent, ask = queue.Queue[tuple[str, Any]](), far.post._wire
+    sent, ask = queue.Queue[tuple[str, Any]](), post_json(far.line.address, CODE)
 
     def told(path: str, body: Any) -> Any:
         sent.put((path.rpartition("/")[2], body))
@@ -293,7 +293,7 @@ def test_a_file_that_the_disk_does_not_give_back_comes_from_its_copy(
         return read(path, *args)
 
     monkeypatch.setattr(Path, "read_text", read_text)
-    far.rounds(1)
+    far.rounds(4)
     assert far.marks() == [1.0]
 
 
