@@ -62,6 +62,26 @@ def test_anything_else_is_refused_with_its_path(written: Json, path: str, value:
     assert refused.value.path.startswith("" if path == "machine" else path.partition(".")[0])
 
 
+@pytest.mark.parametrize(
+    ("key", "value"),
+    [
+        ("cards", None),
+        ("cards", {"mirror-1": 7}),
+        ("head_mm", [1.0]),
+        ("head_mm", ["here", "there"]),
+        ("head_mm", [10**400, 0]),
+        ("state", {}),
+        ("random", 7),
+        ("profile", {}),
+    ],
+)
+def test_a_practice_laser_that_is_none_is_refused(written: Json, key: str, value: Any) -> None:
+    laser = PracticeMachine(3).to_json() | {key: value}
+    with pytest.raises(DocumentError, match="not a practice laser") as refused:
+        check_alignment({**written, "state": {**written["state"], "source": laser}})
+    assert refused.value.path == "state.source"
+
+
 def test_events_of_a_laser_that_is_lost_are_looked_at_without_it() -> None:
     turn = {"kind": "turn", "mount": 1, "screw": "any", "turns": 0.5}
     lost: Json = {"machine": {}, "source": "camera", "state": None, "verdict": None}
