@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import errno
 import json
 import socket
 import threading
 from http.server import BaseHTTPRequestHandler, HTTPServer
-from importlib import import_module
 from pathlib import Path
 
 import cv2
@@ -128,13 +126,13 @@ def test_the_doctor_asks_the_network(tmp_path: Path, monkeypatch: pytest.MonkeyP
     with HTTPServer(("127.0.0.1", 0), Page) as page:
         thread = threading.Thread(target=page.serve_forever)
         thread.start()
-        monkeypatch.setattr(doctor, "_own_address", lambda: "127.0.0.1")
+        monkeypatch.setattr(doctor, "own_address", lambda: "127.0.0.1")
         to = f"http://127.0.0.1:{page.server_port}"
         served = [look.state for look in doctor.network(to, port=page.server_port, timeout_s=60.0)]
         page.shutdown()
         thread.join()
     assert served == ["good", "good"]
-    monkeypatch.setattr(doctor, "_own_address", lambda: None)
+    monkeypatch.setattr(doctor, "own_address", lambda: None)
     for other in (to, "http://[", "http://a b"):
         assert [look.state for look in doctor.network(other, timeout_s=60.0)] == ["bad", "bad"]
 
@@ -150,16 +148,6 @@ def test_what_answers_as_no_page_does_is_one_line() -> None:
         look = doctor._page_elsewhere(f"http://127.0.0.1:{listening.getsockname()[1]}", 60.0)
         answers.join()
     assert look.state == "bad" and "\n" not in look.line
-
-
-def test_without_a_network_there_is_no_address(monkeypatch: pytest.MonkeyPatch) -> None:
-    class Unplugged(socket.socket):
-        def connect(self, _: object) -> None:
-            raise OSError(errno.ENETUNREACH, "Network is unreachable")
-
-    monkeypatch.setattr(socket, "socket", Unplugged)
-    assert doctor._own_address() is None
-    assert import_module("server.pages.serve")._own_address() == socket.gethostname()
 
 
 def test_a_camera_library_built_for_another_numpy_is_told_apart_from_none(
