@@ -42,7 +42,7 @@ _EXPLAINED, _INNER = 0.75, 0.7  # share of the rim's change that a mark explains
 # like that.
 _FAINT_SHARE, _HALF_WHITE = 0.25, 128.0
 # of its width: a faint mark whose edge moves it by so much is a smudge or a piece of a line
-_VAGUE, _ROUGH = 0.018, 3.6
+_VAGUE, _ROUGH, _MOST_HIDDEN = 0.018, 3.6, 1.4
 OFF_CARD = 0.02  # of the mark hidden behind the window's edge
 _LARGEST_RADIUS_MM, WIDEST_MM = 14.0, 13.0  # a beam of 12 mm (1/e²) marks no more
 
@@ -110,7 +110,9 @@ def measure(
     mark = mark_of(scene.view, spot, figure, x, y, new)
     if mark.width_mm[0] > WIDEST_MM * scene.view.unit_mm or max(mark.sigma_mm) > MOST_SIGMA_MM:
         return None
-    if spot.height < _FAINT_SHARE * level and _is_vague(spot, x, y, mark.width_mm[1] / scene.view.unit_mm):
+    unit = scene.view.unit_mm
+    width, pixel = mark.width_mm[1] / unit, 1 / (scene.view.px_per_mm * unit)
+    if spot.height < _FAINT_SHARE * level and _is_vague(spot, x, y, width, pixel):
         return None
     return TrackedMark(mark, spot, grid, tape, candidate.colour, w)
 
@@ -311,10 +313,14 @@ def _harmonics(spot: Spot, angle: Floats) -> tuple[Floats, float]:
     return power, noise**2 * float(pull @ pull) / 2
 
 
-def _is_vague(spot: Spot, x: Floats, y: Floats, width_mm: float) -> bool:
-    """Whether what surrounds an edge is as rough as it: a smudge or a piece of a line."""
+def _is_vague(spot: Spot, x: Floats, y: Floats, width_mm: float, pixel: float) -> bool:
+    """Whether what surrounds an edge is as rough as it: a smudge or a piece of a line. A blur of a pixel
+    hides the higher harmonics of a mark that is only a few pixels wide.
+    """
     power, _ = _harmonics(spot, np.arctan2(y - spot.centre[1], x - spot.centre[0]))
-    rough = max(_ROUGH * float(power[:3].mean()), float(np.diag(spot.covariance).max()))
+    radius = float(np.linalg.det(spot.form)) ** -0.25 * np.sqrt(max(spot.flatness, 1.0))
+    hidden = np.exp(min((_HARMONICS[0] * pixel / radius) ** 2, _MOST_HIDDEN))
+    rough = max(_ROUGH * hidden * float(power[:3].mean()), float(np.diag(spot.covariance).max()))
     return bool(np.sqrt(rough) > _VAGUE * width_mm)
 
 

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 import vision
 from vision.fit import fit_crop, fit_spot, locate_spot
-from vision.measure import first_harmonic
+from vision.measure import _is_vague, first_harmonic
 from vision.shape import name_shape
 
 VIEW = scenes.View(size=(800, 640), focal_px=950.0, tilt_deg=30, roll_deg=20)
@@ -241,3 +241,13 @@ def test_what_an_edge_does_to_the_centre_is_foretold_from_its_finer_waves(length
     sigma = np.sqrt([first_harmonic(p, noise**2) for p in power])
     honest = np.mean(np.abs(waves[:, 1]) < 2 * sigma[:, None])
     assert 0.86 < honest < 0.99
+
+
+def test_a_faint_mark_of_few_pixels_is_vaguer_than_its_edge_looks():
+    rng = np.random.default_rng(4)
+    x, y = (axis.ravel() for axis in np.meshgrid(*[np.linspace(-3, 3, 61)] * 2))
+    edge = 1.2 + 0.033 * np.sin(3 * np.arctan2(y, x)) + 0.022 * np.sin(4 * np.arctan2(y, x) + 1)
+    z = 10 / (1 + np.exp((np.hypot(x, y) - edge) / 0.1)) + rng.normal(0, 0.3, x.shape)
+    spot = fit_spot(x, y, z, centre=(0.0, 0.0), radius=1.2)
+    assert not _is_vague(spot, x, y, 2.4, 0.05)
+    assert _is_vague(spot, x, y, 2.4, 0.5)
