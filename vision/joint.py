@@ -24,6 +24,7 @@ _ROOM = (1.0, 1.1, 1.3, 1.7, 3.0)  # tries of how far tape can go, in shares of 
 _FINER = (1.12, 1.06, 1.03)
 _TRY_ROUNDS, _MOST_TRIES, _BLUR_ROUNDS = 6, 3, 3
 _LEAST_SHARE, _MOST_SHARE, _BY_HAND_MM = 0.25, 0.8, 0.03
+_TONE = 0.1  # a camera bends its tones by so much of a level at 128 levels off, our estimate
 _FAINT_OLD = 0.08  # of the change: older marks fainter than this hide nothing
 
 
@@ -73,7 +74,7 @@ class Patch:
         return 1.4826 * float(np.median(np.abs(apart))) / np.sqrt(2) + 0.05 if apart.size else 1.0
 
     def rows(self) -> tuple[Floats, Floats]:
-        """What a shift, another sharpness and another gain of the old picture add, and their ridges."""
+        """What a shift, another sharpness, gain and tone curve of the old picture add, and their ridges."""
         smooth = np.asarray(cv2.GaussianBlur(self.known, (0, 0), _SMOOTH_PX))
         down, across = np.gradient(smooth, self.grid.pitch_mm)
         by_v, by_u = -down, across
@@ -81,9 +82,9 @@ class Patch:
         uv = np.gradient(by_v, self.grid.pitch_mm, axis=1)
         vv = -np.gradient(by_v, self.grid.pitch_mm, axis=0)
         level = smooth - np.median(smooth[self.weight > 0]) if (self.weight > 0).any() else smooth
-        rows = np.stack([part.ravel() for part in (by_u, by_v, uu, uv, vv, level)])
+        rows = np.stack([part.ravel() for part in (by_u, by_v, uu, uv, vv, level, level**2 / 128)])
         shift, blur, gain = self.mismatch.shift_mm, self.mismatch.blur_mm2, self.mismatch.gain
-        likely = np.array([shift, shift, blur, blur, blur, gain])
+        likely = np.array([shift, shift, blur, blur, blur, gain, min(gain / 4, _TONE)])
         return rows, (self.noise() / likely) ** 2
 
 

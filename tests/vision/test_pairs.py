@@ -251,3 +251,13 @@ def test_beside_a_mark_that_is_sure_one_that_is_vague_is_no_mark():
     sure, vague = found(0.05), found(0.3)
     assert _sure([sure, vague]) == [sure]
     assert _sure([vague]) == [vague]
+
+
+def test_another_tone_curve_is_no_new_mark():
+    grid = Grid((0.0, 0.0), 0.15, 73)
+    u, v = np.meshgrid(*grid.axes_mm())
+    known = 230 - 200 * np.exp(-(u**2 + v**2) / 6)
+    seen = 255 * (known / 255) ** 1.35 + np.random.default_rng(3).normal(0, 0.5, u.shape)
+    patch = Patch(grid, known - seen, known, 230 - known, np.ones(u.shape), Mismatch(0.03, 0.01, 0.4))
+    rest = rival_rest(patch, *patch.rows())
+    assert np.std(rest) < 1.0
