@@ -154,8 +154,9 @@ class Guest:
         self._monitor("set_link", name="card", up=there)
 
     def plug_camera(self, *, there: bool) -> None:
-        """Pull its camera, vivid's, or plug it in."""
-        self.run(f"echo vivid.0 >/sys/bus/platform/drivers/vivid/{'bind' if there else 'unbind'}")
+        """Pull its camera, vivid's, or plug it in; where it is so already nothing happens."""
+        test, order = ("! -e", "bind") if there else ("-e", "unbind")
+        self.run(f"[ {test} /dev/video0 ] || exit 0; echo vivid.0 >/sys/bus/platform/drivers/vivid/{order}")
 
     def now_s(self) -> float:
         """Return the seconds that its own clock has run since it was switched on."""

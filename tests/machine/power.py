@@ -89,6 +89,7 @@ class _Typist(threading.Thread):
 
 def begin(guest: Guest) -> None:
     """Begin an alignment: cautions read, a card hung. Then pull the camera: its pictures are much work."""
+    guest.plug_camera(there=True)
     guest.do("acknowledge")
     guest.until(lambda: _hung(guest))
     guest.plug_camera(there=False)
