@@ -47,11 +47,6 @@ def test_it_is_found_by_the_name_that_a_router_gives_it(guest: Guest, host: str,
         urllib.request.urlopen(asked, timeout=600)
 
 
-def test_it_tells_its_watchdog_that_it_lives(guest: Guest) -> None:
-    first = guest.told("WatchdogTimestampMonotonic")
-    guest.until(lambda: guest.told("WatchdogTimestampMonotonic") != first)
-
-
 def test_the_camera_s_pictures_arrive(guest: Guest) -> None:
     """vivid does not know the format that is asked first, MJPG: it sends what it has."""
     guest.until(guest.sees)
@@ -102,6 +97,11 @@ def test_a_network_that_goes_and_comes_is_said(guest: Guest) -> None:
     guest.plug_network(there=True)
     guest.hear("On the local network: http://10.0.2.15:8765/")
     guest.wait_page()
+
+
+def test_it_tells_its_watchdog_that_it_lives(guest: Guest) -> None:
+    first = guest.told("WatchdogTimestampMonotonic")
+    guest.until(lambda: guest.told("WatchdogTimestampMonotonic") != first)
 
 
 def test_out_of_memory_it_is_started_again(guest: Guest) -> None:
