@@ -21,7 +21,7 @@ from server.session.session import Refused, Session
 from server.solver import Step, trace
 from server.sources.base import Place
 from server.sources.practice_source import PracticeSource
-from tests.pages.doubles import FRONT_LEFT, MACHINE, STEPS, Bench, Script, step_of
+from tests.pages.doubles import FRONT_LEFT, MACHINE, STEPS, Bench, Script, blank_card, reading, step_of
 from tests.session.conftest import looks
 from vision import Reading, read
 
@@ -90,6 +90,20 @@ def test_the_mark_moves_as_the_beam_does_and_stops_when_let_go(
     assert lengths == sorted(lengths) and lengths[-1] > 1.0
     assert not session.held_screw.held
     assert math.dist(path[-1], path[-2]) < 0.3
+
+
+@pytest.mark.parametrize(("blank", "there"), [(1, True), (2, False)])
+def test_one_frame_without_the_mark_does_not_say_that_it_has_left(
+    tmp_path: Path, blank: int, there: bool
+) -> None:
+    script = Script([reading("mirror-2")])
+    with Log(tmp_path / "held") as log:
+        session = Session(log, Bench(), machine=MACHINE, services=script.services())
+        session.acknowledge()
+        session.hang(Place("mirror-2", (FRONT_LEFT[0], FRONT_LEFT[1])))
+        script.readings = [blank_card("mirror-2")] * blank + [reading("mirror-2")]
+        session.ease(1, "top", 1)
+        assert (session.snapshot().rig.live is not None) == there
 
 
 def test_only_the_asked_turn_is_saved_and_the_screw_is_not_turned_once_more(
