@@ -6,6 +6,7 @@ import io
 import sqlite3
 import xml.etree.ElementTree as ET
 from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -48,7 +49,7 @@ def test_left_is_what_the_verdict_says(log: Log, station: str, left: float) -> N
 
 def test_a_damaged_verdict_is_not_believed(log: Log, tmp_path: Path) -> None:
     log.set_verdict(1, {"aligned": True, "centre_mm": {"mirror-2": 0.34}, "nozzle_mm": 0.15}, done=True)
-    with sqlite3.connect(tmp_path / "spotwright.db") as db:
+    with closing(sqlite3.connect(tmp_path / "spotwright.db")) as db, db:
         db.execute("UPDATE alignment SET verdict = replace(verdict, '0.34', '9.34')")
     assert log.drift("mirror-2")[0]["left"] == pytest.approx(1.0)
 

@@ -474,7 +474,7 @@ values = (
 )
 
 
-@settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+@settings(max_examples=12, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
 @given(
     rows=st.lists(st.lists(values, min_size=2, max_size=2), max_size=12),
     numbers=st.sets(st.integers(1, 2**40)),

@@ -46,7 +46,7 @@ def fill(log: Log, machine: Json, happened: list[Any]) -> int:
     return number
 
 
-@settings(max_examples=40)
+@settings(max_examples=20)
 @given(machine=objects, happened=steps, state=objects)
 def test_what_goes_in_comes_out_and_survives_export_and_import(
     machine: Json, happened: list[Any], state: Json
@@ -190,7 +190,7 @@ def places(value: Any, path: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
     return [path, *(found for key, item in inner for found in places(item, (*path, key)))]
 
 
-@settings(max_examples=60)
+@settings(max_examples=30)
 @given(data=st.data(), value=plain)
 def test_any_one_value_exchanged_is_taken_or_refused_in_one_line(data: st.DataObject, value: Any) -> None:
     with tempfile.TemporaryDirectory() as folder, Log(Path(folder)) as log:
