@@ -18,8 +18,7 @@ def _read_pulse(machine: PracticeMachine, camera: PracticeCamera) -> vision.Read
     return reading
 
 
-@pytest.mark.parametrize("seed", [21, 22])
-@pytest.mark.parametrize("corner", CORNERS)
+@pytest.mark.parametrize(("seed", "corner"), [(21, CORNERS[0]), (22, CORNERS[1])])
 def test_the_true_offset_is_found_at_every_station(corner: str, seed: int) -> None:
     machine = PracticeMachine(seed, default_profile(corner))
     camera = PracticeCamera(machine)

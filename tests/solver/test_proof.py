@@ -202,6 +202,6 @@ def test_by_eye_it_says_why_it_asks_again() -> None:
         if "One reading errs by 0.4 mm" in explain(document):
             averaged += 1
             assert document["events"][-1]["kind"] == "mark"
-        if machine.obey(answer(document)) is None:
+        if averaged > 2 or machine.obey(answer(document)) is None:
             break
     assert averaged > 2

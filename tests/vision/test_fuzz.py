@@ -14,7 +14,7 @@ from test_picture import chunk
 
 import vision
 
-MANY = int(os.environ.get("SPOTWRIGHT_FUZZ", "40"))  # examples per test; benches set more
+MANY = int(os.environ.get("SPOTWRIGHT_FUZZ", "28"))  # examples per test; benches set more
 calm = settings(max_examples=MANY, deadline=None, suppress_health_check=list(HealthCheck))
 
 
