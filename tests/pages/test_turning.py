@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import shutil
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -44,24 +45,40 @@ class Clock:
 
 
 @pytest.fixture
-def laser() -> PracticeMachine:
-    return PracticeMachine(1)
-
-
-@pytest.fixture
 def clock() -> Clock:
     return Clock()
 
 
-@pytest.fixture
-def session(tmp_path: Path, laser: PracticeMachine, clock: Clock) -> Iterator[Session]:
-    source = PracticeSource(laser)
-    with Log(tmp_path) as log:
-        session = Session(log, source, machine=MACHINE, services=Services(next_step=due), clock=clock)
+@pytest.fixture(scope="module")
+def begun(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The log of a session that has its first mark."""
+    folder = tmp_path_factory.mktemp("begun")
+    source = PracticeSource(PracticeMachine(1))
+    with Log(folder) as log:
+        session = Session(log, source, machine=MACHINE, services=Services(next_step=due))
         session.acknowledge()
         session.hang(Place("mirror-2", (FRONT_LEFT[0], FRONT_LEFT[1])))
         session.pulse()
-        yield session
+    source.close()
+    return folder
+
+
+@pytest.fixture
+def source() -> PracticeSource:
+    return PracticeSource(PracticeMachine(2))
+
+
+@pytest.fixture
+def session(tmp_path: Path, begun: Path, source: PracticeSource, clock: Clock) -> Iterator[Session]:
+    shutil.copytree(begun, tmp_path, dirs_exist_ok=True)
+    with Log(tmp_path) as log:
+        yield Session(log, source, machine=MACHINE, services=Services(next_step=due), clock=clock)
+
+
+@pytest.fixture
+def laser(session: Session, source: PracticeSource) -> PracticeMachine:
+    """The session's own."""
+    return source.laser
 
 
 def live(session: Session) -> list[float]:
@@ -160,12 +177,12 @@ def test_the_eye_that_looks_on_does_not_speak_into_a_hold_nor_after_it(
     """On a film that changes all the while it would find a mark halfway, and say turn on, or none at all."""
     live_marks = LiveMarks(session)
     frame_loop = FrameLoop(live_marks, session.source)
-    looks(frame_loop, 6)
+    looks(frame_loop, 3)
     path = []
     for _ in range(6):
         session.ease(1, "top", 1)
         clock.now_s += 0.4
-        looks(frame_loop, 3)
+        looks(frame_loop, 1)
         live_marks.blind()
         path.append(live(session))
     session.ease(1, "top", 0)
@@ -173,11 +190,11 @@ def test_the_eye_that_looks_on_does_not_speak_into_a_hold_nor_after_it(
     assert lengths == sorted(lengths) and lengths[-1] > 1.0
     clock.now_s += 10.0
     let_go = live(session)
-    looks(frame_loop, 12)
+    looks(frame_loop, 6)
     assert live(session) == let_go
 
     session.hang(Place("mirror-2", (FRONT_LEFT[0], FRONT_LEFT[1])))
-    looks(frame_loop, 6)
+    looks(frame_loop, 3)
     assert session.snapshot().rig.live is None
 
 
@@ -185,7 +202,7 @@ def test_a_pulse_on_the_tape_before_is_not_shown_on_fresh_tape(session: Session)
     frame_loop = FrameLoop(LiveMarks(session), session.source)
     session.pulse()
     session.hang(Place("mirror-2", (FRONT_LEFT[0], FRONT_LEFT[1])))
-    looks(frame_loop, 6)
+    looks(frame_loop, 3)
     assert session.snapshot().rig.live is None
 
 

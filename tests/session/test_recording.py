@@ -99,7 +99,7 @@ def test_a_replay_gives_the_same_events(recorded: Recorded, recording: Path, tmp
 def practised(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[Json]]:
     """A practice laser's recording, a few actions long, and its events."""
     folder = tmp_path_factory.mktemp("practised")
-    return folder / "recording", record_practice(folder, 5, actions=6)
+    return folder / "recording", record_practice(folder, 5, actions=4)
 
 
 def test_replayed_practice_gives_the_same_events(practised: tuple[Path, list[Json]], tmp_path: Path) -> None:
