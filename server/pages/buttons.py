@@ -112,14 +112,12 @@ def _hang_button(snapshot: Snapshot) -> Json:
     assert wanted is not None  # only a mark's step hangs a card
     practice = snapshot.source == "practice"
     if snapshot.wrong_card is not None:
-        return _button(
-            f"The card for {station_words(wanted.station)} hangs there now", "hang", wanted.as_json()
-        )
-    if snapshot.place is not None and snapshot.place.agrees(wanted):
-        return _button("Put fresh tape on" if practice else "Fresh tape is on", "hang", wanted.as_json())
-    return _button(
-        "Hang it there" if practice else "It hangs there, with fresh tape", "hang", wanted.as_json()
-    )
+        label = f"The card for {station_words(wanted.station)} hangs there now"
+    elif snapshot.place is not None and snapshot.place.agrees(wanted):
+        label = "Put fresh tape on" if practice else "Fresh tape is on"
+    else:
+        label = "Hang it there" if practice else "It hangs there, with fresh tape"
+    return _button(label, "hang", wanted.as_json())
 
 
 def _candidate_buttons(offsets: Iterable[Point]) -> list[Json]:

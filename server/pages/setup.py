@@ -11,6 +11,7 @@ from pydantic import BeforeValidator, Field, ValidationInfo, field_validator
 from server import solver
 from server.log import Json
 from server.pages.bodies import Body
+from server.pages.units import MM, with_point
 from server.practice import default_profile
 from server.session.session import Refused
 from server.solver.words import station_words
@@ -18,14 +19,7 @@ from server.solver.words import station_words
 __all__ = ["CORNERS", "PITCHES", "Answers", "doubts", "drawing", "in_words", "profile_from", "what_matters"]
 
 
-def _with_point(typed: object) -> object:
-    """Return a typed number with a point where a comma stands for it: 1300,5 is 1300.5."""
-    if not isinstance(typed, str):
-        return typed
-    return typed.strip().replace(",", ".") if typed.count(",") == 1 else typed.strip()
-
-
-Length = Annotated[float, BeforeValidator(_with_point), Field(gt=0, allow_inf_nan=False)]
+Length = Annotated[float, BeforeValidator(with_point), Field(gt=0, allow_inf_nan=False)]
 # a side of the bed and a distance before it are one distance of the profile, which may be 20 m
 LONGEST_MM, LONGEST_BED_MM = 5_000.0, 15_000.0
 # Coarse pitches of ISO 261 (M3–M6), fine M6 of the same table; 1/4"-20 of ASME B1.1: 25.4 mm / 20
@@ -55,7 +49,6 @@ ORDINARY = {
     "lever_mm": ("Between two screws", 15, 90),
     "focal_mm": ("The focal length of the lens", 25, 160),
 }
-MM = {"mm": 1.0, "inch": 25.4}
 TIP_BEFORE_FOCUS_MM = 8.5  # as in the practice laser's profile
 SIXTEENTH = 1 / 16
 

@@ -5,11 +5,19 @@ from __future__ import annotations
 import re
 from typing import Any
 
-__all__ = ["MM_PER_INCH", "in_inches"]
+__all__ = ["MM", "in_inches", "with_point"]
 
 MM_PER_INCH = 25.4  # exact, by the international yard and pound agreement of 1959
+MM = {"mm": 1.0, "inch": MM_PER_INCH}  # in one of what lengths are typed in
 _LENGTH = re.compile(r"([+-]?\d+(?:\.\d+)?)(?: ± (\d+(?:\.\d+)?))? mm\b")
 _BARE_PAIR = re.compile(r"([+-]\d+\.\d+)(?= (?:right|up))")
+
+
+def with_point(typed: object) -> object:
+    """Return a typed number with a point where a comma stands for it: 1300,5 is 1300.5."""
+    if not isinstance(typed, str):
+        return typed
+    return typed.strip().replace(",", ".") if typed.count(",") == 1 else typed.strip()
 
 
 def in_inches(state: Any) -> Any:

@@ -11,7 +11,7 @@ from server import log as book
 from server.log import Json
 from server.pages.lists import reminder_words
 from server.pages.shared import shared
-from server.pages.units import MM_PER_INCH
+from server.pages.units import MM, with_point
 from server.session.session import Refused
 
 __all__ = ["as_picture", "cut_rows", "due_count", "reminder_rows", "upkeep"]
@@ -90,20 +90,19 @@ def due_count() -> int:
 
 
 def _fields(kind: str) -> Json:
-    given = {key: value for key, value in request.form.items() if value.strip()}
-    inches = given.pop("units", "mm") == "inch"
-    for name in _NUMBERS & given.keys():
-        given[name] = given[name].strip().replace(",", ".")
-        if inches and name in _LENGTHS:
-            given[name] = _in_mm(given[name])
+    given: Json = {key: value for key, value in request.form.items() if value.strip()}
+    unit_mm = MM["inch" if given.pop("units", "mm") == "inch" else "mm"]
+    given |= {name: with_point(given[name]) for name in _NUMBERS & given.keys()}
+    if unit_mm != 1.0:
+        given |= {name: _in_mm(given[name], unit_mm) for name in _LENGTHS & given.keys()}
     return book.checked_entry(kind, given, lax=True)
 
 
-def _in_mm(inches: str) -> str:
+def _in_mm(length: str, unit_mm: float) -> str:
     try:
-        return f"{float(inches) * MM_PER_INCH:.6g}"
+        return f"{float(length) * unit_mm:.6g}"
     except ValueError:
-        return inches  # said by the check of the fields
+        return length  # said by the check of the fields
 
 
 def _photo() -> bytes | None:

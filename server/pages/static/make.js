@@ -33,6 +33,10 @@ export function find(selector, within = document) {
 export const number = (typed) =>
   /\d/.test(typed) ? Number(typed.trim().replace(",", ".").replace("−", "-")) : Number.NaN;
 
+/** Millimetres in one of what lengths are typed in.
+ * @param {string | undefined} units */
+export const mmPer = (units) => (units === "inch" ? 25.4 : 1);
+
 /** @param {Element} node @param {string} text */
 export function setText(node, text) {
   if (node.textContent !== text) node.textContent = text;

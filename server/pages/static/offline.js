@@ -1,7 +1,7 @@
 // Offline: the mark comes from a photo, a tap on the drawn card, or two numbers.
 
 import { showTrouble, startJob } from "./job.js";
-import { find, html, number, remake, setText, svg } from "./make.js";
+import { find, html, mmPer, number, remake, setText, svg } from "./make.js";
 import { readPhoto, showPhoto } from "./photo.js";
 
 /** @typedef {{station: string | null, head_mm: number[] | null}} Place */
@@ -65,7 +65,7 @@ function drawTap() {
 }
 
 /** Millimetres in one of what lengths are typed in. */
-const unit = () => (state?.units === "inch" ? 25.4 : 1);
+const unit = () => mmPer(state?.units);
 
 // A click, not a touch that begins there: to scroll over the drawing moves nothing.
 find("#tap").addEventListener("click", (/** @type {MouseEvent} */ event) => {

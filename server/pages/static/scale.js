@@ -1,6 +1,6 @@
 // What the check bars of the printed cards measure: kept where the log is, the same for every device.
 
-import { find, number, setText } from "./make.js";
+import { find, mmPer, number, setText } from "./make.js";
 
 /** @type {string | null} */
 let shown = null;
@@ -31,7 +31,7 @@ async function send({ across, up }, onTrouble) {
 }
 
 /** Millimetres in one of what lengths are typed in. */
-const unit = () => (find("#scale-form").dataset.units === "inch" ? 25.4 : 1);
+const unit = () => mmPer(find("#scale-form").dataset.units);
 
 /** Only what is new is put into the fields, so that nothing is lost while somebody types.
  * @param {{bars_mm: number[] | null}} state */
