@@ -83,13 +83,15 @@ class Entry:
 
 
 def _shape(event: Event, reading: Json) -> str | None:
-    """The shape of the mark that was taken, among those of its reading."""
+    """The shape of the mark that was taken, among those of its reading; an imported one may hold anything."""
     if not isinstance(event, MarkSeen):
         return None
-    for mark in reading.get("marks") or [reading]:  # a rig sends the one mark alone
-        at_mm = mark.get("offset_mm")
-        if at_mm and math.dist(at_mm, event.offset_mm) < SAME_MM:
-            return str(mark["shape"]) if mark.get("shape") else None
+    try:
+        for mark in reading.get("marks") or [reading]:  # a rig sends the one mark alone
+            if math.dist(mark["offset_mm"], event.offset_mm) < SAME_MM:
+                return mark["shape"] if isinstance(mark["shape"], str) else None
+    except (LookupError, TypeError, ValueError):  # the reading of another program
+        pass
     return None
 
 
