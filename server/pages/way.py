@@ -26,8 +26,9 @@ MOVED_MM = 0.2  # less than this and nothing has been turned yet
 class Followed:
     """What a live mark is held against: aim, start and old mark on the card (u, v, mm), the turn asked for.
 
-    start : the mark at that place since which nothing was moved. old : the one since which something was:
-    what lies on the tape then is not where the beam goes. Each is None where there is no such mark.
+    start : the mark at that place since which nothing was moved, else where film showed the beam as the step
+    began. old : the mark since which something was moved: what lies on the tape then is not where the beam
+    goes. Each is None where there is no such mark.
     """
 
     station: str
@@ -62,7 +63,7 @@ def follow(snapshot: Snapshot) -> Followed | None:
     if not place.agrees(aim):
         return None
     lies, moves = last_mark(snapshot.counted, aim)
-    start, old = (None, lies) if moves else (lies, None)
+    start, old = (snapshot.rig.from_mm, lies) if moves else (lies, None)
     return Followed(aim.station, aim.offset_mm, start, old, step.turns)
 
 

@@ -51,7 +51,8 @@ class LiveMarks:
 
     def _show(self, live: LiveMark | None) -> None:
         if not self._session.held_screw.shown:  # a held screw takes its own pictures
-            self._session.rig.set_live(live)
+            rig = self._session.rig
+            (rig.set_beam if self._session.film_hangs else rig.set_live)(live)
 
 
 def live_mark(moment: Moment) -> LiveMark | None:

@@ -45,9 +45,12 @@ class HeldScrew:
         return self.held or (self._seen is not None and self._rig.live is self._seen)
 
     def ease(self, step: Step, mount: int, screw: str, way: int) -> None:
-        """Turn (+1 clockwise, -1 back) for the time since the last call, and look; 0 lets go."""
+        """Turn (+1 clockwise, -1 back) for the time since the last call, and look; 0 lets go.
+
+        The first call of a step only looks: what lies on the tape is not where the beam goes.
+        """
         span_s, self._began_s = self._span_s(), self._clock()
-        turns = way * min(_speed(step) * span_s, _asked(step) / LOOKS)
+        turns = way * min(_speed(step) * span_s, _asked(step) / LOOKS) if self.shown else 0.0
         self._ended_s = math.inf  # a look may take longer than LONGEST_S
         try:
             self._turn(mount, screw, turns)
@@ -76,7 +79,7 @@ class HeldScrew:
             self._seen = seen_now(found, frame.time_s) if isinstance(found, Reading) and found.marks else None
             if self._seen is not None:
                 break
-        self._rig.set_live(self._seen)
+        self._rig.set_beam(self._seen)
 
 
 def _speed(step: Step) -> float:

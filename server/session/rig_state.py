@@ -10,6 +10,7 @@ from dataclasses import replace
 
 from firmware.health import Finding
 from server.session.snapshot import Hardware, LiveMark, RigSight
+from server.solver.machine.profile import Point
 
 __all__ = ["RigView"]
 
@@ -40,6 +41,7 @@ class RigView:
         self.pictures: dict[str, bytes] = {}
         self.live: LiveMark | None = None
         self.live_version = 0
+        self.from_mm: Point | None = None
 
     def now(self) -> Hardware:
         """Return what is known."""
@@ -47,7 +49,7 @@ class RigView:
         rigs = [
             replace(rig, silent=now_s - self._heard_s[name] > SILENT_S) for name, rig in self._rigs.items()
         ]
-        return Hardware(self._faults, self.lid_closed, self.live, tuple(rigs))
+        return Hardware(self._faults, self.lid_closed, self.live, self.from_mm, tuple(rigs))
 
     @property
     def lid_closed(self) -> bool | None:
@@ -77,6 +79,18 @@ class RigView:
         with self._changed:
             self.live, self.live_version = live, self.live_version + 1
             self._changed.notify_all()
+
+    def set_beam(self, live: LiveMark | None) -> None:
+        """Show where the beam strikes now, on film that fades; the first of a step is where it came from."""
+        self.set_live(live)
+        if live is not None and self.from_mm is None:
+            self.from_mm = live.offset_mm
+            self._announce()
+
+    def forget_live(self) -> None:
+        """Something was done: what was seen before it belongs to the last step."""
+        self.from_mm = None
+        self.set_live(None)
 
     def set_rig(
         self, sight: RigSight, picture: bytes | None, *, address: str = "", delivers: bool = False

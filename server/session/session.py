@@ -162,6 +162,11 @@ class Session(Versioned):
             self._state.keep(watch=on)
             self._state.note({"kind": "watch", "on": on})
 
+    @property
+    def film_hangs(self) -> bool:
+        """Whether what the camera sees is film, which shows where the beam is now."""
+        return self._state.memory.film
+
     def film(self, on: bool) -> None:
         """The card holds film that shows the beam at once and fades (a camera only), or tape again."""
         with self._lock:
@@ -355,7 +360,7 @@ class Session(Versioned):
         self.hung += 1
         self.shot, self.told = None, False
         self._state.forget_pulse()
-        self.rig.set_live(None)
+        self.rig.forget_live()
 
     def _resume(self) -> None:
         self._state.resume()

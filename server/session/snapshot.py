@@ -105,11 +105,15 @@ class RigSight:
 
 @dataclass(frozen=True)
 class Hardware:
-    """Faults, the lid, the live mark, and remote rigs."""
+    """Faults, the lid, the live mark, and remote rigs.
+
+    from_mm : where the beam struck as this step began (u, v), seen on film that fades; None where not seen.
+    """
 
     faults: tuple[Finding, ...] = ()
     lid_closed: bool | None = None
     live: LiveMark | None = None
+    from_mm: Point | None = None
     rigs: tuple[RigSight, ...] = ()
 
     def as_json(self) -> Json:

@@ -119,7 +119,7 @@ class SessionState:
         self.journal.add(event, self._state(memory), step=step, **more)
         self.memory = memory
         self.forget_pulse()
-        self._rig.set_live(None)  # the live mark belongs to the last step
+        self._rig.forget_live()  # the live mark belongs to the last step
         self._tell()
         self.note({"kind": "event", "event": event_json(event), "shot": shot})
 
@@ -152,7 +152,7 @@ class SessionState:
             before=None,
         )
         self.forget_pulse()
-        self._rig.set_live(None)
+        self._rig.forget_live()
         self.keep(asks=True, said="Taken back")
         return event
 

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from server.pages.way import Followed, follow, live_view, way
 from server.session.events import Entry
-from server.session.snapshot import LiveMark, Snapshot
+from server.session.snapshot import Hardware, LiveMark, Snapshot
 from tests.pages.doubles import BACK_LEFT, FRONT_LEFT
 from tests.pages.test_view import row as entry
 from tests.pages.test_view import seen as mark_seen
@@ -195,6 +195,15 @@ def test_a_mark_from_before_another_move_is_no_start(after: Json, start: object,
     assert followed is not None and (followed.start, followed.old) == (start, old)
     withdrawn = follow(snapshot(events=[row(2.0, 1.0), entry(after, withdrawn=True)]))
     assert withdrawn is not None and withdrawn.start == (2.0, 1.0)
+
+
+def test_where_film_showed_the_beam_is_the_start_when_something_moved_since_the_mark() -> None:
+    turned = {"kind": "turn", "mount": 1, "screw": "side", "turns": 0.1}
+    rig = Hardware(from_mm=(1.5, 0.5))
+    followed = follow(snapshot(events=[row(2.0, 1.0), entry(turned)], rig=rig))
+    assert followed is not None and (followed.start, followed.old) == ((1.5, 0.5), (2.0, 1.0))
+    still = follow(snapshot(events=[row(2.0, 1.0)], rig=rig))
+    assert still is not None and still.start == (2.0, 1.0)
 
 
 def test_a_live_mark_elsewhere_is_shown_and_not_judged_and_inches_are_inches() -> None:

@@ -27,9 +27,12 @@ const link = startJob((now) => {
   picture.soon();
 });
 startHolds(link, () => state);
-link.onLive = (/** @type {Live | null} */ live) => {
+link.onLive = (/** @type {Live | null} */ live, held = false) => {
   showLive(live);
-  if (!live && "holding" in document.body.dataset) return showLost();
+  if (!live && "holding" in document.body.dataset) {
+    if (held) showLost(); // news from before the hold does not say that it drove the mark away
+    return;
+  }
   const way = steady(live?.way ?? null, state.follow, live);
   showWay(way, live, state);
   if (way) hearWay(way);

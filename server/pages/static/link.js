@@ -15,7 +15,8 @@ export class Link {
   constructor(of, ears) {
     this.of = of;
     this.ears = ears;
-    /** @type {(live: Live | null) => void} */
+    /** What the camera sees; `held`: as the answer to a hold.
+     * @type {(live: Live | null, held?: boolean) => void} */
     this.onLive = () => {};
     this.version = -1;
     this.run = "";
@@ -170,7 +171,7 @@ export class Link {
     }
     this.ears.onTrouble("", "act");
     this.take(data, false);
-    if (action === "ease") this.onLive(data.rig?.live && { ...data.rig.live, way: data.way });
+    if (action === "ease") this.onLive(data.rig?.live && { ...data.rig.live, way: data.way }, true);
     return true;
   }
 
