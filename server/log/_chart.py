@@ -13,6 +13,7 @@ if TYPE_CHECKING:
 
 STATIONS = ("mirror-1", "mirror-2", "mirror-3", "nozzle")
 COLOURS = {"found": "#b3541e", "left": "#1b6f8a"}
+SIGNS = {"found": "x", "left": "o"}  # told apart without colour too
 MANY = 500  # with so many points they are drawn small, and as pixels even in an svg or pdf, to save megabytes
 _GRID = (420, 280)  # about the pixels of a panel; one point in each is enough
 _WORDS = 24  # letters of the upkeep's text that are shown
@@ -30,6 +31,7 @@ def draw_chart(
     """
     from matplotlib import rc_context  # slow to import, so only when a chart is drawn
     from matplotlib.figure import Figure
+    from matplotlib.ticker import MaxNLocator
 
     with rc_context({"svg.fonttype": "none", "svg.hashsalt": "chart"}):
         figure = Figure(figsize=(9, 7))
@@ -40,9 +42,10 @@ def draw_chart(
         places = [row["alignment"] for each in rows for row in each] + [at for at, _ in done]
         span = (min(places, default=1) - 1, max(places, default=1) + 1)
         for panel, station, each in zip(panels, STATIONS, rows, strict=True):
-            panel.set_title(station, loc="left")
+            panel.set_title(station.replace("-", " "), loc="left")
             _draw(panel, each, span)
             _mark(panel, done)
+        panels[0].xaxis.set_major_locator(MaxNLocator(integer=True))  # of all four: they share the axis
         figure.supxlabel("alignment, in the order they were begun")
         figure.supylabel("distance of the marks from the centre, mm")
         figure.savefig(stream, format=kind, dpi=110)
@@ -81,8 +84,8 @@ def _draw(panel: Axes, rows: list[dict[str, Any]], span: tuple[float, float]) ->
         points = thinned([(row["alignment"], row[key]) for row in rows], cell)
         across, up = zip(*points, strict=True) if points else ((), ())
         many = len(points) > MANY
-        look: dict[str, Any] = {"markersize": 3 if many else 8, "rasterized": many, "color": colour}
-        panel.plot(across, up, ".", label=f"as {key}", **look)
+        look: dict[str, Any] = {"markersize": 2 if many else 5, "rasterized": many, "color": colour}
+        panel.plot(across, up, SIGNS[key], label=f"as {key}", **look)
     if not rows:
         panel.text(0.5, 0.5, "no mark here yet", ha="center", va="center", transform=panel.transAxes)
     else:

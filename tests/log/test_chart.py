@@ -109,7 +109,7 @@ def test_the_svg_has_a_dot_for_each_mark_found_and_left(log: Log) -> None:
     found, left = dots(root, COLOURS["found"]), dots(root, COLOURS["left"])
     assert len(found) == len(left) == 3  # mirror-2 twice, once by the practice laser; the nozzle once
     texts = [text.text for text in root.findall(".//{*}text")]
-    assert {"mirror-1", "mirror-2", "mirror-3", "nozzle", "as found", "as left"} <= set(texts)
+    assert {"mirror 1", "mirror 2", "mirror 3", "nozzle", "as found", "as left"} <= set(texts)
     (_, far), (_, near) = found[0], left[0]
     assert far < near  # 5 mm stands higher than 1 mm
 
