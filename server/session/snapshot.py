@@ -174,10 +174,12 @@ class Snapshot:
 
     @property
     def wrong_card(self) -> str | None:
-        """The station of the card in view, if another was said to hang; else None."""
+        """The station of the card in view, if another was said to hang and another is wanted; else None."""
         seen, place = self.card, self.place
-        wrong = self.source == "camera" and seen and place and seen.station != place.station
-        return seen.station if seen and wrong else None
+        if self.source != "camera" or seen is None or place is None:
+            return None
+        right = {place.station} | ({self.wanted.station} if self.wanted else set())
+        return None if seen.station in right else seen.station
 
     @property
     def expect(self) -> Expect | None:

@@ -106,6 +106,15 @@ def test_the_card_of_another_station_is_said_and_no_pulse_is_offered() -> None:
     assert (state["act"]["kind"], state["act"]["amount"][0]["value"]) == ("wrong", "Mirror 2")
 
 
+@pytest.mark.parametrize("in_view", ["mirror-1", "mirror-2"])
+def test_neither_the_card_of_the_last_mark_nor_the_one_asked_for_is_a_wrong_card(in_view: str) -> None:
+    card = CardInPicture(in_view, ((9.0, 0.0, 0.0), (0.0, 9.0, 0.0), (0.0, 0.0, 1.0)), (640, 480), 4)
+    last = {"station": "mirror-1", "head_mm": BACK_LEFT}
+    state = page_state(snapshot(STEPS[1], place=last, source="camera", card=card, used=True))
+    assert state["wrong_card"] is None
+    assert state["say"][0].startswith("Hang the card at mirror 2, fresh tape on it")
+
+
 def test_candidates_can_be_chosen_or_replaced_by_fresh_tape() -> None:
     state = page_state(snapshot(STEPS[1], place=AT_2, used=True, candidates=[(1.0, 2.0), (3.0, 4.0)]))
     assert state["primary"]["action"] == "hang"

@@ -76,6 +76,7 @@ function showLost(lost) {
 /** @param {State} state @param {Link} link @param {(state: State, link: Link) => void} onState */
 function show(state, link, onState) {
   document.body.dataset.now = state.now;
+  document.body.dataset.step = `${state.step}`; // which step is on the screen
   setText(find("#say"), state.say[0]);
   setText(find("#rest"), state.say[1]);
   showCautions(state);
