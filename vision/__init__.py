@@ -1,4 +1,4 @@
-"""From a picture of a card to marks in millimetres. Knows nobody else here; reads no clock and no camera."""
+"""From a picture of a card to marks in millimetres. Imports no other package of ours, clock or camera."""
 
 from vision.calibrate import CameraModel, calibrate
 from vision.card import SIZES, STATIONS, CardSheet, card_sheet

@@ -120,8 +120,8 @@ def bend_of_corners(sheet: Floats, seen: Floats, shape: tuple[int, ...]) -> tupl
 
 
 def _descend(sheet: Floats, seen: Floats, shape: tuple[int, ...], params: Floats) -> tuple[float, Floats]:
-    """Levenberg–Marquardt in curvature, direction and logarithm of the focal length; returns squares left and
-    parameters.
+    """Levenberg–Marquardt in curvature, direction and logarithm of the focal length; returns the sum of
+    squares and the parameters.
     """
     left = _corners_off(sheet, seen, shape, params)[0]
     damp = 1e-2
@@ -144,8 +144,8 @@ def _descend(sheet: Floats, seen: Floats, shape: tuple[int, ...], params: Floats
 def _corners_off(
     sheet: Floats, seen: Floats, shape: tuple[int, ...], params: Floats
 ) -> tuple[Floats, Floats, Floats]:
-    """How far corners of a cylinder are from where they are seen, for the pose that suits it best, with what
-    the focal length is off; the homography of the plane that touches it, and the camera's place.
+    """Residuals of the corners on a cylinder, in the pose that fits it best, and of the focal length from the
+    usual; the homography of the plane that touches the cylinder; and the camera's place.
     """
     across = np.array([np.cos(params[1]), np.sin(params[1])])
     arc = sheet @ across

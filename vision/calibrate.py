@@ -1,4 +1,4 @@
-"""What the lens does: a camera model from pictures of the printed grid, and pictures straightened by it.
+"""Lens distortion: a camera model from pictures of the printed grid, and pictures straightened by it.
 
 The model is the common one of five distortion terms (Brown 1971; OpenCV's `calibrateCamera`, after Zhang
 2000). The markers' corners come from lines fitted to their edges, so a handful of pictures is enough.
@@ -64,7 +64,7 @@ class CameraModel:
 
     @staticmethod
     def from_json(told: dict[str, Any]) -> CameraModel:
-        """Return the model that `as_json` told.
+        """Return the model from what `as_json` gave.
 
         Raises
         ------

@@ -25,7 +25,7 @@ MARKER_CENTRE_MM = (33.0, 43.0)  # leaves one module (3 mm) of white to the card
 CHECK_BAR_MM = 50.0
 MARKERS_PER_CARD = 4
 SIZES = {"small": 0.6, "standard": 1.0, "large": 1.5}
-# Ids of their own, so that no reader takes one size for another and reads every offset wrong by that ratio.
+# Each size has its own ids; taken for another size, every offset would be wrong by the ratio of the two.
 # 16 to 45 are the calibration grid's.
 FIRST_IDS = {"small": 50, "standard": 0, "large": 66}
 CHECK_BARS_MM = {"small": 20.0, "standard": CHECK_BAR_MM, "large": 70.0}
@@ -65,7 +65,7 @@ class CardSheet:
 
 
 class CardName(NamedTuple):
-    """Which of all cards: whose, and of what size."""
+    """Names a card: its station and its size."""
 
     station: str
     size: str = "standard"

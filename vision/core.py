@@ -24,11 +24,11 @@ _MAYBE_ON_TOP = (
     "weak to mark; fresh tape tells"
 )
 _BLANK = "no mark on the card: pulse once at the lowest power that marks, or use fresh tape"
-_VAGUE = 0.1  # of its width
-_WEAK = 0.25  # of the strongest mark's contrast
+_VAGUE = 0.1  # a larger sigma, as a share of the mark's width, means that its place is not known well
+_WEAK = 0.25  # of the strongest mark's contrast: fainter is not taken for a mark
 _HIGH_TILT_DEG = 65.0
 _LOW_SCALE = 1.5
-_TIGHTEST_MM = 90.0  # a card bent more is read less surely than its edges tell
+_TIGHTEST_MM = 90.0  # radius; on a card bent more, the uncertainty is larger than its edges show
 _OFF_PX, _OFF_MM, _LEFT_OUT = 0.6, 0.08, 0.2  # of the markers' edges: rms, and the share that fits nothing
 
 
@@ -104,7 +104,7 @@ def read_between(
 
 
 def _sure(seen: list[TrackedMark]) -> list[TrackedMark]:
-    """The marks of one pulse: beside one whose place is known well, one known badly is something else."""
+    """The marks of one pulse: where the place of one is known well, those known badly are no marks."""
     vague = [max(found.mark.sigma_mm) > _VAGUE * min(found.mark.width_mm) for found in seen]
     return (
         seen if all(vague) else [found for found, is_vague in zip(seen, vague, strict=True) if not is_vague]
@@ -134,7 +134,7 @@ def marks_on(picture: Pixels, view: CardView, *, new: bool | None) -> list[Track
 
 
 def _uneven(view: CardView) -> bool:
-    """Whether the markers' edges lie on no sharp sheet, flat or evenly bent."""
+    """Whether the markers' edges fit neither a flat nor an evenly bent sheet."""
     worst_px = min(_OFF_PX, _OFF_MM * view.px_per_mm)
     return not view.rms_px <= worst_px or view.left_out > _LEFT_OUT
 

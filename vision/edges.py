@@ -32,18 +32,18 @@ _REWEIGHTINGS = 3
 _STEP_MM, _STEP = 0.05, 1e-4  # for derivatives
 _BEND_UNITS = np.array([0.002, 0.2])  # 1/mm and radians: they move the markers about as far as the others
 _BEND_STEP = np.array([0.002, 0.3])
-_BENT = 0.9  # of what a flat card leaves: a bent one must leave less
+_BENT = 0.9  # the fit of a bent card must leave less than this share of the flat card's rms
 _MOST_ROUNDS = 10
 _STILL_PX = 0.008  # a round that moves no corner by more is the last; small markers, all blur, need several
 _LEAK_SHARE = 0.05  # of what an edge's blur hides beyond the profile's ends; measured, see docs/reading.md
 _BLUR_SEEN, _BEYOND = 0.5, 7.0  # measured likewise
-# Points along an edge that are looked at together, and how far whole edges err where these do by so much:
+# How many neighbouring points of an edge are averaged, and the error of a whole edge as a multiple of theirs:
 # from photographs of printed boards, see tests/vision/test_outside_boards.py.
 _TOGETHER, _WHOLE_EDGE = 6, 1.1
 _PIXEL_NOISE_PX = 0.045  # what pixel noise alone does from point to point
-_UNEVEN_LIGHT = 0.05  # about its own slope: more is a shadow's edge across the marker
+_UNEVEN_LIGHT = 0.05  # what a linear slope of the light may leave: more is a shadow's edge across the marker
 _STEEPEST = 0.3  # change of the light from an edge to the end of its profile
-_LIGHT_PRIOR = 1e-4  # keeps the light's slope at nought where too little of a marker is seen to tell it
+_LIGHT_PRIOR = 1e-4  # keeps the light's slope at zero where too little of a marker is seen to measure it
 
 
 @dataclass(frozen=True)
@@ -100,9 +100,8 @@ def fit_edges(
         offset_px, good, hidden = _edge_offsets(grey, expected, normal, across)
         design = _design(points, outward, homography, normal)
         design = np.column_stack([design, (normal * by_lens).sum(axis=1)])
-        offset_px += (
-            lens * design[:, 9]
-        )  # the whole distortion is solved for, not its change: its prior holds
+        # the whole distortion is solved for, not its change, because the prior is on the whole
+        offset_px += lens * design[:, 9]
         if bend is None:
             solved = _solve(design, offset_px, good)
         else:
@@ -133,8 +132,8 @@ def fit_edges(
 
 
 def _seen_flat(points: Floats, outward: Floats, bend: Bend | None) -> tuple[Floats, Floats]:
-    """Points of the flat sheet where a bent card shows them on its plane, and across each edge there how far
-    a step of one outward goes.
+    """Where points of a bent card's sheet are seen on its plane, and what a step of one mm out of the marker
+    becomes there, its part across the edge.
     """
     if bend is None:
         return points, outward
@@ -148,7 +147,7 @@ def _seen_flat(points: Floats, outward: Floats, bend: Bend | None) -> tuple[Floa
 
 
 def first_bend(grey: NDArray[np.uint8], markers: list[Floats], flat: EdgeFit) -> Bend | None:
-    """Return the slight bend that the distances left by a flat card tell of, None if they tell of none."""
+    """Return the slight bend that explains what the fit of a flat card leaves, None if none does."""
     points, outward = _edge_points(markers)
     across, normal = _normals(flat.homography, points, outward)
     by_lens = _by_lens(flat.homography, points, grey.shape)
@@ -234,8 +233,9 @@ def _edge_offsets(
 
 
 def _hidden_px(step: Floats, reach: Floats) -> float:
-    """Error of a whole edge by blur that goes on beyond the profiles' ends, from how much they still rise
-    there; where a profile is all blur, what lies beyond is the next module.
+    """Error (px) of a whole edge from blur beyond its profiles' ends, judged by how much they still rise.
+
+    Where a profile is all blur, the next module lies just beyond its end and adds to the error.
     """
     rise = (step[:, 3] - step[:, 0] + step[:, -1] - step[:, -4]) / 2
     all_blur = float(rise.mean()) / (3 / (_ACROSS - 3))  # of a straight line
@@ -345,9 +345,10 @@ class _Solved:
         return float(np.sqrt(np.mean(self.rest[kept] ** 2))) if kept.any() else float("inf")
 
     def uneven_px(self) -> float:
-        """Rms of the distances, from point to point and of neighbours together: uneven print, a camera's
-        sharpening, blocks of the file. Whatever makes it moves whole edges and markers too, and the fit has
-        used that up.
+        """Rms of the residuals beyond pixel noise, of single points and of neighbours' means together.
+
+        Uneven print, a camera's sharpening and the file's blocks cause it. They move whole edges and markers
+        too, which the residuals do not show, because the fit has followed them.
         """
         kept = (self.weight > 0).reshape(-1, _PER_EDGE)
         rest = np.where(kept, self.rest.reshape(kept.shape), 0.0)
@@ -365,7 +366,7 @@ class _Solved:
         return float(np.mean(self.weight[good] <= 0)) if good.any() else 1.0
 
     def misfit_px(self) -> float:
-        """The same over all edges, those that kept no weight taken as a pixel off."""
+        """Root mean square over all points; one that kept no weight counts as a pixel off."""
         return float(np.sqrt(np.mean(np.where(self.weight > 0, self.rest**2, 1.0))))
 
     def covariance(self, design: Floats, *, own_px: float) -> Floats:

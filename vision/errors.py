@@ -1,4 +1,4 @@
-"""What can go wrong in `vision`: one family, each member also a built-in error."""
+"""The errors that `vision` raises: all derive from VisionError, and each also from a built-in error."""
 
 from __future__ import annotations
 

@@ -21,10 +21,10 @@ _FEWEST_MARKERS = 2
 _SURE_MARKERS = 3  # their rough corners already tell where the fourth must be
 _STRANGER = 0.5  # of the card's own markers' side: smaller ones are found in texture by chance
 _CORNERS_OFF_PX, _CORNERS_OFF = 1.2, 0.012  # rms of the detector's corners: more is no flat card
-_BENT = 0.75  # of what a plane leaves: a cylinder must leave less
+_BENT = 0.75  # a cylinder must leave less than this share of what a plane leaves
 _FEWEST_EDGES, _WORST_RMS_PX = 6, 1.0
-# Corners farther from the fit than this share of a marker's side do not belong to the card; a bent card's may
-# lie so far off a plane.
+# Corners farther from the fit than the first share of a marker's side do not belong to the card; on a bent
+# card they may lie off the plane by the second.
 _MISFIT_SHARE, _BENT_SHARE = 0.12, 0.6
 
 
@@ -230,6 +230,6 @@ def _corners_of(card: CardName, markers: list[Marker]) -> tuple[Floats, Floats]:
 
 
 def _two_of_one(card: CardName, known: list[Marker], used: list[Marker]) -> bool:
-    """Whether two or more ids of the card occur twice: a second card, not a stray false marker."""
+    """Whether two or more ids of the card occur twice: a second card, not one falsely detected marker."""
     counts = Counter(m.id for m in known if m.card == card)
     return sum(n > 1 for n in counts.values()) >= _FEWEST_MARKERS and bool(used)

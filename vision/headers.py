@@ -1,4 +1,4 @@
-"""What a picture file says of itself, read before a single pixel is decoded.
+"""The headers of picture files, read before a single pixel is decoded.
 
 Formats: PNG (W3C PNG Specification, chunk layout and CRC of section 5), JPEG (ITU-T T.81 annex B, markers),
 EXIF orientation (CIPA DC-008, tag 0x0112), WebP (RFC 9649, container and bitstream headers). HEIC and AVIF

@@ -34,20 +34,20 @@ _KNOCK_MM = 0.6
 _CALM_FRAMES = 3
 _SAME_PATTERN, _UNDONE = 0.97, -0.7
 _STAYS_S = 2.0  # a hand does not keep that still
-_REFRESH_S, _REFRESH_FRAMES = 1.0, 12  # the picture before is older than what a step in time looks back on
-_TOLD_S = 1.2  # a pulse that was told and has changed nothing by then has left nothing new to see
+_REFRESH_S, _REFRESH_FRAMES = 1.0, 12  # the picture before must be older than the frames a step compares
+_TOLD_S = 1.2  # a reported pulse that has changed nothing by then has left nothing new to see
 _FLASH = 25.0  # levels brighter than the quiet tape: a glow, a flame
 _NEAR_OLD_MM = 0.8
 
 
 @dataclass(frozen=True, eq=False)
 class Moment:
-    """What one frame told: events in order, the reading while there is a mark, the card's view, one line or
-    none.
+    """What one frame showed: events in order, the reading while there is a mark, the card's view, and why
+    there is no reading, one line or None.
 
-    `on_top` comes with the event "on top": a pulse was seen (a flash, a faint step) or told, left nothing
-    that can be read by itself, and an older mark lies there. It is that mark with the sigma of where the new
-    one can be hidden; `new` is true.
+    `on_top` comes with the event "on top": a pulse was seen (a flash, a faint step) or reported, left nothing
+    that can be read by itself, and an older mark lies there. It is that mark, its sigma widened by how far
+    beside it the new one can be hidden; its `new` is true.
     """
 
     time_s: float
@@ -172,7 +172,7 @@ class Stream:
             return NoReading(str(error), "no-card")
 
     def _notice_knock(self) -> None:
-        """Say it when the card's place in the picture jumped by more than a trembling."""
+        """Add an event when the card's place in the picture jumps by more than a camera trembles."""
         assert self._view is not None
         if self._anchor is None:
             self._anchor = self._view
@@ -201,7 +201,7 @@ class Stream:
         if change.is_local and self._fades(change):
             self._follower = None
             if self._disturbed:
-                self._reading = None  # not faded: somebody changed the tape
+                self._reading = None  # the mark did not fade: somebody changed the tape
             self._renew(picture)
         elif change.is_local:
             self._pulse_s, self._best, self._flashed = time_s, None, False
@@ -311,8 +311,8 @@ class Stream:
         self._restart(best.picture, best.view)
 
     def _hit_old(self, best: _Best) -> bool:
-        """Whether a change that cannot be read as a mark was a pulse on an older one: it flashed, was told,
-        or lies there.
+        """Whether a change that cannot be read as a mark was a pulse on an older mark: it flashed, was
+        reported, or lies there.
         """
         if self._flashed or self._told_s is not None:
             return True

@@ -10,7 +10,7 @@ from vision.reading import Mark
 _LARGEST_GAP = 0.6  # between the edges, as a share of the larger width
 # of sizes and of distances from the centre; between edges, of a lobe's size
 _LOBES_ALIKE, _LOBE_GAP = 0.75, 0.6
-_LEAST_SIZE = 0.35  # a lobe's width as a share of the other's: less is a spark
+_LEAST_SIZE = 0.35  # a lobe's width as a share of the other's: a smaller one is a spark's
 
 
 def join_lobes(marks: list[Mark]) -> list[Mark]:
@@ -21,8 +21,9 @@ def join_lobes(marks: list[Mark]) -> list[Mark]:
 
 
 def join_pattern(marks: list[Mark]) -> list[Mark]:
-    """Return marks of one picture with a tube's lobes joined: two or four of a size, in a ring about one
-    centre, nearly touching. Two lobes are one `double`, four are one `round` mark.
+    """Return marks of one picture with the lobes of one beam joined: two are a `double` mark, four a `round`.
+
+    Lobes are of equal size, lie in a ring about one centre, and nearly touch.
     """
     for count in (4, 2):
         ring = marks[:count]

@@ -17,7 +17,7 @@ SEARCH_SIDE_PX = 1600  # larger pictures are searched at a reduced size; the cor
 _CELLS = 6  # modules along a side, border and code
 _LEAST_CONTRAST, _LIKE = 12.0, 0.85
 _CLOSER_LOOK = 2.0  # times the first look's size
-_SMALLER = (0.5, 0.33)  # of it, sharpened: for blurred pictures
+_SMALLER = (0.5, 0.33)  # times the first look's size, sharpened: for blurred pictures
 _LEAST_SIDE_PX = 40  # of a picture in which a card could be found
 _SHARPEN_PX, _SHARPEN = 4.0, 3.0
 # Neighbourhoods that tell black from white (least, most, step): each costs a pass over the picture, and on

@@ -19,29 +19,31 @@ from vision.shape import Figure, name_shape, outline_points, region_moments
 from vision.window import RADIUS_MM, Grid, flatten_view
 
 _CROP_SIDE = 72
-_FLOOR_MM, _FLOOR_PX = 0.002, 0.02  # light that slopes over a marker, and whatever else no residual shows
-_NEAR_FIT = 2.0  # radii: a cut or twofold mark lies within so many of its oval's
+_FLOOR_MM, _FLOOR_PX = 0.002, 0.02  # least sigma: sloping light and other errors that residuals do not show
+_NEAR_FIT = 2.0  # a cut-off or double mark lies within this many radii of the oval fitted to it
 _FOLLOW_MM, _FOLLOW_HEIGHT = 0.5, 0.3
 _EDGE_ZONE = 0.3  # share of the radius
 _HARMONICS = np.arange(3, 8)
-# What an edge may be like: (waves' length / (2 radii))², and its strength over what the harmonics show.
+# Models of a rough edge: w of `first_harmonic`, (correlation length / (2 radii))², and strengths relative to
+# what the harmonics show.
 _WAVES = np.linspace(0.0, 0.7, 9)
 _STRENGTHS = np.geomspace(0.05, 1000.0, 28)
 _SECTOR_RAD, _SEEN_SECTOR, _SECTORS_OVER = 0.3, 0.1, 2.6
 _LONGEST = 4.0  # times its width: longer is a wrinkle or a line
-# A beam's dose of exp(-2 r²/w²) burns 1 - exp(-dose): its edge, from 80 to 20 %, is 0.51 to 0.56 of w wide. A
-# faint mark is the Gaussian itself, and comes of beams of up to 8 mm (1/e²); one that is burnt flat may be of
-# a beam of 12 mm. What is softer is light.
+# The softest edges that a mark can have. A beam's dose of exp(-2 r²/w²) burns 1 - exp(-dose), whose edge is
+# 0.51 to 0.56 w wide from 80 to 20 %. A faint mark is the Gaussian itself, from a beam of up to 8 mm (1/e²);
+# one that is burnt flat may come from a beam of 12 mm. Anything softer is a change of the light.
 _SOFTEST_FAINT_MM, _SOFTEST_MM, _FAINT = 2.2, 3.3, -1.0
-# Of a step that a Gaussian blurs, 1.7 sd from 80 to 20 %; a little more, since the markers' edges hide some
-# of a strong blur.
+# Width from 80 to 20 % of a step blurred by a Gaussian: 1.7 sd, and a little more, because the blur measured
+# at the markers is too small where it is strong.
 _EDGE_OF_BLUR = 2.2
 MOST_SIGMA_MM = 1.0
 _EXPLAINED, _INNER = 0.75, 0.7  # share of the rim's change that a mark explains; of its radius, not its rim
-# A bell that takes less than a quarter of the light away: in one picture a smudge or a lamp's image looks
-# like that.
+# In a single picture, a bell-shaped mark that takes away less than a quarter of the light cannot be told from
+# a smudge or the image of a lamp.
 _FAINT_SHARE, _HALF_WHITE = 0.25, 128.0
-# of its width: a faint mark whose edge moves it by so much is a smudge or a piece of a line
+# As a share of its width: a faint mark whose rough edge makes its place this uncertain is a smudge or a piece
+# of a line.
 _VAGUE, _ROUGH, _MOST_HIDDEN = 0.018, 3.6, 1.4
 OFF_CARD = 0.02  # of the mark hidden behind the window's edge
 _LARGEST_RADIUS_MM, WIDEST_MM = 14.0, 13.0  # a beam of 12 mm (1/e²) marks no more
@@ -118,8 +120,10 @@ def measure(
 
 
 def _rim_explained(grid: Grid, height: Floats, weight: Floats, spot: Spot, candidate: Candidate) -> float:
-    """Share of what a plane leaves that the mark explains at its rim and around: a wrinkle, a line or a block
-    of the file goes on beside the disc; what is burnt inside it does not matter.
+    """Share of the change at the mark's rim and around it that the mark explains and a plane does not.
+
+    It is low for a wrinkle, a line or a block of the file, which go on beside the disc. The mark's inside is
+    left out: a hole burnt there does not matter.
     """
     u, v = np.meshgrid(*grid.axes_mm())
     rim = weight * (spot.relative_radius(u.ravel(), v.ravel()).reshape(u.shape) > _INNER)
@@ -168,8 +172,9 @@ def hidden_share(spot: Spot, x: Floats, y: Floats) -> float:
 
 
 def figure_of(window: Grid, candidate: Candidate, spot: Spot, grid: Grid, height: Floats) -> Figure:
-    """Return the shape's name by the outline at half height; what touches the mark far from the fit (a lamp's
-    image, a smudge) has no say in what its full height is and where it is.
+    """Return the shape by the outline at half height.
+
+    What touches the mark far from the fit (a lamp's image, a smudge) does not count for its height or place.
     """
     u, v = np.meshgrid(*grid.axes_mm())
     level, slope_u, slope_v = spot.plane
@@ -253,8 +258,9 @@ def _robust_spot(
 
 
 def trust(spot: Spot, x: Floats, y: Floats, w: Floats) -> Floats:
-    """Return Tukey's weights where there are true outliers (a hole, a wrinkle); the edge itself may be ragged
-    and keeps one.
+    """Return Tukey's weights if there are true outliers (a hole, a wrinkle), else ones.
+
+    The edge may be ragged, so it always has weight 1.
     """
     rest = spot.rest
     spread = 1.4826 * float(np.median(np.abs(rest[w > 0]))) + 1e-6
@@ -271,8 +277,8 @@ def at_rim(candidate: Candidate) -> bool:
 
 
 def plausible(spot: Spot, candidate: Candidate, *, whole: bool, blur_mm: float) -> bool:
-    """Return whether it is a bump of the candidate's sign, near it, of a size that a beam makes and no softer
-    than that and the picture's blur.
+    """Return whether the fit has the candidate's sign and place, a size that a beam makes, and an edge no
+    softer than the beam and the picture's blur together make it.
     """
     if not np.isfinite(spot.centre).all() or spot.height <= 0:
         return False
@@ -290,10 +296,11 @@ def plausible(spot: Spot, candidate: Candidate, *, whole: bool, blur_mm: float) 
 
 
 def _centre_variance(spot: Spot, x: Floats, y: Floats) -> Floats:
-    """Variance (2,) of the centre, from how the residuals load the harmonics next to the one that moves it.
+    """Variance (2,) of the centre, from the roughness of the edge.
 
-    A shift of the centre is the first harmonic around the edge, and the fit has used it up (the second is the
-    oval's). What the third to the seventh received beyond the pixels' noise tells how rough the edge is.
+    A shift of the centre is the first harmonic of the distance around the edge, and an oval is the second, so
+    the fit leaves nothing of these two. The third to the seventh, beyond the pixels' noise, show how rough
+    the edge is, and so how large the first must have been.
     """
     angle = np.arctan2(y - spot.centre[1], x - spot.centre[0])
     power, noise = _harmonics(spot, angle)
@@ -303,8 +310,8 @@ def _centre_variance(spot: Spot, x: Floats, y: Floats) -> Floats:
 
 
 def _harmonics(spot: Spot, angle: Floats) -> tuple[Floats, float]:
-    """By how much, squared, each of `_HARMONICS` around the edge would move the centre if it were the first,
-    half of it on each axis; and how much of that is the pixels' noise.
+    """Variance of the centre per axis that each of `_HARMONICS` would cause if it were the first, and the
+    part of it that is the pixels' noise.
     """
     pull = spot.influence[0] * np.cos(angle) + spot.influence[1] * np.sin(angle)
     power = np.abs(np.exp(1j * np.outer(_HARMONICS, angle)) @ (pull * spot.rest)) ** 2 / 2
@@ -314,8 +321,9 @@ def _harmonics(spot: Spot, angle: Floats) -> tuple[Floats, float]:
 
 
 def _is_vague(spot: Spot, x: Floats, y: Floats, width_mm: float, pixel: float) -> bool:
-    """Whether what surrounds an edge is as rough as it: a smudge or a piece of a line. A blur of a pixel
-    hides the higher harmonics of a mark that is only a few pixels wide.
+    """Whether the edge is so rough that this is a smudge or a piece of a line.
+
+    A blur of one pixel hides the higher harmonics of a mark only a few pixels wide; that is allowed for.
     """
     power, _ = _harmonics(spot, np.arctan2(y - spot.centre[1], x - spot.centre[0]))
     radius = float(np.linalg.det(spot.form)) ** -0.25 * np.sqrt(max(spot.flatness, 1.0))
@@ -325,11 +333,11 @@ def _is_vague(spot: Spot, x: Floats, y: Floats, width_mm: float, pixel: float) -
 
 
 def first_harmonic(power: Floats, noise: float) -> float:
-    """Return the variance to expect of the first harmonic around an edge from what the third to the seventh
-    have, each half of its squared size, of which `noise` is the pixels'.
+    """Return the expected variance of the first harmonic around an edge, given those of the third to the
+    seventh (`power`, each half of its squared size) and the part `noise` of each that is the pixels'.
 
-    Waves of a Gaussian correlation give harmonic k the variance a·exp(-w k²). Every length up to 1.7 radii
-    is as likely beforehand, in w, and every strength, in log a; the answer is the mean over what is left.
+    Roughness with a Gaussian correlation gives harmonic k the variance a·exp(-w k²). The prior is flat in w,
+    for lengths up to 1.7 radii, and in log a; the answer is the posterior mean.
     """
     strength = _STRENGTHS[:, None] * max(float(power.mean()), 1e-12)
     variance = strength[..., None] * np.exp(-np.outer(_WAVES, _HARMONICS**2)) + noise
@@ -339,8 +347,9 @@ def first_harmonic(power: Floats, noise: float) -> float:
 
 
 def _by_sectors(spot: Spot, angle: Floats) -> Floats:
-    """Variance (2,) of the centre if each sector of the edge errs on its own: what holds for a part of an
-    edge, of which a shift and another size look much alike.
+    """Variance (2,) of the centre if each sector of the edge errs on its own; zero if nearly all are seen.
+
+    This is for an edge of which only a part is seen, where a shift and another size look much alike.
     """
     count = round(2 * np.pi / _SECTOR_RAD)
     sector = ((angle / (2 * np.pi) + 0.5) * count).astype(int) % count
@@ -358,6 +367,6 @@ def card_sigma(view: CardView, at: Floats) -> Floats:
         return np.zeros(2)
     terms = point_terms(at[None])[0]
     values, vectors = np.linalg.eigh(view.covariance)
-    # rounding may leave a direction that is known well a variance a little below nought
+    # rounding may make the variance of a well known direction slightly negative
     parts = (terms @ vectors) * np.sqrt(np.maximum(values, 0.0))
     return np.asarray(np.sqrt(np.square(parts).sum(axis=1)) * SCALE_MM)

@@ -28,7 +28,7 @@ _TOO_MUCH = "a picture of this kind and size needs too much memory to decode: sa
 
 
 class Budget:
-    """So many bytes for everybody together: ``take`` waits until there are enough."""
+    """A limit on the bytes that all threads hold together: ``take`` waits until enough are free."""
 
     def __init__(self, total: int) -> None:
         self._free, self._total = total, total
@@ -36,7 +36,7 @@ class Budget:
 
     @contextmanager
     def take(self, wanted: int) -> Iterator[None]:
-        """Hold that many bytes; one who wants more than there are waits for all of them."""
+        """Hold that many bytes; whoever wants more than the limit waits for all of it."""
         held = min(wanted, self._total)
         with self._changed:
             self._changed.wait_for(lambda: self._free >= held)
@@ -116,7 +116,7 @@ def decode_bytes(header: Header) -> int:
 
 
 def _read_file(path: Path) -> bytes:
-    """Return at most one byte more than may be: a device or a pipe has no size to look at before."""
+    """Return at most one byte more than is allowed: a device or a pipe does not tell its size beforehand."""
     try:
         size = path.stat().st_size
         with path.open("rb") as file:

@@ -1,4 +1,4 @@
-"""A check: a few pulses at places that are known before, and nothing turned meanwhile."""
+"""A check: a few pulses at places fixed beforehand, with nothing turned in between."""
 
 from __future__ import annotations
 
@@ -17,9 +17,9 @@ __all__ = ["Check", "check_step"]
 
 @dataclass(frozen=True)
 class Check:
-    """``name`` of what is looked into, where its pulses go, in their order.
+    """``name`` of the symptom that is checked, and where the pulses go, in order.
 
-    then : what the laser's last finished alignment came to, ``{"when", "verdict"}``; None if never.
+    then : date and verdict of the laser's last finished alignment, ``{"when", "verdict"}``; None without one.
     """
 
     name: str
@@ -37,18 +37,18 @@ class Check:
         return cls(data["name"], places, data.get("then"))
 
     def left(self, events: Iterable[Event]) -> tuple[Place, ...]:
-        """Return where its pulses are still to be fired."""
+        """Return the places that have no mark and no blank yet."""
         told = [event for event in events if isinstance(event, MarkSeen | NoMark)]
         return tuple(place for place in self.places if not any(place.agrees(event) for event in told))
 
     @staticmethod
     def is_over(events: Iterable[Event]) -> bool:
-        """Whether something was moved or mended, so that its marks no longer belong together."""
+        """Whether something was moved or repaired, so that the marks no longer belong together."""
         return any(isinstance(event, Turn | Shift | Inspected) for event in events)
 
 
 def check_step(check: Check | None, events: list[Event], machine: Profile, step: Step) -> Step:
-    """Return the step of a check that is under way, else ``step``, which is the solver's."""
+    """Return the next step of a check under way, else ``step``, the solver's."""
     if check is None or check.is_over(events) or not (left := check.left(events)):
         return step
     place, bed = left[0], machine.bed

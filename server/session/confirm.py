@@ -14,14 +14,11 @@ from server.sources.base import Place
 __all__ = ["LONG_MM", "confirm_step"]
 
 LONG_MM = 3.0  # a card at the wrong mirror, or a mark misread, is off by more; a drift rarely (no source)
-AGREE_MM, SIGMAS = (
-    0.5,
-    3.0,
-)  # two pulses on fresh tape lie so near each other, or within so many of their sigmas
+AGREE_MM, SIGMAS = 0.5, 3.0  # two readings agree within this distance, or within so many of their sigmas
 
 
 def confirm_step(events: Sequence[Event], machine: Profile, step: Step) -> Step:
-    """Return ``step``; before a long move on the word of one mark, another mark at the same place."""
+    """Return ``step``, or a mark to confirm it if it is a long move that rests on a single mark."""
     if step.do != "shift" or math.hypot(*(step.move_mm or ())) <= LONG_MM:
         return step
     marks = _since_move(events)

@@ -49,14 +49,14 @@ _KINDS: dict[str, type[Any]] = {
     "undo": Undo,
 }
 _NAMES = {made: kind for kind, made in _KINDS.items()}
-SAME_MM = 0.01  # a reading is kept rounded, finer than that
+SAME_MM = 0.01  # coarser than the rounding of a kept reading
 
 
 @dataclass(frozen=True)
 class Entry:
     """An event in the log: its number, when it was written (UTC), whether it no longer counts.
 
-    asked_turns : of a turn that went otherwise than it was asked, as the mark showed. shape : of a mark that
+    asked_turns : what was asked, of a turn that went otherwise, as the mark showed. shape : of a mark that
     vision read.
     """
 

@@ -30,7 +30,7 @@ class HeldScrew:
         self, source: Source, services: Services, rig: RigView, *, clock: Callable[[], float] = time.monotonic
     ) -> None:
         self._source, self._services, self._rig, self._clock = source, services, rig, clock
-        self._began_s = 0.0  # of the last look, and when it was over (inf: not yet)
+        self._began_s = 0.0  # when the last look began, and when it ended (inf: not yet; None: none)
         self._ended_s: float | None = None
         self._seen: LiveMark | None = None  # the mark at the last look
 
@@ -68,7 +68,7 @@ class HeldScrew:
         return min(self._clock() - self._began_s, LONGEST_S) if self.held else FIRST_S
 
     def _look(self) -> None:
-        # one frame in a hundred shows no mark though it is there: only two in a row say that it has left
+        # one frame in a hundred shows no mark though there is one: only two in a row mean that it has left
         number = -1
         for _ in range(2):
             try:

@@ -38,7 +38,7 @@ class _Verdict(BaseModel):
 def check_alignment(alignment: Json) -> None:
     """Raise DocumentError, with the path of the fault, if anything but the events' readings is unreadable.
 
-    ``machine`` may be empty: it was damaged where the alignment comes from, but its events were not.
+    ``machine`` may be empty: the log that it comes from may have lost it and kept the events.
     """
     document = without_undo({"machine": alignment["machine"], "events": alignment["events"]})
     if alignment["machine"]:

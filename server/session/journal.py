@@ -78,7 +78,7 @@ class Journal:
         return self._checked(document, self.ask(document))
 
     def _checked(self, document: Json, step: Step) -> Step:
-        """Return what a check asks for first, or a second reading before a long move, else ``step``."""
+        """Return the mark that a check asks for, or the second reading before a long move, else ``step``."""
         check, events = self.state().get("check"), [event_of(event) for event in document["events"]]
         if check:
             step = check_step(Check.from_json(check), events, self.machine(), step)

@@ -130,7 +130,7 @@ class MarkTaking:
         """Save what a remote rig read, unless it is here already; returns whether it is new.
 
         late : it was read before the card was hung; kept in the log, but it does not count. after : the
-        number of the rig's previous reading, where some were lost between; None: the number just before.
+        number of the rig's previous reading, if readings between were lost; None: the number before this one.
         """
         last = self._state.memory.rigs.get(rig, 0)
         if sequence <= last:
@@ -195,7 +195,7 @@ class MarkTaking:
             self._card.note(result.station, result.card, shot.after.shape[:2])
         if result.station is not None and result.station != place.station:
             self._wrong_card(result.station, place)
-        if result.kind == "no-card":  # the card that was said to hang there does not
+        if result.kind == "no-card":  # so the card that was said to hang there does not
             self._state.keep(asks=True, place=None, misses=0)
         elif result.station is not None:
             hidden = self._state.hidden or result.on_top
@@ -208,9 +208,9 @@ class MarkTaking:
         raise Refused(result.reason, path="picture")
 
     def _offer(self, reading: Reading, place: Place, picture: bytes, shot: Shot) -> str:
-        """Offer the old mark where the new one may lie on it, and return what is said, nothing if it cannot.
+        """If the new mark may lie on the old one, offer the old mark and return the words for it, else "".
 
-        A person knows whether the pulse landed: seen by the frame loop, it did.
+        Only if the frame loop saw the pulse is it sure to have landed; otherwise the person decides.
         """
         (mark,) = reading.marks
         if self._lie_elsewhere([mark], place):

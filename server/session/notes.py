@@ -26,8 +26,8 @@ class Memory:
     turned, which is not saved yet. answered : rises whenever the person is asked for something else.
     hanging : how often a card was hung; fresh tape over the old is the same hanging. misses : how many pulses
     at the right card left no mark. doubt : the last doubt about the card, dropped if the person says the same
-    again. before : the state before the newest event, for one undo. check : the one under way. film : what
-    hangs shows the beam at once and fades, so that a mark is watched while a screw turns.
+    again. before : the state before the newest event, for one undo. check : the one under way. film : the
+    card holds film that shows the beam at once and fades, so that the mark can be watched as a screw turns.
     """
 
     cautions: bool = False

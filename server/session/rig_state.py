@@ -37,7 +37,7 @@ class RigView:
         self._lid: bool | None = None
         self._rigs: dict[str, RigSight] = {}
         self._heard_s: dict[str, float] = {}
-        self._of: dict[str, tuple[bool, str]] = {}  # whether it delivers, and its address
+        self._of: dict[str, tuple[bool, str]] = {}  # for each rig: whether it delivers, and its address
         self.pictures: dict[str, bytes] = {}
         self.live: LiveMark | None = None
         self.live_version = 0

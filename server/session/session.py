@@ -62,9 +62,9 @@ class Session(Versioned):
         self._doubts = CardDoubts(self._state, source, self._services, card=self._card)
         self._adjusting = Adjusting(self._state, source)
         self.held_screw = HeldScrew(source, self._services, self.rig, clock=clock)
-        self.hung = 0  # rises with every fresh tape, and after a held screw has drawn on the tape
-        self.shot: Shot | None = None  # of the newest pulse that a person reported
-        self.told = False  # a reported pulse left nothing that two pictures show: the frame loop looks closer
+        self.hung = 0  # rises with every fresh tape, and when a held screw has moved the mark on the tape
+        self.shot: Shot | None = None  # the pictures of the newest pulse that a person reported
+        self.told = False  # a reported pulse shows in no pair of pictures: the frame loop is to look closer
         self._hung_s: float | None = None
         self._settled_s: float | None = None
         self._resume()
@@ -122,7 +122,7 @@ class Session(Versioned):
             self._state.keep(asks=True, cautions=True)
 
     def hang(self, place: Place) -> None:
-        """At ``place``, the head stands and the card hangs with fresh tape."""
+        """The card hangs and the head stands at ``place``, with fresh tape."""
         with self._lock:
             self._journal.check_place(place)
             with _picture_or_refused():
@@ -150,7 +150,7 @@ class Session(Versioned):
             self.shot = shot
 
     def on_top(self, station: str, view: CardView, mark: Mark, picture: Pixels) -> None:
-        """The frame loop saw a pulse, or was told of one, that shows nothing new but ``mark``, an old one."""
+        """A pulse was seen or reported, but the picture shows only ``mark``, an old one."""
         with self._lock:
             self._taking.on_top(Reading(station, (mark,), view), picture)
 
@@ -259,7 +259,7 @@ class Session(Versioned):
             self._taking.no_mark(place)
 
     def turn(self, mount: int, screw: str, turns: float, *, went: float | None = None) -> None:
-        """A screw was turned (practice: turns it); ``went`` so far, where that was seen to be otherwise."""
+        """A screw was turned (practice: turns it); ``went`` is how far it went, if seen to differ."""
         with self._lock:
             self._adjusting.turn(mount, screw, turns, went=went)
 
@@ -317,7 +317,7 @@ class Session(Versioned):
             self._state.note(self.beginning())
 
     def check(self, check: Check, note: str, *, machine: Json | None = None) -> None:
-        """Leave this alignment in the log as it is and begin a new one with a few pulses that are known."""
+        """Leave this alignment in the log as it is and begin a new one with the pulses of a check."""
         with self._lock:
             self._journal.next_machine = self.source.machine() or machine or self.machine()
             rigs = self._state.memory.rigs
@@ -329,7 +329,7 @@ class Session(Versioned):
             self._state.note(self.beginning())
 
     def go_on(self) -> None:
-        """A check is over, or left: from here on the solver says what comes next."""
+        """A check is finished or abandoned: from here on the solver says what comes next."""
         with self._lock:
             if self._state.memory.check is None:
                 raise Refused("There is no check under way.", path="check", status=409)

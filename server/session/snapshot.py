@@ -131,11 +131,12 @@ class Snapshot:
     """All that is known of one alignment under way.
 
     version : rises with every change. run : identifies this process. source : practice, camera or offline.
-    step_name : names the step, for the answer to it. cautions : acknowledged. place : where the card was said
-    to hang. aimed : where the mark after the newest move should land. misses : how many pulses at the right
-    card left no mark. used : the tape has been fired at. film : no tape hangs, but film that shows the
-    beam at once. turned : a held screw has turned. may_undo : the newest event can be taken back. check : a
-    few pulses, and nothing turned.
+    step_name : names the step, so that an answer says which it answers. cautions : whether acknowledged.
+    place : where the card was said to hang. aimed : where the mark after the newest move should land.
+    misses : how many pulses at the right card left no mark. used : the tape has been fired at. watch : marks
+    are saved as the camera sees them. film : the card holds film that shows the beam at once, no tape.
+    turned : a held screw has turned. may_undo : the newest event can be taken back. check : the one under
+    way.
     """
 
     version: int
@@ -169,7 +170,7 @@ class Snapshot:
 
     @property
     def checking(self) -> bool:
-        """Whether a check is under way, or over and waiting for a word."""
+        """Whether a check is under way, or has all its marks and awaits the person's decision."""
         return self.check is not None and not self.check.is_over(self.counted)
 
     @property
@@ -193,7 +194,7 @@ class Snapshot:
 
     @property
     def shapes(self) -> dict[str, str]:
-        """The shape of the marks at each station that vision read; one that is not round counts for all."""
+        """The shape of the marks that vision read at each station; one that is not round decides for all."""
         seen: dict[str, str] = {}
         for entry in self.events:
             event = entry.event

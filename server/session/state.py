@@ -99,7 +99,7 @@ class SessionState:
         self._tell()
 
     def ask_first(self, check: Check | None) -> None:
-        """Ask for the marks of that check before anything else, or for no more of them; written down."""
+        """Ask for the marks of that check before anything else (None: end the check), and save that."""
         memory = replace(self.memory, check=check, said="", answered=self.memory.answered + 1)
         self.journal.keep(self._state(memory))
         self.journal.refresh_step()
@@ -157,7 +157,7 @@ class SessionState:
         return event
 
     def forget_pulse(self) -> None:
-        """Nothing that was seen of the newest pulse waits any longer."""
+        """Discard what was seen of the newest pulse and not yet saved."""
         self.candidates, self.unread, self.hidden = None, False, None
 
     def note(self, action: Json) -> None:

@@ -20,8 +20,9 @@ from server.solver.say import parts, weighed
 from server.solver.steps import Expect, Parts, Step
 
 MOST_EVENTS = 2000
-# Of a longer alignment the newest are counted, between COUNTED − BLOCK and COUNTED of them: the older ones
-# tell nothing any more, and 2000 must not take long. Whole blocks go, so that beliefs can be kept.
+# Of a longer alignment only the newest events count, between COUNTED − BLOCK and COUNTED of them: older ones
+# tell nothing any more, and 2000 would take too long. They are dropped by whole blocks, so that most of the
+# time the list still begins with the same event and a belief already computed can be extended.
 COUNTED, BLOCK = 240, 80
 
 
@@ -54,8 +55,10 @@ def _recent(alignment: Alignment) -> Alignment:
 
 
 def explain(document: dict[str, Any]) -> str:
-    """Why the next step is what it is: the numbers that it weighed, in two sentences. DocumentError as
-    ``answer``."""
+    """Why the next step is what it is: the numbers that decided it, in two sentences.
+
+    Raises DocumentError as ``answer`` does.
+    """
     step = next_step(parse_alignment(document))
     return f"{step.weighed} {step.why}".strip()
 
@@ -89,7 +92,7 @@ def _fields(view: View, choice: Choice) -> dict[str, Any]:
 
 
 def _mark_fields(view: View, place: Place) -> dict[str, Any]:
-    """Where to mark; whether on the tape that is there, and whether the card is to be hung again."""
+    """The fields of a mark: where, on which tape, and whether the card is to be hung again."""
     head, last = o.grid(view.profile)[place.position], (None, *view.alignment.events)[-1]
     same = isinstance(last, MarkSeen | Difference) and last.head_mm != head
     same = same and place.station == view.here and not place.anew
@@ -100,7 +103,7 @@ def _mark_fields(view: View, place: Place) -> dict[str, Any]:
 
 
 def _expect(view: View, choice: Choice) -> Expect | None:
-    """Where a mark will be after a move: the median of the machines as they may be, hand error included."""
+    """Where a mark will be after a move: the median over the drawn machines, errors of the hand included."""
     if choice.event is None or choice.do not in ("turn", "shift"):
         return None
     after = after_moves(view, [choice.event])
@@ -115,7 +118,7 @@ def _expect(view: View, choice: Choice) -> Expect | None:
 
 
 def _place(view: View, after: View, choice: Choice) -> Place:
-    """Where to look for what the move did: the farthest place of its leg where a mark is probable."""
+    """Where to see what the move did: the farthest place of its leg where a mark is probable."""
     far = 4 if view.profile.path.corner == "back-left" else 1
     near = 0 if view.profile.path.corner == "back-left" else 3
     wishes = {

@@ -1,4 +1,4 @@
-"""What comes from outside: JSON values checked by pydantic, one clear message with the path of the fault."""
+"""Check JSON documents with pydantic and turn them into dataclasses; a fault is one message with its path."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ class DocumentError(ValueError):
 
 
 _TAGS = {"mark", "no-mark", "difference", "turn", "shift", "inspected"}
-# Reasons that would name a class of ours.
+# Replaces pydantic's messages that would name one of our classes.
 _PLAIN = {
     "extra_forbidden": "unknown key",
     "model_type": "must be an object with named fields",
@@ -63,7 +63,7 @@ def _validated(model: type[Any], data: Any) -> Any:
 
 
 def _one_line(error: ValidationError) -> DocumentError:
-    """The first fault; where a number-or-pair matched neither, the reason of the last try."""
+    """The first fault; for a field that takes a number or a pair, why the alternative tried last failed."""
     faults = error.errors(include_url=False)
     fault = faults[0]
     loc = list(fault["loc"])
@@ -104,7 +104,7 @@ def _freeze_profile(read: shapes.Profile) -> p.Profile:
 
 @lru_cache(maxsize=16)
 def _one_and_the_same(profile: p.Profile) -> p.Profile:
-    """The equal profile that was read before, if there is one: to know it again costs no comparing."""
+    """The equal profile that was read before, if there is one: caches then find it by identity, quickly."""
     return profile
 
 
@@ -119,7 +119,7 @@ def _mount(data: dict[str, Any]) -> p.Mount:
 
 
 def _before(data: float | dict[str, float]) -> tuple[float, float, float, float]:
-    """For each station how far its card lies before the mount: all alike, or those that are named."""
+    """For each station how far its card lies before the mount: one number for all, or one for those named."""
     one, two, three, tip = (data.get(s, 0.0) if isinstance(data, dict) else data for s in p.STATIONS)
     return one, two, three, tip
 

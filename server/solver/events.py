@@ -16,7 +16,7 @@ class MarkSeen:
     offset_mm: Point
     sigma_mm: Point
     hanging: int | None = None
-    below_mm: float = 0.0  # of station 'below': how far its card lies below the seat of the nozzle's tip
+    below_mm: float = 0.0  # for station 'below': how far its card lies below the seat of the nozzle's tip
 
 
 @dataclass(frozen=True)
@@ -59,7 +59,7 @@ class Shift:
 
 @dataclass(frozen=True)
 class Inspected:
-    """Somebody looked for a cause that no screw cures."""
+    """A person looked for a fault that no screw cures; ``outcome`` is what they found."""
 
     cause: str
     outcome: str

@@ -28,7 +28,7 @@ class Fault(ValueError):
 
 
 class In(BaseModel):
-    """What comes from outside: known keys only, no guessing of kinds, finite numbers."""
+    """Base of all models here: known keys only, no conversion of types, finite numbers."""
 
     model_config = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False)
 
@@ -218,7 +218,7 @@ class NoMark(In):
 
 
 def _below_alone(event: Mark | NoMark) -> None:
-    """below_mm stands with station 'below' and nowhere else."""
+    """Raise Fault unless below_mm is given for station 'below' and, like lens, only for it."""
     if event.station == p.BELOW and event.below_mm is None:
         raise Fault("below_mm", "station 'below' needs the distance of its card below the nozzle's seat")
     if event.station != p.BELOW and (event.below_mm is not None or event.lens is not None):

@@ -65,13 +65,15 @@ class Verdict:
 
 @dataclass(frozen=True)
 class Parts:
-    """The sentence of a step in parts, for whoever shows them apart. Each is a phrase that begins small and
-    has no full stop, or "" where the step has no such part; ``noticed`` alone is whole sentences.
+    """The sentence of a step in parts, for pages that show them separately.
+
+    Each is a phrase without capital letter and full stop, or "" where the step has no such part; only
+    ``noticed`` is whole sentences.
 
     first : what must be so before hands go near: "with the supply off and discharged".
     what : the order itself, as a verb phrase: "turn the 'top' screw of mirror 1", "mark mirror 2".
     where : where the head stands while it is done: "head at the front left".
-    how_much : the size: "3/16 turn", "0.4 mm to the back and 1.2 mm up" (a shift's ways stand in it).
+    how_much : the size: "3/16 turn", "0.4 mm to the back and 1.2 mm up" (with the directions of a shift).
     way : the direction of a turn: "clockwise", "anticlockwise".
     care : what to mind while doing it: the cautions of a pulse, what to look at in an inspection.
     then : what comes next: "the next mark at mirror 2, head at the front left, should land 0.4 mm right …".
@@ -116,11 +118,11 @@ class Parts:
 class Step:
     """One of: mark, turn, shift, inspect, done, stop. Fields that a kind does not use are None.
 
-    tape : 'same' where the next mark is to lie beside the last on one tape, else 'fresh'. hang : 'anew'
-    where
-    the card is to be taken off and hung again. below_mm, lens : of station 'below'.
-    parts : its sentence in parts; ``say`` and ``why`` are made of them. weighed : the numbers that were
-    weighed, for the curious; not part of the JSON.
+    tape : 'same' where the next mark is to lie beside the last on one tape, else 'fresh'.
+    hang : 'anew' where the card is to be taken off and hung again.
+    below_mm, lens : of station 'below' only.
+    parts : its sentence in parts; ``say`` and ``why`` are made of them.
+    weighed : the numbers that decided the step, for the curious; not part of the JSON.
     """
 
     do: str

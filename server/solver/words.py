@@ -1,4 +1,4 @@
-"""The words for stations, parts, turns, directions and places: one module for solver and pages.
+"""Words for stations, parts, turns, directions and places, for the solver and the pages alike.
 
 Every function is pure and knows nothing of a step; ``say`` and the pages make sentences of these.
 """
@@ -23,7 +23,7 @@ PART_WORDS = {
     "mirror-2": "the whole mount of mirror 2, unturned,",
     "mirror-3": "the whole mount of mirror 3, unturned,",
 }
-# Towards which a number in the machine frame points: (where it is more than nil, where it is less).
+# The direction of a number in the machine frame: (positive, negative).
 AXIS_WORDS = {"X": ("to the right", "to the left"), "Y": ("to the back", "to the front"), "Z": ("up", "down")}
 LEAST_MM = 0.05  # a number that rounds to 0.0 mm is not said
 
@@ -52,7 +52,7 @@ def turn_size_words(turns: float) -> str:
 
 
 def turn_way_words(turns: float) -> str:
-    """'clockwise' where turns are more than nil, else 'anticlockwise', seen from the knob side."""
+    """'clockwise' if ``turns`` > 0, else 'anticlockwise', as seen from the knob side."""
     return "clockwise" if turns > 0 else "anticlockwise"
 
 
@@ -125,9 +125,8 @@ _U_AXIS = {
     "back-left": {"mirror-1": "+Y", "mirror-2": "-X", "mirror-3": "-Y", "nozzle": "+X"},
     "back-right": {"mirror-1": "-Y", "mirror-2": "-X", "mirror-3": "+Y", "nozzle": "+X"},
 }
-_MACHINE_WORDS = AXIS_WORDS | {
-    "X": ("to the machine's right", "to the machine's left")
-}  # beside a card's own right
+# Beside a card's right and left, the machine's are named as such.
+_MACHINE_WORDS = AXIS_WORDS | {"X": ("to the machine's right", "to the machine's left")}
 PART_NAMES = {
     "tube": "the tube, both ends alike",
     "tube-exit": "the tube's mount at the exit end",
@@ -154,12 +153,12 @@ def move_phrases(move_mm: Sequence[float]) -> list[str]:
 
 
 def moving_axes(move_mm: Sequence[float]) -> list[tuple[str, float]]:
-    """The axes on which a move is more than nothing, with how far."""
+    """The axes along which a move is at least LEAST_MM, each with how far."""
     return [(axis, value) for axis, value in zip("XYZ", move_mm, strict=True) if abs(value) >= LEAST_MM]
 
 
 def card_axis_words(station: str, corner: str) -> dict[str, str]:
-    """Where right, left, up and down of a card point, in words of the machine."""
+    """Where a card's right, left, up and down point on the machine, in words."""
     u_axis, v_axis = _U_AXIS[corner][station], "Y" if station == "nozzle" else "Z"
     u_way = 1.0 if u_axis[0] == "+" else -1.0
     return {
@@ -171,7 +170,7 @@ def card_axis_words(station: str, corner: str) -> dict[str, str]:
 
 
 def direction_words(station: str, corner: str, move_mm: Sequence[float]) -> str:
-    """A way on the card in words: '2.1 mm right (to the back), 0.4 mm down'."""
+    """A displacement on the card in words: '2.1 mm right (to the back), 0.4 mm down'."""
     machine = card_axis_words(station, corner)
     parts = []
     for value, (plus, minus) in zip(move_mm, (("right", "left"), ("up", "down")), strict=True):

@@ -1,10 +1,9 @@
-"""The unknowns of one machine as a vector, and how they make marks.
+"""The unknowns of one machine as a vector, and where marks then lie.
 
-Layout of the state vector (all in mm, but ``rack`` in mrad per m and the responses as plain numbers): tube
-mounts 4, contact points 9, whole mounts 9, racking 2, rail bow 4 (Y rail sideways and up, X rail back and
-up), the lens off the head's axis 2; for each contact the response of its screw, relative gain and
-cross-talk, 18; and how the card hangs that hangs now: u, v and roll (rad), 3. What a turn does to a contact
-is in ``screw_vectors``.
+Layout of the state vector (in mm unless said): tube mounts 4, contact points 9, whole mounts 9, racking 2
+(mrad per m), rail bow 4 (Y rail sideways and up, X rail back and up), the lens off the head's axis 2; for
+each contact the response of its screw, relative gain and cross-talk, 18; and how the present card hangs: u, v
+and roll (rad), 3. What a turn does to a contact is in ``screw_vectors``.
 """
 
 from __future__ import annotations
@@ -124,7 +123,7 @@ def stops(profile: Profile, station: int) -> list[tuple[int, float]]:
 
 
 def on_card(place: Array, x: Array) -> Array:
-    """(..., 2) where marks at places (..., 2) lie on a card that hangs as state vectors x (..., SIZE) say."""
+    """(..., 2) where marks at places (..., 2) lie on a card that hangs as in state vectors x (..., SIZE)."""
     u, v, roll = np.moveaxis(x[..., HANG], -1, 0)
     turned = np.stack([-place[..., 1], place[..., 0]], axis=-1)
     return np.asarray(place + np.stack([u, v], axis=-1) + roll[..., None] * turned)
@@ -139,8 +138,10 @@ def hang_jacobian(place: Array) -> Array:
 def mark_jacobian(
     profile: Profile, x: Array, head_mm: ArrayLike, station: int, below_mm: float = BELOW_MM
 ) -> Array:
-    """(..., 2, SIZE) derivative of where the beam is at a station (or LENS), the card's hanging left aside,
-    with respect to state vectors x (..., SIZE)."""
+    """(..., 2, SIZE) derivative of where the beam is at a station (or LENS) by state vectors x (..., SIZE).
+
+    How the card hangs is left out: ``hang_jacobian`` has that part.
+    """
     nudged = x[..., None, :OPTICS] + 1j * STEP * np.eye(OPTICS)
     moved = spot(profile, rays(profile, nudged, head_mm), station, below_mm)  # (..., OPTICS, 2)
     jacobian = np.zeros((*x.shape[:-1], 2, SIZE))
@@ -166,7 +167,7 @@ def screw_vectors(profile: Profile, mount: int, contact: int) -> tuple[Array, Ar
     """What a screw at a contact does to the plane, as displacements (3,) of the three nominal contacts.
 
     The first is the screw's own travel of 1 mm as the profile has it; the second the same tilt turned by 90°
-    in the mirror's plane: with them, gain and cross-talk take up wrong lever arms in any direction.
+    in the mirror's plane. A gain and a cross-talk on these two describe a wrong lever arm in any direction.
     """
     at = contact_points(profile, mount)
     weights = np.linalg.inv(np.column_stack([np.ones(3), at]))[:, contact]  # 1, r, t of the plane's rise
@@ -190,8 +191,10 @@ def shift_matrix(part: str) -> Array:
 
 
 def hand_matrices(part: str) -> tuple[Array, ...]:
-    """One (SIZE, 3) for each mount that a hand moves for a part: it errs in each by itself, and so tilts a
-    tube that it was to move evenly."""
+    """One (SIZE, 3) for each mount that a hand moves to shift a part.
+
+    The errors of the hand are independent between them, so a tube that should move evenly is also tilted.
+    """
     mounts = ("tube-exit", "tube-far") if part == "tube" else (part,)
     return tuple(shift_matrix(mount) for mount in mounts)
 

@@ -43,10 +43,10 @@ def beam_diameter(profile: Profile, distance_mm: ArrayLike) -> NDArray[Any]:
 
 
 def focus_shift(profile: Profile, distance_mm: ArrayLike) -> NDArray[Any]:
-    """How far (mm) behind its focal length a lens has its waist, at a distance (mm) behind mirror 1, where
-    the beam has its own: (s − f) f² / ((s − f)² + z²), z = D₁/θ the Rayleigh length. Nil where no divergence
-    is known.
+    """How far (mm) beyond its focal length a lens has its waist: (s − f) f² / ((s − f)² + z²).
 
+    s is the lens's distance behind mirror 1, where the beam has its own waist; z = D₁/θ is the Rayleigh
+    length. Zero where no divergence is known.
     Source: Self, Focusing of spherical Gaussian beams, Applied Optics 22 (1983) 658.
     """
     s, f = np.asarray(distance_mm, dtype=float), profile.path.lens_focal_mm

@@ -102,7 +102,7 @@ class Contact:
 @dataclass(frozen=True)
 class Mount:
     """A three-point mirror mount. ``turns_from``, ``turns_to``: how far its screws can still go,
-    anticlockwise (not more than nil) and clockwise; ``base``: 'fixed' where the whole mount cannot move."""
+    anticlockwise (zero or negative) and clockwise; ``base``: 'fixed' where the whole mount cannot move."""
 
     mirror: int
     contact: tuple[Contact, Contact, Contact]
@@ -127,7 +127,7 @@ class Profile:
     card: Card = Card()
 
     def __hash__(self) -> int:
-        """Once made, kept: profiles are the keys of many memories."""
+        """Computed once and kept: profiles are the keys of many caches."""
         known: int | None = self.__dict__.get("_hash")
         if known is None:
             parts = (self.name, self.bed, self.path, self.beam, self.aperture, self.tolerance, self.mount)

@@ -1,7 +1,7 @@
 """The few special functions that the solver needs, on arrays.
 
-A library that has them would take a quarter of the program's start and a seventh of its memory for them; it
-judges them in the tests.
+Importing a library for them would take a quarter of the program's start-up time and a seventh of its memory;
+the tests compare these with such a library.
 """
 
 from __future__ import annotations

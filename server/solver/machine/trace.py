@@ -28,8 +28,7 @@ class State:
     tube_mm : (..., 2, 2), [[exit mount dY, dZ], [far mount dY, dZ]].
     contact_mm : (..., 3, 3), [mirror, contact], displacement of each contact point along the nominal +n.
     shift_mm : (..., 3, 3), [mirror, XYZ], displacement of each whole mount, card included.
-    carry_mm : (..., 3), XYZ, how far the rails carry the head (mirror 3, lens, nozzle) off its nominal
-    place.
+    carry_mm : (..., 3), XYZ, how far the rails carry the head (mirror 3, lens, nozzle) off nominal.
     lens_mm : (..., 2), how far the lens stands off the head's axis, u and v of the nozzle's card.
     """
 
@@ -111,7 +110,7 @@ def contact_points(profile: Profile, mount: int) -> Array:
 
 def trace_rays(profile: Profile, state: State, head_mm: ArrayLike) -> Rays:
     """Trace the beam's axis; state and head broadcast against each other."""
-    # Inside, X, Y and Z come first: numpy is several times slower at adding up a last axis of three.
+    # In here X, Y and Z are the first axis: numpy sums over a last axis of three several times slower.
     frame, parts = frames(profile.path.corner), _parts(profile, state, head_mm)
     centres, contact, carry = parts.centres, parts.contact, parts.carry
     point, direction = _tube_ray(profile, parts, frame)
@@ -145,7 +144,7 @@ def trace(profile: Profile, state: State, head_mm: ArrayLike) -> dict[str, Array
 
 @dataclass(frozen=True)
 class _Parts:
-    """A state with the axes of each part first, and behind them equally many dimensions that broadcast."""
+    """A state with the axes of each part first, followed by equally many dimensions that broadcast."""
 
     centres: Array  # (3 mirrors, XYZ, ...)
     tube: Array  # (2 mounts, YZ, ...)
@@ -189,8 +188,7 @@ def _tube_ray(profile: Profile, parts: _Parts, frame: Frames) -> tuple[Array, Ar
 
 
 def _mirror_plane(profile: Profile, contact: Array, frame: Frames, i: int) -> tuple[Array, Array]:
-    """From the three contact points (3, ...): how far mirror i's plane is from its centre, and its unit
-    normal."""
+    """How far mirror i's plane is from its centre, and its unit normal, from the three contacts (3, ...)."""
     middle, along_r, along_t = (_dot(_column(column, contact), contact) for column in _rises(profile, i).T)
     n, r, t = (_column(axis, contact) for axis in (frame.normal[i], frame.r[i], frame.t[i]))
     normal = n - along_r * r - along_t * t
@@ -200,8 +198,7 @@ def _mirror_plane(profile: Profile, contact: Array, frame: Frames, i: int) -> tu
 
 @lru_cache(maxsize=64)
 def _rises(profile: Profile, i: int) -> Array:
-    """(3 contacts, 3): the plane through the contacts of mirror i is a + b·r + c·t high; a, b, c from their
-    travels."""
+    """(3 contacts, 3): what each contact's travel adds to a, b, c of mirror i's plane, a + b·r + c·t high."""
     at = contact_points(profile, i + 1)
     return np.linalg.inv(np.column_stack([np.ones(3), at])).T
 
@@ -213,12 +210,12 @@ def _to_card(point: Array, direction: Array, centre: Array, frame: Frames, i: in
 
 
 def _ahead(vector: Array, frame: Frames, i: int) -> Array:
-    """(...) the part along the nominal beam into station i."""
+    """(...) the component along the nominal beam into station i."""
     return np.asarray(frame.way[i, 2] * vector[frame.axis[i, 2]])
 
 
 def _in_frame(vector: Array, frame: Frames, i: int) -> Array:
-    """(2, ...) the parts along u and v, which are axes of the machine but for their sign."""
+    """(2, ...) the components along u and v, each of which is an axis of the machine, up to its sign."""
     (u, v, _), (u_way, v_way, _) = frame.axis[i], frame.way[i]
     return np.stack([u_way * vector[u], v_way * vector[v]])
 
