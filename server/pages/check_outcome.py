@@ -70,7 +70,7 @@ class _Found:
         then = "" if self.then_mm is None else f", {self.then_mm:.1f} mm then"
         measure = self.measure
         name = f"{measure.name[:1].upper()}{measure.name[1:]}"
-        return f"{name}: {measure.value_mm:.1f} mm ({measure.limit_mm:g} mm may be{then})."
+        return f"{name}: {measure.value_mm:.1f} mm ({measure.limit_mm:g} mm allowed{then})."
 
 
 def check_outcome(
@@ -107,14 +107,14 @@ def _odd_shape(shapes: Mapping[str, str]) -> tuple[str, str] | None:
 
 def _told(check: Check, worst: _Found) -> str:
     measure = worst.measure
-    found = f"the {measure.name} is {measure.value_mm:.1f} mm, and {measure.limit_mm:g} mm may be"
+    found = f"the {measure.name} is {measure.value_mm:.1f} mm, {measure.limit_mm:g} mm is allowed"
     if worst.kind == "off":
         return f"The mirrors are off: {found}. Align from here."
     if worst.kind == "near":
-        return f"At the limit: {found}; the reading is no finer. Leave it if it cuts well."
+        return f"At the limit: {found}; a reading cannot tell more. Leave it if it cuts well."
     symptom = SYMPTOMS.get(check.name)
     return (
-        f"The mirrors are right: turn nothing. What is left: {symptom.otherwise if symptom else 'the rest'}."
+        f"The mirrors are right: turn nothing. Other causes: {symptom.otherwise if symptom else 'the rest'}."
     )
 
 

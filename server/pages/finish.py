@@ -59,7 +59,7 @@ def _how_sure(snapshot: Snapshot) -> str:
             break
         since += isinstance(event, MarkSeen)
     marks = "1 mark" if since == 1 else f"{since} marks"
-    return f"That is reckoned from all readings, {marks} of them since the last turn."
+    return f"Computed from all readings, {marks} of them since the last turn."
 
 
 def _steps(snapshot: Snapshot) -> list[Json]:

@@ -54,7 +54,7 @@ def headline(*, aligned: bool, within: bool) -> str:
     """Return the verdict in a line. ``within``: every number is within what is allowed."""
     if not aligned:
         return "Not good enough to cut yet"
-    return "Good enough to cut" if within else "Nearly: no step surely makes it better"
+    return "Good enough to cut" if within else "Nearly: no step is sure to improve it"
 
 
 def outcome_words(verdict: Verdict | None, tolerance: Tolerance) -> str:
@@ -63,8 +63,8 @@ def outcome_words(verdict: Verdict | None, tolerance: Tolerance) -> str:
         return "Done: the marks were found where they belong."
     beyond = worst(verdict, tolerance)
     if beyond is not None:
-        found = f"the {beyond.name} is {beyond.value_mm:.1f} mm, and {beyond.limit_mm:g} mm may be"
-        return f"Nearly: {found}. No step surely makes it better: let a test cut tell."
+        found = f"the {beyond.name} is {beyond.value_mm:.1f} mm, {beyond.limit_mm:g} mm is allowed"
+        return f"Nearly: {found}. No step is sure to improve it: make a test cut."
     at = max(verdict.overlap_mm, key=lambda station: verdict.overlap_mm[station])
     spans = f"the marks at {station_words(at)} lie {verdict.overlap_mm[at]:.1f} mm apart at most"
-    return f"Good enough to cut: {spans}, and {tolerance.overlap_mm:g} mm may be."
+    return f"Good enough to cut: {spans}, {tolerance.overlap_mm:g} mm is allowed."

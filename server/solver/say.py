@@ -32,22 +32,22 @@ from server.solver.words import (
 )
 
 LENS_OUT = "with the lens out, the bed clear and a card lying {:.0f} mm below the seat of the nozzle's tip"
-LENS_UNSEEN = "where it meets the lens no mark has shown, so that rests on a lens in the middle of its head"
+LENS_UNSEEN = "no mark has shown where the beam meets the lens, so the lens is assumed centred in its head"
 PULSE = "lid closed, eyewear on, one short pulse at the lowest power that marks"
 # What is looked at, and what to mind while looking.
 CAUSE_WORDS = {
     "gantry-racking": (
-        "look whether the gantry racks, its two ends not running level",
+        "look whether the gantry racks, one end running ahead of the other",
         "with the supply off, push the gantry against both stops, measure both ends, and square it "
         "(belts, couplings, pulleys); then say what you found",
     ),
     "rail-bow": (
-        "look whether a rail is bowed, for the mark leaves the line half-way",
+        "look whether a rail is bowed, because half-way the mark is off the line",
         "with the supply off, lay a straightedge along the rail, look for loose fixings and dirt under it; "
         "then say what you found",
     ),
     "loose-mount": (
-        "look whether a mirror or its mount is loose, for the mark moves although nothing was turned",
+        "look whether a mirror or its mount is loose, because the mark moves although nothing was turned",
         "with the supply off, press lightly on each mirror's mount, mirror {mirror}'s first, and tighten "
         "only what gives (lock nuts, springs); then say what you found",
     ),
@@ -94,7 +94,7 @@ def _near_its_end(view: View, turn: Turn) -> str:
     net = view.mixture.net_turns[k] + turn.turns
     if mount.turns_from + NEAR_END < net < mount.turns_to - NEAR_END:
         return ""
-    return f"it will then be {turns_words(net)} from where it was found, so mind its end"
+    return f"it will then be {turns_words(net)} from where it was found, so watch for the end of its thread"
 
 
 def _mark_parts(view: View, choice: Choice, place: Place) -> Parts:
@@ -117,7 +117,7 @@ def _mark_parts(view: View, choice: Choice, place: Place) -> Parts:
 
 def _stop_parts(choice: Choice) -> Parts:
     if choice.cause:
-        return Parts(f"stop: {STOPPED[choice.cause]}, and as long as that is so, no screw makes this better")
+        return Parts(f"stop: {STOPPED[choice.cause]}, and until that is repaired no screw makes it better")
     return Parts(f"stop: {choice.reason}", care="check the pulse, the card and the profile's measurements")
 
 
@@ -181,33 +181,33 @@ WORKS_WORDS = {
 NOTICED: dict[str, Callable[[Note], str]] = {
     "screw": lambda n: (
         f"The mark went another way: it looks as if the '{n.screw}' screw of mirror {n.mount} "
-        f"was turned instead of '{n.asked}'; look which one it was."
+        f"was turned instead of '{n.asked}'; check which one it was."
     ),
     "way": lambda n: f"It looks as if the '{n.screw}' screw of mirror {n.mount} was turned the other way.",
     "none": lambda n: f"It looks as if the '{n.screw}' screw of mirror {n.mount} was not turned or slips.",
     "upset": lambda n: (
-        "The marks before no longer fit: something seems to have moved, so they are not relied on."
+        "The earlier marks no longer fit: something seems to have moved, so they are not relied on."
     ),
     "reading": lambda n: "That mark does not fit the others, so it is not counted yet.",
 }
 
 
 MARK_WHY = {
-    "doubt": "nothing explains the last mark, so it is made again before anything is built on it",
-    "blank": "a mark was almost sure here: see how the card hangs, and try once more before turning a screw",
+    "doubt": "nothing explains the last mark, so it is made again before it is relied on",
+    "blank": "a mark was almost certain here: check how the card hangs, and try again before turning a screw",
     "fault": "a mark here tells best whether there is a fault that no screw cures",
     "long": "the next move is a long one, and rests on one mark that may be misread",
-    "search": "the beam was missed, and here it is most probably caught",
+    "search": "the beam missed the card, and here it is most likely to be caught",
     "lost": (
-        "the beam was missed again and again, so it is looked for from where it was last seen outwards; tape "
-        "over the mirror's own frame, or a sheet larger than the card, shows it where the card ends"
+        "the beam missed the card several times, so the search goes outwards from where it was last seen; "
+        "tape over the mirror's own frame, or a sheet larger than the card, catches it beside the card"
     ),
-    "moved": "the last moves carried the beam at the nozzle, and no mark has shown where to",
+    "moved": "the last moves shifted the beam at the nozzle, and no mark has shown yet where it is now",
 }
 WHY = {
     "turn": "this screw takes away most of the error that is left, upstream first",
     "shift": "a move of this part takes away an offset that no single screw can",
-    "inspect": "no setting of the screws explains the marks, this does",
+    "inspect": "no setting of the screws explains the marks, but this fault does",
     "done": "every number is within tolerance, and the five positions prove it",
     "stop": "nothing that can be done from here makes it better",
 }
@@ -218,9 +218,9 @@ def why(view: View, choice: Choice) -> str:
     if choice.do == "mark":
         return MARK_WHY.get(choice.why) or _why_a_mark(view, choice)
     if choice.why == "dead":
-        return "this screw seemed to move nothing, and without it the rest cannot be brought within tolerance"
+        return "this screw seemed to do nothing, but without it the rest cannot be brought within tolerance"
     if choice.why == "search":
-        return "the beam was missed, and after this move it is most probably caught"
+        return "the beam missed the card, and after this move it is most likely to be caught"
     return WHY[choice.do]
 
 

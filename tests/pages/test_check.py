@@ -68,7 +68,7 @@ def test_a_check_asks_for_its_marks_in_their_order_and_turns_nothing(
     assert state["primary"]["body"] == {"station": "mirror-3", "head_mm": list(FAR)}
     state = fire(do, script, 0.3)
     assert (state["act"]["kind"], state["act"]["what"], state["do"]) == ("done", "Good", "check")
-    assert state["say"][0].startswith("The mirrors are right: turn nothing. What is left: smoke")
+    assert state["say"][0].startswith("The mirrors are right: turn nothing. Other causes: smoke")
     assert state["primary"]["link"] == "/checks"
     assert {kind for kind, _ in bench.asked} <= {"hang", "pulse", "taken", "light"}
 
@@ -201,8 +201,8 @@ def test_each_number_stands_beside_what_may_be_and_what_it_was_then() -> None:
     then = {"when": "2026-05-04T09:00:00", "verdict": VERDICT}
     events = marks(("mirror-3", NEAR, 0.0), ("mirror-3", FAR, 0.8), ("nozzle", FAR, 0.3))
     rest = outcome(events, "monthly", then).rest
-    assert "Overlap at mirror 3: 0.8 mm (1 mm may be, 0.6 mm then)." in rest
-    assert "Offset at the nozzle: 0.3 mm (0.4 mm may be, 0.1 mm then)." in rest
+    assert "Overlap at mirror 3: 0.8 mm (1 mm allowed, 0.6 mm then)." in rest
+    assert "Offset at the nozzle: 0.3 mm (0.4 mm allowed, 0.1 mm then)." in rest
     assert rest.endswith("Then: the alignment of 2026-05-04.")
 
 

@@ -221,7 +221,7 @@ def test_what_is_done_with_a_number_beyond_what_it_may_be_says_so_everywhere() -
     state = page_state(snapshot({**STEPS[5], "verdict": NEARLY}))
     assert (state["act"]["kind"], state["act"]["where"]) == ("nearly", "Overlap")
     assert state["act"]["amount"][0]["value"] == "1.3"
-    assert "the overlap at mirror 3 is 1.3 mm, and 1 mm may be" in state["say"][0]
+    assert "the overlap at mirror 3 is 1.3 mm, 1 mm is allowed" in state["say"][0]
     assert state["finish"]["told"].startswith(state["say"][0])
     assert state["verdict"]["headline"].startswith("Nearly")
     assert not state["verdict"]["good"]

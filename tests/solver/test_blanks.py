@@ -113,7 +113,7 @@ def test_a_blank_where_a_mark_was_almost_sure_is_pulsed_again_before_a_screw_is_
         machine.events.append(no_mark("nozzle", FIVE[2]))
         again = answer(machine.document())
         assert (again["do"], again["station"], again["head_mm"]) == ("mark", "nozzle", FIVE[2])
-        assert "almost sure" in again["why"]
+        assert "almost certain" in again["why"]
     machine.events.append(no_mark("nozzle", FIVE[2]))
     assert answer(machine.document())["cause"] == "loose-mount"
 
@@ -123,7 +123,7 @@ def test_a_surprising_blank_at_a_new_place_is_pulsed_again_once() -> None:
     for again in (True, False):
         machine.events.append(no_mark("nozzle", FIVE[1]))
         step = answer(machine.document())
-        assert ("almost sure" in step["why"] and step["head_mm"] == FIVE[1]) is again
+        assert ("almost certain" in step["why"] and step["head_mm"] == FIVE[1]) is again
 
 
 def test_a_blank_that_was_to_be_expected_is_searched_for_at_once() -> None:
