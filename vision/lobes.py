@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 
-from vision.card import Floats
 from vision.reading import Mark
 
 _LARGEST_GAP = 0.6  # between the edges, as a share of the larger width
@@ -17,7 +16,7 @@ def join_lobes(marks: list[Mark]) -> list[Mark]:
     """Return new marks with the two strongest joined where they are lobes of one."""
     if len(marks) < 2 or not _are_lobes(marks[0], marks[1]):
         return marks
-    return [_joined(marks[0], marks[1]), *marks[2:]]
+    return [_joined(marks[:2]), *marks[2:]]
 
 
 def join_pattern(marks: list[Mark]) -> list[Mark]:
@@ -28,8 +27,7 @@ def join_pattern(marks: list[Mark]) -> list[Mark]:
     for count in (4, 2):
         ring = marks[:count]
         if len(ring) == count and _is_pattern(ring):
-            one = _joined_all(ring)
-            return [one, *marks[count:]]
+            return [_joined(ring), *marks[count:]]
     return marks
 
 
@@ -41,8 +39,8 @@ def _is_pattern(ring: list[Mark]) -> bool:
     return bool(alike and max(apart) - sizes.mean() < _LOBE_GAP * sizes.mean())
 
 
-def _joined_all(ring: list[Mark]) -> Mark:
-    """Centroid and second moments of lobes together; lobes of two only are named."""
+def _joined(ring: list[Mark]) -> Mark:
+    """Centroid and second moments of lobes together; the places of two are kept."""
     centres = np.array([m.offset_mm for m in ring])
     areas = np.array([_size(m) ** 2 for m in ring])
     share = areas / areas.sum()
@@ -72,29 +70,3 @@ def _are_lobes(one: Mark, other: Mark) -> bool:
 
 def _size(mark: Mark) -> float:
     return float(np.sqrt(mark.width_mm[0] * mark.width_mm[1]))
-
-
-def _joined(one: Mark, other: Mark) -> Mark:
-    """Centroid and second moments of the two areas together."""
-    areas = np.array([_size(m) ** 2 for m in (one, other)])
-    share = areas / areas.sum()
-    centres = np.array([one.offset_mm, other.offset_mm])
-    centre = share @ centres
-    sigma = np.sqrt(share**2 @ np.square([one.sigma_mm, other.sigma_mm]))
-    width = 4 * np.sqrt(np.linalg.eigvalsh(_second_moment(share, centres, (one, other)))[::-1])
-    lobes = (one.offset_mm, other.offset_mm)
-    return Mark(
-        (float(centre[0]), float(centre[1])),
-        (float(sigma[0]), float(sigma[1])),
-        (float(width[0]), float(width[1])),
-        "double",
-        None,
-        one.new,
-        lobes,
-    )
-
-
-def _second_moment(share: Floats, centres: Floats, marks: tuple[Mark, Mark]) -> Floats:
-    own = sum(part * (_size(m) / 4) ** 2 * np.eye(2) for part, m in zip(share, marks, strict=True))
-    away = centres - share @ centres
-    return np.asarray(own + (share * away.T) @ away)

@@ -31,7 +31,7 @@ Mask = NDArray[np.bool_]
 
 @dataclass(frozen=True)
 class Figure:
-    """A shape's name, and where it applies the missing side and the two lobes' circles (u, v, radius)."""
+    """A shape's name, and where it applies the missing side and the centres (u, v) of the two lobes."""
 
     name: str
     flat_side_deg: float | None = None
@@ -95,19 +95,12 @@ def region_moments(
 def _least_squares(distance: Distance, params: Floats, points: Floats) -> tuple[Floats, float]:
     """Damped Gauss–Newton with a numerical Jacobian; returns the parameters and the rms distance."""
     rest = distance(params, points)
-    damp = 1e-2
+    steps, damp = 1e-4 * np.eye(len(params)), 1e-2 * np.eye(len(params))
     for _ in range(12):
-        steps = 1e-4 * np.eye(len(params))
         jacobian = np.stack([(distance(params + s, points) - rest) / 1e-4 for s in steps], axis=1)
-        matrix = jacobian.T @ jacobian + damp * np.eye(len(params))
-        tried = params - np.linalg.solve(matrix, jacobian.T @ rest)
-        new_rest = distance(tried, points)
-        gain = float(rest @ rest - new_rest @ new_rest)
-        if gain > 0:
-            params, rest, damp = tried, new_rest, damp / 4
-        else:
-            damp *= 6
-        if 0 <= gain < 1e-5 * float(rest @ rest) or damp > 1e4:
+        params = params - np.linalg.solve(jacobian.T @ jacobian + damp, jacobian.T @ rest)
+        before, rest = rest, distance(params, points)
+        if abs(before @ before - rest @ rest) < 1e-5 * (rest @ rest):
             break
     return params, float(np.sqrt(np.mean(rest**2)))
 
@@ -174,7 +167,7 @@ def _pair_figure(pair: Floats, centre: Floats, radius: float) -> Figure:
     )
     return Figure(
         "double",
-        lobes=(lobes[:3], lobes[3:]),
+        lobes=(lobes[:2], lobes[3:5]),
         inside=lambda u, v: (
             _pair_distance(lobes, np.stack([u, v], axis=-1).reshape(-1, 2)).reshape(u.shape) < 0
         ),

@@ -61,3 +61,12 @@ def test_outside_the_pages_are_true_to_scale_and_hold_four_cards(size, pages, pa
         rims += np.isclose(wide, sheet.width_mm, rtol=0.0005, atol=0).sum()
         bars += np.isclose(wide, CHECK_BARS_MM[size], rtol=0.0005, atol=0).sum()
     assert rims == 4 and bars == 4
+
+
+@pytest.mark.parametrize("size", ["small", "standard", "large"])
+def test_nothing_is_printed_in_the_window(size):
+    sheet, picture = vision.card_sheet("mirror-2", size), vision.draw_card("mirror-2", dpi=200, size=size)
+    y, x = (np.indices(picture.shape) + 0.5) * 25.4 / 200
+    away = np.hypot(x - sheet.centre_mm[0], y - sheet.centre_mm[1])
+    assert (picture[away < sheet.window_diameter_mm / 2] == 255).all()
+    assert (picture[away < 1.3 * sheet.window_diameter_mm / 2] < 255).any()

@@ -124,6 +124,12 @@ def test_two_lobes_of_one_pulse_are_one_double_mark(apart):
     assert "lobes_mm" in mark.as_json()
 
 
+def test_marks_a_beam_s_width_apart_are_two():
+    far = picture(marks=(replace(MARK, second=(4.0 - 1.9 * 5, 3.0)),))
+    for reading in (vision.read(far), vision.read(far, picture(2, marks=()))):
+        assert [mark.shape for mark in reading.marks] == ["round", "round"]
+
+
 def test_a_mark_that_runs_off_the_card_gives_the_whole_one_s_centre():
     spot = replace(MARK, centre=(15.5, 16.0))
     mark = vision.read(picture(marks=(spot,))).marks[0]
