@@ -153,3 +153,18 @@ def test_the_card_warns_and_names_its_station():
         assert "50 mm" in words
         assert f"card {station}" in words
         assert "Invisible beam" in words
+
+
+def test_a_marker_that_sticks_off_its_place_is_left_out():
+    sheet, px_per_mm, side = vision.card_sheet("mirror-1"), 8, 160
+    centre = px_per_mm * np.array(sheet.centre_mm)
+    card = np.repeat(vision.draw_card("mirror-1", dpi=25.4 * px_per_mm)[..., None], 3, axis=2)
+    first = next(iter(sheet.markers.values()))[0]
+    left, top = (centre + px_per_mm * np.array([first[0] - 1, -first[1] - 1])).astype(int)
+    marker = card[top : top + side, left : left + side].copy()
+    card[top : top + side, left : left + side] = 255
+    card[top + 40 : top + 40 + side, left + 64 : left + 64 + side] = marker
+    station, view = vision.find_card(card)
+    assert (station, view.markers_seen) == ("mirror-1", 3)
+    middle = view.homography @ (0.0, 0.0, 1.0)
+    assert middle[:2] / middle[2] == pytest.approx(centre - 0.5, abs=0.3)

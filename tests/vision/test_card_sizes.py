@@ -60,6 +60,8 @@ def test_outside_the_pages_are_true_to_scale_and_hold_four_cards(size, pages, pa
         wide = ends[:, 1] - ends[:, 0]
         rims += np.isclose(wide, sheet.width_mm, rtol=0.0005, atol=0).sum()
         bars += np.isclose(wide, CHECK_BARS_MM[size], rtol=0.0005, atol=0).sum()
+        operators = {operator for _, operator in ContentStream(page.get_contents(), reader).operations}
+        assert not operators & {b"B", b"B*", b"b", b"b*"}  # the window's ring is drawn, not filled
     assert rims == 4 and bars == 4
 
 

@@ -130,6 +130,13 @@ def test_marks_a_beam_s_width_apart_are_two():
         assert [mark.shape for mark in reading.marks] == ["round", "round"]
 
 
+def test_a_large_hole_with_a_thin_burnt_rim_is_one_mark():
+    spot = scenes.Spot((1.0, 1.0), diameter=11.0, hole=9.5)
+    (mark,) = vision.read(picture(marks=(spot,))).marks
+    assert mark.shape == "round"
+    assert mark.offset_mm == pytest.approx(spot.centre, abs=0.03)
+
+
 def test_a_mark_that_runs_off_the_card_gives_the_whole_one_s_centre():
     spot = replace(MARK, centre=(15.5, 16.0))
     mark = vision.read(picture(marks=(spot,))).marks[0]
