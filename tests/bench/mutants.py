@@ -37,7 +37,8 @@ TESTS = {
     "server/log": ["tests/log"],
     "server/session": ["tests/session", "tests/pages"],
 }
-# not faults that a person makes, or no faults at all: `X | None` is a type, a decorator is not forgotten
+# not faults that a person makes, or no faults at all: `X | None` is a type, a decorator is neither forgotten
+# nor written with another `frozen` or `maxsize`
 UNLIKELY = (
     *("BitOr", "BitAnd", "BitXor", "Shift", "FloorDiv", "_Mod", "_Pow", "Invert", "_Is", "UAdd"),
     *("Decorator", "Variable", "Exception"),
@@ -126,14 +127,14 @@ def _drawn(rng: random.Random, copy: Path, parts: list[str]) -> tuple[str, Fault
 
 
 def _places(text: str) -> list[tuple[str, int]]:
-    """Return each change that is possible as its kind and a running number, without imports."""
+    """Return each change that is possible as its kind and a running number, without imports and decorators."""
     seen, places = Counter[str](), []
     nodes = list(ast_nodes(get_ast(text)))
     for name in KINDS:
         operator = get_operator(name)()
         for node in nodes:
             for _ in operator.mutation_positions(node):
-                if node.search_ancestor("import_name", "import_from") is None:
+                if node.search_ancestor("import_name", "import_from", "decorator") is None:
                     places.append((name, seen[name]))
                 seen[name] += 1
     return places
