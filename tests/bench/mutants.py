@@ -127,7 +127,7 @@ def _drawn(rng: random.Random, copy: Path, parts: list[str]) -> tuple[str, Fault
 
 
 def _places(text: str) -> list[tuple[str, int]]:
-    """Return each change that is possible as its kind and a running number; none in imports and decorators."""
+    """Return each possible change as its kind and a running number; none in imports and decorators."""
     seen, places = Counter[str](), []
     nodes = list(ast_nodes(get_ast(text)))
     for name in KINDS:
