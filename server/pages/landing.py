@@ -43,8 +43,8 @@ def landing(snapshot: Snapshot) -> Json | None:
 
 
 _WORDS = {
-    "there": "There: {:.1f} mm from the aim, as foretold.",
-    "foretold": "As foretold, still {:.1f} mm to go.",
+    "there": "There: {:.1f} mm from the aim, as predicted.",
+    "foretold": "As predicted, still {:.1f} mm to go.",
     "short": "Short: {:.1f} mm still to go.",
     "far": "Too far, by {:.1f} mm: the next step makes up for it.",
     "back": "It went the other way. Was the screw turned the way of the arrow?",

@@ -171,7 +171,7 @@ class Session(Versioned):
         """The card holds film that shows the beam at once and fades (a camera only), or tape again."""
         with self._lock:
             if on and self.source.kind != "camera":
-                raise Refused("Only before a camera is film of use.", path="film", status=409)
+                raise Refused("Film is of use only with a camera.", path="film", status=409)
             self._state.keep(film=on)
 
     def settled(self) -> bool:

@@ -45,7 +45,7 @@ async function showWhy(link) {
   words.dataset.version = version;
   setText(words, "One moment…");
   const told = await link.ask("why");
-  if (link.version === version) setText(words, told?.why ?? "It cannot be said just now.");
+  if (link.version === version) setText(words, told?.why ?? "No reason can be given just now.");
 }
 
 /** This device alone: the page comes back as it was, in other units, brighter, or towards the other hand.
