@@ -72,3 +72,21 @@ def test_nothing_is_printed_in_the_window(size):
     away = np.hypot(x - sheet.centre_mm[0], y - sheet.centre_mm[1])
     assert (picture[away < sheet.window_diameter_mm / 2] == 255).all()
     assert (picture[away < 1.3 * sheet.window_diameter_mm / 2] < 255).any()
+
+
+@pytest.mark.parametrize("size", ["small", "standard", "large"])
+def test_ticks_stand_at_every_true_millimetre_on_all_four_sides(size):
+    sheet, px_per_mm = vision.card_sheet("nozzle", size), 20
+    picture = vision.draw_card("nozzle", dpi=25.4 * px_per_mm, size=size)
+    x, y = (px_per_mm * np.array(sheet.centre_mm)).astype(int)
+    away, reach = int(px_per_mm * (24.6 * vision.SIZES[size])), int(px_per_mm * (21.5 * vision.SIZES[size]))
+    for line in (
+        picture[y - away, x - reach : x + reach],
+        picture[y + away, x - reach : x + reach],
+        picture[y - reach : y + reach, x - away],
+        picture[y - reach : y + reach, x + away],
+    ):
+        ends = np.flatnonzero(np.diff((line < 128).astype(int)))
+        middles = (ends[::2] + ends[1::2] + 1) / 2 / px_per_mm - reach / px_per_mm
+        assert len(middles) > 0.9 * 2 * reach / px_per_mm
+        assert middles == pytest.approx(np.arange(len(middles)) - len(middles) // 2, abs=0.06)
