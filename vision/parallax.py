@@ -16,7 +16,7 @@ from vision.reading import CardView
 
 _HEIGHT_MM = 0.15  # how far tape may stand off, one standard deviation: a sheet of paper, a fold, a bubble
 _MOST_SD = 2.0  # what seems to stand off more is light that moved between the two views
-_BY_HAND = 0.04  # between the slopes of two views: a camera on a stand always errs alike, and no mark moves
+BY_HAND = 0.04  # between the slopes of two views: a camera on a stand always errs alike, and no mark moves
 
 
 def sight_slope(view: CardView, shape: tuple[int, ...], at_mm: Floats) -> Floats:
@@ -38,7 +38,7 @@ def stand_off(apart_mm: Floats, doubt: Floats, now: Floats, then: Floats) -> tup
     """
     between = now - then
     long = float(between @ between)
-    if long < _BY_HAND**2:
+    if long < BY_HAND**2:
         return np.zeros(2), np.zeros((2, 2))
     height = float(apart_mm @ between) / long
     variance = float(between @ doubt @ between) / long**2

@@ -18,12 +18,15 @@ from vision.card import MARKER_MM, STATIONS, Floats, card_sheet
 from vision.change import INSIDE_MM, Stack, fit_tape, surface_basis
 from vision.edges import edge_profiles
 from vision.find import to_grey
+from vision.measure import card_sigma
+from vision.parallax import BY_HAND, sight_slope
 from vision.picture import Pixels
 from vision.reading import CardView
 from vision.window import Grid, flatten_view, window_grid
 
 _PITCH_MM = 0.4
-_PRIOR_MM = 0.12  # how far tape may lie off where the card's plane puts it
+_HEIGHT_MM = 0.3  # tape may stand off the card's plane by so much
+_CARD_MM = 0.01  # what the card's own place may be off by, beside what its covariance says
 _SLACKS_MM = (
     0.15,
     0.08,
@@ -111,24 +114,48 @@ def sharpness(picture: Pixels, view: CardView) -> Sharpness:
 
 
 def register(after: Pixels, view: CardView, before: Pixels, before_view: CardView) -> tuple[Shown, Shown]:
-    """Return the pictures after and before as they are to be compared."""
+    """Return the pictures after and before as they are to be compared.
+
+    Two views see tape at a height apart along the difference of their lines of sight, and nowhere else. So a
+    camera on a stand sees no shift at all, and what looks like one there is a new mark on an old one.
+    """
     now, then = sharpness(after, view), sharpness(before, before_view)
     shown = Shown(after, view, now, now.less(then))
     earlier = Shown(before, before_view, then, then.less(now), np.zeros((2, 6)))
     grid = window_grid(_PITCH_MM)
+    views = [sight_slope(one.view, one.picture.shape, np.zeros(2)) for one in (shown, earlier)]
+    if np.hypot(*(views[0] - views[1])) < BY_HAND:
+        return shown, earlier
+    prior = _shift_prior(shown, earlier, views[0] - views[1])
     seen, tape = shown.on(grid), None
-    for slack, smooth in zip(_SLACKS_MM, _SMOOTH_PX, strict=True):
+    most = float(1 / np.sqrt(np.linalg.eigvalsh(prior)[0]))
+    for slack, smooth in zip(np.minimum(_SLACKS_MM, most), _SMOOTH_PX, strict=True):
         known = earlier.on(grid)
         tape = tape or fit_tape(seen, known, grid)
-        step, doubt = _step(seen, tape.expected(grid, known), grid, slack, smooth, np.asarray(earlier.shift))
-        earlier = replace(earlier, shift=np.asarray(earlier.shift) + step, doubt=doubt)
+        so_far = np.asarray(earlier.shift)
+        step, doubt = _step(seen, tape.expected(grid, known), grid, slack, smooth, so_far, prior)
+        earlier = replace(earlier, shift=so_far + step, doubt=doubt)
         if np.abs(step).max() < 0.004:
             break
     return shown, earlier
 
 
+def _shift_prior(shown: Shown, earlier: Shown, between: Floats) -> Floats:
+    """Inverse covariance (2, 2) of the shift that is likely before the window was looked at: along what parts
+    the lines of sight by the tape's height, across it by what the card's own place may be off.
+    """
+    card = sum(card_sigma(one.view, np.zeros(2)) ** 2 for one in (shown, earlier)) + _CARD_MM**2
+    return np.asarray(np.linalg.inv(_HEIGHT_MM**2 * np.outer(between, between) + np.diag(card)))
+
+
 def _step(
-    seen: Stack, expected: Stack, grid: Grid, slack_mm: float, smooth_px: float, so_far: Floats
+    seen: Stack,
+    expected: Stack,
+    grid: Grid,
+    slack_mm: float,
+    smooth_px: float,
+    so_far: Floats,
+    likely: Floats,
 ) -> tuple[Floats, Floats]:
     """One Gauss–Newton step of the shift, (2, 6) mm, and the shift's covariance (12, 12)."""
     inside = grid.radius_mm() < INSIDE_MM - 3 * smooth_px * grid.pitch_mm / 2
@@ -151,7 +178,7 @@ def _step(
         fewer = 1 / (4 * np.pi * smooth_px**2)
         matrix += fewer * weighted @ rows.T
         right += fewer * weighted @ r
-    prior = np.eye(12) / _PRIOR_MM**2
+    prior = np.kron(likely, np.eye(6))
     doubt = np.linalg.inv(matrix + prior)
     return np.asarray((doubt @ (right - prior @ so_far.ravel())).reshape(2, 6)), doubt
 

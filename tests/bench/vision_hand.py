@@ -27,6 +27,7 @@ GRID = window_grid(0.25)
 PAIRS: dict[str, Callable[[int, int], Iterator[Case]]] = {
     "hand workshop": lambda n, seed: cases.by_hand("workshop", n, seed),
     "hand harsh": lambda n, seed: cases.by_hand("harsh", n, seed),
+    "hand toned": lambda n, seed: cases.by_hand("workshop", n, seed, toned=True),
     "on top": lambda n, seed: cases.on_top(n, seed),
     "on top by hand": lambda n, seed: cases.on_top(n, seed, steady=False),
     "third aligned": lambda n, seed: cases.on_top(n, seed, farthest_mm=0.3, old=2),

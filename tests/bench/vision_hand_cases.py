@@ -27,14 +27,21 @@ class Case:
     old: tuple[Burn, ...]
 
 
-def by_hand(grade: str, count: int, seed: int) -> Iterator[Case]:
-    """Pairs by hand: none to three old burns, the new one clear of them."""
+def by_hand(grade: str, count: int, seed: int, *, toned: bool = False) -> Iterator[Case]:
+    """Pairs by hand: none to three old burns, the new one clear of them. `toned`: each photo has a tone curve,
+    sharpening and dark corners of its own.
+    """
     rng = np.random.default_rng(seed)
+
+    def shot() -> Shot:
+        one = handheld.any_shot(grade, rng)
+        return handheld.toned(one, rng) if toned else one
+
     for _ in range(count):
         sheet = handheld.any_sheet(grade, rng, burns=int(rng.integers(1, 5)))
         older = replace(sheet, burns=sheet.burns[:-1])
-        before, again = (handheld.take(older, handheld.any_shot(grade, rng), rng) for _ in range(2))
-        after = handheld.take(sheet, handheld.any_shot(grade, rng), rng)
+        before, again = (handheld.take(older, shot(), rng) for _ in range(2))
+        after = handheld.take(sheet, shot(), rng)
         yield Case(before, again, after, sheet.burns[-1], older.burns)
 
 

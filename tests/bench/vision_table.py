@@ -71,6 +71,7 @@ def rarely_false(most: float) -> list[Target]:
 ROWS = [
     Row("hand workshop", [("new", "<=", 0.01), ("right", ">=", 0.98), *HONEST]),
     Row("hand harsh", [("new", "<=", 0.04), ("right", ">=", 0.92), *HONEST]),
+    Row("hand toned", [("new", "<=", 0.04), ("right", ">=", 0.92), *HONEST]),
     Row(
         "on top",
         [

@@ -64,7 +64,11 @@ class Sheet:
 
 @dataclass(frozen=True)
 class Shot:
-    """One picture: where the camera stands, the light, and what became of the file."""
+    """One picture: where the camera stands, the light, and what became of the file.
+
+    `gamma` and `bow` (an S about the middle grey) bend its tones; `dark_corners` is the share of light that
+    its corners lack, `sharpened` the strength of an unsharp mask.
+    """
 
     view: View = field(default_factory=View)
     light: tuple[float, float, float] = (0.0, 0.0, 1.0)
@@ -83,6 +87,10 @@ class Shot:
     motion_deg: float = 0.0
     noise: float = 1.5
     jpeg: int | None = 85
+    gamma: float = 1.0
+    bow: float = 0.0
+    sharpened: float = 0.0
+    dark_corners: float = 0.0
 
 
 def dose(burn: Burn, u: np.ndarray, v: np.ndarray) -> np.ndarray:
@@ -217,7 +225,33 @@ def take(sheet: Sheet, shot: Shot, rng: np.random.Generator) -> np.ndarray:
     seen = seen * np.array(shot.colour, np.float32) * np.float32(shot.level)
     blur = scenes.Scene(defocus_px=shot.defocus_px, motion_px=shot.motion_px, motion_deg=shot.motion_deg)
     scene = replace(blur, noise=shot.noise, jpeg=shot.jpeg)
-    return scenes._exposed(scenes._blurred(seen, scene), scene, rng)
+    return scenes._exposed(developed(scenes._blurred(seen, scene), shot), scene, rng)
+
+
+def developed(seen: np.ndarray, shot: Shot) -> np.ndarray:
+    """What a telephone makes of what its sensor saw: dark corners, a tone curve, sharpened edges."""
+    if shot.dark_corners:
+        rows, cols = seen.shape[:2]
+        y, x = np.indices((rows, cols), dtype=np.float32)
+        out = ((x - cols / 2) ** 2 + (y - rows / 2) ** 2) / (rows**2 + cols**2) * 4
+        seen = seen * (1 - shot.dark_corners * out)[..., None]
+    if shot.gamma != 1 or shot.bow:
+        share = np.clip(seen / 255, 0, 1) ** shot.gamma
+        seen = 255 * (share - shot.bow * np.sin(2 * np.pi * share) / (2 * np.pi))
+    if shot.sharpened:
+        seen = seen + shot.sharpened * (seen - cv2.GaussianBlur(seen, (0, 0), 1.5))
+    return seen.astype(np.float32)
+
+
+def toned(shot: Shot, rng: np.random.Generator) -> Shot:
+    """The same photo with a tone curve, sharpening and corners of its own telephone."""
+    return replace(
+        shot,
+        gamma=float(np.exp(rng.uniform(-0.3, 0.3))),
+        bow=float(rng.uniform(-0.1, 0.4)),
+        sharpened=float(rng.uniform(0, 0.8)),
+        dark_corners=float(rng.uniform(0, 0.4)),
+    )
 
 
 def on_card(sheet: Sheet, view: View, height: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

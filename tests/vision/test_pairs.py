@@ -33,11 +33,21 @@ def disc(u, v, at, radius, soft=0.15):
     return 1 / (1 + np.exp(np.clip((np.hypot(u - at[0], v - at[1]) - radius) / soft, -40, 40)))
 
 
-def plane(paint):
+def plane(paint, homography=FLAT):
     """A picture (780, 660, 3) of `paint(u, v)`, levels."""
     y, x = np.indices((780, 660), dtype=float)
-    grey = paint((x - 330) / PX_PER_MM, (390 - y) / PX_PER_MM)
+    u, v = np.moveaxis(project(np.linalg.inv(homography), np.stack([x, y], axis=-1)), 2, 0)
+    grey = paint(u, v)
     return np.repeat(np.clip(grey, 0, 255).astype(np.uint8)[..., None], 3, axis=2)
+
+
+def camera(tilt, place, shape=(960, 1280)):
+    """Homography of the card's plane and the whole projection (3, 4) of a camera of 900 px."""
+    rows, cols = shape
+    inner = np.array([(900.0, 0, (cols - 1) / 2), (0, 900.0, (rows - 1) / 2), (0, 0, 1.0)])
+    turn = cv2.Rodrigues(np.array(tilt))[0] @ np.diag([1.0, -1.0, -1.0])
+    full = inner @ np.column_stack([turn, place])
+    return full[:, [0, 1, 3]] / full[2, 3], full
 
 
 def marks(u, v):
@@ -64,18 +74,42 @@ def test_the_blur_of_a_picture_is_measured_at_its_markers():
 
 
 def test_old_marks_tell_how_the_picture_before_is_shifted():
+    """Tape that stands off seems to move along what parts two lines of sight, by more at one end."""
+    turned = camera((0.3, -0.2, 0.05), (1.0, 0.0, 200.0), shape=(780, 660))[0]
+    view = CardView(4, 0.05, 4.5, 20.0, turned)
+    between = sight_slope(view, (780, 660, 3), np.zeros(2)) - sight_slope(VIEW, (780, 660, 3), np.zeros(2))
+
+    def height(u):
+        return 0.3 + 0.01 * u
+
     before = plane(marks)
-    after = plane(lambda u, v: 0.8 * marks(u - 0.12, v + 0.07 + 0.004 * u))
-    _, earlier = register(after, VIEW, before, VIEW)
+    after = plane(lambda u, v: 0.8 * marks(u + height(u) * between[0], v + height(u) * between[1]), turned)
+    _, earlier = register(after, view, before, VIEW)
+    assert np.hypot(*between) > 0.3
     for at in ((-9.0, 4.0), (7.0, 8.0), (3.0, -10.0)):
         moved, doubt = earlier.apart(np.array(at))
-        assert moved == pytest.approx((-0.12, 0.07 + 0.004 * at[0]), abs=0.02)
+        assert moved == pytest.approx(height(at[0]) * between, abs=0.02)
         assert np.sqrt(np.diag(doubt)).max() < 0.05
     blank = plane(lambda u, v: np.full(u.shape, 190.0))
-    _, earlier = register(blank, VIEW, blank, VIEW)
+    _, earlier = register(plane(lambda u, v: np.full(u.shape, 190.0), turned), view, blank, VIEW)
     moved, doubt = earlier.apart(np.zeros(2))
     assert np.abs(moved).max() < 0.01
-    assert np.sqrt(np.diag(doubt)).min() > 0.08  # nothing tells, and it says so
+    along = between / np.hypot(*between)
+    assert np.sqrt(along @ doubt @ along) > 0.08  # nothing tells, and it says so
+
+
+@pytest.mark.parametrize("offset", [(0.25, 0.0), (-0.1, 0.3)])
+def test_a_crescent_on_an_old_mark_is_no_shift_of_a_camera_on_its_stand(offset):
+    """One line of sight sees tape at any height in one place: what moved there is a mark, not the tape."""
+
+    def burnt(u, v, pulses):
+        return 40 + 150 * np.exp(-3 * sum(disc(u, v, at, 2.5) for at in pulses))
+
+    before = plane(lambda u, v: burnt(u, v, [(2.0, 1.0)]))
+    after = plane(lambda u, v: burnt(u, v, [(2.0, 1.0), (2.0 + offset[0], 1.0 + offset[1])]))
+    _, earlier = register(after, VIEW, before, VIEW)
+    moved, _ = earlier.apart(np.array([2.0, 1.0]))
+    assert np.hypot(*moved) < 0.02
 
 
 def test_a_shadow_is_light_and_a_mark_is_none():
@@ -93,14 +127,6 @@ def test_a_shadow_is_light_and_a_mark_is_none():
     assert np.abs(field[..., 1] - shadow)[inner].max() < 0.06
     at_mark = np.hypot(u - 5, v - 5) < 1.5
     assert (field[..., 1] - shadow)[at_mark].min() > -0.05  # it was 0.6 darker there
-
-
-def camera(tilt, place):
-    """Homography of the card's plane and the whole projection (3, 4) of a camera of 900 px."""
-    inner = np.array([(900.0, 0, 639.5), (0, 900.0, 479.5), (0, 0, 1.0)])
-    turn = cv2.Rodrigues(np.array(tilt))[0] @ np.diag([1.0, -1.0, -1.0])
-    full = inner @ np.column_stack([turn, place])
-    return full[:, [0, 1, 3]] / full[2, 3], full
 
 
 def test_outside_two_views_tell_how_far_the_tape_stands_off():
