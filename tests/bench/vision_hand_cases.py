@@ -28,8 +28,8 @@ class Case:
 
 
 def by_hand(grade: str, count: int, seed: int, *, toned: bool = False) -> Iterator[Case]:
-    """Pairs by hand: none to three old burns, the new one clear of them. `toned`: each photo has a tone curve,
-    sharpening and dark corners of its own.
+    """Pairs by hand: none to three old burns, the new one clear of them. `toned`: each photo has a tone
+    curve, sharpening and dark corners of its own.
     """
     rng = np.random.default_rng(seed)
 
