@@ -34,6 +34,7 @@ from vision.reading import CardView, Mark
 from vision.register import Shown, register, slopes
 from vision.seek import Candidate, Mask, grown, seek
 from vision.shape import Figure
+from vision.tone import SAME, Tone, tone_between
 from vision.window import Grid, window_grid
 
 SEARCH_PITCH_MM = 0.2
@@ -51,7 +52,7 @@ _INSIDE_FIT = 0.6  # of a weaker candidate that lies in the disc of a stronger o
 
 @dataclass(frozen=True, eq=False)
 class Comparison:
-    """Two pictures made comparable: as sharp, in the same place, in the same light."""
+    """Two pictures made comparable: as sharp, in the same place, in the same light and tones."""
 
     view: CardView
     shown: Shown
@@ -61,6 +62,7 @@ class Comparison:
     light: NDArray[np.float32]
     window: Grid
     mismatch: Mismatch
+    tone: Tone = SAME
 
     def seen(self, grid: Grid) -> Stack:
         """The picture after, on a grid."""
@@ -68,7 +70,8 @@ class Comparison:
 
     def expected(self, grid: Grid) -> Stack:
         """The picture after as it would look without anything new."""
-        return self.tape.expected(grid, self.earlier.on(grid)) * self._lit(grid)
+        lit = self.tape.expected(grid, self.earlier.on(grid)) * self._lit(grid)
+        return lit if self.tone is SAME else self.tone.of(lit, self.unburnt(grid))
 
     def unburnt(self, grid: Grid) -> Stack:
         """The tape as it would look now without any mark, new or old."""
@@ -86,7 +89,12 @@ def compare(after: Pixels, view: CardView, before: Pixels, before_view: CardView
     tape, bare = fit_tape(seen, known, grid), fit_tape(known, None, grid)
     light = light_change(seen, tape.expected(grid, known), grid)
     mismatch = _mismatch(shown, earlier, tape, light, grid)
-    return Comparison(view, shown, earlier, tape, bare, light, grid, mismatch)
+    pair = Comparison(view, shown, earlier, tape, bare, light, grid, mismatch)
+    if not mismatch.by_hand:
+        return pair
+    inside = grid.radius_mm() < INSIDE_MM
+    expected, unburnt = pair.expected(grid)[inside], pair.unburnt(grid)[inside]
+    return replace(pair, tone=tone_between(seen[inside], expected, unburnt))
 
 
 def _mismatch(shown: Shown, earlier: Shown, tape: Tape, light: NDArray[np.float32], grid: Grid) -> Mismatch:

@@ -23,7 +23,8 @@ _SMOOTH_PX = 1.0
 _ROOM = (1.0, 1.1, 1.3, 1.7, 3.0)  # tries of how far tape can go, in shares of how far it has gone
 _FINER = (1.12, 1.06, 1.03)
 _TRY_ROUNDS, _MOST_TRIES, _BLUR_ROUNDS = 6, 3, 3
-_LEAST_SHARE, _MOST_SHARE, _BY_HAND_MM = 0.25, 0.8, 0.03
+_LEAST_SHARE, _MOST_SHARE = 0.25, 0.8
+_BY_HAND_MM, _BY_HAND_GAIN = 0.03, 0.12  # on a stand, with light that nobody moved, 0.015 and 0.04
 _TONE = 0.1  # a camera bends its tones by so much of a level at 128 levels off, our estimate
 _FAINT_OLD = 0.08  # of the change: older marks fainter than this hide nothing
 
@@ -41,16 +42,20 @@ class Mismatch:
     blur_mm2: float = 0.03
     gain: float = 0.15
 
+    def unlike(self) -> float:
+        """How unlike the two pictures are, in view or light; 1 for two photos by hand that are most alike."""
+        return max(self.shift_mm / _BY_HAND_MM, self.gain / _BY_HAND_GAIN)
+
     @property
     def by_hand(self) -> bool:
         """Whether the pictures differ as two photos by hand do."""
-        return self.shift_mm >= _BY_HAND_MM
+        return self.unlike() >= 1
 
     def least_share(self) -> float:
         """Share of the change that a burn must explain beyond all else: little for a camera on a stand, most
         where the pictures differ anyway.
         """
-        return _LEAST_SHARE + (_MOST_SHARE - _LEAST_SHARE) * min((self.shift_mm / _BY_HAND_MM) ** 2, 1.0)
+        return _LEAST_SHARE + (_MOST_SHARE - _LEAST_SHARE) * min(self.unlike() ** 2, 1.0)
 
 
 @dataclass(frozen=True, eq=False)

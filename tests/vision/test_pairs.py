@@ -21,6 +21,7 @@ from vision.parallax import sight_slope, stand_off
 from vision.plane import project
 from vision.reading import CardView, Mark
 from vision.register import register, sharpness
+from vision.tone import tone_between
 from vision.window import Grid, window_grid
 
 PX_PER_MM = 6.0
@@ -266,8 +267,9 @@ def test_a_photo_by_hand_tells_no_new_mark_by_an_old_ones_rim():
     assert covers(old, rim)
     assert not covers(old, replace(rim, offset_mm=(1.3, 2.0)))
     assert not covers(old, replace(rim, width_mm=(6.0, 5.9)))
-    assert Mismatch(0.07).by_hand
-    assert not Mismatch(0.016).by_hand
+    assert Mismatch(0.07, gain=0.04).by_hand
+    assert Mismatch(0.016, gain=0.2).by_hand  # from one place, but in other light
+    assert not Mismatch(0.016, gain=0.04).by_hand
 
 
 def test_beside_a_mark_that_is_sure_one_that_is_vague_is_no_mark():
@@ -287,3 +289,25 @@ def test_another_tone_curve_is_no_new_mark():
     patch = Patch(grid, known - seen, known, 230 - known, np.ones(u.shape), Mismatch(0.03, 0.01, 0.4))
     rest = rival_rest(patch, *patch.rows())
     assert np.std(rest) < 1.0
+
+
+def test_outside_a_tone_curve_is_told_by_old_marks_whatever_the_light():
+    """Curves that are powers, as that of sRGB nearly is (IEC 61966-2-1), and light that falls off."""
+    u, v = np.meshgrid(np.linspace(-15, 15, 151), np.linspace(-15, 15, 151))
+    share = np.exp(-1.2 * disc(u, v, (-6, 2), 2.5, 0.6) - 2 * disc(u, v, (6, -5), 2.0, 0.6))
+    new = np.exp(-1.5 * disc(u, v, (4, 8), 2.5))
+    light = 1 + 0.02 * u
+
+    def shown(of, light, power):
+        return np.repeat((235 * (0.7 * light * of) ** power).reshape(-1, 1), 3, axis=1)
+
+    expected, unburnt = shown(share, 1.0, 0.8), shown(1.0 + 0 * u, 1.0, 0.8)
+    tape = shown(1.0 + 0 * u, light, 1.1)
+    seen = shown(share * new, light, 1.1) + np.random.default_rng(1).normal(0, 1, expected.shape)
+    lit = expected * tape / unburnt  # what a smooth change of light alone foretells
+    at_old = share.ravel() < 0.7
+    assert np.abs(seen - lit)[at_old].mean() > 8
+    foretold = tone_between(seen, lit, tape).of(lit[None], tape[None])[0]
+    assert np.abs(seen - foretold)[at_old].mean() < 3
+    burnt = new.ravel() < 0.3
+    assert (foretold - seen)[burnt].mean() > 0.9 * (lit - seen)[burnt].mean()  # the new mark stays
