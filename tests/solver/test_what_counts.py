@@ -46,7 +46,7 @@ def known(seed: int) -> View:
 
 def lens_after(view: View) -> float:
     """How far off the lens (mm) the beam is meant to be after the moves that bring the bed to nil."""
-    moves = weigh.adjustments(view, 4, small=0.0, worth=0.01)
+    moves = weigh.adjustments(weigh.pose(view, 4, small=0.0), worth=0.01)
     meant = np.sum([worked(view, event) for event in moves], axis=0)[None]
     return float(np.hypot(*o.pushed(view.best, view.jacobian, meant).lens_mm[0, : o.BED].mean(0)))
 

@@ -240,6 +240,19 @@ def test_fixed_bases_are_not_asked_to_move_and_screws_not_beyond_their_ends() ->
             break
 
 
+def test_a_mirror_that_no_base_moves_is_moved_along_its_normal_by_its_three_screws() -> None:
+    """Mirror 1 stands 2 mm too far out: tilts and the tube only move the error from one card to another."""
+    machine = draw_machine(3, severity="drifted", bed="600", fault=None, disturbed=disturbance("bases said"))
+    machine.state.contact_mm[0] += 2.0
+    for _ in range(45):
+        step = answer(machine.document())
+        if machine.obey(step) is None:
+            break
+    assert step["do"] == "done" and machine.truth().aligned(), (step, machine.truth())
+    net = [screw.contact_turns for (mirror, _), screw in machine.screws.items() if mirror == 1]
+    assert len(net) == 3 and max(net) < -1.0, net
+
+
 def test_threads_get_the_answers_that_one_gets() -> None:
     documents = []
     for seed in range(4):

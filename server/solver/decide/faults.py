@@ -63,7 +63,7 @@ def helpless(view: View, stage: int, least: float = POLICY.out_of_reach) -> Choi
                 doubted = Turn(mount.mirror, name, -view.mixture.net_turns[k] or TRIED_AGAIN)
         if dead[base] > POLICY.even or mount.base == "fixed":
             blocked.append(f"the base of mirror {mount.mirror}")
-    if not blocked or reach(view, stage) <= least:
+    if not blocked or reach(view, stage)[0] <= least:
         return None
     if doubted is None:
         return Choice(

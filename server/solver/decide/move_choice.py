@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from itertools import combinations
+from dataclasses import dataclass
+from itertools import combinations, product
 from typing import Any
 
 import numpy as np
@@ -18,6 +18,8 @@ from server.solver.events import Event, Shift, Turn
 from server.solver.machine import model as m
 
 Array = NDArray[Any]
+
+Moves = list[tuple[mv.Lever, Array]]  # levers, and how far each: turns, or mm
 
 LAWSON, TINY = 30, 1e-6  # rounds; weight that counts as none
 
@@ -50,18 +52,17 @@ def best_move(view: View, stage: int) -> Move | None:
 
 
 def _chosen(view: View, stage: int) -> Move | None:
-    now = _now(view, stage)
+    now, problem = _now(view, stage), pose(view, stage)
     sets: list[list[Event]] = []
-    for screws_only in (True, False) if _angle_first(view, stage) else (False, True):
-        for fine in (True, False):
-            events = adjustments(view, stage, screws_only=screws_only, fine=fine)
-            if events and events not in sets:
-                sets.append(events)
+    for screws_only, fine in product((False, True), (True, False)):
+        events = adjustments(problem, screws_only=screws_only, fine=fine)
+        if events and events not in sets:
+            sets.append(events)
     needed = [_needed(now, events) for events in sets]
     best = max(needed, key=lambda move: move.gain - POLICY.effort * move.effort, default=None)
     if best is not None and best.gain > POLICY.gain:
         return best
-    moves = [_weighed(now, [event]) for event in singles(view, stage)]
+    moves = [_weighed(now, [event]) for event in singles(problem)]
     return max(moves, key=lambda move: move.gain, default=None)
 
 
@@ -111,12 +112,59 @@ def cost(view: View, stage: int, caps: Array) -> float:
     return float((np.minimum(over, caps[:count]) ** 2).sum(1).mean())
 
 
+@dataclass(frozen=True)
+class Problem:
+    """A stage's error at the best hypothesis, and how each lever that moves changes it."""
+
+    view: View
+    levers: list[mv.Lever]
+    columns: list[Array]  # for each lever, (n,) its columns of design
+    residual: Array  # (L,) the error, in units of the tolerances
+    design: Array  # (L, N) change of the error by each number of each lever
+    gram: Array  # (N, N) design.T @ design
+    pull: Array  # (N,) design.T @ residual
+    errs: Array  # (N,) the error squared that one unit of a hand's error in each number adds
+    coarse: Array  # (N,) variance of the error by a move of a hand, however small
+    far: Array  # (N,) cost of each number squared
+
+    @property
+    def error(self) -> float:
+        """The error squared."""
+        return float(self.residual @ self.residual)
+
+
+def pose(view: View, stage: int, small: float | None = None) -> Problem:
+    """The problem of bringing a stage to nil by what has not been moved since the last pulse."""
+    least = POLICY.small if small is None else small
+    return _posed(view, stage, _moved_since_mark(view), least, POLICY.lens)
+
+
+def _posed(view: View, stage: int, used: set[str], small: float, lens: float) -> Problem:
+    profile, mixture, known = view.profile, view.mixture, min(stage, 3)
+    residual = _beyond_small(o.metric_vectors(profile, view.best, known, lens)[0], small)
+    slopes = o.metric_vectors(profile, view.jacobian, known, lens).T  # they are linear in the offsets
+    ways = [(lever, mv.direction(profile, mixture, lever)[: m.OPTICS]) for lever in mv.levers(profile, known)]
+    ways = [(lever, way) for lever, way in ways if lever.name(profile) not in used and way.any()]
+    levers, moves = [lever for lever, _ in ways], [way for _, way in ways]
+    sizes = [move.shape[1] for move in moves]
+    columns = np.split(np.arange(sum(sizes)), np.cumsum(sizes)[:-1]) if levers else []
+    design = slopes @ np.hstack(moves) if levers else np.zeros((len(residual), 0))
+    errs = np.square(design).sum(0)
+    at = {lever.part: some for lever, some in zip(levers, columns, strict=True)}
+    if "tube" in at:  # the hand errs at each end by itself
+        errs[at["tube"]] = errs[at["tube-exit"]] + errs[at["tube-far"]]
+    hand = [b.HAND_TURNS if lever.is_screw else b.SHIFT_HAND for lever in levers]
+    far = [POLICY.per_turn if lever.is_screw else POLICY.per_mm for lever in levers]
+    return Problem(
+        view, levers, columns, residual, design, design.T @ design, design.T @ residual, errs,
+        errs * np.repeat(np.square(hand), sizes), np.repeat(far, sizes),
+    )  # fmt: skip
+
+
 def adjustments(
-    view: View,
-    stage: int,
+    problem: Problem,
     *,
     screws_only: bool = False,
-    small: float | None = None,
     fine: bool = False,
     worth: float = POLICY.lever_worth,
 ) -> list[Event]:
@@ -127,89 +175,36 @@ def adjustments(
     hand is part of the cost, and with ``fine`` also that part of it that a smaller move does not make
     smaller, so that near the end the lever is taken that errs least.
     """
-    problem = _problem(view, stage, screws_only=screws_only, small=small)
-    problem = problem if fine else replace(problem, coarse=np.zeros_like(problem.coarse))
+    levers = problem.levers
+    allowed = [i for i, lever in enumerate(levers) if lever.is_screw or not screws_only]
     chosen: tuple[int, ...] = ()
     now, amounts = problem.error, np.zeros(0)
     while now > POLICY.rest and len(chosen) < POLICY.most_levers:
-        options = _additions(problem, chosen, now, 1)
+        free = [
+            i for i in allowed if i not in chosen and not any(_same(levers[i], levers[j]) for j in chosen)
+        ]
+        options = _additions(problem, chosen, free, now, 1, fine)
         if not options or max(options)[0] < worth * now:
-            options = _additions(problem, chosen, now, 2)
+            options = _additions(problem, chosen, free, now, 2, fine)
         if not options or max(options)[0] < worth * now:
             break
         _, chosen = max(options)
-        now, amounts = _solved(problem, [chosen])[chosen]
-    return _ordered(view, problem, chosen, amounts)
+        now, amounts = _solved(problem, [chosen], fine)[chosen]
+    return _ordered(problem, chosen, amounts)
 
 
 def _additions(
-    problem: _Problem, chosen: tuple[int, ...], now: float, count: int
+    problem: Problem, chosen: tuple[int, ...], free: list[int], now: float, count: int, fine: bool
 ) -> list[tuple[float, tuple[int, ...]]]:
     """What each single lever (or pair) added to the chosen takes away for its effort, and the set with it."""
     levers = problem.levers
-    free = [
-        i
-        for i in range(len(levers))
-        if i not in chosen and not any(_same(levers[i], levers[j]) for j in chosen)
-    ]
     sets = [
         (*chosen, *added)
         for added in combinations(free, count)
         if not any(_same(levers[i], levers[j]) for i, j in combinations(added, 2))
     ]
     effort = {some: sum(levers[i].effort for i in some[len(chosen) :]) for some in sets}
-    return [((now - left) / effort[some], some) for some, (left, _) in _solved(problem, sets).items()]
-
-
-def _angle_first(view: View, stage: int) -> bool:
-    """Whether the marks of a leg still wander too far: a screw turns the beam, an offset is dealt with after
-    that."""
-    overlaps = [i for i in (1, 3) if i < o.STAGE_KEYS[stage]]
-    return bool((np.median(view.numbers[:, overlaps], axis=0) > 1.0).any())
-
-
-@dataclass(frozen=True)
-class _Problem:
-    """A stage's error at the best hypothesis, and how each lever changes it."""
-
-    levers: list[mv.Lever]
-    columns: list[Array]  # for each lever, (n,) its columns of design
-    design: Array  # (L, N) change of the error by each number of each lever
-    gram: Array  # (N, N) design.T @ design
-    pull: Array  # (N,) design.T @ error
-    error: float  # the error squared
-    errs: Array  # (N,) the error squared that one unit of a hand's error in each number adds
-    coarse: Array  # (N,) variance of the error by a move of a hand, however small
-    far: Array  # (N,) cost of each number squared
-
-
-def _problem(view: View, stage: int, *, screws_only: bool = False, small: float | None = None) -> _Problem:
-    profile, mixture, stage = view.profile, view.mixture, min(stage, 3)
-    small = POLICY.small if small is None else small
-    residual = _beyond_small(o.metric_vectors(profile, view.best, stage, POLICY.lens)[0], small)
-    slopes = o.metric_vectors(profile, view.jacobian, stage, POLICY.lens).T  # they are linear in the offsets
-    used = _moved_since_mark(view)
-    levers = [
-        lever
-        for lever in mv.levers(profile, stage)
-        if lever.name(profile) not in used and (lever.is_screw or not screws_only)
-    ]
-    moves = [mv.direction(profile, mixture, lever)[: m.OPTICS] for lever in levers]
-    ends = np.cumsum([move.shape[1] for move in moves], dtype=int)
-    columns = [np.arange(end - move.shape[1], end) for move, end in zip(moves, ends, strict=True)]
-    design = slopes @ np.hstack(moves) if moves else np.zeros((len(residual), 0))
-    pull, error = design.T @ residual, float(residual @ residual)
-    gram = design.T @ design
-    hand = [b.HAND_TURNS if lever.is_screw else b.SHIFT_HAND for lever in levers]
-    errs = np.zeros(len(gram))
-    for lever, some in zip(levers, columns, strict=True):
-        for by in mv.erring(profile, mixture, lever):
-            errs[some] += np.square(slopes @ by[: m.OPTICS]).sum(0)
-    coarse = errs * np.repeat(np.square(hand), [len(some) for some in columns])
-    far = np.repeat(
-        [POLICY.per_turn if lever.is_screw else POLICY.per_mm for lever in levers], [len(c) for c in columns]
-    )
-    return _Problem(levers, columns, design, gram, pull, error, errs, coarse, far)
+    return [((now - left) / effort[some], some) for some, (left, _) in _solved(problem, sets, fine).items()]
 
 
 def _beyond_small(residual: Array, small: float) -> Array:
@@ -234,39 +229,63 @@ def _moved_since_mark(view: View) -> set[str]:
     return used
 
 
-def singles(view: View, stage: int) -> list[Event]:
+def singles(problem: Problem) -> list[Event]:
     """For each lever that can take something away by itself: the moves that a hand can do nearest to the
     best."""
-    problem = _problem(view, stage)
-    problem = replace(problem, coarse=np.zeros_like(problem.coarse))
-    alone = _solved(problem, [(i,) for i in range(len(problem.levers))])
+    alone = _solved(problem, [(i,) for i in range(len(problem.levers))], fine=False)
     found: list[Event] = []
     for i, lever in enumerate(problem.levers):
         left, amount = alone[(i,)]
         if left < 0.9 * problem.error:
-            found += mv.as_events(view.profile, view.mixture, lever, amount)
+            found += mv.as_events(problem.view.profile, problem.view.mixture, lever, amount)
     return found
 
 
-def reach(view: View, stage: int) -> float:
+def reach(view: View, stage: int, *, along: bool = True) -> tuple[float, Moves]:
     """The least that the worst of a stage's errors, in units of what it may be, can be brought to by all
-    levers that move, a hand's error left aside: least squares whose weights grow where the error is worst
-    (Lawson's algorithm: Lawson & Hanson, Solving Least Squares Problems, 1974, ch. 26)."""
-    residual = o.metric_vectors(view.profile, view.best, min(stage, 3))[0]
-    slopes = o.metric_vectors(view.profile, view.jacobian, min(stage, 3)).T
-    levers = mv.levers(view.profile, stage)
-    moves = [mv.direction(view.profile, view.mixture, lever)[: m.OPTICS] for lever in levers]
-    far = [POLICY.per_turn if lever.is_screw else POLICY.per_mm for lever in levers]
-    damped = np.diag(np.sqrt(np.repeat(far, [move.shape[1] for move in moves])))
-    design, weight = slopes @ np.hstack(moves), np.ones(len(residual) // 2)
-    aim = np.concatenate([residual, np.zeros(len(damped))])
+    levers that move, a hand's error left aside, and how: least squares whose weights grow where the error is
+    worst (Lawson's algorithm: Lawson & Hanson, Solving Least Squares Problems, 1974, ch. 26). Without
+    ``along``, no mirror is moved along its normal: one of its three screws stays."""
+    problem = _posed(view, stage, set(), small=0.0, lens=o.HALVED)
+    kept = [i for i, lever in enumerate(problem.levers) if along or lever.contact < 2]
+    columns = np.concatenate([problem.columns[i] for i in kept])
+    design, damped = problem.design[:, columns], np.diag(np.sqrt(problem.far[columns]))
+    weight, aim = np.ones(len(design) // 2), np.concatenate([problem.residual, np.zeros(len(columns))])
     for _ in range(LAWSON):
-        root = np.concatenate([np.repeat(np.sqrt(weight), 2), np.ones(len(damped))])
+        root = np.concatenate([np.repeat(np.sqrt(weight), 2), np.ones(len(columns))])
         amounts = np.linalg.lstsq(root[:, None] * np.vstack([design, damped]), -root * aim, rcond=None)[0]
-        left = np.hypot(*(residual + design @ amounts).reshape(-1, 2).T) / o.AT_MOST[: len(weight)]
+        left = np.hypot(*(problem.residual + design @ amounts).reshape(-1, 2).T) / o.AT_MOST[: len(weight)]
         weight = weight * np.maximum(left, TINY)
         weight = weight / weight.max()
-    return float(left.max())
+    ends = np.cumsum([len(problem.columns[i]) for i in kept])[:-1]
+    return float(left.max()), [
+        (problem.levers[i], some) for i, some in zip(kept, np.split(amounts, ends), strict=True)
+    ]
+
+
+def along_normal(view: View, stage: int, least: float = POLICY.within_reach) -> list[Event]:
+    """The turns that move a mirror along its normal, where a base does not move and a stage's worst error
+    stays above ``least`` (in units of what it may be) without them; none where that is not so, or where they
+    do not bring it within what it may be.
+
+    A turn of one screw takes the beam away, and only those of the others bring it back: the first of them is
+    never worth a step of its own.
+    """
+    if not stage or sum(lever.part[:6] == "mirror" for lever in pose(view, stage).levers) > min(stage, 2):
+        return []
+    if reach(view, stage, along=False)[0] <= least:
+        return []
+    left, moves = reach(view, stage)
+    risen = np.zeros((3, 3))  # mount, contact: mm
+    turns: dict[int, list[Event]] = {1: [], 2: [], 3: []}
+    for lever, amount in moves:
+        if lever.is_screw:
+            way = mv.direction(view.profile, view.mixture, lever)[m.contact_at(lever.mount), 0]
+            risen[lever.mount - 1] += way * amount
+            turns[lever.mount] += mv.as_events(view.profile, view.mixture, lever, amount)[:1]
+    alike = np.abs(risen).min(1) * (np.abs(np.sign(risen).sum(1)) == risen.shape[1])
+    mount = int(np.argmax(alike)) + 1
+    return turns[mount] if left <= 1.0 and alike.max() >= POLICY.normal_mm and len(turns[mount]) == 3 else []
 
 
 def _same(one: mv.Lever, other: mv.Lever) -> bool:
@@ -274,7 +293,9 @@ def _same(one: mv.Lever, other: mv.Lever) -> bool:
     return not one.is_screw and not other.is_screw and one.part[:4] == other.part[:4] == "tube"
 
 
-def _solved(problem: _Problem, sets: list[tuple[int, ...]]) -> dict[tuple[int, ...], tuple[float, Array]]:
+def _solved(
+    problem: Problem, sets: list[tuple[int, ...]], fine: bool
+) -> dict[tuple[int, ...], tuple[float, Array]]:
     """For each set of levers: expected squared error left after the best amounts, and the amounts side by
     side."""
     by_size: dict[int, list[tuple[tuple[int, ...], Array]]] = {}
@@ -289,17 +310,18 @@ def _solved(problem: _Problem, sets: list[tuple[int, ...]]) -> dict[tuple[int, .
         damped = gram + loose[:, :, None] * np.eye(size)
         amounts = -np.linalg.solve(damped, pull[:, :, None])[:, :, 0]
         bent = (gram @ amounts[:, :, None])[:, :, 0]
-        left = problem.error + ((2.0 * pull + bent + loose * amounts) * amounts + problem.coarse[used]).sum(1)
+        coarse = problem.coarse[used] * fine
+        left = problem.error + ((2.0 * pull + bent + loose * amounts) * amounts + coarse).sum(1)
         found |= {some: (float(left[i]), amounts[i]) for i, (some, _) in enumerate(group)}
     return found
 
 
-def _ordered(view: View, problem: _Problem, chosen: tuple[int, ...], amounts: Array) -> list[Event]:
+def _ordered(problem: Problem, chosen: tuple[int, ...], amounts: Array) -> list[Event]:
     found: list[tuple[int, float, Event]] = []
     start = 0
     for lever, columns in ((problem.levers[i], problem.columns[i]) for i in chosen):
         amount = amounts[start : start + len(columns)]
         start += len(columns)
-        for event in mv.as_events(view.profile, view.mixture, lever, amount)[:1]:
+        for event in mv.as_events(problem.view.profile, problem.view.mixture, lever, amount)[:1]:
             found.append((lever.order, -float(np.linalg.norm(problem.design[:, columns] @ amount)), event))
     return [event for _, _, event in sorted(found, key=lambda item: item[:2])]

@@ -83,13 +83,6 @@ def _stuck(bases: Array, part: str) -> bool:
     return bool(code == screws.DEAD or (code == screws.UNKNOWN and chance[1] > chance[0]))
 
 
-def erring(profile: Profile, mixture: b.Mixture, lever: Lever) -> list[Array]:
-    """(SIZE, n) for each mount in which a hand errs by itself: what it does to the state vector."""
-    if lever.is_screw:
-        return [direction(profile, mixture, lever)]
-    return [mount[:, list(lever.axes)] for mount in m.hand_matrices(lever.part)]
-
-
 def code_of(profile: Profile, signs: Array, mount: int, contact: int) -> int:
     """How a screw is taken to work: as seen, else as is most probable beside the others of its mount."""
     k = 3 * (mount - 1) + contact
@@ -110,8 +103,9 @@ def as_events(profile: Profile, mixture: b.Mixture, lever: Lever, amount: Array)
         name = profile.mount[lever.mount - 1].contact[lever.contact].name
         last = mixture.last_turn[3 * (lever.mount - 1) + lever.contact]
         k, mount = 3 * (lever.mount - 1) + lever.contact, profile.mount[lever.mount - 1]
-        sizes = fractions(float(amount[0]), last)
-        within = [t for t in sizes if mount.turns_from <= mixture.net_turns[k] + t <= mount.turns_to]
+        net = mixture.net_turns[k]
+        wanted = float(np.clip(amount[0], mount.turns_from - net, mount.turns_to - net))
+        within = [t for t in fractions(wanted, last) if mount.turns_from <= net + t <= mount.turns_to]
         return [Turn(lever.mount, name, turns) for turns in within]
     move = np.zeros(3)
     move[list(lever.axes)] = np.asarray(amount)

@@ -9,13 +9,21 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from itertools import product
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from server.solver.decide.faults import doubtful, faulty, helpless, last_look, lost
-from server.solver.decide.move_choice import Move, adjustments, best_move, singles
+from server.solver.decide.move_choice import (
+    Move,
+    adjustments,
+    along_normal,
+    best_move,
+    pose,
+    singles,
+)
 from server.solver.decide.policy import POLICY
 from server.solver.decide.proof import nozzle_unproved, unproved, worked
 from server.solver.decide.search import chances, remaining, search
@@ -37,7 +45,7 @@ from server.solver.decide.situation import (
     seen_stations,
 )
 from server.solver.estimate import samples as o
-from server.solver.events import Event, MarkSeen, Shift
+from server.solver.events import Event, MarkSeen, Shift, Turn
 from server.solver.machine import model as m
 from server.solver.machine.profile import STATIONS
 
@@ -125,8 +133,11 @@ def _work(view: View, stage: int) -> Choice | None:
     here = remaining(view, min(stage, 3)) if missed(view) else None
     marks, seen = _marks(view, stage, places, None if here is None else chances(view, here[1], own))
     if max(seen[place] for place in own) < POLICY.catch:
-        return search(view, stage, own, here)
+        return _brought_back(view, stage) or search(view, stage, own, here)
     mark = max(marks, key=lambda one: one.weight)
+    normal = along_normal(view, max(stage, _shown(view))) if mark.tells < POLICY.little else []
+    if normal:
+        return _move(normal[0], stage, mark)
     move = None if good_enough(view) else best_move(view, max(stage, _shown(view)))
     options = [_marked(view, stage, marks, mark)]
     if move is not None:
@@ -138,6 +149,14 @@ def _work(view: View, stage: int) -> Choice | None:
         options += [Option(_move(event, stage, mark), POLICY.little) for event in _another_try(view, stage)]
     best = max(options, key=lambda option: option.brings)
     return best.choice if best.brings > 0.0 else _last_resort(view, stage, mark.place)
+
+
+def _brought_back(view: View, stage: int) -> Choice | None:
+    """The moves that go with the one just made, where that took the beam away; None where it was not that."""
+    if not any(isinstance(event, Turn | Shift) for event in view.alignment.events[-1:]):
+        return None
+    move = best_move(view, stage)
+    return _move(move.event, stage) if move is not None and move.gain > POLICY.gain else None
 
 
 def _marks(
@@ -252,18 +271,19 @@ def _last_resort(view: View, stage: int, place: Place) -> Choice | None:
         return _move(event, stage)
     if not hopeless:
         return None
+    normal = along_normal(view, max(stage, _shown(view)), least=0.0)
+    if normal:
+        return _move(normal[0], stage)
     return helpless(view, stage, least=0.0) or Choice("mark", place=place, stage=stage)
 
 
 def _sets(view: View, stage: int) -> list[list[Event]]:
     """Moves worth a try: each lever by itself, and those that together bring the stage to nil."""
-    sets = [[event] for event in singles(view, stage)]
-    for only in (False, True):
-        for share in (POLICY.lever_worth, POLICY.last_worth):
-            events = adjustments(view, stage, screws_only=only, small=0.0, worth=share)
-            if events and events not in sets:
-                sets.append(events)
-    return sets
+    problem = pose(view, stage, small=0.0)
+    sets = [[event] for event in singles(pose(view, stage))]
+    for only, share in product((False, True), (POLICY.lever_worth, POLICY.last_worth)):
+        sets.append(adjustments(problem, screws_only=only, worth=share))
+    return [events for events in sets if events]
 
 
 def minutes(view: View, place: Place) -> float:

@@ -66,6 +66,9 @@ class Policy:
     long_shift_mm: float = 3.0  # mm: a longer shift waits for two marks that agree [W]
     least_shift_mm: float = 0.3  # mm: a smaller shift is below a hand's own error [W]
 
+    within_reach: float = 0.7  # x tolerance left by all else, above which a mirror goes along its normal [W]
+    normal_mm: float = 0.1  # mm along its normal: for less, it is not moved by its three screws [W]
+
     # Where no mark tells much and no move surely helps.
     chance: float = 0.15  # probability of finishing the stage below which a move is not tried [A]
     better: float = 0.1  # more probability of finishing it than now, for which a move is tried [A]

@@ -221,7 +221,10 @@ def hits(profile: Profile, rays: Rays, station: int) -> Array:
 AT_MOST = np.repeat([1.0, 1.0, 1.0, 0.5, 1.0, 0.5, 0.5], [1, 1, 1, 5, 1, 5, 5])
 
 
-def metric_vectors(profile: Profile, rays: Rays, stage: int, lens: float = 2.0) -> Array:
+HALVED = 2.0  # of the lens, as AT_MOST has it
+
+
+def metric_vectors(profile: Profile, rays: Rays, stage: int, lens: float = HALVED) -> Array:
     """(M, L) what a stage's adjustment must bring to nil, in units of the tolerances, that of the lens
     ``lens`` times as wide: linear in the offsets."""
     t, at = profile.tolerance, rays.offset_mm

@@ -21,6 +21,7 @@ Array = NDArray[Any]
 
 UNKNOWN, DEAD = 0, 3
 WORKS = {UNKNOWN: 1, 1: 1, -1: -1, 2: 1j, -2: -1j, DEAD: 0}  # the tilt beside the one that the profile has
+_WAYS = np.array([WORKS[code] for code in (0, 1, 2, 3, -2, -1)])  # negative codes count from the end
 CODES = np.array([1, -1, 2, -2, DEAD])
 BASES = np.array([1, DEAD])
 ALL_BACKWARDS, ONE_BACKWARDS, QUARTER, MIRRORED, ONE_DEAD = 0.12, 0.11, 0.03, 0.015, 0.03
@@ -65,7 +66,7 @@ def chances(profile: Profile, mount: int, tried: Array, contact: int) -> Array:
 def tilts(code: Array, own: Array, cross: Array) -> tuple[Array, Array]:
     """Two (..., 3): what a turn and its cross-talk do to the contacts where a screw works as its code (...)
     says; own, cross : (3,), as in ``model.screw_vectors``."""
-    z = np.select([code == c for c in WORKS], list(WORKS.values()), 1 + 0j)[..., None]
+    z = _WAYS[code][..., None]
     return z.real * own + z.imag * cross, z.real * cross - z.imag * own
 
 
