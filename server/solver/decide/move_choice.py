@@ -263,18 +263,18 @@ def reach(view: View, stage: int, *, along: bool = True) -> tuple[float, Moves]:
     ]
 
 
-def along_normal(view: View, stage: int, least: float = POLICY.within_reach) -> list[Event]:
-    """The turns that move a mirror along its normal, where a base does not move and a stage's worst error
-    stays above ``least`` (in units of what it may be) without them; none where that is not so, or where they
-    do not bring it within what it may be.
+def along_normal(view: View, stage: int, least: float = POLICY.within_reach) -> Event | None:
+    """The first of the turns that move a mirror along its normal, where a base does not move and a stage's
+    worst error stays above ``least`` (in units of what it may be) without them; None where that is not so, or
+    where they do not bring it within what it may be.
 
     A turn of one screw takes the beam away, and only those of the others bring it back: the first of them is
     never worth a step of its own.
     """
-    if not stage or sum(lever.part[:6] == "mirror" for lever in pose(view, stage).levers) > min(stage, 2):
-        return []
-    if reach(view, stage, along=False)[0] <= least:
-        return []
+    ways = [mv.direction(view.profile, view.mixture, lever) for lever in mv.levers(view.profile, stage)]
+    bases = sum(way.shape[1] == 3 and way.any() for way in ways)
+    if not stage or bases == min(stage + 1, 3) or reach(view, stage, along=False)[0] <= least:
+        return None
     left, moves = reach(view, stage)
     risen = np.zeros((3, 3))  # mount, contact: mm
     turns: dict[int, list[Event]] = {1: [], 2: [], 3: []}
@@ -285,7 +285,8 @@ def along_normal(view: View, stage: int, least: float = POLICY.within_reach) -> 
             turns[lever.mount] += mv.as_events(view.profile, view.mixture, lever, amount)[:1]
     alike = np.abs(risen).min(1) * (np.abs(np.sign(risen).sum(1)) == risen.shape[1])
     mount = int(np.argmax(alike)) + 1
-    return turns[mount] if left <= 1.0 and alike.max() >= POLICY.normal_mm and len(turns[mount]) == 3 else []
+    helps = left <= 1.0 and alike.max() >= POLICY.normal_mm and len(turns[mount]) == 3
+    return turns[mount][0] if helps else None
 
 
 def _same(one: mv.Lever, other: mv.Lever) -> bool:

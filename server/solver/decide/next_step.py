@@ -135,9 +135,9 @@ def _work(view: View, stage: int) -> Choice | None:
     if max(seen[place] for place in own) < POLICY.catch:
         return _brought_back(view, stage) or search(view, stage, own, here)
     mark = max(marks, key=lambda one: one.weight)
-    normal = along_normal(view, max(stage, _shown(view))) if mark.tells < POLICY.little else []
-    if normal:
-        return _move(normal[0], stage, mark)
+    turn = along_normal(view, max(stage, _shown(view))) if mark.tells < POLICY.little else None
+    if turn is not None:
+        return _move(turn, stage, mark)
     move = None if good_enough(view) else best_move(view, max(stage, _shown(view)))
     options = [_marked(view, stage, marks, mark)]
     if move is not None:
@@ -271,9 +271,9 @@ def _last_resort(view: View, stage: int, place: Place) -> Choice | None:
         return _move(event, stage)
     if not hopeless:
         return None
-    normal = along_normal(view, max(stage, _shown(view)), least=0.0)
-    if normal:
-        return _move(normal[0], stage)
+    turn = along_normal(view, max(stage, _shown(view)), least=0.0)
+    if turn is not None:
+        return _move(turn, stage)
     return helpless(view, stage, least=0.0) or Choice("mark", place=place, stage=stage)
 
 
