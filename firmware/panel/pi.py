@@ -31,7 +31,7 @@ def connect(pins: Pins) -> Parts:
     for name, pin in pins.used().items():
         try:
             parts[name] = makers[name](pin)
-        except (gpiozero.GPIOZeroError, OSError) as error:
+        except Exception as error:  # noqa: BLE001 -- each library below gpiozero has errors of its own
             for part in parts.values():
                 part.close()
             reason = " ".join(str(error).split())

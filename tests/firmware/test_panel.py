@@ -109,6 +109,21 @@ def test_missing_pins_are_one_line_and_the_rest_runs(factory) -> None:
     gpiozero.LED(17).close()  # nothing was left half open
 
 
+def test_a_pin_that_another_program_holds_is_one_line_and_the_rest_runs(factory) -> None:
+    """lgpio, below gpiozero on a Pi 5, has an error that is neither gpiozero's nor the system's."""
+
+    class HeldError(Exception):
+        pass
+
+    def held(*_: object) -> None:
+        raise HeldError("'GPIO busy'")
+
+    factory.pin_class = held
+    assert open_panel(Pins(foot=22))[1] == (
+        "panel: foot on pin 22 is not there ('GPIO busy'); running without"
+    )
+
+
 def test_without_the_library_the_panel_is_off(monkeypatch) -> None:
     monkeypatch.setitem(__import__("sys").modules, "gpiozero", None)
     _, missing = open_panel(Pins(foot=3))
