@@ -29,7 +29,6 @@ PAGE_PORT = 8765
 _BOOT_S = 600.0  # without acceleration on a loaded machine; a quiet one takes a tenth
 # One instruction takes 1 ns: about as fast as a small Pi (1 GHz, an instruction a cycle; from memory).
 _CLOCK = ("-icount", "shift=0")
-_KERNEL_SAYS = "root=/dev/vda rw console=ttyS0 no_timer_check noapic quiet panic=-1"
 
 
 class GuestSilent(RuntimeError):
@@ -60,6 +59,9 @@ class Guest:
     root : the folder that the disk was made of, for kernel and initrd. folder : for its socket and console.
     ``cut`` is the power cut: what the guest had not written to its disk is lost.
     """
+
+    _kernel_says = "console=ttyS0 no_timer_check noapic"
+    _second_line: tuple[str, ...] = ("-serial", "chardev:shell")  # where guest-shell listens
 
     def __init__(self, root: Path, disk: Path, folder: Path, *, memory_mb: int = 512) -> None:
         self._root, self.disk, self._folder, self._memory_mb = root, disk, folder, memory_mb
@@ -115,15 +117,16 @@ class Guest:
             door.unlink(missing_ok=True)
         boot = self._root / "boot"
         (kernel,), (initrd,) = boot.glob("vmlinuz-*"), boot.glob("initrd.img-*")
-        words = ["qemu-system-x86_64", "-accel", "tcg", "-cpu", "Nehalem", "-smp", "1", *_CLOCK]
+        words = [*self._emulator(), "-accel", "tcg", "-smp", "1", *_CLOCK]
         words += ["-m", str(self._memory_mb), "-nodefaults", "-display", "none", "-no-reboot"]
-        words += ["-kernel", str(kernel), "-initrd", str(initrd), "-append", _KERNEL_SAYS]
+        words += ["-kernel", str(kernel), "-initrd", str(initrd)]
+        words += ["-append", f"root=/dev/vda rw {self._kernel_says} quiet panic=-1"]
         words += ["-device", "virtio-rng-pci"]
         words += ["-drive", f"file={self.disk},if=virtio,format=qcow2,cache=writeback"]
         words += ["-netdev", f"user,id=n,restrict=on,hostfwd=tcp:127.0.0.1:{self._port}-:{PAGE_PORT}"]
-        words += ["-device", "virtio-net-pci,netdev=n,id=card"]
+        words += ["-device", "virtio-net-pci,netdev=n,id=card,romfile="]
         words += ["-serial", f"file:{self._folder / 'console.log'}"]
-        words += ["-serial", f"unix:{doors[0]},server=on,wait=off"]
+        words += ["-chardev", f"socket,id=shell,path={doors[0]},server=on,wait=off", *self._second_line]
         words += ["-qmp", f"unix:{doors[1]},server=on,wait=off"]
         self.began_s, self._rest = time.monotonic(), b""
         self._process = subprocess.Popen(words + more, stderr=subprocess.PIPE)
@@ -137,7 +140,11 @@ class Guest:
         self._orders.readline()
         self._monitor("qmp_capabilities")
 
-    def _monitor(self, order: str, **words: str | bool) -> Json:
+    def _emulator(self) -> list[str]:
+        """Return the emulator with its processor; the machine's further parts are the same for all."""
+        return ["qemu-system-x86_64", "-cpu", "Nehalem"]
+
+    def _monitor(self, order: str, **words: str | bool) -> Any:
         """Give the emulator an order (QEMU Machine Protocol); returns its answer."""
         assert self._orders is not None
         self._orders.write(json.dumps({"execute": order, "arguments": words}) + "\n")
@@ -147,11 +154,27 @@ class Guest:
             if "error" in said:
                 raise GuestSilent(f"{order}: {said['error']['desc']}")
             if "return" in said:  # what it tells unasked lies between
-                return dict(said["return"])
+                return said["return"]
 
     def plug_network(self, *, there: bool) -> None:
         """Pull its network cable, or plug it in."""
         self._monitor("set_link", name="card", up=there)
+
+    def take_address(self, address: str | None) -> None:
+        """Give it that address (10.0.2.x) from now on, or with None the one that its network gives.
+
+        ``url`` leads to its page there.
+        """
+        path, device = "/run/systemd/network/05-other.network", "$(ls /sys/class/net | grep -vx lo)"
+        if address is None:
+            self.run(f"rm {path}")
+        else:
+            fixed = f"Address={address}/24\nGateway=10.0.2.2"
+            self.write(path, f"[Match]\nType=ether\n[Network]\n{fixed}\n")
+        self.run(f"networkctl reload; networkctl reconfigure {device}")
+        door = f"n tcp:127.0.0.1:{self._port}"
+        for order in (f"hostfwd_remove {door}", f"hostfwd_add {door}-{address or ''}:{PAGE_PORT}"):
+            self._monitor("human-monitor-command", **{"command-line": order})
 
     def plug_camera(self, *, there: bool) -> None:
         """Pull its camera, vivid's, or plug it in; where it is so already nothing happens."""

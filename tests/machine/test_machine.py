@@ -99,6 +99,16 @@ def test_a_network_that_goes_and_comes_is_said(guest: Guest) -> None:
     guest.wait_page()
 
 
+def test_an_address_that_changes_is_said_and_leads_to_the_page(guest: Guest) -> None:
+    for address in ("10.0.2.77", None):
+        line = f"On the local network: http://{address or '10.0.2.15'}:8765/  Access code: {guest.code}"
+        shown = guest.console.count(line)
+        guest.take_address(address)
+        guest.hear(line)
+        guest.until(lambda: guest.console.count(line) > shown)  # noqa: B023 -- called before the next one
+        guest.wait_page()
+
+
 def test_it_tells_its_watchdog_that_it_lives(guest: Guest) -> None:
     first = guest.told("WatchdogTimestampMonotonic")
     guest.until(lambda: guest.told("WatchdogTimestampMonotonic") != first)
