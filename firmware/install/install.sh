@@ -128,7 +128,7 @@ with socket.create_server(("127.0.0.1", 0)) as free:
     port = free.getsockname()[1]
 program = subprocess.Popen([sys.argv[1], "serve", "--port", str(port), "--data", sys.argv[2]], stdout=subprocess.DEVNULL)
 try:
-    for _ in range(120):
+    for _ in range(600):  # five minutes: a slow card, or a processor that is emulated
         time.sleep(0.5)
         try:
             with urllib.request.urlopen(f"http://127.0.0.1:{port}/api/state", timeout=10) as answer:
