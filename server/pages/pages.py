@@ -15,6 +15,7 @@ from server.pages.bed import bed_maps
 from server.pages.bed_words import spot_rows, worst_words
 from server.pages.checks import CHECKS
 from server.pages.device import in_units, units
+from server.pages.forecast_words import forecast_rows
 from server.pages.lists import saved_words, verdict_in_short, verdict_rows
 from server.pages.setup import (
     CORNERS,
@@ -32,7 +33,8 @@ from server.pages.upkeep import as_picture, cut_rows, reminder_rows
 from server.pages.view import CAUTIONS
 from server.session.import_check import check_alignment
 from server.session.session import Refused
-from server.solver import DocumentError, Profile, parse_profile
+from server.solver import DocumentError, Profile, next_step, parse_alignment, parse_profile
+from server.solver.machine.power import LEAN_MM, SHEET_MM
 
 __all__ = ["NAVIGATION", "pages"]
 
@@ -74,10 +76,16 @@ def bed(number: int | None = None) -> str:
     """The five positions, and the maps fitted through them."""
     shown = number or shared().session("bench").alignment or shared().log.newest()
     start, now = bed_maps(shared().log.document(shown)) if shown is not None else (None, None)
-    told: Json = {"number": shown, "start": start, "worst": None, "spots": []}
-    if now is not None:
-        told |= in_units({"worst": worst_words(now), "spots": spot_rows(start, now)})
+    told: Json = {"number": shown, "start": start, "worst": None, "spots": [], "cuts": []}
+    if now is not None and shown is not None:
+        rows = {"worst": worst_words(now), "spots": spot_rows(start, now), "cuts": _forecast(shown)}
+        told |= in_units(rows) | {"lean": in_units(f"{LEAN_MM:g} mm"), "sheet": in_units(f"{SHEET_MM:g} mm")}
     return render_template("bed.html", **told)
+
+
+def _forecast(number: int) -> list[Json]:
+    alignment = parse_alignment(shared().log.document(number))
+    return forecast_rows(next_step(alignment), alignment.machine.bed)
 
 
 @pages.get("/bed/<int(max=2147483647):number>.svg")

@@ -6,12 +6,13 @@ from server.solver.documents import DocumentError, check_events, parse_alignment
 from server.solver.events import Alignment
 from server.solver.machine.profile import STATIONS, Profile, profile_as_json, screw_step
 from server.solver.machine.trace import State, trace
-from server.solver.steps import Step
+from server.solver.steps import Forecast, Step
 
 __all__ = [
     "STATIONS",
     "Alignment",
     "DocumentError",
+    "Forecast",
     "Profile",
     "State",
     "Step",

@@ -64,6 +64,42 @@ class Verdict:
 
 
 @dataclass(frozen=True)
+class Known:
+    """A number and its standard uncertainty."""
+
+    value: float
+    sigma: float
+
+
+@dataclass(frozen=True)
+class CutThere:
+    """What a cut gets at one place: power 0–1; in mm its lean in a sheet of 6 mm, how far the focus lies
+    below where it lies at the middle of the bed, and the width of the spot there.
+    """
+
+    power: Known
+    lean_mm: Known
+    focus_mm: Known
+    spot_mm: Known
+
+
+@dataclass(frozen=True)
+class Forecast:
+    """What a cut gets at one of the five positions: as found (None once something was repaired), now, and
+    after the step.
+    """
+
+    head_mm: Point
+    found: CutThere | None
+    now: CutThere
+    after: CutThere
+
+    def as_json(self) -> dict[str, Any]:
+        """Plain JSON values."""
+        return asdict(self) | {"head_mm": list(self.head_mm)}
+
+
+@dataclass(frozen=True)
 class Parts:
     """The sentence of a step in parts, for pages that show them separately.
 
@@ -144,7 +180,7 @@ class Step:
     weighed: str = ""
     estimate: dict[str, Any] | None = None
     verdict: Verdict | None = None
-    forecast: list[dict[str, Any]] | None = None
+    forecast: tuple[Forecast, ...] | None = None
 
     @property
     def why(self) -> str:
@@ -166,7 +202,8 @@ class Step:
         data |= {"say": self.say, "why": self.why, "parts": self.parts.as_json()}
         if self.expect is not None:
             data["expect"] = self.expect.as_json()
-        data |= {"estimate": self.estimate, "forecast": self.forecast}
+        data["estimate"] = self.estimate
+        data["forecast"] = None if self.forecast is None else [place.as_json() for place in self.forecast]
         data["verdict"] = None if self.verdict is None else self.verdict.as_json()
         return data
 

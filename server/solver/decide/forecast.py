@@ -13,15 +13,15 @@ from server.solver.decide.cost import aperture_power, beam_path, kerf_lean
 from server.solver.decide.situation import Choice, View, seen_stations
 from server.solver.estimate import samples as o
 from server.solver.events import Inspected, Shift, Turn
-from server.solver.machine.power import beam_diameter, focus_shift, spot_diameter
+from server.solver.machine.power import SHEET_MM, beam_diameter, focus_shift, spot_diameter
 from server.solver.machine.profile import STATIONS, Profile
+from server.solver.steps import CutThere, Forecast, Known
 
 Array = NDArray[Any]
 DRAWN = 64  # machines that are traced, in pairs of opposites
-KEYS = ("power", "lean_mm", "focus_mm", "spot_mm")
 
 
-def forecast(view: View, choice: Choice) -> list[dict[str, Any]] | None:
+def forecast(view: View, choice: Choice) -> tuple[Forecast, ...] | None:
     """For each of the five positions what it gets, each number with its sigma; None until every station has
     shown a mark. ``found`` is None once something was repaired: what was before cannot be told from what is
     now."""
@@ -31,14 +31,12 @@ def forecast(view: View, choice: Choice) -> list[dict[str, Any]] | None:
     rows = np.concatenate([np.arange(DRAWN // 2), half + np.arange(DRAWN // 2)])
     some = view.samples.only(rows)
     after = some if choice.event is None else mv.apply(view.profile, view.mixture, some, choice.event)
-    times = {"found": _as_found(view, some), "now": some.x, "after": after.x}
-    told = {name: _felt(view.profile, x) for name, x in times.items()}
-    if any(isinstance(e, Inspected) and e.outcome == "fixed" for e in view.alignment.events):
-        told["found"] = [None] * len(o.FIVE)
-    heads = o.grid(view.profile)
-    return [
-        {"head_mm": list(heads[i]), **{name: told[name][i] for name in times}} for i in range(len(o.FIVE))
-    ]
+    found, now, then = (_felt(view.profile, x) for x in (_as_found(view, some), some.x, after.x))
+    repaired = any(isinstance(e, Inspected) and e.outcome == "fixed" for e in view.alignment.events)
+    heads = o.grid(view.profile)[: len(o.FIVE)]
+    return tuple(
+        Forecast(head, None if repaired else found[i], now[i], then[i]) for i, head in enumerate(heads)
+    )
 
 
 def _as_found(view: View, samples: o.Samples) -> Array:
@@ -52,17 +50,15 @@ def _as_found(view: View, samples: o.Samples) -> Array:
     return x
 
 
-def _felt(profile: Profile, x: Array) -> list[dict[str, dict[str, float]] | None]:
+def _felt(profile: Profile, x: Array) -> list[CutThere]:
     """For each of the five positions its numbers over machines x (M, SIZE)."""
     rays, five = o.everywhere(profile, x), len(o.FIVE)
     power = aperture_power(profile, rays)[:, :five]
-    lean = kerf_lean(profile, rays.lens_mm, rays.slope[..., 3, :])[:, :five] * o.SHEET_MM
+    lean = kerf_lean(profile, rays.lens_mm, rays.slope[..., 3, :])[:, :five] * SHEET_MM
     focus, spot = focus_and_spot(profile)
     still = np.ones((len(x), 1))  # what no screw changes
     columns = (power, np.hypot(lean[..., 0], lean[..., 1]), still * focus, still * spot)
-    return [
-        {key: _told(values[:, i]) for key, values in zip(KEYS, columns, strict=True)} for i in range(five)
-    ]
+    return [CutThere(*(_known(values[:, i]) for values in columns)) for i in range(five)]
 
 
 def focus_and_spot(profile: Profile) -> tuple[Array, Array]:
@@ -75,5 +71,5 @@ def focus_and_spot(profile: Profile) -> tuple[Array, Array]:
     return focus, np.hypot(spot_diameter(profile, wide), wide * focus / profile.path.lens_focal_mm)
 
 
-def _told(values: Array) -> dict[str, float]:
-    return {"value": round(float(values.mean()), 4), "sigma": round(float(values.std()), 4)}
+def _known(values: Array) -> Known:
+    return Known(round(float(values.mean()), 4), round(float(values.std()), 4))

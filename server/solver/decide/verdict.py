@@ -11,6 +11,7 @@ from server.solver.decide.cost import worst_power
 from server.solver.decide.situation import View, seen_stations
 from server.solver.estimate import samples as o
 from server.solver.machine.linear import weighted_least_squares
+from server.solver.machine.power import LEAN_MM, SHEET_MM
 from server.solver.machine.profile import BELOW, STATIONS
 from server.solver.machine.trace import Rays
 from server.solver.steps import Verdict
@@ -57,8 +58,8 @@ def _reasons(view: View, values: dict[str, float]) -> list[str]:
     limits = dict(zip(o.KEYS, o.limits(view.profile), strict=True))
     over = [_WORDS[key].format(value, limits[key]) for key, value in values.items() if value > limits[key]]
     lean = float(o.leans(view.profile, view.best)[0])
-    if lean > o.LEAN_MM:
-        over.append(f"a cut leans by up to {lean:.2f} mm in {o.SHEET_MM:.0f} mm (tolerance {o.LEAN_MM} mm)")
+    if lean > LEAN_MM:
+        over.append(f"a cut leans by up to {lean:.2f} mm in {SHEET_MM:.0f} mm (tolerance {LEAN_MM} mm)")
     return over or ["not yet proved over the whole bed"]
 
 

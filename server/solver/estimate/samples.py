@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from server.solver.estimate import hypotheses as b
 from server.solver.machine import model as m
+from server.solver.machine.power import LEAN_MM, SHEET_MM
 from server.solver.machine.profile import Point, Profile
 from server.solver.machine.trace import Rays
 
@@ -43,7 +44,6 @@ FIVE = ("back left", "front left", "centre", "back right", "front right")
 ALONG_Y = [0, 1, 5]  # positions of the grid that differ for the gantry
 PAIRS = np.array(list(combinations(range(BED), 2))).T
 Y_PAIRS = np.array(list(combinations(ALONG_Y, 2))).T
-SHEET_MM, LEAN_MM = 6.0, 0.2  # a cut of that thickness may lean by so much (common practice, no source)
 KEYS = ("centre-1", "overlap-2", "centre-2", "overlap-3", "centre-3", "nozzle", "lens")
 STAGE_KEYS = (1, 3, 5, 7, 7)  # how many of KEYS count up to each stage
 

@@ -10,6 +10,8 @@ from numpy.typing import ArrayLike, NDArray
 from server.solver.machine.profile import Profile
 from server.solver.machine.special import disc_probability
 
+SHEET_MM, LEAN_MM = 6.0, 0.2  # a cut of that thickness may lean by so much (common practice, no source)
+
 
 def passed_fraction(
     offset_mm: ArrayLike, aperture_diameter_mm: ArrayLike, beam_diameter_mm: ArrayLike
