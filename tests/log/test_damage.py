@@ -122,10 +122,11 @@ def test_a_number_that_is_kept_beside_its_event_is_compared_with_it(data: Path) 
     assert problem.startswith("event ") and problem.endswith(": a number beside its content is damaged")
 
 
-def test_a_damaged_rule_lets_no_picture_go(data: Path) -> None:
+@pytest.mark.parametrize("checksum", ["checksum", "0", "4294967295"])  # as it was, the least and the most
+def test_a_damaged_rule_lets_no_picture_go(checksum: str, data: Path) -> None:
     with Log(data) as log:
         log.set_picture_rule(log.picture_rule().__class__(keep_alignments=200))
-    change(data, "UPDATE setting SET value = replace(value, '200', '1')")
+    change(data, f"UPDATE setting SET value = replace(value, '200', '1'), checksum = {checksum}")
     assert any("setting 'pictures'" in line for line in check(data).problems)
     with Log(data) as log:
         log.start_alignment(machine=MACHINE, source="camera")
