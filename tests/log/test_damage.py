@@ -629,3 +629,14 @@ def test_an_entry_of_an_older_version_with_no_such_day_stops_nothing(tmp_path: P
         with log.writing() as db:
             change_row(db, "entry", 1, happened="2025-02-30T10:00:00.000Z")
         assert reminders(log) == []
+
+
+@pytest.mark.parametrize("name", ["../../secret.jpg", b"\xff\xfe"])
+def test_a_damaged_name_of_a_picture_leads_to_no_file_elsewhere(
+    name: object, data: Path, tmp_path: Path
+) -> None:
+    (tmp_path / "secret.jpg").write_bytes(b"not ours")
+    change(data, "UPDATE event SET picture = ? WHERE id = 4", name)
+    problems = back_up(data, tmp_path / "stick" / "log").problems
+    assert any("event 4: its content is damaged" in line for line in problems)
+    assert not list((tmp_path / "stick").rglob("secret.jpg"))
