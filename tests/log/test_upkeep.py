@@ -170,6 +170,16 @@ def test_a_reminder_by_days_is_due_when_they_are_over_and_restarts_when_done(
     assert left(log) == (30, None, False)
 
 
+def test_doing_two_of_three_things_leaves_the_third_due(log: Log, calendar: Calendar) -> None:
+    for what in ("lens", "rails", "belts"):
+        add_entry(log, "reminder", CLEAN | {"what": what})
+    first, middle, last = sorted(row["uuid"] for row in reminders(log))
+    calendar.now += timedelta(days=31)
+    for uuid in (first, last):
+        add_entry(log, "upkeep", {"laser": "one", "what": "cleaning", "reminder": uuid})
+    assert [row["uuid"] for row in reminders(log) if row["due"]] == [middle]
+
+
 def test_a_reminder_by_hours_counts_those_of_its_laser(log: Log) -> None:
     add_entry(log, "hours", {"laser": "one", "hours": 100.0})
     add_entry(log, "reminder", CLEAN | {"every_days": None})
@@ -269,6 +279,7 @@ def test_damage_to_an_entry_is_found(log: Log) -> None:
     with log.writing() as db:
         db.execute("UPDATE entry SET body = replace(body, '60.0', '61.0') WHERE id = 1")
     assert check(log.folder).problems == ("entry 1: its content is damaged",)
+    assert entry_picture(log, 1) is None
 
 
 @given(material=st.text(min_size=1, max_size=40).filter(str.strip), note=st.text(max_size=40))

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from server.log import Log
-from server.session.confirm import LONG_MM, confirm_step
+from server.session.confirm import confirm_step
 from server.session.events import Event, MarkSeen, Turn
 from server.session.session import Session
 from server.solver import Step, parse_profile
@@ -44,7 +44,13 @@ def test_a_long_move_waits_for_a_second_mark_that_agrees() -> None:
 
 
 def test_a_short_move_does_not_wait() -> None:
-    assert not asks_again(seen(LONG_MM), up_mm=LONG_MM)
+    assert not asks_again(seen(2.9), up_mm=2.9)
+    assert asks_again(seen(3.2), up_mm=3.2)
+
+
+def test_the_part_that_would_move_is_named() -> None:
+    step = step_of({**STEPS[3], "part": "mirror-2", "move_mm": [0.0, 0.0, 5.0]})
+    assert "would move the whole mount of mirror 2" in confirm_step([seen(5.0)], PROFILE, step).why
 
 
 def test_marks_elsewhere_or_from_before_a_turn_do_not_confirm() -> None:
