@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -158,15 +157,7 @@ def _telling(view: View) -> tuple[Place, float, float]:
         if shares[i] > POLICY.negligible or shares[i] == shares.max()
     ]
     heads, shares = [heads[i] for i in order], shares[order]
-    some = replace(
-        mixture,
-        mean=mixture.mean[heads],
-        cov=mixture.cov[heads],
-        fault=mixture.fault[heads],
-        noise=mixture.noise[heads],
-        hang=mixture.hang[heads],
-        pulse=mixture.pulse[heads],
-    )
+    some = b.take(mixture, np.array(heads), mixture.log_weight[heads])
     best = (Place(2, 4), 0.0)
     for place in _places(view):
         means, covs = _foretold(view, some, place)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import combinations, product
+from itertools import product
 from typing import Any
 
 import numpy as np
@@ -183,28 +183,13 @@ def adjustments(
         free = [
             i for i in allowed if i not in chosen and not any(_same(levers[i], levers[j]) for j in chosen)
         ]
-        options = _additions(problem, chosen, free, now, 1, fine)
-        if not options or max(options)[0] < worth * now:
-            options = _additions(problem, chosen, free, now, 2, fine)
-        if not options or max(options)[0] < worth * now:
+        solved = _solved(problem, [(*chosen, i) for i in free], fine)
+        gains = {some: (now - left) / levers[some[-1]].effort for some, (left, _) in solved.items()}
+        best = max(gains, key=lambda some: gains[some], default=())
+        if not best or gains[best] < worth * now:
             break
-        _, chosen = max(options)
-        now, amounts = _solved(problem, [chosen], fine)[chosen]
+        chosen, (now, amounts) = best, solved[best]
     return _ordered(problem, chosen, amounts)
-
-
-def _additions(
-    problem: Problem, chosen: tuple[int, ...], free: list[int], now: float, count: int, fine: bool
-) -> list[tuple[float, tuple[int, ...]]]:
-    """What each single lever (or pair) added to the chosen takes away for its effort, and the set with it."""
-    levers = problem.levers
-    sets = [
-        (*chosen, *added)
-        for added in combinations(free, count)
-        if not any(_same(levers[i], levers[j]) for i, j in combinations(added, 2))
-    ]
-    effort = {some: sum(levers[i].effort for i in some[len(chosen) :]) for some in sets}
-    return [((now - left) / effort[some], some) for some, (left, _) in _solved(problem, sets, fine).items()]
 
 
 def _beyond_small(residual: Array, small: float) -> Array:

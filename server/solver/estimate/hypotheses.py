@@ -92,10 +92,8 @@ NOISES = (
     ),
 )
 HANG_VAR, ROLL_VAR = np.array([[n.hang_mm**2, n.roll**2] for n in NOISES]).T
-HANG_COUNT, PULSE_COUNT = (
-    4.0,
-    8.0,
-)  # coordinates of hung cards, of marks, that a kind of noise's size is worth
+# Coordinates of hung cards, and of marks, that a kind of noise's size is worth.
+HANG_COUNT, PULSE_COUNT = 4.0, 8.0
 PULSE_VAR = np.array([n.pulse_mm**2 for n in NOISES])
 JITTER_SD = np.array([n.jitter for n in NOISES])
 LOCK_SD = np.array([n.lock for n in NOISES])
@@ -132,9 +130,8 @@ class Mixture:
     notes: tuple[tuple[Note, ...], ...]  # (H) what the hypothesis supposes to have gone wrong
     last_turn: tuple[float, ...]  # (9) direction in which each screw was turned last
     net_turns: tuple[float, ...] = (0.0,) * 9  # how far each screw has been turned in all
-    evidence: float = (
-        0.0  # log of what normalising took away so far: mixtures of one alignment can be compared
-    )
+    # Log of what normalising took away so far: mixtures of one alignment can be compared.
+    evidence: float = 0.0
     doubt: float = 0.0  # probability that the newest pulse was bad or misread rather than explained
     # For each repair, the first mirror that it reached: marks on cards behind that one hold no more.
     repairs: tuple[int, ...] = ()
@@ -289,36 +286,22 @@ def loose_sd(profile: Profile, mount: int) -> float:
     return LOOSE_MM[mount - 1] / (2 * leg)
 
 
+_EACH = ("mean", "cov", "fault", "noise", "hang", "pulse", "sign")  # what each hypothesis has a row of
+
+
 def take(mixture: Mixture, index: Array, log_weight: Array) -> Mixture:
     """Some of the hypotheses (possibly several times), with new weights."""
-    return replace(
-        mixture,
-        log_weight=log_weight,
-        mean=mixture.mean[index],
-        cov=mixture.cov[index],
-        fault=mixture.fault[index],
-        noise=mixture.noise[index],
-        hang=mixture.hang[index],
-        pulse=mixture.pulse[index],
-        sign=mixture.sign[index],
-        notes=tuple(mixture.notes[i] for i in index),
-    )
+    parts: dict[str, Any] = {name: getattr(mixture, name)[index] for name in _EACH}
+    return replace(mixture, log_weight=log_weight, notes=tuple(mixture.notes[i] for i in index), **parts)
 
 
 def join(one: Mixture, other: Mixture) -> Mixture:
     """Two mixtures of one alignment as one."""
-    return replace(
-        one,
-        log_weight=np.concatenate([one.log_weight, other.log_weight]),
-        mean=np.concatenate([one.mean, other.mean]),
-        cov=np.concatenate([one.cov, other.cov]),
-        fault=np.concatenate([one.fault, other.fault]),
-        noise=np.concatenate([one.noise, other.noise]),
-        hang=np.concatenate([one.hang, other.hang]),
-        pulse=np.concatenate([one.pulse, other.pulse]),
-        sign=np.concatenate([one.sign, other.sign]),
-        notes=one.notes + other.notes,
-    )
+    names = ("log_weight", *_EACH)
+    parts: dict[str, Any] = {
+        name: np.concatenate([getattr(one, name), getattr(other, name)]) for name in names
+    }
+    return replace(one, notes=one.notes + other.notes, **parts)
 
 
 def prune(mixture: Mixture) -> Mixture:

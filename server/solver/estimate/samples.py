@@ -3,7 +3,7 @@ numbers."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 from functools import lru_cache
 from itertools import combinations
 from typing import Any
@@ -23,21 +23,11 @@ SAMPLES, HANDS = 256, 21
 TURNS = 32  # draws after which the same random numbers come again
 SLACK = 1e-10  # share of each variance added, so that rounding leaves no covariance indefinite
 # Fractions of the bed's width and depth: the five positions in their order, the middles of the edges, and
-# places
-# near the start of a leg, where a beam that is far off can still be caught.
+# places near the start of a leg, where a beam that is far off can still be caught.
 GRID = (
-    (0, 1),
-    (0, 0),
-    (0.5, 0.5),
-    (1, 1),
-    (1, 0),
-    (0, 0.5),
-    (1, 0.5),
-    (0.5, 0),
-    (0.5, 1),
-    (0, 0.8),
-    (0.2, 1),
-    (0.8, 1),
+    *((0, 1), (0, 0), (0.5, 0.5), (1, 1), (1, 0)),
+    *((0, 0.5), (1, 0.5), (0.5, 0), (0.5, 1)),
+    *((0, 0.8), (0.2, 1), (0.8, 1)),
 )
 BED = 9  # how many of them stand for the whole bed
 FIVE = ("back left", "front left", "centre", "back right", "front right")
@@ -73,21 +63,15 @@ class Samples:
 
     def moved(self, x: Array) -> Samples:
         """The same machines after a step."""
-        return Samples(x, self.fault, self.sign, self.noise, self.errs)
+        return replace(self, x=x)
 
     def only(self, rows: Array) -> Samples:
         """Some of the machines."""
-        return Samples(self.x[rows], self.fault[rows], self.sign[rows], self.noise[rows], self.errs[rows])
+        return Samples(*(getattr(self, field.name)[rows] for field in fields(self)))
 
     def joined(self, other: Samples) -> Samples:
         """These machines and others."""
-        pairs = (
-            (self.x, other.x),
-            (self.fault, other.fault),
-            (self.sign, other.sign),
-            (self.noise, other.noise),
-            (self.errs, other.errs),
-        )
+        pairs = [[getattr(some, field.name) for some in (self, other)] for field in fields(self)]
         return Samples(*(np.concatenate(pair) for pair in pairs))
 
 

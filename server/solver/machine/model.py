@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from server.solver.machine.profile import BELOW, STATIONS, Profile
-from server.solver.machine.trace import Rays, State, contact_points, frames, mirror_centres, trace_rays
+from server.solver.machine.trace import Rays, State, contact_points, trace_rays
 
 Array = NDArray[Any]
 
@@ -197,34 +197,3 @@ def hand_matrices(part: str) -> tuple[Array, ...]:
     """
     mounts = ("tube-exit", "tube-far") if part == "tube" else (part,)
     return tuple(shift_matrix(mount) for mount in mounts)
-
-
-__all__ = [
-    "BELOW_AT",
-    "BELOW_MM",
-    "BOW",
-    "CONTACT",
-    "HANG",
-    "LENS_OFF",
-    "OPTICS",
-    "PARTS",
-    "RACK",
-    "RESPONSE",
-    "SHIFT",
-    "SIZE",
-    "TUBE",
-    "contact_at",
-    "frames",
-    "hand_matrices",
-    "hang_jacobian",
-    "mark_jacobian",
-    "mirror_centres",
-    "on_card",
-    "rays",
-    "response_at",
-    "screw_vectors",
-    "shift_matrix",
-    "spot",
-    "station_index",
-    "station_name",
-]
