@@ -256,9 +256,7 @@ def along_normal(view: View, stage: int, least: float = POLICY.within_reach) -> 
     A turn of one screw takes the beam away, and only those of the others bring it back: the first of them is
     never worth a step of its own.
     """
-    ways = [mv.direction(view.profile, view.mixture, lever) for lever in mv.levers(view.profile, stage)]
-    bases = sum(way.shape[1] == 3 and way.any() for way in ways)
-    if not stage or bases == min(stage + 1, 3) or reach(view, stage, along=False)[0] <= least:
+    if mv.bases_move(view.profile, view.mixture, stage) or reach(view, stage, along=False)[0] <= least:
         return None
     left, moves = reach(view, stage)
     risen = np.zeros((3, 3))  # mount, contact: mm

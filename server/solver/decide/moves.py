@@ -61,6 +61,15 @@ def levers(profile: Profile, stage: int) -> list[Lever]:
     return found
 
 
+def bases_move(profile: Profile, mixture: b.Mixture, stage: int) -> bool:
+    """Whether the bases of all mirrors that a stage has to do with move, as far as is known."""
+    free = [
+        mount.base != "fixed" and not _stuck(mixture.sign[mixture.best][9:], f"mirror-{mount.mirror}")
+        for mount in profile.mount
+    ]
+    return all(free[: min(stage + 1, 3) if stage else 0])
+
+
 def direction(profile: Profile, mixture: b.Mixture, lever: Lever) -> Array:
     """(SIZE, n) change of the state vector per turn that takes hold, or per mm, under the best hypothesis."""
     signs, mean = mixture.sign[mixture.best], mixture.mean[mixture.best]

@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from server.solver.decide import moves as mv
 from server.solver.decide.faults import doubtful, faulty, helpless, last_look, lost
 from server.solver.decide.move_choice import (
     Move,
@@ -152,8 +153,9 @@ def _work(view: View, stage: int) -> Choice | None:
 
 
 def _brought_back(view: View, stage: int) -> Choice | None:
-    """The moves that go with the one just made, where that took the beam away; None where it was not that."""
-    if not any(isinstance(event, Turn | Shift) for event in view.alignment.events[-1:]):
+    """The moves that go with a turn that has begun to move a mirror along its normal; None where none has."""
+    begun = any(isinstance(event, Turn) for event in view.alignment.events[-1:])
+    if not begun or mv.bases_move(view.profile, view.mixture, stage):
         return None
     move = best_move(view, stage)
     return _move(move.event, stage) if move is not None and move.gain > POLICY.gain else None
