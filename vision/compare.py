@@ -41,9 +41,9 @@ SEARCH_PITCH_MM = 0.2
 MOST_CANDIDATES = 12  # a window torn to shreds still answers in time
 _ALIKE = 4.0  # times the window's typical difference
 _SLACK_MM = 0.03  # how well two pictures are registered: an old edge may differ by so much of its slope
-# What else differs where a mark lies on an older one (relief, soot that moved, two edges that are one):
-# measured on rendered pictures, see docs/reading.md.
-_UNDER_SIGMA, _RELIEF_MM = 1.7, 0.06
+# What else differs where a mark lies on an older one (relief, soot that moved): measured on rendered
+# pictures, see docs/reading.md.
+_RELIEF_MM = 0.06
 _OLD_SHOWS = 0.12  # of a candidate's change: older marks that have gone so far count as lying under it
 _SAME_SIZE = 0.1  # a tube's pulses differ by as much
 _IN_LIGHT = 0.5  # of a candidate's radius: a mark so much smaller lies in a lamp's image or a smudge
@@ -111,14 +111,21 @@ def _mismatch(shown: Shown, earlier: Shown, tape: Tape, light: NDArray[np.float3
 
 
 def changes(pair: Comparison, older: list[TrackedMark]) -> list[TrackedMark]:
-    """Return the new marks, strongest first, and how to follow each."""
+    """Return the new marks, strongest first, and how to follow each.
+
+    A lamp's image on one old mark bends the tone curve for all others, so what is new must be so with the
+    curve and without it.
+    """
     places = candidates(pair)
     found: list[TrackedMark] = []
     for candidate in places:
         if any(_piece_of(candidate, other, pair.window) for other in found):
             continue
-        one = _measure(pair, candidate, [o for o in places if o is not candidate], older)
-        if one is not None and not (pair.mismatch.by_hand and any(covers(o.mark, one.mark) for o in older)):
+        others = [o for o in places if o is not candidate]
+        one = _measure(pair, candidate, others, older)
+        if one is None or (pair.mismatch.by_hand and any(covers(o.mark, one.mark) for o in older)):
+            continue
+        if pair.tone is SAME or _measure(replace(pair, tone=SAME), candidate, others, older) is not None:
             found.append(one)
     return found
 
@@ -214,8 +221,7 @@ def _hidden(spot: Spot, on: Ground, x: Floats, y: Floats) -> float:
 
 def _doubted(mark: Mark, hidden: float, unit_mm: float) -> tuple[float, float]:
     """The sigma of a mark of which older ones hide so much."""
-    factor = 1 + (_UNDER_SIGMA - 1) * hidden
-    return pair_of(np.hypot(factor * np.array(mark.sigma_mm), hidden * _RELIEF_MM * unit_mm))
+    return pair_of(np.hypot(mark.sigma_mm, hidden * _RELIEF_MM * unit_mm))
 
 
 def _in_depth(pair: Comparison, mark: Mark, at: Floats) -> Mark:

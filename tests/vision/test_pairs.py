@@ -10,9 +10,10 @@ import pytest
 import scenes
 
 import vision
+from vision import compare
 from vision.card import card_sheet
 from vision.change import INSIDE_MM
-from vision.compare import covers
+from vision.compare import _doubted, covers
 from vision.core import _sure
 from vision.joint import Mismatch, Patch, explained, fit_joint, rival_rest
 from vision.light import light_change
@@ -21,7 +22,7 @@ from vision.parallax import sight_slope, stand_off
 from vision.plane import project
 from vision.reading import CardView, Mark
 from vision.register import register, sharpness
-from vision.tone import tone_between
+from vision.tone import SAME, Tone, tone_between
 from vision.window import Grid, window_grid
 
 PX_PER_MM = 6.0
@@ -311,3 +312,27 @@ def test_outside_a_tone_curve_is_told_by_old_marks_whatever_the_light():
     assert np.abs(seen - foretold)[at_old].mean() < 3
     burnt = new.ravel() < 0.3
     assert (foretold - seen)[burnt].mean() > 0.9 * (lit - seen)[burnt].mean()  # the new mark stays
+
+
+def test_what_older_marks_hide_makes_a_mark_less_sure_by_the_relief_of_burnt_tape():
+    mark = Mark((1.0, 2.0), (0.03, 0.04), (5.0, 4.9), "round", new=True)
+    assert _doubted(mark, 0.0, 1.0) == mark.sigma_mm
+    assert _doubted(mark, 1.0, 1.0) == pytest.approx(np.hypot(mark.sigma_mm, 0.06))
+    assert _doubted(mark, 1.0, 0.6) == pytest.approx(np.hypot(mark.sigma_mm, 0.036))  # in units of a card
+
+
+@pytest.mark.parametrize(("with_curve", "without", "told"), [(1, 1, 1), (1, 0, 0), (0, 1, 0)])
+def test_by_hand_a_mark_is_new_with_the_tone_curve_and_without_it(monkeypatch, with_curve, without, told):
+    """A lamp's image on one old mark bends the curve of all."""
+    mark = Mark((1.0, 2.0), (0.03, 0.04), (5.0, 4.9), "round", new=True)
+    found = SimpleNamespace(mark=mark)
+
+    def measured(pair, *_):
+        return found if (without if pair.tone is SAME else with_curve) else None
+
+    blank = plane(lambda u, v: np.full(u.shape, 190.0))
+    pair = compare.compare(blank, VIEW, blank, VIEW)
+    bent = replace(pair, tone=Tone(np.zeros(1), np.zeros((3, 1))))
+    monkeypatch.setattr(compare, "candidates", lambda _: [SimpleNamespace()])
+    monkeypatch.setattr(compare, "_measure", measured)
+    assert len(compare.changes(bent, [])) == told
