@@ -141,9 +141,10 @@ def _first(pi: ArmGuest) -> int:
 
 
 def _wait_spelled(pi: ArmGuest, text: str) -> None:
-    """Wait until the status light has flashed that text in Morse code."""
+    """Wait until the status light has flashed that text in Morse code, a unit taking 0.3 s."""
     wanted, seen = "".join("01"[on] for on in flashes(text)), ""
     while wanted not in seen:
-        pi.run("sleep 10", patience_s=1200.0)
-        seen = "".join("01"[high] for _, high in _writes(pi, STATUS))
         assert len(seen) < 4 * len(wanted), seen
+        pi.run("sleep 10", patience_s=1200.0)
+        told = pairwise(_writes(pi, STATUS))
+        seen = "".join("01"[high] * round((until_s - at_s) / 0.3) for (at_s, high), (until_s, _) in told)
