@@ -68,7 +68,7 @@ def serve(
     )
     app = create_app(config)
     server = make_server(app, port=port, lan=lan, behind_proxy=bool(hosts))
-    port = server.effective_port
+    port = int(server.effective_port)  # the server keeps it as text
     notice = AddressNotice(lambda address: say(_there(address, port, code))) if lan else None
     for line in _greeting(app, port, code, notice=notice, hosts=hosts):
         say(line)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import http.client
+import socket
 import threading
 from collections.abc import Callable, Iterator
 from importlib import import_module
@@ -15,6 +16,7 @@ from waitress import wasyncore
 
 from server.pages import Config, create_app
 from server.pages.serve import make_server
+from server.rig.threads import SessionThreads
 from tests.pages.doubles import Bench, FakeHeartbeat, Script
 
 serving = import_module("server.pages.serve")  # the package has a function of that name
@@ -63,6 +65,30 @@ def test_the_watchdog_hears_of_every_thread_that_matters(
     monkeypatch.setattr(serving.Server, "run", lambda _: None)
     serving.serve(port=0, lan=False, data=tmp_path, source=Bench, say=lambda _: None)
     assert FakeHeartbeat.asked == {"frame loop", "panel", "server"}
+
+
+def test_the_usual_port_is_not_spelled(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The number that the server itself has of its port is what the light goes by."""
+    spelled = []
+
+    def threads(*parts: Any, welcome: Callable[[], str | None], **more: Any) -> SessionThreads:
+        spelled.append(welcome())
+        return SessionThreads(*parts, welcome=welcome, **more)
+
+    monkeypatch.setattr(serving, "SessionThreads", threads)
+    monkeypatch.setattr("server.rig.own_address.own_address", lambda: "192.0.2.7")
+    monkeypatch.setattr(serving, "Heartbeat", FakeHeartbeat)
+    monkeypatch.setattr(serving, "_end_politely", lambda: None)
+    monkeypatch.setattr(serving.Server, "run", lambda _: None)
+    monkeypatch.setattr(serving, "USUAL_PORT", port := _free_port())
+    serving.serve(port=port, lan=True, data=tmp_path, source=Bench, say=lambda _: None)
+    assert len(spelled) == 1
+    assert str(spelled[0]).startswith("192.0.2.7 ")
+
+
+def _free_port() -> int:
+    with socket.create_server(("", 0)) as free:
+        return int(free.getsockname()[1])
 
 
 def _run(server: Any) -> None:
