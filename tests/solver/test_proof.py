@@ -183,7 +183,7 @@ def test_after_the_last_turns_the_nozzle_is_asked_for_with_that_reason() -> None
     machine.turn(3, "top", 0.25)
     machine.turn(3, "top", -0.25)
     assert answer(machine.document())["station"] == "nozzle"
-    assert "no mark has shown where to" in explain(machine.document())
+    assert "no mark has shown yet where it is now" in explain(machine.document())
 
 
 def test_a_position_without_a_mark_is_asked_for_with_that_reason() -> None:
