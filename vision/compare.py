@@ -41,9 +41,9 @@ SEARCH_PITCH_MM = 0.2
 MOST_CANDIDATES = 12  # a window torn to shreds still answers in time
 _ALIKE = 4.0  # times the window's typical difference
 _SLACK_MM = 0.03  # how well two pictures are registered: an old edge may differ by so much of its slope
-# What else differs where a mark lies on an older one (relief, soot that moved): measured on rendered
-# pictures, see docs/reading.md.
-_RELIEF_MM = 0.06
+# How much more than the fit tells the short edge of a mark on an older one is off, being ragged, and what
+# else differs there (relief, soot that moved): measured on rendered pictures, see docs/reading.md.
+_UNDER_SIGMA, _RELIEF_MM = 1.5, 0.06
 _OLD_SHOWS = 0.12  # of a candidate's change: older marks that have gone so far count as lying under it
 _SAME_SIZE = 0.1  # a tube's pulses differ by as much
 _IN_LIGHT = 0.5  # of a candidate's radius: a mark so much smaller lies in a lamp's image or a smudge
@@ -221,7 +221,8 @@ def _hidden(spot: Spot, on: Ground, x: Floats, y: Floats) -> float:
 
 def _doubted(mark: Mark, hidden: float, unit_mm: float) -> tuple[float, float]:
     """The sigma of a mark of which older ones hide so much."""
-    return pair_of(np.hypot(mark.sigma_mm, hidden * _RELIEF_MM * unit_mm))
+    factor = 1 + (_UNDER_SIGMA - 1) * hidden
+    return pair_of(np.hypot(factor * np.array(mark.sigma_mm), hidden * _RELIEF_MM * unit_mm))
 
 
 def _in_depth(pair: Comparison, mark: Mark, at: Floats) -> Mark:
