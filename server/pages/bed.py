@@ -15,7 +15,7 @@ from server.pages.words import head_words
 from server.solver import parse_profile
 from server.solver.machine.power import beam_diameter, passed_fraction
 
-__all__ = ["BedMap", "Spot", "bed_maps", "opening"]
+__all__ = ["SURE", "BedMap", "Spot", "bed_maps", "opening"]
 
 Array = NDArray[np.float64]
 STATION = "mirror-3"  # it rides to every place of the bed, and what misses it never reaches the lens
@@ -48,7 +48,7 @@ class Spot:
 class BedMap:
     """Fitted maps, (GRID, GRID) by (y, x): the offset's length and sigma in mm, power 0–1; named spots.
 
-    power_low : the power if the beam lies SURE uncertainties farther out.
+    power_low : the power if the beam lies SURE uncertainties farther out. step : the answer behind it.
     """
 
     x_mm: Array
@@ -59,6 +59,7 @@ class BedMap:
     power_low: Array
     spots: tuple[Spot, ...]
     marks: tuple[Spot, ...]
+    step: solver.Step
 
     @property
     def worst(self) -> Spot:
@@ -100,7 +101,9 @@ def _counts(event: Json) -> bool:
 def _map(document: Json) -> BedMap | None:
     if not any(_counts(event) for event in document["events"]):
         return None
-    fitted = solver.answer(document)["estimate"]["five_point"]
+    step = solver.next_step(solver.parse_alignment(document))
+    assert step.estimate is not None  # each answer has one
+    fitted = step.estimate["five_point"]
     if any(pair is None for pair in fitted["mean"]):
         return None
     machine = document["machine"]
@@ -112,7 +115,7 @@ def _map(document: Json) -> BedMap | None:
     power = _power(machine, length, *heads)
     power_low = _power(machine, length + SURE * sigma, *heads)
     spots = tuple(_spot(machine, fitted, (x * width, y * depth)) for x, y in CORNERS)
-    return BedMap(x_mm, y_mm, length, sigma, power, power_low, spots, _marks(document))
+    return BedMap(x_mm, y_mm, length, sigma, power, power_low, spots, _marks(document), step)
 
 
 def _fitted(fitted: Json, x_mm: Any, y_mm: Any) -> tuple[Array, Array]:

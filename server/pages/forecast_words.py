@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from server.log import Json
+from server.pages.bed import SURE
 from server.pages.words import head_words
 from server.solver import Forecast, Step
 from server.solver.machine.power import LEAN_MM, percent
@@ -26,7 +27,7 @@ def forecast_rows(step: Step, bed: Bed) -> list[Json]:
     return [
         {
             "name": head_words(place.head_mm, bed),
-            "power": _times(place, moves, lambda cut: f"{percent(min(cut.power.value, 1.0))} %"),
+            "power": _times(place, moves, lambda cut: f"{percent(cut.power.value)} %"),
             "lean": _times(place, moves, lambda cut: _pair(cut.lean_mm)),
             "leans": place.now.lean_mm.value > LEAN_MM,
             "focus": _focus(place.now.focus_mm.value),
@@ -44,7 +45,7 @@ def _times(place: Forecast, moves: bool, words: Callable[[CutThere], str]) -> li
 
 
 def _pair(known: Known) -> str:
-    return f"{known.value:.2f} ± {2 * known.sigma:.2f} mm"
+    return f"{known.value:.2f} ± {SURE * known.sigma:.2f} mm"
 
 
 def _focus(below_mm: float) -> str:

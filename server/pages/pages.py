@@ -33,7 +33,7 @@ from server.pages.upkeep import as_picture, cut_rows, reminder_rows
 from server.pages.view import CAUTIONS
 from server.session.import_check import check_alignment
 from server.session.session import Refused
-from server.solver import DocumentError, Profile, next_step, parse_alignment, parse_profile
+from server.solver import DocumentError, Profile, parse_profile
 from server.solver.machine.power import LEAN_MM, SHEET_MM
 
 __all__ = ["NAVIGATION", "pages"]
@@ -75,17 +75,14 @@ def offline() -> str:
 def bed(number: int | None = None) -> str:
     """The five positions, and the maps fitted through them."""
     shown = number or shared().session("bench").alignment or shared().log.newest()
-    start, now = bed_maps(shared().log.document(shown)) if shown is not None else (None, None)
+    document = shared().log.document(shown) if shown is not None else None
+    start, now = bed_maps(document) if document is not None else (None, None)
     told: Json = {"number": shown, "start": start, "worst": None, "spots": [], "cuts": []}
-    if now is not None and shown is not None:
-        rows = {"worst": worst_words(now), "spots": spot_rows(start, now), "cuts": _forecast(shown)}
+    if now is not None and document is not None:
+        cuts = forecast_rows(now.step, parse_profile(document["machine"]).bed)
+        rows = {"worst": worst_words(now), "spots": spot_rows(start, now), "cuts": cuts}
         told |= in_units(rows) | {"lean": in_units(f"{LEAN_MM:g} mm"), "sheet": in_units(f"{SHEET_MM:g} mm")}
     return render_template("bed.html", **told)
-
-
-def _forecast(number: int) -> list[Json]:
-    alignment = parse_alignment(shared().log.document(number))
-    return forecast_rows(next_step(alignment), alignment.machine.bed)
 
 
 @pages.get("/bed/<int(max=2147483647):number>.svg")
