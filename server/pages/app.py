@@ -19,7 +19,7 @@ from server.pages.openapi import described
 from server.pages.pack import pack
 from server.pages.pages import NAVIGATION, pages
 from server.pages.rigs import rigs
-from server.pages.scripts import scripts_of
+from server.pages.scripts import scripts
 from server.pages.shared import Config, open_shared, shared
 from server.pages.upkeep import due_count, upkeep
 from server.solver.machine.power import percent
@@ -47,6 +47,7 @@ def create_app(config: Config) -> Flask:
     app.register_blueprint(described)
     app.register_blueprint(pages)
     app.register_blueprint(rigs)
+    app.register_blueprint(scripts)
     app.register_blueprint(upkeep)
     app.context_processor(_common)
     app.jinja_env.filters["attribute"] = _attribute
@@ -75,7 +76,6 @@ def _common() -> dict[str, Any]:
         "damage": shared().damage(),
         "hand": hand(),
         "theme": theme(),
-        "scripts_of": scripts_of,
     }
 
 

@@ -45,6 +45,7 @@ HEADERS = {
     "X-Content-Type-Options": "nosniff",
 }
 COOKIE, COOKIE_DAYS = "spotwright_device", 180
+_FILES = ("static", "scripts.script")  # the same for every visitor
 NAME_COOKIE = "spotwright_asks"  # tells devices at one address apart, before they know the code
 DEVICE_HEADER = "X-Spotwright-Device"  # what a program sends instead
 TRIES, TRIES_WINDOW_S, MOST_ASKERS = 10, 60.0, 4096
@@ -179,7 +180,7 @@ def guard(app: Flask, *, door: AccessGuard | None, hosts: tuple[str, ...] = ()) 
     def dress(response: Response) -> Response:
         for name, value in HEADERS.items():
             response.headers.setdefault(name, value)
-        if request.endpoint != "static":
+        if request.endpoint not in _FILES:
             response.headers.setdefault("Cache-Control", "no-store")
         return response
 
@@ -188,7 +189,7 @@ def guard(app: Flask, *, door: AccessGuard | None, hosts: tuple[str, ...] = ()) 
 
 
 def _let_in(door: AccessGuard | None) -> BaseResponse | None:
-    if door is None or request.endpoint in ("static", "door") or door.knows(request.cookies.get(COOKIE)):
+    if door is None or request.endpoint in (*_FILES, "door") or door.knows(request.cookies.get(COOKIE)):
         return None
     if _bearer(_header("Authorization")) is not None and request.path.startswith("/api/"):
         _check_code(door.admits(request.remote_addr or "", _header))

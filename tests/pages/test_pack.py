@@ -10,7 +10,9 @@ from flask.testing import FlaskClient
 PACKED = {"Accept-Encoding": "gzip, deflate, br"}
 
 
-@pytest.mark.parametrize("path", ["/checks", "/static/look.css", "/static/card.js", "/api/openapi.json"])
+@pytest.mark.parametrize(
+    "path", ["/checks", "/static/look.css", "/static/card.js", "/scripts/bench.js", "/api/openapi.json"]
+)
 def test_it_is_the_same_and_a_third_as_long(client: FlaskClient, path: str) -> None:
     plain, packed = client.get(path, buffered=True), client.get(path, buffered=True, headers=PACKED)
     assert packed.headers["Content-Encoding"] == "gzip" and "Content-Encoding" not in plain.headers
