@@ -19,10 +19,10 @@ export function drawMove(drawing, shift, corner) {
   const views = shift.lines.length || 1;
   const { width, height } = drawing.getBoundingClientRect(),
     beside = width > height * 1.4;
-  const [across, up] = beside ? [124 * views, 96] : [124, 96 * views];
+  const [across, up] = beside ? [124 * views, 104] : [124, 104 * views];
   drawing.setAttribute("viewBox", `0 0 ${across} ${up}`);
   const size = Math.max(textSize(drawing, across, up, 16.5), 5.5);
-  const at = (/** @type {number} */ n) => (beside ? `translate(${124 * n + 62} 54)` : `translate(62 ${96 * n + 54})`);
+  const at = (/** @type {number} */ n) => (beside ? `translate(${124 * n + 62} 62)` : `translate(62 ${104 * n + 62})`);
   drawing.replaceChildren(
     ...shift.lines.map((line, n) => svg("g", { transform: at(n) }, ...view(shift.part, line, corner, size))),
   );
@@ -58,7 +58,7 @@ function view(part, line, corner, size) {
       ? ""
       : svg(
           "text",
-          { y: front ? -54 + size : 41, "text-anchor": "middle", "font-size": size },
+          { y: front ? -62 + size : 41, "text-anchor": "middle", "font-size": size },
           front ? "from the front" : "you stand here",
         );
   return [
