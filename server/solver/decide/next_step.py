@@ -187,7 +187,8 @@ def _marked(view: View, stage: int, marks: list[Mark], mark: Mark) -> Option:
     if left:
         proof = max(marks, key=lambda one: (one.place in left, one.weight))
         return Option(Choice("mark", place=proof.place, stage=stage, why="proof"), max(mark.tells, TINY))
-    sure = not rough(view) and probability(view, stage) >= POLICY.as_good_as_done
+    now = probability(view, stage)
+    sure = not rough(view) and max(now, 1.0 - now) >= POLICY.as_good_as_done
     least = POLICY.nothing if sure else POLICY.coarse_nothing
     brings = mark.tells if mark.tells >= least else 0.0
     return Option(Choice("mark", place=mark.place, stage=stage), brings)
@@ -276,7 +277,10 @@ def _last_resort(view: View, stage: int, place: Place) -> Choice | None:
     turn = along_normal(view, max(stage, _shown(view)), least=0.0)
     if turn is not None:
         return _move(turn, stage)
-    return helpless(view, stage, least=0.0) or Choice("mark", place=place, stage=stage)
+    stop = helpless(view, stage, least=0.0)
+    if stop is None and event is not None and chance > 0.0:
+        return _move(event, stage)  # a small chance, but one more mark has none
+    return stop or Choice("mark", place=place, stage=stage)
 
 
 def _sets(view: View, stage: int) -> list[list[Event]]:
