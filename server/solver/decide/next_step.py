@@ -7,6 +7,7 @@ anything, the last resort is asked.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from itertools import product
@@ -95,7 +96,21 @@ def _end(view: View) -> Choice:
             return Choice("mark", place=Place(station, last_position(view)), stage=min(station, 3))
     if nozzle_unproved(view):
         return Choice("mark", place=Place(3, last_position(view)), stage=3, why="moved")
-    return last_look(view) or Choice("done")
+    return _hung_again(view) or last_look(view) or Choice("done")
+
+
+def _hung_again(view: View) -> Choice | None:
+    """A mark on a card that is hung anew, at the nozzle and at a mirror, where only one hanging was seen
+    there: all marks may agree and yet be off by as much as cards hang off."""
+    if not numbered(view):
+        return None
+    hung = {(e.station, e.hanging) for e in view.alignment.events if isinstance(e, MarkSeen)}
+    again = Counter(station for station, _ in hung)
+    for station, names in ((3, STATIONS[3:]), (2, STATIONS[:3])):
+        if max(again[name] for name in names) < 2:
+            place = Place(station, last_position(view), anew=view.here == station)
+            return Choice("mark", place=place, stage=3, why="hung")
+    return None
 
 
 def settled(view: View, stage: int) -> bool:
