@@ -38,11 +38,14 @@ from server.solver.estimate.hypotheses import (
 )
 from server.solver.events import Difference, MarkSeen, NoMark, Shift, Turn
 from server.solver.machine import model as m
-from server.solver.machine.profile import Profile
+from server.solver.machine.profile import STATIONS, Profile
 from server.solver.machine.special import log_ndtr
 from server.solver.machine.trace import contact_points
 
 Array = NDArray[Any]
+
+NOZZLE = STATIONS.index("nozzle")
+EDGE = 0.1  # x the nozzle's bore: how sharply it cuts the beam off (a guess: the beam has a width there)
 
 
 def turn(profile: Profile, mixture: Mixture, event: Turn) -> Mixture:
@@ -169,9 +172,18 @@ def mark(profile: Profile, mixture: Mixture, event: MarkSeen) -> Mixture:
     jacobian = _jacobians(profile, mixture, head, station, event.below_mm)  # (H, 2, SIZE)
     noise = pulse_noise(profile, mixture, jacobian, np.square(event.sigma_mm))
     loose = scatter(profile, mixture, jacobian)
-    jacobian = jacobian.copy()
+    beam, jacobian = jacobian, jacobian.copy()
     jacobian[:, :, m.HANG] = m.hang_jacobian(foretold(mixture.mean))
-    return _corrected(mixture, event, foretold, jacobian, noise, loose)
+
+    def passes(mean: Array, cov: Array) -> Array:
+        if station != NOZZLE:
+            return np.zeros(len(mean))
+        place = m.rays(profile, mean, head).offset_mm[:, station, :]
+        sd = np.sqrt(np.trace(beam @ cov @ beam.transpose(0, 2, 1), axis1=1, axis2=2) / 2)
+        bore = profile.aperture.nozzle_mm / 2
+        return log_ndtr((bore - np.hypot(*place.T)) / (sd + EDGE * bore))
+
+    return _corrected(mixture, event, foretold, jacobian, noise, loose, passes)
 
 
 def difference(profile: Profile, mixture: Mixture, event: Difference) -> Mixture:
@@ -210,9 +222,11 @@ def _corrected(
     jacobian: Array,
     noise: Array,
     loose: Array,
+    passes: Callable[[Array, Array], Array] | None = None,
 ) -> Mixture:
     """An extended Kalman update of all hypotheses; foretold : state vectors to what is read of them; noise,
-    loose : (H, 2, 2) scatter from pulse to pulse, and by a loose mount."""
+    loose : (H, 2, 2) scatter from pulse to pulse, and by a loose mount; passes : means and covariances after
+    it to (H,) log probability that there is a mark at all."""
     seen = np.array(event.offset_mm)
     crossed = mixture.cov @ jacobian.transpose(0, 2, 1)  # (H, SIZE, 2)
     inside = jacobian @ crossed + noise + loose
@@ -230,7 +244,10 @@ def _corrected(
     squared = (erred[:, None, :] @ np.linalg.solve(noise, erred[:, :, None]))[:, 0, 0]
     known = np.trace(noise @ inverse, axis1=1, axis2=2)
     pulse = mixture.pulse + np.stack([known, squared * mixture.pulse_scale], axis=1)
-    return _weighed(mixture, likely, astray, mean, gain @ crossed.transpose(0, 2, 1), pulse)
+    told = gain @ crossed.transpose(0, 2, 1)
+    if passes is not None:
+        likely = likely + passes(mean, mixture.cov - told)
+    return _weighed(mixture, likely, astray, mean, told, pulse)
 
 
 def _log_normal(miss: Array, cov: Array) -> Array:
