@@ -178,6 +178,49 @@ def test_where_the_only_nozzle_mark_is_well_centred_a_loose_mirror_is_too_improb
     assert last_look(look(parse_alignment(straight(seed).document()))) is None
 
 
+def numbered(hangings: list[int]) -> Json:
+    """The marked machine's document, its nine marks on cards with these hangings."""
+    document = straight().document()
+    for event, hanging in zip(document["events"], hangings, strict=True):
+        event["hanging"] = hanging
+    return document
+
+
+@pytest.mark.parametrize(
+    ("hangings", "next_is"),
+    [
+        ([1, 2, 2, 3, 3, 3, 3, 3, 4], ("mark", "nozzle", "anew")),
+        ([1, 2, 2, 3, 3, 3, 3, 4, 5], ("mark", "nozzle", "anew")),
+        ([1, 2, 3, 4, 4, 4, 4, 4, 5], ("mark", "nozzle", "anew")),
+    ],
+)
+def test_a_card_is_hung_a_second_time_before_it_is_called_done(
+    hangings: list[int], next_is: tuple[str, str, str]
+) -> None:
+    step = answer(numbered(hangings))
+    assert (step["do"], step["station"], step["hang"]) == next_is
+    assert "a second one shows how far" in step["why"]
+
+
+@pytest.mark.parametrize(
+    ("hangings", "next_is"),
+    [
+        ([1, 2, 2, 3, 3, 3, 3, 3, 4, 5], ("mark", "mirror-3")),
+        ([1, 2, 2, 3, 3, 3, 3, 4, 5, 6], ("done", None)),
+        ([1, 2, 3, 4, 4, 4, 4, 4, 5, 6], ("done", None)),
+    ],
+)
+def test_at_the_nozzle_and_at_a_mirror(hangings: list[int], next_is: tuple[str, str | None]) -> None:
+    document = numbered(hangings[:-1])
+    document["events"].append({**document["events"][-1], "hanging": hangings[-1]})
+    step = answer(document)
+    assert (step["do"], step.get("station")) == next_is
+
+
+def test_without_numbers_nobody_knows_of_hangings_and_none_is_asked_for() -> None:
+    assert answer(straight().document())["do"] == "done"
+
+
 def test_after_the_last_turns_the_nozzle_is_asked_for_with_that_reason() -> None:
     machine = straight()
     machine.turn(3, "top", 0.25)

@@ -253,6 +253,44 @@ def test_a_mirror_that_no_base_moves_is_moved_along_its_normal_by_its_three_scre
     assert len(net) == 3 and max(net) < -1.0, net
 
 
+@pytest.mark.parametrize("offset", [[4.8, -1.6], [-3.6, 3.6]])
+def test_a_mark_that_cannot_have_come_through_the_nozzle_is_made_again(offset: list[float]) -> None:
+    """Its bore is 4 mm wide: 5 mm beside the middle no beam comes out."""
+    machine = laser()
+    assert profile("600")["aperture"]["nozzle_mm"] == 4.0
+    places = [
+        ("mirror-1", NEAR),
+        ("mirror-2", NEAR),
+        ("mirror-2", FAR),
+        ("mirror-3", FAR),
+        ("mirror-3", NEAR),
+    ]
+    marks(machine, *places, ("nozzle", MIDDLE))
+    machine.events[-1]["offset_mm"] = offset
+    assert believe(parse_alignment(machine.document())).fresh_note
+    step = answer(machine.document())
+    assert (step["do"], step["station"]) == ("mark", "nozzle")
+    assert step["why"].startswith("Nothing explains the last mark")
+
+
+def test_where_no_mark_tells_more_it_is_tried_again() -> None:
+    """Each lock nut moves this machine's mirrors by as much as is allowed: luck is needed, not more marks."""
+    machine = draw_machine(
+        90037,
+        severity="rebuilt",
+        corner="back-right",
+        sigma_mm=0.05,
+        fault=None,
+        disturbed=disturbance("locknut 0.5"),
+    )
+    for _ in range(90):
+        step = answer(machine.document())
+        if machine.obey(step) is None:
+            break
+    assert step["do"] == "done", step
+    assert sum(e["kind"] == "mark" for e in machine.events) < 60
+
+
 def test_threads_get_the_answers_that_one_gets() -> None:
     documents = []
     for seed in range(4):
