@@ -14,6 +14,7 @@ from server.log import Json
 from server.pages.words import head_words
 from server.solver import parse_profile
 from server.solver.machine.power import beam_diameter, passed_fraction
+from server.solver.steps import Pair
 
 __all__ = ["SURE", "BedMap", "Spot", "bed_maps", "opening"]
 
@@ -102,9 +103,8 @@ def _map(document: Json) -> BedMap | None:
     if not any(_counts(event) for event in document["events"]):
         return None
     step = solver.next_step(solver.parse_alignment(document))
-    assert step.estimate is not None  # each answer has one
-    fitted = step.estimate["five_point"]
-    if any(pair is None for pair in fitted["mean"]):
+    fitted = {name: pair for name, pair in step.estimate.five_point.items() if pair is not None}
+    if not fitted:
         return None
     machine = document["machine"]
     width, depth = float(machine["bed"]["width_mm"]), float(machine["bed"]["depth_mm"])
@@ -118,17 +118,14 @@ def _map(document: Json) -> BedMap | None:
     return BedMap(x_mm, y_mm, length, sigma, power, power_low, spots, _marks(document), step)
 
 
-def _fitted(fitted: Json, x_mm: Any, y_mm: Any) -> tuple[Array, Array]:
+def _fitted(fitted: dict[str, Pair], x_mm: Any, y_mm: Any) -> tuple[Array, Array]:
     """Offset (2, …) at places relative to the bed's centre, and the sigma of its larger component."""
     x_m, y_m = np.asarray(x_mm) * 1e-3, np.asarray(y_mm) * 1e-3
     terms = {"mean": np.ones_like(x_m), "per_m_y": y_m, "per_m_x": x_m, "per_m2_xy": x_m * y_m}
 
-    def total(key: str, axis: int, power: int) -> Array:
-        return np.asarray(sum((fitted[name][axis][key] * term) ** power for name, term in terms.items()))
-
-    offset = np.stack([total("value", axis, 1) for axis in (0, 1)])
-    sigma = np.sqrt(np.maximum(total("sigma", 0, 2), total("sigma", 1, 2)))
-    return offset, sigma
+    offset = [sum(fitted[name][axis].value * term for name, term in terms.items()) for axis in (0, 1)]
+    var = [sum((fitted[name][axis].sigma * term) ** 2 for name, term in terms.items()) for axis in (0, 1)]
+    return np.stack(offset), np.sqrt(np.stack(var).max(axis=0))
 
 
 def _power(machine: Json, length_mm: Array, x_mm: Any, y_mm: Any) -> Array:
@@ -142,7 +139,7 @@ def _power(machine: Json, length_mm: Array, x_mm: Any, y_mm: Any) -> Array:
     return np.asarray(passed_fraction(length_mm, narrow_mm, beam_diameter(profile, distance_mm)))
 
 
-def _spot(machine: Json, fitted: Json, head_mm: tuple[float, float]) -> Spot:
+def _spot(machine: Json, fitted: dict[str, Pair], head_mm: tuple[float, float]) -> Spot:
     bed = machine["bed"]
     offset, sigma = _fitted(fitted, head_mm[0] - bed["width_mm"] / 2, head_mm[1] - bed["depth_mm"] / 2)
     lengths = np.hypot(*offset) + SURE * float(sigma) * np.array([0.0, 1.0])

@@ -10,7 +10,7 @@ import numpy as np
 from server.solver.decide.forecast import forecast
 from server.solver.decide.next_step import choose
 from server.solver.decide.situation import Choice, Place, View, after_moves, look
-from server.solver.decide.verdict import estimate, unknown, verdict
+from server.solver.decide.verdict import estimate, verdict
 from server.solver.documents import parse_alignment
 from server.solver.estimate import samples as o
 from server.solver.events import Alignment, Difference, MarkSeen, Shift, Turn
@@ -69,7 +69,6 @@ def _too_long(count: int) -> Step:
         do="stop",
         reason=reason,
         parts=Parts(f"stop: {reason}", then="start a new alignment", why=f"{reason}; nothing was estimated"),
-        estimate=unknown(),
     )
 
 

@@ -99,6 +99,33 @@ class Forecast:
         return asdict(self) | {"head_mm": list(self.head_mm)}
 
 
+Pair = tuple[Known, Known]  # along u and v
+ANGLES, MAP = ("tube", "leg-1-2", "leg-2-3", "down"), ("mean", "per_m_y", "per_m_x", "per_m2_xy")
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """What is known of the beam, by name; None while unknown.
+
+    angles_mrad : of each of ANGLES.
+    five_point : terms of the marks at mirror 3 in mm, by MAP: offset = mean + per_m_y·y + per_m_x·x +
+        per_m2_xy·x·y, x and y in m from the middle of the bed.
+    """
+
+    angles_mrad: dict[str, Pair | None]
+    five_point: dict[str, Pair | None]
+
+    def as_json(self) -> dict[str, Any]:
+        """Plain JSON values."""
+        return {
+            "angles_mrad": {name: _both(pair) for name, pair in self.angles_mrad.items()},
+            "five_point": {name: _both(pair) for name, pair in self.five_point.items()},
+        }
+
+
+UNKNOWN = Estimate(dict.fromkeys(ANGLES), dict.fromkeys(MAP))
+
+
 @dataclass(frozen=True)
 class Parts:
     """The sentence of a step in parts, for pages that show them separately.
@@ -178,7 +205,7 @@ class Step:
     expect: Expect | None = None
     parts: Parts = Parts("")
     weighed: str = ""
-    estimate: dict[str, Any] | None = None
+    estimate: Estimate = UNKNOWN
     verdict: Verdict | None = None
     forecast: tuple[Forecast, ...] | None = None
 
@@ -202,7 +229,7 @@ class Step:
         data |= {"say": self.say, "why": self.why, "parts": self.parts.as_json()}
         if self.expect is not None:
             data["expect"] = self.expect.as_json()
-        data["estimate"] = self.estimate
+        data["estimate"] = self.estimate.as_json()
         data["forecast"] = None if self.forecast is None else [place.as_json() for place in self.forecast]
         data["verdict"] = None if self.verdict is None else self.verdict.as_json()
         return data
@@ -210,3 +237,9 @@ class Step:
 
 def _short(value: float) -> float:
     return round(float(value), 4)
+
+
+def _both(pair: Pair | None) -> list[dict[str, float] | None]:
+    if pair is None:
+        return [None, None]
+    return [{"value": _short(one.value), "sigma": _short(one.sigma)} for one in pair]

@@ -14,11 +14,10 @@ from server.solver.machine.linear import weighted_least_squares
 from server.solver.machine.power import LEAN_MM, SHEET_MM
 from server.solver.machine.profile import BELOW, STATIONS
 from server.solver.machine.trace import Rays
-from server.solver.steps import Verdict
+from server.solver.steps import ANGLES, MAP, UNKNOWN, Estimate, Known, Pair, Verdict
 
 Array = NDArray[Any]
 
-ANGLES, MAP = ("tube", "leg-1-2", "leg-2-3", "down"), ("mean", "per_m_y", "per_m_x", "per_m2_xy")
 KNOWN_MRAD = 2.0  # an angle less certain than this counts as unknown
 
 
@@ -63,37 +62,26 @@ def _reasons(view: View, values: dict[str, float]) -> list[str]:
     return over or ["not yet proved over the whole bed"]
 
 
-def estimate(view: View) -> dict[str, Any]:
-    """Angles of the beam and the five-point map of the marks at mirror 3, each with its sigma; None while
-    unknown."""
-    mean, angles = view.best, {}
+def estimate(view: View) -> Estimate:
+    """Angles of the beam and the five-point map of the marks at mirror 3, each with its sigma."""
+    mean = view.best
+    angles: dict[str, Pair | None] = {}
     for i, name in enumerate(ANGLES):
-        values, sigmas = mean.slope[0, 2, i] * 1e3, view.rays.slope[:, 2, i].std(0) * 1e3
+        sigmas = view.rays.slope[:, 2, i].std(0) * 1e3
         known = float(sigmas.max()) <= KNOWN_MRAD
-        angles[name] = _pair(values, sigmas) if known else [None, None]
-    return {"angles_mrad": angles, "five_point": _five_point(view, mean)}
+        angles[name] = _pair(mean.slope[0, 2, i] * 1e3, sigmas) if known else None
+    return Estimate(angles, _five_point(view, mean))
 
 
-def unknown() -> dict[str, Any]:
-    """The estimate of which nothing is known."""
-    return {
-        "angles_mrad": {name: [None, None] for name in ANGLES},
-        "five_point": {name: [None, None] for name in MAP},
-    }
+def _pair(values: Array, sigmas: Array) -> Pair:
+    u, v = (Known(float(value), float(sigma)) for value, sigma in zip(values, sigmas, strict=True))
+    return u, v
 
 
-def _pair(values: Array, sigmas: Array) -> list[dict[str, float]]:
-    return [
-        {"value": round(float(v), 4), "sigma": round(float(s), 4)}
-        for v, s in zip(values, sigmas, strict=True)
-    ]
-
-
-def _five_point(view: View, mean: Rays) -> dict[str, Any]:
-    """offset = mean + per_m_y·y + per_m_x·x + per_m2_xy·x·y over the five positions, from the middle of the
-    bed."""
+def _five_point(view: View, mean: Rays) -> dict[str, Pair | None]:
+    """The terms of MAP, fitted over the five positions."""
     if STATIONS[2] not in seen_stations(view):
-        return {name: [None, None] for name in MAP}
+        return UNKNOWN.five_point
     heads = np.array(o.grid(view.profile)[:5]) * 1e-3
     x, y = (heads - heads[2]).T
     design = np.stack([np.ones(5), y, x, x * y], axis=1)
