@@ -85,27 +85,6 @@ def test_the_same_blank_is_not_asked_for_again_and_again() -> None:
     assert [event for event in machine.events if event["kind"] == "no-mark"]
 
 
-def signs_of_survivors(blanks: int) -> np.ndarray:
-    """(M, 3) ways in which the screws of mirror 3 work where turn after turn of its screws showed no mark."""
-    machine = straight()
-    machine.events.pop()  # the nozzle's mark
-    machine.state.contact_mm[2] += machine.layout.at_mm[2] @ np.array([0.15, 0.1])
-    for i in range(blanks):
-        machine.events.append(no_mark("nozzle", FIVE[i % 2]))
-        machine.turn(3, ("top", "side")[i % 2], (0.5, 0.5, -1.5, -1.5, 2.5, 2.5)[i])
-    return survivors(look(parse_alignment(machine.document())), 3).sign[:, 6:]
-
-
-def test_once_all_probable_places_were_missed_any_screw_may_work_backwards() -> None:
-    """One screw alone that works backwards (3 %) would else be drawn too seldom to survive."""
-
-    def alone(signs: np.ndarray) -> float:
-        return float((signs[:, 0] * signs[:, 1] < 0).mean())
-
-    assert alone(signs_of_survivors(POLICY.lost - 1)) < 0.2
-    assert alone(signs_of_survivors(POLICY.lost)) > 0.3
-
-
 def test_a_blank_where_a_mark_was_almost_sure_is_pulsed_again_before_a_screw_is_turned() -> None:
     """All shows marks, nothing was turned, and now there is none: a bad pulse, sooner than a lost beam."""
     machine = straight()

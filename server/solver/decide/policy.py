@@ -106,9 +106,6 @@ class Policy:
     agreeing_least: int = 8  # fewer are as good as none [-]
     search_gain: float = 0.08  # more probability of a mark for which a move is made [A]
     search_gain_blank: float = 0.02  # as search_gain, after a blank [A]
-    lost: int = 5  # blanks after which any screw may work backwards [A]
-    search_pair: float = 0.5  # probability of a mark below which two screws are tried [A]
-    search_second: float = 0.05  # more probability of a mark for which a second screw is turned [A]
     sign_least: int = 4  # machines that must have a sign for it to be believed [-]
 
 

@@ -9,7 +9,6 @@ Monte Carlo, 2001, ch. 1).
 from __future__ import annotations
 
 from dataclasses import replace
-from itertools import combinations
 from typing import Any
 
 import numpy as np
@@ -20,7 +19,6 @@ from server.solver.decide.policy import POLICY
 from server.solver.decide.situation import Choice, Place, View, blank_places, kind
 from server.solver.estimate import hypotheses as b
 from server.solver.estimate import samples as o
-from server.solver.estimate import screws
 from server.solver.estimate.belief import believe
 from server.solver.events import Event, MarkSeen, NoMark, Shift, Turn
 from server.solver.machine import model as m
@@ -28,14 +26,13 @@ from server.solver.machine.trace import Rays, contact_points
 
 Array = NDArray[Any]
 
-COARSE = (0.5, 1.0, 2.0, 3.0)  # turns of each of two screws
 # Machines that agree with all blanks, as they are at the next pulse, and their rays.
 Here = tuple[o.Samples, Rays]
 
 
 def search(view: View, stage: int, places: list[Place], here: Here | None = None) -> Choice:
     """The move after which a mark is most probable, or the most probable place for a mark where none adds to
-    that. Where one screw cannot bring the beam back, the first of two."""
+    that."""
     samples, rays = here or remaining(view, places[0].station)
     empty = blank_places(view)
     now = chances(view, rays, places)
@@ -43,38 +40,16 @@ def search(view: View, stage: int, places: list[Place], here: Here | None = None
     found = Choice("mark", place=places[int(np.argmax(now))], stage=stage, why="search")
     blank = bool(view.alignment.events) and isinstance(view.alignment.events[-1], NoMark)
     least = float(now.max()) + (POLICY.search_gain_blank if blank else POLICY.search_gain)
-    tries = _tries(view, stage)
-    after = []
-    for event in tries:
+    best = None
+    for event in _tries(view, stage):
         moved = mv.apply(view.profile, view.mixture, samples, event)
-        after.append(o.pushed(rays, view.jacobian, moved.x - samples.x))
-    singles = [chances(view, there, places) for there in after]
-    pairs: dict[tuple[int, ...], Array] = {(i,): chance for i, chance in enumerate(singles)}
-    if max(chance.max() for chance in singles) < POLICY.search_pair:
-        for i, j in _two_screws(tries):
-            pairs[i, j] = chances(view, _both(rays, after[i], after[j]), places) - POLICY.search_second
-    best = max(pairs, key=lambda some: float(pairs[some].max()))
-    if float(pairs[best].max()) <= least:
+        chance = chances(view, o.pushed(rays, view.jacobian, moved.x - samples.x), places)
+        if chance.max() > least:
+            best, least = (event, places[int(np.argmax(chance))]), float(chance.max())
+    if best is None:
         return found
-    event = tries[best[0]]
-    return Choice(
-        kind(event), place=places[int(np.argmax(pairs[best]))], event=event, stage=stage, why="search"
-    )
-
-
-def _two_screws(tries: list[Event]) -> list[tuple[int, int]]:
-    """Pairs of turns of different screws, in coarse steps."""
-    coarse = [(i, e) for i, e in enumerate(tries) if isinstance(e, Turn) and abs(e.turns) in COARSE]
-    return [(i, j) for (i, one), (j, other) in combinations(coarse, 2) if one.screw != other.screw]
-
-
-def _both(rays: Rays, one: Rays, other: Rays) -> Rays:
-    """After two moves, each of which shifts the marks by as much as it does alone."""
-    return Rays(
-        one.offset_mm + other.offset_mm - rays.offset_mm,
-        one.lens_mm + other.lens_mm - rays.lens_mm,
-        rays.slope,
-    )
+    event, place = best
+    return Choice(kind(event), place=place, event=event, stage=stage, why="search")
 
 
 def remaining(view: View, station: int) -> Here:
@@ -99,14 +74,11 @@ def survivors(view: View, station: int) -> o.Samples:
         return view.samples
     mixture = b.expecting(view.profile, believe(replace(view.alignment, events=events[:start])), station)
     mixtures = [mixture, b.doubted(view.profile, mixture, station)] if station else [mixture]
-    lost = sum(isinstance(e, NoMark) for e in tail) >= POLICY.lost
     best = view.samples.only(np.arange(0))
     for believed in mixtures:
         left = best.only(np.arange(0))
         for turn, count in enumerate(POLICY.draws):
-            drawn = o.draw(believed, count, turn=turn)
-            drawn = _either_way(drawn, turn) if lost else drawn
-            samples, _ = _followed(view, believed, drawn, tail, most=0)
+            samples, _ = _followed(view, believed, o.draw(believed, count, turn=turn), tail, most=0)
             left = left.joined(samples)
             if len(left.x) >= POLICY.agreeing:
                 return left.only(np.arange(min(len(left.x), POLICY.agreeing_most)))
@@ -118,13 +90,6 @@ def survivors(view: View, station: int) -> o.Samples:
         view, mixtures[-1], o.draw(mixtures[-1], POLICY.draws[1]), tail, most=len(tail)
     )
     return samples.only(np.argsort(blanks, kind="stable")[: POLICY.agreeing])
-
-
-def _either_way(samples: o.Samples, turn: int) -> o.Samples:
-    """The machines with screws that are not known yet working one way as often as the other."""
-    coin = np.random.default_rng([40, turn]).choice([-1, 1], samples.sign.shape)
-    coin[:, 9:] = screws.UNKNOWN
-    return replace(samples, sign=np.where(samples.sign == screws.UNKNOWN, coin, samples.sign))
 
 
 def _followed(
