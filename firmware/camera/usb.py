@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 
 from firmware.camera.base import Frame
+from firmware.camera.formats import unreadable
 from firmware.camera.pumped import PumpedCamera
 from firmware.errors import CameraMissing
 
@@ -103,7 +104,7 @@ class UsbCamera(PumpedCamera):
         capture = self._opener(self._where, cv2.CAP_V4L2)
         if not capture.isOpened():
             capture.release()
-            raise CameraMissing(f"{self.name} is not there, or another program holds it: replug it")
+            raise CameraMissing(self._why_closed())
         width, height = self._size_px
         capture.set(cv2.CAP_PROP_FOURCC, cv2.VideoWriter.fourcc(*"MJPG"))
         capture.set(cv2.CAP_PROP_FRAME_WIDTH, width)
@@ -113,6 +114,14 @@ class UsbCamera(PumpedCamera):
         self._device, self._frames = capture, 0
         self.release_light()  # a camera keeps what the program before this one held
         return capture
+
+    def _why_closed(self) -> str:
+        if only := unreadable(self._where):
+            sends = " and ".join(only)
+            return (
+                f"{self.name} sends only {sends}, which cannot be read here: use one that sends MJPG or YUYV"
+            )
+        return f"{self.name} is not there, or another program holds it: replug it"
 
     def _pump(self) -> None:
         capture, misses = self._device, 0
