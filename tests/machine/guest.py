@@ -76,6 +76,11 @@ class Guest:
         self.code: str | None = None
 
     @property
+    def usb_door(self) -> Path:
+        """The socket behind its USB port."""
+        return self._folder / "usb.sock"
+
+    @property
     def console(self) -> str:
         """What the kernel and the service have said there."""
         path = self._folder / "console.log"
@@ -159,6 +164,22 @@ class Guest:
     def plug_network(self, *, there: bool) -> None:
         """Pull its network cable, or plug it in."""
         self._monitor("set_link", name="card", up=there)
+
+    def add_usb(self) -> None:
+        """Give it a USB controller with a port, which ``usb_door`` leads to; nothing is plugged in yet."""
+        self._tell_monitor(f"chardev-add socket,id=usb,path={self.usb_door},server=on,wait=off")
+        self._tell_monitor("device_add qemu-xhci,id=controller")
+        self._tell_monitor("device_add usb-redir,id=port,bus=controller.0,chardev=usb")
+        self.wait("ls -d /sys/bus/pci/drivers/xhci_hcd/0*")
+
+    def take_usb(self) -> None:
+        """Take that controller out again: a machine that has one cannot be frozen and go on."""
+        self._tell_monitor("device_del controller")
+        self.wait("! ls -d /sys/bus/pci/drivers/xhci_hcd/0*")
+
+    def _tell_monitor(self, line: str) -> None:
+        if said := self._monitor("human-monitor-command", **{"command-line": line}).strip():
+            raise GuestSilent(f"{line}: {said}")
 
     def take_address(self, address: str | None) -> None:
         """Give it that address (10.0.2.x) from now on, or with None the one that its network gives.
