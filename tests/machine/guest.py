@@ -173,7 +173,7 @@ class Guest:
         self.wait("ls -d /sys/bus/pci/drivers/xhci_hcd/0*")
 
     def take_usb(self) -> None:
-        """Take that controller out again: a machine that has one cannot be frozen and go on."""
+        """Take that controller out again: a machine with one did not go on after ``freeze``."""
         self._tell_monitor("device_del controller")
         self.wait("! ls -d /sys/bus/pci/drivers/xhci_hcd/0*")
 

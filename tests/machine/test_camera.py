@@ -6,6 +6,7 @@ They come before the other tests of the machine and leave it as they found it.
 from __future__ import annotations
 
 import re
+import struct
 from collections.abc import Iterator
 
 import cv2
@@ -15,7 +16,7 @@ import pytest
 from tests.machine.guest import Guest
 from tests.machine.power import PLACE
 from tests.machine.test_machine import HOLDER
-from tests.machine.usb_camera import H264, YUYV, UsbCamera
+from tests.machine.usb_camera import H264, MODE, TIME, YUYV, UsbCamera
 from tests.vision.scenes import Scene, Spot, View, render
 
 BACK_S = 3.0
@@ -50,6 +51,13 @@ def test_its_pictures_come_through_the_kernel_s_own_drivers(guest: Guest, camera
     guest.until(guest.sees)
     guest.until(lambda: _markers(guest) == 4)
     assert "error" not in guest.run("dmesg | grep -i uvc").lower()
+
+
+def test_its_exposure_is_held_where_it_stands_once_a_card_is_seen(guest: Guest, camera: UsbCamera) -> None:
+    """By itself until then; not as it was made, nor as it was last set by hand."""
+    stands = (TIME, struct.pack("<I", 312))
+    guest.until(lambda: stands in camera.heard)
+    assert camera.heard == [(MODE, b"\x08"), (MODE, b"\x01"), stands]
 
 
 def test_pulled_between_card_and_pulse_it_is_back_and_the_mark_is_read(

@@ -34,6 +34,15 @@ _CONTROL_HEAD, _BULK_HEAD = struct.Struct("<4B3H"), struct.Struct("<BBHIH")
 _ENDPOINT, _PACKET = 0x81, 512
 _PAYLOAD = 16384  # the driver's largest transfer: 32 packets of 512 (UVC_MAX_PACKETS in uvcvideo.h)
 _NAME = (0x1209, 0x0001, 0x0100)  # of no maker: pid.codes keeps these numbers for tests
+# Its lens's controls: of exposure the mode (1 byte: 1 by hand, 8 by itself, at a given aperture) and the time
+# (4 bytes, 0.1 ms), by what a request for each has in wValue and wIndex; tables 4-9 to 4-13.
+MODE, TIME = (0x0200, 0x0100), (0x0400, 0x0100)
+_EXPOSURE_BITS = (1 << 1 | 1 << 3, 0, 0)
+# request → answer: as it was made, least, most, step (of the mode: the modes that there are)
+_FIXED = {
+    MODE: {0x87: b"\x08", 0x84: b"\x09"},
+    TIME: {code: struct.pack("<I", n) for code, n in ((0x87, 156), (0x82, 1), (0x83, 5000), (0x84, 1))},
+}
 _PROBE = struct.Struct("<H2BI5H3I4B")
 _CLOCK_HZ, _INTERVAL_100NS = 48_000_000, 666_666  # as it is told, 15 a second
 
@@ -73,6 +82,7 @@ class UsbCamera:
     """A camera of one format and size; ``show`` is what it sees from then on.
 
     port : the socket behind the emulator's port. interval_s : between two pictures, of this machine's time.
+    controls : where its exposure stands, ``MODE`` and ``TIME``; heard : what it was told of them, in order.
     """
 
     def __init__(
@@ -85,6 +95,8 @@ class UsbCamera:
     ) -> None:
         self._port, self._kind, self._size_px, self._interval_s = port, kind, size_px, interval_s
         self._picture = b""
+        self.controls = {MODE: b"\x08", TIME: struct.pack("<I", 312)}
+        self.heard: list[tuple[tuple[int, int], bytes]] = []
         self._cable: _Cable | None = None
 
     def show(self, picture: bytes) -> None:
@@ -133,7 +145,7 @@ class UsbCamera:
         return _PROBE.pack(0, 1, 1, _INTERVAL_100NS, 0, 0, 0, 0, 0, most, _PAYLOAD, _CLOCK_HZ, 0, 0, 0, 0)
 
     def _configuration(self) -> bytes:
-        lens = struct.pack("<3BH2B3HB3x", 0x24, 2, 1, 0x201, 0, 0, 0, 0, 0, 3)
+        lens = struct.pack("<3BH2B3H4B", 0x24, 2, 1, 0x201, 0, 0, 0, 0, 0, 3, *_EXPOSURE_BITS)
         parts = _long(lens) + _long(struct.pack("<3BH3B", 0x24, 3, 2, 0x101, 0, 1, 0))
         head = struct.pack("<2B2HI2B", 0x24, 1, 0x110, 13 + len(parts), _CLOCK_HZ, 1, 1)
         form = self._kind.descriptors(self._size_px)
@@ -202,7 +214,7 @@ class _Cable(threading.Thread):
         elif kind == _GET_ALTERNATE:
             self._send(_ALTERNATE, number, bytes([_GOOD, *body, 0]))
         elif kind == _CONTROL:
-            self._control(number, *_CONTROL_HEAD.unpack_from(body))
+            self._control(number, body)
         elif kind == _BULK:
             _, _, low, _, high = _BULK_HEAD.unpack_from(body)
             self._waiting.append((number, high << 16 | low))
@@ -225,28 +237,32 @@ class _Cable(threading.Thread):
         self._send(_ENDPOINTS, 0, bytes(kinds) + bytes(32) + bytes(owners) + struct.pack("<32H", *sizes))
         self._send(_CONNECT, 0, struct.pack("<4B3H", _HIGH_SPEED, 0xEF, 2, 1, *_NAME))
 
-    def _control(
-        self, number: int, endpoint: int, request: int, way: int, _: int, value: int, index: int, length: int
-    ) -> None:
-        said = self._told(request, way, value, index)
+    def _control(self, number: int, body: bytes) -> None:
+        endpoint, request, way, _, value, index, length = _CONTROL_HEAD.unpack_from(body)
+        said = self._told(request, way, (value, index), body[_CONTROL_HEAD.size :])
         state, said = (_STALL, b"") if said is None else (_GOOD, said[:length])
-        count = len(said) if way & 0x80 else length
-        head = _CONTROL_HEAD.pack(endpoint, request, way, state, value, index, count if state == _GOOD else 0)
+        count = len(said) if way & 0x80 or state == _STALL else length
+        head = _CONTROL_HEAD.pack(endpoint, request, way, state, value, index, count)
         self._send(_CONTROL, number, head + said)
 
-    def _told(self, request: int, way: int, value: int, index: int) -> bytes | None:
+    def _told(self, request: int, way: int, of: tuple[int, int], data: bytes) -> bytes | None:
         """Return the answer to a request, None where it is refused."""
         match way, request:
             case 0x80, 6:
-                return self._camera.descriptor(value >> 8, value & 255)
+                return self._camera.descriptor(of[0] >> 8, of[0] & 255)
             case 0x80, 0:
                 return b"\0\0"
-            case 0xA1, (0x81 | 0x82 | 0x83 | 0x87) if index & 255 == 1:
-                return self._camera.probe()
-            case 0xA1, 0x85 if index & 255 == 1:
-                return struct.pack("<H", _PROBE.size)
-            case 0xA1, 0x86 if index & 255 == 1:
-                return b"\3"
+            case 0xA1, _ if of in _FIXED:
+                return (
+                    self._camera.controls[of] if request == 0x81 else {0x86: b"\3", **_FIXED[of]}.get(request)
+                )
+            case 0xA1, _ if of[1] == 1:
+                probe = self._camera.probe()
+                return {0x85: struct.pack("<H", len(probe)), 0x86: b"\3"}.get(request, probe)
+            case 0x21, 1 if of in _FIXED:
+                self._camera.controls[of] = data
+                self._camera.heard.append((of, data))
+                return b""
             case (0x21, 1) | (0x02, 1):  # to send so from now on; an end of sending
                 self._pieces.clear()
                 return b""
