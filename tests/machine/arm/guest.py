@@ -16,9 +16,10 @@ from typing import TextIO
 
 from tests.machine.guest import Guest
 
-__all__ = ["POWER_LINE", "ArmGuest", "arm_missing"]
+__all__ = ["POWER_LINE", "RELEASE", "ArmGuest", "arm_missing"]
 
 POWER_LINE = 3  # hw/arm/virt.c of QEMU 7.2: gpio-key on line 3
+RELEASE = "/dev/vdb"
 _PL061 = 0x09030000  # the same file's memory map
 # Its direction register, 1 for an output: "PrimeCell General Purpose Input/Output (PL061) Technical Reference
 # Manual", ARM DDI 0190.
@@ -27,7 +28,7 @@ _PI_5 = "0xd04170"  # a Pi 5 as the Pi's own list of revision codes has it, from
 
 
 class ArmGuest(Guest):
-    """As Guest; a Cortex-A76, which a Pi 5 has."""
+    """As Guest; a Cortex-A76, which a Pi 5 has. ``RELEASE`` holds the bytes of the release file."""
 
     _kernel_says = "console=ttyAMA0"
     _second_line = ("-device", "pci-serial,chardev=shell")
@@ -39,7 +40,8 @@ class ArmGuest(Guest):
 
     def _start(self, more: list[str]) -> None:
         """As for any guest, with its network unplugged."""
-        super()._start(more)
+        release = self._root.with_suffix(".tar.gz")
+        super()._start([*more, "-drive", f"file={release},if=virtio,format=raw,readonly=on"])
         self.plug_network(there=False)
         wire = socket.socket(socket.AF_UNIX)
         wire.connect(str(self._folder / "pins.sock"))
