@@ -13,7 +13,7 @@ from contextlib import contextmanager
 
 from server.log import Json, Log
 from server.session.adjustments import Adjusting
-from server.session.card_doubts import CardDoubts
+from server.session.card_check import CardCheck
 from server.session.card_view import CardSight
 from server.session.check import Check
 from server.session.events import Shift, Turn, event_json
@@ -59,7 +59,7 @@ class Session(Versioned):
         self._state = SessionState(log, source, self._services, self.rig, machine=machine, tell=self._tell)
         self._journal, self.listeners = self._state.journal, self._state.listeners
         self._taking = MarkTaking(self._state, source, self._services, card=self._card, rig=self.rig)
-        self._doubts = CardDoubts(self._state, source, self._services, card=self._card)
+        self._card_check = CardCheck(self._state, source, self._services, card=self._card)
         self._adjusting = Adjusting(self._state, source)
         self.held_screw = HeldScrew(source, self._services, self.rig, clock=clock)
         self.hung = 0  # rises with every fresh tape, and when a held screw has moved the mark on the tape
@@ -129,7 +129,7 @@ class Session(Versioned):
                 self.source.hang(place)
             self._card.look(self.source, self._services, timeout_s=2.0)
             if self.source.kind == "camera" and self.source.reads:
-                self._doubts.hung(place)
+                self._card_check.hung(place)
             self._leave_the_tape()
             self._hung_s = self._clock()
             hanging = self._hanging(place)

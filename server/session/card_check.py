@@ -8,12 +8,12 @@ from server.session.state import SessionState
 from server.solver.words import station_words
 from server.sources.base import NoPicture, Place, Source
 
-__all__ = ["CardDoubts"]
+__all__ = ["CardCheck"]
 
 MARKERS = 4  # one in each corner of a card
 
 
-class CardDoubts:
+class CardCheck:
     """Raises Refused where the picture contradicts the person. Not thread-safe.
 
     Another station's card is always refused. A card out of view or partly hidden, or an old mark on the tape,
