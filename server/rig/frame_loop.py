@@ -6,7 +6,6 @@ One thread, no queue: it always takes the newest frame, and fewer of them while 
 from __future__ import annotations
 
 import logging
-import threading
 import time
 from collections.abc import Callable
 from typing import Any, Protocol
@@ -18,6 +17,7 @@ from firmware import FrameLike
 from firmware.camera.light import LightHold
 from firmware.camera.picture_fault import picture_fault
 from firmware.health import Finding
+from server.rig.background import Background
 from server.session.card_scale import CardScale
 from server.sources.base import NoPicture, Pixels, Shot, Source
 from vision import Moment, Stream
@@ -48,7 +48,7 @@ class Listener(Protocol):
 Keep = Callable[[FrameLike, Moment | None], None]
 
 
-class FrameLoop:
+class FrameLoop(Background):
     """Takes frames from ``source`` and reports to ``listener``; ``fault``: what is wrong with the picture.
 
     watched : whether a page is open; if not, and while no card is in view, frames come slowly. keep : gets
@@ -66,6 +66,7 @@ class FrameLoop:
         scale: CardScale | None = None,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
+        super().__init__("frame-loop")
         self._listener, self._source, self._watched = listener, source, watched
         self._keep, self._clock = keep, clock
         self._scale = scale or CardScale()
@@ -75,17 +76,6 @@ class FrameLoop:
         self._number, self._hung = -1, listener.hung
         self._searched: tuple[np.ndarray[Any, Any], float] | None = None
         self._judged_s, self._looked_s = -np.inf, clock()
-        self._end = threading.Event()
-        self._thread = threading.Thread(target=self._run, name="frame-loop", daemon=True)
-
-    def start(self) -> None:
-        """Start the thread."""
-        self._thread.start()
-
-    def stop(self) -> None:
-        """Stop the thread; returns when the last look is over."""
-        self._end.set()
-        self._thread.join()
 
     @property
     def seen(self) -> bool:

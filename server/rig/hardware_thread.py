@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import logging
-import threading
 import time
-from abc import ABC, abstractmethod
+from abc import abstractmethod
 
 from firmware.health import Finding, HealthWatch
+from server.rig.background import Background
 from server.rig.frame_loop import FrameLoop
 from server.rig.recorder import Recorder
 from server.rig.signals import PanelDriver, faults_of
@@ -19,7 +19,7 @@ ALIVE_S = 30.0  # a round over pins, disk and temperature takes less than this e
 _log = logging.getLogger(__name__)
 
 
-class HardwareThread(ABC):
+class HardwareThread(Background):
     """Calls ``tick`` every quarter second in its own thread, between ``start`` and ``stop``.
 
     driver : of lamps, sounder, lid and foot button. The other arguments may report faults.
@@ -33,9 +33,9 @@ class HardwareThread(ABC):
         frame_loop: FrameLoop | None,
         recorder: Recorder | None,
     ) -> None:
+        super().__init__(type(self).__name__)
         self._driver, self._health, self._frame_loop, self._recorder = driver, health, frame_loop, recorder
-        self._end, self._ticked_s = threading.Event(), time.monotonic()
-        self._thread = threading.Thread(target=self._run, name=type(self).__name__, daemon=True)
+        self._ticked_s = time.monotonic()
 
     @abstractmethod
     def tick(self) -> None:
@@ -60,15 +60,9 @@ class HardwareThread(ABC):
         """Whether the thread still runs its rounds, for a watchdog."""
         return self._thread.is_alive() and time.monotonic() - self._ticked_s < ALIVE_S
 
-    def start(self) -> None:
-        """Start the thread."""
-        self._thread.start()
-
     def stop(self) -> None:
         """Stop the thread; every lamp is off when this returns."""
-        self._end.set()
-        if self._thread.is_alive():
-            self._thread.join()
+        super().stop()
         self._driver.close()
 
     def _run(self) -> None:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import socket
 import struct
-import threading
 from collections.abc import Callable
+
+from server.rig.background import Background
 
 __all__ = ["AddressNotice", "own_address"]
 
@@ -13,7 +14,7 @@ LOOK_EVERY_S = 5.0
 _SIOCGIFADDR = 0x8915  # the IPv4 address of a network device, netdevice(7)
 
 
-class AddressNotice:
+class AddressNotice(Background):
     """Looks at the address every few seconds, and says each new one, or None when the network has gone.
 
     ``address`` is what was seen last; what it is when this is made is not said. find : returns the address.
@@ -22,19 +23,9 @@ class AddressNotice:
     def __init__(
         self, say: Callable[[str | None], object], *, find: Callable[[], str | None] | None = None
     ) -> None:
+        super().__init__("address-notice")
         self._say, self._find = say, find or own_address
         self.address = self._find()
-        self._end = threading.Event()
-        self._thread = threading.Thread(target=self._run, name="address-notice", daemon=True)
-
-    def start(self) -> None:
-        """Begin."""
-        self._thread.start()
-
-    def stop(self) -> None:
-        """End; returns when the thread has ended."""
-        self._end.set()
-        self._thread.join()
 
     def look(self) -> None:
         """Look once."""
