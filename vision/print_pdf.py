@@ -12,6 +12,7 @@ from vision.card import HEIGHT_MM, SIZES, STATIONS, WIDTH_MM, Boxes, Polygon, Ri
 from vision.card_sizes import card_shapes
 from vision.files import write_whole
 from vision.grid import grid_shapes
+from vision.raster import MM_PER_INCH
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
 Part = tuple[list[Shape], tuple[float, float]]
 Paper = Literal["a4", "letter"]
 PAPER_MM: dict[Paper, tuple[float, float]] = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
-_MM_PER_INCH, _POINTS_PER_MM = 25.4, 72 / 25.4
+_POINTS_PER_MM = 72 / MM_PER_INCH
 
 
 def write_cards_pdf(path: Path, *, paper: Paper = "a4", size: str = "standard") -> None:
@@ -65,7 +66,7 @@ def _page(paper: Paper, parts: list[Part]) -> Figure:
     from matplotlib.figure import Figure
 
     width, height = PAPER_MM[paper]
-    figure = Figure(figsize=(width / _MM_PER_INCH, height / _MM_PER_INCH))
+    figure = Figure(figsize=(width / MM_PER_INCH, height / MM_PER_INCH))
     axes = figure.add_axes((0, 0, 1, 1), xlim=(0, width), ylim=(0, height))
     axes.set_axis_off()
     for shapes, at in parts:

@@ -21,6 +21,7 @@ from server.pages.pages import NAVIGATION, pages
 from server.pages.rigs import rigs
 from server.pages.scripts import scripts
 from server.pages.shared import Config, open_shared, shared
+from server.pages.units import MM
 from server.pages.upkeep import due_count, upkeep
 from server.solver.machine.power import percent
 
@@ -50,6 +51,7 @@ def create_app(config: Config) -> Flask:
     app.register_blueprint(scripts)
     app.register_blueprint(upkeep)
     app.context_processor(_common)
+    app.jinja_env.globals["MM"] = MM
     app.jinja_env.filters["attribute"] = _attribute
     app.jinja_env.filters["in_units"] = in_units
     app.jinja_env.filters["percent"] = percent

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 import vision
 from server.practice.burn import FIELD_MM, FIELD_PX_PER_MM, Field
+from vision.raster import MM_PER_INCH
 
 __all__ = ["TEXTURE_PX_PER_MM", "WHITE", "Surface", "card_surface", "scorched"]
 
@@ -90,7 +91,7 @@ def scorched(surface: Surface, field: Field) -> Pixels:
 
 @lru_cache(maxsize=4)
 def _ink(station: str) -> Pixels:
-    return np.asarray(vision.draw_card(station, dpi=25.4 * TEXTURE_PX_PER_MM), np.uint8)
+    return np.asarray(vision.draw_card(station, dpi=MM_PER_INCH * TEXTURE_PX_PER_MM), np.uint8)
 
 
 def _masking_tape(rows: int, cols: int, rng: np.random.Generator) -> tuple[Field, Field]:

@@ -1,12 +1,14 @@
-"""Inches are for reading only."""
+"""Lengths in inches, for whoever reads them so; the data stay in millimetres."""
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 import pytest
 from flask.testing import FlaskClient
 
+from server.pages import units
 from server.pages.units import in_inches
 
 
@@ -49,3 +51,16 @@ def test_the_device_remembers_its_units(client: FlaskClient, do: Any) -> None:
     client.post("/api/device", json={"units": "mm"})
     assert "1.5 mm right" in client.get("/api/state").get_json()["said"]
     assert client.post("/api/device", json={"units": "cubits"}).status_code == 422
+
+
+def test_typed_offsets_are_good_to_inches_where_the_device_reads_inches(client: FlaskClient) -> None:
+    assert "0.5 mm (ruler)" in client.get("/offline").text
+    client.post("/api/device", json={"units": "inch"})
+    assert "0.02 in (ruler)" in client.get("/offline").text
+
+
+def test_one_script_knows_how_long_an_inch_is_and_no_template() -> None:
+    pages = Path(units.__file__).parent
+    files = [*pages.glob("static/*.js"), *pages.glob("templates/*.html")]
+    assert [path.name for path in files if "25.4" in path.read_text("utf-8")] == ["make.js"]
+    assert f'(units === "inch" ? {units.MM_PER_INCH} : 1)' in (pages / "static/make.js").read_text("utf-8")

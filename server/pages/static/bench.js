@@ -2,7 +2,7 @@
 
 import { showHolds, startHolds } from "./hold.js";
 import { showTrouble, startJob } from "./job.js";
-import { find, html, remake } from "./make.js";
+import { find, html, mmPer, remake } from "./make.js";
 import { drawOver, zoom } from "./over.js";
 import { startPicture } from "./picture.js";
 import { faultLine, showLive, showRig } from "./rig.js";
@@ -78,8 +78,7 @@ function onForm(id, send) {
 
 onForm("#shift-form", (form) => {
   const way = String(form.get("way")),
-    unit = state.units === "inch" ? 25.4 : 1,
-    mm = Number(form.get("mm")) * unit * (way[0] === "+" ? 1 : -1);
+    mm = Number(form.get("mm")) * mmPer(state.units) * (way[0] === "+" ? 1 : -1);
   link.act("shift", { part: form.get("part"), move_mm: ["X", "Y", "Z"].map((axis) => (axis === way[1] ? mm : 0)) });
 });
 onForm("#place-form", (form) => {

@@ -1,10 +1,9 @@
 // A photo is read first and shown with what was read on it; it is saved when somebody has said that it is right.
 
-import { find, setText } from "./make.js";
+import { find, mmPer, setText } from "./make.js";
 import { drawOver, zoom } from "./over.js";
 
 const WIDEST = 1600; // px: more than a screen shows of it
-const MM_PER_INCH = 25.4;
 
 /** Sends the photos and says how far that is; returns what was read, or why nothing was.
  * @param {FormData} form @returns {Promise<any>} */
@@ -68,7 +67,7 @@ function words(marks, units) {
   if (!marks.length) return "No new mark is seen. Fresh tape, one more pulse, another photo.";
   const [u, v] = marks[0].offset_mm;
   const shown = (/** @type {number} */ mm) =>
-    units === "inch" ? `${(Math.abs(mm) / MM_PER_INCH).toFixed(3)} in` : `${Math.abs(mm).toFixed(2)} mm`;
+    units === "inch" ? `${(Math.abs(mm) / mmPer(units)).toFixed(3)} in` : `${Math.abs(mm).toFixed(2)} mm`;
   const at = `${shown(u)} ${u >= 0 ? "right" : "left"} and ${shown(v)} ${v >= 0 ? "above" : "below"} the centre`;
   if (marks.length > 1) return `${marks.length} marks are seen: save it, then choose the newest.`;
   return `The mark lies ${at}. Is the amber ring round it, and the blue cross on the card's centre?`;
