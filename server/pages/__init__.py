@@ -1,4 +1,4 @@
-"""The web pages and the JSON they speak."""
+"""The web pages and their JSON."""
 
 from server.pages.app import create_app
 from server.pages.serve import serve

@@ -1,4 +1,4 @@
-"""The JSON that the pages, and other programs, speak."""
+"""The JSON routes, for the pages and for other programs."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ api = Blueprint("api", __name__, url_prefix="/api")
 
 @api.post("/next-step")
 def next_step() -> Response:
-    """An alignment document in, the step out; writes nothing."""
+    """Answer an alignment document with its next step; nothing is saved."""
     document = b.json_body()
     if not isinstance(document, dict):
         raise Refused("An alignment document is a JSON object with machine and events.")
@@ -48,9 +48,9 @@ def next_step() -> Response:
 
 @api.post("/read")
 def read() -> Response:
-    """A photo in (and the one from before), its marks out; writes nothing.
+    """Answer a photo, and perhaps one from before the pulse, with its marks; nothing is saved.
 
-    ``?where=1``: with the card's place in it, as the state has it under ``picture``.
+    ``?where=1`` adds where the card is in the photo, as a state has it under ``picture``.
     """
     with _photos_in_turn():
         after, before = _photos()
@@ -61,13 +61,13 @@ def read() -> Response:
 
 @api.get("/state")
 def state() -> Response:
-    """What the page of a session draws; ``?of=bench`` or ``offline``."""
+    """The state of a session, which its page draws; ``?of=bench`` or ``?of=offline``."""
     return jsonify(shared().state(_of(), units=units()))
 
 
 @api.get("/events")
 def events() -> Response:
-    """The same, sent whenever it changes (server-sent events)."""
+    """The state of a session, sent whenever it changes (server-sent events)."""
     of, here, read_in = _of(), shared(), units()
     tab = _tab(request.args.get("tab", ""))
     gone = request.environ.get("waitress.client_disconnected", lambda: False)
@@ -77,13 +77,13 @@ def events() -> Response:
 
 @api.get("/why")
 def why() -> Response:
-    """The numbers that the step of a session was weighed by, in words."""
+    """Why the step of a session was chosen: the numbers that decided, in words."""
     return jsonify({"why": shared().session(_of()).why()})
 
 
 @api.get("/frame.jpg")
 def frame() -> BaseResponse:
-    """The bench's newest picture; ``?w=720`` a smaller one, and none (304) where it shows nothing new."""
+    """The bench's newest picture; with ``?w=720`` a smaller one, or 304 if it shows nothing new."""
     width = request.args.get("w", type=int) or 0
     if width not in WIDTHS:
         return Response(shared().session("bench").feed.jpeg(), mimetype="image/jpeg")
@@ -96,9 +96,9 @@ def frame() -> BaseResponse:
 
 @api.post("/do/<of>/<action>")
 def do(of: str, action: str) -> Response:
-    """One thing that the person did; answers with the new state."""
+    """Take one thing that the person did; answers with the new state."""
     session = shared().session(of)
-    shared().hands.use(of, _tab(request.headers.get("X-Spotwright-Tab", "")))
+    shared().control.use(of, _tab(request.headers.get("X-Spotwright-Tab", "")))
     with _photos_in_turn() if action == "photo" else nullcontext():
         body, act = _action(session, action)
         key, what = body.key, (action, body)
@@ -110,13 +110,13 @@ def do(of: str, action: str) -> Response:
 
 @api.post("/device")
 def device() -> Response:
-    """Millimetres or inches, controls for the right or the left hand, for the device that asks."""
+    """Keep the units, the hand and the brightness that the device asks for."""
     return remember(b.parse(Device, b.json_body()))
 
 
 @api.post("/card-scale")
 def card_scale() -> Response:
-    """What the check bars of the printed cards measure, from now on and on every device."""
+    """Take what the check bars of the printed cards measure; it counts for every device."""
     bars_mm = b.parse(b.Bars, b.json_body()).bars_mm
     try:
         shared().rescale(bars_mm)
@@ -125,24 +125,24 @@ def card_scale() -> Response:
     return jsonify({"bars_mm": bars_mm})
 
 
-@api.post("/hands/<of>")
-def hands(of: str) -> Response:
-    """The page that asks takes the hands; the others watch."""
+@api.post("/control/<of>")
+def control(of: str) -> Response:
+    """Give the page that asks control of a session; the others watch."""
     session = shared().session(of)
-    shared().hands.take(of, _tab(request.headers.get("X-Spotwright-Tab", "")))
+    shared().control.take(of, _tab(request.headers.get("X-Spotwright-Tab", "")))
     session.announce()
     return jsonify(shared().state(of, units=units()))
 
 
 @api.post("/lasers")
 def add_laser() -> Response:
-    """A profile as TOML in; it becomes the current laser, and the next alignment's."""
+    """Take a laser's profile as TOML; it counts from the next alignment on."""
     request.max_content_length = b.JSON_LIMIT
     return jsonify(_lasers().add_toml(request.get_data()))
 
 
 def _action(session: Session, action: str) -> tuple[b.Action, Callable[[], None]]:
-    """Return what was sent, checked, and what does it."""
+    """Return the body that was sent, checked, and a function that does what it asks."""
     if action == "photo":
         return _photo(session)
     if action not in ACTIONS:
@@ -176,7 +176,7 @@ def _restart(session: Session, body: b.Restart) -> None:
 
 
 def _turn(session: Session, body: b.Turn) -> None:
-    """A turn is kept as far as the mark shows that it went, beside what was asked."""
+    """Save a turn: how far the mark shows that it went, and how far was asked."""
     snapshot = session.snapshot()
     step = snapshot.step
     is_asked = (step.mount, step.screw, step.turns) == (body.mount, body.screw, body.turns)
@@ -185,7 +185,7 @@ def _turn(session: Session, body: b.Turn) -> None:
 
 
 def _pulse(session: Session) -> None:
-    """Before the mark is read that follows a turn the wrong way, that turn is kept."""
+    """Read the mark; a turn that it shows to have gone the wrong way is saved first."""
     snapshot = session.snapshot()
     step, went = snapshot.step, really_turned(snapshot)
     if went is not None and went_wrong_way(snapshot) and step.mount is not None and step.turns is not None:
@@ -206,7 +206,7 @@ ACTIONS: dict[str, tuple[type[b.Action], Callable[[Session, Any], None]]] = {
     "acknowledge": (b.Nothing, lambda session, _: session.acknowledge()),
     "hang": (b.Hang, lambda session, body: session.hang(body.place())),
     "pulse": (b.Nothing, lambda session, _: _pulse(session)),
-    "no-mark": (b.Maybe, lambda session, body: session.no_mark(body.place())),
+    "no-mark": (b.AnyPlace, lambda session, body: session.no_mark(body.place())),
     "typed": (
         b.Typed,
         lambda session, body: session.typed(body.place(), body.offset_mm, body.sigma_mm),
@@ -244,9 +244,9 @@ def _photo(session: Session) -> tuple[b.Action, Callable[[], None]]:
 
 @contextmanager
 def _photos_in_turn() -> Iterator[None]:
-    """Let one request at a time hold the bytes of photos and work on them, so that memory stays bounded."""
+    """Let one request at a time hold and read photos, so that memory stays bounded."""
     if not _one_photo.acquire(timeout=PHOTO_PATIENCE_S):
-        abort(503, "Other photos are being read: send it again in a minute.")
+        abort(503, "Other photos are being read: send yours again in a minute.")
     try:
         yield
     finally:

@@ -1,4 +1,4 @@
-"""The Flask app: what its pages share behind it, the guard before it, one line for every fault."""
+"""The Flask app: what all pages share, the guard, the routes, the filters of the templates."""
 
 from __future__ import annotations
 
@@ -28,16 +28,16 @@ from server.solver.machine.power import percent
 __all__ = ["create_app"]
 
 
-class _AsMade(DefaultJSONProvider):
-    """Keys in the order in which the stream sends them: the page compares parts of a state by their text."""
+class _UnsortedJSON(DefaultJSONProvider):
+    """Keeps the order of keys, as the stream does: the page compares parts of a state by their text."""
 
     sort_keys = False
 
 
 def create_app(config: Config) -> Flask:
-    """Return the app that serves ``config.data``; it opens the log and the source of pictures."""
+    """Return the app that serves ``config.data``; opens the log and the source of pictures."""
     app = Flask(__name__)
-    app.json = _AsMade(app)
+    app.json = _UnsortedJSON(app)
     app.config["MAX_CONTENT_LENGTH"] = UPLOAD_LIMIT
     app.config["MAX_FORM_MEMORY_SIZE"] = 500_000
     app.extensions["spotwright"] = open_shared(config)
@@ -82,7 +82,7 @@ def _common() -> dict[str, Any]:
 
 
 def _moment(stamp: str) -> Markup:
-    """Return a moment of the log's as the device's own clock has it, where scripts run; else as UTC."""
+    """Return a time of the log in UTC; ``when.js`` shows it in the device's own time zone."""
     words = f"{stamp[:10]} {stamp[11:16]} UTC"
     return Markup('<time datetime="{}">{}</time>').format(stamp, words)
 

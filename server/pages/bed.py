@@ -1,4 +1,4 @@
-"""What the marks say about the whole bed: fitted offset and power at mirror 3, as found and now."""
+"""The whole bed, from the marks: fitted offset and power at mirror 3, as found and now."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ Array = NDArray[np.float64]
 STATION = "mirror-3"  # it rides to every place of the bed, and what misses it never reaches the lens
 GRID = 33
 CORNERS = ((0, 1), (0, 0), (0.5, 0.5), (1, 1), (1, 0))
-SURE = 2.0  # standard uncertainties to either side: about 95 % (JCGM 100:2008, G.3)
+SURE = 2.0  # so many standard uncertainties to either side hold about 95 % (JCGM 100:2008, G.3)
 
 
 @dataclass(frozen=True)
@@ -69,7 +69,7 @@ class BedMap:
 
     @property
     def rivals(self) -> tuple[Spot, ...]:
-        """The named places that may as well be the worst: nearer to it than SURE uncertainties of both."""
+        """The other named places that may be the worst: within SURE uncertainties of both."""
         worst = self.worst
 
         def close(spot: Spot) -> bool:
@@ -90,17 +90,17 @@ def opening(document: Json) -> Json:
     for event in document["events"]:
         if seen and event["kind"] in ("turn", "shift"):
             break
-        seen = seen or _counts(event)
+        seen = seen or _at_mirror_3(event)
         kept.append(event)
     return {"machine": document["machine"], "events": kept}
 
 
-def _counts(event: Json) -> bool:
+def _at_mirror_3(event: Json) -> bool:
     return bool(event["kind"] == "mark" and event["station"] == STATION)
 
 
 def _map(document: Json) -> BedMap | None:
-    if not any(_counts(event) for event in document["events"]):
+    if not any(_at_mirror_3(event) for event in document["events"]):
         return None
     step = solver.next_step(solver.parse_alignment(document))
     fitted = {name: pair for name, pair in step.estimate.five_point.items() if pair is not None}
@@ -119,7 +119,7 @@ def _map(document: Json) -> BedMap | None:
 
 
 def _fitted(fitted: dict[str, Pair], x_mm: Any, y_mm: Any) -> tuple[Array, Array]:
-    """Offset (2, …) at places relative to the bed's centre, and the sigma of its larger component."""
+    """Return the offset (2, …) at places relative to the bed's centre, and the larger of its two sigmas."""
     x_m, y_m = np.asarray(x_mm) * 1e-3, np.asarray(y_mm) * 1e-3
     terms = {"mean": np.ones_like(x_m), "per_m_y": y_m, "per_m_x": x_m, "per_m2_xy": x_m * y_m}
 
@@ -129,7 +129,7 @@ def _fitted(fitted: dict[str, Pair], x_mm: Any, y_mm: Any) -> tuple[Array, Array
 
 
 def _power(machine: Json, length_mm: Array, x_mm: Any, y_mm: Any) -> Array:
-    """Fraction of a Gaussian beam through mirror 3's and the lens's clear diameters, the narrower one."""
+    """Return the fraction of a Gaussian beam that passes the narrower of mirror 3 and the lens."""
     profile = solver.parse_profile(machine)
     path, aperture = machine["path"], machine["aperture"]
     across = x_mm if path["corner"] == "back-left" else machine["bed"]["width_mm"] - x_mm
@@ -150,12 +150,12 @@ def _spot(machine: Json, fitted: dict[str, Pair], head_mm: tuple[float, float]) 
 
 
 def _marks(document: Json) -> tuple[Spot, ...]:
-    """The marks at mirror 3 since the last move, as measured."""
+    """Return the marks at mirror 3 since the last move, as measured."""
     marks: list[Spot] = []
     for event in document["events"]:
         if event["kind"] in ("turn", "shift"):
             marks.clear()
-        elif _counts(event):
+        elif _at_mirror_3(event):
             sigma = event["sigma_mm"]
             largest = float(max(sigma) if isinstance(sigma, list) else sigma)
             head, offset = event["head_mm"], event["offset_mm"]

@@ -1,4 +1,4 @@
-"""The maps of the bed as one SVG: offset, how well it is known, power; as found beside now."""
+"""The maps of the bed as one SVG: offset, its uncertainty and power, as found and now."""
 
 from __future__ import annotations
 
@@ -21,13 +21,13 @@ from server.solver.machine.power import percent
 
 __all__ = ["SHAPES", "bed_svg"]
 
-# inches; narrow: read on a phone; flat: printed among much else, found above now instead of beside it
+# width and height, inches. narrow : for a phone. flat : for the printed report, "as found" above "now"
 SHAPES = {"wide": (9.0, 9.3), "narrow": (4.6, 5.6), "flat": (9.0, 4.4)}
 
 
 @dataclass(frozen=True)
 class Tones:
-    """What the words, the sheet, the panels and the lines across them are drawn in."""
+    """The colours of the words, of the sheet, of the panels and of the lines across them."""
 
     ink: str
     paper: str
@@ -36,13 +36,13 @@ class Tones:
 
 
 SCREEN, PRINT = Tones("#fdf8ee", "#241f19", "#16130f", "white"), Tones("black", "white", "white", "black")
-ARROW = 0.1  # bed widths: as long is the longest offset
-LEAST_MM = 0.5  # a scale of uncertainty that ends lower would make much of nothing
+ARROW = 0.1  # length of the arrow of the largest offset, in bed widths
+LEAST_MM = 0.5  # the uncertainty's scale ends no lower, or small differences would look large
 OUTLINE: list[AbstractPathEffect] = [withStroke(linewidth=1.6, foreground="black")]
 
 
 def bed_svg(document: dict[str, Any], *, shape: str = "wide") -> bytes:
-    """Return the chart of an alignment document as SVG of one of SHAPES; drawn once per state of it."""
+    """Return the chart of an alignment document as SVG, in one of SHAPES; drawn once if it stays the same."""
     return _drawn(json.dumps(document, sort_keys=True), shape)
 
 
@@ -99,7 +99,7 @@ def _map(
     *,
     colours: str = "cividis",
 ) -> None:
-    """Colours, bright where it is bad; lines with figures where there is something to tell apart."""
+    """Draw values as colours, bright where it is bad; with labelled lines where they differ enough."""
     low, high = scale
     shown = np.clip(values, low, high)
     axes.contourf(bed.x_mm, bed.y_mm, shown, levels=np.linspace(low, high, 13), cmap=colours)
@@ -113,7 +113,7 @@ def _map(
 
 
 def _offset(axes: Axes, bed: BedMap, most_mm: float, tones: Tones) -> None:
-    """The map, with an arrow at each named place and round its tip how well it is known."""
+    """Draw the offset, with an arrow at each named place; the circle at its tip is the uncertainty."""
     _map(axes, bed, bed.offset_mm, (0.0, most_mm), "%.1f", tones)
     stretch = ARROW * float(bed.x_mm[-1]) / most_mm  # both charts have one scale
     heads = np.array([spot.head_mm for spot in bed.spots])

@@ -1,4 +1,4 @@
-"""What a page may post: checked field by field, refused in one line."""
+"""The bodies of requests: checked field by field, refused in one line."""
 
 from __future__ import annotations
 
@@ -14,13 +14,13 @@ from server.sources.base import Place
 
 __all__ = [
     "Action",
+    "AnyPlace",
     "Bars",
     "CheckFor",
     "Choice",
     "Ease",
     "Hang",
     "Inspected",
-    "Maybe",
     "Nothing",
     "Restart",
     "Shift",
@@ -43,13 +43,13 @@ Model = TypeVar("Model", bound="Body")
 
 
 class Body(BaseModel):
-    """Strict: no unknown fields."""
+    """The base of all: unknown fields are refused."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
 class Action(Body):
-    """A press of a page: the step that it answers, and its own key (``server.pages.presses``)."""
+    """A press on a page: the step that it answers, and its own key (see ``server.pages.presses``)."""
 
     step: StepName
     key: Key
@@ -66,12 +66,12 @@ class Hang(Action):
     head_mm: tuple[Number, Number]
 
     def place(self) -> Place:
-        """Both as one."""
+        """Return both together."""
         return Place(self.station, self.head_mm)
 
 
-class Maybe(Action):
-    """A place, or none for the one that is known."""
+class AnyPlace(Action):
+    """A place; without one, the place that is known."""
 
     station: Station | None = None
     head_mm: tuple[Number, Number] | None = None
@@ -96,7 +96,7 @@ class Turn(Action):
 
 
 class Ease(Action):
-    """A virtual screw that is held, and which way (+1 clockwise from the knob side); 0 lets go."""
+    """A virtual screw that is held, and its way: +1 clockwise from the knob side, 0 let go."""
 
     mount: int
     screw: Name
@@ -130,13 +130,13 @@ class Withdraw(Action):
 
 
 class Watch(Action):
-    """Whether the camera looks for the mark by itself; whether the card holds film."""
+    """On or off: the camera looks for the mark by itself, or the card holds film."""
 
     on: bool
 
 
 class Bars(Body):
-    """What the check bars of the printed cards measure, mm: across, up; none trusts the print."""
+    """What the check bars of the printed cards measure, mm: across, up; None if the print is true."""
 
     bars_mm: tuple[Bar, Bar] | None
 
@@ -148,7 +148,7 @@ class CheckFor(Action):
 
 
 class Restart(Action):
-    """How the next alignment begins; practice alone has seed and severity."""
+    """How the next alignment begins; all fields are for the practice laser only."""
 
     seed: Annotated[int, Field(ge=0, le=2**31)] | None = None
     severity: Literal["drifted", "rebuilt"] = "drifted"

@@ -1,4 +1,4 @@
-"""What the hands can press at each step: the one large button, and the few beside it."""
+"""The buttons of each step: the large one, and the few beside it."""
 
 from __future__ import annotations
 
@@ -22,9 +22,10 @@ OTHERWISE = ("What else it may be", "/checks")
 
 
 def buttons(snapshot: Snapshot) -> Json:
-    """Return ``primary``, ``others``, ``choices``, ``again``: each a label, an action, what it sends.
+    """Return ``primary``, ``others``, ``choices`` and ``again``: each a label, an action, what it sends.
 
-    again : the large button while the mark goes the wrong way or has left; None where no mark is followed.
+    again : takes the place of ``primary`` while the mark goes the wrong way or has left the card; None where
+    no mark is followed.
     """
     if snapshot.checked:
         return _checked_buttons(snapshot)
@@ -52,7 +53,7 @@ def _buttons(snapshot: Snapshot) -> Json:
 
 
 def undo_button(snapshot: Snapshot) -> Json | None:
-    """Return what takes the newest event back, None where nothing can be taken back."""
+    """Return the button that takes the newest event back, None where nothing can be taken back."""
     return _button("That was wrong: take it back", "undo") if snapshot.may_undo else None
 
 
@@ -61,8 +62,8 @@ def _checked_buttons(snapshot: Snapshot) -> Json:
     outcome = check_outcome(snapshot.check, snapshot.counted, snapshot.machine, snapshot.shapes)
     if outcome.kind == "off":
         return _set(_button("Align from here", "go-on"))
-    else_ = ("Set the next check", "/log#upkeep") if snapshot.check.name == MONTHLY else OTHERWISE
-    return _set(_link(*else_), _button("Align all the same", "go-on"))
+    after = ("Set the next check", "/log#upkeep") if snapshot.check.name == MONTHLY else OTHERWISE
+    return _set(_link(*after), _button("Align all the same", "go-on"))
 
 
 def _turn_buttons(snapshot: Snapshot) -> Json:

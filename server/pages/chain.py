@@ -1,4 +1,4 @@
-"""The way of the beam as six links: what is done, due, gone stale."""
+"""The beam's path as six links, each done, due, to be checked again, or still to come."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from server.solver.steps import Verdict
 
 __all__ = ["LINKS", "chain_view"]
 
-# link, its name, the station whose marks tell about it, the parts whose turning changes it
+# link, its name, the station whose marks show it, the parts that change it
 LINKS = (
     ("tube", "Tube", "mirror-1", ("tube", "tube-exit", "tube-far")),
     ("mirror-1", "Mirror 1", "mirror-2", ("mirror-1",)),
@@ -29,8 +29,8 @@ _ORDER = ["tube", "mirror-1", "mirror-2", "mirror-3"]
 def chain_view(snapshot: Snapshot) -> list[Json]:
     """Return the links in the beam's order: ``{"link", "name", "state", "note"}``.
 
-    ``state`` is ``due`` (the step is worked on there), ``done``, ``stale`` (something upstream was moved
-    since its last mark), ``seen`` (marked, not yet judged good) or ``waiting``.
+    ``state`` is ``due`` (the step is there), ``done``, ``stale`` (something before it was moved since its
+    last mark), ``seen`` (marked, not yet judged good) or ``waiting``.
     """
     step, events = snapshot.step, snapshot.counted
     due = _due(step)

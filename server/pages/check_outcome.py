@@ -1,4 +1,4 @@
-"""What a check came to: are the mirrors right, what has drifted since, and what to do now."""
+"""The outcome of a check: are the mirrors right, what has drifted, and what to do now."""
 
 from __future__ import annotations
 
@@ -18,9 +18,9 @@ from server.solver.words import station_words
 
 __all__ = ["CheckOutcome", "as_act", "check_outcome"]
 
-SIGMAS = 2.0  # beyond what is allowed by more than this × its own uncertainty, a number is off
+SIGMAS = 2.0  # a number is off if it exceeds what is allowed by more standard uncertainties than this
 Kind = Literal["good", "shape", "near", "off"]
-# What a mark's shape tells of the parts before it, and in a word; common practice, no source
+# What a mark's shape says of the parts before it, in a clause and in a word; common practice, no source
 SHAPES = {
     "double": ("is double: a cracked or dirty surface, or the tube's mode, splits the beam", "Double"),
     "cut-off": ("is cut off on one side: an edge or a burnt rim takes part of the beam", "Cut off"),
@@ -35,10 +35,11 @@ _BEFORE = {
 
 @dataclass(frozen=True)
 class CheckOutcome:
-    """good : all is within what is allowed; near : beyond it by no more than readings err; off : beyond;
-    shape : within it, but a mark is not whole. worst : the number that decides, None where a pulse left no
-    mark. told : what to make of it. rest : every number, with what is allowed and what it was when the laser
-    was last aligned. word : what names the shape.
+    """``kind``: good (all numbers within what is allowed), near (beyond it, but a reading may err so much),
+    off (beyond), shape (all within, but a mark is not whole).
+
+    worst : the number that decides, None where a pulse left no mark. told : what it means. rest : every
+    number, with what is allowed and what it was when the laser was last aligned. word : names the shape.
     """
 
     kind: Kind
@@ -67,7 +68,7 @@ class _Found:
 
     @property
     def words(self) -> str:
-        then = "" if self.then_mm is None else f", {self.then_mm:.1f} mm then"
+        then = "" if self.then_mm is None else f", {self.then_mm:.1f} mm when last aligned"
         measure = self.measure
         name = f"{measure.name[:1].upper()}{measure.name[1:]}"
         return f"{name}: {measure.value_mm:.1f} mm ({measure.limit_mm:g} mm allowed{then})."
@@ -76,7 +77,7 @@ class _Found:
 def check_outcome(
     check: Check, events: Sequence[Event], machine: Profile, shapes: Mapping[str, str] | None = None
 ) -> CheckOutcome:
-    """Return what its marks say; ``events`` are those that count, ``shapes`` what vision saw at a station."""
+    """Return what the marks of a check say. events : those that count. shapes : of the mark, by station."""
     missed = [event.station for event in events if isinstance(event, NoMark)]
     found = _found(check, [event for event in events if isinstance(event, MarkSeen)], machine)
     odd = _odd_shape(shapes or {})
@@ -92,7 +93,7 @@ def check_outcome(
 
 
 def _odd_shape(shapes: Mapping[str, str]) -> tuple[str, str] | None:
-    """Return what the first mark along the beam that is not whole tells, and a word; None without one."""
+    """Return what the first odd shape along the beam says, and a word for it; None if all are whole."""
     parts: list[str] = []
     for station, before in _BEFORE.items():
         parts.append(before)
@@ -101,7 +102,7 @@ def _odd_shape(shapes: Mapping[str, str]) -> tuple[str, str] | None:
             why, word = SHAPES[shape]
             return f"The mark at {station_words(station)} {why}. Look at {', '.join(parts)}.", word
         if shape == "round":
-            parts.clear()  # what lies before it is in order
+            parts.clear()  # all before it is in order
     return None
 
 
@@ -111,7 +112,7 @@ def _told(check: Check, worst: _Found) -> str:
     if worst.kind == "off":
         return f"The mirrors are off: {found}. Align from here."
     if worst.kind == "near":
-        return f"At the limit: {found}; a reading cannot tell more. Leave it if it cuts well."
+        return f"At the limit: {found}; no reading can tell more exactly. Leave it if it cuts well."
     symptom = SYMPTOMS.get(check.name)
     return (
         f"The mirrors are right: turn nothing. Other causes: {symptom.otherwise if symptom else 'the rest'}."
@@ -119,11 +120,11 @@ def _told(check: Check, worst: _Found) -> str:
 
 
 def _since(check: Check) -> list[str]:
-    return [f"Then: the alignment of {check.then['when'][:10]}."] if check.then else []
+    return [f"Last aligned on {check.then['when'][:10]}."] if check.then else []
 
 
 def _found(check: Check, marks: list[MarkSeen], machine: Profile) -> list[_Found]:
-    """Return a number for each station with a mark: how far apart, how far from the centre."""
+    """Return the numbers of each station with marks: how far apart, how far from the centre."""
     allowed, then = machine.tolerance, (check.then or {}).get("verdict") or {}
     found = []
     for station in dict.fromkeys(mark.station for mark in marks):
@@ -148,12 +149,12 @@ def _found(check: Check, marks: list[MarkSeen], machine: Profile) -> list[_Found
 
 
 def _sd(marks: list[MarkSeen]) -> float:
-    """The largest standard uncertainty of a mark, per axis."""
+    """Return the largest standard uncertainty of these marks, of either axis."""
     return max(max(mark.sigma_mm) for mark in marks)
 
 
 def as_act(outcome: CheckOutcome) -> Json:
-    """Return what is read of it from two metres, as ``server.pages.distance`` does."""
+    """Return it in large letters, as ``server.pages.act`` returns a step."""
     kind, what, where = {
         "good": ("done", "Good", "Mirrors"),
         "shape": ("look", "Look", outcome.word),

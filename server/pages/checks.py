@@ -4,7 +4,7 @@ from __future__ import annotations
 
 __all__ = ["CHECKS"]
 
-# what, how to look, what its failing looks like
+# what, how to check it, what it looks like when it fails
 CHECKS = (
     (
         "Mirrors and lens clean and whole",
@@ -13,8 +13,8 @@ CHECKS = (
     ),
     (
         "Coolant clean, cool and moving",
-        "Flow to be seen, no bubbles in the tube, temperature as the tube's maker says.",
-        "Strong when cold, weak after some minutes; power swings in a slow beat; worse on hot days.",
+        "The flow is visible, no bubbles in the tube, temperature as the tube's maker says.",
+        "Strong when cold, weak after some minutes; power rises and falls slowly; worse on hot days.",
     ),
     (
         "Bed level, and the same focus everywhere",
@@ -28,12 +28,12 @@ CHECKS = (
     ),
     (
         "Gantry square, belts even",
-        "Push the gantry to the back: both ends touch together. Measure both diagonals of a cut square.",
+        "Push the gantry to the back: both ends touch at once. Measure both diagonals of a cut square.",
         "Marks wander in a bow or a step as the head travels, and no screw cures it.",
     ),
     (
         "Rails and mounts tight",
-        "Supply off: press lightly on each mount and carriage. Nothing gives, no lock nut turns by hand.",
+        "Supply off: press lightly on each mount and carriage. Nothing gives way, no lock nut turns by hand.",
         "The mark lands elsewhere although nothing was turned.",
     ),
     (
@@ -43,7 +43,7 @@ CHECKS = (
     ),
     (
         "Extraction and air",
-        "Fan and hose free, air at the nozzle to be felt.",
-        "Haze between mirrors takes power on the long way: weak at the far corner only, worse with smoke.",
+        "Fan and hose clear; you can feel the air at the nozzle.",
+        "Haze between mirrors takes power on the long path: weak at the far corner only, worse with smoke.",
     ),
 )

@@ -1,10 +1,10 @@
-"""The listening server, and who may hold its connections: strangers cannot keep others out, nor stay.
+"""The listening server. Its limits keep strangers from taking all connections, and from keeping them.
 
-waitress limits connections as a whole: whoever opens as many as there are keeps everybody else out for as
-long as he sends a byte now and then. Here a connection is a stranger's until a request on it has shown the
-access code (or, without a code, until a whole request has come). Strangers share few connections; when there
-are too many, the oldest of the address that holds most of them ends. They have so long to send a request, and
-may send no more than a form.
+waitress limits only how many connections there are: whoever opens them all keeps everybody else out, for as
+long as they send a byte now and then. Here a connection is a stranger's until a request on it has shown the
+access code (or, without a code, until a whole request has come). Strangers have few connections between them;
+when there are too many, the oldest one of the address that holds the most is closed. A stranger's request has
+to come within seconds, and may be no longer than a form.
 """
 
 from __future__ import annotations
@@ -24,25 +24,26 @@ from waitress.server import TcpWSGIServer
 __all__ = ["Admits", "Server"]
 
 MOST, MOST_STRANGERS, MOST_OF_ADDRESS = 400, 128, 32
-REQUEST_S = 10.0  # in which a stranger's request has to come
-ANSWER_S = 30.0  # in which he has to take the answer
-IDLE_S = 15.0  # without a byte either way, after which any connection ends
+REQUEST_S = 10.0  # the time that a stranger has to send a request
+ANSWER_S = 30.0  # the time that a stranger has to take the answer
+IDLE_S = 15.0  # any connection is closed after so long without a byte either way
 STRANGER_BODY = 100_000
-TURN_S = 10.0  # the loop turns every second
-QUEUE_S = 60.0  # a request that no worker takes for so long tells that all of them hang
+TURN_S = 10.0  # the loop goes round every second: one that has not for so long hangs
+QUEUE_S = 60.0  # when no worker takes a request for so long, all of them hang
 
-Admits = Callable[[str, Callable[[str], str]], bool | None]  # address, value of a header → may come in
+# address, value of a header → whether the request may come in
+Admits = Callable[[str, Callable[[str], str]], bool | None]
 
 
 class _Request(HTTPRequestParser):  # type: ignore[misc]
-    """Tells its connection as soon as the headers are there, before any of the body."""
+    """Has its connection judge the headers as soon as they are there, before any of the body."""
 
     def __init__(self, connection: Connection, adj: Adjustments) -> None:
         super().__init__(adj)
         self._connection = connection
 
     def parse_header(self, header_plus: bytes) -> None:
-        """Read the headers; a stranger's body may be small only."""
+        """Read the headers; limit the body of a stranger's request."""
         super().parse_header(header_plus)
         self._connection.judge(self.headers)
         if not self._connection.known:
@@ -50,7 +51,7 @@ class _Request(HTTPRequestParser):  # type: ignore[misc]
 
 
 class Connection(HTTPChannel):  # type: ignore[misc]
-    """One connection. ``known``: its newest request may come in."""
+    """One connection. ``known``: whether its newest request may come in; if not, it is a stranger's."""
 
     known = False
 
@@ -60,7 +61,7 @@ class Connection(HTTPChannel):  # type: ignore[misc]
         self.began_s = self.moved_s = server.clock()
 
     def judge(self, headers: dict[str, str]) -> None:
-        """Find out whether the request with these headers may come in."""
+        """Note whether the request with these headers may come in."""
         address = str(self.addr[0])
         if self.adj.trusted_proxy == address:
             address = headers.get("X_FORWARDED_FOR", address).rpartition(",")[2].strip()
@@ -71,24 +72,24 @@ class Connection(HTTPChannel):  # type: ignore[misc]
         self.known = bool(self.server.admits(address, header))
 
     def received(self, data: bytes) -> bool:
-        """Take what has come."""
+        """Take the bytes that have come."""
         self.moved_s = self.server.clock()
         return bool(super().received(data))
 
     def handle_write(self) -> None:
-        """Send on."""
+        """Send more of the answer."""
         waiting = self.total_outbufs_len
         super().handle_write()
         if self.total_outbufs_len < waiting:
             self.moved_s = self.server.clock()
 
     def service(self) -> None:
-        """Answer one request; the time for the next one begins then."""
+        """Answer one request; from then on counts the time for the next."""
         super().service()
         self.began_s = self.moved_s = self.server.clock()
 
     def overdue(self, now_s: float) -> bool:
-        """Whether it is to end."""
+        """Whether to close it."""
         if self.requests:
             return False
         if now_s - self.moved_s > IDLE_S:
@@ -118,13 +119,13 @@ class Server(TcpWSGIServer):  # type: ignore[misc]
         super().__init__(app, adj=adj)
 
     def alive(self) -> bool:
-        """Whether the loop turns and requests are taken up, without asking it for anything."""
+        """Whether the loop goes round and workers take requests; sends no request to find out."""
         now_s = self.clock()
         task, since_s = self._first
         return now_s - self.turned_s < TURN_S and (task is None or now_s - since_s < QUEUE_S)
 
     def readable(self) -> bool:
-        """Whether to listen; the loop asks at each turn."""
+        """Whether to listen; the loop asks in each round."""
         self.turned_s = now_s = self.clock()
         if now_s - self._swept_s >= 1.0:
             self._swept_s = now_s
@@ -132,7 +133,7 @@ class Server(TcpWSGIServer):  # type: ignore[misc]
         return bool(self.accepting)
 
     def handle_accept(self) -> None:
-        """Take a new connection, and end another where there are too many."""
+        """Take a new connection, and close one where there are too many."""
         before = set(self.active_channels.values())
         super().handle_accept()
         for new in set(self.active_channels.values()) - before:
@@ -148,7 +149,7 @@ class Server(TcpWSGIServer):  # type: ignore[misc]
             self._first = first, now_s
 
     def _make_room(self, new: Connection) -> None:
-        """Mark the connection that has to end: the loop closes it when its turn comes."""
+        """Mark the connection to be closed; the loop closes it in its next round."""
         open_ = [c for c in self.active_channels.values() if not c.will_close]
         strangers = [c for c in open_ if not c.known]
         share = Counter(c.addr[0] for c in strangers)

@@ -1,5 +1,4 @@
-"""What a device remembers of who looks at it: the units that lengths are read in, the hand that is free,
-light or dark."""
+"""What each device remembers for its user: units of length, the hand for the controls, light or dark."""
 
 from __future__ import annotations
 
@@ -19,7 +18,7 @@ Theme = Literal["auto", "light", "dark"]
 
 
 class Device(Body):
-    """What to remember from now on; what is not named stays."""
+    """What to remember from now on; None leaves a setting as it is."""
 
     units: Units | None = None
     hand: Side | None = None
@@ -27,27 +26,27 @@ class Device(Body):
 
 
 def units() -> str:
-    """Return what the device that asks now reads lengths in: mm or inch."""
+    """Return the units of length of the device that asks: mm or inch."""
     return _kept("units", get_args(Units))
 
 
 def hand() -> str:
-    """Return towards which hand the device that asks now has its controls: right or left."""
+    """Return the hand that the device that asks has its controls for: right or left."""
     return _kept("hand", get_args(Side))
 
 
 def theme() -> str:
-    """Return how bright the device that asks now shows its pages: auto (as its system), light or dark."""
+    """Return the brightness of the device that asks: auto (as its system), light or dark."""
     return _kept("theme", get_args(Theme))
 
 
 def in_units(shown: Any) -> Any:
-    """Return words, or plain JSON of words, with the lengths in the units of the device that asks now."""
+    """Return words, or plain JSON of words, with lengths in the units of the device that asks."""
     return in_inches(shown) if units() == "inch" else shown
 
 
 def remember(device: Device) -> Response:
-    """Return the answer that makes the device keep it."""
+    """Return the answer that sets these as cookies on the device."""
     given = device.model_dump(exclude_none=True)
     answer = jsonify({"units": units(), "hand": hand(), "theme": theme(), **given})
     for name, value in given.items():

@@ -19,7 +19,7 @@ __all__ = ["card_view", "mount_of", "mount_view", "plan_view", "shift_view"]
 
 
 def card_view(snapshot: Snapshot) -> Json | None:
-    """What the card shows: its marks and where they should go; None without a card."""
+    """Return what the card shows: its marks and where they should go; None without a card."""
     place = _place_shown(snapshot)
     if place is None:
         return None
@@ -60,14 +60,14 @@ def _card_words(trail: Sequence[Point], aim: Expect | None, station: str, corner
 
 
 def mount_view(machine: Profile, step: Step) -> Json | None:
-    """The mount and the screw that the step turns; None for any other step."""
+    """Return the mount and the screw that the step turns; None for any other step."""
     if step.mount is None:
         return None
     return {**mount_of(machine, step.mount), "screw": step.screw, "turns": step.turns}
 
 
 def mount_of(machine: Profile, mirror: int) -> Json:
-    """The contact points of one mirror mount, as its drawing needs them."""
+    """Return the contact points of one mirror mount, as its drawing needs them."""
     mount = next(mount for mount in machine.mount if mount.mirror == mirror)
     contacts = [
         {"name": point.name, "at_mm": list(point.at_mm), "turns": point.screw_pitch_mm is not None}
@@ -77,14 +77,14 @@ def mount_of(machine: Profile, mirror: int) -> Json:
 
 
 def shift_view(step: Step) -> Json | None:
-    """The part that the step moves, and in which directions; None for any other step."""
+    """Return the part that the step moves, and in which directions; None for any other step."""
     if step.part is None or step.move_mm is None:
         return None
     return {"part": step.part, "name": part_name(step.part), "moves": move_phrases(step.move_mm)}
 
 
 def plan_view(snapshot: Snapshot) -> Json:
-    """The bed from above: where the head and the card are, and where they should be."""
+    """Return the bed from above: where the head and the card are, and where they should be."""
     bed, wanted = snapshot.machine.bed, snapshot.wanted
     return {
         "width_mm": bed.width_mm,

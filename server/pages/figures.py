@@ -1,4 +1,4 @@
-"""The one big number: how far still, in turns of the screw and in millimetres."""
+"""The large figures: how far there is still to go, in turns of the screw and in millimetres."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ def big(snapshot: Snapshot) -> list[Json]:
 
 
 def turn_figure(turns: float, left: float | None = None) -> Json:
-    """Return the figure of a turn, or of the share of it that is left (0 to 1) while the screw turns."""
+    """Return the figure of a turn; while the screw turns, of the share (0 to 1) of it that is left."""
     way = f"{turn_way_words(turns)} {'↻' if turns > 0 else '↺'}"
     size = abs(turns) if left is None else abs(turns) * left
     unit = "turns" if size > 1 else "turn"

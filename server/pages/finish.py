@@ -18,8 +18,8 @@ __all__ = ["finish"]
 def finish(snapshot: Snapshot) -> Json | None:
     """Return ``{"told", "steps"}`` once the step is ``done``, else None.
 
-    told : the worst overlap now, what is allowed, what it was when found. steps : ``{"words", "link"}`` each,
-    in the order of the work; ``link`` is a page of ours or empty.
+    told : the worst overlap now, what is allowed, and what it was before. steps : ``{"words", "link"}`` each,
+    in the order of the work; ``link`` is one of our pages, or empty.
     """
     if snapshot.step.do != "done":
         return None
@@ -52,21 +52,21 @@ def _before(snapshot: Snapshot, station: str) -> str:
 
 
 def _how_sure(snapshot: Snapshot) -> str:
-    """Return how many marks that says: those since anything was moved last."""
+    """Return how many marks there are since the last move."""
     since = 0
     for event in reversed(snapshot.counted):
         if isinstance(event, Turn | Shift):
             break
         since += isinstance(event, MarkSeen)
     marks = "1 mark" if since == 1 else f"{since} marks"
-    return f"Computed from all readings, {marks} of them since the last turn."
+    return f"Computed from all readings; {marks} since the last turn."
 
 
 def _steps(snapshot: Snapshot) -> list[Json]:
     number = snapshot.alignment
     at = f"/log/{number}" if number is not None else "/log"
     steps = (
-        ("Firing impossible: tighten every lock nut, holding the screw still.", ""),
+        ("Make firing impossible. Tighten every lock nut, holding its screw still.", ""),
         ("Pulse once more at the nozzle: the mark must not have moved.", ""),
         ("Card and tape off every mirror. All covers and panels on.", ""),
         ("Test cut at the corner nearest mirror 1: write it down.", at),

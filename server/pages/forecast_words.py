@@ -1,4 +1,4 @@
-"""What a cut gets at the five positions, in words and figures: now, as found, and after the next step."""
+"""What the cut will be like at the five positions: now, as found, and after the next step."""
 
 from __future__ import annotations
 
@@ -14,14 +14,14 @@ from server.solver.steps import CutThere, Known
 
 __all__ = ["forecast_rows"]
 
-LEVEL_MM = 0.05  # a focus that is so near is as high as at the middle
+LEVEL_MM = 0.05  # a focus this near to the height at the centre counts as equal
 
 
 def forecast_rows(step: Step, bed: Bed) -> list[Json]:
     """Return one row per position: ``name``, ``power``, ``lean``, ``leans`` (too far), ``focus``, ``spot``.
 
-    Power and lean are pairs: now, and beside it as found and after the step ("" with nothing to add). Empty
-    until every station has shown a mark.
+    Power and lean are pairs: the value now; in words, the values as found and after the step ("" if neither
+    is known). There are no rows until every station has shown a mark.
     """
     moves = step.do in ("turn", "shift")
     return [

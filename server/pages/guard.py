@@ -1,4 +1,4 @@
-"""Who may speak to the page: known hosts, same-site requests, holders of the access code."""
+"""Which requests are answered: to known host names, from our own pages, with the access code."""
 
 from __future__ import annotations
 
@@ -98,8 +98,8 @@ Header = Callable[[str], str]  # the value of the header of that name, or nothin
 def asker(address: str, header: Header) -> str:
     """Return under what name wrong codes are counted: the address, and the device by what it says of itself.
 
-    A device may lie about itself, but then it only counts as one more: what stops guessing is the length of
-    the code, see ``docs/serving.md``.
+    A device that lies about itself only counts as another one: what stops guessing is the length of the code,
+    see ``docs/serving.md``.
     """
     device = header(DEVICE_HEADER) or parse_cookie(header("Cookie")).get(NAME_COOKIE) or header("User-Agent")
     return f"{address} {hashlib.sha256(device.encode('utf-8', 'replace')).hexdigest()[:16]}"
@@ -108,17 +108,18 @@ def asker(address: str, header: Header) -> str:
 class AccessGuard:
     """Knows the access code, remembers devices by a cookie, slows down guessing.
 
-    Wrong codes are counted for each asker apart, so that nobody can lock another out. A program's are counted
-    once each: a rig that has an old code repeats it for ever, and learns nothing from that.
+    Wrong codes are counted for each asker apart, so that nobody can lock another out. A program's wrong code
+    counts once: a rig that has an old code sends it for ever, and learns nothing from that.
     """
 
     def __init__(self, code: str, secret: str, *, clock: Callable[[], float] = time.monotonic) -> None:
         self._code, self._secret, self._clock = code, secret.encode(), clock
         self._lock = threading.Lock()
-        self._wrong: OrderedDict[str, list[tuple[float, str]]] = OrderedDict()  # asker: when, and what
+        # by asker: when each wrong code came, and the code
+        self._wrong: OrderedDict[str, list[tuple[float, str]]] = OrderedDict()
 
     def token(self) -> str:
-        """Return what a device that once gave the code keeps; another code makes it worthless."""
+        """Return the cookie of a device that has given the code; worthless once the code changes."""
         return hmac.new(self._secret, self._code.encode(), hashlib.sha256).hexdigest()
 
     def knows(self, token: str | None) -> bool:
@@ -126,7 +127,7 @@ class AccessGuard:
         return token is not None and hmac.compare_digest(token.encode(), self.token().encode())
 
     def opens(self, code: str, who: str = "", *, program: bool = False) -> bool | None:
-        """Whether the code is right; None when ``who`` said too many wrong ones in the last minute."""
+        """Whether the code is right; None if ``who`` gave too many wrong ones in the last minute."""
         said = code.strip().lower().replace(" ", "").replace("-", "")
         right = said != "" and hmac.compare_digest(
             said.encode("utf-8", "replace"), self._code.replace("-", "").encode()
@@ -142,7 +143,7 @@ class AccessGuard:
             return right
 
     def admits(self, address: str, header: Header) -> bool | None:
-        """Whether a request may come in, by its headers; None when its asker said too many wrong codes."""
+        """Whether a request may come in, by its headers; None if its asker gave too many wrong codes."""
         if self.knows(parse_cookie(header("Cookie")).get(COOKIE)):
             return True
         code = _bearer(header("Authorization"))
@@ -177,7 +178,7 @@ def guard(app: Flask, *, door: AccessGuard | None, hosts: tuple[str, ...] = ()) 
         return _let_in(door)
 
     @app.after_request
-    def dress(response: Response) -> Response:
+    def add_headers(response: Response) -> Response:
         for name, value in HEADERS.items():
             response.headers.setdefault(name, value)
         if request.endpoint not in _FILES:
@@ -257,8 +258,8 @@ def _host_known(host: str, *, lan: bool, hosts: tuple[str, ...]) -> bool:
 def _is_own(name: str) -> bool:
     """Whether the local network may call this machine so: its own name, alone or in a domain of that network.
 
-    Which domain that is, the network's router has told the machine (resolv.conf(5), ``search``). A page that
-    wants to pass for ours through a name of its own, by DNS rebinding, cannot tell it anything.
+    The network's router has told the machine that domain (resolv.conf(5), ``search``). A foreign page that
+    gives its own name this machine's address (DNS rebinding) cannot change it.
     """
     full = socket.gethostname().lower().removesuffix(".")
     first, _, rest = name.partition(".")

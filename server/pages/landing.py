@@ -1,4 +1,4 @@
-"""Where the mark went after a turn: where it was to go, short, too far, the wrong way, the wrong screw."""
+"""Where the mark went after a turn: to the aim, short, too far, the wrong way, or sideways."""
 
 from __future__ import annotations
 
@@ -14,16 +14,16 @@ from server.solver.steps import Expect
 
 __all__ = ["landing"]
 
-SIGMAS = 2.5  # inside so many of its own uncertainty a mark is where it was foretold
+SIGMAS = 2.5  # within so many of its standard uncertainties a mark is where it was predicted
 LEAST_MM = 0.3
 
 
 def landing(snapshot: Snapshot) -> Json | None:
     """Return ``{"kind", "words", "left", "gap_mm"}`` for a mark that follows a turn with an aim, else None.
 
-    ``kind``: there, foretold (as near as could be, but not near enough), short, far, back (it went the other
-    way), aside (it went across: another screw turns so).
-    ``left`` is the part of the way still to go, 0 to 1.
+    ``kind``: there, predicted (where it was to land, which is not near enough yet), short, far, back (it went
+    the other way), aside (it went sideways, as another screw would move it). ``left`` is the part of the way
+    still to go, 0 to 1.
     """
     aim, events = snapshot.aimed, snapshot.counted
     if aim is None or not events or not _moved_before(events):
@@ -36,7 +36,7 @@ def landing(snapshot: Snapshot) -> Json | None:
     start = before if moves == 1 else None
     kind = _kind(start, end.offset_mm, aim.offset_mm, _limit_mm(aim))
     if kind == "there" and gap_mm > _tolerance_mm(aim, snapshot.machine):
-        kind = "foretold"
+        kind = "predicted"
     whole_mm = math.dist(start, aim.offset_mm) if start else gap_mm
     left = 0.0 if kind == "there" else min(1.0, gap_mm / max(whole_mm, 1e-9))
     return {"kind": kind, "words": _WORDS[kind].format(gap_mm), "left": left, "gap_mm": gap_mm}
@@ -44,7 +44,7 @@ def landing(snapshot: Snapshot) -> Json | None:
 
 _WORDS = {
     "there": "There: {:.1f} mm from the aim, as predicted.",
-    "foretold": "As predicted, still {:.1f} mm to go.",
+    "predicted": "As predicted, still {:.1f} mm to go.",
     "short": "Short: {:.1f} mm still to go.",
     "far": "Too far, by {:.1f} mm: the next step makes up for it.",
     "back": "It went the other way. Was the screw turned the way of the arrow?",

@@ -1,4 +1,4 @@
-"""The lasers whose measurements are known: one JSON profile each, one of them current."""
+"""The profiles of the lasers, a JSON file each; one of them is current."""
 
 from __future__ import annotations
 
@@ -20,19 +20,19 @@ LIMIT = 100_000
 
 
 class Lasers:
-    """A folder of profiles; empty, it offers the practice profile alone."""
+    """A folder of profiles; while it is empty, there is only the practice laser's."""
 
     def __init__(self, folder: Path, settings: Settings | None = None) -> None:
         self._folder, self._settings = folder, settings or Settings()
 
     def names(self) -> list[str]:
-        """Return the names of the lasers, the current one first; without those whose file is damaged."""
+        """Return the names of the lasers, the current one first; damaged profiles are left out."""
         current = self.current()["name"]
         kept = [self._profile(path, "that laser is not offered") for path in self._folder.glob("*.json")]
         return [current, *sorted(one["name"] for one in kept if one is not None and one["name"] != current)]
 
     def current(self) -> Json:
-        """Return the profile of the next alignment; the practice laser's where it is damaged."""
+        """Return the profile for the next alignment; the practice laser's if that is damaged."""
         instead = "the practice laser's profile is used: choose your laser again before you align it"
         name = self._settings.read(self._folder / "current", _file_name, None, instead=instead)
         found = None if name is None else self._profile(self._folder / name, instead)
@@ -75,12 +75,12 @@ class Lasers:
         return profile
 
     def check(self, data: Json) -> None:
-        """Raise Refused where ``data`` is no profile."""
+        """Raise Refused if ``data`` is no profile."""
         _checked(data)
 
     def _path(self, name: str) -> Path:
         slug = re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-")[:40]
-        tell_apart = hashlib.sha256(name.encode()).hexdigest()[:8]  # names of other scripts have no slug
+        tell_apart = hashlib.sha256(name.encode()).hexdigest()[:8]  # a name without Latin letters has no slug
         return self._folder / f"{slug}-{tell_apart}.json"
 
 

@@ -77,7 +77,7 @@ def _measured(name: str, value: float | None, limit: float) -> Json:
 
 
 def reminder_words(row: Json) -> str:
-    """Return how long a reminder has still to go, or how long it is over: 'in 12 days or 40 hours run'."""
+    """Return when a reminder is due, or how long it is overdue: 'in 12 days or 40 hours run'."""
     left = [(row["days_left"], "day"), (row["hours_left"], "hour")]
     known = [(value, unit) for value, unit in left if value is not None]
     if row["due"]:
@@ -116,7 +116,7 @@ def saved_words(row: Json, bed: Bed | None) -> str:
 
 
 def entry_words(entry: Entry, bed: Bed) -> str:
-    """Return one line for one saved entry, with what was asked where the hand did something else."""
+    """Return one line for one saved entry, with the turn that was asked for if another was made."""
     asked = "" if entry.asked_turns is None else f" (asked: {turns_words(entry.asked_turns)})"
     return f"{event_words(entry.event, bed)}{asked}"
 

@@ -1,4 +1,4 @@
-"""The marks among an alignment's events: which lies at a place, and how far one has gone towards an aim."""
+"""The marks of an alignment: the newest at a place, and how far a mark went towards an aim."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What other programs may ask, as an OpenAPI 3.1 description made from the models that check requests."""
+"""The interface for other programs as OpenAPI 3.1, made from the models that check requests."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ SCHEMAS: Json = {
                 "required": ["path", "message"],
                 "properties": {"path": {"type": "string"}, "message": {"type": "string"}},
             },
-            "state": {"type": "object"},  # with 409, where another step is due than the one that was answered
+            "state": {"type": "object"},  # with 409, if the press answers a step that is no longer due
         },
     },
     "Alignment": {
@@ -131,9 +131,9 @@ def _paths() -> Json:
         "/api/why": {"get": _call("Why the step is what it is", None, "Why", of_query)},
         "/api/events": {"get": _call("The state whenever it changes", None, "text/event-stream", of_query)},
         "/api/frame.jpg": {"get": _call("The newest picture of the bench", None, "image/jpeg")},
-        "/api/device": {"post": _call("Units and hand, for this device", _json("Device"))},
+        "/api/device": {"post": _call("Units, hand and brightness, for this device", _json("Device"))},
         "/api/card-scale": {"post": _call("The check bars of the printed cards, in mm", _json("Bars"))},
-        "/api/hands/{of}": {"post": _call("Take the hands", None, "State", of_path)},
+        "/api/control/{of}": {"post": _call("Take control of a session", None, "State", of_path)},
         "/api/lasers": {"post": _call("Add a laser's profile, TOML", _text("application/toml"))},
         "/api/rig/readings": {"post": _call("A rig elsewhere read a mark", _json("Delivery"))},
         "/api/rig/sight": {"post": _call("What a rig elsewhere sees", _json("Sight"))},
@@ -143,7 +143,7 @@ def _paths() -> Json:
         "/api/do/{of}/photo": {"post": _call("A photo of the card", _form(PLACED_PHOTOS), "State", of_path)},
         **{
             f"/api/do/{{of}}/{name}": {
-                "post": _call(f"The person did it: {name}", _json(model.__name__), "State", of_path)
+                "post": _call(f"What the person did: {name}", _json(model.__name__), "State", of_path)
             }
             for name, (model, _) in ACTIONS.items()
         },
@@ -164,7 +164,7 @@ def _call(
 
 def _answer(answer: str) -> Json:
     if "/" in answer:
-        return {"description": "It.", "content": {answer: {}}}
+        return {"description": "Its bytes.", "content": {answer: {}}}
     schema = _ref(answer) if answer else {"type": "object"}
     return {"description": "Done.", "content": {"application/json": {"schema": schema}}}
 

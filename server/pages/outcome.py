@@ -1,4 +1,4 @@
-"""What an alignment came to, in words: good enough, as near as can be told, or not yet."""
+"""The outcome of an alignment in words: good enough, nearly, or not yet."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ __all__ = ["Measure", "headline", "measures", "outcome_words", "worst"]
 
 @dataclass(frozen=True)
 class Measure:
-    """One number of a verdict beside what it may be. ``short``: a word that is read from two metres."""
+    """One number of a verdict, and the largest that is allowed. short : a word for the large letters."""
 
     name: str
     short: str
@@ -45,7 +45,7 @@ def measures(verdict: Verdict, tolerance: Tolerance) -> list[Measure]:
 
 
 def worst(verdict: Verdict, tolerance: Tolerance) -> Measure | None:
-    """Return the number that is farthest beyond what is allowed, None where all are within it."""
+    """Return the number that is farthest beyond what is allowed, None if all are within it."""
     beyond = [measure for measure in measures(verdict, tolerance) if not measure.good]
     return max(beyond, key=lambda measure: measure.value_mm / measure.limit_mm, default=None)
 
@@ -58,7 +58,7 @@ def headline(*, aligned: bool, within: bool) -> str:
 
 
 def outcome_words(verdict: Verdict | None, tolerance: Tolerance) -> str:
-    """Return what an alignment that is done came to, in a sentence or two."""
+    """Return the outcome of an alignment that is done, in a sentence or two."""
     if verdict is None:
         return "Done: the marks were found where they belong."
     beyond = worst(verdict, tolerance)

@@ -1,4 +1,4 @@
-"""Pages, scripts, charts and states go over the network packed (gzip, RFC 1952): a phone has them sooner."""
+"""Pages, scripts, charts and states are sent compressed (gzip, RFC 1952): a phone has them sooner."""
 
 from __future__ import annotations
 
@@ -9,12 +9,12 @@ from flask import Flask, Response, request
 __all__ = ["pack"]
 
 KINDS = {"text/html", "text/css", "text/javascript", "application/json", "image/svg+xml"}
-LEAST_BYTES, MOST_BYTES = 1_000, 1_000_000  # smaller gains nothing; larger is a file to keep, not a page
+LEAST_BYTES, MOST_BYTES = 1_000, 1_000_000  # smaller gains nothing; larger is a download, not a page
 LEVEL = 5
 
 
 def pack(app: Flask) -> None:
-    """Pack what ``app`` answers where the browser takes it; streams, pictures, downloads stay as they are."""
+    """Compress what ``app`` answers if the browser takes it; not streams, pictures and downloads."""
 
     @app.after_request
     def packed(response: Response) -> Response:

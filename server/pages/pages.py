@@ -1,4 +1,4 @@
-"""The pages themselves, made on the server; scripts only bring them to life."""
+"""The HTML pages, as the server sends them; scripts then keep them up to date."""
 
 from __future__ import annotations
 
@@ -88,10 +88,8 @@ def bed(number: int | None = None) -> str:
 @pages.get("/bed/<int(max=2147483647):number>.svg")
 def bed_chart(number: int) -> Response:
     """The maps as a picture; ``?shape=narrow`` for a phone, ``flat`` for paper."""
-    from server.pages.bed_chart import (
-        SHAPES,
-        bed_svg,
-    )  # matplotlib takes a second to load: only who looks pays
+    # here, because matplotlib takes a second to load, and no other page needs it
+    from server.pages.bed_chart import SHAPES, bed_svg
 
     shape = request.args.get("shape", "")
     drawn = bed_svg(shared().log.document(number), shape=shape if shape in SHAPES else "wide")
@@ -100,13 +98,13 @@ def bed_chart(number: int) -> Response:
 
 @pages.get("/today")
 def today() -> str:
-    """What is wrong today? The ways in, by what the person sees."""
+    """What is wrong today? A list of symptoms to choose from."""
     return render_template("today.html", symptoms=SYMPTOMS.values())
 
 
 @pages.get("/today/<name>")
 def symptom(name: str) -> str:
-    """What to look at first, and which pulses tell."""
+    """One symptom: what to look at first, and which pulses show whether the mirrors are the cause."""
     if name not in SYMPTOMS:
         abort(404, "There is no such check.")
     known, sessions = SYMPTOMS[name], shared().sessions
@@ -195,7 +193,7 @@ def picture(event: int) -> Response:
 
 @pages.get("/log/drift.svg")
 def drift() -> Response:
-    """How far off the marks were found and left, by alignment; ``?practice`` for the practice laser."""
+    """How far off the marks were before and after each alignment; ``?practice`` for the practice laser."""
     sources = ("practice",) if "practice" in request.args else ("camera", "offline")
     stream = io.BytesIO()
     draw_chart(shared().log, stream, kind="svg", sources=sources)
@@ -203,8 +201,8 @@ def drift() -> Response:
 
 
 @pages.post("/log/import")
-def take_in() -> BaseResponse:
-    """Another device's exported log (JSON), merged into this one."""
+def import_log() -> BaseResponse:
+    """Add another device's exported log (JSON) to this one."""
     sent = request.files.get("file")
     if sent is None or not sent.filename:
         raise Refused("Choose the JSON file that the other device exported.", path="file", status=400)
@@ -219,7 +217,7 @@ def take_in() -> BaseResponse:
 
 @pages.get("/log/spotwright-log.<ending>")
 def export(ending: str) -> Response:
-    """The whole log as CSV or JSON, sent while it is read: it may be larger than the memory."""
+    """The whole log as CSV or JSON; sent while it is read, for it may be larger than the memory."""
     if ending == "csv":
         texts = shared().log.csv_texts()
     elif ending == "json":
@@ -228,13 +226,13 @@ def export(ending: str) -> Response:
         abort(404, "The log is exported as csv or json.")
     kind = {"csv": "text/csv", "json": "application/json"}[ending]
     headers = {"Content-Disposition": f'attachment; filename="spotwright-log.{ending}"'}
-    whole = chain([next(texts)], texts)  # a log that cannot be read is said before anything is sent
+    whole = chain([next(texts)], texts)  # a log that cannot be read is refused before anything is sent
     return Response(whole, content_type=f"{kind}; charset=utf-8", headers=headers)
 
 
 @pages.route("/laser", methods=["GET", "POST"])
 def laser() -> BaseResponse | tuple[str, int] | str:
-    """Whose measurements count: choose one, or give a profile."""
+    """The current laser: choose one, or give a profile."""
     if request.method == "GET":
         return _laser_page()
     try:
@@ -246,7 +244,7 @@ def laser() -> BaseResponse | tuple[str, int] | str:
 
 @pages.route("/laser/new", methods=["GET", "POST"])
 def setup() -> BaseResponse | tuple[str, int] | str:
-    """Nine questions to a profile; what was answered is drawn, and kept when it was looked at."""
+    """A profile from nine questions; the answers are drawn first, and kept once they were looked at."""
     given = {"units": units()} | request.form.to_dict()
     pressed = given.pop("pressed", "")
     shown = {"given": given, "pitches": PITCHES, "corners": CORNERS, "fault": None}

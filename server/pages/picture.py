@@ -1,4 +1,4 @@
-"""The live picture, lean: made smaller, and made anew only when it shows something new."""
+"""The live picture for the pages: made small, and sent only when it shows something new."""
 
 from __future__ import annotations
 
@@ -15,8 +15,9 @@ from server.sources.base import Pixels, Source, as_jpeg
 __all__ = ["LivePicture", "differs"]
 
 QUALITY = 60
-GRID = (64, 36)  # cells whose mean brightness is compared: 20 px wide at 1280, so a mark of 2 mm fills one
-LEAST_GREY = 3.0  # the mean of a cell of a still picture trembles by well under one grey level
+# Cells whose mean grey is compared; 20 px wide in a picture of 1280, so that a mark of 2 mm fills one
+GRID = (64, 36)
+LEAST_GREY = 3.0  # in a still picture the mean of a cell varies by well under one grey level
 WIDTHS = range(160, 1921)
 
 Cells = NDArray[np.float32]
@@ -29,14 +30,15 @@ def cells(pixels: Pixels) -> Cells:
 
 
 def differs(before: Cells, now: Cells) -> bool:
-    """Whether anything in the picture has changed by more than a still picture trembles."""
+    """Whether anything in the picture has changed by more than a still picture varies."""
     return bool(np.abs(now - before).max() > LEAST_GREY)
 
 
 class LivePicture:
-    """The bench's picture for the pages. Many may ask at once; a frame is taken at most so often as it ages.
+    """The bench's picture, for any number of pages at once.
 
-    source : where frames come from. version : what the session stands at; a new one asks for a new frame.
+    source : gives the frames; a new one is taken when the last is older than its ``frame_age_s``. version :
+    of the session; a new frame is taken when it has changed.
     """
 
     def __init__(
@@ -52,7 +54,7 @@ class LivePicture:
     def newest(self, width: int, known: Callable[[int], bool]) -> tuple[int, bytes]:
         """Return the newest picture's number and its JPEG, at most ``width`` pixels wide; raises NoPicture.
 
-        known : whether who asks has the picture of that number already; there are no bytes then.
+        known : whether the page already has the picture of that number; the bytes are then empty.
         """
         with self._lock:
             version, now_s = self._version(), self._clock()

@@ -1,10 +1,10 @@
 """Every press counts once, and only for the step that it answers.
 
-A page sends two names with each action: ``step``, the one that its state had under that name, and ``key``,
-8 to 64 letters, digits, ``-`` and ``_``, new for each press. A step that is no longer due is answered 409
-with ``{"error": …, "state": …}``, the state being the one to show now. A key that was seen before is answered
-as it was then and nothing is done again, so that a press without an answer can be sent once more. A press
-without its two names is refused.
+A page sends two names with each action: ``step``, as its state has it, and ``key``, 8 to 64 letters, digits,
+``-`` and ``_``, new for each press. If that step is no longer due, the answer is 409 with
+``{"error": …, "state": …}``: the state to show now. A key that was seen before gets the same answer again and
+nothing is done, so that a press without an answer can be sent once more. A press without its two names is
+refused.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from server.session.session import Refused
 __all__ = ["Presses"]
 
 Answer = tuple[Json, int]  # body, HTTP status
-MOST = 100  # a state has some 10 kB; whoever sends a press again does so within seconds
+MOST = 100  # a state has some 10 kB; a press is sent again within seconds, or not at all
 
 
 @dataclass(frozen=True)
@@ -39,8 +39,8 @@ class Presses:
     def once(self, key: str, what: object, act: Callable[[], Answer]) -> Answer:
         """Return what ``act`` answers, or what it answered to this key before; a refusal is raised again.
 
-        what : the action and all that was sent with it; the same key with anything else is refused (422). A
-        fault that is no refusal is not kept: the press may be sent again. One press at a time.
+        what : the action and all that was sent with it; the same key with anything else is refused (422).
+        Any other exception is not kept, so that the press may be sent again. One press at a time.
         """
         with self._lock:
             seen = self._seen.get(key)

@@ -1,4 +1,4 @@
-"""What rigs elsewhere send: what they see (to be looked at), and marks that they have read (to be kept)."""
+"""What rigs elsewhere send: what they see, to be shown, and the marks that they read, to be saved."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ rigs = Blueprint("rigs", __name__, url_prefix="/api/rig")
 
 
 class Mark(Body):
-    """A mark as the rig read it: interfaces as in a reading's JSON."""
+    """A mark as the rig read it, with the fields of a reading's JSON."""
 
     station: Station
     offset_mm: Pair
@@ -47,9 +47,10 @@ class Mark(Body):
 
 
 class Delivery(Body):
-    """One reading: numbered 1, 2, 3 … in the rig's series, and how long ago it was read, if the rig knows.
+    """One reading, numbered 1, 2, 3 … in the rig's series.
 
-    after : the newest number before it that the rig has or has delivered. again : it was delivered before.
+    age_s : how long ago it was read, if the rig knows. after : the newest number before it that the rig has,
+    or has delivered. again : whether it was sent before.
     """
 
     rig: RigName
@@ -63,7 +64,7 @@ class Delivery(Body):
 
 
 class Sight(Body):
-    """What a rig sees just now; nothing of it is kept."""
+    """What a rig sees now; none of it is saved."""
 
     rig: RigName
     series: Series | None = None
@@ -75,7 +76,7 @@ class Sight(Body):
 
 
 class Press(Body):
-    """That rig's foot button was pressed just now."""
+    """The rig's foot button was pressed."""
 
     rig: RigName
 
@@ -107,7 +108,7 @@ def readings() -> Response:
 
 @rigs.post("/sight")
 def sight() -> Response:
-    """Show what the rig sees; answers what its panel is to show, and the last number here of its series."""
+    """Show what the rig sees; answers what its panel has to show, and the last number here of its series."""
     session = shared().session("bench")
     sent = parse(Sight, json_body())
     picture = _picture(sent.picture)

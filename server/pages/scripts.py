@@ -1,4 +1,4 @@
-"""A page's scripts in one file: as 25 small ones they cost a phone several round trips more."""
+"""A page's scripts joined into one file: 25 small ones would cost a phone several round trips more."""
 
 from __future__ import annotations
 

@@ -49,9 +49,9 @@ def serve(
 ) -> None:
     """Serve on loopback, or with ``lan`` on the local network with an access code; returns when stopped.
 
-    source : makes where the bench's pictures come from. hosts : names of a proxy in front. profile : what is
-    connected to this rig. record : folder that gets the frames around each pulse. bars_mm : what the
-    check bars of the printed cards measure, across and up.
+    source : makes the bench's source of pictures. hosts : names of a proxy in front. profile : what is
+    connected to this rig. record : folder that gets the frames around each pulse. bars_mm : what the check
+    bars of the printed cards measure, across and up.
     Raises OSError where the port is taken, RigError where the camera does not open.
     """
     keep_lean()
@@ -90,7 +90,7 @@ def serve(
         say=say,
     )
     heartbeat = Heartbeat({**threads.alive, "server": server.alive})
-    _end_politely()
+    _end_on_sigterm()
     threads.start()
     if notice is not None:
         notice.start()
@@ -105,8 +105,8 @@ def serve(
         server.close()
 
 
-def _end_politely() -> None:
-    """Let SIGTERM end the program as Ctrl-C does: lamps off, camera let go."""
+def _end_on_sigterm() -> None:
+    """Let SIGTERM end the program as Ctrl-C does: lamps off, camera released."""
     if threading.current_thread() is threading.main_thread():
         signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
 
@@ -114,10 +114,8 @@ def _end_politely() -> None:
 def source_named(text: str, rig: RigProfile | None = None) -> Callable[[], Source]:
     """Return what opens the camera named ``pi``, ``pi:NUMBER``, ``usb``, ``usb:DEVICE`` or ``replay:FOLDER``.
 
-    rig : says where the clip holds the card before its lens.
-
-    ``rigs`` is no camera here: other rigs send what they read. Opening raises RigError in one line, for an
-    unknown kind as well.
+    rig : says how far the clip holds the card from its lens. ``rigs`` opens no camera: other rigs send what
+    they read. Opening raises RigError in one line, also for an unknown kind.
     """
     if text == "rigs":
         return RigsSource
@@ -129,7 +127,7 @@ def source_named(text: str, rig: RigProfile | None = None) -> Callable[[], Sourc
 def make_server(app: Flask, *, port: int, lan: bool = False, behind_proxy: bool = False) -> Server:
     """Return the listening server, not yet running; port 0 takes a free one (``effective_port``).
 
-    behind_proxy : believe a proxy on this machine about the browser's address, host name and scheme.
+    behind_proxy : take the browser's address, host name and scheme from a proxy on this machine.
     """
     told = {"x-forwarded-for", "x-forwarded-proto", "x-forwarded-host"}
     proxy: dict[str, Any] = {"trusted_proxy": "127.0.0.1", "trusted_proxy_headers": told}
@@ -166,14 +164,14 @@ def _greeting(
 
 
 def _there(address: str | None, port: int, code: str | None = None) -> str:
-    """Return where the local network finds the page, and with what code where that is given."""
+    """Return the page's address on the local network, with the access code if that is given."""
     if address is None:
         return "No network: the address is said here as soon as there is one."
     return f"On the local network: http://{address}:{port}/" + (f"  Access code: {code}" if code else "")
 
 
 def _welcome(address: str | None, port: int, code: str) -> str | None:
-    """Return what the status light spells at a first start; the usual port goes without saying."""
+    """Return what the status light spells at a first start; the usual port is left out."""
     if address is None:
         return None
     return f"{address}{'' if port == USUAL_PORT else f':{port}'} {code}"

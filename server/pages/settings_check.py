@@ -1,4 +1,4 @@
-"""Every settings file of a data folder, read as the program reads it, for ``spotwright log check``."""
+"""Check the settings files of a data folder for ``spotwright log check``."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Nine questions to a profile; what is not asked has the practice laser's values."""
+"""A profile from nine questions; what is not asked is as in the practice laser's profile."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ __all__ = ["CORNERS", "PITCHES", "Answers", "doubts", "drawing", "in_words", "pr
 
 
 Length = Annotated[float, BeforeValidator(with_point), Field(gt=0, allow_inf_nan=False)]
-# a side of the bed and a distance before it are one distance of the profile, which may be 20 m
+# a side of the bed and the distance before it add up to one distance of the profile, at most 20 m
 LONGEST_MM, LONGEST_BED_MM = 5_000.0, 15_000.0
 # Coarse pitches of ISO 261 (M3–M6), fine M6 of the same table; 1/4"-20 of ASME B1.1: 25.4 mm / 20
 PITCHES = {
@@ -39,7 +39,7 @@ CORNERS = {
     "top-right": (1, 1),
 }
 Corner = Literal["bottom-left", "bottom-right", "top-left", "top-right"]
-# What lengths are asked back for, mm: from, to; common practice, no source
+# A length outside these limits (mm) is asked about again; common practice, no source
 ORDINARY = {
     "width_mm": ("The bed's width", 200, 3000),
     "depth_mm": ("The bed's depth", 200, 2500),
@@ -88,7 +88,7 @@ class Answers(Body):
 
 
 def profile_from(answers: Answers) -> Json:
-    """Return the profile as JSON; checked by nobody yet."""
+    """Return the profile as JSON, not yet checked."""
     profile = copy.deepcopy(solver.profile_as_json(default_profile(answers.corner)))
     width, depth, focal = answers.mm("width_mm"), answers.mm("depth_mm"), answers.mm("focal_mm")
     profile["name"] = answers.name
@@ -109,7 +109,7 @@ def profile_from(answers: Answers) -> Json:
 
 
 def _contacts(answers: Answers, fixed: tuple[int, int]) -> list[Json]:
-    """The screws above (or below) and beside the fixed corner, and that corner, which may be a screw too."""
+    """Return the screws above (or below) and beside the fixed corner, and the contact in that corner."""
     half_mm, pitch_mm = answers.mm("lever_mm") / 2, PITCHES.get(answers.pitch, PITCHES["M4"])
     right, up = fixed
     points = {"top" if up < 0 else "bottom": (right, -up), "side": (-right, up), "corner": fixed}
@@ -123,7 +123,7 @@ def _contacts(answers: Answers, fixed: tuple[int, int]) -> list[Json]:
 
 
 def doubts(answers: Answers) -> list[str]:
-    """Return what is out of the ordinary, each as a question, in the units of the answers."""
+    """Return a question for each unusual length, in the units of the answers."""
     asked = []
     for name, (words, low, high) in ORDINARY.items():
         if not low <= (length := answers.mm(name)) <= high:
@@ -133,13 +133,13 @@ def doubts(answers: Answers) -> list[str]:
 
 
 def in_words(fault: Refused) -> str:
-    """Return a refusal with what was asked in place of a field's name: 'The bed's width must be a number.'"""
+    """Return a refusal that names what was asked, not the field: 'The bed's width must be a number.'"""
     asked = "The name" if fault.path == "name" else ORDINARY.get(fault.path, ("",))[0]
     return f"{asked} {fault.message.removeprefix(f'{fault.path}: ')}." if asked else fault.message
 
 
 def drawing(answers: Answers) -> Json:
-    """Return the laser from above, to scale, the back at the top: places in mm and the words beside them."""
+    """Return the laser from above, to scale, back at the top: places in mm, and the words beside them."""
     width, depth = answers.mm("width_mm"), answers.mm("depth_mm")
     near_2, near_3 = answers.mm("mirror_1_to_2_mm"), answers.mm("mirror_2_to_3_mm")
     tube, left = answers.mm("tube_to_mirror_1_mm"), answers.corner == "back-left"
@@ -182,14 +182,14 @@ def drawing(answers: Answers) -> Json:
 
 
 def _shown(length_mm: float, units: str) -> str:
-    """'1 300.5 mm', '51.2 in': with a thin gap in thousands, so that a digit too many is seen."""
+    """Return '1 300.5 mm' or '51.2 in'; thousands are set apart, so that a digit too many is seen."""
     if units == "inch":
         return f"{length_mm / MM['inch']:.4g} in"
     return f"{length_mm:,.6g} mm".replace(",", "\u202f")
 
 
 def what_matters(machine: Json) -> list[str]:
-    """Return, by the exact trace, what a sixteenth of a turn does far out, largest first."""
+    """Return how far 1/16 turn moves the mark with the head far away, by the exact trace, largest first."""
     profile = solver.parse_profile(machine)
     told = []
     for mount in (1, 2):

@@ -11,7 +11,7 @@ from typing import Any
 from flask import abort, current_app
 
 from server.log import Log, Settings
-from server.pages.hands import Hands
+from server.pages.control import Control
 from server.pages.lasers import Lasers
 from server.pages.picture import LivePicture
 from server.pages.presses import Presses
@@ -31,10 +31,9 @@ __all__ = ["Config", "Shared", "last_done", "open_shared", "shared"]
 class Config:
     """How the pages are served.
 
-    data : folder of readings, profiles and secrets. source : makes the bench's source of pictures.
-    code : access code; None serves loopback only. hosts : further host names to answer to.
-    bars_mm : what the check bars of the printed cards measure, where the command says it; the practice
-    laser's are true to scale.
+    data : folder of readings, profiles and secrets. source : makes the bench's source of pictures. code :
+    access code; None serves loopback only. hosts : further host names to answer to. bars_mm : what the check
+    bars of the printed cards measure, if the command says it; the practice laser's are true to scale.
     """
 
     data: Path
@@ -47,8 +46,8 @@ class Config:
     settings: Settings = field(default_factory=Settings)
 
 
-class Newest:
-    """The state that the newest version of a session is drawn from, made once however many look."""
+class NewestState:
+    """The newest state of each session, made once for all pages that show it."""
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
@@ -76,10 +75,10 @@ class Shared:
     sessions: dict[str, Session]
     services: Services
     scale: CardScale
-    hands: Hands
+    control: Control
     live: LivePicture
     presses: dict[str, Presses]
-    newest: Newest = field(default_factory=Newest)
+    newest: NewestState = field(default_factory=NewestState)
     settings: Settings = field(default_factory=Settings)
 
     def damage(self) -> tuple[str, ...]:
@@ -100,31 +99,31 @@ class Shared:
         return len(self.streams) > 0
 
     def rescale(self, bars_mm: Bars | None) -> None:
-        """The check bars of the printed cards measure so much; raises BarRefused where they cannot."""
+        """Take what the check bars of the printed cards measure; raises BarRefused if that cannot be."""
         self.scale.set(bars_mm)
         for session in self.sessions.values():
             session.announce()
 
     def check_picture(self, data: bytes) -> None:
-        """Raise Refused (400) where these bytes are no picture."""
+        """Raise Refused (400) if these bytes are no picture."""
         load_shot(self.services, data, None)
 
     def state(self, of: str, *, units: str = "mm") -> dict[str, Any]:
-        """Return what the page of that session draws; lengths in words in ``units`` (mm or inch)."""
-        here = {"holder": self.hands.holder(of), "units": units, "bars_mm": self.scale.bars_mm}
+        """Return what the page of that session draws; lengths in sentences are in ``units`` (mm or inch)."""
+        here = {"holder": self.control.holder(of), "units": units, "bars_mm": self.scale.bars_mm}
         state = page_state(self.session(of).snapshot()) | here
         return dict(in_inches(state)) if units == "inch" else state
 
     def shown(self, of: str, *, units: str) -> dict[str, Any]:
-        """Return the same for one of many pages that draw each change; not to be changed."""
+        """Return the same, shared by all pages that show the session: do not change it."""
         session = self.session(of)
-        version = (session.run, session.version, self.hands.holder(of))
+        version = (session.run, session.version, self.control.holder(of))
         return self.newest.get((of, units), version, lambda: self.state(of, units=units))
 
 
 def open_shared(config: Config) -> Shared:
     """Open the log and both sessions."""
-    beside = config.data / "lasers"  # what a backup takes along with the log
+    beside = config.data / "lasers"  # a backup takes this folder along with the log
     settings = config.settings
     log, lasers = Log(config.data), Lasers(beside, settings)
     scale = CardScale(config.bars_mm, kept=beside / "check-bars", settings=settings)
@@ -139,12 +138,12 @@ def open_shared(config: Config) -> Shared:
     live = LivePicture(source, lambda: sessions["bench"].version)
     presses = {of: Presses() for of in sessions}
     return Shared(
-        log, lasers, streams, sessions, services, scale, Hands(streams), live, presses, settings=settings
+        log, lasers, streams, sessions, services, scale, Control(streams), live, presses, settings=settings
     )
 
 
 def last_done(machine: str, kind: str) -> dict[str, Any] | None:
-    """Return when that laser was last aligned and what it came to, ``{"when", "verdict"}``, None if never.
+    """Return when that laser was last aligned and the verdict, ``{"when", "verdict"}``; None if never.
 
     kind : of the source; what the practice laser came to is nothing to a real one.
     """
@@ -161,6 +160,6 @@ def last_done(machine: str, kind: str) -> dict[str, Any] | None:
 
 
 def shared() -> Shared:
-    """Return what the pages of the app share that answers now."""
+    """Return what the pages of the current app share."""
     found: Shared = current_app.extensions["spotwright"]
     return found

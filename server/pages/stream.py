@@ -1,7 +1,8 @@
-"""Server-sent events: a comment at once, the state whenever it changes, nobody kept who has gone.
+"""Server-sent events: the state of a session, sent whenever it changes.
 
-Each open stream holds one worker thread of the web server, so they are counted, a page that opens a new one
-loses its old one, and no stream lives for ever: browsers come back by themselves.
+Each open stream takes a worker thread of the web server. So there are only so many; a page that opens a new
+one loses its old one; a stream ends when its browser has gone, and after some minutes anyway, for browsers
+connect again by themselves.
 """
 
 from __future__ import annotations
@@ -17,16 +18,16 @@ from server.session.session import Session
 
 __all__ = ["Streams", "TooMany"]
 
-BEAT_S = 1.0  # the page says after 3 s without news that there is no connection
+BEAT_S = 1.0  # after 3 s without any event the page says that there is no connection
 LIFE_S = 900.0
 
 
 class TooMany(Exception):
-    """All streams are taken; the page asks every second instead."""
+    """All streams are taken; the page then asks for the state every second."""
 
 
 class Streams:
-    """Counts the open streams and ends those that are no longer wanted."""
+    """The open streams, by page; ends those that are no longer wanted."""
 
     def __init__(self, *, limit: int, clock: Callable[[], float] = time.monotonic) -> None:
         self.limit, self._clock = limit, clock
@@ -38,7 +39,7 @@ class Streams:
             return len(self._open)
 
     def has(self, tab: str) -> bool:
-        """Whether the page ``tab`` listens now."""
+        """Whether the page ``tab`` has an open stream."""
         with self._lock:
             return tab in self._open
 
@@ -75,13 +76,13 @@ class Streams:
                     state = show()
                     yield f"event: state\ndata: {json.dumps(state)}\n\n"
                 elif now_live != live:
-                    live = now_live  # the mark as the newest frame has it: small, sent alone
+                    live = now_live  # only the mark in the newest frame: a small message
                     yield f"event: live\ndata: {json.dumps(live_view(state, session.rig.live))}\n\n"
                 else:
                     yield "event: beat\ndata: {}\n\n"
         finally:
             if self._close(tab, ticket):
-                session.announce()  # whoever watches may now have the hands
+                session.announce()  # a page that watches may now take control
 
     def _wanted(self, tab: str, ticket: object) -> bool:
         with self._lock:

@@ -1,4 +1,4 @@
-"""What may be wrong today, by what one sees: what to look at first, which pulses tell, what else it is.
+"""What may be wrong, by symptom: what to look at first, which pulses show it, what else it may be.
 
 All of it is common practice in the trade; there is no published source for it.
 """
@@ -17,9 +17,8 @@ __all__ = ["MONTHLY", "SYMPTOMS", "Symptom", "place_sentence", "places_of"]
 
 @dataclass(frozen=True)
 class Symptom:
-    """``look``: what is looked at before any pulse. ``pulses``: station, and ``near`` or ``far`` of mirror 1.
-
-    tells : what the pulses tell apart. otherwise : where to look when the mirrors are right.
+    """look : what to look at before any pulse. pulses : station, and ``near`` to or ``far`` from mirror 1.
+    tells : what the pulses show. otherwise : where to look when the mirrors are right.
     """
 
     name: str
@@ -35,11 +34,11 @@ _SYMPTOMS = (
         "weak-far",
         "Weak far from the tube",
         (
-            "Extraction on and covers shut: smoke in the beam's way takes most on the longest way.",
+            "Extraction on and covers shut: smoke takes most from the beam on its longest path.",
             "The bed is as high in that corner as in the others: focus gauge at each.",
         ),
         (("mirror-3", "near"), ("mirror-3", "far")),
-        "If both marks lie on one another, the beam arrives where it should; else a mirror sends it aside.",
+        "If both marks are in the same place, the beam arrives where it should; if not, a mirror is off.",
         "smoke between the mirrors, the height of the bed, a beam that spreads more than it did",
     ),
     Symptom(
@@ -51,18 +50,18 @@ _SYMPTOMS = (
             "The power that is set is the one that you mean.",
         ),
         (("mirror-1", "near"), ("nozzle", "near")),
-        "If the mark is in the middle at mirror 1 and at the nozzle, nothing cuts the beam off on its way.",
+        "If the mark is in the middle at mirror 1 and at the nozzle, nothing cuts off the beam between them.",
         "dirty or cracked optics, the coolant, the tube and its supply",
     ),
     Symptom(
         "double-lines",
         "Double lines",
         (
-            "Firing impossible: push the head to and fro. No play in belt, wheels or lens holder.",
+            "Make firing impossible, and push the head to and fro: no play in belt, wheels or lens holder.",
             "The lens sits firmly, the right side up.",
         ),
         (("nozzle", "near"), ("nozzle", "far")),
-        "If the mark is single and in the middle in both corners, the beam is one and goes straight down.",
+        "If both corners show a single mark in the middle, there is one beam and it goes straight down.",
         "play in belts, wheels or the head, a loose lens",
     ),
     Symptom(
@@ -95,7 +94,7 @@ _SYMPTOMS = (
             "Before hands go near the tube: its supply off, unplugged and discharged, by licensed people.",
         ),
         (("mirror-1", "near"), ("mirror-2", "near"), ("mirror-2", "far")),
-        "Mirror 1 tells whether the tube still points there, the pair at mirror 2 whether mirror 1 does.",
+        "The mark at mirror 1 shows whether the tube is right, the two at mirror 2 whether mirror 1 is.",
         "the tube's connections and coolant, what was taken apart for the move",
     ),
     Symptom(
@@ -120,7 +119,7 @@ def place_sentence(place: Place, bed: Bed) -> str:
 
 
 def places_of(symptom: Symptom, machine: Profile) -> tuple[Place, ...]:
-    """Return where its pulses go on that laser: near is the corner by mirror 1, far the one across."""
+    """Return where its pulses go on that laser: near is the corner by mirror 1, far the opposite one."""
     width, depth = machine.bed.width_mm, machine.bed.depth_mm
     left = machine.path.corner == "back-left"
     at = {

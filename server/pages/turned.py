@@ -1,4 +1,4 @@
-"""How far a screw really went, where the mark that moved while it turned tells so."""
+"""How far a screw was really turned, as shown by a mark that moved with it."""
 
 from __future__ import annotations
 
@@ -10,17 +10,17 @@ from server.session.snapshot import Snapshot
 
 __all__ = ["really_turned", "went_wrong_way"]
 
-LEAST_MM = 0.5  # of a way that is shorter a mark that trembles tells nothing
-# A hand errs by 8 % and 1/64 turn, a lever is known to 15 %: what differs no more is as asked (two sd).
+LEAST_MM = 0.5  # a shorter way is lost in how much a live reading varies
+# A hand errs by 8 % and 1/64 turn, a lever is known to 15 %: a difference within two sd counts as none.
 SURE_SHARE, SURE_TURNS = 0.3, 1 / 64
-STEP = 1 / 64  # no hand reads a screw finer
+STEP = 1 / 64  # nobody reads a screw finer by eye
 
 
 def really_turned(snapshot: Snapshot) -> float | None:
-    """Return the turns that the mark shows, None where it shows nothing or just what was asked.
+    """Return the turns that the mark shows, None if it shows none, or just what was asked.
 
-    The mark has gone a share of the way to its aim: the screw, the same share of its turn. A mark that went
-    across tells of another screw, and nothing of this one.
+    The screw has gone the same share of its turn as the mark of its way to the aim. A mark that went sideways
+    shows that another screw was turned, and says nothing about this one.
     """
     followed, live = follow(snapshot), snapshot.rig.live
     if followed is None or followed.start is None or live is None or live.station != followed.station:

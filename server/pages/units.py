@@ -1,4 +1,4 @@
-"""Millimetres as inches for who thinks in them; the data stay in millimetres."""
+"""Lengths in inches for those who use them; the data stay in millimetres."""
 
 from __future__ import annotations
 
@@ -8,20 +8,20 @@ from typing import Any
 __all__ = ["MM", "in_inches", "with_point"]
 
 MM_PER_INCH = 25.4  # exact, by the international yard and pound agreement of 1959
-MM = {"mm": 1.0, "inch": MM_PER_INCH}  # in one of what lengths are typed in
+MM = {"mm": 1.0, "inch": MM_PER_INCH}  # in one unit, by the units that lengths are typed in
 _LENGTH = re.compile(r"([+-]?\d+(?:\.\d+)?)(?: ± (\d+(?:\.\d+)?))? mm\b")
 _BARE_PAIR = re.compile(r"([+-]\d+\.\d+)(?= (?:right|up))")
 
 
 def with_point(typed: object) -> object:
-    """Return a typed number with a point where a comma stands for it: 1300,5 is 1300.5."""
+    """Return a typed number with a decimal point for a decimal comma: 1300,5 is 1300.5."""
     if not isinstance(typed, str):
         return typed
     return typed.strip().replace(",", ".") if typed.count(",") == 1 else typed.strip()
 
 
 def in_inches(state: Any) -> Any:
-    """Return a page's state with the lengths that a person reads in inches; drawings stay in mm."""
+    """Return a page's state with lengths in sentences and figures in inches; drawings stay in mm."""
     if isinstance(state, str):
         return _words(state)
     if isinstance(state, list):

@@ -1,4 +1,4 @@
-"""Test cuts beside an alignment; what was cleaned or changed, hours run, and what to think of again."""
+"""The forms for test cuts, upkeep, hours run and reminders, and what the pages list of them."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import io
 from flask import Blueprint, Response, abort, redirect, request, url_for
 from werkzeug.wrappers import Response as BaseResponse
 
-from server import log as book
+from server import log
 from server.log import Json
 from server.pages.lists import reminder_words
 from server.pages.shared import shared
@@ -25,24 +25,24 @@ upkeep = Blueprint("upkeep", __name__, url_prefix="/log")
 
 @upkeep.post("/<int(max=2147483647):number>/cut")
 def add_cut(number: int) -> BaseResponse:
-    """A test cut of that alignment, with a photo if there is one."""
-    book.add_entry(shared().log, "cut", _fields("cut"), alignment_id=number, picture=_photo())
+    """Save a test cut of that alignment, with a photo if there is one."""
+    log.add_entry(shared().log, "cut", _fields("cut"), alignment_id=number, picture=_photo())
     return redirect(url_for("pages.alignment", number=number, _anchor="cuts"), 303)
 
 
 @upkeep.post("/<any(upkeep, hours, reminder):kind>")
 def add(kind: str) -> BaseResponse:
-    """Something done at the laser, its hour counter, or a reminder."""
+    """Save something done at the laser, its hour counter, or a reminder."""
     newest = shared().log.newest() if kind == "upkeep" else None
-    book.add_entry(shared().log, kind, _fields(kind), alignment_id=newest)
+    log.add_entry(shared().log, kind, _fields(kind), alignment_id=newest)
     return redirect(url_for("pages.log", _anchor="upkeep"), 303)
 
 
 @upkeep.post("/entry/<int(max=2147483647):entry>/withdraw")
 def withdraw(entry: int) -> BaseResponse:
-    """It was a mistake, or is no longer wanted: kept, and counts no more."""
-    found = next((row for row in book.entries(shared().log) if row["id"] == entry), None)
-    book.withdraw_entry(shared().log, entry)
+    """Withdraw an entry: it stays in the log and no longer counts."""
+    found = next((row for row in log.entries(shared().log) if row["id"] == entry), None)
+    log.withdraw_entry(shared().log, entry)
     if found is not None and found["kind"] == "cut" and found["alignment"] is not None:
         return redirect(url_for("pages.alignment", number=found["alignment"], _anchor="cuts"), 303)
     return redirect(url_for("pages.log", _anchor="upkeep"), 303)
@@ -51,7 +51,7 @@ def withdraw(entry: int) -> BaseResponse:
 @upkeep.get("/entry/<int(max=2147483647):entry>/picture")
 def picture(entry: int) -> Response:
     """The photo of a test cut."""
-    data = book.entry_picture(shared().log, entry)
+    data = log.entry_picture(shared().log, entry)
     if data is None:
         abort(404, "This test cut has no photo.")
     return as_picture(data)
@@ -61,32 +61,32 @@ def picture(entry: int) -> Response:
 def export() -> Response:
     """Test cuts, upkeep, hours and reminders for a spreadsheet."""
     stream = io.StringIO(newline="")
-    book.write_upkeep_csv(shared().log, stream)
+    log.write_upkeep_csv(shared().log, stream)
     headers = {"Content-Disposition": 'attachment; filename="spotwright-upkeep.csv"'}
     return Response(stream.getvalue(), content_type="text/csv; charset=utf-8", headers=headers)
 
 
 def as_picture(data: bytes) -> Response:
-    """Return a stored picture as what it is."""
+    """Return a stored picture as PNG or JPEG, whichever it is."""
     kind = "image/png" if data.startswith(b"\x89PNG") else "image/jpeg"
     return Response(data, mimetype=kind, headers={"Cache-Control": "private, max-age=86400"})
 
 
 def cut_rows(number: int) -> list[Json]:
     """Return the test cuts of an alignment, those before it first, the near corner first."""
-    cuts = book.entries(shared().log, "cut", alignment_id=number)
+    cuts = log.entries(shared().log, "cut", alignment_id=number)
     return sorted(cuts, key=lambda cut: (cut["stage"] != "before", cut["place"] != "near"))
 
 
 def reminder_rows() -> list[Json]:
-    """Return the reminders with what is left of them in words, those that are due first."""
-    rows = [row | {"words": reminder_words(row)} for row in book.reminders(shared().log)]
+    """Return the reminders and when each is due, in words; those that are due come first."""
+    rows = [row | {"words": reminder_words(row)} for row in log.reminders(shared().log)]
     return sorted(rows, key=lambda row: not row["due"])
 
 
 def due_count() -> int:
     """Return how many reminders are due now."""
-    return sum(row["due"] for row in book.reminders(shared().log))
+    return sum(row["due"] for row in log.reminders(shared().log))
 
 
 def _fields(kind: str) -> Json:
@@ -95,14 +95,14 @@ def _fields(kind: str) -> Json:
     given |= {name: with_point(given[name]) for name in _NUMBERS & given.keys()}
     if unit_mm != 1.0:
         given |= {name: _in_mm(given[name], unit_mm) for name in _LENGTHS & given.keys()}
-    return book.checked_entry(kind, given, lax=True)
+    return log.checked_entry(kind, given, lax=True)
 
 
 def _in_mm(length: str, unit_mm: float) -> str:
     try:
         return f"{float(length) * unit_mm:.6g}"
     except ValueError:
-        return length  # said by the check of the fields
+        return length  # the check of the fields refuses it
 
 
 def _photo() -> bytes | None:

@@ -1,14 +1,14 @@
-"""A session's snapshot made ready for the page: one sentence, one number, one button."""
+"""The state that a page draws, made from a session's snapshot: sentences, figures, buttons, lists."""
 
 from __future__ import annotations
 
 from dataclasses import replace
 
 from server.log import Json
+from server.pages.act import act
 from server.pages.buttons import buttons, undo_button
 from server.pages.chain import chain_view
 from server.pages.check_outcome import check_outcome
-from server.pages.distance import distance
 from server.pages.drawings import card_view, mount_of, mount_view, plan_view, shift_view
 from server.pages.figures import big
 from server.pages.finish import finish
@@ -42,8 +42,8 @@ BURNT = "A burnt mark does not move: turn, step back, then fire a pulse and look
 
 
 def page_state(snapshot: Snapshot) -> Json:
-    """Return what the page draws, as plain JSON: words, primary button, drawings' numbers, lists."""
-    if snapshot.checked:  # what the solver would do next is not the question yet
+    """Return what the page draws, as plain JSON."""
+    if snapshot.checked:  # the page shows the outcome of the check, not what the solver would do next
         snapshot = replace(snapshot, step=Step("check", parts=Parts("the check is over")))
     machine, step = snapshot.machine, snapshot.step
     followed = follow(snapshot)
@@ -66,7 +66,7 @@ def page_state(snapshot: Snapshot) -> Json:
         "way": way(followed, snapshot.rig.live),
         "film": snapshot.film,
         "near_tube": (step.part or "").startswith("tube"),
-        "act": distance(snapshot),
+        "act": act(snapshot),
         "say": _sentence(snapshot),
         "why": step.say,
         "parts": step.parts.as_json(),
@@ -93,14 +93,14 @@ def page_state(snapshot: Snapshot) -> Json:
 
 
 def _now(snapshot: Snapshot) -> str:
-    """Return what the hands do: hang, pulse, or the step itself."""
+    """Return what the person does now: hang, pulse, or the step itself."""
     if snapshot.step.do != "mark":
         return snapshot.step.do
     return "pulse" if snapshot.card_is_ready else "hang"
 
 
 def _sentence(snapshot: Snapshot) -> list[str]:
-    """Return the order itself, to be read from afar, and what is said beside it."""
+    """Return two sentences: the order, in large letters, and what goes with it."""
     first, beside = _words(snapshot)
     if snapshot.check is None or not snapshot.checking or snapshot.checked:
         return [first, beside]
@@ -140,7 +140,7 @@ def _wrong_card_words(seen: str, wanted: Place) -> str:
 
 
 def _beside(parts: Parts) -> str:
-    """Return what was noticed, what to mind and what comes next, as sentences."""
+    """Return what was noticed, what to take care of and what comes next, as sentences."""
     phrases = [f"{part[:1].upper()}{part[1:]}." for part in (parts.care, parts.then) if part]
     return " ".join(part for part in (parts.noticed, *phrases) if part)
 

@@ -1,4 +1,4 @@
-"""While a screw turns: how far the mark has still to go, and at once what is wrong with its way."""
+"""While a screw turns: how far the mark still has to go, and whether it goes wrong."""
 
 from __future__ import annotations
 
@@ -14,21 +14,21 @@ from server.solver.machine.profile import Point
 
 __all__ = ["Followed", "follow", "live_view", "way"]
 
-NEAR_MM = 0.3  # that near is there: finer than 1/64 turn at the far card
-STAY_MM = 0.2  # what was said stands while the mark falls back less: a live reading trembles by 0.05 mm sd
-PAST_MM, PAST_SHARE = 0.4, 0.15  # so far past the aim, a hand's lag included, the way back is asked for
-SIDE_MM, SIDE_SHARE = 0.6, 0.5  # levers are known to 15 %, so a right screw never goes so much aside
+NEAR_MM = 0.3  # so near counts as there; 1/64 turn moves the mark farther on the far card
+STAY_MM = 0.2  # a message stays until the mark falls back so far: live readings vary by 0.05 mm sd
+PAST_MM, PAST_SHARE = 0.4, 0.15  # so far past the aim is too far; a hand's delay in stopping is less
+SIDE_MM, SIDE_SHARE = 0.6, 0.5  # levers are known to 15 %: the right screw moves no mark so far aside
 BACK_MM = 0.4
 MOVED_MM = 0.2  # less than this and nothing has been turned yet
 
 
 @dataclass(frozen=True)
 class Followed:
-    """What a live mark is held against: aim, start and old mark on the card (u, v, mm), the turn asked for.
+    """What a live mark is compared with: points on the card (u, v, mm), and the turn that was asked for.
 
-    start : the mark at that place since which nothing was moved, else where film showed the beam as the step
-    began. old : the mark since which something was moved: what lies on the tape then is not where the beam
-    goes. Each is None where there is no such mark.
+    start : where the beam went before the turn: the last mark there, if nothing was moved since; else where
+    film showed the beam when the step began. old : the last mark there, if something was moved since: the
+    beam no longer goes to it. Either may be None.
     """
 
     station: str
@@ -51,7 +51,7 @@ class Followed:
 
 
 def follow(snapshot: Snapshot) -> Followed | None:
-    """Return what a live mark is held against while the step is a turn; None where no card shows it.
+    """Return what a live mark is compared with while the step is a turn; None if no card shows it.
 
     A burnt mark does not move: on a real laser only film shows where the beam is now.
     """
@@ -70,10 +70,10 @@ def follow(snapshot: Snapshot) -> Followed | None:
 def way(followed: Followed | None, live: LiveMark | None) -> Json | None:
     """Return ``{"kind", "words", "left", "gap_mm", "stands", "big", "goes"}`` for the mark as it is seen now.
 
-    None where there is nothing to follow or the mark still lies where it was. ``kind``: go, stop, far, back
-    (the other way), aside (across: another screw). ``left``: 0 to 1 of the way, None where the start is not
-    known. ``stands``: the kinds that, once said, still hold here. ``big``: the figures to be read from afar;
-    ``goes``: the same while nothing is wrong.
+    None if there is nothing to follow, or the mark has not moved yet. ``kind``: go, stop, far, back (the
+    other way), aside (sideways: another screw). ``left``: the share of the way still to go, None if the start
+    is not known. ``stands``: the kinds that still hold if they were said before. ``big``: the large figures;
+    ``goes``: the large figures if nothing is wrong.
     """
     if followed is None or live is None or live.station != followed.station:
         return None
@@ -111,7 +111,7 @@ _SHOUTS = {"stop": "Stop", "far": "Too far", "back": "Wrong way", "aside": "Wron
 
 
 def _judge(start: Point | None, now: Point, goal: Point, said: str | None = None) -> tuple[str, float | None]:
-    """Return kind and what is left of the way; the bounds of what was ``said`` before are wider."""
+    """Return the kind and the share of the way left; wider bounds hold for what was ``said`` before."""
     gap_mm = math.dist(now, goal)
     stay_mm = {said: STAY_MM}
     near_mm = NEAR_MM + stay_mm.get("stop", 0.0)

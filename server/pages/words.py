@@ -1,4 +1,4 @@
-"""Where the head stands, in the words of ``server.solver.words``, on a laser's bed."""
+"""Where the head stands on a laser's bed, in the words of ``server.solver.words``."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ def the_place(head_mm: Sequence[float], bed: Bed) -> str:
 
 
 def controller_words(head_mm: Sequence[float], bed: Bed) -> str:
-    """Return the place as the controller counts it, from the corner that it calls zero: 'X 320, Y 0'."""
+    """Return the place in the controller's coordinates, from the corner that it calls zero: 'X 320, Y 0'."""
     x_mm = head_mm[0] if bed.zero.endswith("left") else bed.width_mm - head_mm[0]
     y_mm = head_mm[1] if bed.zero.startswith("front") else bed.depth_mm - head_mm[1]
     return f"X {x_mm:.0f}, Y {y_mm:.0f}"

@@ -202,7 +202,7 @@ def test_what_is_typed_into_a_form_is_taken(server: Server, window: Window) -> N
     page.get_by_text("Take in the log of another device").click()
     file: FilePayload = {"name": "log.json", "mimeType": "application/json", "buffer": b"{}"}
     page.set_input_files("input[name=file]", file)
-    page.get_by_role("button", name="Take it in").click()
+    page.get_by_role("button", name="Add it to this log").click()
     expect(page.locator(".trouble")).to_be_visible()  # an answer of the log's, not of the door's
     assert "another site" not in page.inner_text(".trouble")
 

@@ -96,7 +96,7 @@ def state(server: Server) -> Json:
 
 def ahead(server: Server, until: Callable[[Json], bool]) -> None:
     """Do what is due without a browser, until the state is as wanted."""
-    now = post(server, "hands/bench", {})  # without a page of its own it holds nobody up
+    now = post(server, "control/bench", {})  # without a page of its own it holds nobody up
     while not until(now):
         assert now["now"] not in ("done", "stop"), now["say"]
         now = do(server, now["primary"] if now["primary"]["action"] != "look" else now["choices"][0])

@@ -66,7 +66,7 @@ class PressesOnThePage(Presses):
         current = state["step"] == self.state()["step"]
         place = self.place_of(state, button) if tab != OTHER and current else None
         if place is None:
-            self.client.post("/api/hands/bench", json={}, headers={"X-Spotwright-Tab": OTHER})
+            self.client.post("/api/control/bench", json={}, headers={"X-Spotwright-Tab": OTHER})
             return super().send(state, button, key, tab=OTHER)
         with self.page.expect_response("**/api/do/**") as heard:
             place.click(click_count=button.get("taps", 1))

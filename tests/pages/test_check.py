@@ -201,9 +201,9 @@ def test_each_number_stands_beside_what_may_be_and_what_it_was_then() -> None:
     then = {"when": "2026-05-04T09:00:00", "verdict": VERDICT}
     events = marks(("mirror-3", NEAR, 0.0), ("mirror-3", FAR, 0.8), ("nozzle", FAR, 0.3))
     rest = outcome(events, "monthly", then).rest
-    assert "Overlap at mirror 3: 0.8 mm (1 mm allowed, 0.6 mm then)." in rest
-    assert "Offset at the nozzle: 0.3 mm (0.4 mm allowed, 0.1 mm then)." in rest
-    assert rest.endswith("Then: the alignment of 2026-05-04.")
+    assert "Overlap at mirror 3: 0.8 mm (1 mm allowed, 0.6 mm when last aligned)." in rest
+    assert "Offset at the nozzle: 0.3 mm (0.4 mm allowed, 0.1 mm when last aligned)." in rest
+    assert rest.endswith("Last aligned on 2026-05-04.")
 
 
 def test_only_a_camera_session_with_a_finished_alignment_has_a_then(

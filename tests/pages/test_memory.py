@@ -94,7 +94,7 @@ def test_who_waits_too_long_for_the_others_is_told(tmp_path: Path, monkeypatch: 
     with api._one_photo:
         answer = client.post("/api/read", data={"after": (io.BytesIO(b"picture"), "a.jpg")})
     assert answer.status_code == 503
-    assert "send it again" in answer.get_json()["error"]["message"]
+    assert "send yours again" in answer.get_json()["error"]["message"]
 
 
 def test_a_recordings_pictures_are_limited_by_opencv_itself(

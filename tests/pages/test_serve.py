@@ -61,7 +61,7 @@ def test_the_watchdog_hears_of_every_thread_that_matters(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(serving, "Heartbeat", FakeHeartbeat)
-    monkeypatch.setattr(serving, "_end_politely", lambda: None)  # the tests keep their own way to end
+    monkeypatch.setattr(serving, "_end_on_sigterm", lambda: None)  # the tests keep their own way to end
     monkeypatch.setattr(serving.Server, "run", lambda _: None)
     serving.serve(port=0, lan=False, data=tmp_path, source=Bench, say=lambda _: None)
     assert FakeHeartbeat.asked == {"frame loop", "panel", "server"}
@@ -78,7 +78,7 @@ def test_the_usual_port_is_not_spelled(tmp_path: Path, monkeypatch: pytest.Monke
     monkeypatch.setattr(serving, "SessionThreads", threads)
     monkeypatch.setattr("server.rig.own_address.own_address", lambda: "192.0.2.7")
     monkeypatch.setattr(serving, "Heartbeat", FakeHeartbeat)
-    monkeypatch.setattr(serving, "_end_politely", lambda: None)
+    monkeypatch.setattr(serving, "_end_on_sigterm", lambda: None)
     monkeypatch.setattr(serving.Server, "run", lambda _: None)
     monkeypatch.setattr(serving, "USUAL_PORT", port := _free_port())
     serving.serve(port=port, lan=True, data=tmp_path, source=Bench, say=lambda _: None)

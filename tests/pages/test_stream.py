@@ -71,7 +71,7 @@ def test_streams_are_counted_and_given_back(session: Session) -> None:
     before = session.version
     first.close()
     assert len(streams) == 0
-    assert session.version > before  # another page may have the hands now, and is told
+    assert session.version > before  # another page may be in control now, and is told
     next(opened(streams, session, "b"))
 
 

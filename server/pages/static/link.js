@@ -150,8 +150,8 @@ export class Link {
     return this.post(`/api/do/${this.of}/${action}`, options, action);
   }
 
-  takeHands() {
-    return this.post(`/api/hands/${this.of}`, { method: "POST", headers: { "X-Spotwright-Tab": this.tab } });
+  takeControl() {
+    return this.post(`/api/control/${this.of}`, { method: "POST", headers: { "X-Spotwright-Tab": this.tab } });
   }
 
   /** @param {string} address @param {RequestInit} options @param {string} [action] of a press that has a key */
@@ -193,7 +193,7 @@ const need = (answer) => answer ?? Promise.reject(new Error("no answer"));
 /** @param {number} ms @returns {Promise<null>} */
 const pause = (ms) => new Promise((resolve) => setTimeout(() => resolve(null), ms));
 
-/** Kept over a reload, so that a page does not lose the hands to its own ghost. */
+/** Kept over a reload, so that a page does not lose control to the page that it was before. */
 function tabName() {
   const kept = sessionStorage.getItem("tab");
   if (kept) return kept;

@@ -52,8 +52,8 @@ export function leadBy(kind) {
 
 /** @param {Link} link */
 export function showTake(link) {
-  const attributes = { type: "button", id: "take", class: "primary", onclick: () => link.takeHands() };
-  if (remake(find("#buttons"), "take", () => [html("button", attributes, "Take the hands here")])) sleep();
+  const attributes = { type: "button", id: "take", class: "primary", onclick: () => link.takeControl() };
+  if (remake(find("#buttons"), "take", () => [html("button", attributes, "Take control here")])) sleep();
 }
 
 /** All buttons are dead without a connection.
