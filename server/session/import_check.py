@@ -23,7 +23,7 @@ _MEMORY = TypeAdapter(Memory)
 class _Verdict(BaseModel):
     """A verdict from the solver; unknown values may be missing."""
 
-    model_config = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False)
+    model_config = ConfigDict(extra="forbid", strict=True)
 
     aligned: bool
     overlap_mm: dict[Station, Number] = {}

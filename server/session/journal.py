@@ -7,8 +7,7 @@ from typing import Any
 from server.log import Damaged, Json, Log
 from server.session.check import Check, check_step
 from server.session.confirm import confirm_step
-from server.session.events import Entry, Event, Undo, event_json, event_of, without_undo
-from server.session.notes import mark_event
+from server.session.events import Entry, Event, NoMark, Undo, event_json, event_of, without_undo
 from server.session.services import Refused, Services, refusing
 from server.solver import DocumentError, Profile, Step, parse_profile
 from server.solver.steps import Parts
@@ -86,7 +85,7 @@ class Journal:
 
     def check_place(self, place: Place) -> None:
         """Raise Refused if no card can hang there or the head cannot go there."""
-        event = event_json(mark_event(place, (0.0, 0.0), (1.0, 1.0)))
+        event = event_json(NoMark(place.station, place.head_mm))
         with refusing():
             self._services.check({"machine": self.machine_json(), "events": [event]})
 

@@ -187,6 +187,21 @@ def test_a_hand_that_has_gone_turns_nothing_more(
     assert np.abs(laser._state.contact_mm - stood).max() < 0.7 * 0.25 / 6 * 0.5
 
 
+def test_a_screw_counts_as_let_go_half_a_second_after_the_last_call(session: Session, clock: Clock) -> None:
+    session.ease(1, "top", 1)
+    clock.now_s += 0.45
+    assert session.held_screw.held
+    clock.now_s += 0.1
+    assert not session.held_screw.held
+
+
+def test_what_was_held_is_not_counted_once_its_mark_is_taken_back(session: Session, clock: Clock) -> None:
+    hold(session, clock, "top", 1, 2)
+    assert session.snapshot().turned
+    session.undo()
+    assert not session.snapshot().turned
+
+
 def test_there_must_be_such_a_screw_and_the_cautions_be_read(session: Session, tmp_path: Path) -> None:
     with pytest.raises(Refused, match="no screw"):
         session.ease(1, "nose", 1)

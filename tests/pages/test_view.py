@@ -115,6 +115,13 @@ def test_neither_the_card_of_the_last_mark_nor_the_one_asked_for_is_a_wrong_card
     assert state["say"][0].startswith("Hang the card at mirror 2, fresh tape on it")
 
 
+@pytest.mark.parametrize("source", ["practice", "offline"])
+def test_only_a_camera_sees_a_wrong_card(source: str) -> None:
+    card = CardInPicture("mirror-3", ((9.0, 0.0, 0.0), (0.0, 9.0, 0.0), (0.0, 0.0, 1.0)), (640, 480), 4)
+    for kind, seen in ((source, None), ("camera", "mirror-3")):
+        assert snapshot(STEPS[1], place=AT_2, source=kind, card=card).wrong_card == seen
+
+
 def test_candidates_can_be_chosen_or_replaced_by_fresh_tape() -> None:
     state = page_state(snapshot(STEPS[1], place=AT_2, used=True, candidates=[(1.0, 2.0), (3.0, 4.0)]))
     assert state["primary"]["action"] == "hang"

@@ -43,6 +43,8 @@ def test_what_the_program_writes_itself_is_taken(written: Json) -> None:
         ("verdict", {}),
         ("verdict", {"aligned": "yes"}),
         ("verdict", {"aligned": True, "lens_mm": float("inf")}),
+        ("verdict", {"aligned": True, "lens_mm": float("nan")}),
+        ("verdict", {"aligned": True, "worst_power": float("nan")}),
         ("verdict", {"aligned": True, "overlap_mm": {"mirror-9": 1.0}}),
         ("verdict", {"aligned": True, "worst_at_head_mm": [1.0]}),
         ("events", [{"kind": "turn", "mount": 9, "screw": "top", "turns": 0.5}]),

@@ -49,6 +49,17 @@ def test_a_camera_that_watches_saves_one_new_mark_and_nothing_else(
     assert len(session.snapshot().events) == saved
 
 
+@pytest.mark.parametrize("what", ["watch", "film"])
+def test_without_a_camera_nothing_can_be_watched(tmp_path: Path, what: str) -> None:
+    session = begun(tmp_path, bench=Bench(kind="practice"))
+    with pytest.raises(Refused, match="camera") as refused:
+        getattr(session, what)(True)
+    assert (refused.value.status, refused.value.path) == (409, what)
+    getattr(session, what)(False)
+    snapshot = session.snapshot()
+    assert not snapshot.watch and not snapshot.film
+
+
 def test_a_camera_that_watches_and_is_unplugged_saves_nothing(tmp_path: Path) -> None:
     class Unplugged(Bench):
         def shot(self) -> Shot:

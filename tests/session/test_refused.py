@@ -81,6 +81,22 @@ def test_forged_names_do_not_hide_an_honest_rig(
         assert "honest" in names(view)
 
 
+def test_only_what_changes_about_a_rig_is_announced(clock: Clock) -> None:
+    announced: list[int] = []
+    view = RigView(threading.Condition(), lambda: announced.append(1), clock=clock)
+    changes = (
+        (RigSight("far", None), None),
+        (RigSight("far", "mirror-1"), None),
+        (RigSight("far", "mirror-1"), b"picture"),
+        (RigSight("far", "mirror-1"), b"picture"),
+    )
+    for number, (sight, picture) in enumerate(changes, start=1):
+        view.set_rig(sight, picture)
+        assert len(announced) == number
+    view.set_rig(RigSight("far", "mirror-1"), None)
+    assert len(announced) == len(changes)
+
+
 def test_silent_rigs_are_dropped_first(view: RigView, clock: Clock) -> None:
     view.set_rig(RigSight("gone", None), None, address="192.0.2.1", delivers=True)
     clock.sleep(SILENT_S + 1)

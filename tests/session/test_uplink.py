@@ -195,6 +195,9 @@ def test_a_mark_from_before_the_card_was_hung_is_kept_and_does_not_count(
     uplink = post(tmp_path, page, clock)
     uplink._spool.put(body(1.0, read_s=50.0))
     page.session.hang(Place("mirror-1", (0.0, 1000.0)))  # at 100 s: fresh tape
+    deliver_all(uplink)
+    snapshot = page.session.snapshot()
+    assert (snapshot.used, snapshot.seen) == (False, None)  # the tape is as fresh as before
     uplink._spool.put(body(2.0, read_s=110.0))
     clock.now_s = 120.0
     deliver_all(uplink)
