@@ -76,7 +76,8 @@ _DAMAGE = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
 
 
 def _is_damage(error: sqlite3.Error) -> bool:
-    return (getattr(error, "sqlite_errorcode", None) or 0) & 0xFF in _DAMAGE
+    code = getattr(error, "sqlite_errorcode", None)
+    return code is not None and code & 0xFF in _DAMAGE
 
 
 def _sqlite_text(error: sqlite3.Error) -> str:

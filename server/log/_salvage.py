@@ -244,7 +244,7 @@ def _groups(found: Salvage) -> Iterator[_Group]:
         if not any(row.sound for row in rows) and (head is None or not head.sound):
             _tell_damaged(found, number, head, rows)
             continue
-        number = number if number not in taken and 0 < number < 1 << 62 else max(taken) + 1
+        number = number if number not in taken and 0 < number < 1 << 62 else max(taken, default=0) + 1
         taken.add(number)
         place = _place(found, name, rows)
         yield _group(number, name, head, rows, found.lengths.get(place[1], 0) if place[0] == 0 else 0)

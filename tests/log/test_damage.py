@@ -365,6 +365,10 @@ def test_what_is_known_already_is_known_again_from_a_damaged_file(
             ('alignment 1: entry 5 is damaged: {"kind": 7}',),
         ),
         (
+            "UPDATE event SET happened = x'32', checksum = NULL WHERE id = 5",  # as version 1 had none
+            ('alignment 1: entry 5 is damaged: {"kind"',),
+        ),
+        (
             "UPDATE sqlite_sequence SET seq = seq + 4 WHERE name = 'alignment'",
             ("alignments: the last 4 are lost",),
         ),
@@ -382,6 +386,18 @@ def test_each_loss_is_said(data: Path, sql: str, said: tuple[str, ...]) -> None:
     found = rescue(data).lost
     assert len(found) == len(said)
     assert all(line.startswith(start) for line, start in zip(found, said, strict=True)), found
+
+
+@pytest.mark.parametrize("number", [0, 1 << 62, (1 << 63) - 1])
+def test_a_damaged_number_is_not_taken_over(data: Path, number: int) -> None:
+    """SQLite adds nothing to a table with AUTOINCREMENT once the largest number is taken."""
+    change(data, "UPDATE event SET id = ? WHERE id = 5", number)
+    change(data, "UPDATE alignment SET id = ? WHERE id = 3", number)
+    damage(data, "index")
+    assert rescue(data).events == 36
+    with Log(data) as log:
+        assert log.add_event(2, TURN) < 1 << 62
+        assert log.start_alignment(machine=MACHINE, source="camera") < 1 << 62
 
 
 def test_an_alignment_of_which_nothing_is_left_is_said(data: Path) -> None:
