@@ -199,7 +199,7 @@ def test_what_is_typed_into_a_form_is_taken(server: Server, window: Window) -> N
     page.get_by_role("button", name="Yes, keep it").click()
     expect(page.locator("h1")).to_have_text("Laser: the big one")
     page.goto(f"{server.url}/log")
-    page.get_by_text("Take in the log of another device").click()
+    page.get_by_text("Add the log of another device").click()
     file: FilePayload = {"name": "log.json", "mimeType": "application/json", "buffer": b"{}"}
     page.set_input_files("input[name=file]", file)
     page.get_by_role("button", name="Add it to this log").click()

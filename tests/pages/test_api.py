@@ -230,7 +230,7 @@ def test_a_log_goes_to_another_device_and_is_not_taken_twice(client: FlaskClient
     ).test_client()
     assert upload(other, exported).headers["Location"] == "/log?new=1"
     assert upload(other, exported).headers["Location"] == "/log?new=0"
-    assert "Taken in: 1 new alignment" in other.get("/log?new=1").text
+    assert "Added: 1 new alignment" in other.get("/log?new=1").text
     assert "Mark at mirror 1" in other.get("/log/1").text
     assert client.get("/log/drift.svg?practice").mimetype == "image/svg+xml"
 

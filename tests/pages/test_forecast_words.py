@@ -1,4 +1,4 @@
-"""What a cut gets, in words: by hand, and on the page of an alignment of the practice laser."""
+"""What a cut will be like, in words: by hand, and on the page of an alignment of the practice laser."""
 
 from __future__ import annotations
 
@@ -50,4 +50,4 @@ def test_the_bed_page_shows_it_once_every_station_has_a_mark(tmp_path: Path) -> 
     play_blind(tmp_path, 1, until="done")
     app = create_app(Config(data=tmp_path))
     text = app.test_client().get("/bed").text
-    assert "What a cut gets there" in text and "as at the centre" in text and "found " in text
+    assert "What a cut will be like there" in text and "as at the centre" in text and "found " in text

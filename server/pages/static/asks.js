@@ -1,4 +1,4 @@
-// What cannot be taken back lightly asks once more: the first press only turns the button into a question.
+// Forms that are hard to undo ask once more: the first press only turns the button into a question.
 
 document.addEventListener(
   "submit",

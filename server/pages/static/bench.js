@@ -1,4 +1,4 @@
-// The bench: live picture with the marks over it, and hands on the screws.
+// The bench page: the live picture with its marks, and the screws.
 
 import { showHolds, startHolds } from "./hold.js";
 import { showTrouble, startJob } from "./job.js";
@@ -30,7 +30,7 @@ startHolds(link, () => state);
 link.onLive = (/** @type {Live | null} */ live, held = false) => {
   showLive(live);
   if (!live && "holding" in document.body.dataset) {
-    if (held) showLost(); // news from before the hold does not say that it drove the mark away
+    if (held) showLost(); // a message from before the hold does not show that the hold drove the mark away
     return;
   }
   const way = steady(live?.way ?? null, state.follow, live);

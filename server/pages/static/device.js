@@ -1,13 +1,18 @@
-// What the device itself can give: a screen that stays on, a shake at a stop, sound that is offered once.
+// What the device can do: keep its screen on, vibrate at a warning, offer sound, show the step in its title.
 
 import { find } from "./make.js";
 
-const SHAKES = { stop: [400], far: [150, 100, 150], back: [150, 100, 150, 100, 150], aside: [150, 100, 150, 100, 150] };
+const PATTERNS = {
+  stop: [400],
+  far: [150, 100, 150],
+  back: [150, 100, 150, 100, 150],
+  aside: [150, 100, 150, 100, 150],
+};
 /** @type {WakeLockSentinel | null} */
 let awake = null;
-let shaken = "";
+let vibrated = "";
 
-/** Keeps the screen on where the browser can (it gives that only over HTTPS or on the machine itself). */
+/** Keeps the screen on if the browser lets it: only over HTTPS, or on the machine that serves the page. */
 async function stayAwake() {
   if (awake || document.visibilityState !== "visible" || !("wakeLock" in navigator)) return;
   awake = await navigator.wakeLock.request("screen").catch(() => null);
@@ -17,15 +22,15 @@ async function stayAwake() {
 for (const event of ["pointerdown", "keydown"]) addEventListener(event, stayAwake);
 document.addEventListener("visibilitychange", stayAwake);
 
-/** Shakes once when what must not wait is said; a browser allows it only after a first touch.
+/** Vibrates once for each warning; a browser allows it only after a first touch.
  * @param {string} kind */
-export function shake(kind) {
-  const pattern = SHAKES[/** @type {"stop"} */ (kind)];
-  if (kind !== shaken && pattern && navigator.userActivation?.hasBeenActive) navigator.vibrate?.(pattern);
-  shaken = kind;
+export function vibrate(kind) {
+  const pattern = PATTERNS[/** @type {"stop"} */ (kind)];
+  if (kind !== vibrated && pattern && navigator.userActivation?.hasBeenActive) navigator.vibrate?.(pattern);
+  vibrated = kind;
 }
 
-/** Sound is offered before the first pulse of an alignment; the same two ticks stand below for later.
+/** Offers sound before the first pulse of an alignment; the same two choices are further down for later.
  * @param {State} state */
 export function showOffers(state) {
   const offers = find("#offers");
@@ -33,8 +38,8 @@ export function showOffers(state) {
   find("#awake").hidden = "wakeLock" in navigator;
 }
 
-/** Says to whoever looks from elsewhere, by the window's title, how it stands.
+/** Shows the step in the window's title, for whoever looks at another window.
  * @param {State} state */
-export function markNow(state) {
+export function showTitle(state) {
   document.title = `${state.act.what} · ${state.act.where} · Spotwright`;
 }

@@ -1,4 +1,4 @@
-// After the last turn: what is left to do, one line each, ticked where it is done. Ticks stay on this device.
+// After the last turn: what is left to do, one line each, to be ticked. The ticks are kept on this device.
 
 import { find, html, remake, setText } from "./make.js";
 

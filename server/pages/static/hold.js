@@ -1,10 +1,10 @@
-// A virtual screw that turns as long as it is held: by a finger, the mouse, or the space bar.
+// A virtual screw, which turns while it is held: with a finger, the mouse or the space bar.
 
 import { find } from "./make.js";
 
 /** @type {{body: Hold} | null} */
 let held = null;
-let ended = Promise.resolve(); // when the hold before has been let go
+let ended = Promise.resolve(); // resolves when the last hold has been let go
 
 /** @param {Link} link @param {() => State} current */
 export function startHolds(link, current) {
@@ -64,7 +64,7 @@ function grip(link, body, button) {
   ended = ended.then(() => turn(link, mine, button));
 }
 
-/** Asks for the next little turn when the last is done, so a slow network turns slowly and never on its own.
+/** Asks for the next small turn when the last is done: over a slow network the screw turns slowly, never by itself.
  * @param {Link} link @param {{body: Hold}} mine @param {HTMLElement | null} button */
 async function turn(link, mine, button) {
   const { body } = mine;

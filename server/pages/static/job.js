@@ -1,8 +1,8 @@
-// What bench and offline page share: the act, the sentence, the button, and below them chain, drawings and lists.
+// What the bench and the offline page share: the step, its sentence, the buttons, and below them drawings and lists.
 
 import "./asks.js";
 import { drawCard } from "./card.js";
-import { markNow, showOffers } from "./device.js";
+import { showOffers, showTitle } from "./device.js";
 import { showFinish } from "./finish.js";
 import { Link } from "./link.js";
 import { showChain, showReadings, showUndo, showVerdict } from "./lists.js";
@@ -36,7 +36,7 @@ export function startJob(onState = () => {}) {
   return link;
 }
 
-/** The reason is worked out only for who asks, and again when the step has changed meanwhile.
+/** Asks for the reason only while it is open, and again when the step has changed.
  * @param {Link} link */
 async function showWhy(link) {
   const words = find("#why-words"),
@@ -48,7 +48,7 @@ async function showWhy(link) {
   if (link.version === version) setText(words, told?.why ?? "No reason can be given just now.");
 }
 
-/** This device alone: the page comes back as it was, in other units, brighter, or towards the other hand.
+/** Keeps a setting of this device (units, hand, brightness) and loads the page again.
  * @param {HTMLSelectElement} choice */
 async function remember(choice) {
   const headers = { "Content-Type": "application/json" };
@@ -101,10 +101,10 @@ function show(state, link, onState) {
   showOffers(state);
   onState(state, link);
   hear(state);
-  markNow(state);
+  showTitle(state);
 }
 
-/** What fires, what is reached into, and what kills each have their own caution beside the button.
+/** Shows beside the button the caution for what comes next: firing, reaching in, or the tube.
  * @param {State} state */
 function showCautions(state) {
   const known = state.cautions_acknowledged,

@@ -1,21 +1,21 @@
-// The wire to the server: state comes in by itself, presses go out once, and a link that is cut or frozen is said and mended.
+// The connection to the server: it brings the state, sends each press once, and shows and restores a lost link.
 
 const RETRY_MS = 1000;
-const SILENT_MS = 3000; // without news for so long there is no connection
-const LATE_MS = 3000; // a press that is not answered by then is said and sent once more, by the same key
+const SILENT_MS = 3000; // if nothing has come for so long, there is no connection
+const LATE_MS = 3000; // a press not answered by then is sent once more with the same key, and the page says so
 const GIVE_UP_MS = 2500;
-/** Which of them answer late by nature: a picture is read first, or sent.
+/** Actions that take longer anyway: a photo has to be sent and read.
  * @type {Set<string>} */
 const SLOW = new Set(["photo"]);
 
-/** @typedef {{onState: (state: State) => void, onTrouble: (message: string, kind: string) => void, onLost: (lost: boolean) => void}} Ears */
+/** @typedef {{onState: (state: State) => void, onTrouble: (message: string, kind: string) => void, onLost: (lost: boolean) => void}} Handlers */
 
 export class Link {
-  /** @param {string} of @param {Ears} ears */
-  constructor(of, ears) {
+  /** @param {string} of @param {Handlers} handlers */
+  constructor(of, handlers) {
     this.of = of;
-    this.ears = ears;
-    /** What the camera sees; `held`: as the answer to a hold.
+    this.handlers = handlers;
+    /** Gets what the camera sees; `held`: whether that is the answer to a hold.
      * @type {(live: Live | null, held?: boolean) => void} */
     this.onLive = () => {};
     this.version = -1;
@@ -54,13 +54,13 @@ export class Link {
     if (this.source?.readyState === EventSource.CLOSED) this.listen();
   }
 
-  // A link may freeze without a word: what counts is when something was heard last.
+  // A link may freeze without an error: what counts is when something came last.
   listenClosely() {
     if (document.visibilityState !== "visible" || performance.now() - this.heard < SILENT_MS) return;
     this.lose();
   }
 
-  // While the stream is down or silent the page asks by itself; the stream comes back when it can.
+  // While the stream is down or silent, the page asks for the state, and opens the stream again when it can.
   poll() {
     if (this.polling) return;
     this.polling = setInterval(async () => {
@@ -95,7 +95,7 @@ export class Link {
     }
   }
 
-  /** Returns the JSON of another question about this session, null where there is no answer.
+  /** Returns the JSON at another address of this session, null if there is no answer.
    * @param {string} what */
   async ask(what) {
     try {
@@ -113,27 +113,27 @@ export class Link {
     this.state = state;
     this.version = state.version;
     this.run = state.run;
-    this.ears.onState(state);
+    this.handlers.onState(state);
   }
 
   news(streamed = true) {
     this.heard = performance.now();
     if (streamed) this.beating = true;
-    if (!this.lost || streamed) return; // only an answer shows that what is pressed would arrive
+    if (!this.lost || streamed) return; // only an answer shows that a press would arrive
     this.lost = false;
-    this.ears.onTrouble("", "net");
-    this.ears.onLost(false);
+    this.handlers.onTrouble("", "net");
+    this.handlers.onLost(false);
   }
 
   lose() {
     if (this.lost) return;
     this.lost = true;
     this.poll();
-    this.ears.onTrouble("No connection to Spotwright. It comes back by itself; nothing saved is lost.", "net");
-    this.ears.onLost(true);
+    this.handlers.onTrouble("No connection to Spotwright. It comes back by itself; nothing saved is lost.", "net");
+    this.handlers.onLost(true);
   }
 
-  /** Sends JSON, or a form with pictures, with the step that it answers and a key of its own; returns whether it was done.
+  /** Sends a press, as JSON or as a form with pictures, with its step and its own key; returns whether it was done.
    * @param {string} action @param {Record<string, unknown> | FormData} [body] */
   async act(action, body = {}) {
     const named = { step: this.state?.step ?? "", key: randomName() };
@@ -154,35 +154,35 @@ export class Link {
     return this.post(`/api/control/${this.of}`, { method: "POST", headers: { "X-Spotwright-Tab": this.tab } });
   }
 
-  /** @param {string} address @param {RequestInit} options @param {string} [action] of a press that has a key */
+  /** @param {string} address @param {RequestInit} options @param {string} [action] if it is a press, which has a key */
   async post(address, options, action = "") {
     const answer = await this.send(address, options, action !== "" && !SLOW.has(action));
     if (!answer) {
-      this.ears.onTrouble("", "act");
+      this.handlers.onTrouble("", "act");
       this.lose();
       return false;
     }
     const data = await answer.json().catch(() => ({ error: { message: answer.statusText } }));
     if (!answer.ok) {
-      this.ears.onTrouble(data.error.message, "act");
+      this.handlers.onTrouble(data.error.message, "act");
       if (data.state) this.take(data.state, false);
       else this.fetchState();
       return false;
     }
-    this.ears.onTrouble("", "act");
+    this.handlers.onTrouble("", "act");
     this.take(data, false);
     if (action === "ease") this.onLive(data.rig?.live && { ...data.rig.live, way: data.way }, true);
     return true;
   }
 
-  /** Returns the answer, null where there is none. What carries a key is sent once more when it gets none.
+  /** Returns the answer, null if there is none. With `again` a request that gets no answer is sent once more.
    * @param {string} address @param {RequestInit} options @param {boolean} again */
   async send(address, options, again) {
     const first = fetch(address, options).catch(() => null);
     if (!again) return first;
     const late = await Promise.race([first.then((answer) => answer && { answer }), pause(LATE_MS)]);
     if (late) return late.answer;
-    this.ears.onTrouble("No answer yet: sent again. It counts once.", "act");
+    this.handlers.onTrouble("No answer yet: sent again. It counts once.", "act");
     const second = fetch(address, { ...options, signal: AbortSignal.timeout(20_000) }).catch(() => null);
     return Promise.any([first.then(need), second.then(need)]).catch(() => null);
   }
@@ -193,7 +193,7 @@ const need = (answer) => answer ?? Promise.reject(new Error("no answer"));
 /** @param {number} ms @returns {Promise<null>} */
 const pause = (ms) => new Promise((resolve) => setTimeout(() => resolve(null), ms));
 
-/** Kept over a reload, so that a page does not lose control to the page that it was before. */
+/** Kept over a reload: a page that had control keeps it. */
 function tabName() {
   const kept = sessionStorage.getItem("tab");
   if (kept) return kept;

@@ -1,4 +1,4 @@
-// What stands below the act: the way of the beam, the verdict in numbers, what was saved.
+// Below the step: the path of the beam, the verdict in numbers, what was saved.
 
 import { find, html, remake, setText } from "./make.js";
 
@@ -84,7 +84,7 @@ function readingLine(row, source, link) {
   return html("li", { class: row.withdrawn ? "withdrawn" : null }, row.words, ...more);
 }
 
-/** The last thing that was saved can be taken back: it stays in the log and no longer counts.
+/** Offers to take back what was saved last: it stays in the log and no longer counts.
  * @param {State} state @param {Link} link */
 export function showUndo({ undo, readings, step }, link) {
   const last = readings.find((row) => !row.withdrawn);
@@ -98,7 +98,7 @@ export function showUndo({ undo, readings, step }, link) {
 /** @param {ReadingRow} row @param {Link} link */
 const withdraw = (row, link) => asking("Withdraw", row.words, () => link.act("withdraw", { event: row.id }));
 
-/** A button that asks once more before it does it.
+/** Returns a button that asks once more before it acts.
  * @param {string} label @param {string} what @param {() => void} act */
 function asking(label, what, act) {
   /** @type {HTMLElement} */

@@ -1,4 +1,4 @@
-// Small makers of elements; geometry goes in as attributes, so that no style is inline.
+// Helpers that make elements. Geometry is set as attributes: the page allows no inline styles.
 
 const SVG = "http://www.w3.org/2000/svg";
 
@@ -22,18 +22,18 @@ export function html(name, attributes = {}, ...children) {
   return node;
 }
 
-/** The one element that is there; a page without it is a mistake of ours.
+/** Returns the first element that matches; every page has those that its scripts ask for.
  * @param {string} selector @param {ParentNode} [within] @returns {any} */
 export function find(selector, within = document) {
   return within.querySelector(selector);
 }
 
-/** What somebody typed as a number: a comma is a decimal point too; what is no number is NaN.
+/** Returns a typed number, with a decimal point or comma; NaN for anything else.
  * @param {string} typed */
 export const number = (typed) =>
   /\d/.test(typed) ? Number(typed.trim().replace(",", ".").replace("−", "-")) : Number.NaN;
 
-/** Millimetres in one of what lengths are typed in.
+/** Returns how many millimetres one unit has.
  * @param {string | undefined} units */
 export const mmPer = (units) => (units === "inch" ? 25.4 : 1);
 
@@ -45,7 +45,7 @@ export function setText(node, text) {
 /** @type {WeakMap<Element, string>} */
 const made = new WeakMap();
 
-/** Makes a place's children anew only if what they are made of is new: a button made anew under a finger is not pressed.
+/** Makes an element's children anew if `of` has changed; a button made anew under a finger would miss the press.
  * Returns whether it did.
  * @param {Element} place @param {unknown} of @param {() => (Node | string)[]} make */
 export function remake(place, of, make) {

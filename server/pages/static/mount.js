@@ -1,14 +1,14 @@
-// A mirror's mount from the knob side: which screw, which way, and how far, as an arrow that sweeps the turn itself.
+// A mirror's mount from the knob side: which screw, and an arrow as long as the turn.
 
 import { svg } from "./make.js";
 
 const BODY = 46; // half of the mount's side, in the drawing's units
 const KNOB = 14.5,
   SWEEP = 21,
-  HEAD = 22; // the last in degrees
+  HEAD = 22; // degrees of the arrow that its head takes
 const MOST = 9.5; // a text that would have to be larger than this is left out: it is said elsewhere
 
-/** What the text of a drawing has to measure in its own units to be ``px`` high on the screen.
+/** Returns how large text has to be, in the drawing's units, to be `px` high on the screen.
  * @param {SVGElement} drawing @param {number} across @param {number} up its sides in its own units @param {number} px */
 export function textSize(drawing, across, up, px) {
   const { width, height } = drawing.getBoundingClientRect();
@@ -86,12 +86,12 @@ function knob(contact, chosen, k, size) {
   return svg("g", { class: "knob", "data-screw": contact.name }, face, name);
 }
 
-/** The turn as it is: from the mark at the top as far as the screw goes; each further round lies outside the last.
+/** Returns the arrow of a turn, from the top as far as the screw goes, 345° at most.
  * @param {number} x @param {number} y @param {number} turns */
 function sweep(x, y, turns) {
   const way = Math.sign(turns) || 1,
     round = Math.min(Math.abs(turns) * 360, 345);
-  const tail = Math.min(0, round - HEAD - 12); // of a turn smaller than its arrow the tip says how far
+  const tail = Math.min(0, round - HEAD - 12); // the head of a smaller turn begins before the top: its tip shows how far
   const look = { fill: "none", stroke: "var(--chalk)" };
   const wedge = svg("path", {
     d: `M${x} ${y}L${polar(x, y, SWEEP, 0)}${arc(x, y, SWEEP, 0, way * round)}Z`,

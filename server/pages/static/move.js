@@ -1,4 +1,4 @@
-// A part that has to be moved: which, which way, how far, from where one stands, and the shim that does it.
+// A part that has to be moved: which one, which way, how far, and the shim that sets the distance.
 
 import { svg } from "./make.js";
 import { textSize } from "./mount.js";
@@ -7,7 +7,7 @@ const MOST = 12; // a text that would have to be larger than this is left out: i
 const VIEWS = { up: "front", down: "front", back: "above", front: "above", left: "above", right: "above" };
 /** @type {Record<string, number[]>} */
 const ARROWS = { up: [0, -1], down: [0, 1], back: [0, -1], front: [0, 1], left: [-1, 0], right: [1, 0] };
-/** @type {Record<string, (shim: string, whole: boolean) => string>} */
+/** @type {Record<string, (shim: string) => string>} */
 const HOW = {
   up: (shim) => `put a ${shim} shim under it`,
   down: (shim) => `take ${shim} of shim out from under it`,
@@ -35,7 +35,7 @@ export function moveWords(shift) {
     const long = `${value} ${unit}`,
       seen = VIEWS[/** @type {"up"} */ (way)] === "front" ? "Seen from the front" : "Seen from above";
     const how =
-      HOW[way]?.(long, true) ??
+      HOW[way]?.(long) ??
       `hold a ${long} shim against it, clamp a stop behind the shim, take the shim out, and push the part against the stop`;
     return `${seen}: ${way}${["back", "front", "left", "right"].includes(way) ? " of the machine" : ""} by ${long}: ${how}.`;
   });
@@ -73,7 +73,7 @@ function view(part, line, corner, size) {
   ].filter((node) => node instanceof Node);
 }
 
-/** Where along the drawing the arrows stand: at each mount that moves.
+/** Returns where the arrows are: at each mount that moves.
  * @param {string} part @param {string} corner */
 function movers(part, corner) {
   const exit = corner === "back-left" ? -38 : 38;
@@ -124,7 +124,7 @@ function arrow(x, [dx, dy]) {
   ];
 }
 
-/** What sets the distance: under the mount, or between it and a stop that is clamped there.
+/** Draws the shim: under the mount, or between it and a stop that is clamped there.
  * @param {number} x @param {string} way @param {number} size @param {string} words */
 function shim(x, way, size, words) {
   const plate = { fill: "var(--steel)", stroke: "var(--steel)", "stroke-width": 1.2 };

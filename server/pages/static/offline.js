@@ -64,10 +64,10 @@ function drawTap() {
   );
 }
 
-/** Millimetres in one of what lengths are typed in. */
+/** How many millimetres one unit of the typed lengths has. */
 const unit = () => mmPer(state?.units);
 
-// A click, not a touch that begins there: to scroll over the drawing moves nothing.
+// On a click, not on a touch: scrolling over the drawing must not move the mark.
 find("#tap").addEventListener("click", (/** @type {MouseEvent} */ event) => {
   const at = new DOMPoint(event.clientX, event.clientY).matrixTransform(find("#tap").getScreenCTM().inverse());
   const form = find("#typed-form"),
@@ -113,7 +113,7 @@ function refuse(words) {
 }
 
 /** @type {FormData | null} */
-let read = null; // the photos that are shown with what was read on them
+let read = null; // the photos that wait for a yes or no
 
 /** @param {boolean} [done] */
 function hidePhoto(done = false) {
@@ -131,7 +131,7 @@ onForm("#photo-form", async (form) => {
   showTrouble("");
   read = form;
   await showPhoto(/** @type {File} */ (form.get("after")), told, place().station, state.units);
-  return null; // the form keeps its photos until one has said that they are right
+  return null; // the form keeps its photos until that answer
 });
 find("#photo-yes").addEventListener("click", async () => {
   const form = read,

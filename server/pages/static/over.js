@@ -1,4 +1,4 @@
-// What was read, over the live picture.
+// Draws what was read over the picture.
 
 import { WINDOW_MM } from "./card.js";
 import { svg } from "./make.js";
@@ -6,7 +6,7 @@ import { svg } from "./make.js";
 /** @typedef {(u: number, v: number) => number[]} Seen from the card's millimetres to the picture's pixels */
 /** @typedef {(u: number, v: number, r: number, more: Attributes) => SVGElement} Loop */
 
-/** Brings the card's window to the middle of the frame, as large as fits; without a card the picture is whole.
+/** Shows the card's window in the middle of the frame, as large as fits; without a card, the whole picture.
  * @param {HTMLElement} frame @param {HTMLElement} lens @param {Picture | null} picture @param {boolean} wanted */
 export function zoom(frame, lens, picture, wanted) {
   const whole = !picture || !wanted;

@@ -1,11 +1,11 @@
-// A photo is read first and shown with what was read on it; it is saved when somebody has said that it is right.
+// A photo is read and shown with its marks first; it is saved once the person has said that they are right.
 
 import { find, mmPer, setText } from "./make.js";
 import { drawOver, zoom } from "./over.js";
 
 const WIDEST = 1600; // px: more than a screen shows of it
 
-/** Sends the photos and says how far that is; returns what was read, or why nothing was.
+/** Sends the photos and shows how far that is; returns what was read, or why nothing was.
  * @param {FormData} form @returns {Promise<any>} */
 export function readPhoto(form) {
   return new Promise((done) => {
@@ -38,7 +38,7 @@ function say(loaded, total) {
 }
 
 /** Shows the photo with the card's window, its centre and the mark on it.
- * @param {Blob} file @param {any} read @param {string | null} station the one that is asked for @param {string} units */
+ * @param {Blob} file @param {any} read @param {string | null} station where the next mark is due @param {string} units */
 export async function showPhoto(file, read, station, units) {
   const place = find("#photo-seen"),
     { picture } = read;

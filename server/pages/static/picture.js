@@ -1,14 +1,14 @@
-// The live picture, lean: only for who looks at it, only what is new, seldom where nothing happens.
+// The live picture: fetched only while it is in view, only if it is new, and seldom while nothing happens.
 
 import { find, setText } from "./make.js";
 
 /** @type {Record<string, number>} */
 const PAUSE_MS = { practice: 500, camera: 110 };
-const IDLE_MS = 2000; // how often it is asked whether anything has changed, while nothing does
+const IDLE_MS = 2000; // the longest pause between two questions while nothing changes
 const ERROR_MS = 1500;
 const WIDE_PX = 720; // twice the picture's width on a telephone
 
-/** One picture at a time: the next is asked for when the last is there, so a slow network never queues.
+/** Fetches one picture after the other, so that none queue up on a slow network.
  * @param {() => State} current */
 export function startPicture(current) {
   const feed = new Feed(current);
@@ -51,7 +51,7 @@ class Feed {
     this.later(pause);
   }
 
-  // The picture that is here already is named: the answer is then a few bytes unless there is another.
+  // Names the picture that is here: if there is no newer one, the answer is only a few bytes.
   async ask() {
     const headers = this.tag ? { "If-None-Match": this.tag } : undefined;
     const answer = await fetch(`/api/frame.jpg?w=${WIDE_PX}`, {

@@ -1,4 +1,4 @@
-// The machine from above, the back at the top: where the card hangs, and the ring where the head has to go.
+// The machine from above, the back at the top: where the card hangs, and where the head has to go.
 
 import { svg } from "./make.js";
 import { textSize } from "./mount.js";
@@ -81,7 +81,7 @@ function machine(plan, at, height, bold, size) {
   ].filter((part) => part instanceof Node);
 }
 
-/** The head where it stands, dashed; where it has to go, within the ring that moves with nothing else.
+/** Draws the head: dashed where it stands, in a ring where it has to go.
  * @param {Plan} plan @param {ReturnType<typeof layout>} at @param {number} k @param {number} height @param {boolean} bold */
 function heads(plan, at, k, height, bold) {
   const box = (/** @type {number} */ x, /** @type {number} */ y, /** @type {Attributes} */ look) =>

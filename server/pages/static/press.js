@@ -1,16 +1,16 @@
-// The buttons: each press counts once, and none that was meant for the button before.
+// The buttons: a press counts once, and not if it was meant for the button that was there before.
 
 import { find, html, remake } from "./make.js";
 
-const DEAD_MS = 400; // a new button under a finger that is already coming down
+const DEAD_MS = 400; // a new button takes no press for so long: the finger was on its way to the old one
 /** @type {ReturnType<typeof setTimeout>} */
 let waking;
-let looked = ""; // the choices of the inspection that the person has been at
-let asked = ""; // a button that asks once more, pressed once
+let looked = ""; // the inspection whose outcomes are offered
+let asked = ""; // the restart that was pressed once and asks once more
 
 /** @type {{state: State, link: Link} | null} */
 let last = null;
-let astray = ""; // the mark goes the wrong way, across, or has left: "I turned it" is not what comes next
+let astray = ""; // how the mark goes wrong, if it does: "I turned it" is then not the next press
 
 /** @param {State} state @param {Link} link */
 export function showButtons(state, link) {
@@ -41,9 +41,9 @@ export function showButtons(state, link) {
   if (held) find("#primary")?.focus({ preventScroll: true });
 }
 
-/** While a screw turns: what the large button is follows the mark.
- * @param {string} kind of its way */
-export function leadBy(kind) {
+/** Offers another large button while a screw turns and the mark goes wrong.
+ * @param {string} kind of the way of the mark */
+export function setAstray(kind) {
   const now = ["back", "gone", "aside"].includes(kind) ? kind : "";
   if (now === astray) return;
   astray = now;
@@ -56,7 +56,7 @@ export function showTake(link) {
   if (remake(find("#buttons"), "take", () => [html("button", attributes, "Take control here")])) sleep();
 }
 
-/** All buttons are dead without a connection.
+/** Without a connection no button can be pressed.
  * @param {boolean} lost */
 export function stopButtons(lost) {
   for (const part of /** @type {NodeListOf<HTMLElement>} */ (document.querySelectorAll(".do, .entry, .more")))
@@ -82,7 +82,7 @@ function make(button, link, main = false) {
   );
 }
 
-// Not disabled: that would take the focus from who works by keys.
+// Not by `disabled`: that would take the focus away from somebody at a keyboard.
 function sleep() {
   clearTimeout(waking);
   for (const button of document.querySelectorAll("#buttons button")) button.ariaDisabled = "true";
@@ -95,7 +95,7 @@ function sleep() {
 async function press(event, button, link) {
   const pressed = /** @type {HTMLElement} */ (event.currentTarget);
   if (pressed.ariaDisabled === "true" || !link.state) return;
-  if (["look", "stay", "restart"].includes(button.action) && again(button, link.state)) return turnOver(link);
+  if (["look", "stay", "restart"].includes(button.action) && asksFirst(button, link.state)) return redraw(link);
   const label = pressed.textContent ?? "";
   pressed.ariaDisabled = "true";
   pressed.dataset.busy = "";
@@ -106,9 +106,9 @@ async function press(event, button, link) {
   sleep();
 }
 
-/** Returns whether the press only asks for another one; remembers of what.
+/** Returns whether the press only leads to a question; remembers which.
  * @param {Button} button @param {State} state */
-function again(button, state) {
+function asksFirst(button, state) {
   if (button.action === "look") looked = occasion(state);
   if (button.action === "restart" && asked === occasion(state)) return false;
   asked = button.action === "restart" ? occasion(state) : "";
@@ -116,7 +116,7 @@ function again(button, state) {
 }
 
 /** @param {Link} link */
-function turnOver(link) {
+function redraw(link) {
   if (link.state) showButtons(link.state, link);
   find("#buttons button")?.focus();
 }

@@ -1,4 +1,4 @@
-// The hardware on the page: what is wrong with it, the mark as the newest frame has it, rigs elsewhere.
+// The hardware: its faults, the mark in the newest frame, rigs elsewhere.
 
 import { find, html, setText } from "./make.js";
 
@@ -28,14 +28,14 @@ function showElsewhere(rig) {
     ? `mark ${side(rig.offset_mm[0], "right", "left")}, ${side(rig.offset_mm[1], "up", "down")}`
     : "no mark yet";
   const card = rig.station ? `card of ${rig.station.replace("-", " ")}, ${mark}` : "no card in view";
-  const words = `${rig.name}: ${rig.silent ? "silent just now; what it reads it keeps" : rig.fault || card}`;
+  const words = `${rig.name}: ${rig.silent ? "no word from it; it keeps what it reads" : rig.fault || card}`;
   const picture = rig.has_picture
     ? [html("img", { src: `/api/rig/picture/${rig.name}?n=${rig.seen}`, alt: `What ${rig.name} sees`, width: "160" })]
     : [];
   return html("li", {}, ...picture, words);
 }
 
-/** One small message a frame: only this text changes.
+/** Called for every frame, so it changes only this text.
  * @param {Live | null} live */
 export function showLive(live) {
   const line = find("#live");

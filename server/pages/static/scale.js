@@ -30,10 +30,10 @@ async function send({ across, up }, onTrouble) {
   }
 }
 
-/** Millimetres in one of what lengths are typed in. */
+/** How many millimetres one unit of the typed lengths has. */
 const unit = () => mmPer(find("#scale-form").dataset.units);
 
-/** Only what is new is put into the fields, so that nothing is lost while somebody types.
+/** Fills the fields only with new values, so that nothing is lost while somebody types.
  * @param {{bars_mm: number[] | null}} state */
 export function showScale({ bars_mm }) {
   const form = find("#scale-form"),

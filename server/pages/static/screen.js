@@ -1,4 +1,4 @@
-// What is read from two metres: one act fills the display. Form, word, place and tone say together how it stands.
+// The step in letters that can be read from two metres, with a sign or drawing, on a colour of its own.
 
 import { find, html, setText } from "./make.js";
 import { drawMount, mountWords } from "./mount.js";
@@ -6,8 +6,8 @@ import { drawMove, moveWords } from "./move.js";
 import { drawPlan, planWords } from "./plan.js";
 import { sign, signOf } from "./signs.js";
 
-const LEAST = 0.45; // narrower letters than that are no longer read
-/** What must not wait: the sign that takes the drawing's place, two words, and the tone of the whole screen.
+const LEAST = 0.45; // letters narrower than this cannot be read
+/** The warnings: a sign in place of the drawing, two words, and the colour of the whole screen.
  * @type {Record<string, Act>} */
 const SHOUTS = {
   stop: { kind: "stop", tone: "stop", what: "Stop", where: "there", amount: [] },
@@ -23,7 +23,7 @@ const SIGNED = new Set(["read", "look", "inspect", "done", "nearly", "fault", "s
 /** @type {{state: State | null, way: Way | null, lost: boolean, drawn: string}} */
 const shown = { state: null, way: null, lost: false, drawn: "" };
 
-/** Draws the state, the way of a screw that turns, or that there is no connection: whichever comes first.
+/** Draws the most urgent of these: no connection, the way of the mark while a screw turns, the step.
  * @param {{state?: State, way?: Way | null, lost?: boolean}} news */
 export function showScreen(news) {
   Object.assign(shown, news);
@@ -53,7 +53,8 @@ function roomNow() {
 /** @param {State} state @returns {Act} */
 function actNow(state) {
   if (shown.lost) return SHOUTS.lost;
-  const { way, act } = { way: shown.way, act: state.act };
+  const { way } = shown,
+    { act } = state;
   if (!way) return { ...act, tone: TONES[/** @type {"done"} */ (act.kind)] ?? "you" };
   if (way.kind === "go")
     return { ...act, tone: "go", amount: act.amount.map((line) => ({ ...line, value: way.big[0].value })) };
@@ -64,7 +65,7 @@ function actNow(state) {
   return { ...shout, amount: first ? [{ way: sense, value: gap.value, unit: gap.unit }] : [] };
 }
 
-/** Returns which way the screw has to go: as asked after a wrong way, the other way where it went too far.
+/** Returns which way to turn: as asked after a wrong way, the other way after too far.
  * @param {State} state @param {string} kind */
 function turned(state, kind) {
   const asked = (state.mount?.turns ?? 1) > 0;
@@ -90,7 +91,7 @@ function amountLine({ way, value, unit }) {
   );
 }
 
-/** Makes each line as wide as there is room for, by narrower letters: their height is what is read from afar. */
+/** Fits each line by narrower letters, not lower ones: their height makes them readable from afar. */
 export function fitAll() {
   for (const line of /** @type {NodeListOf<HTMLElement>} */ (document.querySelectorAll(".huge .fit"))) fit(line);
 }
@@ -143,6 +144,6 @@ function drawSign(drawing, { kind, what, where }, way) {
   drawing.replaceChildren(...sign(kind, way));
 }
 
-// What stands beside the drawing comes and goes, and with it the room that there is for its words.
+// The room for the words of the drawing changes with what is beside it.
 addEventListener("resize", () => shown.state && draw(shown.state));
 new ResizeObserver(() => shown.state && draw(shown.state)).observe(find("#scene"));

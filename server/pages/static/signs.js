@@ -1,4 +1,4 @@
-// The signs: a form of its own for each act and for each thing that must not wait. Drawn within ±50, no letters in them.
+// The signs: one for each step and each warning, drawn within ±50, without letters.
 
 import { svg } from "./make.js";
 

@@ -1,4 +1,4 @@
-// For eyes that are on the mirror: a voice that reads the step and a tone that rises towards the aim. Both start off.
+// For whoever looks at the mirror: a voice reads the step, a tone rises towards the aim. Both are off at first.
 
 import { find } from "./make.js";
 
@@ -22,7 +22,7 @@ export function startSound() {
   find("#repeat").addEventListener("click", () => speak(last.text));
 }
 
-/** The same tick stands in two places.
+/** The same choice is in two places of the page.
  * @param {HTMLInputElement} input @param {NodeListOf<HTMLInputElement>} all */
 function choose(input, all) {
   const { name, checked } = input;
@@ -46,7 +46,7 @@ export function hear(state) {
 
 let wayKind = "";
 
-/** While a screw turns: the tone rises with each look, and what must not wait is said at once and once.
+/** While a screw turns: a tone for each frame, higher near the aim; each warning is spoken once, at once.
  * @param {Way} way */
 export function hearWay(way) {
   if (wants("tone") && way.left !== null) beep(1 - way.left, way.kind === "stop" && wayKind !== "stop");
@@ -73,7 +73,7 @@ function inWords(text) {
     .replace(/\bmm\b/g, "millimetres");
 }
 
-/** Nearness 0 … 1 as pitch; arriving is two notes.
+/** Plays how near the mark is (0 … 1) as pitch, and a second note when it arrives.
  * @param {number} nearness @param {boolean} [arrived] */
 function beep(nearness, arrived = false) {
   audio ??= new AudioContext();

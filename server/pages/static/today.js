@@ -1,4 +1,4 @@
-// Begins a check where it is asked for, and goes to where its pulses are read.
+// Begins a check, and opens the page that reads its pulses.
 
 import { find, setText } from "./make.js";
 

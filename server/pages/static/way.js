@@ -1,33 +1,33 @@
-// While a screw turns: the bar that fills, the mark on a small card, the words that must not wait.
+// While a screw turns: a bar that fills, the mark on a small card, and warnings.
 
 import { drawCard, drawWay } from "./card.js";
-import { shake } from "./device.js";
+import { vibrate } from "./device.js";
 import { find, setText } from "./make.js";
 import { drawOver } from "./over.js";
-import { leadBy } from "./press.js";
+import { setAstray } from "./press.js";
 import { showScreen } from "./screen.js";
 
-const CLOCK_SET_MS = 5000; // an older look than this is no late answer: the rig's clock was set back
-const NEARER_MM = 0.2; // a mark that comes nearer by so much goes the right way again; it trembles by 0.05 mm sd
+const CLOCK_SET_MS = 5000; // a frame older by more than this did not come late: the rig's clock was set back
+const NEARER_MM = 0.2; // a mark that comes so much nearer goes the right way again; readings vary by 0.05 mm sd
 const LOST = "The mark has left the card. Turn the other way.";
 
-/** A held screw has driven the mark off the card. */
+/** Shows that a held screw has driven the mark off the card. */
 export function showLost() {
   const place = find("#way");
   place.hidden = false;
   place.className = "way far";
   find(".bar", place).hidden = true;
   setText(find("#way-words"), LOST);
-  leadBy("gone");
+  setAstray("gone");
   showScreen({ way: { kind: "gone", words: LOST, left: null, gap_mm: 0, stands: [], big: [], goes: [] } });
 }
 
-/** What was said last that is more than "go on", how far the mark was at worst since; of which turn and look.
+/** The warning that stands, and the farthest that the mark was since; which turn and which frame it was for.
  * @type {{said: Way | null, worst_mm: number, asked: string, newest: number, shown: Way | null}} */
 const before = { said: null, worst_mm: 0, asked: "", newest: 0, shown: null };
 
-/** What was said of a mark that is there stands until it has clearly left again, not until a reading trembles
- * or an answer arrives that a later one has overtaken; "wrong way" goes the moment the mark comes nearer.
+/** Returns what to show: a warning stays until the mark has clearly moved on, whatever single readings vary by,
+ * but "wrong way" only until the mark comes nearer. Frames that arrive late are left out.
  * @param {Way | null} way @param {Follow | null | undefined} follow @param {Live | null | undefined} live @returns {Way | null} */
 export function steady(way, follow, live) {
   const turn = JSON.stringify(follow ?? null),
@@ -39,7 +39,7 @@ export function steady(way, follow, live) {
   return before.shown;
 }
 
-/** Returns the way with what still stands said of it.
+/** Returns the way, with the warning that still stands.
  * @param {Way} way @returns {Way} */
 function standing(way) {
   if (way.kind !== "go" && (!before.said || way.kind === before.said.kind)) before.said = way;
@@ -57,11 +57,11 @@ const mends = (kind, way) => kind === "back" && way.gap_mm < before.worst_mm - N
 export function showWay(way, live, state) {
   const place = find("#way");
   place.hidden = !way;
-  leadBy(way?.kind ?? "");
+  setAstray(way?.kind ?? "");
   showScreen({ way });
-  shake(way?.kind ?? "");
+  vibrate(way?.kind ?? "");
   if (!way || !live || !state.follow) return;
-  find("#landing").hidden = true; // of the mark before: "there" beside "wrong way" is one word too many
+  find("#landing").hidden = true; // it is about the mark before, and would contradict
   place.className = `way ${way.kind}`;
   const bar = find(".bar", place);
   bar.hidden = way.left === null;

@@ -1,4 +1,4 @@
-// Moments in the device's own time; the page as it comes has them in UTC.
+// Shows times in the device's time zone; the server sends them in UTC.
 
 /** @param {number} number */
 const two = (number) => String(number).padStart(2, "0");
