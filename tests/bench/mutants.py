@@ -172,14 +172,24 @@ def _covered(copy: Path, part: str) -> Covered:
         took_s[test] += float(seconds)
     data = CoverageData(str(copy / ".coverage"))
     data.read()
-    tests = {}
-    for name in data.measured_files():
-        lines = data.contexts_by_lineno(name)
-        tests[str(Path(name).relative_to(copy))] = {
-            line: {context.split("|")[0] for context in contexts if context}
-            for line, contexts in lines.items()
+    tests = {
+        str(Path(name).relative_to(copy)): {
+            line: _using(contexts, took_s) for line, contexts in data.contexts_by_lineno(name).items()
         }
+        for name in data.measured_files()
+    }
     return Covered(tests, took_s)
+
+
+def _using(contexts: list[str], took_s: dict[str, float]) -> set[str]:
+    """Return the tests of these contexts; all of a file if a fixture passed, which others there may share."""
+    tests = set[str]()
+    for test, _, phase in (context.partition("|") for context in contexts if context):
+        tests.add(test)
+        if phase == "setup":
+            file = test.partition("::")[0]
+            tests |= {other for other in took_s if other.startswith(f"{file}::")}
+    return tests
 
 
 def _pytest(copy: Path, options: list[str], most_s: float, *, said: Path | None = None) -> int:

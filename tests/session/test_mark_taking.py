@@ -49,6 +49,17 @@ def test_a_camera_that_watches_saves_one_new_mark_and_nothing_else(
     assert len(session.snapshot().events) == saved
 
 
+@pytest.mark.parametrize("other", ["mirror-1", "mirror-3", "nozzle"])
+def test_a_camera_that_watches_saves_no_mark_of_another_card(tmp_path: Path, other: str) -> None:
+    services = Script([reading(other)], card="mirror-2").services()  # changed after it was said to hang
+    session = Session(Log(tmp_path), Bench(kind="camera"), machine=MACHINE, services=services)
+    session.acknowledge()
+    session.hang(MIRROR_2)
+    session.watch(True)
+    assert not session.settled()
+    assert session.snapshot().events == ()
+
+
 @pytest.mark.parametrize("what", ["watch", "film"])
 def test_without_a_camera_nothing_can_be_watched(tmp_path: Path, what: str) -> None:
     session = begun(tmp_path, bench=Bench(kind="practice"))

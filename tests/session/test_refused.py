@@ -10,10 +10,10 @@ import pytest
 from server.log import Log, LogError
 from server.practice import PracticeMachine
 from server.session.rig_state import MOST_RIGS, SILENT_S, RigView
-from server.session.services import Refused
+from server.session.services import Refused, refusing
 from server.session.session import Session
 from server.session.snapshot import RigSight
-from server.solver import profile_as_json
+from server.solver import DocumentError, profile_as_json
 from server.sources.practice_source import PracticeSource
 from tests.session.conftest import Clock
 
@@ -50,6 +50,22 @@ def test_a_turn_that_cannot_be_was_not_made(practice: Session, turns: float) -> 
     with pytest.raises(Refused):
         practice.turn(1, "top", turns)
     assert practice.source.to_json() == before
+
+
+@pytest.mark.parametrize(
+    ("path", "shown"),
+    [
+        ("events.3.turns", "turns"),
+        ("events.3.head_mm.0", "head_mm.0"),
+        ("events.3", "events.3"),
+        ("machine.bed.width_mm", "machine.bed.width_mm"),
+        ("bed.zero.corner", "bed.zero.corner"),
+    ],
+)
+def test_a_refusal_names_the_field_and_not_the_event_that_was_made_for_it(path: str, shown: str) -> None:
+    with pytest.raises(Refused) as refused, refusing():
+        raise DocumentError(path, "is wrong")
+    assert refused.value.path == shown
 
 
 @pytest.fixture

@@ -186,6 +186,10 @@ def test_a_gap_is_refused_so_that_order_is_kept(page: Page) -> None:
         page("/api/rig/readings", {**plain, "sequence": 3})
     assert page("/api/rig/readings", {**plain, "sequence": 1})["new"] is False
     assert marks(page) == [1.0]
+    assert [page("/api/rig/readings", {**plain, "sequence": number})["new"] for number in (2, 3)] == [
+        True
+    ] * 2
+    assert marks(page) == [1.0] * 3
 
 
 def test_a_mark_from_before_the_card_was_hung_is_kept_and_does_not_count(

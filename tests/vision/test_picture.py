@@ -10,6 +10,7 @@ import pytest
 from PIL import Image, ImageOps
 
 from vision import PictureRefused, load_picture
+from vision.headers import exif_orientation
 from vision.picture import MAX_BYTES
 
 
@@ -134,6 +135,27 @@ def test_a_huge_file_is_refused_unread(tmp_path):
         load_picture(path)
     with pytest.raises(PictureRefused, match="at most 40 MB"):
         load_picture(bytes(MAX_BYTES + 1))
+
+
+def test_a_file_as_large_as_is_allowed_is_read_whole(bgr, tmp_path, monkeypatch):
+    path = tmp_path / "largest.png"
+    path.write_bytes(encoded(bgr, "PNG"))
+    monkeypatch.setattr("vision.picture.MAX_BYTES", path.stat().st_size)
+    assert load_picture(path).shape == bgr.shape
+    monkeypatch.setattr("vision.picture.MAX_BYTES", path.stat().st_size - 1)
+    with pytest.raises(PictureRefused, match="too large"):
+        load_picture(path)
+
+
+@pytest.mark.parametrize("order", ["<", ">"])
+@pytest.mark.parametrize(("entries", "expected"), [(0, 1), (1, 1), (2, 6)])
+def test_what_follows_the_exif_directory_is_no_entry_of_it(order, entries, expected):
+    """TIFF 6.0, section 2: the directory has as many entries of 12 bytes as its first two say."""
+    head = {"<": b"II*\0", ">": b"MM\0*"}[order] + struct.pack(f"{order}IH", 8, entries)
+    width, orientation = (
+        struct.pack(f"{order}HHIHH", tag, 3, 1, value, 0) for tag, value in ((256, 9), (274, 6))
+    )
+    assert exif_orientation(head + width + orientation + bytes(4)) == expected
 
 
 @pytest.mark.parametrize(("mode", "options"), [("RGB", {"quality": 90}), ("RGBA", {"lossless": True})])
