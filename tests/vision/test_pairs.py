@@ -336,3 +336,20 @@ def test_by_hand_a_mark_is_new_with_the_tone_curve_and_without_it(monkeypatch, w
     monkeypatch.setattr(compare, "candidates", lambda _: [SimpleNamespace()])
     monkeypatch.setattr(compare, "_measure", measured)
     assert len(compare.changes(bent, [])) == told
+
+
+def test_bare_tape_and_old_marks_are_expected_in_the_light_of_now():
+    """Also where old marks lie, bare tape is as bright as beside them."""
+
+    def light(u, v):
+        return 1 - 0.2 * np.exp(-((u - 5) ** 2 + v**2) / (2 * 10.0**2))  # a soft shadow
+
+    before = plane(lambda u, v: np.where(np.hypot(u, v) < 24, marks(u, v), 120.0))
+    after = plane(lambda u, v: np.where(np.hypot(u, v) < 24, marks(u, v) * light(u, v), 120.0))
+    pair, grid = compare.compare(after, VIEW, before, VIEW), window_grid(0.5)
+    u, v = np.meshgrid(*grid.axes_mm())
+    inside = grid.radius_mm() < INSIDE_MM - 1
+    wanted = {"unburnt": 190.0 * light(u, v), "expected": marks(u, v) * light(u, v)}
+    for name, levels in wanted.items():
+        found = getattr(pair, name)(grid).mean(axis=-1)
+        assert np.percentile(np.abs(found - levels)[inside], 95) < 6, name
