@@ -351,8 +351,9 @@ def test_the_page_hears_where_the_mark_is_now(page: Page, tmp_path: Path, clock:
         uplink.moment(replace(moment, card=card, events=()), frame)
         clock.sleep(3.0)
         uplink.show()
-        (rig,) = page.session.snapshot().rig.rigs
-        assert rig.offset_mm == offset
+        state = page.client.get("/api/state", headers={"Authorization": f"Bearer {CODE}"}).get_json()
+        (rig,) = state["rig"]["rigs"]
+        assert rig["offset_mm"] == (list(offset) if offset else None)
 
 
 def test_the_uplink_does_not_need_the_wall_clock(
