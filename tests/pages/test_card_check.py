@@ -118,6 +118,19 @@ def test_beside_an_old_mark_a_blank_counts_only_where_the_new_one_cannot_lie_on_
     assert not session.snapshot().pulse_is_due
 
 
+@pytest.mark.parametrize(
+    ("kind", "words"),
+    [("offline", "Send a second photo, choose"), ("practice", "Choose"), ("camera", "Choose")],
+)
+def test_only_a_photo_is_asked_for_once_more(tmp_path: Path, kind: str, words: str) -> None:
+    hidden = replace(blank_card(), on_top=replace(mark(1.0, -2.0), sigma_mm=(0.3, 0.28)))
+    session = at_the_camera(tmp_path, Script([hidden]), kind=kind)
+    session.hang(MIRROR_1)
+    with pytest.raises(Refused) as refusal:
+        session.pulse()
+    assert f"or the pulse missed. {words} the old mark" in refusal.value.message
+
+
 def test_a_pulse_that_may_lie_on_the_old_mark_is_offered_there_with_its_doubt(tmp_path: Path) -> None:
     hidden = replace(blank_card(), on_top=replace(mark(1.0, -2.0), sigma_mm=(0.3, 0.28)))
     session = at_the_camera(tmp_path, Script([hidden]))

@@ -223,3 +223,12 @@ def test_there_is_nothing_to_leave_where_no_check_is(tmp_path: Path) -> None:
         session = Session(log, Bench(), machine=MACHINE, services=Script().services())
         with pytest.raises(Refused, match="no check"):
             session.go_on()
+
+
+def test_a_check_is_of_the_laser_that_is_given_else_of_the_one_before(tmp_path: Path) -> None:
+    session = Session(Log(tmp_path), Bench(kind="camera"), machine=MACHINE, services=Script().services())
+    check = Check("weak-far", places_of(SYMPTOMS["weak-far"], PROFILE), None)
+    other = MACHINE | {"name": "another"}
+    for given, expected in ((None, MACHINE), (other, other), (None, other)):
+        session.check(check, "Check", machine=given)
+        assert session.machine()["name"] == expected["name"]
