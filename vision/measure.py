@@ -39,7 +39,7 @@ _SOFTEST_FAINT_MM, _SOFTEST_MM, _FAINT = 2.2, 3.3, -1.0
 _EDGE_OF_BLUR = 2.2
 MOST_SIGMA_MM = 1.0
 _EXPLAINED, _INNER = 0.75, 0.7  # share of the rim's change that a mark explains; of its radius, not its rim
-# In a single picture, a bell-shaped mark that takes away less than a quarter of the light cannot be told from
+# In a single picture, a bell-shaped mark that changes less than a quarter of the light cannot be told from
 # a smudge or the image of a lamp.
 _FAINT_SHARE, _HALF_WHITE = 0.25, 128.0
 # As a share of its width: a faint mark whose rough edge makes its place this uncertain is a smudge or a piece
@@ -99,8 +99,10 @@ def measure(
     spot = _robust_spot(x, y, z, w, candidate, whole=whole)
     if spot is None or not plausible(spot, candidate, whole=whole, blur_mm=scene.blur_mm):
         return None
-    level = max(float(np.median(tape[weight > 0] @ np.abs(candidate.colour))), _HALF_WHITE)
-    if spot.flatness < _FAINT and spot.height < _FAINT_SHARE * level:
+    faint = _is_faint(
+        spot, candidate.colour, after, tape, (weight > 0) & (spot.relative_radius(u, v) < _INNER)
+    )
+    if faint and spot.flatness < _FAINT:
         return None
     if _rim_explained(grid, height, weight, spot, candidate) < _EXPLAINED:
         return None
@@ -114,9 +116,22 @@ def measure(
         return None
     unit = scene.view.unit_mm
     width, pixel = mark.width_mm[1] / unit, 1 / (scene.view.px_per_mm * unit)
-    if spot.height < _FAINT_SHARE * level and _is_vague(spot, x, y, width, pixel):
+    if faint and _is_vague(spot, x, y, width, pixel):
         return None
     return TrackedMark(mark, spot, grid, tape, candidate.colour, w)
+
+
+def _is_faint(spot: Spot, colour: Floats, after: Stack, tape: Stack, inner: Mask) -> bool:
+    """Whether a mark changes less than a quarter of the light, in its own mix of colours, which may be the
+    hue of its halo, and also in brightness well inside it."""
+
+    def few(change: float, light: Floats) -> bool:
+        return change < _FAINT_SHARE * max(float(np.median(light)), _HALF_WHITE)
+
+    if not inner.any():
+        return True
+    bare, darker = tape[inner], np.abs((after - tape)[inner].mean(axis=1))
+    return few(spot.height, bare @ np.abs(colour)) and few(float(np.median(darker)), bare.mean(axis=1))
 
 
 def _rim_explained(grid: Grid, height: Floats, weight: Floats, spot: Spot, candidate: Candidate) -> float:

@@ -1,10 +1,12 @@
 """Vision reads from the rendered pictures where the beam really struck."""
 
+import cv2
 import numpy as np
 import pytest
 
 import vision
 from server.practice import PracticeCamera, PracticeMachine, default_profile
+from server.sources.base import as_jpeg
 
 STATIONS = ("mirror-1", "mirror-2", "mirror-3", "nozzle")
 CORNERS = ("back-left", "back-right")
@@ -59,3 +61,20 @@ def test_without_a_pulse_there_is_no_mark() -> None:
     assert isinstance(answer, vision.NoReading)
     assert answer.kind == "no-mark"
     assert answer.station == "mirror-1"
+
+
+@pytest.mark.parametrize("number", [40, 65, 90])
+def test_a_plain_burn_is_found_whatever_colours_show_it_best(number: int) -> None:
+    """In frame 65 the hue of its halo does, which changes little of the light; the burn itself is black."""
+    machine = PracticeMachine(1)
+    machine.hang("mirror-2")
+    machine.pulse()
+    camera = PracticeCamera(machine, above=number - 1, clock=lambda: 0.371 * (number + 1))
+    camera.start()
+    photo = cv2.imdecode(np.frombuffer(as_jpeg(camera.newest().pixels), np.uint8), cv2.IMREAD_COLOR)
+    assert photo is not None
+    reading = vision.read(photo.astype(np.uint8))
+    assert isinstance(reading, vision.Reading)
+    (mark,) = reading.marks
+    true = machine.truth()["offset_mm"]["back-left"]["mirror-2"]  # where its head stands at first
+    assert np.array(mark.offset_mm) == pytest.approx(true, abs=0.15)  # mm
