@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 
 from vision import SIZES, card_sheet, draw_card
-from vision.card import marker_boxes
+from vision.card import Shape, marker_boxes
 from vision.raster import draw_shapes
 
 PX_PER_MM = 12.0
@@ -122,7 +122,7 @@ def _print(station: str, size: str) -> np.ndarray:
     if size == "standard":
         return draw_card(station, dpi=PX_PER_MM * 25.4)
     sheet, like = card_sheet(station, size), card_sheet(station)
-    codes = [marker_boxes(i, corners / SIZES[size]) for i, corners in sheet.markers.items()]
+    codes: list[Shape] = [marker_boxes(i, corners / SIZES[size]) for i, corners in sheet.markers.items()]
     return draw_shapes(codes, (like.width_mm, like.height_mm), like.centre_mm, dpi=PX_PER_MM * 25.4)
 
 
@@ -390,8 +390,8 @@ def _blurred(picture: np.ndarray, scene: Scene) -> np.ndarray:
         for t in np.linspace(-0.5, 0.5, 200):
             x, y = middle + reach * t * scene.motion_px * 8
             kernel[round(y), round(x)] += 1
-        kernel = cv2.resize(kernel, (size, size), interpolation=cv2.INTER_AREA)
-        picture = cv2.filter2D(picture, -1, kernel / kernel.sum())
+        small = cv2.resize(kernel, (size, size), interpolation=cv2.INTER_AREA)
+        picture = cv2.filter2D(picture, -1, small / small.sum())
     return picture
 
 
@@ -402,9 +402,10 @@ def _exposed(picture: np.ndarray, scene: Scene, rng: np.random.Generator) -> np.
     shot = np.clip(np.rint(noisy), 0, 255).astype(np.uint8)
     if scene.jpeg is None:
         return shot
-    return cv2.imdecode(
-        cv2.imencode(".jpg", shot, [cv2.IMWRITE_JPEG_QUALITY, scene.jpeg])[1], cv2.IMREAD_COLOR
-    )
+    packed = cv2.imencode(".jpg", shot, [cv2.IMWRITE_JPEG_QUALITY, scene.jpeg])[1]
+    shown = cv2.imdecode(packed, cv2.IMREAD_COLOR)
+    assert shown is not None
+    return shown
 
 
 def grade(name: str, rng: np.random.Generator, *, tape: str | None = None) -> Scene:
