@@ -202,7 +202,7 @@ MARK_WHY = {
         "the beam missed the card several times, so the search goes outwards from where it was last seen; "
         "tape over the mirror's own frame, or a sheet larger than the card, catches it beside the card"
     ),
-    "hung": "each station has seen one hanging only, and a second one shows how far a card may hang off here",
+    "hung": "the card has hung here only once, and a second hanging shows how far off it may hang",
     "moved": "the last moves shifted the beam at the nozzle, and no mark has shown yet where it is now",
 }
 WHY = {
