@@ -69,10 +69,9 @@ def _mark(snapshot: Snapshot, wanted: Place) -> Json:
 
 
 def _hang(snapshot: Snapshot, wanted: Place, where: str) -> Json:
-    place = snapshot.place
-    if place is None or place.station != wanted.station:
+    if snapshot.place is None or not snapshot.card_stays:
         return _as_json("hang", "Hang", where, *_head(snapshot, wanted))
-    if place.agrees(wanted):
+    if snapshot.place.agrees(wanted):
         return _as_json("hang", "Tape", where, _line("fresh"))
     return _as_json("walk", "Head", where, *_head(snapshot, wanted))
 

@@ -114,7 +114,7 @@ def _hang_button(snapshot: Snapshot) -> Json:
     practice = snapshot.source == "practice"
     if snapshot.wrong_card is not None:
         label = f"The card for {station_words(wanted.station)} hangs there now"
-    elif snapshot.place is not None and snapshot.place.agrees(wanted):
+    elif snapshot.card_stays and snapshot.place is not None and snapshot.place.agrees(wanted):
         label = "Put fresh tape on" if practice else "Fresh tape is on"
     else:
         label = "Hang it there" if practice else "It hangs there, with fresh tape"

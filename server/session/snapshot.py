@@ -218,6 +218,13 @@ class Snapshot:
         return marked_place(self.step) or self.step.expect
 
     @property
+    def card_stays(self) -> bool:
+        """Whether the card that hangs is the one for the step's mark, and needs fresh tape at most."""
+        wanted, place = marked_place(self.step), self.place
+        there = wanted is not None and place is not None and place.station == wanted.station
+        return there and self.step.hang != "anew"
+
+    @property
     def card_is_ready(self) -> bool:
         """Whether card (unused) and head are where the step wants its mark."""
         wanted = marked_place(self.step)

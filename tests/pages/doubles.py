@@ -76,7 +76,9 @@ def step_of(data: Json) -> Step:
     """Return the step that those JSON values describe; ``say`` becomes its order."""
     tuples: Json = {key: tuple(data[key]) for key in ("head_mm", "move_mm") if key in data}
     plain: Json = {
-        key: data[key] for key in ("station", "mount", "screw", "turns", "part", "cause") if key in data
+        key: data[key]
+        for key in ("station", "hang", "mount", "screw", "turns", "part", "cause")
+        if key in data
     }
     verdict = data.get("verdict")
     return Step(
