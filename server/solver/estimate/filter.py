@@ -38,13 +38,12 @@ from server.solver.estimate.hypotheses import (
 )
 from server.solver.events import Difference, MarkSeen, NoMark, Shift, Turn
 from server.solver.machine import model as m
-from server.solver.machine.profile import STATIONS, Profile
+from server.solver.machine.profile import Profile
 from server.solver.machine.special import log_ndtr
 from server.solver.machine.trace import contact_points
 
 Array = NDArray[Any]
 
-NOZZLE = STATIONS.index("nozzle")
 EDGE = 0.1  # x the nozzle's bore: how sharply it cuts the beam off (a guess: the beam has a width there)
 
 
@@ -176,14 +175,13 @@ def mark(profile: Profile, mixture: Mixture, event: MarkSeen) -> Mixture:
     jacobian[:, :, m.HANG] = m.hang_jacobian(foretold(mixture.mean))
 
     def passes(mean: Array, cov: Array) -> Array:
-        if station != NOZZLE:
-            return np.zeros(len(mean))
-        place = m.rays(profile, mean, head).offset_mm[:, station, :]
+        place = m.spot(profile, m.rays(profile, mean, head), station)
         sd = np.sqrt(np.trace(beam @ cov @ beam.transpose(0, 2, 1), axis1=1, axis2=2) / 2)
         bore = profile.aperture.nozzle_mm / 2
         return log_ndtr((bore - np.hypot(*place.T)) / (sd + EDGE * bore))
 
-    return _corrected(mixture, event, foretold, jacobian, noise, loose, passes)
+    through = passes if event.station == "nozzle" else None  # no other card lies behind an opening of its own
+    return _corrected(mixture, event, foretold, jacobian, noise, loose, through)
 
 
 def difference(profile: Profile, mixture: Mixture, event: Difference) -> Mixture:
