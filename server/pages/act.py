@@ -69,8 +69,11 @@ def _mark(snapshot: Snapshot, wanted: Place) -> Json:
 
 
 def _hang(snapshot: Snapshot, wanted: Place, where: str) -> Json:
-    if snapshot.place is None or not snapshot.card_stays:
+    if snapshot.place is None or not snapshot.hangs_there:
         return _as_json("hang", "Hang", where, *_head(snapshot, wanted))
+    if not snapshot.card_stays:
+        head = [] if snapshot.place.head_near(wanted) else _head(snapshot, wanted)
+        return _as_json("hang", "Hang", "again", _line(where), *head)
     if snapshot.place.agrees(wanted):
         return _as_json("hang", "Tape", where, _line("fresh"))
     return _as_json("walk", "Head", where, *_head(snapshot, wanted))

@@ -116,6 +116,8 @@ def _hang_button(snapshot: Snapshot) -> Json:
         label = f"The card for {station_words(wanted.station)} hangs there now"
     elif snapshot.card_stays and snapshot.place is not None and snapshot.place.agrees(wanted):
         label = "Put fresh tape on" if practice else "Fresh tape is on"
+    elif snapshot.hangs_there and not snapshot.card_stays:
+        label = "Hang it again" if practice else "It hangs again, with fresh tape"
     else:
         label = "Hang it there" if practice else "It hangs there, with fresh tape"
     return _button(label, "hang", wanted.as_json())

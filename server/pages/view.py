@@ -148,8 +148,7 @@ def _beside(parts: Parts) -> str:
 def _hang_words(snapshot: Snapshot, wanted: Place) -> str:
     place, where = snapshot.place, the_place(wanted.head_mm, snapshot.machine.bed)
     if place is None or not snapshot.card_stays:
-        again = place is not None and place.station == wanted.station
-        hang = "Take the card off and hang it again" if again else "Hang the card"
+        hang = "Take the card off and hang it again" if snapshot.hangs_there else "Hang the card"
         return f"{hang} at {station_words(wanted.station)}, fresh tape on it, head at {where}."
     if place.head_near(wanted):
         return "Fresh tape on the card. Nothing else moves."

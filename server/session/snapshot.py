@@ -218,11 +218,14 @@ class Snapshot:
         return marked_place(self.step) or self.step.expect
 
     @property
+    def hangs_there(self) -> bool:
+        """Whether the card that hangs is the one for the step's mark; it may have to be hung again."""
+        return self.place is not None and self.place.station == self.step.station
+
+    @property
     def card_stays(self) -> bool:
-        """Whether the card that hangs is the one for the step's mark, and needs fresh tape at most."""
-        wanted, place = marked_place(self.step), self.place
-        there = wanted is not None and place is not None and place.station == wanted.station
-        return there and self.step.hang != "anew"
+        """Whether the card that hangs needs fresh tape at most."""
+        return self.hangs_there and self.step.hang != "anew"
 
     @property
     def card_is_ready(self) -> bool:

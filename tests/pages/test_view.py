@@ -63,14 +63,16 @@ def test_the_sentence_alone_says_where_the_card_and_the_head_belong() -> None:
     assert hung == "Move the head to the front left, and put fresh tape on the card."
 
 
-@pytest.mark.parametrize(("hang", "what"), [(None, "Tape"), ("anew", "Hang")])
-def test_a_card_that_is_to_be_hung_again_is_not_only_given_fresh_tape(hang: str | None, what: str) -> None:
+@pytest.mark.parametrize(("hang", "shown"), [(None, ("Tape", "Mirror 2")), ("anew", ("Hang", "again"))])
+def test_a_card_that_is_to_be_hung_again_is_not_only_given_fresh_tape(
+    hang: str | None, shown: tuple[str, str]
+) -> None:
     step = {"do": "mark", "say": "…", **AT_2} | ({"hang": hang} if hang else {})
     state = page_state(snapshot(step, place=AT_2, used=True))
-    assert state["act"]["what"] == what
+    assert (state["act"]["what"], state["act"]["where"]) == shown
     again = "Take the card off and hang it again at mirror 2, fresh tape on it, head at the front left."
     assert (state["say"][0] == again) == (hang == "anew")
-    assert (state["primary"]["label"] == "Put fresh tape on") == (hang is None)
+    assert state["primary"]["label"] == ("Hang it again" if hang else "Put fresh tape on")
 
 
 def test_the_cautions_come_before_the_first_pulse_and_stand_beside_each() -> None:
