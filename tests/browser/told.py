@@ -60,6 +60,7 @@ def _snapshots() -> dict[str, Snapshot]:
         "hang": snapshot(MARK),
         "hang anywhere": snapshot({**MARK, "head_mm": [1320.0, 410.0]}),
         "tape": snapshot(MARK, used=True, **there),
+        "hang again": snapshot({**MARK, "hang": "anew"}, used=True, **there),
         "walk": snapshot(MARK, place={**AT_2, "head_mm": BACK_LEFT}),
         "look, no mark": snapshot(MARK, misses=1, **there),
         "wrong card": snapshot(MARK, source="camera", card=CARD_OF_3, **there),
