@@ -67,6 +67,10 @@ def _player(name: str, machine: Machine, asked: argparse.Namespace) -> Player:
         from tests.bench.oracle import Oracle
 
         return Oracle(machine)
+    if name == "told":
+        from tests.bench.told import Told
+
+        return Told(machine)
     from server.solver import answer
 
     return (lambda document: answer(_plain(document))) if asked.plain else answer
@@ -96,7 +100,9 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--machines", type=int, default=30)
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--variant", nargs="+", choices=DISTURBANCES, default=list(DISTURBANCES))
-    parser.add_argument("--player", nargs="+", choices=("solver", "manual", "oracle"), default=["solver"])
+    parser.add_argument(
+        "--player", nargs="+", choices=("solver", "told", "manual", "oracle"), default=["solver"]
+    )
     parser.add_argument("--severity", choices=("drifted", "rebuilt", "missed"))
     parser.add_argument("--bed", choices=BEDS)
     parser.add_argument("--sigma", type=float, default=0.05, help="what a reading claims, mm (by eye 0.4)")

@@ -76,7 +76,7 @@ def _disturb(machine: Machine, true: dict[str, Any], chance: np.random.Generator
     by, given = machine.disturbed, machine.profile
     machine.chance, machine.dead = chance, by.rearranged(true, chance)
     by.remeasured(true, chance)
-    machine.layout = Layout(true)
+    machine.layout, machine.true_profile = Layout(true), true
     way = chance.uniform(0, 2 * np.pi)
     machine.layout.lens_off_mm = by.lens_mm * np.array([np.cos(way), np.sin(way)])
     what, side = str(chance.choice(["y-rail", "x-rail-up", "x-rail-back"])), chance.choice([-1.0, 1.0])

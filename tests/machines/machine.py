@@ -48,6 +48,7 @@ class Machine:
     history: list[Fault] = field(default_factory=list)
     disturbed: Disturbance = field(default_factory=Disturbance)
     chance: np.random.Generator = field(default_factory=lambda: np.random.default_rng(99))
+    true_profile: dict[str, Any] = field(default_factory=dict)
     dead: tuple[int, str] | None = None  # the screw that moves nothing
     bow: Fault | None = None  # too small to be found
     hung: Array = field(default_factory=lambda: np.zeros(3))

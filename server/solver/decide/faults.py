@@ -185,7 +185,7 @@ def _foretold(view: View, some: b.Mixture, place: Place) -> tuple[Array, Array]:
     noise = pulse_noise(view.profile, some, jacobian, np.full(2, next_sigma(view) ** 2))
     noise = noise + scatter(view.profile, some, jacobian)
     if place.station != view.here:
-        noise = noise + np.einsum("h,ij->hij", some.hang_var, np.eye(2))
+        noise = noise + np.einsum("h,ij->hij", some.hang_var(place.station), np.eye(2))
     cov = jacobian @ some.cov @ jacobian.transpose(0, 2, 1) + noise
     return m.rays(view.profile, some.mean, head).offset_mm[:, place.station], cov
 

@@ -17,7 +17,7 @@ class Policy:
     # When a stage of the chain (mirror 1, leg 1-2, leg 2-3, nozzle, the bed) counts as finished.
     within: tuple[float, ...] = (0.8, 0.8, 0.8, 0.9, 0.97)  # probability of being within tolerance [A]
     surely: float = 0.985  # the bed's probability of being within 1.5 x tolerance [A]
-    coarse: float = 0.2  # x overlap tolerance: readings that err by more are coarse, as by eye [A]
+    coarse: float = 0.12  # x overlap tolerance: readings that err by more are coarse, as by eye [W]
     coarse_within: tuple[float, ...] = (0.85, 0.85, 0.85, 0.85, 0.72)  # as within, of coarse readings [W]
     coarse_surely: float = 0.98  # as surely, of coarse readings [W]
     sampling: float = 0.05  # error of a probability told by 256 machines: 2 sd of a binomial share of 0.8 [-]

@@ -61,15 +61,15 @@ DOUBT = 0.2  # share of the weight that takes a mark for misread, beyond which i
 @dataclass(frozen=True)
 class Noise:
     """How much marks and hands err beside what they claim: one sd per axis each. hang_mm, roll: of a hanging
-    (mm, rad); pulse_mm: of a mark on its tape; jitter: of the beam's direction from pulse to pulse (rad);
-    lock: of a mirror when its screw is locked after a turn (rad); astray: share of marks in another place
-    altogether; slips: probability of each kind of slip: a bad pulse, a mark misread, a turn of another screw,
-    the other way, or none. Sizes and odds are our own guesses of what workshops see (common practice, no
-    source)."""
+    at a mirror, or at the nozzle and below it (mm each), and of both (rad); pulse_mm: of a mark on its tape;
+    jitter: of the beam's direction from pulse to pulse (rad); lock: of a mirror when its screw is locked
+    after a turn (rad); astray: share of marks in another place altogether; slips: probability of each kind of
+    slip: a bad pulse, a mark misread, a turn of another screw, the other way, or none. Sizes and odds are our
+    own guesses of what workshops see (common practice, no source)."""
 
     name: str
     odds: float
-    hang_mm: float
+    hang_mm: tuple[float, float]
     pulse_mm: float = 0.0
     jitter: float = 0.02e-3
     lock: float = 0.0
@@ -79,19 +79,28 @@ class Noise:
 
 
 NOISES = (
-    Noise("as claimed", 0.69, hang_mm=0.06, jitter=0.01e-3, roll=0.003),
-    Noise("slips", 0.03, hang_mm=0.06, jitter=0.01e-3, roll=0.003, slips=0.03),
-    Noise("small", 0.06, hang_mm=0.3, pulse_mm=0.1, jitter=0.05e-3, lock=0.1e-3),
-    Noise("hangings", 0.05, hang_mm=0.8, pulse_mm=0.03),
-    Noise("tape", 0.05, hang_mm=0.2, pulse_mm=0.3),
-    Noise("jitter", 0.05, hang_mm=0.2, pulse_mm=0.03, jitter=0.18e-3),
-    Noise("locknuts", 0.04, hang_mm=0.2, pulse_mm=0.03, lock=0.5e-3),
-    Noise("modes", 0.02, hang_mm=0.2, pulse_mm=0.03, astray=0.2),
+    Noise("as claimed", 0.69, hang_mm=(0.06, 0.06), jitter=0.01e-3, roll=0.003),
+    Noise("slips", 0.03, hang_mm=(0.06, 0.06), jitter=0.01e-3, roll=0.003, slips=0.03),
+    Noise("small", 0.06, hang_mm=(0.3, 0.3), pulse_mm=0.1, jitter=0.05e-3, lock=0.1e-3),
+    Noise("hangings", 0.05, hang_mm=(0.8, 0.8), pulse_mm=0.03),
+    Noise("hangings at mirrors", 0.03, hang_mm=(1.1, 0.1), pulse_mm=0.03),
+    Noise("tape", 0.05, hang_mm=(0.2, 0.2), pulse_mm=0.3),
+    Noise("jitter", 0.05, hang_mm=(0.2, 0.2), pulse_mm=0.03, jitter=0.18e-3),
+    Noise("locknuts", 0.04, hang_mm=(0.2, 0.2), pulse_mm=0.03, lock=0.5e-3),
+    Noise("modes", 0.02, hang_mm=(0.2, 0.2), pulse_mm=0.03, astray=0.2),
     Noise(
-        "all of it", 0.05, hang_mm=0.6, pulse_mm=0.18, jitter=0.07e-3, lock=0.2e-3, astray=0.03, slips=0.03
+        "all of it",
+        0.05,
+        hang_mm=(0.6, 0.6),
+        pulse_mm=0.18,
+        jitter=0.07e-3,
+        lock=0.2e-3,
+        astray=0.03,
+        slips=0.03,
     ),
 )
-HANG_VAR, ROLL_VAR = np.array([[n.hang_mm**2, n.roll**2] for n in NOISES]).T
+HANG_VAR, ROLL_VAR = np.square([n.hang_mm for n in NOISES]), np.square([n.roll for n in NOISES])
+HOLDERS = (0, 0, 0, 1, 1, 1)  # of a station's index: which of a kind's two hang_mm its cards have
 # Coordinates of hung cards, and of marks, that a kind of noise's size is worth.
 HANG_COUNT, PULSE_COUNT = 4.0, 8.0
 PULSE_VAR = np.array([n.pulse_mm**2 for n in NOISES])
@@ -122,7 +131,8 @@ class Mixture:
     cov: Array  # (H, SIZE, SIZE)
     fault: Array  # (H,) index into FAULTS
     noise: Array  # (H,) index into NOISES
-    # (H, 2) coordinates of hung cards seen, and the sum of their squares, mm²: their ratio is the variance
+    # (H, 2, 2) of each of HOLDERS, coordinates of hung cards seen, and the sum of their squares, mm²: their
+    # ratio is the variance
     hang: Array
     # (H, 2) coordinates of marks seen, and their squared scatter against the kind of noise's: as hang
     pulse: Array
@@ -145,10 +155,10 @@ class Mixture:
         """(H,) probabilities."""
         return np.asarray(np.exp(self.log_weight))
 
-    @property
-    def hang_var(self) -> Array:
-        """(H,) variance of how cards hang, mm² per axis, as each hypothesis has learnt it."""
-        return np.asarray(np.maximum(self.hang[:, 1] / self.hang[:, 0], MODEL_SD**2))
+    def hang_var(self, station: int) -> Array:
+        """(H,) variance of how cards hang at a station, mm² per axis, as each hypothesis has learnt it."""
+        counted, squares = self.hang[:, HOLDERS[station]].T
+        return np.asarray(np.maximum(squares / counted, MODEL_SD**2))
 
     @property
     def pulse_scale(self) -> Array:
@@ -179,7 +189,7 @@ def prior(profile: Profile) -> Mixture:
         cov=np.stack([_prior_cov(profile, *pair) for pair in pairs]),
         fault=fault,
         noise=noise,
-        hang=HANG_COUNT * np.stack([np.ones(len(noise)), HANG_VAR[noise]], axis=1),
+        hang=HANG_COUNT * np.stack([np.ones((len(noise), 2)), HANG_VAR[noise]], axis=2),
         pulse=np.full((len(noise), 2), PULSE_COUNT),
         sign=np.zeros((len(fault), 12), dtype=np.int8),
         notes=((),) * len(fault),
@@ -198,7 +208,7 @@ def _prior_cov(profile: Profile, fault: int, noise: int) -> Array:
     if fault in BOWS:
         variance[m.BOW][BOWS[fault]] = BOW_SD[1] ** 2
     variance[m.LENS_OFF] = LENS_SD[profile.lens.comes_out] ** 2
-    variance[m.HANG] = HANG_VAR[noise], HANG_VAR[noise], ROLL_VAR[noise]
+    variance[m.HANG] = HANG_VAR[noise, 0], HANG_VAR[noise, 0], ROLL_VAR[noise]
     variance[m.RESPONSE] = np.tile([GAIN_SD**2, CROSS_SD**2], 9)
     cov = np.diag(variance)
     for mount in (1, 2, 3):
@@ -234,12 +244,14 @@ def rehung(mixture: Mixture, hung: tuple[str, int | None]) -> Mixture:
     """
     if hung == mixture.hung:
         return mixture
-    mean, cov, var = mixture.mean.copy(), mixture.cov.copy(), mixture.hang_var
-    hang, axes = mixture.hang, np.arange(m.HANG.start, m.HANG.start + 2)
+    mean, cov, hang = mixture.mean.copy(), mixture.cov.copy(), mixture.hang.copy()
+    axes = np.arange(m.HANG.start, m.HANG.start + 2)
     if mixture.hung is not None:
-        known = np.clip(1 - cov[:, axes, axes] / var[:, None], 0.0, 1.0)
-        hang = hang + np.stack([known.sum(1), np.square(mean[:, axes]).sum(1)], axis=1)
-        var = replace(mixture, hang=hang).hang_var
+        station = m.station_index(mixture.hung[0])
+        known = np.clip(1 - cov[:, axes, axes] / mixture.hang_var(station)[:, None], 0.0, 1.0)
+        told = np.stack([known.sum(1), np.square(mean[:, axes]).sum(1)], axis=1)
+        hang[:, HOLDERS[station]] += told
+    var = replace(mixture, hang=hang).hang_var(m.station_index(hung[0]))
     fresh = np.stack([var, var, ROLL_VAR[mixture.noise]], axis=1)
     forget(mean, cov, m.HANG, fresh[:, :, None] * np.eye(3))
     return replace(mixture, mean=mean, cov=cov, hang=hang, hung=hung)
