@@ -27,7 +27,11 @@ PULSE_MIN, HANG_MIN, WALK_MIN, TURN_MIN, SHIFT_MIN, INSPECT_MIN, LENS_OUT_MIN = 
 
 @dataclass
 class Run:
-    """One alignment. end: done, stop, cap or error; excess: the final true worst ratio to a tolerance."""
+    """One alignment.
+
+    end: done, stop, cap or error; excess: the final true worst ratio to a tolerance; lean_mm: the cut's true
+    lean; lens_error_mm: what the last verdict says of the lens less the truth, None where it says nothing.
+    """
 
     pulses: int = 0
     moves: int = 0
@@ -38,6 +42,8 @@ class Run:
     step_ms: list[float] = field(default_factory=list)
     excess: float = float("inf")
     worst: str = ""
+    lean_mm: float = float("inf")
+    lens_error_mm: float | None = None
     fault: str | None = None
     curable: bool = True
 
@@ -76,6 +82,7 @@ def play(
     run = Run()
     if machine.fault:
         run.fault, run.curable = machine.fault.cause, machine.fault.curable
+    step: Step = {}
     while run.pulses < most_pulses and len(run.step_ms) < MOST_STEPS:
         began = time.perf_counter()
         try:
@@ -92,7 +99,9 @@ def play(
             run.end, run.why = step["do"], step.get("reason", "")
             break
     truth = machine.truth()
-    run.excess, run.worst = truth.excess, truth.worst
+    run.excess, run.worst, run.lean_mm = truth.excess, truth.worst, truth.lean_mm
+    said = (step.get("verdict") or {}).get("lens_mm")
+    run.lens_error_mm = None if said is None else said - truth.lens_mm
     if watch:
         watch(f"== {run.end} {run.why}; truth {truth}")
     return run

@@ -15,12 +15,17 @@ from tests.machines.hands import Screw, hand_move_mm, hand_turns
 from tests.machines.optics import STATIONS, Array, Carried, Layout, Misalignment, offsets, reaches
 
 HEAD_ERROR_MM = 0.5
+SHEET_MM = 6.0
 SHIFT_PARTS = ("tube", "tube-exit", "tube-far", "mirror-1", "mirror-2", "mirror-3")
 
 
 @dataclass(frozen=True)
 class Truth:
-    """The true state over 9 x 9 head positions; excess is the worst ratio of a number to its tolerance."""
+    """The true state over 9 x 9 head positions.
+
+    excess: the worst ratio of a number to its tolerance; lean_mm: how far a cut leans in a sheet of SHEET_MM
+    at the worst position (thin lens, Hecht, Optics, ch. 6.2).
+    """
 
     overlap_mm: dict[str, float]
     centre_mm: dict[str, float]
@@ -28,6 +33,7 @@ class Truth:
     nozzle_mm: float
     excess: float
     worst: str
+    lean_mm: float
 
     def aligned(self, factor: float = 1.0) -> bool:
         return self.excess <= factor
@@ -224,7 +230,9 @@ class Machine:
         if self.fault and self.fault.cause == "loose-mount" and self.fault.size:
             ratios["loose mount"] = np.inf
         worst = max(ratios, key=lambda name: ratios[name])
-        return Truth(overlap, centre, lens, nozzle, float(ratios[worst]), worst)
+        lean = (found["nozzle"] - found["lens"] - self.layout.lens_off_mm) / self.layout.tip_mm
+        lean_mm = SHEET_MM * float(np.max(np.hypot(*lean.T)))
+        return Truth(overlap, centre, lens, nozzle, float(ratios[worst]), worst, lean_mm)
 
     @property
     def faulty(self) -> bool:
