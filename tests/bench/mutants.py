@@ -1,18 +1,20 @@
 """Small faults put into the program one at a time: how many of them does a test catch?
 
     .venv/bin/pip install -c .ci/constraints.txt -e '.[mutants,test]'
-    .venv/bin/python tests/bench/mutants.py [--count 100] [--seed 1] [--only vision]
+    .venv/bin/python tests/bench/mutants.py [--count 100] [--seed 1] [--only vision] [--path vision/fit.py]
 
 The faults are those of cosmic-ray: another operator or comparison, a number one more or less, a condition
 turned round, a loop that ends at once. They are drawn by seed from solver, vision, log and session; longer
 files come up more often. A fault is caught when a test of its part fails, or does not end in ten times the
-usual time; only the tests that pass through the changed line are run, the quickest first. What survives is
-printed as a line of code: a test is missing, or the change means nothing.
+usual time; only the tests that pass through the changed line are run, the quickest first, and no more of them
+than take --most seconds together. What survives is printed as a line of code: a test is missing, or the
+change means nothing. --keep FOLDER keeps there which test passes through which line, for the next draw.
 """
 
 from __future__ import annotations
 
 import argparse
+import json
 import os
 import random
 import re
@@ -23,6 +25,7 @@ import tempfile
 import time
 from collections import Counter, defaultdict
 from dataclasses import dataclass
+from itertools import accumulate
 from pathlib import Path
 
 from cosmic_ray.ast import ast_nodes, get_ast
@@ -63,11 +66,13 @@ class Covered:
     tests: dict[str, dict[int, set[str]]]
     took_s: dict[str, float]
 
-    def through(self, fault: Fault) -> list[str]:
+    def through(self, fault: Fault, most_s: float) -> list[str]:
         """Return the tests of a fault's line, the quickest first; of its file if it runs at import."""
         lines = self.tests.get(fault.path, {})
         tests = lines.get(fault.line) or {test for some in lines.values() for test in some}
-        return sorted(tests, key=lambda test: self.took_s[test])
+        quickest = sorted(tests, key=lambda test: self.took_s.get(test, 0))
+        together = accumulate(self.took_s.get(test, 0) for test in quickest)
+        return [test for test, so_far in zip(quickest, together, strict=True) if so_far <= most_s]
 
 
 def main() -> None:
@@ -77,17 +82,20 @@ def main() -> None:
     parser.add_argument("--count", type=int, default=100)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--only", choices=TESTS, help="one part of the program")
+    parser.add_argument("--path", action="append", default=[], help="one file; may be given again")
+    parser.add_argument("--most", type=float, default=120, help="seconds of tests for one fault")
+    parser.add_argument("--keep", type=Path, help="keep which test passes where, and use it if it is there")
     given = parser.parse_args()
-    parts = [given.only] if given.only else list(TESTS)
+    parts = [given.only] if given.only else _parts(given.path)
     rng = random.Random(given.seed)
     with tempfile.TemporaryDirectory() as name:
         copy = Path(name) / "program"
         _copy(copy)
-        covered = {part: _covered(copy, part) for part in parts}
+        covered = {part: _kept(copy, part, given.keep) for part in parts}
         caught = {part: [0, 0] for part in parts}
         for number in range(given.count):
-            part, fault = _drawn(rng, copy, parts)
-            found = _caught(copy, covered[part], fault)
+            part, fault = _drawn(rng, copy, parts, given.path)
+            found = _caught(copy, covered[part].through(fault, given.most), covered[part], fault)
             caught[part][0] += found
             caught[part][1] += 1
             if not found:
@@ -110,9 +118,19 @@ def _copy(to: Path) -> None:
             shutil.copy2(ROOT / name, to / name)
 
 
-def _drawn(rng: random.Random, copy: Path, parts: list[str]) -> tuple[str, Fault]:
+def _parts(paths: list[str]) -> list[str]:
+    """Return the parts that these files belong to; all where no file is given."""
+    return [part for part in TESTS if not paths or any(path.startswith(f"{part}/") for path in paths)]
+
+
+def _drawn(rng: random.Random, copy: Path, parts: list[str], paths: list[str]) -> tuple[str, Fault]:
     """Return a fault of a kind, at a place, in a file that were drawn; longer files come up more often."""
-    files = [(part, path) for part in parts for path in sorted((copy / part).rglob("*.py"))]
+    files = [
+        (part, path)
+        for part in parts
+        for path in sorted((copy / part).rglob("*.py"))
+        if not paths or str(path.relative_to(copy)) in paths
+    ]
     lines = [len(path.read_text().splitlines()) for _, path in files]
     while True:
         part, path = rng.choices(files, lines)[0]
@@ -122,8 +140,17 @@ def _drawn(rng: random.Random, copy: Path, parts: list[str]) -> tuple[str, Fault
             continue
         name, occurrence = rng.choice(places)
         changed = mutate_code(text, get_operator(name)(), occurrence)
-        if changed not in (None, text):
+        if changed not in (None, text) and _compiles(changed):
             return part, Fault(str(path.relative_to(copy)), changed, *_difference(text, changed))
+
+
+def _compiles(text: str) -> bool:
+    """Whether it is a program at all: what no interpreter takes is caught without a test."""
+    try:
+        compile(text, "fault", "exec", dont_inherit=True)
+    except SyntaxError:
+        return False
+    return True
 
 
 def _places(text: str) -> list[tuple[str, int]]:
@@ -134,7 +161,8 @@ def _places(text: str) -> list[tuple[str, int]]:
         operator = get_operator(name)()
         for node in nodes:
             for _ in operator.mutation_positions(node):
-                if node.search_ancestor("import_name", "import_from", "decorator") is None:
+                star = node.parent is not None and node.parent.type == "parameters"  # `*`, no product
+                if not star and node.search_ancestor("import_name", "import_from", "decorator") is None:
                     places.append((name, seen[name]))
                 seen[name] += 1
     return places
@@ -146,16 +174,30 @@ def _difference(before: str, after: str) -> tuple[int, str]:
     return next(((n, b) for n, (a, b) in enumerate(pairs, 1) if a != b), (0, ""))
 
 
-def _caught(copy: Path, covered: Covered, fault: Fault) -> bool:
-    tests = covered.through(fault)
+def _caught(copy: Path, tests: list[str], covered: Covered, fault: Fault) -> bool:
     path = copy / fault.path
     whole = path.read_text()
     path.write_text(fault.text)
     try:
-        most_s = 60 + 10 * sum(covered.took_s[test] for test in tests)
+        most_s = 60 + 10 * sum(covered.took_s.get(test, 0) for test in tests)
         return bool(tests) and _pytest(copy, ["-x", *tests], most_s) != 0
     finally:
         path.write_text(whole)
+
+
+def _kept(copy: Path, part: str, keep: Path | None) -> Covered:
+    """Return which test passes where, from a file of that folder; otherwise by a run, which is kept there."""
+    file = keep and keep / f"{part.replace('/', '-')}.json"
+    if file and file.exists():
+        tests, took_s = json.loads(file.read_text())
+        return Covered(
+            {name: {int(n): set(some) for n, some in lines.items()} for name, lines in tests.items()}, took_s
+        )
+    covered = _covered(copy, part)
+    if file:
+        file.parent.mkdir(parents=True, exist_ok=True)
+        file.write_text(json.dumps([covered.tests, covered.took_s], default=sorted))
+    return covered
 
 
 def _covered(copy: Path, part: str) -> Covered:
