@@ -44,8 +44,18 @@ def test_a_long_move_waits_for_a_second_mark_that_agrees() -> None:
 
 
 def test_a_short_move_does_not_wait() -> None:
-    assert not asks_again(seen(2.9), up_mm=2.9)
-    assert asks_again(seen(3.2), up_mm=3.2)
+    assert not asks_again(seen(3.0), up_mm=3.0)
+    assert asks_again(seen(3.1), up_mm=3.1)
+
+
+def test_the_newest_of_many_marks_is_the_one_to_confirm() -> None:
+    assert asks_again(seen(0.4), seen(0.5), seen(8.0), seen(16.0))
+    assert not asks_again(seen(16.0), seen(0.4), seen(8.0), seen(16.2))
+
+
+@pytest.mark.parametrize(("apart_mm", "agree"), [(0.5, True), (0.6, False)])
+def test_exact_readings_agree_within_half_a_millimetre(apart_mm: float, agree: bool) -> None:
+    assert asks_again(seen(16.0, sigma_mm=0.0), seen(16.0 + apart_mm, sigma_mm=0.0)) is not agree
 
 
 def test_the_part_that_would_move_is_named() -> None:
@@ -60,6 +70,8 @@ def test_marks_elsewhere_or_from_before_a_turn_do_not_confirm() -> None:
 
 def test_coarse_readings_agree_within_what_they_are_good_to() -> None:
     assert not asks_again(seen(16.0, sigma_mm=0.5), seen(17.5, sigma_mm=0.5))
+    assert not asks_again(seen(16.0, sigma_mm=0.3), seen(17.4, sigma_mm=0.4))  # 3 sigmas are 1.5 mm
+    assert asks_again(seen(16.0, sigma_mm=0.3), seen(17.6, sigma_mm=0.4))
     assert asks_again(seen(16.0, sigma_mm=0.1), seen(17.5, sigma_mm=0.1))
 
 

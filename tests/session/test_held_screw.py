@@ -1,4 +1,4 @@
-"""How fast a held practice screw turns: the asked turn takes six seconds, within limits, and ends when let go."""
+"""A held practice screw: the asked turn takes six seconds, within limits, and ends when let go."""
 
 from __future__ import annotations
 
