@@ -28,6 +28,7 @@ from tests.machines import profile
 Array = NDArray[Any]
 LASER = parse_profile(profile("1600"))
 HEAD = (300.0, 200.0)
+WEIGHT = -0.5  # its logarithm, as if others had gone before
 NOISE, LOOSE_2 = 2, b.LOOSE + 1  # one that has a scatter of each kind but of modes; a loose mirror 2
 
 
@@ -35,7 +36,7 @@ def one(noise: int = NOISE, fault: int = 0, seed: int = 1) -> b.Mixture:
     """A single hypothesis that is off a little, knows something, and knows how its screws work."""
     rng = np.random.default_rng(seed)
     whole = b.prior(LASER)
-    found = b.take(whole, np.array([0]), np.zeros(1))
+    found = b.take(whole, np.array([0]), np.array([WEIGHT]))
     root = np.linalg.cholesky(found.cov[0]) * 0.15
     mixed = root @ (np.eye(m.SIZE) + 0.2 * rng.standard_normal((m.SIZE, m.SIZE)))
     return replace(
@@ -123,7 +124,7 @@ def check_taken(
     wrong = kind.astray * plane(S + b.ASTRAY_MM**2 * np.eye(2), miss) + kind.slips / b.CARD_AREA
     assert after.weight[seen[0]] == pytest.approx(right / (right + wrong), rel=1e-4)
     assert after.weight.sum() == pytest.approx(1.0)
-    assert after.evidence - before.evidence == pytest.approx(np.log(right + wrong), abs=1e-4)
+    assert after.evidence - before.evidence == pytest.approx(WEIGHT + np.log(right + wrong), abs=1e-4)
     assert after.doubt == pytest.approx(min(1.0, kind.slips / b.CARD_AREA / (right + wrong)), rel=1e-3)
 
 
@@ -232,6 +233,7 @@ def test_a_turn_is_a_motion_with_the_errors_of_the_hand(
     spread = np.sqrt(np.diag(before.cov[0]))
     np.testing.assert_allclose((after.mean[asked] - moved(at[None])[0]) / spread, 0, atol=1e-9)
     np.testing.assert_allclose((after.cov[asked] - F @ Q @ F.T) / np.outer(spread, spread), 0, atol=1e-6)
+    assert after.weight[asked] == pytest.approx(1 - 3 * b.NOISES[NOISE].slips, rel=1e-3)
     assert after.last_turn == tuple(np.sign(turns) if i == k else 0.0 for i in range(9))
     assert after.net_turns == tuple(turns if i == k else 0.0 for i in range(9))
     twice = f.turn(LASER, after, Turn(mount, screw.name, turns)).net_turns
@@ -266,7 +268,7 @@ def test_a_hand_may_have_turned_another_screw_the_other_way_or_none(noise: int) 
             along = change[m.contact_at(1)] @ own
             side = m.screw_vectors(LASER, 1, 0)[1] @ own
             assert along == pytest.approx(turned * pitch * (1 + gain + cross * side))
-    assert after.evidence == pytest.approx(before.evidence, abs=1e-3)
+    assert after.evidence == pytest.approx(before.evidence + WEIGHT, abs=1e-3)
 
 
 def test_how_a_screw_works_is_open_until_it_is_turned() -> None:
@@ -322,7 +324,8 @@ def test_beyond_a_limit_are_the_moments_of_a_truncated_normal(limit: float) -> N
     np.testing.assert_allclose(after.mean[0], before.mean[0] + P @ row / var * (kept.mean() - value))
     left = P - np.outer(P @ row, P @ row) / var * (1 - kept.var() / var)
     np.testing.assert_allclose(after.cov[0], left, rtol=1e-7, atol=1e-12)
-    assert np.exp(after.log_weight[0]) == pytest.approx(norm.sf(limit, value, np.sqrt(var)), rel=1e-9)
+    likely = norm.logsf(limit, value, np.sqrt(var))
+    assert after.log_weight[0] == pytest.approx(WEIGHT + likely, rel=1e-9)
 
 
 @pytest.mark.parametrize("fault", [0, b.LOOSE])
@@ -346,7 +349,7 @@ def test_a_blank_is_a_bad_pulse_or_a_beam_beyond_one_of_its_edges(
             chances += [norm.sf(limit, spot[axis], sd), norm.cdf(-limit, spot[axis], sd)]
     after = f.no_mark(LASER, before, NoMark(station, HEAD, 1, below_mm))
     assert sum(chances) > 2 * chances[0]  # some of the ways are probable
-    assert after.evidence - before.evidence == pytest.approx(np.log(sum(chances)), abs=1e-4)
+    assert after.evidence - before.evidence == pytest.approx(WEIGHT + np.log(sum(chances)), abs=1e-4)
     assert after.doubt == pytest.approx(chances[0] / sum(chances), rel=1e-4)
     likely = sorted((c for c in chances if c > 1e-3), reverse=True)
     assert after.weight[: len(likely)] == pytest.approx(np.array(likely) / sum(chances), rel=1e-3)
