@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import lru_cache
+from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 from uuid import uuid4
 
@@ -11,6 +15,7 @@ import numpy as np
 from flask.testing import FlaskClient
 
 from firmware import Frame
+from server.log import Log
 from server.practice import default_profile
 from server.session.services import Services
 from server.session.snapshot import expect_of
@@ -65,6 +70,20 @@ class FakeHeartbeat:
     def start(self) -> None: ...
 
     def stop(self) -> None: ...
+
+
+@lru_cache
+def _empty_log() -> TemporaryDirectory[str]:
+    made: TemporaryDirectory[str] = TemporaryDirectory()
+    Log(Path(made.name)).close()
+    return made
+
+
+def new_log(folder: Path) -> Log:
+    """Return an empty log in that folder: a copy, for making one waits for the disk."""
+    if not any(folder.glob("*.db")):
+        shutil.copytree(_empty_log().name, folder, dirs_exist_ok=True)
+    return Log(folder)
 
 
 def names(client: FlaskClient, of: str = "bench") -> Json:

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from server.log import Json, Log
+from server.log import Json
 from server.session.check import Check
 from server.session.events import MarkSeen, NoMark
 from server.session.mark_taking import SentMark
@@ -19,7 +19,18 @@ from server.session.session import Session
 from server.solver import DocumentError, Step
 from server.solver.steps import Expect, Parts
 from server.sources.base import Place
-from tests.pages.doubles import MACHINE, STEPS, VIEW, Bench, Script, blank_card, mark, reading, step_of
+from tests.pages.doubles import (
+    MACHINE,
+    STEPS,
+    VIEW,
+    Bench,
+    Script,
+    blank_card,
+    mark,
+    new_log,
+    reading,
+    step_of,
+)
 from tests.session.conftest import Clock
 from vision import NoReading, Reading
 
@@ -40,7 +51,7 @@ def opened(
     made = script or Script()
     services = made.services(asks) if asks else made.services()
     bench = Bench(kind=kind, reads=kind != "offline")
-    session = Session(Log(folder), bench, machine=MACHINE, services=services, clock=clock or Clock())
+    session = Session(new_log(folder), bench, machine=MACHINE, services=services, clock=clock or Clock())
     if cautions:
         session.acknowledge()
     return session

@@ -7,10 +7,9 @@ from typing import Any
 
 import pytest
 
-from server.log import Log
 from server.session.session import Session
 from server.session.snapshot import expect_of
-from tests.pages.doubles import EXPECT, MACHINE, Bench, Script, step_of
+from tests.pages.doubles import EXPECT, MACHINE, Bench, Script, new_log, step_of
 
 Json = dict[str, Any]
 TURN: Json = {"do": "turn", "mount": 2, "screw": "side", "turns": 0.25, "say": "Turn.", "expect": EXPECT}
@@ -21,7 +20,7 @@ LOOK: Json = {"do": "inspect", "cause": "loose-mount-2", "say": "Look.", "expect
 def did(folder: Path, step: Json, act: str, *what: Any, turned: bool = False) -> tuple[Session, Bench]:
     bench = Bench()
     session = Session(
-        Log(folder), bench, machine=MACHINE, services=Script().services(lambda _: step_of(step))
+        new_log(folder), bench, machine=MACHINE, services=Script().services(lambda _: step_of(step))
     )
     session.acknowledge()
     if turned:
@@ -90,7 +89,7 @@ def test_a_screw_that_was_held_has_made_the_asked_turn_and_no_other(
 def test_what_the_hand_was_seen_to_do_is_made_and_saved_beside_what_was_asked(tmp_path: Path) -> None:
     bench = Bench()
     session = Session(
-        Log(tmp_path), bench, machine=MACHINE, services=Script().services(lambda _: step_of(TURN))
+        new_log(tmp_path), bench, machine=MACHINE, services=Script().services(lambda _: step_of(TURN))
     )
     session.turn(2, "side", 0.25, went=0.125)
     assert ("turn", (2, "side", 0.125)) in bench.asked

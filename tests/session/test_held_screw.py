@@ -8,10 +8,9 @@ from typing import Any
 
 import pytest
 
-from server.log import Log
 from server.session.session import Refused, Session
 from server.solver import Step
-from tests.pages.doubles import MACHINE, Bench, Script, blank_card, reading
+from tests.pages.doubles import MACHINE, Bench, Script, blank_card, new_log, reading
 from tests.session.conftest import Clock
 
 LOOK_S = 0.2
@@ -22,7 +21,7 @@ def held(
 ) -> tuple[Session, Bench]:
     bench, step = Bench(), Step("turn", mount=1, screw="top", turns=turns)
     services = (script or Script()).services(lambda _: step)
-    session = Session(Log(folder), bench, machine=MACHINE, services=services, clock=clock)
+    session = Session(new_log(folder), bench, machine=MACHINE, services=services, clock=clock)
     session.acknowledge()
     return session, bench
 

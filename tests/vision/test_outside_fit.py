@@ -324,7 +324,7 @@ def test_two_marks_that_nearly_touch_are_one_double_mark(one: Mark, other: Mark,
 
 def test_a_double_mark_lies_at_the_centroid_of_its_lobes_and_is_as_wide_as_both() -> None:
     """Lobes of 2 and 1 mm: areas four to one. Second moments: each lobe's own, and its distance squared."""
-    found = join_lobes([lobe(0.0, wide=2.0), lobe(1.5, wide=1.0)])[0]
+    found, _ = join_lobes([lobe(0.0, wide=2.0), lobe(1.5, wide=1.0), lobe(9.0, wide=9.0)])
     share = np.array([0.8, 0.2])
     centre = share @ [0.0, 1.5]
     own = share @ [(2 / 4) ** 2, (1 / 4) ** 2]
