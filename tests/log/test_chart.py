@@ -14,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from server.log import Log, add_entry, draw_chart
-from server.log._chart import COLOURS, thinned
+from server.log._chart import COLOURS, thinned, what_to_draw
 
 MACHINE = {"name": "one"}
 
@@ -125,3 +125,54 @@ def test_thinning_only_drops_what_lies_on_another(points: list[tuple[float, floa
     assert set(kept) <= set(points)
     cells = [(int(x / 0.5), int(y / 0.2)) for x, y in kept]
     assert len(set(cells)) == len(cells) and {(int(x / 0.5), int(y / 0.2)) for x, y in points} == set(cells)
+
+
+def test_dots_stand_by_number_and_distance_and_upkeep_between(log: Log) -> None:
+    """Of the first panel's axes: as far apart as the alignments are, from nought at the bottom."""
+    for size_mm in (1.0, 2.0, 4.0):
+        number = log.start_alignment(machine=MACHINE, source="camera")
+        log.add_event(number, mark(size_mm, 0, "mirror-1"))
+    add_entry(
+        log, "upkeep", {"laser": "one", "what": "a very long description of what was done"}, alignment_id=4
+    )
+    root = drawing(log)
+    first, second, third = dots(root, COLOURS["left"])[:3]
+    assert second[0] - first[0] == pytest.approx(third[0] - second[0])
+    assert third[1] - second[1] == pytest.approx(2 * (second[1] - first[1]))
+    lines = [
+        path.get("d", "").split() for path in root.findall(".//{*}path") if "#5a5a5a" in path.get("style", "")
+    ]
+    assert float(lines[0][1]) == pytest.approx((first[0] + second[0]) / 2)
+    texts = [text.text for text in root.findall(".//{*}text")]
+    assert texts.count("a very long description ") == 4  # once in each panel
+    assert texts.count("no mark here yet") == 1  # mirror 3
+
+
+def test_upkeep_of_another_laser_is_not_drawn(log: Log) -> None:
+    add_entry(log, "upkeep", {"laser": "other", "what": "cleaning"}, alignment_id=1)
+    add_entry(log, "upkeep", {"laser": "one", "what": "of no alignment"})
+    for laser, shown in ((None, True), ("one", False), ("other", True)):
+        stream = io.BytesIO()
+        draw_chart(log, stream, laser=laser)
+        text = stream.getvalue().decode()
+        assert ("cleaning" in text) is shown and "of no alignment" not in text
+
+
+def test_what_there_is_nothing_to_draw_of_is_said(log: Log, tmp_path: Path) -> None:
+    assert what_to_draw(log) is None
+    assert what_to_draw(log, sources=("practice",)) is None
+    assert what_to_draw(log, laser="one") is None
+    assert what_to_draw(log, laser="two") == "the log has no laser named two; it has one"
+    with Log(tmp_path / "other") as other:
+        assert what_to_draw(other, laser="two") == "the log has no laser named two"
+        assert what_to_draw(other) == "no alignment of these has a mark yet"
+        number = other.start_alignment(machine=MACHINE, source="practice")
+        other.add_event(number, mark(1, 1))
+        assert what_to_draw(other) is None
+        assert "--practice draws it" in str(what_to_draw(other, sources=("camera",)))
+        assert what_to_draw(other, sources=("practice",)) is None
+
+
+def test_thinning_keeps_the_first_of_each_cell() -> None:
+    points = [(0.0, 0.0), (5.0, 1.0), (0.4, 0.1), (9.9, 0.3), (5.4, 1.1), (5.6, 1.0)]
+    assert sorted(thinned(points, (0.5, 0.2))) == [(0.0, 0.0), (5.0, 1.0), (5.6, 1.0), (9.9, 0.3)]

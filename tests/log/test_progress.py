@@ -7,7 +7,7 @@ import pytest
 from server.log._progress import told
 
 
-@pytest.mark.parametrize("count", [0, 1, 3, 499, 500, 1000, 1234])
+@pytest.mark.parametrize("count", [0, 1, 3, 499, 500, 1000, 1001, 1234])
 def test_the_items_come_as_they_are_and_the_last_is_told(count: int) -> None:
     said: list[tuple[str, int, int]] = []
     assert list(told(range(count), "rows", count, lambda *words: said.append(words))) == [*range(count)]
