@@ -195,6 +195,7 @@ def test_outside_each_value_is_read_as_sqlite_wrote_it(tmp_path: Path, page_size
     [
         (512, 0, (512, 0)),
         (512, 32, (4096, 0)),  # less than 480 bytes of use
+        (512, 33, (4096, 0)),
         (512, 31, (512, 31)),
         (4096, 8, (4096, 8)),
         (32768, 0, (32768, 0)),
