@@ -100,7 +100,7 @@ def _weighed(now: _Now, events: list[Event]) -> Move:
     after = after_moves(now.view, events)
     drop = now.cost - cost(after, now.stage, now.caps)
     better = probability(after, now.stage) - now.probability
-    share = drop / now.cost if drop > POLICY.much and now.cost > 0 else 0.0
+    share = drop / now.cost if drop > POLICY.much else 0.0
     effort = sum(1.0 if isinstance(event, Turn) else POLICY.effort_shift for event in events)
     return Move(events, max(2.0 * better, share), effort)
 
