@@ -7,8 +7,9 @@ from collections.abc import Callable
 from typing import Any
 
 import pytest
+from pydantic import ValidationError
 
-from server.solver import DocumentError, answer, parse_alignment, parse_profile, profile_as_json
+from server.solver import DocumentError, answer, parse_alignment, parse_profile, profile_as_json, schema
 from server.solver.estimate.belief import believe
 from server.solver.events import MarkSeen
 from tests.machines import profile
@@ -139,3 +140,184 @@ def test_a_profile_s_fault_is_named_inside_the_profile() -> None:
     with pytest.raises(DocumentError) as refused:
         parse_profile(given)
     assert refused.value.path == "bed.depth_mm"
+
+
+HEAD = [0.0, 0.0]
+SEEN: Json = {
+    "kind": "mark",
+    "station": "mirror-2",
+    "head_mm": HEAD,
+    "offset_mm": [0.0, 0.0],
+    "sigma_mm": 0.1,
+}
+BELOW: Json = SEEN | {"station": "below", "below_mm": 145.0}
+CONTACT: Json = {"name": "top", "at_mm": [0.0, 0.0], "screw_pitch_mm": 0.5}
+SCREW_TURN: Json = {"kind": "turn", "mount": 1, "screw": "top", "turns": 1.0}
+MOVE: Json = {"kind": "shift", "part": "mirror-1", "move_mm": [0.0, 0.0, 1.0]}
+THREE: Json = {
+    "mirror": 1,
+    "contact": [
+        {"name": name, "at_mm": at}
+        for name, at in (("a", [0.0, 0.0]), ("b", [50.0, 0.0]), ("c", [0.0, 50.0]))
+    ],
+}
+BEAM: Json = {"wavelength_um": 10.6, "diameter_mm": 200.0, "divergence_mrad": 1.0}
+LEAST = 1e-9
+
+LIMITS: list[tuple[type[schema.In], Json, str, list[Any], list[Any]]] = [
+    (schema.Bed, {"width_mm": 1.0, "depth_mm": 1.0}, "width_mm", [LEAST, 20_000.0], [0.0, 20_000.5]),
+    (schema.Bed, {"width_mm": 1.0, "depth_mm": 1.0}, "depth_mm", [LEAST, 20_000.0], [0.0, 20_000.5]),
+    (schema.Beam, BEAM, "wavelength_um", [LEAST, 150.0], [0.0, 1000.5]),
+    (schema.Beam, BEAM, "diameter_mm", [200.0], [0.0, 200.5]),
+    (schema.Beam, BEAM, "divergence_mrad", [0.0, 200.0], [-0.1, 200.5]),
+    (
+        schema.Tube,
+        {"exit_mount_mm": 0.0, "far_mount_mm": 20_000.0},
+        "exit_mount_mm",
+        [0.0, 19_990.0],
+        [-0.5, 19_990.5],
+    ),
+    (
+        schema.Tube,
+        {"exit_mount_mm": 0.0, "far_mount_mm": 1.0},
+        "far_mount_mm",
+        [10.0, 20_000.0],
+        [9.9, 20_000.5],
+    ),
+    (schema.Contact, CONTACT, "screw_pitch_mm", [LEAST, 10.0, None], [0.0, 10.5]),
+    (schema.Contact, CONTACT, "clockwise", [1, -1, None], [0, 2, -2]),
+    (schema.Contact, CONTACT, "name", ["a", "a" * 60], ["", "a" * 61]),
+    (
+        schema.Contact,
+        CONTACT,
+        "at_mm",
+        [[20_000.0, -20_000.0]],
+        [[20_000.5, 0.0], [0.0, -20_000.5], [0.0], [0.0] * 3],
+    ),
+    (
+        schema.Card,
+        {},
+        "before_mount_mm",
+        [-200.0, 200.0, {"nozzle": 200.0}],
+        [-200.5, 200.5, {"nozzle": 200.5}],
+    ),
+    (schema.Mount, THREE, "mirror", [1, 3], [0, 4]),
+    (schema.Mount, THREE, "turns_from", [-50.0, 0.0], [-50.5, 0.5]),
+    (schema.Mount, THREE, "turns_to", [50.0, 0.0], [50.5, -0.5]),
+    (schema.Mark, SEEN, "offset_mm", [[-200.0, 200.0]], [[-200.5, 0.0], [0.0, 200.5], [0.0], [0.0] * 3]),
+    (
+        schema.Mark,
+        SEEN,
+        "sigma_mm",
+        [LEAST, 100.0, [100.0, LEAST]],
+        [0.0, 100.5, [0.1], [0.1, 0.0], [0.1] * 3],
+    ),
+    (schema.Mark, SEEN, "hanging", [0, None], [-1]),
+    (schema.Mark, SEEN, "below_mm", [None], [145.0]),
+    (schema.Mark, SEEN, "lens", [None], ["out", "in"]),
+    (schema.Mark, BELOW, "below_mm", [LEAST, 2000.0], [0.0, 2000.5, None]),
+    (schema.Mark, BELOW, "lens", [None, "out"], ["in"]),
+    (schema.Turn, SCREW_TURN, "turns", [LEAST, -LEAST, 20.0, -20.0], [0.0, 20.5, -20.5]),
+    (schema.Turn, SCREW_TURN, "mount", [1, 3], [0, 4]),
+    (
+        schema.Shift,
+        MOVE,
+        "move_mm",
+        [[36.0, 48.0, 0.0], [0.0, 0.0, -60.0]],
+        [[36.0, 48.0, 1.0], [0.0, 0.0, 60.1], [0.0] * 2],
+    ),
+    (
+        schema.Shift,
+        MOVE | {"part": "tube-exit"},
+        "move_mm",
+        [[0.0, 1.0, 1.0]],
+        [[0.1, 1.0, 1.0], [-0.1, 0.0, 0.0]],
+    ),
+    (schema.Shift, MOVE | {"part": "tube-far"}, "move_mm", [[0.0, 1.0, 1.0]], [[0.1, 1.0, 1.0]]),
+    (schema.Inspected, {"kind": "inspected", "outcome": "fixed"}, "cause", ["a", "a" * 100], ["", "a" * 101]),
+]
+
+
+@pytest.mark.parametrize(
+    ("model", "base", "field", "taken", "refused"),
+    LIMITS,
+    ids=[f"{e[0].__name__} {e[2]} {n}" for n, e in enumerate(LIMITS)],
+)
+def test_what_is_just_possible_is_taken_and_no_more(
+    model: type[schema.In], base: Json, field: str, taken: list[Any], refused: list[Any]
+) -> None:
+    for value in taken:
+        assert getattr(model.model_validate(base | {field: value}), field) == value
+    for value in refused:
+        with pytest.raises(ValidationError):
+            model.model_validate(base | {field: value})
+
+
+def test_a_beam_spreads_no_less_than_diffraction_makes_it() -> None:
+    """4λ/(πD): 10.6 µm and 7 mm give 1.928 mrad (Siegman, Lasers, ch. 17)."""
+    beam = {"wavelength_um": 10.6, "diameter_mm": 7.0}
+    for mrad in (0.0, 1.929, 3.0):
+        schema.Beam.model_validate(beam | {"divergence_mrad": mrad})
+    for mrad in (0.001, 1.927):
+        with pytest.raises(ValidationError):
+            schema.Beam.model_validate(beam | {"divergence_mrad": mrad})
+
+
+@pytest.mark.parametrize(
+    ("third", "taken"),
+    [
+        ([25.0, 50.0], True),
+        ([25.0, 1.1], True),
+        ([25.0, 0.9], False),
+        ([25.0, -1.1], True),
+        ([50.0, 0.0], False),
+    ],
+)
+def test_three_points_make_a_plane_if_they_are_far_enough_from_a_line(
+    third: list[float], taken: bool
+) -> None:
+    """Twice the triangle's area against a fiftieth of the longest side's square: 50 mm of 2500 mm²."""
+    mount = {**THREE, "contact": [*THREE["contact"][:2], {"name": "c", "at_mm": third}]}
+    if taken:
+        schema.Mount.model_validate(mount)
+    else:
+        with pytest.raises(ValidationError):
+            schema.Mount.model_validate(mount)
+
+
+def test_two_or_four_points_and_equal_names_make_no_mount() -> None:
+    points = THREE["contact"]
+    for contact in (
+        points[:2],
+        [*points, {"name": "d", "at_mm": [9.0, 9.0]}],
+        [*points[:2], points[2] | {"name": "a"}],
+    ):
+        with pytest.raises(ValidationError):
+            schema.Mount.model_validate(THREE | {"contact": contact})
+
+
+@pytest.mark.parametrize("off", [1.1e-6, -1.1e-6, 0.9e-6, -0.9e-6])
+@pytest.mark.parametrize(
+    ("leg", "size"), [("mirror_1_to_2_mm", "depth_mm"), ("mirror_2_to_3_mm", "width_mm")]
+)
+def test_the_legs_fit_the_bed_to_a_millionth(leg: str, size: str, off: float) -> None:
+    given = profile("1600")
+    given["path"][leg][1] = given["path"][leg][0] + given["bed"][size] * (1 + off)
+    if abs(off) < 1e-6:
+        parse_profile(given)
+    else:
+        with pytest.raises(DocumentError) as refused:
+            parse_profile(given)
+        assert refused.value.path == f"path.{leg}"
+
+
+def test_without_sigma_a_mark_is_one_by_eye_and_two_on_one_tape_are_told_better() -> None:
+    mark = schema.Mark.model_validate({key: value for key, value in SEEN.items() if key != "sigma_mm"})
+    both = {
+        "kind": "difference",
+        "station": "mirror-2",
+        "from_head_mm": HEAD,
+        "head_mm": HEAD,
+        "offset_mm": [0.0, 0.0],
+    }
+    assert (mark.sigma_mm, schema.Difference.model_validate(both).sigma_mm) == (0.4, 0.15)

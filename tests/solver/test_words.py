@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from fractions import Fraction
+
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -9,7 +12,11 @@ from hypothesis import strategies as st
 from server.solver import answer
 from server.solver.steps import Expect, Parts, Step
 from server.solver.words import (
+    card_axis_words,
+    direction_words,
+    fraction_of_turn,
     head_words,
+    move_phrases,
     move_words,
     offset_words,
     part_words,
@@ -18,6 +25,60 @@ from server.solver.words import (
     turns_words,
 )
 from tests.machines import draw_machine, profile
+
+UNIT = {
+    "to the machine's right": (1, 0, 0),
+    "to the machine's left": (-1, 0, 0),
+    "to the back": (0, 1, 0),
+    "to the front": (0, -1, 0),
+    "up": (0, 0, 1),
+    "down": (0, 0, -1),
+}
+BEAM = {
+    "back-left": {
+        "mirror-1": (-1, 0, 0),
+        "mirror-2": (0, -1, 0),
+        "mirror-3": (1, 0, 0),
+        "nozzle": (0, 0, -1),
+    },
+    "back-right": {
+        "mirror-1": (1, 0, 0),
+        "mirror-2": (0, -1, 0),
+        "mirror-3": (-1, 0, 0),
+        "nozzle": (0, 0, -1),
+    },
+}
+
+
+@given(st.integers(1, 64 * 20))
+def test_every_64th_is_said_exactly(count: int) -> None:
+    said = fraction_of_turn(count / 64)
+    assert sum(Fraction(part) for part in said.split()) == Fraction(count, 64)
+
+
+@pytest.mark.parametrize("corner", ["back-left", "back-right"])
+@pytest.mark.parametrize("station", ["mirror-1", "mirror-2", "mirror-3", "nozzle"])
+def test_the_sides_of_a_card_are_u_and_v_of_the_frames(corner: str, station: str) -> None:
+    v = np.array([0, 1, 0] if station == "nozzle" else [0, 0, 1])
+    u = np.cross(BEAM[corner][station], v)
+    words = card_axis_words(station, corner)
+    assert UNIT[words["right"]] == tuple(u)
+    assert UNIT[words["left"]] == tuple(-u)
+    assert UNIT[words["up"]] == tuple(v)
+    assert UNIT[words["down"]] == tuple(-v)
+
+
+@pytest.mark.parametrize("corner", ["back-left", "back-right"])
+@pytest.mark.parametrize("station", ["mirror-1", "mirror-2", "mirror-3", "nozzle"])
+@pytest.mark.parametrize("side", ["right", "left", "up", "down"])
+def test_a_way_on_the_card_is_the_machines_way_beside_it(corner: str, station: str, side: str) -> None:
+    """Both words of one direction point the same way: (u, v) as a vector of the machine."""
+    u_mm, v_mm = {"right": (1.0, 0.0), "left": (-1.0, 0.0), "up": (0.0, 1.0), "down": (0.0, -1.0)}[side]
+    v = np.array([0, 1, 0] if station == "nozzle" else [0, 0, 1])
+    u = np.cross(BEAM[corner][station], v)
+    machine = next(word for word, way in UNIT.items() if way == tuple((u_mm * u + v_mm * v).astype(int)))
+    beside = "" if machine == side else f" ({machine})"
+    assert direction_words(station, corner, (u_mm, v_mm)) == f"1.0 mm {side}{beside}"
 
 
 @pytest.mark.parametrize(
@@ -130,3 +191,35 @@ def test_the_first_steps_of_an_alignment_say_what_where_and_why(severity: str) -
                 assert head_words(step["head_mm"], width, depth) in parts["where"]
         if machine.obey(step) is None:
             break
+
+
+def test_a_direction_names_card_and_machine() -> None:
+    said = direction_words("mirror-1", "back-left", (2.13, -0.42))
+    assert said == "2.1 mm right (to the back), 0.4 mm down"
+
+
+@pytest.mark.parametrize(
+    ("move", "words"),
+    [
+        ([0, 0, 1.2], ["up 1.2 mm"]),
+        ([0.5, -0.8, 0], ["to the machine's right 0.5 mm", "to the front 0.8 mm"]),
+        ([0, 0, 0], []),
+    ],
+)
+def test_moves_are_said_axis_by_axis(move: list[float], words: list[str]) -> None:
+    assert move_phrases(move) == words
+
+
+@pytest.mark.parametrize(("value", "said"), [(0.05, True), (0.04, False), (-0.05, True), (-0.04, False)])
+def test_what_rounds_to_nothing_is_not_said(value: float, said: bool) -> None:
+    assert (move_words((value, 0.0, 0.0)) != "not at all") is said
+    assert (move_phrases((0.0, value, 0.0)) != []) is said
+    assert (direction_words("nozzle", "back-left", (0.0, value)) != "no way to go") is said
+
+
+@pytest.mark.parametrize("away", [1.0, -1.0, 1.1, -1.1])
+def test_a_head_within_a_millimetre_of_a_place_stands_there(away: float) -> None:
+    there = abs(away) <= 1.0
+    assert (head_words((800.0 + away, 500.0), 1600.0, 1000.0) == "centre") is there
+    assert (head_words((800.0, 500.0 + away), 1600.0, 1000.0) == "centre") is there
+    assert (head_words((1600.0 + away, 1000.0), 1600.0, 1000.0) == "back right") is there
