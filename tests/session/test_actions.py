@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from server.log import Json
+from server.log import Json, Log
 from server.session.check import Check
 from server.session.events import MarkSeen, NoMark
 from server.session.mark_taking import SentMark
@@ -385,6 +385,17 @@ def test_an_undo_leaves_the_burn_on_the_tape_but_not_a_turn(tmp_path: Path) -> N
         session.undo()
         now = session.snapshot()
         assert (now.used, now.place, now.seen, now.misses, now.may_undo) == (used, HERE, None, 0, False)
+
+
+def test_the_state_before_an_event_is_kept_whole_and_once(tmp_path: Path) -> None:
+    session = opened(tmp_path)
+    session.hang(HERE)
+    for u_mm in (1.0, 2.0):
+        log = Log(tmp_path, access="read-only")
+        before = log.state(session.alignment or 0) or {}
+        session.typed(HERE, (u_mm, 1.0))
+        after = log.state(session.alignment or 0) or {}
+        assert after["before"] == {key: value for key, value in before.items() if key != "before"}
 
 
 def test_a_new_alignment_keeps_the_rigs_numbers_and_nothing_else(tmp_path: Path) -> None:
