@@ -101,7 +101,7 @@ def test_a_repair_may_have_changed_everything() -> None:
     after = belief._inspected(LASER, before, FIXED)
     assert after.repairs == (2,) and after.parts_seen == 4
     forgotten = after.cov[:, 0, 0] > 1.0
-    assert after.weight[forgotten].sum() == pytest.approx(belief.VOID, abs=0.02)
+    assert after.weight[forgotten].sum() == pytest.approx(b.VOID, abs=0.02)
     other = belief._inspected(LASER, before, Inspected("coolant", "fixed"))
     assert other.repairs == (1,) and (other.cov[:, 0, 0] > 1.0).all() and other.parts_seen == 0
     np.testing.assert_array_equal(
