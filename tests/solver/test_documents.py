@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import copy
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -11,7 +12,8 @@ from pydantic import ValidationError
 
 from server.solver import DocumentError, answer, parse_alignment, parse_profile, profile_as_json, schema
 from server.solver.estimate.belief import believe
-from server.solver.events import MarkSeen
+from server.solver.events import Difference, Inspected, MarkSeen, NoMark, Shift, Turn
+from server.solver.steps import CutThere, Estimate, Expect, Forecast, Known, Step, Verdict
 from tests.machines import profile
 
 Json = dict[str, Any]
@@ -321,3 +323,72 @@ def test_without_sigma_a_mark_is_one_by_eye_and_two_on_one_tape_are_told_better(
         "offset_mm": [0.0, 0.0],
     }
     assert (mark.sigma_mm, schema.Difference.model_validate(both).sigma_mm) == (0.4, 0.15)
+
+
+def test_each_kind_of_event_becomes_what_it_says() -> None:
+    given = document()
+    given["events"] = [
+        SEEN | {"hanging": 3},
+        BELOW,
+        {"kind": "no-mark", "station": "nozzle", "head_mm": [1.0, 2.0]},
+        {"kind": "no-mark", "station": "below", "head_mm": [1.0, 2.0], "below_mm": 90.0, "hanging": 0},
+        {
+            "kind": "difference",
+            "station": "mirror-3",
+            "from_head_mm": [3.0, 4.0],
+            "head_mm": [1.0, 2.0],
+            "offset_mm": [0.1, 0.2],
+            "sigma_mm": [0.3, 0.4],
+        },
+        TURN,
+        {"kind": "shift", "part": "tube", "move_mm": [0.0, 1.0, -2.0]},
+        {"kind": "inspected", "cause": "rail-bow", "outcome": "not-fixed"},
+    ]
+    assert parse_alignment(given).events == (
+        MarkSeen("mirror-2", (0.0, 0.0), (0.0, 0.0), (0.1, 0.1), 3, 0.0),
+        MarkSeen("below", (0.0, 0.0), (0.0, 0.0), (0.1, 0.1), None, 145.0),
+        NoMark("nozzle", (1.0, 2.0), None, 0.0),
+        NoMark("below", (1.0, 2.0), 0, 90.0),
+        Difference("mirror-3", (3.0, 4.0), (1.0, 2.0), (0.1, 0.2), (0.3, 0.4)),
+        Turn(1, "top", 0.25),
+        Shift("tube", (0.0, 1.0, -2.0)),
+        Inspected("rail-bow", "not-fixed"),
+    )
+    assert (
+        MarkSeen("nozzle", (0.0, 0.0), (0.0, 0.0), (0.1, 0.1)).below_mm
+        == NoMark("nozzle", (0.0, 0.0)).below_mm
+        == 0.0
+    )
+
+
+def test_a_step_tells_lengths_and_shares_to_the_fourth_digit() -> None:
+    third = 1 / 3
+    verdict = Verdict(
+        False, {"mirror-2": third}, {"mirror-1": third}, third, third, third, (1.0, 2.0), ("why",)
+    )
+    told = {"lens_mm": 0.3333, "nozzle_mm": 0.3333, "worst_power": 0.3333, "worst_at_head_mm": [1.0, 2.0]}
+    parts = {"overlap_mm": {"mirror-2": 0.3333}, "centre_mm": {"mirror-1": 0.3333}}
+    assert verdict.as_json() == told | parts | {"aligned": False, "reasons": ["why"]}
+    assert replace(verdict, lens_mm=None).as_json()["lens_mm"] is None
+    expect = Expect("nozzle", (1.0, 2.0), (third, -third), third)
+    assert expect.as_json() == {
+        "station": "nozzle",
+        "head_mm": [1.0, 2.0],
+        "offset_mm": [0.3333, -0.3333],
+        "sigma_mm": 0.3333,
+    }
+    pair = (Known(third, 2 * third), Known(-third, third))
+    both = [{"value": 0.3333, "sigma": 0.6667}, {"value": -0.3333, "sigma": 0.3333}]
+    assert Estimate({"tube": pair}, {"mean": None}).as_json() == {
+        "angles_mrad": {"tube": both},
+        "five_point": {"mean": [None, None]},
+    }
+    cut = CutThere(*(Known(0.1 * i, 0.01 * i) for i in range(4)))
+    place = Forecast((1.0, 2.0), None, cut, cut).as_json()
+    assert (place["head_mm"], place["found"], place["now"]["lean_mm"]["value"]) == ([1.0, 2.0], None, 0.1)
+    step = Step("turn", mount=1, screw="top", turns=0.0, expect=expect, verdict=verdict).as_json()
+    assert (step["do"], step["mount"], step["turns"]) == ("turn", 1, 0.0) and "station" not in step
+    assert step["expect"] == expect.as_json() and step["verdict"] == verdict.as_json()
+    assert step["forecast"] is None and (step["say"], step["why"]) == (".", "")
+    bare = Step("mark", station="nozzle", head_mm=(1.0, 2.0)).as_json()
+    assert bare["head_mm"] == [1.0, 2.0] and bare["verdict"] is None and "expect" not in bare
