@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from server.log import BadEntry, Damaged, Log, LogError, one_line
+from server.log import BadEntry, Damaged, Log, LogError, check, one_line
 from server.log._database import FILE_NAME, _is_of_the_target, head_faults
 from server.log._export import as_cell
 from server.log._pictures import name_of
@@ -195,3 +195,11 @@ def test_values_and_moments_come_back_as_they_were(tmp_path: Path) -> None:
         with pytest.raises(BadEntry) as refused:
             as_text(value, what="it")
         assert refused.value.path == "it"
+
+
+@pytest.mark.parametrize("size", [50, 100, 5000])
+def test_what_is_no_log_at_all_has_nothing_and_says_so(tmp_path: Path, size: int) -> None:
+    (tmp_path / FILE_NAME).write_bytes(bytes([0x2A]) * size)
+    found = check(tmp_path)
+    assert (found.alignments, found.events, found.pictures) == (0, 0, 0)
+    assert found.problems

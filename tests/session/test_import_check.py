@@ -90,3 +90,41 @@ def test_events_of_a_laser_that_is_lost_are_looked_at_without_it() -> None:
     check_alignment({**lost, "events": [turn, {"kind": "undo", "event": "x"}]})
     with pytest.raises(DocumentError, match=r"events\.0\.turns"):
         check_alignment({**lost, "events": [turn | {"turns": 99}]})
+
+
+@pytest.mark.parametrize("source", ["camera", "offline", "practice"])
+def test_only_a_practice_laser_keeps_one_in_its_state(written: Json, source: str) -> None:
+    other = {**written, "source": source, "state": {**written["state"], "source": {"exposure": 1}}}
+    if source == "practice":
+        with pytest.raises(DocumentError):
+            check_alignment(other)
+    else:
+        check_alignment(other)
+    check_alignment({**other, "state": {**written["state"], "source": None}})
+
+
+TAKEN: Json = {"aligned": True}
+
+
+@pytest.mark.parametrize(
+    ("field", "taken", "refused"),
+    [
+        ("lens_mm", [1e6, -1e6, None], [1_000_000.5, -1_000_000.5]),
+        ("nozzle_mm", [1e6, -1e6, None], [1_000_000.5, "1"]),
+        ("worst_power", [0.0, 1.0, None], [-0.01, 1.01]),
+        ("worst_at_head_mm", [[0.0, 1.0], None], [[0.0], [0.0] * 3]),
+        ("reasons", [[], ["a" * 1000] * 100], [["a" * 1001], ["a"] * 101]),
+        ("overlap_mm", [{}, {"mirror-2": 1.0}], [{"below": 1.0}, None]),
+        ("aligned", [True, False], [None, 1]),
+        ("surprise", [], [1]),
+    ],
+)
+def test_a_verdict_is_one_of_this_program(
+    written: Json, field: str, taken: list[Any], refused: list[Any]
+) -> None:
+    for value in taken:
+        check_alignment({**written, "verdict": TAKEN | {field: value}})
+    for value in refused:
+        with pytest.raises(DocumentError) as told:
+            check_alignment({**written, "verdict": TAKEN | {field: value}})
+        assert told.value.path.startswith(f"verdict.{field}")

@@ -298,6 +298,22 @@ def test_two_or_four_points_and_equal_names_make_no_mount() -> None:
             schema.Mount.model_validate(THREE | {"contact": contact})
 
 
+@pytest.mark.parametrize(
+    ("side", "height", "taken"),
+    [(200.0, 4.1, True), (200.0, 3.9, False), (5.0, 0.21, True), (5.0, 0.19, False)],
+)
+def test_the_line_is_as_wide_as_its_longest_side_makes_it_and_a_square_millimetre_at_least(
+    side: float, height: float, taken: bool
+) -> None:
+    corners = ([0.0, 0.0], [side, 0.0], [side / 2, height])
+    mount = THREE | {"contact": [{"name": f"{i}", "at_mm": at} for i, at in enumerate(corners)]}
+    if taken:
+        schema.Mount.model_validate(mount)
+    else:
+        with pytest.raises(ValidationError):
+            schema.Mount.model_validate(mount)
+
+
 @pytest.mark.parametrize("off", [1.1e-6, -1.1e-6, 0.9e-6, -0.9e-6])
 @pytest.mark.parametrize(
     ("leg", "size"), [("mirror_1_to_2_mm", "depth_mm"), ("mirror_2_to_3_mm", "width_mm")]

@@ -10,6 +10,7 @@ import pytest
 from numpy.typing import NDArray
 
 from vision import edges, headers, measure, picture, shape
+from vision.bend import Bend
 from vision.card import STATIONS, Boxes, Ring, Words
 from vision.card_sizes import card_shapes
 from vision.errors import PictureRefused
@@ -17,7 +18,7 @@ from vision.fit import Spot
 from vision.grid import COLUMNS, PITCH_MM, ROWS, grid_markers
 from vision.plane import project
 from vision.reading import CardView, Mark, NoReading, Reading
-from vision.window import Grid, window_grid
+from vision.window import Grid, flatten, flatten_view, window_grid
 
 Array = NDArray[Any]
 
@@ -330,3 +331,32 @@ def test_so_many_bytes_are_held_together_and_no_more() -> None:
     with budget.take(1000):  # whoever wants more waits for all of it
         assert budget._free == 0
     assert budget._free == 100
+
+
+@pytest.mark.parametrize("px_per_mm", [10.0, 30.0])
+@pytest.mark.parametrize("at", [(0.0, 0.0), (3.0, -2.0)])
+def test_a_window_laid_flat_shows_the_picture_itself_and_finer_pixels_averaged(
+    px_per_mm: float, at: tuple[float, float]
+) -> None:
+    """A picture that grows evenly, and noise: what a grid of the pixels' own pitch shows is each of them."""
+    rng = np.random.default_rng(6)
+    noise = rng.integers(0, 40, (900, 900, 3)).astype(np.uint8)
+    homography = np.array([(px_per_mm, 0, 450.0), (0, -px_per_mm, 450.0), (0, 0, 1.0)])
+    grid = Grid(at, 0.1, 101)
+    flat = flatten(noise, homography, grid)
+    col, row = project(homography, np.array([at]))[0]
+    if px_per_mm == 10.0:
+        half = (grid.side - 1) // 2
+        part = noise[round(row) - half : round(row) + half + 1, round(col) - half : round(col) + half + 1]
+        np.testing.assert_allclose(flat, part, atol=0.5)
+    else:
+        assert flat.std() == pytest.approx(noise.std() / 3, rel=0.45)  # nine pixels in one, or near it
+    shift = np.zeros((2, 101, 101))
+    shift[0], shift[1] = 0.5, -0.3
+    moved = flatten(noise, homography, grid, shift)
+    other = flatten(noise, homography, Grid((at[0] + 0.5, at[1] - 0.3), 0.1, 101))
+    assert np.abs(moved - other).mean() < (0.5 if px_per_mm == 10.0 else 3.0)
+    view = CardView(4, 0.1, px_per_mm, 0.0, homography)
+    np.testing.assert_array_equal(flatten_view(noise, view, grid), flat)
+    bent = replace(view, bend=Bend(1e-9, 0.3, (0.0, 0.0, 300.0)))
+    assert np.abs(flatten_view(noise, bent, grid) - flat).mean() < (0.5 if px_per_mm == 10.0 else 3.0)
