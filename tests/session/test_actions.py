@@ -296,7 +296,14 @@ def test_readings_of_a_rig_come_once_and_in_order(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("age_s", "again", "late"),
-    [(None, False, False), (4.0, False, False), (6.0, False, True), (4.0, True, True), (None, True, True)],
+    [
+        (None, False, False),
+        (4.0, False, False),
+        (5.0, False, False),
+        (6.0, False, True),
+        (4.0, True, True),
+        (None, True, True),
+    ],
 )
 def test_a_mark_from_before_the_card_was_hung_does_not_count(
     tmp_path: Path, clock: Clock, age_s: float | None, again: bool, late: bool

@@ -58,6 +58,7 @@ def test_a_turn_that_cannot_be_was_not_made(practice: Session, turns: float) -> 
         ("events.3.turns", "turns"),
         ("events.3.head_mm.0", "head_mm.0"),
         ("events.3", "events.3"),
+        ("events", "events"),
         ("machine.bed.width_mm", "machine.bed.width_mm"),
         ("bed.zero.corner", "bed.zero.corner"),
     ],
