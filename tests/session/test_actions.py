@@ -474,13 +474,26 @@ def test_each_action_is_told_to_who_records(tmp_path: Path) -> None:
     assert told[6] == {"kind": "begin", "machine": session.machine(), "watch": False}
 
 
-def test_both_versions_are_waited_for(tmp_path: Path) -> None:
+def test_both_versions_are_waited_for(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     session = opened(tmp_path)
-    page, live = session.version, session.rig.live_version
+    page, live, over = session.version, session.rig.live_version, list[bool]()
+    monkeypatch.setattr(session.changed, "wait_for", lambda differs, _: over.append(differs()))
     assert session.wait_live(page, live, timeout_s=0) == (page, live)
     assert session.wait_live(page - 1, live, timeout_s=60) == (page, live)
     assert session.wait_live(page, live - 1, timeout_s=60) == (page, live)
     assert session.wait(page - 1, timeout_s=60) == page == session.wait(page, timeout_s=0)
+    assert over == [False, True, True, True, False]  # whether there is nothing to wait for
+
+
+@pytest.mark.parametrize("there", [True, False])
+def test_a_program_that_starts_again_looks_for_the_card_where_one_was_said_to_hang(
+    tmp_path: Path, there: bool
+) -> None:
+    session = opened(tmp_path, "camera")
+    if there:
+        session.hang(HERE)
+    again = opened(tmp_path, "camera", cautions=False).snapshot()
+    assert (again.card is not None) is there
 
 
 @pytest.mark.parametrize("landed", [True, False])
