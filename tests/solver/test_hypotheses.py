@@ -61,7 +61,9 @@ def test_before_the_first_pulse_all_kinds_are_there_with_their_odds() -> None:
         first, last = (weight[these & (PRIOR.noise == noise)].sum() for noise in (0, len(b.NOISES) - 1))
         assert first / last == pytest.approx(odds[0] / odds[-1])
     assert not PRIOR.mean.any() and not PRIOR.sign.any() and PRIOR.parts_seen == 0
-    np.testing.assert_allclose(PRIOR.hang_var, [b.NOISES[i].hang_mm ** 2 for i in PRIOR.noise])
+    for station, holder in ((0, 0), (1, 0), (2, 0), (3, 1), (m.BELOW_AT, 1)):
+        sizes = [b.NOISES[i].hang_mm[holder] ** 2 for i in PRIOR.noise]
+        np.testing.assert_allclose(PRIOR.hang_var(station), sizes)
     np.testing.assert_allclose(PRIOR.pulse_scale, 1.0)
 
 
@@ -72,7 +74,7 @@ def test_what_is_known_beforehand_is_as_wide_as_the_table_of_constants_says(faul
     sd = np.sqrt(np.diag(cov))
     np.testing.assert_allclose(sd[m.TUBE], b.TUBE_SD)
     np.testing.assert_allclose(sd[m.SHIFT], [1.5] * 6 + [0.3] * 3)
-    np.testing.assert_allclose(sd[m.HANG], [noise.hang_mm, noise.hang_mm, noise.roll])
+    np.testing.assert_allclose(sd[m.HANG], [noise.hang_mm[0], noise.hang_mm[0], noise.roll])
     np.testing.assert_allclose(sd[m.RESPONSE], [b.GAIN_SD, b.CROSS_SD] * 9)
     np.testing.assert_allclose(sd[m.LENS_OFF], b.LENS_SD[LASER.lens.comes_out])
     # a swing of the far mark, front to back, of so many mm
@@ -133,9 +135,10 @@ def test_a_card_hung_anew_is_free_of_the_last_and_how_that_hung_tells_how_cards_
     for hung in (("mirror-1", 2), ("mirror-2", 1), ("mirror-1", None)):
         fresh = b.rehung(known, hung)
         assert fresh.hung == hung
-        np.testing.assert_allclose(fresh.hang - known.hang, [[0.75, 0.25]] * len(known.hang), atol=1e-12)
-        var = fresh.hang[:, 1] / fresh.hang[:, 0]
-        np.testing.assert_allclose(fresh.hang_var, var)
+        told = [[[0.75, 0.25], [0.0, 0.0]]] * len(known.hang)  # of mirrors, and nothing of the nozzle
+        np.testing.assert_allclose(fresh.hang - known.hang, told, atol=1e-12)
+        var = fresh.hang[:, 0, 1] / fresh.hang[:, 0, 0]
+        np.testing.assert_allclose(fresh.hang_var(m.station_index(hung[0])), var)
         rolls = np.array([b.NOISES[i].roll ** 2 for i in fresh.noise])
         spread = np.stack([var, var, rolls], axis=1)
         np.testing.assert_allclose(fresh.cov[:, m.HANG, m.HANG], spread[:, :, None] * np.eye(3))
@@ -143,13 +146,15 @@ def test_a_card_hung_anew_is_free_of_the_last_and_how_that_hung_tells_how_cards_
         assert not fresh.cov[:, : m.HANG.start, m.HANG].any()
         free = slice(0, m.HANG.start)
         np.testing.assert_array_equal(fresh.cov[:, free, free], known.cov[:, free, free])
+    under = b.rehung(known, ("nozzle", 3))
+    np.testing.assert_allclose(under.cov[:, m.HANG.start, m.HANG.start], PRIOR.hang_var(3))
     first = b.rehung(PRIOR, ("mirror-1", 1))
     np.testing.assert_array_equal(first.hang, PRIOR.hang)  # nothing hung before
 
 
 def test_cards_that_seem_to_hang_exactly_are_trusted_no_more_than_the_model() -> None:
-    exact = replace(PRIOR, hang=np.tile([100.0, 0.0], (len(PRIOR.fault), 1)))
-    np.testing.assert_allclose(exact.hang_var, b.MODEL_SD**2)
+    exact = replace(PRIOR, hang=np.tile([100.0, 0.0], (len(PRIOR.fault), 2, 1)))
+    np.testing.assert_allclose(exact.hang_var(0), b.MODEL_SD**2)
 
 
 def test_the_weights_that_are_kept_add_up_to_one_the_most_probable_first() -> None:

@@ -174,7 +174,7 @@ def test_a_mark_errs_by_reading_tape_beam_and_a_card_that_is_hung_for_it(station
     for i, noise in enumerate(view.mixture.noise):
         kind = b.NOISES[noise]
         pulse = kind.pulse_mm**2 + b.MODEL_SD**2 + kind.jitter**2 * (swung**2).sum() / 2 + 0.2**2
-        each.append(view.mixture.pulse_scale[i] * pulse + view.mixture.hang_var[i])
+        each.append(view.mixture.pulse_scale[i] * pulse + view.mixture.hang_var(place.station)[i])
     expected = 1 / (view.mixture.weight @ (1 / np.array(each)) / view.mixture.weight.sum())
     elsewhere = replace(view, mixture=replace(view.mixture, hung=("below", 1)))
     assert situation.mark_variance(elsewhere, place) == pytest.approx(expected)
@@ -456,7 +456,7 @@ def test_a_move_is_weighed_up_to_the_last_station_that_was_seen(stations: list[s
 
 @pytest.mark.parametrize(
     ("stage", "stations"),
-    [(0, {0}), (1, {0, 1}), (2, {1, 2}), (3, {1, 2, 3, 5}), (4, {1, 2, 3, 5})],
+    [(0, {0}), (1, {0, 1}), (2, {1, 2}), (3, {1, 2, 3, 5}), (4, {0, 1, 2, 3, 5})],
 )
 @pytest.mark.parametrize("numbered", [False, True])
 def test_a_stage_marks_its_own_station_and_those_before_it(
