@@ -159,13 +159,13 @@ def other(page: Page, server: Server) -> None:
     take(page, "bench-no-connection")
 
 
-def door(page: Page, server: Server) -> None:
+def sign_in(page: Page, server: Server) -> None:
     """Where the access code is asked for, and a wrong one."""
     page.goto(server.url)
     page.fill("input[name=code]", "not this")
     page.click("button[type=submit]")
     page.locator(".trouble").wait_for()
-    take(page, "door")
+    take(page, "sign-in")
 
 
 def _all(browser: Browser, folder: Path) -> None:
@@ -177,7 +177,7 @@ def _all(browser: Browser, folder: Path) -> None:
     offline(page, server)
     other(page, server)
     locked = Server(folder / "locked", SEED, "abcd-efgh")
-    door(page, locked)
+    sign_in(page, locked)
     locked.kill()
 
 

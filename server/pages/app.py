@@ -42,7 +42,7 @@ def create_app(config: Config) -> Flask:
     app.config["MAX_FORM_MEMORY_SIZE"] = 500_000
     app.extensions["spotwright"] = open_shared(config)
     pack(app)
-    guard(app, door=_door(config), hosts=config.hosts)
+    guard(app, access=_access(config), hosts=config.hosts)
     add_faults(app)
     app.register_blueprint(api)
     app.register_blueprint(described)
@@ -59,7 +59,7 @@ def create_app(config: Config) -> Flask:
     return app
 
 
-def _door(config: Config) -> AccessGuard | None:
+def _access(config: Config) -> AccessGuard | None:
     if config.code is None:
         return None
     return AccessGuard(

@@ -160,22 +160,22 @@ class AccessGuard:
             self._wrong.popitem(last=False)
 
 
-def guard(app: Flask, *, door: AccessGuard | None, hosts: tuple[str, ...] = ()) -> None:
+def guard(app: Flask, *, access: AccessGuard | None, hosts: tuple[str, ...] = ()) -> None:
     """Put the checks before, and the headers after, every request of ``app``.
 
-    door : set when others on the network may come in; without it only loopback names are answered.
+    access : set when others on the network may come in; without it only loopback names are answered.
     hosts : further host names, for a proxy in front.
     """
-    app.extensions["spotwright-door"] = door
+    app.extensions["spotwright-access"] = access
 
     @app.before_request
     def check() -> BaseResponse | None:
-        if not _host_known(request.host, lan=door is not None, hosts=hosts):
+        if not _host_known(request.host, lan=access is not None, hosts=hosts):
             # plain text: with a name like this no address of ours can be built into a page
             return Response(f"{_STRANGER}\n", 421, mimetype="text/plain")
         if request.method not in ("GET", "HEAD", "OPTIONS") and not _same_site():
             abort(403, "This request came from another site and was refused.")
-        return _let_in(door)
+        return _let_in(access)
 
     @app.after_request
     def add_headers(response: Response) -> Response:
@@ -185,19 +185,23 @@ def guard(app: Flask, *, door: AccessGuard | None, hosts: tuple[str, ...] = ()) 
             response.headers.setdefault("Cache-Control", "no-store")
         return response
 
-    if door is not None:
-        _add_door(app, door)
+    if access is not None:
+        _add_sign_in(app, access)
 
 
-def _let_in(door: AccessGuard | None) -> BaseResponse | None:
-    if door is None or request.endpoint in (*_FILES, "door") or door.knows(request.cookies.get(COOKIE)):
+def _let_in(access: AccessGuard | None) -> BaseResponse | None:
+    if (
+        access is None
+        or request.endpoint in (*_FILES, "sign_in")
+        or access.knows(request.cookies.get(COOKIE))
+    ):
         return None
     if _bearer(_header("Authorization")) is not None and request.path.startswith("/api/"):
-        _check_code(door.admits(request.remote_addr or "", _header))
+        _check_code(access.admits(request.remote_addr or "", _header))
         return None
     if request.path.startswith("/api/") or request.method != "GET":
         abort(401, "This device has not given the access code yet: open the page and type it.")
-    return redirect(url_for("door"))
+    return redirect(url_for("sign_in"))
 
 
 def _header(name: str) -> str:
@@ -217,28 +221,30 @@ def _check_code(opened: bool | None) -> None:
         abort(401, "That is not the access code: look at the console of the page's machine.")
 
 
-def _add_door(app: Flask, door: AccessGuard) -> None:
-    @app.route("/door", methods=["GET", "POST"], endpoint="door")
+def _add_sign_in(app: Flask, access: AccessGuard) -> None:
+    @app.route("/door", methods=["GET", "POST"], endpoint="sign_in")
     def give_code() -> BaseResponse | tuple[str, int] | str:
         if request.method == "GET":
             return _asked()
-        opened = door.opens(request.form.get("code", "")[:64], asker(request.remote_addr or "", _header))
+        opened = access.opens(request.form.get("code", "")[:64], asker(request.remote_addr or "", _header))
         if opened is None:
-            return render_template("door.html", fault="Too many wrong codes from here: wait a minute."), 429
+            return render_template(
+                "sign_in.html", fault="Too many wrong codes from here: wait a minute."
+            ), 429
         if not opened:
-            return render_template("door.html", fault="That is not the code: look at the console."), 403
+            return render_template("sign_in.html", fault="That is not the code: look at the console."), 403
         response = redirect(url_for("pages.bench"))
         age_s = COOKIE_DAYS * 86400
         secure = request.is_secure
         response.set_cookie(
-            COOKIE, door.token(), max_age=age_s, httponly=True, samesite="Strict", secure=secure
+            COOKIE, access.token(), max_age=age_s, httponly=True, samesite="Strict", secure=secure
         )
         return response
 
 
 def _asked() -> BaseResponse:
     """Return the form that asks for the code; a device that has no name yet gets one."""
-    response = make_response(render_template("door.html", fault=None))
+    response = make_response(render_template("sign_in.html", fault=None))
     if NAME_COOKIE not in request.cookies:
         name = secrets.token_hex(8)
         response.set_cookie(NAME_COOKIE, name, httponly=True, samesite="Strict", secure=request.is_secure)

@@ -132,10 +132,10 @@ def make_server(app: Flask, *, port: int, lan: bool = False, behind_proxy: bool 
     told = {"x-forwarded-for", "x-forwarded-proto", "x-forwarded-host"}
     proxy: dict[str, Any] = {"trusted_proxy": "127.0.0.1", "trusted_proxy_headers": told}
     logging.getLogger("waitress.queue").setLevel(logging.ERROR)  # a short queue is no news
-    door = app.extensions["spotwright-door"]
+    access = app.extensions["spotwright-access"]
     return Server(
         app,
-        admits=door.admits if door is not None else lambda _address, _header: True,
+        admits=access.admits if access is not None else lambda _address, _header: True,
         host="0.0.0.0" if lan else "127.0.0.1",
         port=port,
         threads=STREAMS + WORKERS,

@@ -116,10 +116,10 @@ def test_nor_offline_nor_where_something_went_wrong(
     serve: Callable[..., Server], page: Page, axe: str
 ) -> None:
     server, judge = serve(1, "abcd-efgh"), Judge(page, axe)
-    judge.visit(server, ["/"], "door")
+    judge.visit(server, ["/"], "sign-in")
     page.fill("input[name=code]", "wrong")
     page.click("button[type=submit]")
-    judge.look("door, wrong code")
+    judge.look("sign-in, wrong code")
     page.fill("input[name=code]", "abcd-efgh")
     page.click("button[type=submit]")
     expect(page.locator("#primary")).to_be_visible()

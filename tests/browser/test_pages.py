@@ -203,7 +203,7 @@ def test_what_is_typed_into_a_form_is_taken(server: Server, window: Window) -> N
     file: FilePayload = {"name": "log.json", "mimeType": "application/json", "buffer": b"{}"}
     page.set_input_files("input[name=file]", file)
     page.get_by_role("button", name="Add it to this log").click()
-    expect(page.locator(".trouble")).to_be_visible()  # an answer of the log's, not of the door's
+    expect(page.locator(".trouble")).to_be_visible()  # an answer of the log's, not of the guard's
     assert "another site" not in page.inner_text(".trouble")
 
 
@@ -348,7 +348,7 @@ def test_who_reads_inches_types_inches(serve: Callable[..., Server], window: Win
     page.goto(server.url)
     page.click("#primary")
     page.locator("body[data-act=hang]").wait_for()
-    page.locator("#hands summary").click()
+    page.locator("#other-moves summary").click()
     page.get_by_role("spinbutton", name="inches").fill("0.02")
     page.get_by_role("button", name="Move it", exact=True).click()
     expect(page.locator("#count")).to_have_text("1")

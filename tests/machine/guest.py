@@ -117,9 +117,9 @@ class Guest:
         self.run("true")
 
     def _start(self, more: list[str]) -> None:
-        doors = [self._folder / name for name in ("shell.sock", "monitor.sock")]
-        for door in doors:
-            door.unlink(missing_ok=True)
+        sockets = [self._folder / name for name in ("shell.sock", "monitor.sock")]
+        for path in sockets:
+            path.unlink(missing_ok=True)
         boot = self._root / "boot"
         (kernel,), (initrd,) = boot.glob("vmlinuz-*"), boot.glob("initrd.img-*")
         words = [*self._emulator(), "-accel", "tcg", "-smp", "1", *_CLOCK]
@@ -131,15 +131,15 @@ class Guest:
         words += ["-netdev", f"user,id=n,restrict=on,hostfwd=tcp:127.0.0.1:{self._port}-:{PAGE_PORT}"]
         words += ["-device", "virtio-net-pci,netdev=n,id=card,romfile="]
         words += ["-serial", f"file:{self._folder / 'console.log'}"]
-        words += ["-chardev", f"socket,id=shell,path={doors[0]},server=on,wait=off", *self._second_line]
-        words += ["-qmp", f"unix:{doors[1]},server=on,wait=off"]
+        words += ["-chardev", f"socket,id=shell,path={sockets[0]},server=on,wait=off", *self._second_line]
+        words += ["-qmp", f"unix:{sockets[1]},server=on,wait=off"]
         self.began_s, self._rest = time.monotonic(), b""
         self._process = subprocess.Popen(words + more, stderr=subprocess.PIPE)
-        self._until(lambda: all(door.exists() for door in doors), 60.0)
+        self._until(lambda: all(path.exists() for path in sockets), 60.0)
         self._shell = socket.socket(socket.AF_UNIX)
-        self._shell.connect(str(doors[0]))
+        self._shell.connect(str(sockets[0]))
         wire = socket.socket(socket.AF_UNIX)
-        wire.connect(str(doors[1]))
+        wire.connect(str(sockets[1]))
         self._orders = wire.makefile("rw", encoding="utf-8")
         wire.close()  # the file keeps it open
         self._orders.readline()
@@ -193,8 +193,8 @@ class Guest:
             fixed = f"Address={address}/24\nGateway=10.0.2.2"
             self.write(path, f"[Match]\nType=ether\n[Network]\n{fixed}\n")
         self.run(f"networkctl reload; networkctl reconfigure {device}")
-        door = f"n tcp:127.0.0.1:{self._port}"
-        for order in (f"hostfwd_remove {door}", f"hostfwd_add {door}-{address or ''}:{PAGE_PORT}"):
+        forward = f"n tcp:127.0.0.1:{self._port}"
+        for order in (f"hostfwd_remove {forward}", f"hostfwd_add {forward}-{address or ''}:{PAGE_PORT}"):
             self._monitor("human-monitor-command", **{"command-line": order})
 
     def plug_camera(self, *, there: bool) -> None:

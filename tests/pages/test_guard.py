@@ -207,12 +207,12 @@ def test_a_wrong_code_does_not_open_and_guessing_is_slowed_down(lan: FlaskClient
 
 def test_guessing_may_go_on_after_a_minute() -> None:
     now = [0.0]
-    door = AccessGuard("abcd-efgh", "secret", clock=lambda: now[0])
+    access = AccessGuard("abcd-efgh", "secret", clock=lambda: now[0])
     for _ in range(10):
-        assert door.opens("nope") is False
-    assert door.opens("abcdefgh") is None
+        assert access.opens("nope") is False
+    assert access.opens("abcdefgh") is None
     now[0] = 61.0
-    assert door.opens("abcdefgh") is True
+    assert access.opens("abcdefgh") is True
 
 
 def browser(lan: FlaskClient) -> FlaskClient:
@@ -256,10 +256,10 @@ def test_an_old_code_that_a_rig_repeats_counts_once(lan: FlaskClient) -> None:
 
 
 def test_who_makes_up_devices_does_not_fill_the_memory() -> None:
-    door = AccessGuard("abcd-efgh", "secret")
+    access = AccessGuard("abcd-efgh", "secret")
     for number in range(MOST_ASKERS + 10):
-        assert door.opens("wrong", f"made up {number}") is False
-    assert len(door._wrong) == MOST_ASKERS
+        assert access.opens("wrong", f"made up {number}") is False
+    assert len(access._wrong) == MOST_ASKERS
 
 
 @pytest.mark.parametrize("code", ["", "-", "---", "  - ", "\udc80", "é"])

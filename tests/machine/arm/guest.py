@@ -83,9 +83,9 @@ class ArmGuest(Guest):
         subprocess.run(dump, check=True, capture_output=True)
         words = ["fdtput", "-p", "-t", "x", str(tree), "/system", "linux,revision", _PI_5]
         subprocess.run(words, check=True)
-        door = self._folder / "pins.sock"
-        door.unlink(missing_ok=True)
-        asked = ["-qtest", f"unix:{door},server=on,wait=off", "-qtest-log", "none"]
+        pins = self._folder / "pins.sock"
+        pins.unlink(missing_ok=True)
+        asked = ["-qtest", f"unix:{pins},server=on,wait=off", "-qtest-log", "none"]
         return [*machine, "-M", "virt", "-dtb", str(tree), *asked]
 
 

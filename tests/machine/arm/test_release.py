@@ -32,7 +32,7 @@ def test_it_is_removed_and_installed_anew_and_its_page_answers(pi: ArmGuest) -> 
 
 
 def _do(pi: ArmGuest, name: str, command: str) -> None:
-    """Run a command that takes longer than the tests' door waits; it has to end well."""
+    """Run a command that takes longer than the tests' connection waits; it has to end well."""
     pi.run(f"systemd-run --quiet --unit={name} --property=RemainAfterExit=yes bash -c '{command}'")
     pi.until(lambda: _state(pi, name) != "running", _PATIENCE_S)
     assert _state(pi, name) == "exited", pi.run(f"journalctl -u {name} -o cat")
