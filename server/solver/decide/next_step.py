@@ -41,6 +41,7 @@ from server.solver.decide.situation import (
     mark_variance,
     marks_at,
     missed,
+    next_sigma,
     numbered,
     probability,
     pulse_sd,
@@ -324,7 +325,8 @@ def candidates(view: View, stage: int) -> list[Place]:
     places = [Place(0, last)]
     if stage >= 1:
         # At the end mirror 1 may again be the one known least: its card may have hung only once.
-        first = places if stage < 2 or (stage == 4 and not rough(view)) else []
+        fine = next_sigma(view) <= POLICY.coarse * view.profile.tolerance.overlap_mm
+        first = places if stage < 2 or (stage == 4 and fine) else []
         places = [Place(1, i) for i in _reachable(view, 1, (0, 1), (5, 9))] + first
     if stage >= 2:
         places += [Place(2, i) for i in _reachable(view, 2, range(5), range(5, 12))]
