@@ -34,6 +34,7 @@ from vision.reading import CardView, Mark
 from vision.register import Shown, register, slopes
 from vision.seek import Candidate, Mask, grown, seek
 from vision.shape import Figure
+from vision.smoke import Points, beside_smoke, clear
 from vision.tone import SAME, Tone, tone_between
 from vision.window import Grid, window_grid
 
@@ -173,7 +174,7 @@ def _measure(
     if fitted is None:
         return None
     spot, on = fitted
-    if rough_radius(spot) < _IN_LIGHT * candidate.radius_mm and spot.height > 0:
+    if spot.radius() < _IN_LIGHT * candidate.radius_mm and spot.height > 0:
         narrow = _narrowed(candidate, spot, pair.window)
         return None if narrow is None else _measure(pair, narrow, others, older)
     u, v = np.meshgrid(*grid.axes_mm())
@@ -187,17 +188,20 @@ def _measure(
         w = w * trust(spot, x, y, w)
         centre = (float(spot.centre[0]), float(spot.centre[1]))
         spot = fit_spot(x, y, z, centre=centre, radius=1.0, weight=w, oval=whole, start=spot, ground=on)
-    figure = Figure("round")
+    figure, smoky = Figure("round"), clear(spot)
     if hidden_share(spot, x, y) > OFF_CARD:
         figure = Figure("off-card")
         spot = fit_spot(x, y, z, centre=candidate.centre_mm, radius=candidate.radius_mm, weight=w, ground=on)
     elif not under:
-        figure = figure_of(pair.window, candidate, spot, grid, patch.change)
-    mark = _in_depth(pair, mark_of(pair.view, spot, figure, x, y, True), spot.centre)
+        smoky = beside_smoke(Points(x, y, z, w), spot, oval=whole, ground=on)
+        spot, z = smoky.spot, z - smoky.smoke
+        figure = figure_of(pair.window, candidate, spot, grid, z.reshape(u.shape))
+    mark = _in_depth(pair, mark_of(pair.view, spot, figure, x, y, True, smoky.variance), spot.centre)
     if under:
         mark = replace(mark, sigma_mm=_doubted(mark, _hidden(spot, on, x, y), pair.view.unit_mm))
     if mark.width_mm[0] > WIDEST_MM * pair.view.unit_mm or max(mark.sigma_mm) > MOST_SIGMA_MM:
         return None
+    tape = tape + smoky.on(candidate.colour, tape.shape)
     return TrackedMark(mark, spot, grid, tape, candidate.colour, w, on if under else None)
 
 
@@ -208,7 +212,7 @@ def _narrowed(candidate: Candidate, spot: Spot, window: Grid) -> Candidate | Non
     if not region.any():
         return None
     at = (float(spot.centre[0]), float(spot.centre[1]))
-    return replace(candidate, centre_mm=at, radius_mm=rough_radius(spot), region=region)
+    return replace(candidate, centre_mm=at, radius_mm=spot.radius(), region=region)
 
 
 def _hidden(spot: Spot, on: Ground, x: Floats, y: Floats) -> float:
@@ -284,7 +288,7 @@ def _starts(
         return starts
     candidate_at = np.array(candidate.centre_mm)
     for old in older:
-        at, radius = old.spot.centre, rough_radius(old.spot)
+        at, radius = old.spot.centre, old.spot.radius()
         away = candidate_at - at
         far = float(np.hypot(*away))
         if far < 2 * (radius + candidate.radius_mm):
@@ -292,9 +296,3 @@ def _starts(
                 moved = at + share * away
                 starts.append(((float(moved[0]), float(moved[1])), radius))
     return starts[:5]
-
-
-def rough_radius(spot: Spot) -> float:
-    """Return the mean radius at half height."""
-    half = spot.flatness + np.log1p(2 * np.exp(-spot.flatness))
-    return float(np.sqrt(half) * np.linalg.det(spot.form) ** -0.25)

@@ -54,6 +54,11 @@ class Spot:
         inner, outer = np.sqrt(np.maximum(at, 0.0))
         return float((outer - inner) * np.linalg.det(self.form) ** -0.25)
 
+    def radius(self) -> float:
+        """Mean radius at half height."""
+        half = self.flatness + np.log1p(2 * np.exp(-self.flatness))
+        return float(np.sqrt(half) * np.linalg.det(self.form) ** -0.25)
+
     def relative_radius(self, x: Floats, y: Floats) -> Floats:
         """Distance from the centre as a share of the distance at half height, at points."""
         d = np.stack([x - self.centre[0], y - self.centre[1]])
@@ -80,6 +85,12 @@ class Ground:
     def count(self) -> int:
         """Number of rows."""
         return 0 if self.rows is None else len(self.rows)
+
+    def with_rows(self, rows: Floats, ridge: Floats) -> Ground:
+        """The same with more rows, each with its ridge."""
+        if self.rows is None or self.ridge is None:
+            return Ground(self.visible, rows, ridge)
+        return Ground(self.visible, np.vstack([self.rows, rows]), np.r_[self.ridge, ridge])
 
 
 def fit_spot(

@@ -16,6 +16,7 @@ from vision.picture import Pixels
 from vision.reading import CardView, Mark
 from vision.seek import Candidate, Mask, grown
 from vision.shape import Figure, name_shape, outline_points, region_moments
+from vision.smoke import Points, beside_smoke, clear
 from vision.window import RADIUS_MM, Grid, flatten_view
 
 _CROP_SIDE = 72
@@ -72,8 +73,8 @@ class Scene:
 
 @dataclass(frozen=True, eq=False)
 class TrackedMark:
-    """What is needed to see one mark again in the next frame: the crop, its unmarked tape, the fit that
-    held.
+    """What is needed to see one mark again in the next frame: the crop, its unmarked tape with the smoke on
+    it, the fit that held.
     """
 
     mark: Mark
@@ -106,19 +107,21 @@ def measure(
         return None
     if _rim_explained(grid, height, weight, spot, candidate) < _EXPLAINED:
         return None
+    smoky, figure = clear(spot), Figure("off-card")
     if hidden_share(spot, x, y) > OFF_CARD:
-        figure = Figure("off-card")
         spot = fit_spot(x, y, z, centre=candidate.centre_mm, radius=candidate.radius_mm, weight=w)
     else:
+        smoky = beside_smoke(Points(x, y, z, w * trust(spot, x, y, w)), spot, oval=whole)
+        spot, height = smoky.spot, height - smoky.smoke.reshape(u.shape)
         figure = figure_of(scene.grid, candidate, spot, grid, height)
-    mark = mark_of(scene.view, spot, figure, x, y, new)
+    mark = mark_of(scene.view, spot, figure, x, y, new, smoky.variance)
     if mark.width_mm[0] > WIDEST_MM * scene.view.unit_mm or max(mark.sigma_mm) > MOST_SIGMA_MM:
         return None
     unit = scene.view.unit_mm
     width, pixel = mark.width_mm[1] / unit, 1 / (scene.view.px_per_mm * unit)
     if faint and _is_vague(spot, x, y, width, pixel):
         return None
-    return TrackedMark(mark, spot, grid, tape, candidate.colour, w)
+    return TrackedMark(mark, spot, grid, tape + smoky.on(candidate.colour, tape.shape), candidate.colour, w)
 
 
 def _is_faint(spot: Spot, colour: Floats, after: Stack, tape: Stack, inner: Mask) -> bool:
@@ -204,14 +207,16 @@ def figure_of(window: Grid, candidate: Candidate, spot: Spot, grid: Grid, height
     return name_shape(points, long_mm / short_mm)
 
 
-def mark_of(view: CardView, spot: Spot, figure: Figure, x: Floats, y: Floats, new: bool | None) -> Mark:
+def mark_of(
+    view: CardView, spot: Spot, figure: Figure, x: Floats, y: Floats, new: bool | None, smoke: Floats
+) -> Mark:
     """Return the mark, put together of what was found; the centroid of an incomplete or twofold mark is
-    that of its figure.
+    that of its figure. `smoke` (2,) is the variance that smoke beside it adds.
     """
     unit = view.unit_mm
     pixel = 1 / (view.px_per_mm * unit)
     floor = _FLOOR_MM + _FLOOR_PX * pixel
-    variance = _centre_variance(spot, x, y) + card_sigma(view, spot.centre) ** 2 + floor**2
+    variance = _centre_variance(spot, x, y) + card_sigma(view, spot.centre) ** 2 + floor**2 + smoke
     centre, (long_mm, short_mm, _) = spot.centre, spot.widths()
     if figure.inside is not None:
         low, high = np.array([x.min(), y.min()]), np.array([x.max(), y.max()])
