@@ -41,8 +41,9 @@ _EDGE_OF_BLUR = 2.2
 MOST_SIGMA_MM = 1.0
 _EXPLAINED, _INNER = 0.75, 0.7  # share of the rim's change that a mark explains; of its radius, not its rim
 # In a single picture, a bell-shaped mark that changes less than a quarter of the light cannot be told from
-# a smudge or the image of a lamp.
-_FAINT_SHARE, _HALF_WHITE = 0.25, 128.0
+# a smudge or the image of a lamp. On textured tape the flatness of smudges reaches 1.1; burns so faint that
+# are no bells have 1.5 or more, even where the picture is blurred.
+_FAINT_SHARE, _HALF_WHITE, _SMUDGE = 0.25, 128.0, 0.7
 # As a share of its width: a faint mark whose rough edge makes its place this uncertain is a smudge or a piece
 # of a line.
 _VAGUE, _ROUGH, _MOST_HIDDEN = 0.018, 3.6, 1.4
@@ -103,7 +104,7 @@ def measure(
     faint = _is_faint(
         spot, candidate.colour, after, tape, (weight > 0) & (spot.relative_radius(u, v) < _INNER)
     )
-    if faint and spot.flatness < _FAINT:
+    if faint and spot.flatness < _SMUDGE:
         return None
     if _rim_explained(grid, height, weight, spot, candidate) < _EXPLAINED:
         return None

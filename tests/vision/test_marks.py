@@ -9,8 +9,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 import vision
+from vision.find import find_card
 from vision.fit import fit_crop, fit_spot, locate_spot
 from vision.measure import _is_vague, first_harmonic
+from vision.plane import project
 from vision.shape import name_shape
 
 VIEW = scenes.View(size=(800, 640), focal_px=950.0, tilt_deg=30, roll_deg=20)
@@ -78,6 +80,18 @@ def test_a_faint_mark_of_twelve_levels_is_found_in_a_poor_picture():
         assert isinstance(reading, vision.Reading), i
         assert len(reading.marks) == 1
         assert reading.marks[0].offset_mm == pytest.approx(MARK.centre, abs=0.4)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_smudge_with_a_blunt_top_is_no_mark(seed):
+    clean = picture(seed, marks=(), noise=0, jpeg=None)
+    view = find_card(clean)[1]
+    y, x = np.indices(clean.shape[:2], dtype=float)
+    u, v = np.moveaxis(project(np.linalg.inv(view.homography), np.stack([x, y], axis=-1)), 2, 0)
+    smudge = 0.11 * np.exp(-((np.hypot(u - 3, v + 4) / 3.2) ** 2.4))
+    noise = np.random.default_rng(seed).normal(0, 1.2, clean.shape)
+    dirty = np.clip(clean * (1 - smudge[..., None]) + noise, 0, 255).astype(np.uint8)
+    assert vision.read(dirty).kind == "no-mark"
 
 
 @pytest.mark.parametrize("old_at", [(2.0, 2.0), (3.3, 2.6)])
