@@ -6,9 +6,10 @@ from dataclasses import replace
 
 from vision.calibrate import CameraModel
 from vision.card import CardName
-from vision.change import INSIDE_MM, fit_tape
+from vision.change import INSIDE_MM, Stack, fit_tape
 from vision.compare import MOST_CANDIDATES, SEARCH_PITCH_MM, changes, compare
 from vision.find import find_card
+from vision.light import lamps
 from vision.lobes import join_lobes, join_pattern
 from vision.measure import Scene, TrackedMark, measure
 from vision.on_top import BETWEEN_PICTURES, on_top
@@ -120,15 +121,27 @@ def _strong(seen: list[TrackedMark]) -> tuple[list[TrackedMark], list[str]]:
 
 
 def marks_on(picture: Pixels, view: CardView, *, new: bool | None) -> list[TrackedMark]:
-    """Return all marks that stand out from the tape, and how to follow each."""
+    """Return all marks that stand out from the tape, and how to follow each.
+
+    The image of a lamp that a mark lies in or touches is one with it at first. So where no mark is found, the
+    window is searched again without what is smooth over several mm. That steepens smudges, so only plain
+    marks count there.
+    """
     grid = window_grid(SEARCH_PITCH_MM)
     flat = flatten_view(picture, view, grid)
     tape = fit_tape(flat, None, grid)
-    inside = grid.radius_mm() < INSIDE_MM
-    places = seek(flat - tape.expected(grid, None), inside, grid).listed[:MOST_CANDIDATES]
-    if not places:
-        return []
-    scene = Scene(picture, view, tape, grid, sharpness(picture, view).sd_mm)
+    plain = Scene(picture, view, tape, grid, sharpness(picture, view).sd_mm)
+    found = _marks_of(plain, flat, new=new)
+    if found:
+        return found
+    light = lamps(flat, tape.expected(grid, None), grid)
+    return _marks_of(replace(plain, light=light), flat, new=new)
+
+
+def _marks_of(scene: Scene, flat: Stack, *, new: bool | None) -> list[TrackedMark]:
+    """The marks that stand out from the tape in the light of a scene."""
+    inside = scene.grid.radius_mm() < INSIDE_MM
+    places = seek(flat - scene.unmarked(scene.grid), inside, scene.grid).listed[:MOST_CANDIDATES]
     found = [measure(scene, s, [o for o in places if o is not s], new=new) for s in places]
     return [seen for seen in found if seen is not None]
 

@@ -18,6 +18,7 @@ _STEP = 4
 _SIGMAS_MM = (6.0, 5.0, 4.0, 4.0, 4.0)
 _REACH = (1e9, 6.0, 5.0, 4.0, 4.0)  # standard deviations at which a point loses its weight, round by round
 _LEAST_SPREAD, _DARKEST = 0.01, 8.0
+_LAMP_MM, _LEVELS = 10.0, 64.0  # side of the square; steps to a share of one
 
 
 def light_change(seen: Stack, expected: Stack, grid: Grid) -> NDArray[np.float32]:
@@ -51,3 +52,17 @@ def on_grid(field: NDArray[np.float32], window: Grid, grid: Grid) -> NDArray[np.
     how = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     size = (grid.side, grid.side)
     return np.asarray(cv2.warpPerspective(field, to_window, size, flags=how, borderMode=cv2.BORDER_REPLICATE))
+
+
+def lamps(seen: Stack, expected: Stack, grid: Grid) -> NDArray[np.float32]:
+    """Return by which share lamps brighten the tape of one picture, (side, side, 3): the median over a square
+    that is wider than any mark.
+    """
+    side = grid.side // _STEP
+    inside = (grid.radius_mm() < INSIDE_MM)[..., None]
+    share = np.where(inside, seen / np.maximum(expected, _DARKEST), 1.0)
+    small = cv2.resize(share.astype(np.float32), (side, side), interpolation=cv2.INTER_AREA)
+    levels = np.clip(np.asarray(small) * _LEVELS, 0, 255).astype(np.uint8)
+    middle = np.asarray(cv2.medianBlur(levels, round(_LAMP_MM / (_STEP * grid.pitch_mm)) | 1), np.float32)
+    smooth = cv2.GaussianBlur(middle / _LEVELS - 1, (0, 0), 1.0)
+    return np.asarray(cv2.resize(smooth, (grid.side, grid.side), interpolation=cv2.INTER_LINEAR), np.float32)

@@ -6,12 +6,14 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from vision.card import Floats
 from vision.change import INSIDE_MM, Stack, Tape
 from vision.edges import SCALE_MM, point_terms
 from vision.fit import Ground, Spot, fit_spot
 from vision.joint import Mismatch, Patch, explained, rival_rest
+from vision.light import on_grid
 from vision.picture import Pixels
 from vision.reading import CardView, Mark
 from vision.seek import Candidate, Mask, grown
@@ -54,7 +56,7 @@ _LARGEST_RADIUS_MM, WIDEST_MM = 14.0, 13.0  # a beam of 12 mm (1/e²) marks no m
 @dataclass(frozen=True)
 class Scene:
     """Everything a measurement in one picture needs: the picture, its view of the card, the tape, how blurred
-    it is.
+    it is, and by which share lamps brighten the window (None: not asked).
     """
 
     picture: Pixels
@@ -62,6 +64,7 @@ class Scene:
     tape: Tape
     grid: Grid
     blur_mm: float
+    light: NDArray[np.float32] | None = None
 
     def seen(self, grid: Grid) -> Stack:
         """The picture on a grid."""
@@ -69,7 +72,8 @@ class Scene:
 
     def unmarked(self, grid: Grid) -> Stack:
         """The tape as it would look on a grid without the change."""
-        return self.tape.expected(grid, None)
+        tape = self.tape.expected(grid, None)
+        return tape if self.light is None else tape * (1 + on_grid(self.light, self.grid, grid))
 
 
 @dataclass(frozen=True, eq=False)
@@ -104,7 +108,7 @@ def measure(
     faint = _is_faint(
         spot, candidate.colour, after, tape, (weight > 0) & (spot.relative_radius(u, v) < _INNER)
     )
-    if faint and spot.flatness < _SMUDGE:
+    if faint and (spot.flatness < _SMUDGE or scene.light is not None):
         return None
     if _rim_explained(grid, height, weight, spot, candidate) < _EXPLAINED:
         return None
@@ -327,7 +331,7 @@ def _centre_variance(spot: Spot, x: Floats, y: Floats) -> Floats:
     power, noise = _harmonics(spot, angle)
     white = np.diag(spot.covariance)
     seen = first_harmonic(power, noise) * white / white.mean()
-    return np.asarray(np.maximum(np.maximum(seen, white), _by_sectors(spot, angle)))
+    return np.asarray(np.max([seen, white, _by_sectors(spot, angle)], axis=0))
 
 
 def _harmonics(spot: Spot, angle: Floats) -> tuple[Floats, float]:

@@ -82,16 +82,37 @@ def test_a_faint_mark_of_twelve_levels_is_found_in_a_poor_picture():
         assert reading.marks[0].offset_mm == pytest.approx(MARK.centre, abs=0.4)
 
 
+def places(clean):
+    """Card mm of each pixel of a picture of a card."""
+    y, x = np.indices(clean.shape[:2], dtype=float)
+    back = np.linalg.inv(find_card(clean)[1].homography)
+    return np.moveaxis(project(back, np.stack([x, y], axis=-1)), 2, 0)
+
+
+def recorded(levels, seed):
+    noise = np.random.default_rng(seed).normal(0, 1.2, levels.shape)
+    return np.clip(levels + noise, 0, 255).astype(np.uint8)
+
+
 @pytest.mark.parametrize("seed", range(3))
 def test_a_smudge_with_a_blunt_top_is_no_mark(seed):
     clean = picture(seed, marks=(), noise=0, jpeg=None)
-    view = find_card(clean)[1]
-    y, x = np.indices(clean.shape[:2], dtype=float)
-    u, v = np.moveaxis(project(np.linalg.inv(view.homography), np.stack([x, y], axis=-1)), 2, 0)
+    u, v = places(clean)
     smudge = 0.11 * np.exp(-((np.hypot(u - 3, v + 4) / 3.2) ** 2.4))
-    noise = np.random.default_rng(seed).normal(0, 1.2, clean.shape)
-    dirty = np.clip(clean * (1 - smudge[..., None]) + noise, 0, 255).astype(np.uint8)
-    assert vision.read(dirty).kind == "no-mark"
+    assert vision.read(recorded(clean * (1 - smudge[..., None]), seed)).kind == "no-mark"
+
+
+@pytest.mark.parametrize(
+    ("tape", "lamp_at"), [("film", (-8.0, 7.0)), ("clear", (-3.0, 8.0)), ("masking", (-4.0, 6.0))]
+)
+def test_a_mark_in_the_image_of_a_lamp_is_found(tape, lamp_at):
+    spot = scenes.Spot((-6.0, 11.0), diameter=4.2)
+    clean = picture(3, tape=tape, marks=(spot,), noise=0, jpeg=None)
+    u, v = places(clean)
+    away = (u - lamp_at[0]) ** 2 + 1.7 * (v - lamp_at[1]) ** 2
+    lamp = 45 * np.exp(-away / 90) * (np.hypot(u, v) < 23)
+    (mark,) = vision.read(recorded(clean + lamp[..., None], 1)).marks
+    assert mark.offset_mm == pytest.approx(spot.centre, abs=0.06)
 
 
 @pytest.mark.parametrize("old_at", [(2.0, 2.0), (3.3, 2.6)])
