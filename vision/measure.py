@@ -131,10 +131,12 @@ def measure(
 
 def _is_faint(spot: Spot, colour: Floats, after: Stack, tape: Stack, inner: Mask) -> bool:
     """Whether a mark changes less than a quarter of the light, in its own mix of colours, which may be the
-    hue of its halo, and also in brightness well inside it."""
+    hue of its halo, and also in brightness well inside it. A lamp adds as much light to dark tape as to pale
+    tape, a smudge takes a share: so what is brighter must change a quarter of half white at least."""
+    brighter = bool(inner.any() and np.median((after - tape)[inner]) > 0)
 
     def few(change: float, light: Floats) -> bool:
-        return change < _FAINT_SHARE * max(float(np.median(light)), _HALF_WHITE)
+        return change < _FAINT_SHARE * max(float(np.median(light)), _HALF_WHITE * brighter)
 
     if not inner.any():
         return True

@@ -115,6 +115,14 @@ def test_a_mark_in_the_image_of_a_lamp_is_found(tape, lamp_at):
     assert mark.offset_mm == pytest.approx(spot.centre, abs=0.06)
 
 
+def test_a_soft_burn_on_dark_tape_is_no_smudge():
+    clean = picture(2, marks=(), noise=0, jpeg=None) * 0.4
+    u, v = places(clean.astype(np.uint8))
+    burn = 0.4 * np.exp(-((np.hypot(u - 3, v + 4) / 2.6) ** 2))
+    (mark,) = vision.read(recorded(clean * (1 - burn[..., None]), 2)).marks
+    assert mark.offset_mm == pytest.approx((3, -4), abs=0.1)
+
+
 @pytest.mark.parametrize("old_at", [(2.0, 2.0), (3.3, 2.6)])
 def test_a_new_mark_over_an_old_one_keeps_its_own_centre(old_at):
     old = scenes.Spot(old_at, diameter=5.0, seed=7)
