@@ -31,6 +31,7 @@ _HARMONICS = np.arange(3, 8)
 # what the harmonics show.
 _WAVES = np.linspace(0.0, 0.7, 9)
 _STRENGTHS = np.geomspace(0.05, 1000.0, 28)
+_EIGHTHS = 8
 _SECTOR_RAD, _SEEN_SECTOR, _SECTORS_OVER = 0.3, 0.1, 2.6
 _LONGEST = 4.0  # times its width: longer is a wrinkle or a line
 # The softest edges that a mark can have. A beam's dose of exp(-2 r²/w²) burns 1 - exp(-dose), whose edge is
@@ -333,7 +334,7 @@ def _centre_variance(spot: Spot, x: Floats, y: Floats) -> Floats:
     power, noise = _harmonics(spot, angle)
     white = np.diag(spot.covariance)
     seen = first_harmonic(power, noise) * white / white.mean()
-    return np.asarray(np.max([seen, white, _by_sectors(spot, angle)], axis=0))
+    return np.asarray(np.max([seen, white, _by_sectors(spot, angle), _by_eighths(spot, angle)], axis=0))
 
 
 def _harmonics(spot: Spot, angle: Floats) -> tuple[Floats, float]:
@@ -386,6 +387,17 @@ def _by_sectors(spot: Spot, angle: Floats) -> Floats:
     if seen > 0.9 * count:
         return np.zeros(2)
     return np.asarray(np.square(pull).sum(axis=1) * seen / max(seen - 5, 1) * _SECTORS_OVER)
+
+
+def _by_eighths(spot: Spot, angle: Floats) -> Floats:
+    """Variance (2,) of the centre if each eighth of the mark errs on its own, from its middle outwards.
+
+    Light that is no plane, or squares of the file, pull at a soft mark over as much as that, and the finer
+    waves around its edge do not show it. A round mark takes five of the eight for itself.
+    """
+    eighth = ((angle / (2 * np.pi) + 0.5) * _EIGHTHS).astype(int) % _EIGHTHS
+    pull = [np.bincount(eighth, weights=axis * spot.rest, minlength=_EIGHTHS) for axis in spot.influence]
+    return np.asarray(np.square(pull).sum(axis=1) * _EIGHTHS / (_EIGHTHS - 5))
 
 
 def card_sigma(view: CardView, at: Floats) -> Floats:
