@@ -25,9 +25,8 @@ _HIDDEN = (1.0, 0.8, 0.6)  # tries of how much of the smoke under the middle of 
 # Of the squares that a mark on bare tape leaves: the most that is left beside the mark as it is, and with all
 # fitted anew. Rendered smoke leaves up to 0.72 and 0.48; without smoke 0.84 and 0.65 or more are left.
 _MAYBE_SMOKE, _SMOKE = 0.78, 0.55
-_PALER = (
-    0.15  # of the squares of the smoke: what is paler than the tape beside it (0.08 at most where smoke was)
-)
+# Of the squares of the smoke: what is paler than the tape beside it (0.08 at most where there was smoke).
+_PALER = 0.15
 _FIRM = 2.0  # least flatness of a mark that smoke can be told from: a bell's own flanks are as soft as smoke
 _ROUNDS, _SETTLED_MM = 3, 1e-3
 
