@@ -35,7 +35,7 @@ def serve_practice(folder: Path, port: int, seed: int, code: str, told: Connecti
     """
     _make_once()
     stream.BEAT_S = 0.25  # notice sooner that a page has gone
-    turning.WHOLE_WAY_S, turning.SLOWEST, turning.FASTEST = 1.0, 1 / 10, 1 / 2
+    turning.WHOLE_WAY_S, turning.SLOWEST, turning.FASTEST = 2.0, 1 / 32, 1 / 2
     source = lambda: PracticeSource(PracticeMachine(seed))  # noqa: E731
     app = create_app(Config(data=folder, source=source, code=code or None))
     server = make_server(app, port=port)

@@ -41,6 +41,7 @@ ANSWERED = """() => new Promise((resolve, reject) => {
 ORDERS = (
     (r"Before the first pulse: read these", r"I have read them"),
     (r"Hang the card at (the nozzle|mirror \d), fresh tape on it, head at the \w+", r"Hang it there"),
+    (r"hang it again at (?:the nozzle|mirror \d), fresh tape", r"Hang it again"),
     (r"Move the head to the \w+", r"Hang it there"),
     (r"Fresh tape on the card", r"Put fresh tape on"),
     (r"More than one mark. Put fresh tape on", r"Put fresh tape on"),
@@ -116,7 +117,7 @@ def post(server: Server, path: str, body: Json) -> Json:
 
 
 def ahead_to_a_screw(server: Server) -> None:
-    """Go on to a turn whose mark can be watched from where it lies to where it should go."""
+    """Go on to a turn after a mark that was foretold, whose mark can be watched on its way."""
     while True:
         ahead(server, lambda now: now["now"] == "turn")
         now = state(server)
@@ -125,7 +126,7 @@ def ahead_to_a_screw(server: Server) -> None:
         if now["follow"] and not now["follow"]["start"]:
             now = post(server, "do/bench/pulse", {})  # and the mark as it lies there now
         if now["now"] == "turn":
-            if now["follow"] and now["follow"]["start"]:
+            if now["follow"] and now["follow"]["start"] and now["landing"]:
                 return
             do(server, now["primary"])
 
@@ -215,7 +216,7 @@ def without_a_mark(route: Route) -> None:
 def test_a_held_screw_moves_the_mark_and_says_when_to_stop(
     serve: Callable[..., Server], window: Window
 ) -> None:
-    server, page = serve(1, until="turn"), window(390, 844)
+    server, page = serve(3, until="turn"), window(390, 844)
     ahead_to_a_screw(server)
     page.goto(server.url)
     expect(page.locator("#holds")).to_be_visible()
