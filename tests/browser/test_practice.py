@@ -116,8 +116,8 @@ def post(server: Server, path: str, body: Json) -> Json:
         return dict(json.load(answer))
 
 
-def ahead_to_a_screw(server: Server) -> None:
-    """Go on to a turn after a mark that was foretold, whose mark can be watched on its way."""
+def ahead_to_a_screw(server: Server, *, foretold: bool = False) -> None:
+    """Go on to a turn whose mark can be watched on its way; after a mark that was foretold if so asked."""
     while True:
         ahead(server, lambda now: now["now"] == "turn")
         now = state(server)
@@ -126,7 +126,7 @@ def ahead_to_a_screw(server: Server) -> None:
         if now["follow"] and not now["follow"]["start"]:
             now = post(server, "do/bench/pulse", {})  # and the mark as it lies there now
         if now["now"] == "turn":
-            if now["follow"] and now["follow"]["start"] and now["landing"]:
+            if now["follow"] and now["follow"]["start"] and (now["landing"] or not foretold):
                 return
             do(server, now["primary"])
 
@@ -217,7 +217,7 @@ def test_a_held_screw_moves_the_mark_and_says_when_to_stop(
     serve: Callable[..., Server], window: Window
 ) -> None:
     server, page = serve(3, until="turn"), window(390, 844)
-    ahead_to_a_screw(server)
+    ahead_to_a_screw(server, foretold=True)
     page.goto(server.url)
     expect(page.locator("#holds")).to_be_visible()
     asked = "1" if state(server)["follow"]["turns"] > 0 else "-1"
