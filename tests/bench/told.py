@@ -31,7 +31,7 @@ class Told:
     def __init__(self, machine: Machine) -> None:
         self.errs, lens = machine.disturbed, machine.profile.get("lens")
         self.profile = machine.true_profile | ({"lens": lens} if lens else {})
-        self.hang_var = [self._hang_var(machine, station) for station in ("mirror-1", "nozzle")]
+        self.hang_var = [self._hang_var(station) for station in ("mirror-1", "nozzle")]
         self.start = self._start(machine)
         self.known: dict[Any, hypotheses.Mixture] = {}
 
@@ -46,10 +46,11 @@ class Told:
 
     def _honest(self, event: dict[str, Any]) -> dict[str, Any]:
         """A mark claims what its reading errs by."""
-        honest = event["kind"] != "mark"
-        return event if honest else event | {"sigma_mm": event["sigma_mm"] * self.errs.sigma_factor}
+        if event["kind"] != "mark":
+            return event
+        return event | {"sigma_mm": event["sigma_mm"] * self.errs.sigma_factor}
 
-    def _hang_var(self, machine: Machine, station: str) -> float:
+    def _hang_var(self, station: str) -> float:
         size = self.errs.hanging_mm * (station in self.errs.hanging_at)
         return max(self._variance(size), hypotheses.MODEL_SD**2)
 

@@ -30,11 +30,11 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 import numpy as np
 
+from server.solver.machine.power import LEAN_MM
 from tests.bench.manual import ManualProcedure
 from tests.bench.play import Player, Run, play
 from tests.machines import DISTURBANCES, Machine, disturbance, draw_machine
 
-LEAN_MM = 0.2  # in a sheet of 6 mm: more is seen at the edge of a cut (common practice, no source)
 BEDS, CORNERS = ("1600", "600"), ("back-left", "back-right")
 HEAD = (
     "variant              player   n  solved  off>1  off>1.5  pulses  moves  minutes"

@@ -205,9 +205,8 @@ def _variance(view: View, place: Place, *, hung: bool) -> float:
     gap = view.profile.tube.far_mount_mm - view.profile.tube.exit_mount_mm
     swung = gap * m.spot(view.profile, view.jacobian, place.station)[2:4, place.position]
     pulse = b.PULSE_VAR + b.MODEL_SD**2 + b.JITTER_SD**2 * (swung**2).sum() / 2 + next_sigma(view) ** 2
-    each = view.mixture.pulse_scale * pulse[view.mixture.noise] + view.mixture.hang_var(place.station) * (
-        not hung
-    )
+    hang = 0.0 if hung else view.mixture.hang_var(place.station)
+    each = view.mixture.pulse_scale * pulse[view.mixture.noise] + hang
     return float(view.mixture.weight.sum() / (view.mixture.weight / each).sum())
 
 
