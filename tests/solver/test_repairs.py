@@ -261,7 +261,7 @@ def test_a_mark_is_asked_for_at_its_place_and_once_more_where_it_was_made(why: s
     anew = worded(Choice("mark", place=Place(3, 1, anew=True), why=why), mark())
     assert anew.what.startswith("take the card off, hang it again and mark the nozzle")
     below = worded(Choice("mark", place=Place(m.BELOW_AT, 2), why=why), mark())
-    assert "145" in below.first and not later.first
+    assert f"{m.BELOW_MM:.0f} mm below" in below.first and not later.first
 
 
 @pytest.mark.parametrize(

@@ -164,10 +164,22 @@ def test_a_mark_below_tells_where_the_lens_stands_and_without_it_that_is_not_kno
     assert answer(machine.document())["verdict"]["lens_mm"] is None
     for _ in range(2):
         machine.pulse("below", MIDDLE, below_mm=145.0)
-    assert answer(machine.document())["verdict"]["lens_mm"] > 0.0
     found, known = lens_offset(look(parse_alignment(machine.document())))
     assert blind.min() > 0.2 and known.max() < 0.2
     assert np.abs(found - machine.layout.lens_off_mm).max() < 3 * known.max()
+
+
+def test_the_offset_at_the_lens_is_said_once_a_card_below_has_shown_it() -> None:
+    """It may err by 0.15 mm (one sd) over machines."""
+    erred = []
+    for seed in (4, 5, 6):
+        machine = laser(seed, "lens 1")
+        for _ in range(60):
+            if machine.obey(answer(machine.document())) is None:
+                break
+        machine.pulse("below", MIDDLE, below_mm=m.BELOW_MM)
+        erred.append(answer(machine.document())["verdict"]["lens_mm"] - machine.truth().lens_mm)
+    assert np.abs(np.mean(erred)) < 0.15 and np.abs(erred).max() < 0.3
 
 
 def test_the_lens_is_asked_out_only_where_the_profile_says_that_it_comes_out() -> None:
@@ -177,7 +189,7 @@ def test_the_lens_is_asked_out_only_where_the_profile_says_that_it_comes_out() -
             step = answer(machine.document())
             asked.add(step.get("station"))
             if step.get("station") == "below":
-                assert (step["lens"], step["below_mm"]) == ("out", 145.0) and "lens out" in step["say"]
+                assert (step["lens"], step["below_mm"]) == ("out", m.BELOW_MM) and "lens out" in step["say"]
             if machine.obey(step) is None:
                 break
         assert "below" not in asked or name == "lens 1"

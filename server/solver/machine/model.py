@@ -83,7 +83,7 @@ def rays(profile: Profile, x: Array, head_mm: ArrayLike) -> Rays:
 
 
 LENS, BELOW_AT = 4, 5  # count as stations: the lens, where no card hangs, and the card below it
-BELOW_MM = 145.0  # how far below the nozzle's seat that card is asked for
+BELOW_MM = 30.0  # how far below the nozzle's seat that card is asked for
 
 
 def station_index(station: str) -> int:
