@@ -10,13 +10,13 @@ import numpy as np
 import pytest
 
 from server.solver import answer, explain, next_step, parse_alignment, parse_profile
-from server.solver.decide.faults import _telling, causes
-from server.solver.decide.situation import look
+from server.solver.decide.faults import _foretold, _telling, causes
+from server.solver.decide.situation import Place, look
 from server.solver.estimate.belief import believe
 from server.solver.estimate.hypotheses import BOWS, FAULTS, Note, prune, take
 from server.solver.estimate.screws import CODES, DEAD, chances
 from server.solver.machine import model as m
-from tests.machines import Machine, draw_machine, profile
+from tests.machines import Machine, disturbance, draw_machine, profile
 from tests.machines.faults import Fault
 
 Json = dict[str, Any]
@@ -220,3 +220,33 @@ def test_which_rail_is_bowed_needs_no_mark_where_all_else_is_sure(monkeypatch: p
     assert _telling(undecided)[1:] == (0.0, 0.0)
     monkeypatch.setattr("server.solver.estimate.hypotheses.SEEN_AS", np.arange(len(FAULTS)))
     assert _telling(undecided)[1] > 0.0
+
+
+def test_a_repeat_is_foretold_where_the_marks_on_its_card_lie() -> None:
+    """However the card hangs: all hypotheses agree on that, so a repeat tells no fault from the others."""
+    laser = machine()
+    laser.disturbed = disturbance("hung 2 mirrors")
+    for station, head in (("mirror-1", BACK_LEFT), ("mirror-2", BACK_LEFT), ("mirror-2", FRONT_LEFT)):
+        laser.pulse(station, head)
+    laser.hung = np.array([1.5, -1.5, 0.0])
+    marks = [laser.pulse("mirror-2", FRONT_LEFT)["offset_mm"] for _ in range(8)]
+    view = look(parse_alignment(laser.document()))
+    likely = take(view.mixture, np.flatnonzero(view.mixture.weight > 1e-3), np.zeros(1))
+    here, anew = (_foretold(view, likely, Place(1, 1, anew=anew)) for anew in (False, True))
+    assert here[0] == pytest.approx(np.tile(np.mean(marks, axis=0), (len(here[0]), 1)), abs=0.3)
+    assert (np.trace(here[1], axis1=1, axis2=2) <= np.trace(anew[1], axis1=1, axis2=2)).all()
+
+
+def test_no_mark_is_made_again_and_again_where_cards_hang_off() -> None:
+    """What a mark on the same card at the same place can tell, it has told after a few."""
+    laser = draw_machine(
+        95058, severity="drifted", bed="600", corner="back-left", fault=None, sigma_mm=0.05,
+        disturbed=disturbance("hung 2 mirrors"),
+    )  # fmt: skip
+    asked: list[tuple[str, ...]] = []
+    for _ in range(40):
+        step = answer(laser.document())
+        asked.append((step["do"], str(step.get("station")), str(step.get("head_mm")), str(step.get("hang"))))
+        if laser.obey(step) is None:
+            break
+    assert all(len(set(asked[i : i + 5])) > 1 for i in range(len(asked) - 5))

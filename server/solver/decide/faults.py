@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -9,7 +10,17 @@ from numpy.typing import NDArray
 
 from server.solver.decide.move_choice import reach
 from server.solver.decide.policy import POLICY
-from server.solver.decide.situation import Choice, Place, View, last_position, missed, nearest, next_sigma
+from server.solver.decide.situation import (
+    Choice,
+    Place,
+    View,
+    last_position,
+    missed,
+    nearest,
+    next_sigma,
+    numbered,
+    stays,
+)
 from server.solver.estimate import hypotheses as b
 from server.solver.estimate import samples as o
 from server.solver.estimate import screws
@@ -170,11 +181,13 @@ def _telling(view: View) -> tuple[Place, float, float]:
 
 def _places(view: View) -> list[Place]:
     """Where a mark may tell a fault and is probable: along both rails; at the nozzle, which alone shows a
-    loose mirror 3."""
+    loose mirror 3; each also on the card hung anew, where it hangs there."""
     found: list[Place] = []
     for station, along in ((1, o.ALONG_Y), (2, range(o.BED)), (3, range(5))):
         seen = o.hits(view.profile, view.rays, station).mean(0)
         found += [Place(station, i) for i in along if seen[i] > POLICY.probable]
+    if numbered(view):
+        found += [replace(place, anew=True) for place in found if place.station == view.here]
     return found
 
 
@@ -184,10 +197,13 @@ def _foretold(view: View, some: b.Mixture, place: Place) -> tuple[Array, Array]:
     jacobian = m.mark_jacobian(view.profile, some.mean, head, place.station)
     noise = pulse_noise(view.profile, some, jacobian, np.full(2, next_sigma(view) ** 2))
     noise = noise + scatter(view.profile, some, jacobian)
-    if place.station != view.here:
+    mean = m.rays(view.profile, some.mean, head).offset_mm[:, place.station]
+    if stays(view, place):
+        jacobian[:, :, m.HANG] = m.hang_jacobian(mean)
+        mean = m.on_card(mean, some.mean)
+    else:
         noise = noise + np.einsum("h,ij->hij", some.hang_var(place.station), np.eye(2))
-    cov = jacobian @ some.cov @ jacobian.transpose(0, 2, 1) + noise
-    return m.rays(view.profile, some.mean, head).offset_mm[:, place.station], cov
+    return mean, jacobian @ some.cov @ jacobian.transpose(0, 2, 1) + noise
 
 
 def _divergence(mean: Array, cov: Array, other: Array, other_cov: Array) -> float:

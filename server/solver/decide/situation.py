@@ -186,16 +186,16 @@ def pulse_sd(view: View) -> float:
 def mark_variance(view: View, place: Place) -> float:
     """How much a mark at a place will err, mm² per axis: by its reading, the pulse, and how its card hangs
     if it is hung for it."""
-    return _variance(view, place, hung=_stays(view, place))
+    return _variance(view, place, hung=stays(view, place))
 
 
 def marks_at(view: View, place: Place) -> Array:
     """(M, 2) where each machine makes a mark at a place, on its card as it hangs if it hangs already."""
     found = m.spot(view.profile, view.rays, place.station)[:, place.position]
-    return m.on_card(found, view.samples.x) if _stays(view, place) else found
+    return m.on_card(found, view.samples.x) if stays(view, place) else found
 
 
-def _stays(view: View, place: Place) -> bool:
+def stays(view: View, place: Place) -> bool:
     """Whether the card that hangs now is the one that a mark at a place is made on."""
     return place.station == view.here and not place.anew
 
