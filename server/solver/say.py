@@ -14,7 +14,7 @@ from server.solver.decide.situation import Choice, Place, View, pulse_sd
 from server.solver.estimate import samples as o
 from server.solver.estimate.belief import believe
 from server.solver.estimate.hypotheses import Mixture, Note, loose_shares
-from server.solver.events import MarkSeen, Shift, Turn
+from server.solver.events import MarkSeen, NoMark, Shift, Turn
 from server.solver.machine import model as m
 from server.solver.machine.power import percent
 from server.solver.machine.profile import BELOW
@@ -101,9 +101,10 @@ def _mark_parts(view: View, choice: Choice, place: Place) -> Parts:
     station, head = m.station_name(place.station), o.grid(view.profile)[place.position]
     bed = view.profile.bed
     where = "" if place.station == 0 else f"head at {the_place(head, bed.width_mm, bed.depth_mm)}"
-    seen = any(isinstance(e, MarkSeen) for e in view.alignment.events)
+    seen = any(isinstance(e, MarkSeen | NoMark) for e in view.alignment.events)
     again = {
         "doubt": " once more, on a clear spot",
+        "first": " once more",
         "blank": " once more",
         "fault": " once more",
         "long": " once more",
@@ -195,6 +196,7 @@ NOTICED: dict[str, Callable[[Note], str]] = {
 MARK_WHY = {
     "doubt": "nothing explains the last mark, so it is made again before it is relied on",
     "blank": "a mark was almost certain here: check how the card hangs, and try again before turning a screw",
+    "first": "a pulse may fail, and to make it again costs less than to move anything",
     "fault": "a mark here tells best whether there is a fault that no screw cures",
     "long": "the next move is a long one, and rests on one mark that may be misread",
     "search": "the beam missed the card, and here it is most likely to be caught",

@@ -113,6 +113,34 @@ def test_a_blank_that_was_to_be_expected_is_searched_for_at_once() -> None:
     assert not look(parse_alignment(machine.document())).mixture.fresh_note
 
 
+def test_a_first_pulse_that_left_no_mark_is_made_again_before_anything_is_moved() -> None:
+    machine = straight()
+    machine.events.clear()
+    machine.events.append(no_mark("mirror-1", FIVE[0]))
+    again = answer(machine.document())
+    assert (again["do"], again["station"], again["head_mm"]) == ("mark", "mirror-1", FIVE[0])
+    assert "once more" in again["say"] and "hang a card" not in again["say"] and "may fail" in again["why"]
+    machine.events.append(no_mark("mirror-1", FIVE[0]))
+    assert answer(machine.document())["do"] == "shift"
+
+
+@pytest.mark.parametrize(("bad", "off_mm"), [(2, [0.0, 0.0]), (1, [45.0, 0.0]), (0, [-30.0, 45.0])])
+def test_a_lost_beam_is_found_after_bad_pulses_and_far_off(bad: int, off_mm: list[float]) -> None:
+    """Two bad pulses send the tube away from where it was; a tube far off takes more than one move."""
+    machine = draw_machine(7, severity="drifted", bed="600", corner="back-left", fault=None)
+    machine.state.tube_mm[:, :] += off_mm
+    machine.events += [no_mark("mirror-1", FIVE[0])] * bad
+    alike = 0
+    for _ in range(60):
+        if machine.obey(answer(machine.document()))["kind"] == "mark":
+            break
+        last = machine.events[-2:]
+        alike = alike + 1 if len(last) == 2 and last[0] == last[1] and last[0]["kind"] == "no-mark" else 0
+        assert alike <= 1
+    assert machine.events[-1]["kind"] == "mark"
+    assert sum(event["kind"] == "no-mark" for event in machine.events) <= 16
+
+
 def test_a_mark_is_worth_most_for_the_risk_where_something_is_beyond_its_tolerance() -> None:
     """All marks at mirror 3 wander together, within tolerance; one at the nozzle less, but too far."""
     view = look(parse_alignment(straight().document()))

@@ -275,7 +275,7 @@ def test_a_blank_where_a_mark_was_is_made_again_and_then_the_mount_is_looked_at(
         ([mark(head=FIVE[2]), mark()], Choice("mark", place=Place(2, 1), why="doubt")),
         ([mark("nozzle"), mark()], Choice("mark", place=Place(2, 1), why="doubt")),
         ([blank(), mark()], Choice("mark", place=Place(2, 1), why="doubt")),
-        ([blank(head=FIVE[4])], Choice("mark", place=Place(2, 4), why="blank")),
+        ([mark(), TURN, blank(head=FIVE[4])], Choice("mark", place=Place(2, 4), why="blank")),
         ([mark(), TURN], None),
     ],
 )

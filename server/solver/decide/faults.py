@@ -99,14 +99,17 @@ def last_look(view: View) -> Choice | None:
 
 
 def doubtful(view: View) -> Choice | None:
-    """What nothing explains is made again once before anything is built on it; a blank where a mark was made
-    and nothing moved since, up to ``blanks_again`` times, and then the mount is looked at."""
+    """What nothing explains is made again once before anything is built on it, and so is the first pulse of
+    all if it left no mark; a blank where a mark was made and nothing moved since, up to ``blanks_again``
+    times, and then the mount is looked at."""
     events = view.alignment.events
     if not events or not isinstance(events[-1], MarkSeen | NoMark):
         return None
     newest, before = events[-1], events[-2] if len(events) > 1 else None
     place = Place(m.station_index(newest.station), nearest(view.profile, newest.head_mm))
     blanks = _blanks_since_mark(view)
+    if sum(isinstance(event, MarkSeen | NoMark) for event in events) == 1 and missed(view):
+        return Choice("mark", place=place, why="first")
     if 0 < blanks <= POLICY.blanks_again:
         return Choice("mark", place=place, why="blank")
     if blanks == POLICY.blanks_again + 1 and not _answers(view, "loose-mount"):

@@ -103,7 +103,6 @@ class Policy:
     draws: tuple[int, ...] = (1024, 4096, 4096, 4096, 4096)  # machines drawn until enough agree [-]
     agreeing: int = 100  # machines that agree with all blanks, which are enough [-]
     agreeing_most: int = 256  # of them that are looked at [-]
-    agreeing_least: int = 8  # fewer are as good as none [-]
     search_gain: float = 0.08  # more probability of a mark for which a move is made [A]
     search_gain_blank: float = 0.02  # as search_gain, after a blank [A]
     sign_least: int = 4  # machines that must have a sign for it to be believed [-]

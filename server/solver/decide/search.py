@@ -40,16 +40,27 @@ def search(view: View, stage: int, places: list[Place], here: Here | None = None
     found = Choice("mark", place=places[int(np.argmax(now))], stage=stage, why="search")
     blank = bool(view.alignment.events) and isinstance(view.alignment.events[-1], NoMark)
     least = float(now.max()) + (POLICY.search_gain_blank if blank else POLICY.search_gain)
-    best = None
+    best: tuple[Event, Place] | None = None
+    nearest: tuple[float, Event | None] = (_off(view, rays, places[0]), None)
     for event in _tries(view, stage):
         moved = mv.apply(view.profile, view.mixture, samples, event)
-        chance = chances(view, o.pushed(rays, view.jacobian, moved.x - samples.x), places)
+        there = o.pushed(rays, view.jacobian, moved.x - samples.x)
+        chance = chances(view, there, places)
         if chance.max() > least:
             best, least = (event, places[int(np.argmax(chance))]), float(chance.max())
+        nearest = min(nearest, (_off(view, there, places[0]), event), key=lambda one: one[0])
+    if best is None and not now.any() and nearest[1] is not None:
+        best = nearest[1], places[0]  # too far for one move: some of the way
     if best is None:
         return found
     event, place = best
     return Choice(kind(event), place=place, event=event, stage=stage, why="search")
+
+
+def _off(view: View, rays: Rays, place: Place) -> float:
+    """How far off a card's centre the beam is, mm: the median over machines."""
+    marks = m.spot(view.profile, rays, place.station)[:, place.position]
+    return float(np.median(np.hypot(marks[:, 0], marks[:, 1])))
 
 
 def remaining(view: View, station: int) -> Here:
@@ -66,7 +77,7 @@ def chances(view: View, rays: Rays, places: list[Place]) -> Array:
 
 
 def survivors(view: View, station: int) -> o.Samples:
-    """Machines that agree with everything since the last mark, blanks included; at least a few."""
+    """Machines that agree with everything since the last mark, blanks included but for bad pulses."""
     events = view.alignment.events
     start = max((i + 1 for i, e in enumerate(events) if isinstance(e, MarkSeen)), default=0)
     tail = events[start:]
@@ -74,22 +85,19 @@ def survivors(view: View, station: int) -> o.Samples:
         return view.samples
     mixture = b.expecting(view.profile, believe(replace(view.alignment, events=events[:start])), station)
     mixtures = [mixture, b.doubted(view.profile, mixture, station)] if station else [mixture]
-    best = view.samples.only(np.arange(0))
     for believed in mixtures:
-        left = best.only(np.arange(0))
+        left = view.samples.only(np.arange(0))
         for turn, count in enumerate(POLICY.draws):
             samples, _ = _followed(view, believed, o.draw(believed, count, turn=turn), tail, most=0)
             left = left.joined(samples)
             if len(left.x) >= POLICY.agreeing:
                 return left.only(np.arange(min(len(left.x), POLICY.agreeing_most)))
-        best = max(best, left, key=lambda some: len(some.x))
-    if len(best.x) >= POLICY.agreeing_least:
-        return best
-    # Nothing agrees with all blanks; some may have been bad pulses: those that the fewest contradict.
-    samples, blanks = _followed(
-        view, mixtures[-1], o.draw(mixtures[-1], POLICY.draws[1]), tail, most=len(tail)
-    )
-    return samples.only(np.argsort(blanks, kind="stable")[: POLICY.agreeing])
+    # Few agree with all blanks: some of these may have been bad pulses, as often as machines make such.
+    drawn = o.draw(mixtures[-1], POLICY.draws[1])
+    samples, blanks = _followed(view, mixtures[-1], drawn, tail, most=len(tail))
+    odds = b.SLIPS[samples.errs] ** blanks
+    rng = np.random.default_rng(len(tail))
+    return samples.only(rng.choice(len(odds), POLICY.agreeing, p=odds / odds.sum()))
 
 
 def _followed(
