@@ -191,6 +191,18 @@ def test_the_improbable_is_dropped_but_not_the_last_of_its_fault_or_noise() -> N
     assert not {1, 2} & set(order)
 
 
+def test_all_errors_at_once_stay_in_several_ways_however_improbable() -> None:
+    """What was no likely explanation after some steps may be the only one after many."""
+    count = b.KEEP_APART + 20
+    weight, noise = np.full(2 * count, 0.5 / count), np.zeros(2 * count, int)
+    noise[count:] = b.ALIKE[-1]
+    weight[count:] = 1e-40 * np.linspace(1.0, 0.5, count)
+    weight[count + 3] = 0.5e-40 * b.APART
+    none, sign = np.zeros(2 * count, int), np.ones((2 * count, 12), dtype=np.int8)
+    order, *_ = b.probable(np.log(weight), none, noise, sign)
+    assert set(order[order >= count]) == set(range(count, count + b.KEEP_APART + 1)) - {count + 3}
+
+
 def test_some_of_the_hypotheses_and_all_of_two_mixtures() -> None:
     noted = replace(PRIOR, notes=tuple((b.Note("way", i),) for i in range(len(PRIOR.fault))))
     some = b.take(noted, np.array([3, 1, 3]), np.log([0.2, 0.3, 0.5]))

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy.stats import norm
 
 from server.solver import parse_alignment, parse_profile
 from server.solver.decide import cost
@@ -203,12 +204,20 @@ def test_each_number_beyond_its_tolerance_is_a_reason_and_no_other(key: str, tel
     assert verdict.lens_mm is None  # no mark below the nozzle has shown it
 
 
-def test_the_lens_is_told_once_a_mark_below_has_shown_it() -> None:
+@pytest.mark.parametrize(("sd", "known"), [(0.02, True), (0.15, True), (0.25, False), (1.0, False)])
+def test_the_lens_is_told_once_a_mark_below_has_shown_it(sd: float, known: bool) -> None:
+    """The worst of the bed, its median over machines, where one standard deviation is at most 0.2 mm."""
     view = spoiled("lens", 1.5)
-    mark = MarkSeen("below", (0.0, 0.0), (0.0, 0.0), (0.1, 0.1), None, 145.0)
+    mark = MarkSeen("below", (0.0, 0.0), (0.0, 0.0), (0.1, 0.1), None, 30.0)
     events = (*view.alignment.events, mark)
-    verdict = judged.verdict(replace(view, alignment=replace(view.alignment, events=events)), aligned=False)
-    assert verdict is not None and verdict.lens_mm == pytest.approx(1.5 * view.profile.tolerance.lens_mm)
+    lens = np.zeros_like(view.rays.lens_mm)
+    normal = norm.ppf((np.arange(len(lens)) + 0.5) / len(lens))
+    lens[:, 4, 1], lens[:, 7, 0] = 3.0 + sd * normal, 1.0
+    rays = Rays(view.rays.offset_mm, lens, view.rays.slope)
+    view = replace(view, alignment=replace(view.alignment, events=events), rays=rays)
+    verdict = judged.verdict(view, aligned=False)
+    assert verdict is not None and (verdict.lens_mm is not None) is known
+    assert verdict.lens_mm is None or verdict.lens_mm == pytest.approx(3.0, abs=0.01)
     assert (verdict.worst_power, verdict.worst_at_head_mm) == cost.worst_power(view.profile, view.best)
 
 

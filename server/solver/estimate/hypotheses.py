@@ -55,6 +55,7 @@ UPSET = 1e-3  # something was knocked and all before is void
 CLOSE = 0.1  # hypotheses whose contact points differ by less, mm, share their derivatives
 KEEP, LEAST, LEAST_OF_FAULT = 80, 1e-6, 1e-12
 LEAST_OF_NOISE = 1e-5
+KEEP_APART, APART = 30, 1e-3  # of the noise with all errors at once, however improbable beside the others
 DOUBT = 0.2  # share of the weight that takes a mark for misread, beyond which it is made again
 
 
@@ -328,6 +329,8 @@ def probable(log_weight: Array, fault: Array, noise: Array, sign: Array) -> tupl
 
     Kept are the most probable ones; beside them, of each fault and of each noise, the most probable that has
     the screws work as the best has them, so that no fault vanishes because it was paired with a wrong sign.
+    And some with all errors at once: a few steps are explained more easily by a slip or two than by scatter,
+    many steps are not, and by then no other explanation would be left.
     """
     total = float(np.logaddexp.reduce(log_weight))
     log_weight = log_weight - total
@@ -339,6 +342,8 @@ def probable(log_weight: Array, fault: Array, noise: Array, sign: Array) -> tupl
         for some in (np.arange(len(order)), alike):
             first = some[np.unique(kinds[order[some]], return_index=True)[1]]
             keep[first] |= likely[first] > np.log(least)
+    apart = np.flatnonzero(noise[order] == ALIKE[-1])[:KEEP_APART]
+    keep[apart] |= likely[apart] > likely[apart[:1]] + np.log(APART)
     order = order[keep]
     return order, log_weight[order] - np.logaddexp.reduce(log_weight[order]), total
 
