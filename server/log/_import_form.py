@@ -22,11 +22,9 @@ def _on_the_calendar(text: str) -> str:
 
 _Uuid = Annotated[str, pydantic.StringConstraints(pattern=f"^{UUID}$")]
 _When = Annotated[
-    str,
-    pydantic.StringConstraints(pattern=f"^{MOMENT}$", max_length=24),
-    pydantic.AfterValidator(_on_the_calendar),
+    str, pydantic.StringConstraints(pattern=f"^{MOMENT}$"), pydantic.AfterValidator(_on_the_calendar)
 ]
-_Picture = Annotated[str, pydantic.StringConstraints(pattern=f"^{PICTURE.pattern}$", max_length=71)]
+_Picture = Annotated[str, pydantic.StringConstraints(pattern=f"^{PICTURE.pattern}$")]
 
 
 class _Strict(pydantic.BaseModel):
@@ -155,6 +153,6 @@ def _checked(model: type[_Model], value: Any, *, within: str = "") -> _Model:
     try:
         return model.model_validate(value)
     except pydantic.ValidationError as error:
-        first = error.errors(include_url=False, include_context=False)[0]
+        first = error.errors()[0]
         path = ".".join(map(str, ((within,) if within else ()) + first["loc"]))
         raise BadEntry(first["msg"], path=path or "export") from error

@@ -87,7 +87,7 @@ def drop_pictures(db: sqlite3.Connection, pictures: PictureFolder, rule: Picture
     """Remove the pictures that ``rule`` gives up from their events; returns their names. The files stay."""
     if rule == PictureRule():
         return set()
-    newest = db.execute("SELECT max(id) FROM alignment").fetchone()[0] or 0
+    newest = db.execute("SELECT coalesce(max(id), 0) FROM alignment").fetchone()[0]
     oldest = 0 if rule.keep_alignments is None else newest - rule.keep_alignments + 1
     room = float("inf") if rule.keep_gb is None else rule.keep_gb * 1e9
     seen = _seen_further(db, pictures, oldest, room)
@@ -145,7 +145,7 @@ def _seen_further(db: sqlite3.Connection, pictures: PictureFolder, oldest: int, 
 
 
 def _last_event(db: sqlite3.Connection) -> int:
-    return db.execute("SELECT max(id) FROM event").fetchone()[0] or 0
+    return int(db.execute("SELECT coalesce(max(id), 0) FROM event").fetchone()[0])
 
 
 def _remember(db: sqlite3.Connection, seen: _Seen) -> None:

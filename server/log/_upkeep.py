@@ -92,7 +92,7 @@ def checked_entry(kind: str, body: Any, *, lax: bool = False) -> Json:
     try:
         return _MODELS[kind].model_validate(body, strict=not lax).model_dump()
     except pydantic.ValidationError as error:
-        first = error.errors(include_url=False, include_context=False)[0]
+        first = error.errors()[0]
         raise BadEntry(first["msg"], path=".".join(map(str, first["loc"])) or kind) from error
 
 

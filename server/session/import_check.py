@@ -67,6 +67,6 @@ def _check(at: str, model: Any, value: Json) -> None:
     try:
         model(value)
     except ValidationError as error:
-        first = error.errors(include_url=False, include_context=False)[0]
+        first = error.errors()[0]
         where = ".".join(map(str, (at, *first["loc"])))
         raise DocumentError(where, first["msg"]) from None

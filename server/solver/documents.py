@@ -64,7 +64,7 @@ def _validated(model: type[Any], data: Any) -> Any:
 
 def _one_line(error: ValidationError) -> DocumentError:
     """The first fault; for a field that takes a number or a pair, why the alternative tried last failed."""
-    faults = error.errors(include_url=False)
+    faults = error.errors()
     fault = faults[0]
     loc = list(fault["loc"])
     if len(loc) > 2 and loc[0] == "events" and loc[2] in _TAGS:

@@ -12,8 +12,11 @@ from pathlib import Path
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
 
 from server.log import Log, add_entry, draw_chart
+from server.log import _chart as chart
 from server.log._chart import COLOURS, thinned, what_to_draw
 
 MACHINE = {"name": "one"}
@@ -176,3 +179,58 @@ def test_what_there_is_nothing_to_draw_of_is_said(log: Log, tmp_path: Path) -> N
 def test_thinning_keeps_the_first_of_each_cell() -> None:
     points = [(0.0, 0.0), (5.0, 1.0), (0.4, 0.1), (9.9, 0.3), (5.4, 1.1), (5.6, 1.0)]
     assert sorted(thinned(points, (0.5, 0.2))) == [(0.0, 0.0), (5.0, 1.0), (5.6, 1.0), (9.9, 0.3)]
+
+
+def panels(log: Log, monkeypatch: pytest.MonkeyPatch) -> list[Axes]:
+    """What is drawn, before it is saved."""
+    kept: list[Figure] = []
+    monkeypatch.setattr(Figure, "savefig", lambda figure, *_, **__: kept.append(figure))
+    draw_chart(log, io.BytesIO())
+    return kept[0].axes
+
+
+def test_the_axes_reach_one_alignment_beyond_both_ends_and_a_twentieth_above(
+    log: Log, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    log.add_event(2, mark(0, 0, "mirror-1"))
+    add_entry(log, "upkeep", {"laser": "one", "what": "cleaning"}, alignment_id=3)
+    one, two, three, nozzle = panels(log, monkeypatch)
+    assert {panel.get_xlim() for panel in (one, two, three, nozzle)} == {(0.0, 4.5)}
+    tops = [panel.get_ylim() for panel in (one, two, three, nozzle)]
+    assert tops == [(0, 1.0), (0, pytest.approx(1.05 * 13)), (0, 1.05), (0, pytest.approx(1.05 * 2**0.5))]
+    assert all(float(tick).is_integer() for tick in one.xaxis.get_major_locator()())
+
+
+def test_the_axes_of_a_log_without_marks_stand_around_the_first(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with Log(tmp_path) as empty:
+        assert {panel.get_xlim() for panel in panels(empty, monkeypatch)} == {(0.0, 2.0)}
+
+
+def test_a_dot_hides_those_behind_it_that_are_within_a_cell_of_the_grid() -> None:
+    """A cell is here 2 alignments wide and 1 mm high, about a pixel."""
+    wide, high = chart._GRID
+    rows = [(2, 10.2), (3, 10.8), (4, 10.2), (2, 11.1), (5, high / 1.05)]
+    panel = Figure().subplots()
+    chart._draw(panel, [{"alignment": x, "found": y, "left": y} for x, y in rows], (0, 2 * wide))
+    for line in panel.lines:
+        drawn = set(zip(*line.get_data(), strict=True))
+        assert drawn == {rows[i] for i in (0, 2, 3, 4)}
+
+
+@pytest.mark.parametrize(("more", "small"), [(0, False), (1, True)])
+def test_many_dots_are_drawn_small_and_as_pixels(more: int, small: bool) -> None:
+    count = chart.MANY + more
+    rows = [{"alignment": 10 * i, "found": (1.0, 9.0)[i % 2], "left": 0.5} for i in range(count)]
+    panel = Figure().subplots()
+    chart._draw(panel, rows, (0, 10 * count))
+    found, left = panel.lines
+    assert len(found.get_xdata()) == count  # type: ignore[arg-type]
+    assert (found.get_markersize() < 5, bool(found.get_rasterized())) == (small, small)
+    assert not left.get_rasterized()  # all in a row: as many dots as the grid is wide
+
+
+def test_only_lasers_that_were_aligned_are_named(log: Log) -> None:
+    log.start_alignment(machine={"name": "empty"}, source="camera")
+    assert what_to_draw(log, laser="two") == "the log has no laser named two; it has one"
