@@ -6,9 +6,10 @@
 The faults are those of cosmic-ray: another operator or comparison, a number one more or less, a condition
 turned round, a loop that ends at once. They are drawn by seed from solver, vision, log and session; longer
 files come up more often. A fault is caught when a test of its part fails, or does not end in ten times the
-usual time; only the tests that pass through the changed line are run, the quickest first, and no more of them
-than take --most seconds together. What survives is printed as a line of code: a test is missing, or the
-change means nothing. --keep FOLDER keeps there which test passes through which line, for the next draw.
+usual time; only the files of tests that pass through the changed line are run, the quickest first, and of
+them no more tests than take --most seconds together. What survives is printed as a line of code: a test is
+missing, or the change means nothing. --keep FOLDER keeps there which test passes through which line, for the
+next draw.
 """
 
 from __future__ import annotations
@@ -67,10 +68,25 @@ class Covered:
     took_s: dict[str, float]
 
     def through(self, fault: Fault, most_s: float) -> list[str]:
-        """Return the tests of a fault's line, the quickest first; of its file if it runs at import."""
+        """Return the tests of a fault's line, file by file, the quickest first; those of its file if it runs
+        at import.
+
+        The other tests of each file come behind: a fixture or a cache may have kept for them what the first
+        one had worked out.
+        """
         lines = self.tests.get(fault.path, {})
         tests = lines.get(fault.line) or {test for some in lines.values() for test in some}
-        quickest = sorted(tests, key=lambda test: self.took_s.get(test, 0))
+        longest: dict[str, float] = defaultdict(float)  # of each file: what its fixtures take is in it
+        for test, took_s in self.took_s.items():
+            longest[_file_of(test)] = max(longest[_file_of(test)], took_s)
+        files = {_file_of(test) for test in tests}
+        mates = {test for test in self.took_s if _file_of(test) in files}
+
+        def place(test: str) -> tuple[float, str, bool, float]:
+            file = _file_of(test)
+            return longest[file], file, test not in tests, self.took_s.get(test, 0)
+
+        quickest = sorted(tests | mates, key=place)
         together = accumulate(self.took_s.get(test, 0) for test in quickest)
         return [test for test, so_far in zip(quickest, together, strict=True) if so_far <= most_s]
 
@@ -201,37 +217,36 @@ def _kept(copy: Path, part: str, keep: Path | None) -> Covered:
 
 
 def _covered(copy: Path, part: str) -> Covered:
-    """Run a part's tests once, without a fault."""
+    """Run a part's tests once, without a fault; each file by itself, for what a cache keeps from one file
+    would seem not to be used by the next."""
     files = [path for folder in TESTS[part] for path in sorted((copy / folder).glob("test_*.py"))]
     told = copy / "durations.txt"
     began = time.monotonic()
-    options = [f"--cov={part}", "--cov-context=test", "--cov-report=", "--durations=0", "-vv"]
-    if _pytest(copy, [*options, *map(str, files)], 7200, said=told) != 0:
-        raise SystemExit(f"the tests of {part} fail without a fault:\n{told.read_text()[-2000:]}")
-    print(f"{part}: its tests take {time.monotonic() - began:.0f} s", flush=True)
+    options = [f"--cov={part}", "--cov-append", "--cov-context=test", "--cov-report=", "--durations=0", "-vv"]
     took_s: dict[str, float] = defaultdict(float)
-    for seconds, test in re.findall(r"^ *([\d.]+)s (?:call|setup) +(\S.*)$", told.read_text(), re.MULTILINE):
-        took_s[test] += float(seconds)
+    for file in files:
+        if _pytest(copy, [*options, str(file)], 7200, said=told) != 0:
+            raise SystemExit(f"the tests of {part} fail without a fault:\n{told.read_text()[-2000:]}")
+        for seconds, test in re.findall(_TOOK, told.read_text(), re.MULTILINE):
+            took_s[test] += float(seconds)
+    print(f"{part}: its tests take {time.monotonic() - began:.0f} s", flush=True)
     data = CoverageData(str(copy / ".coverage"))
     data.read()
     tests = {
         str(Path(name).relative_to(copy)): {
-            line: _using(contexts, took_s) for line, contexts in data.contexts_by_lineno(name).items()
+            line: {context.partition("|")[0] for context in contexts if context}
+            for line, contexts in data.contexts_by_lineno(name).items()
         }
         for name in data.measured_files()
     }
     return Covered(tests, took_s)
 
 
-def _using(contexts: list[str], took_s: dict[str, float]) -> set[str]:
-    """Return the tests of these contexts; all of a file if a fixture passed, which others there may share."""
-    tests = set[str]()
-    for test, _, phase in (context.partition("|") for context in contexts if context):
-        tests.add(test)
-        if phase == "setup":
-            file = test.partition("::")[0]
-            tests |= {other for other in took_s if other.startswith(f"{file}::")}
-    return tests
+_TOOK = r"^ *([\d.]+)s (?:call|setup) +(\S.*)$"
+
+
+def _file_of(test: str) -> str:
+    return test.partition("::")[0]
 
 
 def _pytest(copy: Path, options: list[str], most_s: float, *, said: Path | None = None) -> int:
