@@ -13,7 +13,8 @@ from pydantic import ValidationError
 from server.solver import DocumentError, answer, parse_alignment, parse_profile, profile_as_json, schema
 from server.solver.estimate.belief import believe
 from server.solver.events import Difference, Inspected, MarkSeen, NoMark, Shift, Turn
-from server.solver.steps import CutThere, Estimate, Expect, Forecast, Known, Step, Verdict
+from server.solver.machine.profile import Tolerance, screw_step
+from server.solver.steps import CutThere, Estimate, Expect, Forecast, Known, Parts, Step, Verdict
 from tests.machines import profile
 
 Json = dict[str, Any]
@@ -408,3 +409,140 @@ def test_a_step_tells_lengths_and_shares_to_the_fourth_digit() -> None:
     assert step["forecast"] is None and (step["say"], step["why"]) == (".", "")
     bare = Step("mark", station="nozzle", head_mm=(1.0, 2.0)).as_json()
     assert bare["head_mm"] == [1.0, 2.0] and bare["verdict"] is None and "expect" not in bare
+
+
+def test_a_message_is_cut_before_it_fills_a_page() -> None:
+    given = document()
+    given["events"][0]["kind"] = "dance" * 200
+    with pytest.raises(DocumentError) as refused:
+        answer(given)
+    assert len(refused.value.message) == 300
+    given = document()
+    given["events"][1]["screw"] = "s" * 61
+    with pytest.raises(DocumentError, match=f"no screw '{'s' * 60}'; its screws: top, side"):
+        answer(given)
+
+
+@pytest.mark.parametrize(
+    ("card", "before"),
+    [
+        (None, (0.0, 0.0, 0.0, 0.0)),
+        ({"before_mount_mm": 3.0}, (3.0, 3.0, 3.0, 3.0)),
+        ({"before_mount_mm": {"mirror-2": 4.0}}, (0.0, 4.0, 0.0, 0.0)),
+        ({"before_mount_mm": {"nozzle": -2.0, "mirror-1": 1.0}}, (1.0, 0.0, 0.0, -2.0)),
+    ],
+)
+def test_a_card_hangs_in_front_of_the_stations_that_are_named(
+    card: Json | None, before: tuple[float, ...]
+) -> None:
+    given = profile("1600") | ({"card": card} if card else {})
+    read = parse_profile(given)
+    assert read.card.before_mount_mm == before
+    assert parse_profile(profile_as_json(read)) == read
+
+
+def test_what_a_profile_has_beside_the_usual_is_written_and_nothing_else() -> None:
+    given = profile("1600")
+    given["mount"][1] |= {"turns_from": -1.0, "turns_to": 2.0, "base": "fixed"}
+    given["mount"][2]["contact"][0]["clockwise"] = -1
+    told = profile_as_json(
+        parse_profile(given | {"lens": {"comes_out": True}, "card": {"before_mount_mm": 5.0}})
+    )
+    assert told["lens"] == {"comes_out": True}
+    assert told["card"] == {
+        "before_mount_mm": dict.fromkeys(("mirror-1", "mirror-2", "mirror-3", "nozzle"), 5.0)
+    }
+    assert [sorted(mount) for mount in told["mount"]] == [
+        ["contact", "mirror"],
+        ["base", "contact", "mirror", "turns_from", "turns_to"],
+        ["contact", "mirror"],
+    ]
+    assert [c.get("clockwise") for c in told["mount"][2]["contact"]] == [-1, 1, 1]
+    assert "screw_pitch_mm" not in told["mount"][0]["contact"][2]
+    bare = profile_as_json(parse_profile(given))
+    assert "lens" not in bare and "card" not in bare
+
+
+def test_where_a_profile_says_nothing_the_usual_holds() -> None:
+    given = profile("1600")
+    del given["tolerance"]
+    read = parse_profile(given)
+    assert (read.tolerance, read.lens.comes_out) == (Tolerance(1.0, 1.5, 2.0, 0.4), False)
+    assert {(m.turns_from, m.turns_to, m.base) for m in read.mount} == {(-3.0, 3.0, "free")}
+    assert read.bed.zero == "front-left"
+    for mount in given["mount"]:
+        for contact in mount["contact"]:
+            contact.pop("clockwise", None)
+    assert {c.clockwise for m in parse_profile(given).mount for c in m.contact} == {1}
+
+
+def test_the_mounts_of_a_profile_may_come_in_any_order() -> None:
+    given = profile("1600")
+    given["mount"].reverse()
+    read = parse_profile(given)
+    assert [mount.mirror for mount in read.mount] == [1, 2, 3] and read == parse_profile(profile("1600"))
+
+
+@pytest.mark.parametrize(("screw", "index"), [("top", 0), ("side", 1), ("corner", 2)])
+def test_a_screw_has_its_place_on_its_mount_and_its_travel(screw: str, index: int) -> None:
+    given = profile("1600")
+    given["mount"][2]["contact"][index] |= {"screw_pitch_mm": 0.5, "clockwise": -1}
+    read = parse_profile(given)
+    assert read.contact_index(3, screw) == index
+    assert screw_step(read, 3, screw, 0.25) == -0.125
+    assert screw_step(read, 1, "top", 2.0) == pytest.approx(1.4)
+    with pytest.raises(KeyError):
+        read.contact_index(3, "bottom")
+    with pytest.raises(ValueError, match="'corner' is a fixed pivot"):
+        screw_step(read, 1, "corner", 1.0)
+
+
+def test_the_head_stands_at_its_shares_of_the_bed() -> None:
+    assert parse_profile(profile("1600")).head_mm(0.25, 0.5) == (400.0, 500.0)
+
+
+def test_equal_profiles_have_one_hash_and_others_another() -> None:
+    one, other = parse_profile(profile("1600")), parse_profile(profile("600"))
+    again = replace(one)
+    assert (hash(one), hash(one)) == (hash(again), hash(one)) and hash(one) != hash(other)
+
+
+def test_a_place_outside_the_bed_names_its_side_and_its_key() -> None:
+    for key, spoilt in (("from_head_mm", [0.0, 1000.5]), ("head_mm", [1600.5, 0.0])):
+        given = document()
+        pair = {"from_head_mm": [0.0, 0.0], "head_mm": [1600.0, 1000.0], "offset_mm": [0.0, 0.0]}
+        given["events"] = [{"kind": "difference", "station": "mirror-3", **pair, key: spoilt}]
+        with pytest.raises(DocumentError) as refused:
+            parse_alignment(given)
+        side = 1 if key == "from_head_mm" else 0
+        assert refused.value.path == f"events.0.{key}.{side}"
+        assert ("the bed's depth, 1000" if side else "the bed's width, 1600") in refused.value.message
+
+
+def test_a_phrase_begins_with_a_capital_letter_and_ends_with_a_full_stop() -> None:
+    step = Step("turn", parts=Parts("turn it", how_much="1/2 turn", way="clockwise", why="it is off"))
+    assert (step.say, step.why) == ("Turn it by 1/2 turn clockwise.", "It is off.")
+    whole = Parts(
+        "mark mirror 2",
+        first="with the lens out",
+        where="head at the centre",
+        care="lid closed",
+        then="look at it",
+        noticed="That is noted.",
+    )
+    assert whole.sentence == (
+        "That is noted. With the lens out, mark mirror 2, head at the centre: lid closed; look at it."
+    )
+    assert Parts("move it", how_much="1 mm up").order == "Move it 1 mm up"
+    assert Parts("x").order == "X"
+
+
+def test_fields_that_are_nil_are_told_and_those_that_are_not_there_are_not() -> None:
+    cut = CutThere(*(Known(1.0, 0.1),) * 4)
+    step = Step(
+        "shift", part="tube", move_mm=(0.0, 0.0, 1.0), forecast=(Forecast((1.0, 2.0), cut, cut, cut),)
+    )
+    told = step.as_json()
+    assert told["move_mm"] == [0.0, 0.0, 1.0] and told["part"] == "tube"
+    assert [place["head_mm"] for place in told["forecast"]] == [[1.0, 2.0]]
+    assert {"turns", "mount", "hang", "expect"} & told.keys() == set()

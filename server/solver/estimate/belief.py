@@ -82,7 +82,7 @@ def _remember(profile: Profile, events: tuple[Event, ...], mixture: Mixture) -> 
 def _remembered(profile: Profile, events: tuple[Event, ...]) -> tuple[int, Mixture]:
     """How many events are known already, and the mixture up to there."""
     with _LOCK:
-        for start in range(len(events), max(-1, len(events) - 5), -1):
+        for start in range(len(events), max(0, len(events) - 5), -1):
             known = _KNOWN.get((profile, events[:start]))
             if known is not None:
                 return start, known
