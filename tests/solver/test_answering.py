@@ -12,7 +12,7 @@ from scipy.stats import median_abs_deviation
 
 from server.solver import answering
 from server.solver.answering import MOST_EVENTS
-from server.solver.decide import next_step
+from server.solver.decide import moves, next_step
 from server.solver.decide.move_choice import Move
 from server.solver.decide.policy import POLICY
 from server.solver.decide.situation import Choice, Place, View
@@ -172,7 +172,7 @@ def test_outside_the_mark_after_a_move_lies_where_the_middle_of_the_machines_has
 
 
 @pytest.mark.parametrize(
-    ("events", "moves", "gain", "back"),
+    ("events", "movable", "gain", "back"),
     [
         ([TURN], False, 0.01, True),
         ([TURN], False, 0.0, False),
@@ -184,11 +184,11 @@ def test_outside_the_mark_after_a_move_lies_where_the_middle_of_the_machines_has
     ],
 )
 def test_a_mirror_that_goes_along_its_normal_is_brought_back_before_it_is_searched_for(
-    events: list[Event], moves: bool, gain: float | None, back: bool, monkeypatch: Patch
+    events: list[Event], movable: bool, gain: float | None, back: bool, monkeypatch: Patch
 ) -> None:
     """``gain``: beyond what a set of moves must take away."""
     move = None if gain is None else Move([SHIFT, TURN], POLICY.gain + gain, 1.0)
-    monkeypatch.setattr(next_step.mv, "bases_move", lambda *_: moves)
+    monkeypatch.setattr(moves, "bases_move", lambda *_: movable)
     monkeypatch.setattr(next_step, "best_move", lambda *_: move)
     found = next_step._brought_back(at(*events), 2)
     assert found == (Choice("shift", event=SHIFT, stage=2) if back else None)
