@@ -269,8 +269,8 @@ def test_moves_are_made_from_the_tube_on_and_at_one_place_the_largest_first(monk
         (levers[0], [2.0]),
         (levers[3], [1.0]),
     ]
-    found = move_choice._ordered(problem, (1, 0), np.array([0.0, 1.0]))
-    assert found == [(levers[0], [1.0])]
+    one: list[Any] = move_choice._ordered(problem, (1, 0), np.array([0.0, 1.0]))
+    assert one == [(levers[0], [1.0])]
 
 
 def test_machines_are_followed_through_turns_whose_play_depends_on_the_one_before(
