@@ -19,6 +19,7 @@ from server.session.rig_state import RigView
 from server.session.services import Refused, refusing
 from server.session.session import STILL_TOLD_S, Session
 from server.session.snapshot import RigSight
+from server.session.versions import Versioned
 from server.solver import DocumentError, Step, parse_profile
 from server.sources.base import NoPicture, Place
 from tests.pages.doubles import MACHINE, VIEW, Bench, Script, blank_card, mark, new_log, reading
@@ -256,3 +257,68 @@ def test_a_fault_of_the_solver_is_told_by_the_field_of_the_form(path: str, told:
         raise DocumentError(path, "is bad")
     assert (error.value.path, error.value.status) == (told, 422)
     assert error.value.message.endswith("is bad")
+
+
+def test_what_is_asked_is_numbered_within_its_alignment(tmp_path: Path) -> None:
+    session = opened(tmp_path, "offline", cautions=False)
+    names = [session.snapshot().step_name]
+    acts: list[Act] = [
+        lambda s: s.offer(MACHINE),
+        lambda s: s.acknowledge(),
+        lambda s: s.say("words"),
+        lambda s: s.hang(HERE),
+        lambda s: s.typed(HERE, (1.0, 1.0)),
+        lambda s: s.undo(),
+        lambda s: s.check(CHECK, "check"),
+        lambda s: s.go_on(),
+    ]
+    for act in acts:
+        act(session)
+        names.append(session.snapshot().step_name)
+    assert names == ["0.0", "0.1", "1.2", "1.2", "1.3", "1.4", "1.5", "2.1", "2.2"]
+
+
+def test_a_screw_that_was_held_has_not_turned_once_something_is_taken_back(tmp_path: Path) -> None:
+    session = opened(tmp_path)
+    session.typed(HERE, (1.0, 1.0))
+    session.ease(1, "top", 1)
+    assert session.snapshot().turned
+    session.undo()
+    assert not session.snapshot().turned and session.snapshot().said == "Taken back"
+
+
+@pytest.mark.parametrize("index", [-1, 2])
+def test_a_mark_that_was_not_offered_cannot_be_chosen(tmp_path: Path, index: int) -> None:
+    session = opened(tmp_path, script=Script([reading("mirror-1", mark(1.0), mark(5.0))]))
+    session.hang(HERE)
+    refused(session, Session.pulse)
+    error = refused(session, lambda s: s.choose(index))
+    assert error is not None and (error.path, error.status) == ("index", 409)
+    session.choose(1)
+    assert session.document()["events"][0]["offset_mm"] == [5.0, -0.5]
+
+
+def test_a_start_does_not_wait_for_a_picture_and_a_card_that_is_hung_does(tmp_path: Path) -> None:
+    class Patient(Bench):
+        def look(self, *, newer_than: int, timeout_s: float) -> Frame:
+            self.asked.append(("look", timeout_s))
+            return super().look(newer_than=newer_than, timeout_s=timeout_s)
+
+    def waits(bench: Bench) -> list[object]:
+        return [what for name, what in bench.asked if name == "look"]
+
+    bench, again = Patient(), Patient()
+    session = Session(new_log(tmp_path), bench, machine=MACHINE, services=Script().services())
+    assert waits(bench) == []  # no card was said to hang
+    session.hang(HERE)
+    (wait,) = waits(bench)
+    assert isinstance(wait, float) and wait > 0
+    Session(new_log(tmp_path), again, machine=MACHINE, services=Script().services())
+    assert waits(again) == [0.0]
+
+
+def test_versions_count_from_nought_in_each_run() -> None:
+    one, other = Versioned(), Versioned()
+    assert (one.version, one.run == other.run) == (0, False)
+    one.announce()
+    assert (one.version, one.wait(0, timeout_s=60)) == (1, 1)
