@@ -222,7 +222,8 @@ def _covered(copy: Path, part: str) -> Covered:
     files = [path for folder in TESTS[part] for path in sorted((copy / folder).glob("test_*.py"))]
     told = copy / "durations.txt"
     began = time.monotonic()
-    options = [f"--cov={part}", "--cov-append", "--cov-context=test", "--cov-report=", "--durations=0", "-vv"]
+    options = [f"--cov={part}", "--cov-append", "--cov-context=test", "--cov-report="]
+    options += ["--durations=0", "--durations-min=0"]
     took_s: dict[str, float] = defaultdict(float)
     for file in files:
         if _pytest(copy, [*options, str(file)], 7200, said=told) != 0:
