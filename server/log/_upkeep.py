@@ -201,9 +201,10 @@ def _left(reminder: Json, rows: list[Json], now: datetime) -> Json:
 def _hours_since(last: Json, rows: list[Json], laser: str) -> float:
     """Hours run since then, by the counter; 0 until the counter has been read twice."""
     counted = [row for row in rows if row.get("hours") is not None and row["laser"] == laser]
-    before = [row["hours"] for row in counted if row["id"] <= last["id"]]
-    start = before[-1] if before else (counted[0]["hours"] if counted else 0.0)
-    return float(counted[-1]["hours"] - start) if counted else 0.0
+    if not counted:
+        return 0.0
+    before = [row for row in counted if row["id"] <= last["id"]] or counted[:1]
+    return float(counted[-1]["hours"] - before[-1]["hours"])
 
 
 def write_upkeep_csv(log: Log, stream: TextIO) -> None:

@@ -1,0 +1,303 @@
+"""Small questions of the log, each by itself: what is whole, what is taken in, how long it is held."""
+
+from __future__ import annotations
+
+import io
+import json
+import sqlite3
+from collections import deque
+from contextlib import closing
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from server.log import BadEntry, Log, PictureRule, Pruned, checked_entry, import_json
+from server.log import _salvage as salvage
+from server.log import _schema as schema
+from server.log import _transfer as transfer
+from server.log._errors import LogError
+from server.log._text import as_text, event_text, moment, stamp
+from tests.log.test_prune import MARK, SIZE, files, held, log, picture
+
+Json = dict[str, Any]
+__all__ = ["log"]  # the fixture
+UUID = "0f8fad5b-d9cb-469f-a165-70867728950e"
+WHEN = "2024-02-29T12:00:00.000Z"
+
+
+@pytest.mark.parametrize("to", range(1, schema.NEWEST + 1))
+def test_tables_of_each_version_are_sound_under_their_own_number_alone(to: int) -> None:
+    with closing(sqlite3.connect(":memory:", isolation_level=None)) as db:
+        schema.migrate(db, to=to)
+        assert schema.schema_fault(db) is None and schema.version(db) == to
+        for other in {0, to - 1, to + 1, 99} - {to}:
+            db.execute(f"PRAGMA user_version = {other}")
+            assert schema.schema_fault(db) == "the version that it says it has is damaged"
+        db.execute(f"PRAGMA user_version = {to}")
+        db.execute("PRAGMA application_id = 7")
+        assert schema.schema_fault(db) == "the version that it says it has is damaged"
+
+
+@pytest.mark.parametrize(
+    ("mark", "version", "fault"),
+    [
+        (schema.APPLICATION_ID, 0, None),
+        (schema.APPLICATION_ID, 1, "the tables are not as they were made"),
+        (schema.APPLICATION_ID, schema.NEWEST, "the tables are not as they were made"),
+        (schema.APPLICATION_ID, schema.NEWEST + 1, None),  # of a newer program
+        (7, 1, None),  # of another program
+    ],
+)
+def test_other_tables_are_damage_only_in_a_log_of_a_version_that_is_known(
+    mark: int, version: int, fault: str | None
+) -> None:
+    with closing(sqlite3.connect(":memory:", isolation_level=None)) as db:
+        db.execute("CREATE TABLE other (id INTEGER)")
+        db.execute(f"PRAGMA application_id = {mark}")
+        db.execute(f"PRAGMA user_version = {version}")
+        assert schema.schema_fault(db) == fault
+        if version > schema.NEWEST or mark != schema.APPLICATION_ID:
+            with pytest.raises(LogError, match="newer Spotwright" if mark != 7 else "not a log"):
+                schema.is_newest(db)
+        else:
+            assert schema.is_newest(db) is (version == schema.NEWEST)
+
+
+def test_a_log_is_brought_up_and_never_down() -> None:
+    with closing(sqlite3.connect(":memory:", isolation_level=None)) as db:
+        for to, now in ((2, 2), (1, 2), (2, 2), (3, 3)):
+            schema.migrate(db, to=to)
+            assert schema.version(db) == now and not db.in_transaction
+
+
+OLD: Json = {
+    "uuid": UUID,
+    "alignment_id": 1,
+    "sequence": 1,
+    "happened": WHEN,
+    "body": '{"kind": "mark"}',
+    "reading": None,
+    "picture": None,
+    "withdrawn": 0,
+}
+
+
+@pytest.mark.parametrize(
+    ("change", "whole"),
+    [
+        ({}, True),
+        ({"withdrawn": 1}, True),
+        ({"withdrawn": 2}, False),
+        ({"withdrawn": -1}, False),
+        ({"alignment_id": None}, True),
+        ({"alignment_id": "1"}, False),
+        ({"picture": f"ab/{'ab' * 32}.jpg"}, True),
+        ({"picture": "ab/cd.jpg"}, False),
+        ({"reading": "{}"}, True),
+        ({"reading": b"{}"}, False),
+        ({"uuid": b"x"}, False),
+        ({"body": None}, False),
+        ({"happened": 5}, False),
+        ({"happened": "yesterday"}, False),
+        ({"happened": f"{WHEN} "}, False),
+        ({"body": "\ud800"}, False),
+    ],
+)
+def test_a_row_of_an_older_version_is_whole_if_each_of_its_parts_may_be(change: Json, whole: bool) -> None:
+    row = OLD | change
+    assert salvage._old_and_whole(row, None) is whole
+    texts = [row[key] for key in ("uuid", "happened", "body", "reading")]
+    if whole:
+        assert salvage._old_and_whole(row, schema.older_checksum(*texts))
+        assert not salvage._old_and_whole(row, schema.older_checksum(*texts) + 1)
+
+
+@pytest.mark.parametrize(
+    ("text", "is_json"),
+    [
+        (None, True),
+        ("{}", True),
+        ('{"a": 1}', True),
+        ("[]", False),
+        ("{", False),
+        (b"{}", False),
+        ("[" * 9999, False),
+    ],
+)
+def test_what_a_row_keeps_is_an_object_or_nothing(text: object, is_json: bool) -> None:
+    assert salvage._is_json(text) is is_json
+
+
+@pytest.mark.parametrize(
+    ("body", "shown"),
+    [
+        ("plain", "plain"),
+        (b"\xff bytes", "\\ufffd bytes"),
+        ("two\n\n  lines", "two\\n\\n lines"),
+        (None, "None"),
+        ("é", "\\xe9"),
+    ],
+)
+def test_a_damaged_entry_is_shown_in_plain_letters_on_one_line(body: object, shown: str) -> None:
+    assert salvage._shown({"body": body}) == shown
+    assert len(salvage._shown({"body": "x" * 999})) == salvage._SHOWN
+
+
+class Clock:
+    """Each step of the writing takes so long; a sleep is noted."""
+
+    def __init__(self, step_s: float) -> None:
+        self.now_s, self.step_s, self.slept = 0.0, step_s, list[float]()
+
+    def monotonic(self) -> float:
+        return self.now_s
+
+    def sleep(self, span_s: float) -> None:
+        self.slept.append(span_s)
+
+    def step(self, _: sqlite3.Connection) -> None:
+        self.now_s += self.step_s
+
+
+@pytest.mark.parametrize(
+    ("step", "count", "done", "rests"),
+    [
+        (0.0, 5, 5, False),
+        (0.02, 5, 5, False),  # a tenth of the time is not worth a rest
+        (0.03, 5, 5, True),
+        (0.5, 5, 2, True),
+        (0.4, 5, 3, True),
+        (9.0, 5, 1, True),  # one at least
+    ],
+)
+def test_a_log_is_held_for_a_while_and_then_left_alone_for_as_long(
+    log: Log, step: float, count: int, done: int, rests: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """``step``: how long one takes, as a share of the time that the log is held."""
+    clock = Clock(step * transfer.HELD_S)
+    monkeypatch.setattr(transfer, "time", clock)
+    waiting: deque[transfer.Step] = deque([clock.step] * count)
+    assert transfer._write_some(log, waiting) == done
+    assert len(waiting) == count - done
+    assert clock.slept == ([transfer.HELD_S] if rests else [])
+
+
+def exported(log: Log) -> Json:
+    stream = io.StringIO()
+    log.export_json(stream)
+    told: Json = json.loads(stream.getvalue())
+    return told
+
+
+@pytest.mark.parametrize(
+    ("place", "value", "path"),
+    [
+        (("version",), 3, "version"),
+        (("version",), 0, "version"),
+        (("format",), "other", "format"),
+        (("alignments", 0, "note"), "n" * 2001, "alignments.0.note"),
+        (("alignments", 0, "started"), "2023-02-29T12:00:00.000Z", "alignments.0.started"),
+        (("alignments", 0, "started"), f"{WHEN}Z", "alignments.0.started"),
+        (("alignments", 0, "uuid"), UUID.upper(), "alignments.0.uuid"),
+        (("alignments", 0, "events", 0, "picture"), f"ab/{'ab' * 32}.jpgg", "alignments.0.events.0.picture"),
+        (("alignments", 0, "surprise"), 1, "alignments.0.surprise"),
+        (("alignments", 0, "done"), 1, "alignments.0.done"),
+    ],
+)
+def test_an_export_that_is_not_quite_one_is_refused_with_its_place(
+    log: Log, tmp_path: Path, place: tuple[Any, ...], value: Any, path: str
+) -> None:
+    told = exported(log)
+    part: Any = told
+    for key in place[:-1]:
+        part = part[key]
+    part[place[-1]] = value
+    with Log(tmp_path / "other") as other:
+        with pytest.raises(BadEntry) as refused:
+            import_json(other, io.StringIO(json.dumps(told)))
+        assert refused.value.path == path
+        assert other.alignments() == []
+
+
+def test_an_export_at_its_limits_is_taken(log: Log, tmp_path: Path) -> None:
+    for version in (1, 2):
+        told = exported(log) | {"version": version}
+        told["alignments"][0] |= {"note": "n" * 2000, "started": WHEN}
+        with Log(tmp_path / f"other-{version}") as other:
+            import_json(other, io.StringIO(json.dumps(told)))
+            rows = other.alignments()
+            assert (rows[0]["note"], rows[0]["started"]) == ("n" * 2000, WHEN)
+            assert not any(row["damaged"] or row["own"] for row in rows)
+
+
+def test_room_that_is_just_enough_is_enough(log: Log) -> None:
+    for keep_bytes, left in ((3 * SIZE, [0, 0, 1, 2]), (3 * SIZE - 1, [0, 0, 0, 2])):
+        log.set_picture_rule(PictureRule(keep_gb=keep_bytes / 1e9))
+        log.prune()
+        assert held(log) == left
+    log.add_event(4, MARK, picture=picture(50))
+    log.set_picture_rule(PictureRule(keep_gb=3 * SIZE / 1e9))
+    log.prune()
+    log.start_alignment(machine={"name": "one"}, source="camera")
+    assert files(log) == 3
+
+
+def test_a_rule_is_nothing_less_than_one_alignment_and_no_gigabyte() -> None:
+    assert PictureRule(keep_alignments=1, keep_gb=0.0).as_json() == {"keep_alignments": 1, "keep_gb": 0.0}
+    for rule in ({"keep_alignments": 0}, {"keep_gb": -1e-9}, {"keep_gb": float("inf")}):
+        with pytest.raises(BadEntry) as refused:
+            PictureRule(**rule)  # type: ignore[arg-type]
+        assert refused.value.path == next(iter(rule))
+    assert Pruned() == Pruned(0, 0) and Pruned(1, 20) + Pruned(3, 5) == Pruned(4, 25)
+
+
+@pytest.mark.parametrize(
+    ("field", "taken", "refused"),
+    [
+        ("reminder", ["r" * 36, "", None], ["r" * 37, 5]),
+        ("hours", [0.0, 1e6, None], [-0.5, 1_000_001.0, float("nan"), float("inf")]),
+        ("note", ["", "n" * 500], ["n" * 501]),
+        ("laser", ["l", "l" * 200], ["", "l" * 201]),
+    ],
+)
+def test_upkeep_has_its_limits(field: str, taken: list[Any], refused: list[Any]) -> None:
+    body = {"laser": "one", "what": "cleaning"}
+    for value in taken:
+        assert checked_entry("upkeep", body | {field: value})[field] == value
+    for value in refused:
+        with pytest.raises(BadEntry) as told:
+            checked_entry("upkeep", body | {field: value})
+        assert told.value.path == field
+
+
+@pytest.mark.parametrize("field", ["thickness_mm", "speed_mm_s", "power_percent"])
+@pytest.mark.parametrize("value", [float("nan"), float("inf"), -float("inf"), True])
+def test_a_cut_has_only_numbers_that_are_some(field: str, value: object) -> None:
+    cut = {"stage": "after", "place": "near", "material": "ply", "through": True}
+    cut |= {"thickness_mm": 4.0, "speed_mm_s": 12.0, "power_percent": 60.0}
+    with pytest.raises(BadEntry):
+        checked_entry("cut", cut | {field: value})
+
+
+def test_moments_are_written_in_utc_to_the_millisecond_and_read_again() -> None:
+    from datetime import datetime, timedelta, timezone
+
+    noon = datetime(2024, 2, 29, 12, 0, 0, 123_999, timezone(timedelta(hours=2)))
+    assert stamp(noon) == "2024-02-29T10:00:00.123Z"
+    assert moment(stamp(noon)) == noon - timedelta(microseconds=999)
+
+
+@pytest.mark.parametrize("value", [float("nan"), float("inf"), {1, 2}, "\ud800"])
+def test_what_json_cannot_hold_is_refused(value: object) -> None:
+    with pytest.raises(BadEntry) as refused:
+        as_text({"a": value}, what="state")
+    assert refused.value.path == "state"
+
+
+def test_text_with_a_pair_of_surrogates_is_kept_and_an_event_has_a_kind() -> None:
+    assert json.loads(as_text({"a": "\U0001f600"}, what="state")) == {"a": "\U0001f600"}
+    assert json.loads(event_text({"kind": "mark"})) == {"kind": "mark"}
+    for event in ({}, {"kind": 1}, [], None):
+        with pytest.raises(BadEntry):
+            event_text(event)  # type: ignore[arg-type]
