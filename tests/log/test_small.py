@@ -245,9 +245,10 @@ def test_room_that_is_just_enough_is_enough(log: Log) -> None:
 
 def test_a_rule_is_nothing_less_than_one_alignment_and_no_gigabyte() -> None:
     assert PictureRule(keep_alignments=1, keep_gb=0.0).as_json() == {"keep_alignments": 1, "keep_gb": 0.0}
-    for rule in ({"keep_alignments": 0}, {"keep_gb": -1e-9}, {"keep_gb": float("inf")}):
+    rules: tuple[Json, ...] = ({"keep_alignments": 0}, {"keep_gb": -1e-9}, {"keep_gb": float("inf")})
+    for rule in rules:
         with pytest.raises(BadEntry) as refused:
-            PictureRule(**rule)  # type: ignore[arg-type]
+            PictureRule(**rule)
         assert refused.value.path == next(iter(rule))
     assert Pruned() == Pruned(0, 0) and Pruned(1, 20) + Pruned(3, 5) == Pruned(4, 25)
 
@@ -298,6 +299,7 @@ def test_what_json_cannot_hold_is_refused(value: object) -> None:
 def test_text_with_a_pair_of_surrogates_is_kept_and_an_event_has_a_kind() -> None:
     assert json.loads(as_text({"a": "\U0001f600"}, what="state")) == {"a": "\U0001f600"}
     assert json.loads(event_text({"kind": "mark"})) == {"kind": "mark"}
-    for event in ({}, {"kind": 1}, [], None):
+    events: tuple[Any, ...] = ({}, {"kind": 1}, [], None)
+    for event in events:
         with pytest.raises(BadEntry):
-            event_text(event)  # type: ignore[arg-type]
+            event_text(event)
