@@ -12,11 +12,24 @@ from typing import Any
 
 import pytest
 
-from server.log import BadEntry, Log, PictureRule, Pruned, checked_entry, import_json
+from server.log import (
+    BadEntry,
+    Imported,
+    Log,
+    PictureRule,
+    Pruned,
+    back_up,
+    checked_entry,
+    import_folder,
+    import_json,
+    rescue,
+)
 from server.log import _salvage as salvage
 from server.log import _schema as schema
+from server.log import _store as store
 from server.log import _transfer as transfer
 from server.log._errors import LogError
+from server.log._rescue import copy_pictures
 from server.log._text import as_text, event_text, moment, stamp
 from tests.log.test_prune import MARK, SIZE, files, held, log, picture
 
@@ -303,3 +316,75 @@ def test_text_with_a_pair_of_surrogates_is_kept_and_an_event_has_a_kind() -> Non
     for event in events:
         with pytest.raises(BadEntry):
             event_text(event)
+
+
+def test_all_that_came_is_counted(log: Log, tmp_path: Path) -> None:
+    text = json.dumps(exported(log))
+    with Log(tmp_path / "other") as other:
+        assert import_json(other, io.StringIO(text)) == Imported(alignments=4, events=8)
+        assert import_folder(other, log.folder) == Imported(pictures=8)
+        number = log.start_alignment(machine={"name": "one"}, source="camera")
+        log.add_event(number, MARK, picture=picture(90))
+        log.add_event(1, MARK)
+        assert import_folder(other, log.folder) == Imported(alignments=1, events=2, pictures=1)
+
+
+def test_a_verdict_that_is_damaged_is_no_verdict(log: Log) -> None:
+    log.set_verdict(2, {"aligned": True}, done=True)
+    before = exported(log)["alignments"][1]
+    assert (before["done"], before["verdict"]) == (True, {"aligned": True})
+    with log.writing() as db:
+        db.execute("UPDATE alignment SET verdict = '{}' WHERE id = 2")
+    after = exported(log)["alignments"][1]
+    assert (after["done"], after["verdict"]) == (False, None)
+    listed = log.alignments()[1]
+    assert (listed["done"], listed["verdict"], listed["damaged"]) == (False, None, True)
+    assert "the verdict of alignment 2 is damaged and left out" in log.lost
+
+
+@pytest.mark.parametrize("spoilt", range(6))
+def test_a_picture_that_is_damaged_is_copied_anew_whatever_is_in_it(
+    log: Log, tmp_path: Path, spoilt: int
+) -> None:
+    (name, *_) = log.pictures.names()
+    copy = tmp_path / "copy"
+    copy_pictures([name], log.folder, copy)
+    (copy / "pictures" / name).write_bytes(b"\xff\xd8\xff" + bytes([spoilt]))
+    copy_pictures([name], log.folder, copy)
+    assert (copy / "pictures" / name).read_bytes() == log.pictures.read(name)
+    (log.pictures.folder / name).write_bytes(b"\xff\xd8\xff" + bytes([spoilt]))
+    (copy / "pictures" / name).unlink()
+    copy_pictures([name], log.folder, copy)
+    assert not (copy / "pictures" / name).exists()  # nothing is better than what is damaged
+
+
+@pytest.mark.parametrize("by", [-1, 1])
+def test_a_log_that_is_another_file_now_is_written_to_no_more(
+    log: Log, by: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    device, number = store._identity(log.folder / "spotwright.db")
+    monkeypatch.setattr(store, "_identity", lambda _: (device, number + by))
+    with pytest.raises(LogError, match="moved or deleted"):
+        log.add_event(1, MARK)
+
+
+def test_the_state_of_an_alignment_without_entries_comes_from_a_backup(tmp_path: Path) -> None:
+    data, copy = tmp_path / "log", tmp_path / "copy"
+    with Log(data) as opened:
+        opened.start_alignment(machine={"name": "one"}, source="camera", state={"place": "mirror-2"})
+    back_up(data, copy)
+    with closing(sqlite3.connect(data / "spotwright.db")) as db, db:
+        db.execute("UPDATE alignment SET state = '{}'")
+    assert rescue(data, [copy]).lost == ()
+    with Log(data) as opened:
+        assert opened.state(1) == {"place": "mirror-2"} and opened.newest("camera") == 1
+
+
+def test_after_a_long_wait_for_the_log_one_row_at_least_is_written(
+    log: Log, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    clock = Clock(0.0)
+    waited = iter([0.0, *[9.0] * 9])
+    monkeypatch.setattr(clock, "monotonic", lambda: next(waited))
+    monkeypatch.setattr(transfer, "time", clock)
+    assert transfer._write_some(log, deque([clock.step] * 3)) == 1

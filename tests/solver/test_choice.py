@@ -200,7 +200,7 @@ def test_at_the_end_each_station_has_shown_a_mark_and_the_nozzle_again(monkeypat
         assert choice.place == Place(i, 1 if marks else 0)
         marks.append(mark(station))
     moved = next_step._end(at(*marks))
-    assert (moved.do, moved.place, moved.why) == ("mark", Place(3, 1), "moved")
+    assert (moved.do, moved.place, moved.why, moved.stage) == ("mark", Place(3, 1), "moved", 3)
     monkeypatch.setattr(next_step, "nozzle_unproved", says(False))
     assert next_step._end(at(*marks)).do == "done"
     monkeypatch.setattr(next_step, "last_look", says(Choice("look")))

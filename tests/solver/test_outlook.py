@@ -46,6 +46,17 @@ def test_many_machines_agree_with_few_about_a_probability() -> None:
         assert probability(near, 2, factor) == pytest.approx(probability(view, 2, factor), abs=0.12)
 
 
+def test_the_many_are_none_that_this_step_or_one_before_has_drawn() -> None:
+    view = look(parse_alignment(marked(2)))
+    near = closer(view)
+    hands = {tuple(hand) for hand in near.samples.noise}
+    for turn in range(3):
+        before = o.draw(view.mixture, turn=turn)
+        assert not hands & {tuple(hand) for hand in before.noise}
+    np.testing.assert_array_equal(near.rays.offset_mm, o.everywhere(view.profile, near.samples.x).offset_mm)
+    np.testing.assert_array_equal(near.numbers, o.ratios(view.profile, near.rays))
+
+
 def test_a_change_of_nothing_leaves_the_rays() -> None:
     view = look(parse_alignment({"machine": profile("600"), "events": []}))
     assert o.pushed(view.rays, view.jacobian, np.zeros_like(view.samples.x)) is view.rays
