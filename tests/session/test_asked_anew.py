@@ -18,7 +18,7 @@ from server.session.events import Event, Inspected, MarkSeen, NoMark, Shift, Tur
 from server.session.rig_state import RigView
 from server.session.services import Refused, refusing
 from server.session.session import STILL_TOLD_S, Session
-from server.session.snapshot import RigSight
+from server.session.snapshot import Hardware, RigSight, Snapshot
 from server.session.versions import Versioned
 from server.solver import DocumentError, Step, parse_profile
 from server.sources.base import NoPicture, Place
@@ -322,3 +322,33 @@ def test_versions_count_from_nought_in_each_run() -> None:
     assert (one.version, one.run == other.run) == (0, False)
     one.announce()
     assert (one.version, one.wait(0, timeout_s=60)) == (1, 1)
+
+
+@pytest.mark.parametrize(
+    ("found", "station"),
+    [
+        (replace(blank_card(), card=None), "mirror-1"),  # it says no more about where the card is
+        (replace(blank_card(), station=None), "mirror-1"),
+        (replace(blank_card(), kind="blurred", card=None, station=None), "mirror-1"),
+        (blank_card("mirror-3"), "mirror-3"),
+    ],
+)
+def test_where_the_card_was_seen_is_kept_until_it_is_seen_again(
+    tmp_path: Path, found: NoReading, station: str
+) -> None:
+    session = opened(tmp_path, "camera", script=Script([found]))
+    session.hang(HERE)
+    before = session.snapshot().card
+    assert refused(session, Session.pulse) is not None
+    now = session.snapshot().card
+    assert now is not None and now.station == station
+    assert (now == before) is (station == "mirror-1")
+
+
+def test_at_first_nothing_is_known_of_an_alignment() -> None:
+    now = known()
+    bare = Snapshot(1, "run", "camera", None, "0.0", now.machine, now.step)
+    assert not any((bare.cautions, bare.used, bare.watch, bare.film, bare.turned, bare.may_undo, bare.said))
+    assert (bare.misses, bare.candidates, bare.events, bare.rig) == (0, (), (), Hardware())
+    assert all(x is None for x in (bare.place, bare.aimed, bare.seen, bare.card, bare.check))
+    assert (RigSight("far").has_picture, RigSight("far").seen, RigSight("far").silent) == (False, 0, False)

@@ -19,11 +19,11 @@ def test_a_frame_two_seconds_old_is_dated_by_the_wall_clock(monkeypatch: pytest.
     monkeypatch.setattr(time, "monotonic", lambda: 50.0)
     monkeypatch.setattr(time, "time", lambda: 1000.0)
     # short numbers: they are sent with each frame
-    live = seen_now(reading("mirror-1", mark(0.12345, -1.0)), 48.00004)
+    live = seen_now(reading("mirror-1", mark(0.12345, -1.23456)), 48.00004)
     assert (live.taken_s, live.taken_ms, live.offset_mm) == (
         48.0,
         998_000.0,
-        (0.123, -1.0),
+        (0.123, -1.235),
     )
 
 
