@@ -1,0 +1,251 @@
+"""What is told and kept of a row of which one part is damaged, and what an error of the disk becomes."""
+
+from __future__ import annotations
+
+import csv
+import errno
+import io
+import json
+import sqlite3
+from contextlib import closing
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from server.log import (
+    BadEntry,
+    Log,
+    LogError,
+    LogMissing,
+    PictureRule,
+    add_entry,
+    back_up,
+    check,
+    import_json,
+    rescue,
+)
+from server.log._errors import Damaged, one_line
+from server.log._prune import named_pictures
+from tests.log.test_prune import MARK, log, picture
+
+Json = dict[str, Any]
+__all__ = ["log"]  # the fixture
+FOLDER = Path("folder")
+
+
+def change(folder: Path, sql: str) -> None:
+    """Change the database as damage would: behind the back of its checksums and constraints."""
+    with closing(sqlite3.connect(folder / "spotwright.db")) as db, db:
+        db.execute("PRAGMA ignore_check_constraints = 1")
+        db.execute(sql)
+
+
+def exported(log: Log) -> Json:
+    stream = io.StringIO()
+    log.export_json(stream)
+    told: Json = json.loads(stream.getvalue())
+    return told
+
+
+def lines(log: Log) -> list[Json]:
+    stream = io.StringIO(newline="")
+    log.export_csv(stream)
+    return list(csv.DictReader(io.StringIO(stream.getvalue(), newline="")))
+
+
+@pytest.mark.parametrize(
+    ("part", "key", "left"),
+    [
+        ("started = 'soon'", "started", "1970-01-01T00:00:00.000Z"),
+        ("started = '2023-02-29T12:00:00.000Z'", "started", "1970-01-01T00:00:00.000Z"),
+        ("note = 'mine'", "note", "mine (damaged)"),
+        ("started = '', note = ''", "note", "(damaged)"),
+        ("machine = '{\"name\": 7}', note = 'x'", "machine", {}),
+        ("machine = (SELECT machine FROM alignment WHERE id = 1), note = 'x'", "machine", {"name": "one"}),
+        ("machine = '{', note = 'x'", "machine", {}),
+    ],
+)
+def test_of_a_damaged_head_what_may_be_right_is_exported(log: Log, part: str, key: str, left: Any) -> None:
+    change(log.folder, f"UPDATE alignment SET {part} WHERE id = 2")
+    told = exported(log)["alignments"][1]
+    assert told[key] == left and told["damaged"] is True
+    assert len(told["events"]) == 2 and told["state"] is None
+    assert any("alignment 2: its laser or its note is damaged" in line for line in log.lost)
+    assert "damaged" not in exported(log)["alignments"][0]
+
+
+def test_a_damaged_profile_is_that_of_another_alignment_if_its_checksum_says_so(log: Log) -> None:
+    change(log.folder, "UPDATE alignment SET machine = '{\"name\": 7}' WHERE id = 2")
+    told = exported(log)["alignments"][1]
+    assert told["machine"] == {"name": "one"} and "damaged" not in told
+    assert log.machine(2) == {"name": "one"} and log.lost == ()
+
+
+@pytest.mark.parametrize(
+    ("part", "said"),
+    [
+        ("note = 'x'", "alignment 2: its laser's profile or its note is damaged"),
+        ("state = '{}'", "alignment 2: its state is damaged"),
+        ("verdict = '{}'", "alignment 2: its verdict is damaged"),
+        ("done = 1", "alignment 2: its verdict is damaged"),
+    ],
+)
+def test_a_check_names_the_part_that_is_damaged(log: Log, part: str, said: str) -> None:
+    change(log.folder, f"UPDATE alignment SET {part} WHERE id = 2")
+    found = check(log.folder)
+    assert found.problems == (said,)
+    assert (found.alignments, found.events, found.pictures) == (4, 8, 8)
+    assert [row["damaged"] for row in log.alignments()] == [False, True, False, False]
+
+
+@pytest.mark.parametrize(
+    ("sql", "said"),
+    [
+        ("DELETE FROM event WHERE id = 1", "alignment 1: events are missing"),
+        ("DELETE FROM event WHERE id = 5", "alignment 3: events are missing"),
+        ("DELETE FROM alignment WHERE id = 2", "event 3 belongs to nothing in alignment"),
+        ("UPDATE event SET withdrawn = 1 WHERE id = 3", "event 3: its content is damaged"),
+        ('UPDATE event SET body = \'{"kind": "x"}\' WHERE id = 3', "event 3: its content is damaged"),
+        (
+            "UPDATE setting SET value = '{}'",
+            "the setting 'pictures' is damaged; it is as if it had never been set",
+        ),
+        ("UPDATE entry SET picture = 'x'", "entry 1: its content is damaged"),
+    ],
+)
+def test_a_check_finds_what_is_missing_loose_or_changed(log: Log, sql: str, said: str) -> None:
+    log.set_picture_rule(PictureRule(keep_alignments=9))
+    add_entry(log, "hours", {"laser": "one", "hours": 5.0})
+    change(log.folder, sql)
+    assert said in check(log.folder).problems
+
+
+def test_the_last_events_of_an_alignment_leave_no_gap(log: Log) -> None:
+    change(log.folder, "DELETE FROM event WHERE id = 2")
+    assert check(log.folder).problems == ()
+
+
+def test_pictures_that_are_missing_or_damaged_are_named(log: Log) -> None:
+    one, two, *_ = sorted(log.pictures.names())
+    (log.pictures.folder / one).unlink()
+    (log.pictures.folder / two).write_bytes(b"other")
+    assert check(log.folder).problems == (f"picture {one}: is missing", f"picture {two}: is damaged")
+
+
+def test_a_damaged_entry_has_no_content_and_an_alignment_with_one_no_document(log: Log) -> None:
+    change(log.folder, "UPDATE event SET withdrawn = 1 WHERE id = 3")
+    damaged, sound = log.events(2)
+    assert (damaged["damaged"], damaged["event"], damaged["id"]) == (True, {"kind": "damaged"}, 3)
+    assert (damaged["uuid"], damaged["reading"], damaged["withdrawn"], damaged["has_picture"]) == (
+        *("", None, False),
+        False,
+    )
+    assert (sound["damaged"], sound["has_picture"], sound["withdrawn"]) == (False, True, False)
+    assert log.picture(3) is None and log.picture(4) == picture(11)
+    with pytest.raises(Damaged, match="entry 1 of alignment 2 is damaged"):
+        log.document(2)
+    assert [line["alignment"] for line in lines(log)] == ["1", "1", "2", "3", "3", "4", "4"]
+    assert "entry 1 of alignment 2 is damaged and left out" in log.lost
+
+
+def test_a_line_of_csv_has_what_was_saved(log: Log) -> None:
+    number = log.start_alignment(machine={"name": "=evil"}, source="offline", note='a, "b"')
+    turn = log.add_event(number, {"kind": "turn", "mount": 2, "screw": "top", "turns": -0.25})
+    log.withdraw_event(turn)
+    log.add_event(number, MARK | {"sigma_mm": [0.1, 0.2], "offset_mm": [1.5, -2.0], "head_mm": [3.0, 4.0]})
+    turned, marked = lines(log)[-2:]
+    told = {"alignment": f"{number}", "source": "offline", "machine": "'=evil", "note": 'a, "b"'}
+    assert turned.items() >= (told | {"event": "1", "withdrawn": "yes", "picture": ""}).items()
+    assert turned.items() >= {"kind": "turn", "mount": "2", "screw": "top", "turns": "-0.25"}.items()
+    assert marked.items() >= (told | {"event": "2", "withdrawn": "no", "kind": "mark"}).items()
+    places = ("head_x_mm", "head_y_mm", "u_mm", "v_mm", "sigma_u_mm", "sigma_v_mm")
+    assert [float(marked[key]) for key in places] == [3.0, 4.0, 1.5, -2.0, 0.1, 0.2]
+
+
+def test_a_rescue_keeps_the_rule_of_the_damaged_log_and_not_the_backups(log: Log, tmp_path: Path) -> None:
+    log.set_picture_rule(PictureRule(keep_alignments=9))
+    back_up(log.folder, tmp_path / "copy")
+    log.set_picture_rule(PictureRule(keep_alignments=7))
+    change(log.folder, "UPDATE event SET withdrawn = 1 WHERE id = 3")
+    log.close()
+    assert rescue(log.folder, [tmp_path / "copy"]).lost == ()
+    with Log(log.folder) as again:
+        assert again.picture_rule() == PictureRule(keep_alignments=7)
+
+
+def sqlite_error(code: int | None) -> sqlite3.Error:
+    error = sqlite3.OperationalError("as SQLite says it")
+    if code is not None:
+        error.sqlite_errorcode = code
+    return error
+
+
+@pytest.mark.parametrize(
+    ("error", "kind", "said"),
+    [
+        (sqlite_error(sqlite3.SQLITE_FULL), LogError, "folder: the disk is full"),
+        (sqlite_error(sqlite3.SQLITE_IOERR | 3 << 8), LogError, "folder: the disk fails"),
+        (sqlite_error(sqlite3.SQLITE_READONLY | 4 << 8), LogError, "folder: cannot be written to"),
+        (sqlite_error(sqlite3.SQLITE_CORRUPT | 1 << 8), Damaged, "folder: is damaged"),
+        (sqlite_error(sqlite3.SQLITE_NOTADB), Damaged, "folder: is not a log"),
+        (sqlite_error(sqlite3.SQLITE_BUSY), LogError, "folder: another program holds the log"),
+        (sqlite_error(sqlite3.SQLITE_MISUSE), LogError, "reports an error .as SQLite says it"),
+        (sqlite_error(None), LogError, "folder: as SQLite says it"),
+        (UnicodeDecodeError("utf-8", b"x", 0, 1, "bad"), Damaged, "folder: is damaged"),
+        (UnicodeEncodeError("utf-8", "x", 0, 1, "bad"), BadEntry, "text or number that cannot be stored"),
+        (OverflowError("too large"), BadEntry, "text or number that cannot be stored .too large"),
+        (OSError(errno.ENOSPC, "No space"), LogError, "folder: the disk is full"),
+        (OSError(errno.EACCES, "No", "its own name"), LogError, "its own name: cannot be written to"),
+        (OSError(errno.EIO, "Input/output error"), LogError, "folder: Input/output error"),
+        (OSError("unplugged"), LogError, "folder: unplugged"),
+        (LogMissing("folder: no log"), LogMissing, "folder: no log"),
+    ],
+)
+def test_an_error_of_the_disk_is_one_line_with_the_place(
+    error: Exception, kind: type[LogError], said: str
+) -> None:
+    with pytest.raises(LogError, match=said) as told, one_line(FOLDER):
+        raise error
+    assert type(told.value) is kind and "\n" not in str(told.value)
+
+
+def test_an_error_that_is_not_the_disks_is_left_as_it_is() -> None:
+    with pytest.raises(ZeroDivisionError), one_line(FOLDER):
+        raise ZeroDivisionError
+
+
+def test_a_damaged_name_of_a_picture_is_no_name(log: Log) -> None:
+    change(log.folder, "UPDATE event SET picture = '../../secret' WHERE id = 3")
+    change(log.folder, "UPDATE event SET picture = x'00' WHERE id = 4")
+    with log.reading() as db:
+        assert len(named_pictures(db)) == 6
+    assert check(log.folder).pictures == 6
+
+
+def test_an_event_belongs_to_one_alignment(log: Log, tmp_path: Path) -> None:
+    told = exported(log)
+    name = told["alignments"][0]["events"][0]["uuid"]
+    told["alignments"][1]["events"][0]["uuid"] = name
+    both = json.dumps(told)
+    del told["alignments"][0]
+    other = json.dumps(told)
+    with Log(tmp_path / "new") as new:
+        for into, text in ((new, both), (log, other)):
+            count = len(into.alignments())
+            with pytest.raises(BadEntry, match="belongs to another alignment already") as refused:
+                import_json(into, io.StringIO(text))
+            assert refused.value.path == f"event {name}" and len(into.alignments()) == count
+        assert import_json(new, io.StringIO(other)).events == 6
+
+
+def test_an_export_has_no_other_parts(log: Log, tmp_path: Path) -> None:
+    for key in ("a", "b", "z"):
+        with Log(tmp_path / key) as new, pytest.raises(BadEntry) as refused:
+            import_json(new, io.StringIO(json.dumps({key: []} | exported(log))))
+        assert refused.value.path == key
+    told = exported(log)
+    del told["alignments"]
+    with Log(tmp_path / "none") as new, pytest.raises(BadEntry) as refused:
+        import_json(new, io.StringIO(json.dumps(told)))
+    assert refused.value.path == "alignments"
