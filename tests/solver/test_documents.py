@@ -271,6 +271,7 @@ def test_a_beam_spreads_no_less_than_diffraction_makes_it() -> None:
     [
         ([25.0, 50.0], True),
         ([25.0, 1.1], True),
+        ([25.0, 1.0], True),
         ([25.0, 0.9], False),
         ([25.0, -1.1], True),
         ([50.0, 0.0], False),
