@@ -47,7 +47,7 @@ class LogMissing(LogError, FileNotFoundError):
 _DISK_FULL = "the disk is full; free some space and do it again. What was shown as saved is safe"
 _READ_ONLY = "cannot be written to; check who owns the folder and whether the disk is read-only"
 
-_BY_ERRNO = {
+_BY_ERRNO: dict[int | None, str] = {
     errno.ENOSPC: _DISK_FULL,
     errno.EDQUOT: _DISK_FULL,
     errno.EFBIG: _DISK_FULL,
@@ -102,5 +102,5 @@ def one_line(path: Path) -> Iterator[None]:
     except OSError as error:
         if isinstance(error, LogError):
             raise
-        text = _BY_ERRNO.get(error.errno or 0, error.strerror or str(error))
+        text = _BY_ERRNO.get(error.errno, error.strerror or str(error))
         raise LogError(f"{error.filename or path}: {text}") from error
