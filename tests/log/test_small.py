@@ -388,3 +388,13 @@ def test_after_a_long_wait_for_the_log_one_row_at_least_is_written(
     monkeypatch.setattr(clock, "monotonic", lambda: next(waited))
     monkeypatch.setattr(transfer, "time", clock)
     assert transfer._write_some(log, deque([clock.step] * 3)) == 1
+
+
+def test_what_is_new_takes_room_from_what_is_old(log: Log) -> None:
+    log.set_picture_rule(PictureRule(keep_gb=9 * SIZE / 1e9))
+    for number, left in ((60, [2, 2, 2, 2, 1]), (61, [1, 2, 2, 2, 1, 1]), (62, [0, 2, 2, 2, 1, 1, 1])):
+        added = log.start_alignment(machine={"name": "one"}, source="camera")
+        log.add_event(added, MARK, picture=picture(number))
+        log.start_alignment(machine={"name": "one"}, source="camera")
+        assert [count for count in held(log) if count] == [count for count in left if count]
+        assert files(log) == min(9, sum(left))

@@ -335,15 +335,34 @@ def test_how_probably_a_screw_works_in_a_way_is_the_weight_of_what_supposes_it()
 
 
 @pytest.mark.parametrize("hung", ["mirror-1", "mirror-2", "mirror-3", "nozzle", None])
-def test_a_mark_is_foretold_less_surely_on_a_card_that_is_hung_for_it(hung: str | None) -> None:
-    view, place = seen(), Place(1, 4)
-    there = at(mark(), mixture=replace(view.mixture, hung=("mirror-2", 1)))
-    elsewhere = at(mark(), mixture=replace(view.mixture, hung=(hung, 1) if hung else None))
-    means, covs = faults._foretold(there, view.mixture, place)
-    same, wider = faults._foretold(elsewhere, view.mixture, place)
-    np.testing.assert_array_equal(means, same)
-    hang = 0.0 if hung == "mirror-2" else view.mixture.hang_var(1)[:, None, None] * np.eye(2)
+@pytest.mark.parametrize("anew", [False, True])
+def test_a_mark_is_foretold_less_surely_on_a_card_that_is_hung_for_it(hung: str | None, anew: bool) -> None:
+    """Beside one on a card that is known to hang exactly, with nothing but how cards hang."""
+    mixture, place = seen().mixture, Place(1, 4)
+    mean, cov = mixture.mean.copy(), mixture.cov.copy()
+    b.forget(mean, cov, m.HANG, np.zeros((3, 3)))
+    exact = replace(mixture, mean=mean, cov=cov, hung=("mirror-2", 1))
+    means, covs = faults._foretold(at(mark(), mixture=exact), exact, place)
+    view = at(mark(), mixture=replace(exact, hung=(hung, 1) if hung else None))
+    same, wider = faults._foretold(view, exact, replace(place, anew=anew))
+    np.testing.assert_allclose(means, same, atol=1e-12)
+    stays = hung == "mirror-2" and not anew
+    hang = 0.0 if stays else exact.hang_var(1)[:, None, None] * np.eye(2)
     np.testing.assert_allclose(wider - covs, hang + 0 * covs, atol=1e-9)
+
+
+def test_a_mark_is_foretold_where_the_card_has_it_that_hangs() -> None:
+    mixture, place = seen().mixture, Place(1, 4)
+    mean, cov = mixture.mean.copy(), mixture.cov.copy()
+    b.forget(mean, cov, m.HANG, np.diag([0.04, 0.09, 0.0]))
+    exact = replace(mixture, mean=mean, cov=cov, hung=("mirror-2", 1))
+    off = replace(exact, mean=mean + np.eye(m.SIZE)[m.HANG.start] * 0.3)
+    (there, covs), (moved, _) = (faults._foretold(at(mixture=one), one, place) for one in (exact, off))
+    np.testing.assert_allclose(moved - there, np.tile([0.3, 0.0], (len(there), 1)), atol=1e-12)
+    b.forget(mean, cov, m.HANG, np.zeros((3, 3)))
+    known = replace(exact, cov=cov)
+    _, narrower = faults._foretold(at(mixture=known), known, place)
+    np.testing.assert_allclose(covs - narrower, np.diag([0.04, 0.09]) + 0 * covs, atol=1e-9)
 
 
 def test_a_fault_in_a_document_is_said_with_its_place_if_it_has_one() -> None:
