@@ -24,9 +24,11 @@ from server.log import (
     check,
     import_json,
     rescue,
+    restore,
 )
 from server.log._errors import Damaged, one_line
 from server.log._prune import named_pictures
+from server.log._rescue import fresh_part
 from tests.log.test_prune import MARK, log, picture
 
 Json = dict[str, Any]
@@ -249,3 +251,77 @@ def test_an_export_has_no_other_parts(log: Log, tmp_path: Path) -> None:
     with Log(tmp_path / "none") as new, pytest.raises(BadEntry) as refused:
         import_json(new, io.StringIO(json.dumps(told)))
     assert refused.value.path == "alignments"
+
+
+def test_what_an_earlier_attempt_left_is_removed_before_a_new_one(log: Log, tmp_path: Path) -> None:
+    left = [f"spotwright.db.part{end}" for end in ("", "-wal", "-shm", "-journal")]
+    for name in (*left, "spotwright.db.party"):
+        (tmp_path / name).write_bytes(b"left")
+    assert fresh_part(tmp_path) == tmp_path / "spotwright.db.part"
+    assert [name for name in left if (tmp_path / name).exists()] == []
+    assert (tmp_path / "spotwright.db.party").exists()
+    copy = tmp_path / "copy"
+    copy.mkdir()
+    for name in left:
+        (copy / name).write_bytes(b"left")
+    assert back_up(log.folder, copy).problems == ()
+    assert check(copy).events == 8 and not any((copy / name).exists() for name in left)
+
+
+@pytest.mark.parametrize(("missing", "more"), [(1, ""), (2, " (and 1 more)"), (4, " (and 3 more)")])
+def test_a_damaged_backup_is_not_restored_and_nothing_is_changed(
+    log: Log, tmp_path: Path, missing: int, more: str
+) -> None:
+    copy, new = tmp_path / "copy", tmp_path / "new"
+    back_up(log.folder, copy)
+    names = sorted(log.pictures.names())[:missing]
+    for name in names:
+        (copy / "pictures" / name).unlink()
+    with pytest.raises(LogError) as refused:
+        restore(copy, new)
+    assert f"not whole: picture {names[0]}: is missing{more}; nothing was changed" in str(refused.value)
+    assert not new.exists()
+
+
+def test_what_was_put_aside_is_numbered_and_stays(log: Log, tmp_path: Path) -> None:
+    copy = tmp_path / "copy"
+    back_up(log.folder, copy)
+    log.close()
+    for number in (1, 2, 3):
+        with pytest.raises(LogError, match="there is a log already"):
+            restore(copy, log.folder)
+        assert restore(copy, log.folder, replace=True).events == 8
+        assert (log.folder / f"spotwright-replaced-{number}.db").is_file()
+    assert not (log.folder / "spotwright-replaced-4.db").exists()
+
+
+def test_laser_profiles_are_replaced_in_a_backup_and_kept_in_a_log(log: Log, tmp_path: Path) -> None:
+    copy, beside = tmp_path / "copy", log.folder / "lasers"
+    beside.mkdir()
+    (beside / "mine.toml").write_text("old")
+    (beside / "half.toml.part").write_text("not whole")
+    back_up(log.folder, copy)
+    (beside / "mine.toml").write_text("new")
+    (beside / "other.toml").write_text("other")
+    back_up(log.folder, copy)
+    assert (copy / "lasers" / "mine.toml").read_text() == "new"
+    assert not (copy / "lasers" / "half.toml.part").exists()
+    (beside / "mine.toml").write_text("newer")
+    (beside / "other.toml").unlink()
+    log.close()
+    restore(copy, log.folder, replace=True)
+    assert (beside / "mine.toml").read_text() == "newer"
+    assert (beside / "other.toml").read_text() == "other"
+
+
+@pytest.mark.parametrize("name", ["notes.txt", "pictures"])
+def test_a_folder_with_other_things_is_no_place_for_a_backup(log: Log, tmp_path: Path, name: str) -> None:
+    other = tmp_path / "other"
+    other.mkdir()
+    (other / name).write_text("mine")
+    for target in (other, log.folder):
+        with pytest.raises(LogError, match="neither empty nor a backup"):
+            back_up(log.folder, target)
+    assert [path.name for path in other.iterdir()] == [name]
+    (other / name).unlink()
+    assert back_up(log.folder, other).problems == ()
