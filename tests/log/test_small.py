@@ -24,11 +24,14 @@ from server.log import (
     import_json,
     rescue,
 )
+from server.log import _checksum as sums
+from server.log import _database as database
 from server.log import _salvage as salvage
 from server.log import _schema as schema
 from server.log import _store as store
 from server.log import _transfer as transfer
 from server.log._errors import LogError
+from server.log._file_format import Found
 from server.log._rescue import copy_pictures
 from server.log._text import as_text, event_text, moment, stamp
 from tests.log.test_prune import MARK, SIZE, files, held, log, picture
@@ -398,3 +401,108 @@ def test_what_is_new_takes_room_from_what_is_old(log: Log) -> None:
         log.start_alignment(machine={"name": "one"}, source="camera")
         assert [count for count in held(log) if count] == [count for count in left if count]
         assert files(log) == min(9, sum(left))
+
+
+@pytest.mark.parametrize(("later", "damaged"), [(0, False), (1, False), (2, True), (9, True)])
+def test_a_write_ahead_log_is_damaged_where_later_entries_are_still_in_it(
+    tmp_path: Path, later: int, damaged: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One commit behind the fault may be one that was cut off while it was written."""
+    monkeypatch.setattr(database, "committed_frames", lambda _: (5, later))
+    assert database.wal_faults(tmp_path / "x.db") == ()
+    (tmp_path / "x.db-wal").write_bytes(b"frames")
+    told = database.wal_faults(tmp_path / "x.db")
+    assert bool(told) is damaged and all("damaged after 5 pages" in line for line in told)
+
+
+@pytest.mark.parametrize(
+    ("size", "fresh"), [(100, True), (4095, True), (4096, True), (4097, False), (8192, False)]
+)
+def test_a_head_may_be_empty_where_it_is_all_that_is_in_the_file(
+    tmp_path: Path, size: int, fresh: bool
+) -> None:
+    head = bytearray(100)
+    head[:24] = b"SQLite format 3\0" + bytes((0x10, 0x00, 2, 2, 0, 0x40, 0x20, 0x20))
+    (tmp_path / "x.db").write_bytes(bytes(head) + bytes(size - 100))
+    assert (database.head_faults(tmp_path / "x.db") == ()) is fresh
+
+
+HEAD: Json = {"uuid": UUID, "started": WHEN, "source": "camera", "machine": "{}", "note": ""}
+
+
+@pytest.mark.parametrize(
+    ("change", "plausible"),
+    [
+        ({}, True),
+        ({"source": "practice", "note": "n"}, True),
+        ({"source": "moon"}, False),
+        ({"uuid": "x"}, False),
+        ({"uuid": UUID.upper()}, False),
+        ({"uuid": f"{UUID}0"}, False),
+        ({"started": "now"}, False),
+        ({"started": f"{WHEN}Z"}, False),
+        ({"machine": None}, False),
+        ({"note": 5}, False),
+        ({"uuid": b"x"}, False),
+        ({"source": None}, False),
+    ],
+)
+def test_what_may_be_the_head_of_an_alignment(change: Json, plausible: bool) -> None:
+    assert salvage._plausible(HEAD | change) is plausible
+
+
+OLD_HEAD = (None, UUID, WHEN, "camera", "{}", "note", '{"a": 1}', None, 1)
+
+
+@pytest.mark.parametrize(
+    ("values", "found"),
+    [
+        (OLD_HEAD, True),
+        ((*OLD_HEAD[:8], 0), True),
+        ((*OLD_HEAD[:8], 2), False),
+        ((*OLD_HEAD[:8], -1), False),
+        ((*OLD_HEAD[:3], "moon", *OLD_HEAD[4:]), False),
+        (OLD_HEAD[:8], False),
+        ((*OLD_HEAD, 1), False),
+    ],
+)
+def test_a_head_of_an_older_version_is_one_if_it_may_be(values: tuple[Any, ...], found: bool) -> None:
+    made = salvage._alignment(Found(1, values, True))
+    assert (made is not None) is found
+    if made is not None:
+        fields, whole = made
+        assert whole and fields["own"] == 1 and fields["sound_state"] and fields["sound_verdict"]
+        assert (fields["uuid"], fields["note"], fields["done"]) == (UUID, "note", values[8])
+    spoilt = salvage._alignment(Found(1, (*OLD_HEAD[:6], "{", None, 1), True))
+    assert spoilt is not None and not spoilt[0]["sound_state"]
+
+
+@pytest.mark.parametrize("part", [None, "head", "state", "verdict"])
+def test_a_head_is_as_sound_as_its_checksums(part: str | None) -> None:
+    fields = dict(zip(salvage._ALIGNMENT, OLD_HEAD[1:], strict=True)) | {"own": 0}
+    kept = {name: sums.sum_of(fields, columns) for name, columns in sums.ALIGNMENT.items()}
+    kept |= {} if part is None else {f"{part}_checksum": 7}
+    made = salvage._alignment(Found(1, (*OLD_HEAD, 0, *kept.values()), True))
+    assert made is not None
+    told, whole = made
+    assert (whole, told["sound_state"], told["sound_verdict"], told["own"]) == (
+        *(part != "head", part != "state", part != "verdict"),
+        0,
+    )
+
+
+def test_a_row_of_another_width_is_none_of_ours() -> None:
+    row = (None, UUID, 1, 1, WHEN, '{"kind": "mark"}', None, None, 0, *[None] * 17)
+    fields = dict(zip(sums.EVENT, row[1:9], strict=True))
+    seal = sums.sum_of(fields, sums.EVENT)
+    for values, whole in (((*row, seal), True), (row, True), ((*row, seal + 1), False)):
+        made = salvage._event(Found(1, values, True))
+        assert made == (fields, whole)
+    assert salvage._event(Found(1, row[:-1], True)) is None
+    assert salvage._event(Found(1, (*row, seal, 1), True)) is None
+    entry = (None, UUID, "cut", None, WHEN, "{}", None, 0)
+    parts = dict(zip(sums.ENTRY, entry[1:], strict=True))
+    assert salvage._entry(Found(1, (*entry, sums.sum_of(parts, sums.ENTRY)), True)) == (parts, True)
+    assert salvage._entry(Found(1, (*entry, 5), True)) == (parts, False)
+    assert salvage._entry(Found(1, (*entry[:2], "thought", *entry[3:], 5), True)) is None
+    assert salvage._entry(Found(1, entry, True)) is None
