@@ -329,7 +329,7 @@ def test_versions_count_from_nought_in_each_run() -> None:
     [
         (replace(blank_card(), card=None), "mirror-1"),  # it says no more about where the card is
         (replace(blank_card(), station=None), "mirror-1"),
-        (replace(blank_card(), kind="blurred", card=None, station=None), "mirror-1"),
+        (replace(blank_card(), card=None, station=None), "mirror-1"),
         (blank_card("mirror-3"), "mirror-3"),
     ],
 )

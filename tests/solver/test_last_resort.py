@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from server.solver import DocumentError, say
-from server.solver.decide import faults, move_choice, next_step, search, situation
+from server.solver.decide import faults, move_choice, next_step, proof, search, situation
 from server.solver.decide import moves as mv
 from server.solver.decide.policy import POLICY
 from server.solver.decide.situation import Choice, Place, View
@@ -313,6 +313,7 @@ def test_how_many_blanks_contradict_a_machine_is_counted(monkeypatch: Patch) -> 
         ({-1: 3, -2: 200, 1: 53}, -2),
         ({-1: 3, 2: 100, -2: 153}, -2),
         ({-1: 256}, -1),
+        ({-1: 10, 1: 246}, -1),
     ],
 )
 def test_a_screw_is_taken_to_work_as_in_the_best_or_else_in_most_machines(
@@ -369,3 +370,117 @@ def test_a_fault_in_a_document_is_said_with_its_place_if_it_has_one() -> None:
     assert str(DocumentError("events.0", "no kind")) == "events.0: no kind"
     assert str(DocumentError("", "must be an object")) == "must be an object"
     assert DocumentError("a", "b").as_json() == {"error": {"path": "a", "message": "b"}}
+
+
+@pytest.mark.parametrize(("screw", "column"), [("top", 3), ("bottom", 4)])
+def test_an_untried_screw_that_is_turned_works_in_one_way_in_all_machines(screw: str, column: int) -> None:
+    before = seen().samples.sign
+    moved = situation.after_moves(seen(), [Turn(2, screw, 0.25)]).samples.sign
+    assert len(np.unique(moved[:, column])) == 1
+    for other in set(range(12)) - {column}:
+        assert set(moved[:, other]) <= set(before[:, other])
+    assert len(moved) < len(before)
+
+
+def test_each_stage_asks_for_its_own_places_first_and_for_all_others_behind(monkeypatch: Patch) -> None:
+    asked: list[tuple[int, list[int], list[int]]] = []
+
+    def reachable(_: Any, station: int, first: Any, others: Any) -> list[int]:
+        asked.append((station, list(first), list(others)))
+        return list(first)
+
+    monkeypatch.setattr(next_step, "_reachable", reachable)
+    next_step.candidates(at(mark()), 3)
+    assert asked == [(1, [0, 1], [5, 9]), (2, [0, 1, 2, 3, 4], [5, 6, 7, 8, 9, 10, 11])]
+    assert len(o.GRID) == 12
+
+
+@pytest.mark.parametrize(
+    ("stage", "coarse", "left", "weights"),
+    [
+        (1, False, [0, 1], [1.0, 0.5, 0.0, 1.0]),
+        (2, False, [0], [2.0, 0.5, 0.0, 1.0]),  # it proves a position, too
+        (2, False, [], [1.0, 0.5, 0.0, 1.0]),
+        (3, False, [1], [1.0, 1.0, 0.0, 1.0]),
+        (4, False, [0, 1, 3], [2.0, 1.0, 0.0, 2.0]),
+        (2, True, [0], [0.4, 0.1, 0.0, 0.2]),  # readings by eye: what is at risk
+    ],
+)
+def test_a_mark_weighs_what_it_tells_by_its_chance_its_proof_and_its_minutes(
+    stage: int, coarse: bool, left: list[int], weights: list[float], monkeypatch: Patch
+) -> None:
+    places = [Place(2, i) for i in range(4)]
+    tells, risky = np.array([2.0, 4.0, 9.0, 2.0]), np.array([0.4, 0.8, 9.0, 0.4])
+    chance = np.array([1.0, 0.5, 1.0, 1.0])
+    monkeypatch.setattr(next_step, "POLICY", replace(POLICY, proves=2.0))
+    monkeypatch.setattr(next_step, "worth", says((tells, risky, chance)))
+    monkeypatch.setattr(next_step, "unproved", says([places[i] for i in left]))
+    monkeypatch.setattr(next_step, "rough", says(coarse))
+    monkeypatch.setattr(next_step, "minutes", says(4.0))
+    marks, seen_at = next_step._marks(at(blank(head=o.grid(seen().profile)[2])), stage, places, None)
+    assert [one.weight for one in marks] == pytest.approx(weights)
+    assert [one.tells for one in marks] == pytest.approx([2.0, 2.0, 0.0, 2.0])
+    assert list(seen_at.values()) == [1.0, 0.5, 0.0, 1.0]
+
+
+def test_after_a_blank_no_place_of_the_stage_is_more_probable_than_the_blanks_leave_it(
+    monkeypatch: Patch,
+) -> None:
+    places = [Place(2, 0), Place(1, 0), Place(2, 1), Place(2, 0, anew=True)]
+    ones = np.ones(4)
+    monkeypatch.setattr(next_step, "worth", says((ones, ones, ones.copy())))
+    monkeypatch.setattr(next_step, "unproved", says([]))
+    _, chance = next_step._marks(at(mark()), 2, places, np.array([0.25, 1.0]))
+    assert chance == {places[0]: 0.25, places[1]: 1.0, places[2]: 1.0, places[3]: 1.0}
+
+
+@pytest.mark.parametrize(
+    ("stage", "tells", "coarse", "asked"),
+    [
+        (2, 0.1, True, True),
+        (3, 0.1, True, True),
+        (4, 0.1, True, False),  # the bed is judged all together
+        (2, 0.1, False, False),
+        (2, 0.2, True, False),
+    ],
+)
+def test_another_try_is_asked_for_where_marks_by_eye_tell_little(
+    stage: int, tells: float, coarse: bool, asked: bool, monkeypatch: Patch
+) -> None:
+    tried: list[int] = []
+    one = next_step.Mark(PLACE, tells, tells)
+    nothing = next_step.Option(Choice("mark", place=PLACE), 0.0)
+    everywhere = {Place(min(stage, 3), i): 1.0 for i in range(12)} | {Place(2, i): 1.0 for i in range(12)}
+    monkeypatch.setattr(next_step, "POLICY", replace(POLICY, little=0.15))
+    monkeypatch.setattr(next_step, "_marks", says(([one], everywhere)))
+    for name, value in (("along_normal", None), ("good_enough", False), ("best_move", None)):
+        monkeypatch.setattr(next_step, name, says(value))
+    monkeypatch.setattr(next_step, "_marked", says(nothing))
+    monkeypatch.setattr(next_step, "rough", says(coarse))
+
+    def another_try(_: Any, at_stage: int) -> list[Event]:
+        tried.append(at_stage)
+        return [A]
+
+    monkeypatch.setattr(next_step, "_another_try", another_try)
+    monkeypatch.setattr(next_step, "_last_resort", says(STOP))
+    found = next_step._work(at(mark()), stage)
+    assert found == (Choice("turn", event=A, place=PLACE, stage=stage) if asked else STOP)
+    assert tried == [stage] * asked
+
+
+@pytest.mark.parametrize("station", ["mirror-1", "mirror-2", "nozzle", "below"])
+def test_only_a_mark_at_mirror_3_proves_a_position_there(station: str) -> None:
+    assert proof._moves_since(at(mark(station), A), 2, 1) is None
+    assert proof._moves_since(at(mark("mirror-3"), A), 2, 1) is not None
+
+
+def test_a_place_that_was_not_pulsed_keeps_its_chance_in_a_search() -> None:
+    laser = seen().profile
+    view = at(blank("mirror-1", o.grid(laser)[1]))
+    x = seen().samples.x + m.shift_matrix("tube") @ [0.0, 27.0, 0.0]
+    lost = (seen().samples.moved(x), o.everywhere(laser, x))
+    found = search.search(view, 0, [Place(0, 0)], lost)
+    assert found.do == "shift" and found.place == Place(0, 0)
+    here = (seen().samples, seen().rays)
+    assert search.search(view, 0, [Place(0, 1), Place(0, 0)], here).place == Place(0, 0)

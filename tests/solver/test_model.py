@@ -168,3 +168,22 @@ def test_outside_a_beam_that_spreads_more_than_it_must_has_a_wider_focus(name: s
     wide, spread = laser.beam.diameter_mm, 1e-3 * laser.beam.divergence_mrad
     spots = spot_diameter(laser, [wide, 2 * wide])
     np.testing.assert_allclose(spots, laser.path.lens_focal_mm * spread / np.array([1.0, 2.0]), rtol=1e-9)
+
+
+@CORNERS
+def test_outside_a_beam_slopes_as_the_tube_lies_and_not_at_all_where_all_is_nominal(laser: Profile) -> None:
+    """A tube that is a millimetre higher at its exit than at its far mount rises by that over the gap;
+    mirrors at 45° about upright axes leave it so."""
+    head = np.array((100.0, 300.0))
+    np.testing.assert_allclose(m.rays(laser, np.zeros(m.SIZE), head).slope, 0.0, atol=1e-12)
+    np.testing.assert_allclose(m.rays(laser, np.zeros(m.SIZE), head).offset_mm, 0.0, atol=1e-9)
+    gap = laser.tube.far_mount_mm - laser.tube.exit_mount_mm
+    raised = np.zeros(m.SIZE)
+    raised[m.TUBE.start + 1] = 0.5
+    raised[m.TUBE.start + 3] = -0.5
+    slope = m.rays(laser, raised, head).slope
+    np.testing.assert_allclose(slope[:3], [[0.0, 1 / gap]] * 3, rtol=1e-5, atol=1e-9)
+    aside = np.zeros(m.SIZE)
+    aside[m.TUBE.start] = 1.0
+    towards = m.rays(laser, aside, head).slope[0]
+    np.testing.assert_allclose(np.abs(towards), [1 / gap, 0.0], rtol=1e-5, atol=1e-9)
