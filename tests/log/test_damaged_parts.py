@@ -26,9 +26,12 @@ from server.log import (
     rescue,
     restore,
 )
+from server.log import _database as database
 from server.log._errors import Damaged, one_line
 from server.log._prune import named_pictures
 from server.log._rescue import fresh_part
+from server.log._salvage import Salvage
+from server.log._salvage import _Row as Row
 from tests.log.test_prune import MARK, log, picture
 
 Json = dict[str, Any]
@@ -325,3 +328,64 @@ def test_a_folder_with_other_things_is_no_place_for_a_backup(log: Log, tmp_path:
     assert [path.name for path in other.iterdir()] == [name]
     (other / name).unlink()
     assert back_up(log.folder, other).problems == ()
+
+
+def test_the_first_of_several_faults_is_named(log: Log, tmp_path: Path) -> None:
+    told = exported(log)
+    told["alignments"][0] |= {"started": "now", "source": "moon"}
+    with Log(tmp_path / "new") as new, pytest.raises(BadEntry) as refused:
+        import_json(new, io.StringIO(json.dumps(told)))
+    assert refused.value.path == "alignments.0.started"
+    with pytest.raises(BadEntry) as refused:
+        add_entry(log, "hours", {"laser": "", "hours": -1.0})
+    assert refused.value.path == "laser"
+
+
+def test_a_rescue_keeps_the_numbers_of_events_and_alignments(log: Log) -> None:
+    log.withdraw_event(3)
+    before = [(row["id"], [event["id"] for event in log.events(row["id"])]) for row in log.alignments()]
+    change(log.folder, "UPDATE alignment SET verdict = '{}' WHERE id = 3")
+    log.close()
+    assert rescue(log.folder).lost == ("alignment 3: its verdict is damaged",)
+    with Log(log.folder) as again:
+        after = [
+            (row["id"], [event["id"] for event in again.events(row["id"])]) for row in again.alignments()
+        ]
+        assert after == before and before[0] == (1, [1, 2])
+        assert again.add_event(1, MARK) == 9
+
+
+@pytest.mark.parametrize(
+    ("found", "none"),
+    [
+        (Salvage(), True),
+        (
+            Salvage(events={"e": Row(0, 1, False, True, {"alignment_id": None, "sequence": 1, "body": "x"})}),
+            False,
+        ),
+        (Salvage(entries={"e": Row(0, 1, False, True, {"kind": "cut", "body": "x"})}), False),
+    ],
+)
+def test_a_file_is_no_log_only_where_nothing_of_any_kind_is_left(
+    found: Salvage, none: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(database, "salvage", lambda _: found)
+    if none:
+        with pytest.raises(Damaged, match="nothing of it can be read"):
+            database.salvaged_copy(tmp_path / "x.db")
+        return
+    db, told = database.salvaged_copy(tmp_path / "x.db")
+    db.close()
+    assert len(told.lost) == 1 and "is damaged: x" in told.lost[0]
+
+
+def test_the_folder_of_a_new_log_is_synced_and_that_of_an_old_one_need_not_be(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    synced: list[Path] = []
+    monkeypatch.setattr(database, "fsync_folder", synced.append)
+    folder = tmp_path / "new"
+    for folders in ([tmp_path, folder], []):
+        synced.clear()
+        database.open_writer(folder, create=True).close()
+        assert synced == folders
