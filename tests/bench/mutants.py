@@ -62,7 +62,8 @@ class Fault:
 
 @dataclass(frozen=True)
 class Covered:
-    """Which tests pass through each line of each file, and how many seconds each test takes."""
+    """Which tests pass through each line of each file, or which file of tests before its first; how many
+    seconds each test takes."""
 
     tests: dict[str, dict[int, set[str]]]
     took_s: dict[str, float]
@@ -80,14 +81,13 @@ class Covered:
         for test, took_s in self.took_s.items():
             longest[_file_of(test)] = max(longest[_file_of(test)], took_s)
         files = {_file_of(test) for test in tests}
-        mates = {test for test in self.took_s if _file_of(test) in files}
 
         def place(test: str) -> tuple[float, str, bool, float]:
             file = _file_of(test)
-            return longest[file], file, test not in tests, self.took_s.get(test, 0)
+            return longest[file], file, test not in tests, self.took_s[test]
 
-        quickest = sorted(tests | mates, key=place)
-        together = accumulate(self.took_s.get(test, 0) for test in quickest)
+        quickest = sorted((test for test in self.took_s if _file_of(test) in files), key=place)
+        together = accumulate(self.took_s[test] for test in quickest)
         return [test for test, so_far in zip(quickest, together, strict=True) if so_far <= most_s]
 
 
@@ -222,24 +222,21 @@ def _covered(copy: Path, part: str) -> Covered:
     files = [path for folder in TESTS[part] for path in sorted((copy / folder).glob("test_*.py"))]
     told = copy / "durations.txt"
     began = time.monotonic()
-    options = [f"--cov={part}", "--cov-append", "--cov-context=test", "--cov-report="]
-    options += ["--durations=0", "--durations-min=0"]
+    options = [f"--cov={part}", "--cov-context=test", "--cov-report=", "--durations=0", "--durations-min=0"]
     took_s: dict[str, float] = defaultdict(float)
+    tests: dict[str, dict[int, set[str]]] = defaultdict(lambda: defaultdict(set))
     for file in files:
         if _pytest(copy, [*options, str(file)], 7200, said=told) != 0:
             raise SystemExit(f"the tests of {part} fail without a fault:\n{told.read_text()[-2000:]}")
         for seconds, test in re.findall(_TOOK, told.read_text(), re.MULTILINE):
             took_s[test] += float(seconds)
+        data = CoverageData(str(copy / ".coverage"))
+        data.read()
+        for name in data.measured_files():
+            lines = tests[str(Path(name).relative_to(copy))]
+            for line, contexts in data.contexts_by_lineno(name).items():
+                lines[line] |= {each.partition("|")[0] or str(file.relative_to(copy)) for each in contexts}
     print(f"{part}: its tests take {time.monotonic() - began:.0f} s", flush=True)
-    data = CoverageData(str(copy / ".coverage"))
-    data.read()
-    tests = {
-        str(Path(name).relative_to(copy)): {
-            line: {context.partition("|")[0] for context in contexts if context}
-            for line, contexts in data.contexts_by_lineno(name).items()
-        }
-        for name in data.measured_files()
-    }
     return Covered(tests, took_s)
 
 
