@@ -389,3 +389,46 @@ def test_the_folder_of_a_new_log_is_synced_and_that_of_an_old_one_need_not_be(
         synced.clear()
         database.open_writer(folder, create=True).close()
         assert synced == folders
+
+
+def test_alignments_of_two_logs_with_one_number_are_both_rescued(log: Log, tmp_path: Path) -> None:
+    with Log(tmp_path / "other") as other:
+        for name in ("two", "three"):
+            number = other.start_alignment(machine={"name": name}, source="offline")
+            other.add_event(number, MARK)
+    change(log.folder, "UPDATE alignment SET state = '{}' WHERE id = 1")
+    names = [row["uuid"] for row in log.alignments()]
+    log.close()
+    found = rescue(log.folder, [tmp_path / "other"])
+    assert (found.alignments, found.events) == (6, 10)
+    with Log(log.folder) as again:
+        rows = again.alignments()
+        assert [row["id"] for row in rows] == [1, 2, 3, 4, 5, 6]
+        assert [row["uuid"] for row in rows[:4]] == names
+        assert [row["machine"] for row in rows[4:]] == ["two", "three"]
+        events = [event["id"] for row in rows for event in again.events(row["id"])]
+        assert len(set(events)) == 10 and events[:8] == list(range(1, 9))
+
+
+@pytest.mark.parametrize(("mine", "theirs", "whole"), [(2, 2, True), (3, 2, False), (2, 3, True)])
+def test_a_state_is_taken_from_a_backup_that_has_all_entries_that_are_left(
+    tmp_path: Path, mine: int, theirs: int, whole: bool
+) -> None:
+    """How many entries the damaged log and the backup have."""
+    data, copy = tmp_path / "log", tmp_path / "copy"
+    with Log(data) as opened:
+        opened.start_alignment(machine={"name": "one"}, source="camera")
+        for number in range(max(mine, theirs)):
+            if number == min(mine, theirs) and theirs < mine:
+                back_up(data, copy)
+            opened.add_event(1, MARK, state={"at": "then"})
+        if theirs >= mine:
+            back_up(data, copy)
+    if theirs > mine:
+        change(data, "DELETE FROM event WHERE id = 3")
+    change(data, "UPDATE alignment SET state = '{}'")
+    lost = rescue(data, [copy]).lost
+    with Log(data) as opened:
+        kept = opened.state(1)
+        assert len(opened.events(1)) == max(mine, theirs)
+    assert (kept, lost == ()) == ({"at": "then"} if whole else None, whole)
