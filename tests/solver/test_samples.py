@@ -197,3 +197,17 @@ def test_outside_machines_pushed_a_little_are_where_the_trace_has_them(seed: int
         np.testing.assert_allclose(by, moved, atol=2e-3 * np.abs(moved).max())
     assert o.pushed(here, jacobian, np.zeros((1, m.SIZE))) is here
     assert o.pushed(here, jacobian, np.eye(m.SIZE)[-1:]) is here  # how a card hangs moves no beam
+
+
+def test_what_an_error_may_be_is_what_a_number_just_within_its_tolerance_makes_it() -> None:
+    """All marks as far off their centres as they may be, or two apart from each other by as much."""
+    t, count = LASER.tolerance, len(o.AT_MOST)
+    marks, lens = np.zeros((6, 12, 4, 2)), np.zeros((6, 12, 2))
+    marks[0, :, :3, 0], marks[0, :, 3, 1], lens[0, :, 0] = t.centre_mm, t.nozzle_mm, t.lens_mm
+    for i in range(5):
+        marks[i + 1, i, 1:3, 0], marks[i + 1, (i + 1) % 5, 1:3, 0] = 0.5 * t.overlap_mm, -0.5 * t.overlap_mm
+    rays = Rays(marks, lens, np.zeros((6, 12, 4, 2)))
+    assert o.numbers(rays)[0] == pytest.approx(np.array([1.5, 0.0, 1.5, 0.0, 1.5, 0.4, 2.0]))
+    pairs = o.metric_vectors(LASER, rays, 3).reshape(6, count, 2)
+    longest = np.hypot(pairs[..., 0], pairs[..., 1]).max(0)
+    np.testing.assert_allclose(longest, o.AT_MOST)
