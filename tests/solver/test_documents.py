@@ -167,7 +167,20 @@ THREE: Json = {
 BEAM: Json = {"wavelength_um": 10.6, "diameter_mm": 200.0, "divergence_mrad": 1.0}
 LEAST = 1e-9
 
+WHOLE = profile("1600")
+LENGTH: tuple[list[Any], list[Any]] = ([LEAST, 20_000.0], [0.0, -1.0, 20_000.5, None, "1"])
+TWO: tuple[list[Any], list[Any]] = ([[LEAST, 20_000.0]], [[1.0], [1.0] * 3, [0.0, 1.0], [1.0, 20_000.5], 1.0])
+
 LIMITS: list[tuple[type[schema.In], Json, str, list[Any], list[Any]]] = [
+    (schema.Path, WHOLE["path"], "mirror_1_to_2_mm", *TWO),
+    (schema.Path, WHOLE["path"], "mirror_2_to_3_mm", *TWO),
+    (schema.Path, WHOLE["path"], "tube_to_mirror_1_mm", *LENGTH),
+    (schema.Path, WHOLE["path"], "mirror_3_to_lens_mm", *LENGTH),
+    (schema.Path, WHOLE["path"], "lens_focal_mm", *LENGTH),
+    (schema.Path, WHOLE["path"], "lens_to_nozzle_tip_mm", [0.0, 20_000.0], [-0.5, 20_000.5]),
+    (schema.Aperture, WHOLE["aperture"], "nozzle_mm", *LENGTH),
+    (schema.Tolerance, {}, "lens_mm", *LENGTH),
+    (schema.Profile, WHOLE, "name", ["n", "n" * 200], ["", "n" * 201]),
     (schema.Bed, {"width_mm": 1.0, "depth_mm": 1.0}, "width_mm", [LEAST, 20_000.0], [0.0, 20_000.5]),
     (schema.Bed, {"width_mm": 1.0, "depth_mm": 1.0}, "depth_mm", [LEAST, 20_000.0], [0.0, 20_000.5]),
     (schema.Beam, BEAM, "wavelength_um", [LEAST, 150.0], [0.0, 1000.5]),
