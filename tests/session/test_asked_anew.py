@@ -352,3 +352,21 @@ def test_at_first_nothing_is_known_of_an_alignment() -> None:
     assert (bare.misses, bare.candidates, bare.events, bare.rig) == (0, (), (), Hardware())
     assert all(x is None for x in (bare.place, bare.aimed, bare.seen, bare.card, bare.check))
     assert (RigSight("far").has_picture, RigSight("far").seen, RigSight("far").silent) == (False, 0, False)
+
+
+@pytest.mark.parametrize(
+    ("stations", "hangings"),
+    [
+        (["mirror-1", "mirror-2", "mirror-1"], [1, 2, 3]),
+        (["mirror-2", "mirror-1", "nozzle"], [1, 2, 3]),
+        (["mirror-1", "mirror-1", "mirror-2"], [1, 1, 2]),  # fresh tape alone
+    ],
+)
+def test_a_card_that_is_changed_is_another_hanging(
+    tmp_path: Path, stations: list[str], hangings: list[int]
+) -> None:
+    session = opened(tmp_path, script=Script([reading(station) for station in stations]))
+    for station in stations:
+        session.hang(Place(station, HERE.head_mm))
+        session.pulse()
+    assert [event["hanging"] for event in session.document()["events"]] == hangings
