@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import os
 import sqlite3
 from collections import deque
 from contextlib import closing
@@ -348,11 +349,12 @@ def test_a_verdict_that_is_damaged_is_no_verdict(log: Log) -> None:
     assert "the verdict of alignment 2 is damaged and left out" in log.lost
 
 
-@pytest.mark.parametrize("spoilt", range(6))
+@pytest.mark.parametrize("which", [0, -1])
+@pytest.mark.parametrize("spoilt", range(3))
 def test_a_picture_that_is_damaged_is_copied_anew_whatever_is_in_it(
-    log: Log, tmp_path: Path, spoilt: int
+    log: Log, tmp_path: Path, spoilt: int, which: int
 ) -> None:
-    (name, *_) = log.pictures.names()
+    name = sorted(log.pictures.names())[which]
     copy = tmp_path / "copy"
     copy_pictures([name], log.folder, copy)
     (copy / "pictures" / name).write_bytes(b"\xff\xd8\xff" + bytes([spoilt]))
@@ -509,3 +511,26 @@ def test_a_row_of_another_width_is_none_of_ours() -> None:
     assert salvage._entry(Found(1, (*entry, 5), True)) == (parts, False)
     assert salvage._entry(Found(1, (*entry[:2], "thought", *entry[3:], 5), True)) is None
     assert salvage._entry(Found(1, entry, True)) is None
+
+
+def test_a_log_with_a_table_more_or_less_is_not_as_it_was_made(log: Log) -> None:
+    for sql in ("CREATE TABLE other (id INTEGER)", "DROP TABLE other", "DROP INDEX entry_by_alignment"):
+        with closing(sqlite3.connect(log.folder / "spotwright.db")) as db, db:
+            db.execute(sql)
+            sound = sql.startswith("DROP TABLE")
+            assert (schema.schema_fault(db) is None) is sound
+
+
+def test_an_alignment_without_a_profile_is_exported_as_damaged(tmp_path: Path) -> None:
+    with Log(tmp_path) as opened:
+        opened.start_alignment(machine={}, source="offline")
+        opened.start_alignment(machine={"name": "one"}, source="offline")
+        one, two = exported(opened)["alignments"]
+        assert one["damaged"] is True and "damaged" not in two
+
+
+def test_a_folder_is_synced_where_the_system_can(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    synced: list[int] = []
+    monkeypatch.setattr(os, "fsync", synced.append)
+    database.fsync_folder(tmp_path)
+    assert len(synced) == (os.name != "nt")
