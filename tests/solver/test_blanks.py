@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from server.solver import answer, parse_alignment
+from server.solver.decide import search
 from server.solver.decide.faults import causes
 from server.solver.decide.next_step import _risk, worth
 from server.solver.decide.policy import POLICY
@@ -16,6 +17,7 @@ from server.solver.decide.search import chances, remaining, survivors
 from server.solver.decide.situation import Place, look
 from server.solver.estimate import samples as o
 from server.solver.estimate.belief import believe
+from server.solver.events import Turn
 from tests.machines import draw_machine
 from tests.solver.test_proof import FIVE, straight
 
@@ -140,6 +142,16 @@ def test_a_lost_beam_is_found_after_bad_pulses_and_far_off(bad: int, off_mm: lis
         assert alike <= 1
     assert machine.events[-1]["kind"] == "mark"
     assert sum(event["kind"] == "no-mark" for event in machine.events) <= 16
+
+
+def test_a_search_turns_no_screw_beyond_its_ends() -> None:
+    """The profile lets each go three turns to both sides of where it was found."""
+    view = look(parse_alignment(straight().document()))
+    net = (*[0.0] * 6, 2.5, -3.0, 0.0)
+    tries = search._tries(replace(view, mixture=replace(view.mixture, net_turns=net)), 3)
+    screws = [contact.name for contact in view.profile.mount[2].contact]
+    turns = [[e.turns for e in tries if isinstance(e, Turn) and e.screw == name] for name in screws]
+    assert [(min(some), max(some)) for some in turns] == [(-3.0, 0.5), (0.25, 3.0), (-3.0, 3.0)]
 
 
 def test_a_mark_is_worth_most_for_the_risk_where_something_is_beyond_its_tolerance() -> None:

@@ -126,6 +126,21 @@ def test_what_is_hopeless_is_turned_along_a_normal_or_given_up_or_marked(
 
 
 @pytest.mark.parametrize(
+    ("moved", "marks", "stops"),
+    [(0, 0, False), (0, 3, False), (0, 4, True), (1, 3, False), (1, 4, True), (1, 9, True)],
+)
+def test_it_is_given_up_where_nothing_can_be_moved_and_marks_tell_nothing_new(
+    moved: int, marks: int, stops: bool, monkeypatch: Patch
+) -> None:
+    told(monkeypatch, 0.4, 0.89, {})
+    monkeypatch.setattr(next_step, "along_normal", lambda *_, least: None)
+    monkeypatch.setattr(next_step, "helpless", lambda *_, least: None)
+    assert POLICY.marks_again == 4
+    found = next_step._last_resort(at(*[mark()] * 9 * moved, *[A] * moved, *[mark()] * marks), 2, PLACE)
+    assert found is not None and found.do == ("stop" if stops else "mark")
+
+
+@pytest.mark.parametrize(
     ("now", "sets", "found"),
     [
         (0.79, {(A,): (0.5, 0.6)}, [A]),

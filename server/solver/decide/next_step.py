@@ -296,7 +296,16 @@ def _last_resort(view: View, stage: int, place: Place) -> Choice | None:
     stop = helpless(view, stage, least=0.0)
     if stop is None and event is not None and chance > 0.0:
         return _move(event, stage)  # a small chance, but one more mark has none
-    return stop or Choice("mark", place=place, stage=stage)
+    return stop or _spent(view) or Choice("mark", place=place, stage=stage)
+
+
+def _spent(view: View) -> Choice | None:
+    """Stop where several marks since the last move have told nothing else to move."""
+    events = view.alignment.events
+    moved = max((i for i, event in enumerate(events) if not isinstance(event, MarkSeen)), default=-1)
+    if len(events) - 1 - moved < POLICY.marks_again:
+        return None
+    return Choice("stop", reason="nothing that can still be moved brings the beam within tolerance")
 
 
 def _sets(view: View, stage: int) -> list[list[Event]]:

@@ -76,6 +76,9 @@ class Policy:
     try_again: float = 0.2  # probability of finishing the stage [A]
     enough: float = 0.9  # probability of being within tolerance from which on nothing is tried [A]
     even: float = 0.5  # probability of being within tolerance below which it is not gone on from [A]
+    marks_again: int = (
+        4  # marks since the last move, after which it is given up where nothing can be moved [-]
+    )
     coarse_try: float = 0.8  # coarse readings: probability of being within up to which a try is made [A]
     coarse_as_good: float = 0.7  # x that probability, which the try must have [A]
     coarse_closer: float = 0.95  # x the worst number, which the try must bring it to [A]
@@ -102,6 +105,7 @@ class Policy:
     # Search for a beam that left no mark.
     draws: tuple[int, ...] = (1024, 4096, 4096, 4096, 4096)  # machines drawn until enough agree [-]
     agreeing: int = 100  # machines that agree with all blanks, which are enough [-]
+    agreeing_least: int = 8  # fewer are as good as none [-]
     agreeing_most: int = 256  # of them that are looked at [-]
     search_gain: float = 0.08  # more probability of a mark for which a move is made [A]
     search_gain_blank: float = 0.02  # as search_gain, after a blank [A]

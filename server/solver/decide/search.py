@@ -85,19 +85,29 @@ def survivors(view: View, station: int) -> o.Samples:
         return view.samples
     mixture = b.expecting(view.profile, believe(replace(view.alignment, events=events[:start])), station)
     mixtures = [mixture, b.doubted(view.profile, mixture, station)] if station else [mixture]
+    best = view.samples.only(np.arange(0))
     for believed in mixtures:
-        left = view.samples.only(np.arange(0))
+        left = best.only(np.arange(0))
         for turn, count in enumerate(POLICY.draws):
             samples, _ = _followed(view, believed, o.draw(believed, count, turn=turn), tail, most=0)
             left = left.joined(samples)
             if len(left.x) >= POLICY.agreeing:
                 return left.only(np.arange(min(len(left.x), POLICY.agreeing_most)))
-    # Few agree with all blanks: some of these may have been bad pulses, as often as machines make such.
-    drawn = o.draw(mixtures[-1], POLICY.draws[1])
-    samples, blanks = _followed(view, mixtures[-1], drawn, tail, most=len(tail))
-    odds = b.SLIPS[samples.errs] ** blanks
-    rng = np.random.default_rng(len(tail))
-    return samples.only(rng.choice(len(odds), POLICY.agreeing, p=odds / odds.sum()))
+        best = max(best, left, key=lambda some: len(some.x))
+    return best.joined(_but_for_bad_pulses(view, mixtures[-1], tail, len(best.x)))
+
+
+def _but_for_bad_pulses(view: View, mixture: b.Mixture, tail: tuple[Event, ...], agree: int) -> o.Samples:
+    """Machines that some blanks contradict, which may have been bad pulses: as many beside those that agree
+    as pulses fail; as many as it takes where hardly any agree."""
+    drawn = o.draw(mixture, POLICY.draws[1])
+    samples, blanks = _followed(view, mixture, drawn, tail, most=len(tail))
+    odds = b.SLIPS[samples.errs] ** blanks * (blanks > 0)
+    likely = odds.sum() * sum(POLICY.draws) / POLICY.draws[1]
+    count = POLICY.agreeing if agree < POLICY.agreeing_least else min(round(likely), POLICY.agreeing)
+    if not count or not odds.any():
+        return samples.only(np.flatnonzero(blanks == 0))
+    return samples.only(np.random.default_rng(len(tail)).choice(len(odds), count, p=odds / odds.sum()))
 
 
 def _followed(
@@ -140,7 +150,13 @@ def _tries(view: View, stage: int) -> list[Event]:
     if stage == 0:
         ways = ((1, 0), (-1, 0), (0, 1), (0, -1), (1, 1), (1, -1), (-1, 1), (-1, -1))
         return [Shift("tube", (0.0, size * y, size * z)) for y, z in ways for size in (8.0, 16.0)]
-    mount = min(stage, 3)
-    screws = [c.name for c in view.profile.mount[mount - 1].contact if c.screw_pitch_mm is not None]
+    mount = view.profile.mount[min(stage, 3) - 1]
     sizes = (0.25, 0.5, 0.75, 1.0, 1.5, 2.0, 3.0)
-    return [Turn(mount, name, way * size) for name in screws for size in sizes for way in (-1, 1)]
+    found: list[Event] = []
+    for k, contact in enumerate(mount.contact, 3 * (mount.mirror - 1)):
+        if contact.screw_pitch_mm is not None:
+            net = view.mixture.net_turns[k]
+            turns = [way * size for size in sizes for way in (-1, 1)]
+            within = [t for t in turns if mount.turns_from <= net + t <= mount.turns_to]
+            found += [Turn(mount.mirror, contact.name, t) for t in within]
+    return found

@@ -84,7 +84,7 @@ NOISES = (
     Noise("slips", 0.03, hang_mm=(0.06, 0.06), jitter=0.01e-3, roll=0.003, slips=0.03),
     Noise("small", 0.06, hang_mm=(0.3, 0.3), pulse_mm=0.1, jitter=0.05e-3, lock=0.1e-3),
     Noise("hangings", 0.05, hang_mm=(0.8, 0.8), pulse_mm=0.03),
-    Noise("hangings at mirrors", 0.03, hang_mm=(0.95, 0.1), pulse_mm=0.03),
+    Noise("hangings at mirrors", 0.03, hang_mm=(1.15, 0.1), pulse_mm=0.03),
     Noise("tape", 0.05, hang_mm=(0.2, 0.2), pulse_mm=0.3),
     Noise("jitter", 0.05, hang_mm=(0.2, 0.2), pulse_mm=0.03, jitter=0.18e-3),
     Noise("locknuts", 0.04, hang_mm=(0.2, 0.2), pulse_mm=0.03, lock=0.5e-3),
