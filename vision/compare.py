@@ -32,6 +32,7 @@ from vision.parallax import sight_slope, stand_off
 from vision.picture import Pixels
 from vision.reading import CardView, Mark
 from vision.register import Shown, register, slopes
+from vision.relief import evened
 from vision.seek import Candidate, Mask, grown, seek
 from vision.shape import Figure
 from vision.smoke import Points, beside_smoke, clear
@@ -166,7 +167,7 @@ def _measure(
 ) -> TrackedMark | None:
     """The new mark of a candidate; None if something else explains it as well."""
     grid = crop_grid(pair.view, pair.window, candidate)
-    patch, tape = _patch(pair, candidate, others, grid)
+    patch, tape = _patch(pair, candidate, others, grid, older)
     under = _old_under(patch, candidate, pair.window)
     whole = not under and not at_rim(candidate)
     ground = patch.rows()
@@ -241,7 +242,11 @@ def _in_depth(pair: Comparison, mark: Mark, at: Floats) -> Mark:
 
 
 def _patch(
-    pair: Comparison, candidate: Candidate, others: list[Candidate], grid: Grid
+    pair: Comparison,
+    candidate: Candidate,
+    others: list[Candidate],
+    grid: Grid,
+    older: list[TrackedMark],
 ) -> tuple[Patch, Stack]:
     """Both pictures on a candidate's crop in its colour, and the tape as expected there."""
     after, expected = pair.seen(grid), pair.expected(grid)
@@ -250,6 +255,7 @@ def _patch(
     colour = candidate.colour.astype(np.float32)
     gone = ((expected - pair.unburnt(grid)) @ colour).astype(float)
     weight = crop_weights(pair.window, grid, [o for o in others if not _on_one_mark(candidate, o, pair)])
+    gone = evened(gone, weight, grid, [old.spot for old in older])
     change = ((after - expected) @ colour).astype(float)
     known = (expected @ colour).astype(float)
     return Patch(grid, change, known, gone, weight, pair.mismatch, pair.shown.blurred_mm2()), expected
