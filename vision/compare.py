@@ -49,6 +49,7 @@ _UNDER_SIGMA, _RELIEF_MM = 1.5, 0.06
 _OLD_SHOWS = 0.12  # of a candidate's change: older marks that have gone so far count as lying under it
 _SAME_SIZE = 0.1  # a tube's pulses differ by as much
 _IN_LIGHT = 0.5  # of a candidate's radius: a mark so much smaller lies in a lamp's image or a smudge
+_LEAST_HALF_MM, _MOST_HALF_MM, _ROUND_OLD = 1.8, 10.0, 1.6  # of a crop; radii of an old mark around it
 _INSIDE_FIT = 0.6  # of a weaker candidate that lies in the disc of a stronger one: a piece of it
 
 
@@ -166,7 +167,7 @@ def _measure(
     pair: Comparison, candidate: Candidate, others: list[Candidate], older: list[TrackedMark]
 ) -> TrackedMark | None:
     """The new mark of a candidate; None if something else explains it as well."""
-    grid = crop_grid(pair.view, pair.window, candidate)
+    grid = crop_grid(pair.view, pair.window, candidate, _half_mm(candidate, older))
     patch, tape = _patch(pair, candidate, others, grid, older)
     under = _old_under(patch, candidate, pair.window)
     whole = not under and not at_rim(candidate)
@@ -204,6 +205,16 @@ def _measure(
         return None
     tape = tape + smoky.on(candidate.colour, tape.shape)
     return TrackedMark(mark, spot, grid, tape, candidate.colour, w, on if under else None)
+
+
+def _half_mm(candidate: Candidate, older: list[TrackedMark]) -> float:
+    """Half of the least side of a candidate's crop: a crescent is seen with the whole old mark beside it."""
+    least = _LEAST_HALF_MM
+    for old in older:
+        away = float(np.hypot(*(old.spot.centre - candidate.centre_mm)))
+        if away < old.spot.radius() + candidate.radius_mm:
+            least = max(least, min(away + _ROUND_OLD * old.spot.radius(), _MOST_HALF_MM))
+    return least
 
 
 def _narrowed(candidate: Candidate, spot: Spot, window: Grid) -> Candidate | None:

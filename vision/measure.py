@@ -243,11 +243,11 @@ def pair_of(point: Floats) -> tuple[float, float]:
     return float(point[0]), float(point[1])
 
 
-def crop_grid(view: CardView, window: Grid, candidate: Candidate) -> Grid:
+def crop_grid(view: CardView, window: Grid, candidate: Candidate, least_half_mm: float = 1.8) -> Grid:
     """Return a grid about a candidate, as fine as the picture is."""
     rows, cols = np.nonzero(candidate.region)
     reach = max(np.ptp(rows), np.ptp(cols)) / 2 * window.pitch_mm
-    half = max(1.9 * reach + 0.5, 1.8)
+    half = max(1.9 * reach + 0.5, least_half_mm)
     pitch = max(2 * half / _CROP_SIDE, 0.9 / (view.px_per_mm * view.unit_mm))
     return Grid(candidate.centre_mm, pitch, int(np.ceil(2 * half / pitch)) | 1)
 
