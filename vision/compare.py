@@ -181,7 +181,8 @@ def _measure(
         return None if narrow is None else _measure(pair, narrow, others, older)
     u, v = np.meshgrid(*grid.axes_mm())
     x, y, z, w = u.ravel(), v.ravel(), patch.change.ravel(), patch.weight.ravel()
-    share = explained(patch, spot, rival_rest(patch, *ground), candidate.radius_mm)
+    rival = rival_rest(patch, *patch.rows(freely=pair.mismatch.by_hand))
+    share = explained(patch, spot, rival, candidate.radius_mm)
     if share < pair.mismatch.least_share() or not plausible(
         spot, candidate, whole=whole, blur_mm=max(pair.shown.own.sd_mm, pair.earlier.own.sd_mm)
     ):

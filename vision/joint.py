@@ -25,6 +25,7 @@ _FINER = (1.12, 1.06, 1.03)
 _TRY_ROUNDS, _MOST_TRIES, _BLUR_ROUNDS = 6, 3, 3
 _LEAST_SHARE, _MOST_SHARE = 0.25, 0.8
 _BY_HAND_MM, _BY_HAND_GAIN = 0.03, 0.12  # on a stand, with light that nobody moved, 0.015 and 0.04
+_TOGETHER, _TOGETHER_BY_HAND = 400.0, 100.0  # measured: errors on old marks stay alike from 400 to 1500
 _TONE = 0.1  # a camera bends its tones by so much of a level at 128 levels off, our estimate
 _FAINT_OLD = 0.08  # of the change: older marks fainter than this hide nothing
 
@@ -50,6 +51,16 @@ class Mismatch:
     def by_hand(self) -> bool:
         """Whether the pictures differ as two photos by hand do."""
         return self.unlike() >= 1
+
+    def together(self) -> float:
+        """How many points err together.
+
+        What a burn leaves of the change is its ragged edge, not the noise of points: it hangs together along
+        the edge and is many times as large. Against single points, a gain of ten standard deviations was
+        cheap enough to mend such an edge, with a burn as much too wide. Two photos by hand may differ by
+        more than is foretold.
+        """
+        return _TOGETHER_BY_HAND if self.by_hand else _TOGETHER
 
     def least_share(self) -> float:
         """Share of the change that a burn must explain beyond all else: little for a camera on a stand, most
@@ -78,8 +89,11 @@ class Patch:
         apart = np.diff(self.change, axis=1)[self.weight[:, 1:] > 0]
         return 1.4826 * float(np.median(np.abs(apart))) / np.sqrt(2) + 0.05 if apart.size else 1.0
 
-    def rows(self) -> tuple[Floats, Floats]:
-        """What a shift, another sharpness, gain and tone curve of the old picture add, and their ridges."""
+    def rows(self, *, freely: bool = False) -> tuple[Floats, Floats]:
+        """What a shift, another sharpness, gain and tone curve of the old picture add, and their ridges.
+
+        `freely`: as if what a fit leaves were the noise of single points.
+        """
         smooth = np.asarray(cv2.GaussianBlur(self.known, (0, 0), _SMOOTH_PX))
         down, across = np.gradient(smooth, self.grid.pitch_mm)
         by_v, by_u = -down, across
@@ -90,7 +104,8 @@ class Patch:
         rows = np.stack([part.ravel() for part in (by_u, by_v, uu, uv, vv, level, level**2 / 128)])
         shift, blur, gain = self.mismatch.shift_mm, self.mismatch.blur_mm2, self.mismatch.gain
         likely = np.array([shift, shift, blur, blur, blur, gain, min(gain / 4, _TONE)])
-        return rows, (self.noise() / likely) ** 2
+        together = 1.0 if freely else self.mismatch.together()
+        return rows, together * (self.noise() / likely) ** 2
 
 
 def rival_rest(patch: Patch, rows: Floats, ridge: Floats) -> Floats:
