@@ -7,12 +7,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.brighter import is_lamp, one_way, share_brighter
 from vision.card import Floats
 from vision.change import INSIDE_MM, Stack, Tape, believed, fit_tape
 from vision.fit import Ground, Spot, fit_spot
 from vision.joint import Mismatch, Patch, explained, fit_joint, rival_rest
 from vision.light import light_change, on_grid
 from vision.measure import (
+    DISC,
     MOST_SIGMA_MM,
     OFF_CARD,
     WIDEST_MM,
@@ -47,7 +49,7 @@ _SLACK_MM = 0.03  # how well two pictures are registered: an old edge may differ
 # else differs there (relief, soot that moved): measured on rendered pictures, see docs/reading.md.
 _UNDER_SIGMA, _RELIEF_MM = 1.5, 0.06
 _OLD_SHOWS = 0.12  # of a candidate's change: older marks that have gone so far count as lying under it
-_SAME_SIZE = 0.1  # a tube's pulses differ by as much
+_LIKE_SIZE = 0.4  # of the logarithm: a rim around an old mark may be taken for a wider one
 _IN_LIGHT = 0.5  # of a candidate's radius: a mark so much smaller lies in a lamp's image or a smudge
 _LEAST_HALF_MM, _MOST_HALF_MM, _ROUND_OLD = 1.8, 10.0, 1.6  # of a crop; radii of an old mark around it
 _INSIDE_FIT = 0.6  # of a weaker candidate that lies in the disc of a stronger one: a piece of it
@@ -130,7 +132,8 @@ def changes(pair: Comparison, older: list[TrackedMark]) -> list[TrackedMark]:
             continue
         if pair.tone is SAME or _measure(replace(pair, tone=SAME), candidate, others, older) is not None:
             found.append(one)
-    return found
+    kept = one_way([one.brighter for one in found], [old.brighter for old in older])
+    return [one for one, same in zip(found, kept, strict=True) if same]
 
 
 def covers(old: Mark, new: Mark) -> bool:
@@ -140,7 +143,7 @@ def covers(old: Mark, new: Mark) -> bool:
     away = float(np.hypot(*np.subtract(new.offset_mm, old.offset_mm)))
     doubt = float(np.hypot(max(new.sigma_mm), max(old.sigma_mm)))
     sizes = [float(np.sqrt(np.prod(mark.width_mm))) for mark in (new, old)]
-    return away < 2 * doubt and abs(sizes[0] / sizes[1] - 1) < _SAME_SIZE
+    return away < 2 * doubt and abs(np.log(sizes[0] / sizes[1])) < _LIKE_SIZE
 
 
 def candidates(pair: Comparison) -> list[Candidate]:
@@ -204,8 +207,14 @@ def _measure(
         mark = replace(mark, sigma_mm=_doubted(mark, _hidden(spot, on, x, y), pair.view.unit_mm))
     if mark.width_mm[0] > WIDEST_MM * pair.view.unit_mm or max(mark.sigma_mm) > MOST_SIGMA_MM:
         return None
+    disc = (patch.weight > 0) & (spot.relative_radius(u, v) < DISC)
+    brighter = share_brighter(pair.seen(grid), tape, disc)
+    if disc.any() and is_lamp(
+        brighter, pair.unburnt(grid)[disc].mean(axis=0), pair.shown.picture, pair.view, spot.centre
+    ):
+        return None
     tape = tape + smoky.on(candidate.colour, tape.shape)
-    return TrackedMark(mark, spot, grid, tape, candidate.colour, w, on if under else None)
+    return TrackedMark(mark, spot, grid, tape, candidate.colour, w, on if under else None, brighter)
 
 
 def _half_mm(candidate: Candidate, older: list[TrackedMark]) -> float:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from vision.brighter import one_way
 from vision.calibrate import CameraModel
 from vision.card import CardName
 from vision.change import INSIDE_MM, Stack, fit_tape
@@ -143,7 +144,9 @@ def _marks_of(scene: Scene, flat: Stack, *, new: bool | None) -> list[TrackedMar
     inside = scene.grid.radius_mm() < INSIDE_MM
     places = seek(flat - scene.unmarked(scene.grid), inside, scene.grid).listed[:MOST_CANDIDATES]
     found = [measure(scene, s, [o for o in places if o is not s], new=new) for s in places]
-    return [seen for seen in found if seen is not None]
+    seen = [one for one in found if one is not None]
+    kept = one_way([one.brighter for one in seen], [])
+    return [one for one, same in zip(seen, kept, strict=True) if same]
 
 
 def _uneven(view: CardView) -> bool:

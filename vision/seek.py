@@ -30,6 +30,7 @@ _FLOOR_LEVELS = (0.4, 0.3, 0.25)  # never trust the tape to be smoother than thi
 _COLOUR_FLOOR_LEVELS = 1.0  # … and less in hue, which JPEG keeps in coarse steps over squares of 16 px
 _SMALLEST_RADIUS_MM = 0.3
 _SMALLEST_PART = 0.1
+_WIDEST_MM = 26.0  # of a round region of the same area: a lamp's image may be as wide, no mark is
 _RIM_OVER_HOLE, _RIM_SHARE = 0.25, 0.4
 _PEN_PX = 7  # of the search grid: 1.4 mm
 _RING_RADIUS_MM, _RING_SHARE = 6.0, 0.4  # a large thin ring is a pen's, not a beam's
@@ -124,11 +125,25 @@ def _candidates(
     scale = _scale_of(blob, scores)
     part_of = blob & (scores[scale] > _part_level(blob, scores[scale]))
     best = scores.max(axis=0)
+    most = np.pi * (_WIDEST_MM / 2 / grid.pitch_mm) ** 2
     return [
         candidate
-        for part in _parts(part_of)
+        for whole in _parts(part_of)
+        for part in _split(whole, scores[scale], most)
         for candidate in _of_part(part, best, smooth[scale], inverses[scale], grid)
     ]
+
+
+def _split(part: Mask, score: Floats, most: float) -> list[Mask]:
+    """A part that is wider than any mark (uneven light, wrinkles and marks in one) comes apart where it
+    differs less.
+    """
+    if part.sum() <= most:
+        return [part]
+    above = part & (score > 2 * float(score[part].min()))
+    if not above.any():
+        return [part]
+    return [piece for wide in _parts(above) for piece in _split(wide, score, most)]
 
 
 def _scale_of(blob: Mask, scores: Floats) -> int:

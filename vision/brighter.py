@@ -1,0 +1,52 @@
+"""What is brighter than its tape: a burn on dark or clear tape, or a lamp's image.
+
+Burning chars pale tape and turns dark or clear tape paler, each tape one way. So what is brighter on tape
+nearly as pale as the card's paper is light, and of two changes of one tape in opposite directions only one is
+a burn: the way that old marks went, else the way of the strongest.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from vision.card import Floats
+from vision.change import Stack
+from vision.picture import Pixels
+from vision.reading import CardView
+from vision.seek import Mask
+from vision.window import Grid, flatten_view
+
+_PALE = 0.65  # of the paper, in the channel nearest to it: clear tape on grey has half, masking tape 0.9
+_CLEARLY = 0.04  # of the tape's brightness: less may be a change of hue
+_PITCH_MM, _PAPER_MM = 0.5, (24.2, 26.5)  # between the window's printed rim and the words around it
+
+
+def share_brighter(seen: Stack, tape: Stack, disc: Mask) -> float:
+    """Return by which share of its tape's brightness a disc is brighter, below zero if it is darker."""
+    if not disc.any():
+        return 0.0
+    bare = float(tape[disc].mean())
+    return float(np.median((seen - tape)[disc].mean(axis=1))) / max(bare, 1.0)
+
+
+def is_lamp(brighter: float, tape: Floats, picture: Pixels, view: CardView, at_mm: Floats) -> bool:
+    """Return whether a mark is so bright on tape (3,) so pale that no burn made it."""
+    return brighter > _CLEARLY and float((tape / paper(picture, view, at_mm)).max()) > _PALE
+
+
+def paper(picture: Pixels, view: CardView, at_mm: Floats) -> Floats:
+    """Return the brightness (3,) of the card's paper beside the window, on the side of a point."""
+    grid = Grid((0.0, 0.0), _PITCH_MM, 2 * int(_PAPER_MM[1] / _PITCH_MM) + 1)
+    u, v = grid.axes_mm()
+    away, beside = grid.radius_mm(), u[None, :] * at_mm[0] + v[:, None] * at_mm[1] >= 0
+    ring = (away > _PAPER_MM[0]) & (away < _PAPER_MM[1]) & beside
+    return np.asarray(np.maximum(np.percentile(flatten_view(picture, view, grid)[ring], 70, axis=0), 1.0))
+
+
+def one_way(shares: list[float], older: list[float]) -> list[bool]:
+    """Return which marks, strongest first, change the tape the way that old marks went, by the shares of
+    brightness that they change; without old marks, the way of the strongest.
+    """
+    way = float(np.median(older)) if older else (shares[0] if shares else 0.0)
+    against = np.array(shares) * np.sign(way) < -_CLEARLY
+    return [not (off and abs(way) > _CLEARLY) for off in against]
