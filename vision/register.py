@@ -22,6 +22,7 @@ from vision.measure import card_sigma
 from vision.parallax import BY_HAND, sight_slope
 from vision.picture import Pixels
 from vision.reading import CardView
+from vision.tone import tone_between
 from vision.window import Grid, flatten_view, window_grid
 
 _PITCH_MM = 0.4
@@ -35,6 +36,8 @@ _SLACKS_MM = (
 )  # what may still be wrong at each step, so that old edges are no outliers
 _SMOOTH_PX = (1.5, 1.0, 0.7, 0.7)
 _LANDMARK = 3.0  # times the usual slope: what is less may be noise, and noise agrees with no shift
+# What light that moved shifts a landmark by: its sides are lit otherwise. Measured: 0.03 and 0.06 do as well.
+_LANDMARK_MM = 0.04
 _LEAST_BLUR_MM2 = 0.03**2
 _MOST_BLUR_MM2 = 1.0
 
@@ -127,17 +130,26 @@ def register(after: Pixels, view: CardView, before: Pixels, before_view: CardVie
     if np.hypot(*(views[0] - views[1])) < BY_HAND:
         return shown, earlier
     prior = _shift_prior(shown, earlier, views[0] - views[1])
-    seen, tape = shown.on(grid), None
+    seen, tape, bare = shown.on(grid), None, None
     most = float(1 / np.sqrt(np.linalg.eigvalsh(prior)[0]))
     for slack, smooth in zip(np.minimum(_SLACKS_MM, most), _SMOOTH_PX, strict=True):
         known = earlier.on(grid)
-        tape = tape or fit_tape(seen, known, grid)
+        tape, bare = tape or fit_tape(seen, known, grid), bare or fit_tape(known, None, grid)
+        expected = _as_toned(
+            seen, tape.expected(grid, known), tape.expected(grid, bare.expected(grid, None)), grid
+        )
         so_far = np.asarray(earlier.shift)
-        step, doubt = _step(seen, tape.expected(grid, known), grid, slack, smooth, so_far, prior)
+        step, doubt = _step(seen, expected, grid, slack, smooth, so_far, prior)
         earlier = replace(earlier, shift=so_far + step, doubt=doubt)
         if np.abs(step).max() < 0.004:
             break
     return shown, earlier
+
+
+def _as_toned(seen: Stack, expected: Stack, unburnt: Stack, grid: Grid) -> Stack:
+    """What was expected in the tones of the picture after: an old mark darker all over tells no shift."""
+    inside = grid.radius_mm() < INSIDE_MM
+    return tone_between(seen[inside], expected[inside], unburnt[inside]).of(expected, unburnt)
 
 
 def _shift_prior(shown: Shown, earlier: Shown, between: Floats) -> Floats:
@@ -178,6 +190,8 @@ def _step(
         fewer = 1 / (4 * np.pi * smooth_px**2)
         matrix += fewer * weighted @ rows.T
         right += fewer * weighted @ r
+    known = (matrix[0, 0] + matrix[6, 6]) / 2  # of a shift of the whole window
+    matrix, right = (part / (1 + _LANDMARK_MM**2 * known) for part in (matrix, right))
     prior = np.kron(likely, np.eye(6))
     doubt = np.linalg.inv(matrix + prior)
     return np.asarray((doubt @ (right - prior @ so_far.ravel())).reshape(2, 6)), doubt
