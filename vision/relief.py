@@ -39,7 +39,7 @@ def _touch(one: Spot, other: Spot) -> bool:
 def _first_harmonic(
     values: Floats, weight: Floats, spot: Spot, at: tuple[Floats, Floats], step: float
 ) -> Floats:
-    """The first harmonic of the values around a mark, ring by ring as wide as a step, zero beyond its reach."""
+    """The first harmonic of the values around a mark, a ring for each step, zero beyond its reach."""
     share = spot.relative_radius(*at)
     ring, angle = share * spot.radius() / step, np.arctan2(at[1] - spot.centre[1], at[0] - spot.centre[0])
     terms = np.stack([np.ones_like(angle), np.cos(angle), np.sin(angle)]).reshape(3, -1)
