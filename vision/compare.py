@@ -12,7 +12,7 @@ from vision.card import Floats
 from vision.change import INSIDE_MM, Stack, Tape, believed, fit_tape
 from vision.fit import Ground, Spot, fit_spot
 from vision.joint import Mismatch, Patch, explained, fit_joint, rival_rest
-from vision.light import light_change, on_grid
+from vision.light import lamps, light_change, on_grid
 from vision.measure import (
     DISC,
     MOST_SIGMA_MM,
@@ -52,6 +52,7 @@ _OLD_SHOWS = 0.12  # of a candidate's change: older marks that have gone so far 
 _LIKE_SIZE = 0.4  # of the logarithm: a rim around an old mark may be taken for a wider one
 _IN_LIGHT = 0.5  # of a candidate's radius: a mark so much smaller lies in a lamp's image or a smudge
 _LEAST_HALF_MM, _MOST_HALF_MM, _ROUND_OLD = 1.8, 10.0, 1.6  # of a crop; radii of an old mark around it
+_PLAIN = 0.25  # of the tape's brightness: what a mark beside a lamp's image must change
 _INSIDE_FIT = 0.6  # of a weaker candidate that lies in the disc of a stronger one: a piece of it
 
 
@@ -117,6 +118,22 @@ def _mismatch(shown: Shown, earlier: Shown, tape: Tape, light: NDArray[np.float3
 
 def changes(pair: Comparison, older: list[TrackedMark]) -> list[TrackedMark]:
     """Return the new marks, strongest first, and how to follow each.
+
+    The image of a lamp that a mark lies in or touches is one change with it. So where nothing new is found in
+    two pictures by hand, they are searched again without what is smooth over several mm; that steepens lamps'
+    images too, and only plain marks count there.
+    """
+    found = _new_marks(pair, older)
+    if found or not pair.mismatch.by_hand:
+        return found
+    grid = pair.window
+    lamp = lamps(pair.seen(grid), pair.expected(grid), grid)
+    unlit = replace(pair, light=np.asarray((1 + pair.light) * (1 + lamp) - 1, dtype=np.float32))
+    return [one for one in _new_marks(unlit, older) if abs(one.brighter) > _PLAIN and one.ground is None]
+
+
+def _new_marks(pair: Comparison, older: list[TrackedMark]) -> list[TrackedMark]:
+    """The new marks in the light of a comparison, strongest first.
 
     A lamp's image on one old mark bends the tone curve for all others, so what is new must be so with the
     curve and without it.
@@ -209,9 +226,8 @@ def _measure(
         return None
     disc = (patch.weight > 0) & (spot.relative_radius(u, v) < DISC)
     brighter = share_brighter(pair.seen(grid), tape, disc)
-    if disc.any() and is_lamp(
-        brighter, pair.unburnt(grid)[disc].mean(axis=0), pair.shown.picture, pair.view, spot.centre
-    ):
+    bare = pair.tape.expected(grid, pair.bare.expected(grid, None))  # without lamps' images
+    if disc.any() and is_lamp(brighter, bare[disc].mean(axis=0), pair.shown.picture, pair.view, spot.centre):
         return None
     tape = tape + smoky.on(candidate.colour, tape.shape)
     return TrackedMark(mark, spot, grid, tape, candidate.colour, w, on if under else None, brighter)

@@ -132,7 +132,8 @@ def measure(
         return None
     disc = (weight > 0) & (spot.relative_radius(u, v) < DISC)
     brighter = share_brighter(after, tape, disc)
-    if disc.any() and is_lamp(brighter, tape[disc].mean(axis=0), scene.picture, scene.view, spot.centre):
+    bare = scene.tape.expected(grid, None)
+    if disc.any() and is_lamp(brighter, bare[disc].mean(axis=0), scene.picture, scene.view, spot.centre):
         return None
     smoked = tape + smoky.on(candidate.colour, tape.shape)
     return TrackedMark(mark, spot, grid, smoked, candidate.colour, w, brighter=brighter)
