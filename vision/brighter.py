@@ -17,16 +17,23 @@ from vision.seek import Mask
 from vision.window import Grid, flatten_view
 
 _PALE = 0.65  # of the paper, in the channel nearest to it: clear tape on grey has half, masking tape 0.9
+DISC, _RIM = 0.9, 0.1  # radii of a mark that are surely burnt; how far from its edge its rim goes
 _CLEARLY = 0.04  # of the tape's brightness: less may be a change of hue
 _PITCH_MM, _PAPER_MM = 0.5, (24.2, 26.5)  # between the window's printed rim and the words around it
 
 
-def share_brighter(seen: Stack, tape: Stack, disc: Mask) -> float:
-    """Return by which share of its tape's brightness a disc is brighter, below zero if it is darker."""
-    if not disc.any():
+def share_brighter(seen: Stack, tape: Stack, away: Floats, counts: Mask) -> float:
+    """Return by which share of its tape's brightness a mark is brighter, below zero if it is darker.
+
+    `away` (side, side) is each point's distance from the centre in radii. Through a hole that was burnt shows
+    whatever is behind; where the rim goes the other way, the rim tells.
+    """
+    inner, rim = counts & (away < DISC), counts & (np.abs(away - 1) < _RIM)
+    if not inner.any() or not rim.any():
         return 0.0
-    bare = float(tape[disc].mean())
-    return float(np.median((seen - tape)[disc].mean(axis=1))) / max(bare, 1.0)
+    bare = max(float(tape[inner].mean()), 1.0)
+    whole, edge = (float(np.median((seen - tape)[part].mean(axis=1))) / bare for part in (inner, rim))
+    return whole if whole * edge >= 0 else edge
 
 
 def is_lamp(brighter: float, tape: Floats, picture: Pixels, view: CardView, at_mm: Floats) -> bool:

@@ -7,14 +7,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.brighter import is_lamp, one_way, share_brighter
+from vision.brighter import DISC, is_lamp, one_way, share_brighter
 from vision.card import Floats
 from vision.change import INSIDE_MM, Stack, Tape, believed, fit_tape
 from vision.fit import Ground, Spot, fit_spot
 from vision.joint import Mismatch, Patch, explained, fit_joint, rival_rest
 from vision.light import lamps, light_change, on_grid
 from vision.measure import (
-    DISC,
     MOST_SIGMA_MM,
     OFF_CARD,
     WIDEST_MM,
@@ -224,8 +223,9 @@ def _measure(
         mark = replace(mark, sigma_mm=_doubted(mark, _hidden(spot, on, x, y), pair.view.unit_mm))
     if mark.width_mm[0] > WIDEST_MM * pair.view.unit_mm or max(mark.sigma_mm) > MOST_SIGMA_MM:
         return None
-    disc = (patch.weight > 0) & (spot.relative_radius(u, v) < DISC)
-    brighter = share_brighter(pair.seen(grid), tape, disc)
+    away = spot.relative_radius(u, v)
+    brighter = share_brighter(pair.seen(grid), tape, away, patch.weight > 0)
+    disc = (patch.weight > 0) & (away < DISC)
     bare = pair.tape.expected(grid, pair.bare.expected(grid, None))  # without lamps' images
     if disc.any() and is_lamp(brighter, bare[disc].mean(axis=0), pair.shown.picture, pair.view, spot.centre):
         return None

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.brighter import is_lamp, share_brighter
+from vision.brighter import DISC, is_lamp, share_brighter
 from vision.card import Floats
 from vision.change import INSIDE_MM, Stack, Tape
 from vision.edges import SCALE_MM, point_terms
@@ -43,7 +43,6 @@ _SOFTEST_FAINT_MM, _SOFTEST_MM, _FAINT = 2.2, 3.3, -1.0
 # at the markers is too small where it is strong.
 _EDGE_OF_BLUR = 2.2
 MOST_SIGMA_MM = 1.0
-DISC = 0.9  # radii of a mark that are surely burnt
 _EXPLAINED, _INNER = 0.75, 0.7  # share of the rim's change that a mark explains; of its radius, not its rim
 # In a single picture, a bell-shaped mark that changes less than a quarter of the light cannot be told from
 # a smudge or the image of a lamp. On textured tape the flatness of smudges reaches 1.1; burns so faint that
@@ -130,8 +129,8 @@ def measure(
     width, pixel = mark.width_mm[1] / unit, 1 / (scene.view.px_per_mm * unit)
     if faint and _is_vague(spot, x, y, width, pixel):
         return None
-    disc = (weight > 0) & (spot.relative_radius(u, v) < DISC)
-    brighter = share_brighter(after, tape, disc)
+    away = spot.relative_radius(u, v)
+    brighter, disc = share_brighter(after, tape, away, weight > 0), (weight > 0) & (away < DISC)
     bare = scene.tape.expected(grid, None)
     if disc.any() and is_lamp(brighter, bare[disc].mean(axis=0), scene.picture, scene.view, spot.centre):
         return None

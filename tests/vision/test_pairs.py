@@ -90,7 +90,7 @@ def test_old_marks_tell_how_the_picture_before_is_shifted():
     assert np.hypot(*between) > 0.3
     for at in ((-9.0, 4.0), (7.0, 8.0), (3.0, -10.0)):
         moved, doubt = earlier.apart(np.array(at))
-        assert moved == pytest.approx(height(at[0]) * between, abs=0.02)
+        assert moved == pytest.approx(height(at[0]) * between, abs=0.03)  # no landmark is trusted wholly
         assert np.sqrt(np.diag(doubt)).max() < 0.05
     blank = plane(lambda u, v: np.full(u.shape, 190.0))
     _, earlier = register(plane(lambda u, v: np.full(u.shape, 190.0), turned), view, blank, VIEW)
@@ -267,7 +267,8 @@ def test_a_photo_by_hand_tells_no_new_mark_by_an_old_ones_rim():
     rim = replace(old, offset_mm=(1.02, 2.03), sigma_mm=(0.05, 0.05), width_mm=(5.1, 5.1), new=True)
     assert covers(old, rim)
     assert not covers(old, replace(rim, offset_mm=(1.3, 2.0)))
-    assert not covers(old, replace(rim, width_mm=(6.0, 5.9)))
+    assert covers(old, replace(rim, width_mm=(6.0, 5.9)))  # a soft rim looks wider
+    assert not covers(old, replace(rim, width_mm=(8.0, 7.9)))
     assert Mismatch(0.07, gain=0.04).by_hand
     assert Mismatch(0.016, gain=0.2).by_hand  # from one place, but in other light
     assert not Mismatch(0.016, gain=0.04).by_hand
@@ -325,7 +326,7 @@ def test_what_older_marks_hide_makes_a_mark_less_sure_by_its_short_edge_and_by_r
 def test_by_hand_a_mark_is_new_with_the_tone_curve_and_without_it(monkeypatch, with_curve, without, told):
     """A lamp's image on one old mark bends the curve of all."""
     mark = Mark((1.0, 2.0), (0.03, 0.04), (5.0, 4.9), "round", new=True)
-    found = SimpleNamespace(mark=mark)
+    found = SimpleNamespace(mark=mark, brighter=-0.5)
 
     def measured(pair, *_):
         return found if (without if pair.tone is SAME else with_curve) else None
