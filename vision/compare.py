@@ -12,7 +12,7 @@ from vision.card import Floats
 from vision.change import INSIDE_MM, Stack, Tape, believed, fit_tape
 from vision.fit import Ground, Spot, fit_spot
 from vision.joint import Mismatch, Patch, explained, fit_joint, rival_rest
-from vision.light import lamps, light_change, on_grid
+from vision.light import lamps, light_change, on_grid, stands_out
 from vision.measure import (
     MOST_SIGMA_MM,
     OFF_CARD,
@@ -52,6 +52,7 @@ _LIKE_SIZE = 0.4  # of the logarithm: a rim around an old mark may be taken for 
 _IN_LIGHT = 0.5  # of a candidate's radius: a mark so much smaller lies in a lamp's image or a smudge
 _LEAST_HALF_MM, _MOST_HALF_MM, _ROUND_OLD = 1.8, 10.0, 1.6  # of a crop; radii of an old mark around it
 _PLAIN = 0.25  # of the tape's brightness: what a mark beside a lamp's image must change
+_BLURRED = 0.7  # of its change that is left of a small one
 _INSIDE_FIT = 0.6  # of a weaker candidate that lies in the disc of a stronger one: a piece of it
 
 
@@ -128,6 +129,9 @@ def changes(pair: Comparison, older: list[TrackedMark]) -> list[TrackedMark]:
     grid = pair.window
     lamp = lamps(pair.seen(grid), pair.expected(grid), grid)
     unlit = replace(pair, light=np.asarray((1 + pair.light) * (1 + lamp) - 1, dtype=np.float32))
+    inside = grid.radius_mm() < INSIDE_MM
+    if not stands_out(pair.seen(grid), unlit.expected(grid), inside, _PLAIN * _BLURRED):
+        return []
     return [one for one in _new_marks(unlit, older) if abs(one.brighter) > _PLAIN and one.ground is None]
 
 

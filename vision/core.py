@@ -10,7 +10,7 @@ from vision.card import CardName
 from vision.change import INSIDE_MM, Stack, fit_tape
 from vision.compare import MOST_CANDIDATES, SEARCH_PITCH_MM, changes, compare
 from vision.find import find_card
-from vision.light import lamps
+from vision.light import lamps, stands_out
 from vision.lobes import join_lobes, join_pattern
 from vision.measure import Scene, TrackedMark, measure
 from vision.on_top import BETWEEN_PICTURES, on_top
@@ -28,6 +28,7 @@ _MAYBE_ON_TOP = (
 _BLANK = "no mark on the card: pulse once at the lowest power that marks, or use fresh tape"
 _VAGUE = 0.1  # a larger sigma, as a share of the mark's width, means that its place is not known well
 _WEAK = 0.25  # of the strongest mark's contrast: fainter is not taken for a mark
+_MAYBE_PLAIN = 0.18  # of the light: a plain mark changes a quarter, but a small one is blurred
 _HIGH_TILT_DEG = 65.0
 _LOW_SCALE = 1.5
 _TIGHTEST_MM = 90.0  # radius; on a card bent more, the uncertainty is larger than its edges show
@@ -135,8 +136,10 @@ def marks_on(picture: Pixels, view: CardView, *, new: bool | None) -> list[Track
     found = _marks_of(plain, flat, new=new)
     if found:
         return found
-    light = lamps(flat, tape.expected(grid, None), grid)
-    return _marks_of(replace(plain, light=light), flat, new=new)
+    unlit = replace(plain, light=lamps(flat, tape.expected(grid, None), grid))
+    inside = grid.radius_mm() < INSIDE_MM
+    maybe = stands_out(flat, unlit.unmarked(grid), inside, _MAYBE_PLAIN)
+    return _marks_of(unlit, flat, new=new) if maybe else []
 
 
 def _marks_of(scene: Scene, flat: Stack, *, new: bool | None) -> list[TrackedMark]:

@@ -18,6 +18,7 @@ _STEP = 4
 _SIGMAS_MM = (6.0, 5.0, 4.0, 4.0, 4.0)
 _REACH = (1e9, 6.0, 5.0, 4.0, 4.0)  # standard deviations at which a point loses its weight, round by round
 _LEAST_SPREAD, _DARKEST = 0.01, 8.0
+_NOISE_PX = 1.0
 _LAMP_MM, _LEVELS = 10.0, 64.0  # side of the square; steps to a share of one
 
 
@@ -66,3 +67,11 @@ def lamps(seen: Stack, expected: Stack, grid: Grid) -> NDArray[np.float32]:
     middle = np.asarray(cv2.medianBlur(levels, round(_LAMP_MM / (_STEP * grid.pitch_mm)) | 1), np.float32)
     smooth = cv2.GaussianBlur(middle / _LEVELS - 1, (0, 0), 1.0)
     return np.asarray(cv2.resize(smooth, (grid.side, grid.side), interpolation=cv2.INTER_LINEAR), np.float32)
+
+
+def stands_out(seen: Stack, expected: Stack, inside: NDArray[np.bool_], share: float) -> bool:
+    """Return whether any colour differs by that share of what was expected anywhere in a window, pixel noise
+    smoothed away. It saves a search for plain marks where there can be none.
+    """
+    apart = np.asarray(cv2.GaussianBlur(np.abs(seen - expected), (0, 0), _NOISE_PX))
+    return bool((apart / np.maximum(expected, _DARKEST)).max(axis=2)[inside].max() > share)
