@@ -46,7 +46,7 @@ _ALIKE = 4.0  # times the window's typical difference
 _SLACK_MM = 0.03  # how well two pictures are registered: an old edge may differ by so much of its slope
 # How much more than the fit tells the short edge of a mark on an older one is off, being ragged, and what
 # else differs there (relief, soot that moved): measured on rendered pictures, see docs/reading.md.
-_UNDER_SIGMA, _RELIEF_MM = 1.5, 0.06
+_UNDER_SIGMA, _RELIEF_MM = 1.35, 0.05
 _OLD_SHOWS = 0.12  # of a candidate's change: older marks that have gone so far count as lying under it
 _LIKE_SIZE = 0.4  # of the logarithm: a rim around an old mark may be taken for a wider one
 _IN_LIGHT = 0.5  # of a candidate's radius: a mark so much smaller lies in a lamp's image or a smudge
@@ -119,12 +119,12 @@ def _mismatch(shown: Shown, earlier: Shown, tape: Tape, light: NDArray[np.float3
 def changes(pair: Comparison, older: list[TrackedMark]) -> list[TrackedMark]:
     """Return the new marks, strongest first, and how to follow each.
 
-    The image of a lamp that a mark lies in or touches is one change with it. So where nothing new is found in
-    two pictures by hand, they are searched again without what is smooth over several mm; that steepens lamps'
-    images too, and only plain marks count there.
+    The image of a lamp that a mark lies in or touches is one change with it. So where nothing new is found,
+    the pictures are searched again without what is smooth over several mm; that steepens lamps' images too,
+    and only plain marks count there.
     """
     found = _new_marks(pair, older)
-    if found or not pair.mismatch.by_hand:
+    if found:
         return found
     grid = pair.window
     lamp = lamps(pair.seen(grid), pair.expected(grid), grid)

@@ -318,8 +318,8 @@ def test_outside_a_tone_curve_is_told_by_old_marks_whatever_the_light():
 def test_what_older_marks_hide_makes_a_mark_less_sure_by_its_short_edge_and_by_relief():
     mark = Mark((1.0, 2.0), (0.03, 0.04), (5.0, 4.9), "round", new=True)
     assert _doubted(mark, 0.0, 1.0) == mark.sigma_mm
-    assert _doubted(mark, 1.0, 1.0) == pytest.approx(np.hypot((0.045, 0.06), 0.06))
-    assert _doubted(mark, 1.0, 0.6) == pytest.approx(np.hypot((0.045, 0.06), 0.036))  # in units of a card
+    assert _doubted(mark, 1.0, 1.0) == pytest.approx(np.hypot((0.0405, 0.054), 0.05))
+    assert _doubted(mark, 1.0, 0.6) == pytest.approx(np.hypot((0.0405, 0.054), 0.03))  # in units of a card
 
 
 @pytest.mark.parametrize(("with_curve", "without", "told"), [(1, 1, 1), (1, 0, 0), (0, 1, 0)])
