@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -12,7 +13,7 @@ from vision.card import Floats
 from vision.change import INSIDE_MM, Stack, Tape, believed, fit_tape
 from vision.fit import Ground, Spot, fit_spot
 from vision.joint import Mismatch, Patch, explained, fit_joint, rival_rest
-from vision.light import lamps, light_change, on_grid, stands_out
+from vision.light import darker, lamps, light_change, on_grid, stands_out
 from vision.measure import (
     MOST_SIGMA_MM,
     OFF_CARD,
@@ -39,6 +40,8 @@ from vision.shape import Figure
 from vision.smoke import Points, beside_smoke, clear
 from vision.tone import SAME, Tone, tone_between
 from vision.window import Grid, window_grid
+
+Part = Callable[[Stack], Stack]
 
 SEARCH_PITCH_MM = 0.2
 MOST_CANDIDATES = 12  # a window torn to shreds still answers in time
@@ -132,16 +135,25 @@ def changes(pair: Comparison, older: list[TrackedMark]) -> list[TrackedMark]:
     inside = grid.radius_mm() < INSIDE_MM
     if not stands_out(pair.seen(grid), unlit.expected(grid), inside, _PLAIN * _BLURRED):
         return []
-    return [one for one in _new_marks(unlit, older) if abs(one.brighter) > _PLAIN and one.ground is None]
+    for only in (None, darker):
+        found = [one for one in _new_marks(unlit, older, only) if _is_plain(one)]
+        if found:
+            break
+    return found
 
 
-def _new_marks(pair: Comparison, older: list[TrackedMark]) -> list[TrackedMark]:
-    """The new marks in the light of a comparison, strongest first.
+def _is_plain(mark: TrackedMark) -> bool:
+    """Whether a mark on bare tape changes its brightness by more than smudges and lamps do."""
+    return abs(mark.brighter) > _PLAIN and mark.ground is None
+
+
+def _new_marks(pair: Comparison, older: list[TrackedMark], only: Part | None = None) -> list[TrackedMark]:
+    """The new marks in the light of a comparison, strongest first; `only` chooses a part of the change.
 
     A lamp's image on one old mark bends the tone curve for all others, so what is new must be so with the
     curve and without it.
     """
-    places = candidates(pair)
+    places = candidates(pair, only)
     found: list[TrackedMark] = []
     for candidate in places:
         if any(_piece_of(candidate, other, pair.window) for other in found):
@@ -166,7 +178,7 @@ def covers(old: Mark, new: Mark) -> bool:
     return away < 2 * doubt and abs(np.log(sizes[0] / sizes[1])) < _LIKE_SIZE
 
 
-def candidates(pair: Comparison) -> list[Candidate]:
+def candidates(pair: Comparison, only: Part | None = None) -> list[Candidate]:
     """Return where the pictures differ by more than noise and what registration leaves at old edges."""
     grid = pair.window
     seen, expected = pair.seen(grid), pair.expected(grid)
@@ -177,7 +189,8 @@ def candidates(pair: Comparison) -> list[Candidate]:
     by_u, by_v = slopes(expected, grid)
     noise = 1.4826 * np.median(np.abs(rest[inside]), axis=0) + 0.3
     allowed = np.sqrt(1 + _SLACK_MM**2 * (by_u**2 + by_v**2) / noise**2)
-    return seek(rest / allowed, inside, grid).listed[:MOST_CANDIDATES]
+    rest = rest / allowed
+    return seek(only(rest) if only else rest, inside, grid).listed[:MOST_CANDIDATES]
 
 
 def _piece_of(candidate: Candidate, other: TrackedMark, window: Grid) -> bool:

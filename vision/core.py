@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 from vision.brighter import one_way
@@ -10,7 +11,7 @@ from vision.card import CardName
 from vision.change import INSIDE_MM, Stack, fit_tape
 from vision.compare import MOST_CANDIDATES, SEARCH_PITCH_MM, changes, compare
 from vision.find import find_card
-from vision.light import lamps, stands_out
+from vision.light import darker, lamps, stands_out
 from vision.lobes import join_lobes, join_pattern
 from vision.measure import Scene, TrackedMark, measure
 from vision.on_top import BETWEEN_PICTURES, on_top
@@ -126,8 +127,8 @@ def marks_on(picture: Pixels, view: CardView, *, new: bool | None) -> list[Track
     """Return all marks that stand out from the tape, and how to follow each.
 
     The image of a lamp that a mark lies in or touches is one with it at first. So where no mark is found, the
-    window is searched again without what is smooth over several mm. That steepens smudges, so only plain
-    marks count there.
+    window is searched again without what is smooth over several mm, and then for what is darker alone. That
+    steepens smudges, so only plain marks count there.
     """
     grid = window_grid(SEARCH_PITCH_MM)
     flat = flatten_view(picture, view, grid)
@@ -138,14 +139,18 @@ def marks_on(picture: Pixels, view: CardView, *, new: bool | None) -> list[Track
         return found
     unlit = replace(plain, light=lamps(flat, tape.expected(grid, None), grid))
     inside = grid.radius_mm() < INSIDE_MM
-    maybe = stands_out(flat, unlit.unmarked(grid), inside, _MAYBE_PLAIN)
-    return _marks_of(unlit, flat, new=new) if maybe else []
+    if not stands_out(flat, unlit.unmarked(grid), inside, _MAYBE_PLAIN):
+        return []
+    return _marks_of(unlit, flat, new=new) or _marks_of(unlit, flat, new=new, only=darker)
 
 
-def _marks_of(scene: Scene, flat: Stack, *, new: bool | None) -> list[TrackedMark]:
-    """The marks that stand out from the tape in the light of a scene."""
+def _marks_of(
+    scene: Scene, flat: Stack, *, new: bool | None, only: Callable[[Stack], Stack] | None = None
+) -> list[TrackedMark]:
+    """The marks that stand out from the tape in the light of a scene; `only` chooses a part of the change."""
     inside = scene.grid.radius_mm() < INSIDE_MM
-    places = seek(flat - scene.unmarked(scene.grid), inside, scene.grid).listed[:MOST_CANDIDATES]
+    rest = flat - scene.unmarked(scene.grid)
+    places = seek(only(rest) if only else rest, inside, scene.grid).listed[:MOST_CANDIDATES]
     found = [measure(scene, s, [o for o in places if o is not s], new=new) for s in places]
     seen = [one for one in found if one is not None]
     kept = one_way([one.brighter for one in seen], [])

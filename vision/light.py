@@ -75,3 +75,8 @@ def stands_out(seen: Stack, expected: Stack, inside: NDArray[np.bool_], share: f
     """
     apart = np.asarray(cv2.GaussianBlur(np.abs(seen - expected), (0, 0), _NOISE_PX))
     return bool((apart / np.maximum(expected, _DARKEST)).max(axis=2)[inside].max() > share)
+
+
+def darker(rest: Stack) -> Stack:
+    """Return the part of a change (side, side, 3) that is darker: a burn without a lamp's image around it."""
+    return np.asarray(rest * (rest.mean(axis=2) < 0)[..., None], dtype=np.float32)

@@ -43,11 +43,13 @@ SINGLES: dict[str, Callable[[int, int], Iterator[Case]]] = {
     "four lobes": lambda n, seed: cases.single(n, seed, form="four", diameter=5.0),
     "doughnut": lambda n, seed: cases.single(n, seed, form="ring"),
     "edge twice as ragged": lambda n, seed: cases.single(n, seed, form="disc", ragged=0.06),
+    "beside a lamp": lambda n, seed: cases.beside_lamp(n, seed),
     "bent 300": lambda n, seed: cases.hard_card("bent 300", n, seed),
     "bent 100": lambda n, seed: cases.hard_card("bent 100", n, seed),
     "blurred 6 px": lambda n, seed: cases.hard_card("blurred 6 px", n, seed),
     "smeared 8 px": lambda n, seed: cases.hard_card("smeared 8 px", n, seed),
     "pale print": lambda n, seed: cases.hard_card("pale print", n, seed),
+    "streaked print": lambda n, seed: cases.hard_card("streaked print", n, seed),
 }
 
 

@@ -116,8 +116,23 @@ def single(
         yield Case(blank, None, after, burn, ())
 
 
+def beside_lamp(count: int, seed: int) -> Iterator[Case]:
+    """One photo of a clear burn that lies in a lamp's image or at its edge."""
+    rng = np.random.default_rng(seed)
+    for _ in range(count):
+        burn = replace(handheld.any_burn(rng), dose=float(rng.uniform(2, 4)))
+        sheet = replace(handheld.any_sheet("workshop", rng), burns=(burn,))
+        way, wide = rng.uniform(0, 2 * np.pi), float(rng.uniform(4, 12))
+        away = rng.uniform(0, wide)
+        at = (burn.centre[0] + float(away * np.cos(way)), burn.centre[1] + float(away * np.sin(way)))
+        shot = replace(handheld.any_shot("workshop", rng), shadow=0.0)
+        shot = replace(shot, glare=float(rng.uniform(20, 80)), glare_mm=wide, glare_at=at)
+        blank = handheld.take(replace(sheet, burns=()), shot, rng)
+        yield Case(blank, None, handheld.take(sheet, shot, rng), burn, ())
+
+
 def hard_card(kind: str, count: int, seed: int) -> Iterator[Case]:
-    """One clear burn on a card that is bent, blurred, smeared or printed pale."""
+    """One clear burn on a card that is bent, blurred, smeared, printed pale or streaked."""
     rng = np.random.default_rng(seed)
     for _ in range(count):
         burn = replace(handheld.any_burn(rng), dose=3.0, ragged=0.01)
@@ -132,6 +147,8 @@ def hard_card(kind: str, count: int, seed: int) -> Iterator[Case]:
             shot = replace(shot, defocus_px=6.0)
         elif kind == "smeared 8 px":
             shot = replace(shot, motion_px=8.0)
+        elif kind == "streaked print":
+            sheet = replace(sheet, streaks=float(rng.uniform(0.4, 1)))
         else:
             sheet = replace(sheet, pale=float(rng.uniform(0.55, 0.85)))
         yield Case(np.zeros(0), None, handheld.take(sheet, shot, rng), burn, ())

@@ -59,6 +59,7 @@ class Sheet:
     bend_radius_mm: float = 0.0
     bend_deg: float = 0.0
     pale: float = 0.0
+    streaks: float = 0.0
     seed: int = 1
 
 
@@ -187,12 +188,28 @@ def surface(sheet: Sheet) -> tuple[np.ndarray, np.ndarray]:
     plane = scenes._blank(sheet.station, "standard", (), (70.0, 78.0, 82.0)).copy()
     if sheet.pale:
         plane += np.float32(sheet.pale) * (200 - plane) * (plane < 190)
+    if sheet.streaks:
+        plane += streaks(sheet, plane.shape[0])[:, None, None] * (200 - plane) * (plane < 190)
     half = u.shape[1] // 2
     cy, cx = round((55 + MARGIN_MM) * PX_PER_MM), round((45 + MARGIN_MM) * PX_PER_MM)
     part = np.s_[cy - half : cy + half, cx - half : cx + half]
     inside = np.clip((WINDOW_MM - np.hypot(u, v)) * PX_PER_MM + 0.5, 0, 1)[..., None]
     plane[part] += (colour - plane[part]) * inside
     return plane, height
+
+
+def streaks(sheet: Sheet, rows: int) -> np.ndarray:
+    """Share of the ink that each row of the plane lacks, as clogged nozzles leave it."""
+    rng = np.random.default_rng(sheet.seed + 7)
+    v = np.arange(rows) / PX_PER_MM
+    lacks = np.zeros(rows)
+    at = 0.0
+    while at < v[-1]:
+        at += rng.uniform(2, 9)
+        lacks = np.maximum(
+            lacks, sheet.streaks * rng.uniform(0.5, 1) * (np.abs(v - at) < rng.uniform(0.1, 0.35))
+        )
+    return lacks.astype(np.float32)
 
 
 def place_of_camera(view: View) -> np.ndarray:

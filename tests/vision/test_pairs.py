@@ -334,7 +334,7 @@ def test_by_hand_a_mark_is_new_with_the_tone_curve_and_without_it(monkeypatch, w
     blank = plane(lambda u, v: np.full(u.shape, 190.0))
     pair = compare.compare(blank, VIEW, blank, VIEW)
     bent = replace(pair, tone=Tone(np.zeros(1), np.zeros((3, 1))))
-    monkeypatch.setattr(compare, "candidates", lambda _: [SimpleNamespace()])
+    monkeypatch.setattr(compare, "candidates", lambda *_: [SimpleNamespace()])
     monkeypatch.setattr(compare, "_measure", measured)
     assert len(compare.changes(bent, [])) == told
 
