@@ -1,76 +1,175 @@
-"""What happened in one alignment, in order."""
+"""What happened in one alignment, in order: frozen dataclasses with their limits.
+
+``kind`` and ``lens`` are told in the document and mean nothing inside.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, field
+from typing import Annotated, Literal
 
-from server.solver.machine.profile import Point, Profile
+from pydantic import Field, Strict, model_validator
+
+from server.solver.machine.profile import BELOW, MirrorOrNozzle, Point, Profile
+from server.solver.shapes import TWO, Fault, MirrorNumber, Pair, ReadAs, Shape, Triple
+
+MAX_SHIFT_MM, MAX_TURNS = 60.0, 20.0
+
+Station = Annotated[str, ReadAs(Literal["mirror-1", "mirror-2", "mirror-3", "nozzle", "below"], str)]
+OneOffset = Annotated[float, Field(strict=True, ge=-200, le=200)]
+Offset = Annotated[Point, ReadAs(Annotated[list[OneOffset], TWO], tuple)]
+OneSigma = Annotated[float, Field(strict=True, gt=0, le=100)]
+BelowMm = Annotated[float, Field(strict=True, gt=0, le=2000)]
+
+
+def _for_both_axes(sigma: list[float] | float) -> tuple[float, ...]:
+    return tuple(sigma) if isinstance(sigma, list) else (sigma, sigma)
+
+
+Sigma = Annotated[Point, ReadAs(OneSigma | Annotated[list[OneSigma], TWO], _for_both_axes)]
+Hanging = Annotated[int, Field(strict=True, ge=0)]
+Below = Annotated[float, ReadAs(BelowMm | None, lambda told: told or 0.0)]
+LensOut = Literal["out"]
+
+
+def _below_alone(event: MarkSeen | NoMark) -> MarkSeen | NoMark:
+    """Raise Fault unless below_mm is told for station 'below' and, like lens, only for it."""
+    if event.station == BELOW and not event.below_mm:
+        raise Fault("below_mm", "station 'below' needs the distance of its card below the nozzle's seat")
+    if event.station != BELOW and (event.below_mm or event.lens):
+        raise Fault("below_mm", "only station 'below' has below_mm and lens")
+    return event
 
 
 @dataclass(frozen=True)
-class MarkSeen:
-    """A mark was read: offset in the card's frame and one standard uncertainty per axis, mm."""
+class MarkSeen(Shape):
+    """A mark was read: offset in the card's frame and one standard uncertainty per axis, mm.
 
-    station: str
-    head_mm: Point
-    offset_mm: Point
-    sigma_mm: Point
-    hanging: int | None = None
-    below_mm: float = 0.0  # for station 'below': how far its card lies below the seat of the nozzle's tip
+    below_mm : for station 'below': how far its card lies below the seat of the nozzle's tip.
+    """
+
+    station: Station
+    head_mm: Pair
+    offset_mm: Offset
+    sigma_mm: Annotated[Sigma, Field(default=(0.4, 0.4))]  # in a document only
+    hanging: Hanging | None = None
+    below_mm: Below = 0.0
+    lens: LensOut | None = field(default=None, repr=False, compare=False)
+    kind: Literal["mark"] = field(default="mark", repr=False, compare=False)
+    _below = model_validator(mode="after")(_below_alone)
 
 
 @dataclass(frozen=True)
-class NoMark:
+class NoMark(Shape):
     """A pulse left no mark: the beam missed the card or was blocked before it."""
 
-    station: str
-    head_mm: Point
-    hanging: int | None = None
-    below_mm: float = 0.0
+    station: Station
+    head_mm: Pair
+    hanging: Hanging | None = None
+    below_mm: Below = 0.0
+    lens: LensOut | None = field(default=None, repr=False, compare=False)
+    kind: Literal["no-mark"] = field(default="no-mark", repr=False, compare=False)
+    _below = model_validator(mode="after")(_below_alone)
 
 
 @dataclass(frozen=True)
-class Difference:
+class Difference(Shape):
     """Two marks on one tape, nothing moved in between: the one at head_mm minus the one at from_head_mm."""
 
-    station: str
-    from_head_mm: Point
-    head_mm: Point
-    offset_mm: Point
-    sigma_mm: Point
+    station: Annotated[str, ReadAs(MirrorOrNozzle, str)]
+    from_head_mm: Pair
+    head_mm: Pair
+    offset_mm: Offset
+    sigma_mm: Annotated[Sigma, Field(default=(0.15, 0.15))]  # in a document only
+    kind: Literal["difference"] = field(default="difference", repr=False, compare=False)
 
 
 @dataclass(frozen=True)
-class Turn:
+class Turn(Shape):
     """A screw was to be turned by so much (> 0 clockwise from the knob side)."""
 
-    mount: int
-    screw: str
-    turns: float
+    mount: MirrorNumber
+    screw: Annotated[str, Strict()]
+    turns: Annotated[float, Strict()]
+    kind: Literal["turn"] = field(default="turn", repr=False, compare=False)
+
+    @model_validator(mode="after")
+    def _a_hand_can(self) -> Turn:
+        if not 0 < abs(self.turns) <= MAX_TURNS:
+            reason = f"must be more than 0 and at most {MAX_TURNS:g} turns either way, not {self.turns:g}"
+            raise Fault("turns", reason)
+        return self
 
 
 @dataclass(frozen=True)
-class Shift:
+class Shift(Shape):
     """A part was to be moved by so much, machine frame, mm."""
 
-    part: str
-    move_mm: tuple[float, float, float]
+    part: Annotated[
+        str, ReadAs(Literal["tube", "tube-exit", "tube-far", "mirror-1", "mirror-2", "mirror-3"], str)
+    ]
+    move_mm: Triple
+    kind: Literal["shift"] = field(default="shift", repr=False, compare=False)
+
+    @model_validator(mode="after")
+    def _within_reach(self) -> Shift:
+        size = math.hypot(*self.move_mm)
+        if size > MAX_SHIFT_MM:
+            raise Fault("move_mm", f"a shift is at most {MAX_SHIFT_MM:g} mm, not {size:.4g}")
+        if self.part in ("tube-exit", "tube-far") and self.move_mm[0] != 0:
+            raise Fault("move_mm", f"{self.part} moves in Y and Z only: the first number must be 0")
+        return self
 
 
 @dataclass(frozen=True)
-class Inspected:
+class Inspected(Shape):
     """A person looked for a fault that no screw cures; ``outcome`` is what they found."""
 
-    cause: str
-    outcome: str
+    cause: Annotated[str, Field(strict=True, min_length=1, max_length=100)]
+    outcome: Annotated[str, ReadAs(Literal["fixed", "nothing-found", "not-fixed"], str)]
+    kind: Literal["inspected"] = field(default="inspected", repr=False, compare=False)
 
 
-Event = MarkSeen | NoMark | Difference | Turn | Shift | Inspected
+Event = Annotated[MarkSeen | NoMark | Difference | Turn | Shift | Inspected, Field(discriminator="kind")]
+EventList = Annotated[tuple[Event, ...], ReadAs(list[Event], tuple)]
 
 
 @dataclass(frozen=True)
-class Alignment:
+class Alignment(Shape):
     """All that is known of one alignment, from the first pulse to the verdict."""
 
-    machine: Profile
-    events: tuple[Event, ...]
+    machine: Profile  # first: its faults are reported before those of the events
+    events: EventList
+
+    @model_validator(mode="after")
+    def _events_of_this_machine(self) -> Alignment:
+        for index, event in enumerate(self.events):
+            _check_on_machine(self.machine, f"events.{index}", event)
+        return self
+
+
+def _check_on_machine(machine: Profile, where: str, event: Event) -> None:
+    """Raise Fault where an event cannot be one of this machine."""
+    if isinstance(event, Difference):
+        _check_head(machine, f"{where}.from_head_mm", event.from_head_mm)
+    if isinstance(event, MarkSeen | NoMark | Difference):
+        _check_head(machine, f"{where}.head_mm", event.head_mm)
+    if isinstance(event, Turn):
+        _check_screw(machine, f"{where}.screw", event)
+
+
+def _check_head(machine: Profile, where: str, head: Point) -> None:
+    sizes = (("width", machine.bed.width_mm), ("depth", machine.bed.depth_mm))
+    for i, (value, (name, size)) in enumerate(zip(head, sizes, strict=True)):
+        if not 0 <= value <= size:
+            reason = f"{value:g} is not between 0 and the bed's {name}, {size:g}"
+            raise Fault(f"{where}.{i}", f"the head stands outside the bed: {reason}")
+
+
+def _check_screw(machine: Profile, where: str, turn: Turn) -> None:
+    names = [c.name for c in machine.mount[turn.mount - 1].contact if c.screw_pitch_mm is not None]
+    if turn.screw not in names:
+        have = ", ".join(names) or "none"
+        reason = f"mount {turn.mount} has no screw '{turn.screw[:60]}'; its screws: {have}"
+        raise Fault(where, reason)

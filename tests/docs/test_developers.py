@@ -12,8 +12,9 @@ TEXT = (ROOT / "DEVELOPERS.md").read_text("utf-8")
 TOPS = r"server|vision|firmware|hardware|tests|docs|\.ci"
 NAMED = sorted(set(re.findall(rf"`((?:{TOPS})(?:/[\w.-]+)+/?)`", TEXT)))
 IN_THEM = [
-    ("_TAGS", "server/solver/documents.py"),
-    ("_freeze_event", "server/solver/documents.py"),
+    ("Event", "server/solver/events.py"),
+    ("kind", "server/solver/events.py"),
+    ("parse_alignment", "server/solver/documents.py"),
     ("_advance", "server/solver/estimate/belief.py"),
     ("MIGRATIONS", "server/log/_schema.py"),
     ("_KINDS", "server/session/events.py"),
