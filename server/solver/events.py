@@ -1,12 +1,12 @@
 """What happened in one alignment, in order: frozen dataclasses with their limits.
 
-``kind`` and ``lens`` are told in the document and mean nothing inside.
+``kind`` and ``lens`` mean nothing inside: the first is not kept, the second not compared.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import InitVar, dataclass, field
 from typing import Annotated, Literal
 
 from pydantic import Field, Strict, model_validator
@@ -56,7 +56,7 @@ class MarkSeen(Shape):
     hanging: Hanging | None = None
     below_mm: Below = 0.0
     lens: LensOut | None = field(default=None, repr=False, compare=False)
-    kind: Literal["mark"] = field(default="mark", repr=False, compare=False)
+    kind: InitVar[Literal["mark"]] = "mark"
     _below = model_validator(mode="after")(_below_alone)
 
 
@@ -69,7 +69,7 @@ class NoMark(Shape):
     hanging: Hanging | None = None
     below_mm: Below = 0.0
     lens: LensOut | None = field(default=None, repr=False, compare=False)
-    kind: Literal["no-mark"] = field(default="no-mark", repr=False, compare=False)
+    kind: InitVar[Literal["no-mark"]] = "no-mark"
     _below = model_validator(mode="after")(_below_alone)
 
 
@@ -82,7 +82,7 @@ class Difference(Shape):
     head_mm: Pair
     offset_mm: Offset
     sigma_mm: Annotated[Sigma, Field(default=(0.15, 0.15))]  # in a document only
-    kind: Literal["difference"] = field(default="difference", repr=False, compare=False)
+    kind: InitVar[Literal["difference"]] = "difference"
 
 
 @dataclass(frozen=True)
@@ -92,7 +92,7 @@ class Turn(Shape):
     mount: MirrorNumber
     screw: Annotated[str, Strict()]
     turns: Annotated[float, Strict()]
-    kind: Literal["turn"] = field(default="turn", repr=False, compare=False)
+    kind: InitVar[Literal["turn"]] = "turn"
 
     @model_validator(mode="after")
     def _a_hand_can(self) -> Turn:
@@ -110,7 +110,7 @@ class Shift(Shape):
         str, ReadAs(Literal["tube", "tube-exit", "tube-far", "mirror-1", "mirror-2", "mirror-3"], str)
     ]
     move_mm: Triple
-    kind: Literal["shift"] = field(default="shift", repr=False, compare=False)
+    kind: InitVar[Literal["shift"]] = "shift"
 
     @model_validator(mode="after")
     def _within_reach(self) -> Shift:
@@ -128,7 +128,7 @@ class Inspected(Shape):
 
     cause: Annotated[str, Field(strict=True, min_length=1, max_length=100)]
     outcome: Annotated[str, ReadAs(Literal["fixed", "nothing-found", "not-fixed"], str)]
-    kind: Literal["inspected"] = field(default="inspected", repr=False, compare=False)
+    kind: InitVar[Literal["inspected"]] = "inspected"
 
 
 Event = Annotated[MarkSeen | NoMark | Difference | Turn | Shift | Inspected, Field(discriminator="kind")]
