@@ -34,6 +34,10 @@ from server.solver.words import (
 LENS_OUT = "with the lens out, the bed clear and a card lying {:.0f} mm below the seat of the nozzle's tip"
 LENS_UNSEEN = "no mark has shown where the beam meets the lens, so the lens is assumed centred in its head"
 PULSE = "lid closed, eyewear on, one short pulse at the lowest power that marks"
+# What is added to a mark that is made again, by why it is.
+AGAIN = {"doubt": " once more, on a clear spot"} | dict.fromkeys(
+    ("first", "blank", "fault", "long"), " once more"
+)
 # What is looked at, and what to mind while looking.
 CAUSE_WORDS = {
     "gantry-racking": (
@@ -102,17 +106,10 @@ def _mark_parts(view: View, choice: Choice, place: Place) -> Parts:
     bed = view.profile.bed
     where = "" if place.station == 0 else f"head at {the_place(head, bed.width_mm, bed.depth_mm)}"
     seen = any(isinstance(e, MarkSeen | NoMark) for e in view.alignment.events)
-    again = {
-        "doubt": " once more, on a clear spot",
-        "first": " once more",
-        "blank": " once more",
-        "fault": " once more",
-        "long": " once more",
-    }
     verb = "mark" if seen else "hang a card and mark"
     verb = "take the card off, hang it again and mark" if place.anew else verb
     first = LENS_OUT.format(m.BELOW_MM) if place.station == m.BELOW_AT else ""
-    what = f"{verb} {station_words(station)}{again.get(choice.why, '')}"
+    what = f"{verb} {station_words(station)}{AGAIN.get(choice.why, '')}"
     return Parts(what, first=first, where=where, care=PULSE)
 
 

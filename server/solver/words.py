@@ -63,12 +63,8 @@ def turns_words(turns: float) -> str:
 
 def move_words(move_mm: Sequence[float]) -> str:
     """A move in the machine frame: '1.2 mm up', '0.4 mm to the back and 1.2 mm up'."""
-    parts = [
-        f"{abs(value):.1f} mm {AXIS_WORDS[axis][value < 0]}"
-        for axis, value in zip("XYZ", move_mm, strict=True)
-        if abs(value) >= LEAST_MM
-    ]
-    return " and ".join(parts) or "not at all"
+    ways = moving_axes(move_mm)
+    return " and ".join(f"{abs(v):.1f} mm {AXIS_WORDS[axis][v < 0]}" for axis, v in ways) or "not at all"
 
 
 def offset_words(offset_mm: Sequence[float]) -> str:
