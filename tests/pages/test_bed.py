@@ -65,18 +65,18 @@ def test_the_uncertainty_is_that_of_the_marks(fitted: b.BedMap) -> None:
     _, unsure = b.bed_maps(coarse)
     assert unsure is not None
     more_mm = math.sqrt(unsure.spots[0].sigma_mm ** 2 - fitted.spots[0].sigma_mm ** 2)
-    assert 0.17 < more_mm < 0.3
+    assert 0.17 < more_mm < 0.35
     assert unsure.sigma_mm[0, 0] == pytest.approx(unsure.spots[1].sigma_mm)
     assert np.all(unsure.power_low < unsure.power)
 
 
 def test_the_worst_place_is_named_with_its_uncertainty_and_its_rivals(fitted: b.BedMap) -> None:
-    marks = [mark(head, head[0] / 1000 + 0.2, 3 * head[1] / 1000 - 2.5) for head in CORNERS]
+    marks = [mark(head, head[0] / 500 + 0.2, 3 * head[1] / 1000 - 2.5) for head in CORNERS]
     _, steep = b.bed_maps({"machine": MACHINE, "events": marks})
     assert steep is not None
     told = worst_words(steep)
     assert (told["place"], told["doubt"]) == ("front right", "")
-    assert told["offset"] == f"{math.hypot(1.8, 2.5):.2f} ± {2 * steep.worst.sigma_mm:.2f} mm"
+    assert told["offset"] == f"{math.hypot(3.4, 2.5):.2f} ± {2 * steep.worst.sigma_mm:.2f} mm"
     level = {"machine": MACHINE, "events": [mark(head, 0.5, 0.0) for head in CORNERS]}
     _, flat = b.bed_maps(level)
     assert flat is not None and len(flat.rivals) == 4

@@ -76,9 +76,7 @@ class Policy:
     try_again: float = 0.2  # probability of finishing the stage [A]
     enough: float = 0.9  # probability of being within tolerance from which on nothing is tried [A]
     even: float = 0.5  # probability of being within tolerance below which it is not gone on from [A]
-    marks_again: int = (
-        4  # marks since the last move, after which it is given up where nothing can be moved [-]
-    )
+    marks_again: int = 4  # marks since the last move, after which it is given up where none is left [-]
     coarse_try: float = 0.8  # coarse readings: probability of being within up to which a try is made [A]
     coarse_as_good: float = 0.7  # x that probability, which the try must have [A]
     coarse_closer: float = 0.95  # x the worst number, which the try must bring it to [A]
