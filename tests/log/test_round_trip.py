@@ -173,6 +173,12 @@ class Pipe(io.TextIOWrapper):
     def seekable(self) -> bool:
         return False
 
+    def tell(self) -> int:
+        raise io.UnsupportedOperation("tell")
+
+    def seek(self, place: int, whence: int = 0) -> int:
+        raise io.UnsupportedOperation("seek")
+
 
 def test_an_export_may_come_through_a_pipe(tmp_path: Path) -> None:
     with Log(tmp_path / "a") as log, Log(tmp_path / "b") as other:

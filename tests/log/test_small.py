@@ -203,6 +203,24 @@ def test_a_log_is_held_for_a_while_and_then_left_alone_for_as_long(
     assert clock.slept == ([transfer.HELD_S] if rests else [])
 
 
+def test_how_long_a_log_was_held_does_not_depend_on_when(log: Log, monkeypatch: pytest.MonkeyPatch) -> None:
+    clock = Clock(0.0)
+    clock.now_s = 1e6
+    monkeypatch.setattr(transfer, "time", clock)
+    assert transfer._write_some(log, deque([clock.step])) == 1
+    assert clock.slept == []
+
+
+def test_a_damaged_copy_of_an_entry_that_is_whole_elsewhere_is_no_loss() -> None:
+    def row(sequence: int, sound: bool) -> salvage._Row:
+        return salvage._Row(0, sequence, sound, True, {"sequence": sequence, "body": f"{sequence} {sound}"})
+
+    rows = [row(2, True), row(1, False), row(1, True), row(3, False)]
+    group = salvage._group(7, "name", None, rows, 4)
+    assert [one.fields["sequence"] for one in group.events] == [1, 2]
+    assert group.faults[1:] == ["entry 3 is damaged: 3 False", "entry 4 is lost"]
+
+
 def exported(log: Log) -> Json:
     stream = io.StringIO()
     log.export_json(stream)
