@@ -1,4 +1,4 @@
-"""From a candidate to a mark, part by part: closed cases of the crop, the fit's limits and its uncertainty."""
+"""From a candidate to a mark, part by part: closed cases of the crop, the fit and its doubt."""
 
 from __future__ import annotations
 
@@ -315,7 +315,7 @@ def test_a_mark_is_read_and_followed_as_far_as_a_still_card_moves():
     assert seen.mark.new is False
     assert seen.mark.shape == "round"
     assert seen.brighter == pytest.approx(-0.5, abs=0.02)
-    # ISO 11146-1: four times the root of the second moment; a soft edge widens it (disc() is a Fermi function)
+    # ISO 11146-1: four times the root of the second moment; disc() is a Fermi function, wider than its step
     r = np.linspace(0, 8, 4001)
     level = disc(r, 0.0, (0.0, 0.0), 2.5)
     width = 4 * np.sqrt((level * r**3).sum() / (level * r).sum() / 2)

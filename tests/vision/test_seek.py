@@ -79,6 +79,16 @@ def test_a_hole_is_filled_but_a_pen_s_wide_ring_is_not_a_disc():
     assert all(one.radius_mm < 4.0 for one in found(drawn))
 
 
+def test_a_part_no_wider_than_a_lamp_s_image_stays_whole_and_a_wider_one_comes_apart():
+    def stepped(radius):
+        return found(tape(((0.0, 0.0), radius, (30,) * 3), ((2.0, 0.0), 1.5, (150,) * 3)))
+
+    assert any(one.radius_mm == pytest.approx(12.0, abs=0.3) for one in stepped(12.0))
+    wide = stepped(15.0)
+    assert all(one.radius_mm < 13.0 for one in wide)
+    assert any(one.centre_mm == pytest.approx((2.0, 0.0), abs=0.1) for one in wide)
+
+
 def test_what_differs_is_the_disc_and_nothing_else():
     differs = seek(tape(((4.0, 4.0), 2.0, (60,) * 3)), INSIDE, GRID).differs
     assert differs.sum() * 0.04 == pytest.approx(np.pi * 4.0, rel=0.6)

@@ -273,5 +273,7 @@ def test_the_picture_before_is_a_second_and_twelve_frames_old(script):
 
 def test_a_knocked_camera_is_told(script):
     script.show(count=4)
+    script.tracked = moved(3.0)  # 0.6 mm
+    assert script.show(count=2) == []
     script.tracked = moved(4.0)
     assert script.show(count=2) == ["card moved"]
