@@ -328,3 +328,18 @@ def test_a_mark_is_read_and_followed_as_far_as_a_still_card_moves():
     assert follow(seen, one_mark((4.6, -6.0)), VIEW) is None  # a jump
     assert follow(seen, one_mark((4.0, -6.0), 20.0), VIEW) is None  # it fades
     assert follow(seen, one_mark((4.0, -6.0), 40.0), VIEW) is not None
+
+
+@pytest.mark.parametrize(
+    ("levels", "seen"),
+    [
+        (lambda u, v: 200 - 30 * disc(u, v, (4.0, -6.0), 2.5), True),  # faint, with a clean edge
+        (lambda u, v: 200 - 110 * np.exp(-((u - 4) ** 2 + (v + 6) ** 2) / 2.0**2), True),  # strong, without
+        (lambda u, v: 200 - 20 * np.exp(-((u - 4) ** 2 + (v + 6) ** 2) / 2.0**2), False),  # neither: a smudge
+    ],
+)
+def test_a_mark_is_strong_or_has_an_edge(levels, seen):
+    marks = marks_on(plane(levels), VIEW, new=None)
+    assert len(marks) == seen
+    if seen:
+        assert marks[0].mark.offset_mm == pytest.approx((4.0, -6.0), abs=0.03)

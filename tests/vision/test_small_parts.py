@@ -1,8 +1,9 @@
-"""Small parts of reading a picture, each by a closed case: lobes, outlines, warnings, memory, a fit's rows."""
+"""Small parts of reading a picture, by closed cases: lobes, warnings, memory, drawings, rows of fits."""
 
 from __future__ import annotations
 
 from dataclasses import replace
+from importlib import import_module
 from types import SimpleNamespace
 
 import cv2
@@ -11,21 +12,24 @@ import pytest
 from test_pairs import VIEW, disc
 
 from vision.bend import Bend, bend_of_corners
-from vision.calibrate import CalibrationFailed, CameraModel
-from vision.card import Ring, card_sheet
+from vision.calibrate import _FEWEST_MARKERS, CalibrationFailed, CameraModel
+from vision.card import Ring, Words, card_sheet
 from vision.core import _strong, _uneven, _warnings
 from vision.fit import Ground, fit_spot
+from vision.grid import grid_markers, grid_shapes, size_mm
 from vision.headers import Header
 from vision.joint import Mismatch, Patch, _furthest, _two_edges, _visible, explained, rival_rest
 from vision.lobes import join_lobes
 from vision.markers import _sharpened
 from vision.picture import decode_bytes, result_bytes
 from vision.plane import project
-from vision.raster import _lay_ring
+from vision.print_pdf import _lay
+from vision.raster import _lay_ring, text_outlines
 from vision.reading import Mark
 from vision.shape import _cut_distance, _pair_distance
 from vision.window import Grid
 
+calibrate = import_module("vision.calibrate")  # the package has a function of this name
 GRID = Grid((1.0, -2.0), 0.1, 81)
 U, V = np.meshgrid(*GRID.axes_mm())
 ONES, NONE = np.ones(U.shape), np.zeros(U.shape)
@@ -292,3 +296,42 @@ def test_a_ring_of_ink_lies_about_its_middle(line_mm):
         (170.0, 110.0), abs=0.1
     )
     assert ink.max() == pytest.approx(0.5 * min(1.0, line_mm * per_mm))
+
+
+def test_a_printed_ring_is_as_wide_as_it_is_told():
+    """A PDF's point is 1/72 inch (ISO 32000-1, 8.3.2.3)."""
+    laid = []
+    _lay(SimpleNamespace(add_patch=laid.append), Ring(25.0, 0.2), (3.0, 4.0))
+    assert laid[0].get_linewidth() == pytest.approx(0.2 / 25.4 * 72)
+    assert (laid[0].center, laid[0].radius, laid[0].get_fill()) == ((3.0, 4.0), 25.0, False)
+
+
+def test_the_grid_s_words_lie_under_it_and_beside_each_other():
+    words = [np.vstack(text_outlines(one)) for one in grid_shapes() if isinstance(one, Words)]
+    lowest = min(corners[:, 1].min() for corners in grid_markers().values())
+    tops, feet = [one[:, 1].max() for one in words], [one[:, 1].min() for one in words]
+    assert lowest > tops[0] > feet[0] > tops[1]
+    width, height = size_mm()
+    assert max(np.abs(one[:, 0]).max() for one in words) < width / 2
+    assert feet[1] > -height / 2
+
+
+@pytest.mark.parametrize("short", [0, 1, 2])
+def test_too_few_whole_markers_of_a_grid_are_none(monkeypatch, short):
+    known = grid_markers()
+    seen = list(known)[:_FEWEST_MARKERS]
+    hidden = seen[:short]
+    monkeypatch.setattr(
+        calibrate,
+        "find_markers",
+        lambda _: [SimpleNamespace(id=i, corners_px=known.get(i)) for i in [*seen, 999]],
+    )
+    monkeypatch.setattr(
+        calibrate, "_refined", lambda _, mm, px: None if any(mm is known[i] for i in hidden) else px + 0.1
+    )
+    monkeypatch.setattr(calibrate, "grid_markers", lambda: known)
+    found = calibrate._grid_corners(np.zeros((9, 9, 3), np.uint8))
+    assert (found is None) == (short > 0)
+    if found:
+        assert found[1] - found[0] == pytest.approx(0.1)
+        assert len(found[0]) == 4 * _FEWEST_MARKERS
