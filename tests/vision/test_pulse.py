@@ -3,18 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from test_pairs import disc
 from test_stream import VIEW, change
 
-from vision.compare import _away_from, _is_plain, _mismatch, _on_one_mark
 from vision.pulse import Change, Quiet, Steps, change_from
-from vision.register import Sharpness, Shown, sharpness
-from vision.seek import Candidate
-from vision.window import Grid, window_grid
 
 GRID = Quiet.grid_of()
 U, V = np.meshgrid(*GRID.axes_mm())
@@ -132,56 +127,3 @@ def test_what_was_cleared_is_forgotten():
     steps.clear()
     for _ in range(10):
         assert steps.take(levels - 20 * (np.hypot(U, V) < 2)[..., None], QUIET) is None
-
-
-# what is compared between two pictures
-
-
-def shown(blur_mm2=(0.0, 0.0)) -> Shown:
-    return Shown(frame(), VIEW, Sharpness(0.0, 0.0), blur_mm2)
-
-
-def test_a_stand_s_pictures_err_little_and_more_with_blur_and_light():
-    grid = window_grid(0.4)
-    dark = np.zeros((grid.side, grid.side, 3), np.float32)
-    tape = SimpleNamespace(coefficients=np.ones((7, 3)))
-    least = _mismatch(shown(), shown(), tape, dark, grid)
-    assert (least.shift_mm, least.blur_mm2, least.gain) == pytest.approx((0.015, 0.008, 0.03))
-    blurry = _mismatch(shown(), shown((0.01, 0.02)), tape, dark, grid)
-    assert (blurry.shift_mm, blurry.blur_mm2, blurry.gain) == pytest.approx((0.015, 0.008 + 0.006, 0.03))
-    lit = SimpleNamespace(coefficients=np.array([[1.0] * 3] * 6 + [[1.0, 1.0, 0.8]]))
-    brighter = _mismatch(shown(), shown(), lit, dark + 0.1, grid)
-    assert brighter.gain == pytest.approx(0.03 + 0.3 * np.log(1 / 0.8) + 0.1, rel=1e-3)
-
-
-@pytest.mark.parametrize(
-    ("away", "strength", "one"), [(3.9, 9.0, True), (4.1, 9.0, False), (3.9, 10.0, False)]
-)
-def test_a_weaker_candidate_near_by_may_be_of_the_same_mark(away, strength, one):
-    def candidate(u, strength):
-        return Candidate((u, 1.0), 1.0, np.zeros((1, 1), bool), np.ones(3), strength)
-
-    assert _on_one_mark(candidate(0.0, 10.0), candidate(away, strength), None) == one
-
-
-def test_tape_beside_a_candidate_is_one_and_a_half_radii_away():
-    grid = Grid((3.0, -2.0), 0.1, 81)
-    u, v = np.meshgrid(*grid.axes_mm())
-    candidate = Candidate((3.5, -2.5), 1.2, np.zeros((1, 1), bool), np.ones(3), 9.0)
-    away, beside = np.hypot(u - 3.5, v + 2.5), _away_from(candidate, grid)
-    assert beside[away > 2.001].all()
-    assert not beside[away < 1.999].any()
-
-
-@pytest.mark.parametrize(
-    ("brighter", "ground", "plain"),
-    [(-0.26, None, True), (0.26, None, True), (-0.24, None, False), (-0.9, object(), False)],
-)
-def test_a_plain_mark_changes_a_quarter_of_bare_tape(brighter, ground, plain):
-    assert _is_plain(SimpleNamespace(brighter=brighter, ground=ground)) == plain
-
-
-def test_a_picture_without_a_card_is_taken_for_sharp():
-    blank = sharpness(np.full((400, 400, 3), 200, np.uint8), VIEW)
-    assert (blank.along_u, blank.along_v, blank.sd_mm) == (0.0, 0.0, 0.0)
-    assert Sharpness(0.04, 0.09).sd_mm == pytest.approx(0.3)

@@ -9,15 +9,16 @@ from types import SimpleNamespace
 import cv2
 import numpy as np
 import pytest
-from test_pairs import VIEW, disc
+from test_pairs import VIEW, camera, disc
 
-from vision.bend import Bend, bend_of_corners
+from vision.bend import _FOCAL, Bend, bend_of_corners, eye_of, likeliest_focal
 from vision.calibrate import _FEWEST_MARKERS, CalibrationFailed, CameraModel
 from vision.card import Ring, Words, card_sheet
 from vision.core import _strong, _uneven, _warnings
+from vision.errors import PictureRefused
 from vision.fit import Ground, fit_spot
 from vision.grid import grid_markers, grid_shapes, size_mm
-from vision.headers import Header
+from vision.headers import Header, read_header
 from vision.joint import Mismatch, Patch, _furthest, _two_edges, _visible, explained, rival_rest
 from vision.lobes import join_lobes
 from vision.markers import _sharpened
@@ -243,7 +244,30 @@ def test_a_bent_sheet_s_pose_is_sought_about_the_picture_s_middle():
     assert 1 / abs(bend.curvature) == pytest.approx(radius, rel=0.03)
 
 
+@pytest.mark.parametrize("tilt", [(0.7, 0.0, 0.1), (0.0, -0.7, 0.3), (0.5, 0.6, -1.0)])
+def test_a_tilted_card_tells_the_focal_length_and_the_camera_s_place(tilt):
+    """A pinhole of 900 px, as OpenCV writes it."""
+    shape = (960, 1280)
+    flat, full = camera(tilt, (0.0, 0.0, 220.0), shape)
+    ratio = likeliest_focal(flat, shape)
+    assert ratio * _FOCAL * 1280 == pytest.approx(900, rel=0.05)
+    eye = -np.linalg.solve(full[:, :3], full[:, 3])
+    assert eye_of(flat, shape, 900 / (_FOCAL * 1280)) == pytest.approx(eye, abs=0.5)
+
+
 # pictures and drawings
+
+
+@pytest.mark.parametrize("at", [8, 16, 20])
+def test_a_brand_is_found_wherever_it_stands(at):
+    """A file type box names its major brand and then its compatible ones (ISO/IEC 14496-12, 4.3)."""
+    box = bytearray((24).to_bytes(4, "big") + b"ftypxxxx" + bytes(4) + b"yyyyzzzz")
+    box[at : at + 4] = b"heic"
+    with pytest.raises(PictureRefused, match="HEIC"):
+        read_header(bytes(box))
+    box[at : at + 4] = b"none"
+    with pytest.raises(PictureRefused, match="not a picture"):
+        read_header(bytes(box) + b"heic")
 
 
 def test_fine_detail_is_raised_fourfold_and_a_plain_area_stays():
@@ -335,3 +359,9 @@ def test_too_few_whole_markers_of_a_grid_are_none(monkeypatch, short):
     if found:
         assert found[1] - found[0] == pytest.approx(0.1)
         assert len(found[0]) == 4 * _FEWEST_MARKERS
+
+
+@pytest.mark.parametrize("data", [b"RIFF\x04\0\0\0WAVEfmt ", b"JUNK\x04\0\0\0WEBPVP8 "])
+def test_a_container_of_something_else_is_no_picture(data):
+    with pytest.raises(PictureRefused, match="not a picture"):
+        read_header(data + bytes(40))
