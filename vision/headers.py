@@ -90,11 +90,11 @@ def _read_webp(data: bytes) -> Header:
     at = 12
     while at + 8 <= min(end, len(data)):
         name, size = data[at : at + 4], int.from_bytes(data[at + 4 : at + 8], "little")
-        body = data[at + 8 : at + 8 + min(size, 1 << 16)]
+        body = memoryview(data)[at + 8 : at + 8 + size]
         if name == b"EXIF":
-            orientation = exif_orientation(body.removeprefix(b"Exif\0\0"))
+            orientation = exif_orientation(bytes(body).removeprefix(b"Exif\0\0"))
         elif header is None:
-            header = _webp_size(name, body)
+            header = _webp_size(name, bytes(body[:10]))
         at += 8 + size + size % 2
     if header is None:
         raise PictureRefused("the WebP is damaged before its size: take or save it again")
@@ -212,14 +212,17 @@ def exif_orientation(tiff: bytes) -> int:
     none.
     """
     order = {b"II*\0": "<", b"MM\0*": ">"}.get(tiff[:4])
-    if order is None or len(tiff) < 8:
+    if order is None:
         return 1
-    (at,) = struct.unpack_from(order + "I", tiff, 4)
-    if at + 2 > len(tiff):
-        return 1
-    (count,) = struct.unpack_from(order + "H", tiff, at)
-    for entry in range(at + 2, min(at + 2 + 12 * count, len(tiff) - 11), 12):
-        tag, kind, _, value = struct.unpack_from(order + "HHIH", tiff, entry)
+    at = _whole(order, tiff[4:8])
+    directory = tiff[at + 2 : at + 2 + 12 * _whole(order, tiff[at : at + 2])]
+    entries = directory[: len(directory) // 12 * 12]  # whole ones only
+    for tag, kind, value in struct.iter_unpack(order + "HH4xH2x", entries):
         if tag == _ORIENTATION_TAG and kind == _SHORT:
             return value if 1 <= value <= 8 else 1
     return 1
+
+
+def _whole(order: str, part: bytes) -> int:
+    """Return a number of as many bytes as there are, so that a block cut off raises nothing."""
+    return int.from_bytes(part, "little" if order == "<" else "big")
