@@ -162,7 +162,7 @@ def test_a_jpeg_s_samples_per_pixel_follow_from_its_sampling_factors(factors, sa
     assert header == Header("jpeg", 700, 300, complete=True, channels=len(factors), samples=samples, scans=1)
 
 
-@pytest.mark.parametrize("code", [c for c in range(0xC0, 0xD0)])
+@pytest.mark.parametrize("code", range(0xC0, 0xD0))
 def test_each_kind_of_jpeg_frame(code):
     """Table B.1: C4, C8 and CC are no frames; C0 to C2 are Huffman's with a discrete cosine transform."""
     data = jpeg(frame(code, bits=12), SCAN, STOP)
@@ -211,7 +211,8 @@ def test_a_jpeg_s_segment_is_at_least_its_length_s_two_bytes(length):
     assert read_header(jpeg(odd, frame(), STOP)).complete
 
 
-# WebP: RFC 9649, sections 2.3 (chunks), 2.5 and 2.6 (VP8, VP8L), 2.7 (VP8X), with VP8's frame header of RFC 6386, 9.1
+# WebP: RFC 9649, sections 2.3 (chunks), 2.5 and 2.6 (VP8, VP8L), 2.7 (VP8X);
+# VP8's frame header: RFC 6386, 9.1
 
 
 def riff(*chunks, over=0):
