@@ -14,6 +14,7 @@ from vision import find
 from vision.bend import Bend
 from vision.edges import _seen_flat
 from vision.fit import _M_HIGH, _M_LOW, Ground, _bounded, _Kind, _normal_equations, _Problem
+from vision.measure import _harmonics, _is_vague
 from vision.reading import CardView
 from vision.register import _as_toned, _step, sharpness
 from vision.seek import _of_part, _parts
@@ -295,3 +296,53 @@ def test_a_card_is_taken_as_bent_where_its_corners_or_edges_say_so(
         assert bent.way == way
         assert bent.start == "start" if way == "corners" else bent.start is flat.homography
     assert find._flat_or_bent(grey, [], np.eye(3), corners, seen[:2]) is flat
+
+
+# a mark too rough to be one
+
+
+def rough_spot(waves=(), sigma=0.0, radius=1.0, flatness=0.0):
+    """Points all round a circle whose only pull is on their own angle; rest is what waves tell."""
+    angle = np.linspace(-np.pi, np.pi, 720, endpoint=False)
+    x, y = np.cos(angle), np.sin(angle)
+    rest = sum((size * np.cos(number * angle) for number, size in waves), np.zeros(720))
+    return (
+        x,
+        y,
+        SimpleNamespace(
+            centre=np.zeros(2),
+            influence=np.array([x, y]) / 360,
+            rest=rest,
+            covariance=np.diag([sigma**2, sigma**2 / 4]),
+            form=np.eye(2) * max(flatness, 1.0) / radius**2,
+            flatness=flatness,
+        ),
+    )
+
+
+@pytest.mark.parametrize("number", [3, 4, 5])
+@pytest.mark.parametrize(("pixel", "hidden"), [(0.0, 0.0), (0.1, 0.09), (0.3, 0.81), (0.5, 1.4), (2.0, 1.4)])
+@pytest.mark.parametrize("flatness", [-0.5, 6.0])
+def test_a_mark_is_vague_by_its_first_three_harmonics(number, pixel, hidden, flatness):
+    """A wave of height a pulls by a; its power is a²/2, and a third of it is the mean of the three."""
+    size = 0.06
+    x, y, spot = rough_spot([(number, size)], flatness=flatness)
+    sigma = np.sqrt(3.6 * np.exp(hidden) * size**2 / 2 / 3)
+    assert _is_vague(spot, x, y, 0.999 * sigma / 0.018, pixel)
+    assert not _is_vague(spot, x, y, 1.001 * sigma / 0.018, pixel)
+
+
+def test_higher_harmonics_make_no_mark_vague_but_its_noise_does():
+    x, y, spot = rough_spot([(2, 0.5), (6, 0.5), (7, 0.5)], sigma=0.03)
+    assert _is_vague(spot, x, y, 0.029 / 0.018, 0.0)
+    assert not _is_vague(spot, x, y, 0.031 / 0.018, 0.0)
+
+
+def test_harmonics_are_powers_and_the_noise_is_the_median_s():
+    x, y, spot = rough_spot([(3, 0.2), (6, 0.1)])
+    power, noise = _harmonics(spot, np.arctan2(y, x))
+    assert power == pytest.approx(np.array([0.2**2, 0, 0, 0.1**2, 0]) / 2, abs=1e-12)
+    middle = 1.4826 * np.median(np.abs(spot.rest))
+    assert noise == pytest.approx(middle**2 / 360)
+    spot.influence = np.zeros((2, 720))
+    assert _harmonics(spot, np.arctan2(y, x))[1] == 0.0
