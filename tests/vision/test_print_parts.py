@@ -14,7 +14,7 @@ import pytest
 from PIL import Image
 
 from vision import print_pdf, raster
-from vision.card import CHECK_BARS_MM, SIZES, STATIONS, Boxes, Polygon, Ring, Words, card_sheet
+from vision.card import CHECK_BARS_MM, CUT, SIZES, STATIONS, Boxes, Polygon, Ring, Words, card_sheet
 from vision.card_sizes import card_shapes
 from vision.grid import grid_shapes
 from vision.print_pdf import PAPER_MM
@@ -89,6 +89,11 @@ def test_what_lies_beyond_the_paper_is_left_out():
     assert moments(drawn(Boxes(np.array([(5.0, 3.0, 90.0, 90.0)]))))[0] == pytest.approx(1.0)
     assert moments(drawn(Boxes(np.array([(-90.0, -90.0, -5.0, -3.0)]))))[0] == pytest.approx(1.0)
     away = np.array([(0.0, 0.0), (1.0, 0.0), (0.0, 1.0)])
+    square = np.array([(-1.0, -1.0), (1.0, -1.0), (1.0, 1.0), (-1.0, 1.0)])
+    for corner in ((-6.0, 4.0), (6.0, 4.0), (6.0, -4.0), (-6.0, -4.0)):
+        area, middle = moments(drawn(Polygon(square + np.array(corner))))
+        assert area == pytest.approx(1.0, rel=0.03)
+        assert middle == pytest.approx(np.array(corner) - np.sign(corner) / 2, abs=0.02)
     for shift in ((7.0, 0.0), (-9.0, 0.0), (0.0, 5.0), (0.0, -9.0)):
         assert not drawn(Polygon(away + shift)).any()
 
@@ -115,6 +120,18 @@ def test_ink_is_added_and_never_more_than_black():
 )
 def test_a_picture_has_room_for_the_whole_paper(size, shape):
     assert drawn(size=size).shape == shape
+
+
+@pytest.mark.parametrize("line_mm", [0.5, 0.04])
+def test_a_ring_is_a_line_about_the_origin(line_mm):
+    ink = drawn(Ring(3.0, line_mm))
+    area, middle = moments(ink)
+    assert area == pytest.approx(2 * np.pi * 3 * line_mm, rel=0.03)
+    assert middle == pytest.approx((0.0, 0.0), abs=0.01)
+    y, x = np.indices(ink.shape) + 0.5
+    away = np.hypot(x / PER_MM - MIDDLE[0], y / PER_MM - MIDDLE[1])
+    assert (ink * away).sum() / ink.sum() == pytest.approx(3.0, abs=0.02)
+    assert not ink[np.abs(away - 3.0) > line_mm / 2 + 0.11].any()
 
 
 @pytest.mark.parametrize("turned", [False, True])
@@ -328,5 +345,9 @@ def test_a_sized_card_s_words(station, size):
     assert lines == pytest.approx([-47.6 * scale, -50.35 * scale, -53.1 * scale])
     (arrow,) = [one for one in card_shapes(station, size) if isinstance(one, Polygon)]
     assert arrow.corners_mm / scale == pytest.approx(np.array([(0, 39.6), (-2.4, 35.4), (2.4, 35.4)]))
-    assert sum(one.turned for one in words) == 5
+    turned = [one.at_mm for one in words if one.turned]
+    assert len(turned) == 5 and {v for _, v in turned} == {0.0}
+    assert sorted(u / scale for u, _ in turned)[1:] == pytest.approx([-35 - 2.4 / scale, 36, 39.6, 43])
+    cuts = [np.divide(one.at_mm, scale) for one in words if one.text == CUT and not one.turned]
+    assert cuts == pytest.approx(np.array([(-19.4, 20.8), (19.4, -20.8)]))
     assert sum(one.bold for one in words) == 3
