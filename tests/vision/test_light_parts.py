@@ -245,6 +245,21 @@ def test_the_light_is_fitted_inside_the_window_only(side):
     assert tape.coefficients[1:] == pytest.approx(0.0, abs=0.05)
 
 
+@pytest.mark.parametrize(("side", "step"), [(31, 1), (45, 1), (89, 1), (90, 2), (134, 2), (135, 3)])
+@pytest.mark.parametrize("with_before", [False, True])
+def test_the_light_is_fitted_to_about_forty_five_points_each_way(monkeypatch, side, step, with_before):
+    grid, given = Grid((0.0, 0.0), 50 / side, side), []
+    monkeypatch.setattr(change, "_robust_fit", lambda *args: given.append(args) or np.zeros(6))
+    picture = np.arange(side * side * 3.0).reshape(side, side, 3)
+    change.fit_tape(picture, picture + 7 if with_before else None, grid)
+    counts = (grid.radius_mm() < change.INSIDE_MM)[::step, ::step]
+    assert [gain for _, _, gain in given] == [with_before] * 3
+    for channel, (basis, target, _) in enumerate(given):
+        assert target == pytest.approx(picture[::step, ::step, channel][counts])
+        assert len(basis) == (12 if with_before else 6)
+        assert basis[-6:] == pytest.approx(basis[:6] * (target + 7 if with_before else 1.0))
+
+
 @pytest.mark.parametrize(
     ("half", "off", "least", "most"),
     [
