@@ -194,7 +194,7 @@ LIGHT_U, LIGHT_V = np.meshgrid(*SMALL.axes_mm())
 def test_a_surface_is_quadratic_over_the_window_s_radius():
     u, v = LIGHT_U / RADIUS_MM, LIGHT_V / RADIUS_MM
     wanted = np.array([np.ones_like(u), u, v, u**2, u * v, v**2])
-    assert change.surface_basis(SMALL) == pytest.approx(wanted)
+    assert np.allclose(change.surface_basis(SMALL), wanted)
 
 
 def light(*terms):
@@ -216,7 +216,7 @@ def test_the_tape_s_light_is_found_under_a_mark():
     wanted = np.array([(150, 10, -5, 3, 2, -4), (120, 0, 8, 0, 0, 6), (90, 0, 0, 0, 0, 0)]).T
     assert tape.coefficients == pytest.approx(wanted, abs=0.02)
     assert not tape.with_before
-    assert tape.expected(grid, None) == pytest.approx(bare, abs=0.05)
+    assert np.abs(tape.expected(grid, None) - bare).max() < 0.05
 
 
 def test_with_a_picture_before_the_light_is_a_gain():
@@ -229,7 +229,7 @@ def test_with_a_picture_before_the_light_is_a_gain():
     wanted = np.array([0.8, 0.1, 0, 0, -0.05, 0])
     assert tape.coefficients[:6] == pytest.approx(0.0, abs=0.05)
     assert tape.coefficients[6:] == pytest.approx(np.tile(wanted[:, None], 3), abs=0.003)
-    assert tape.expected(grid, before) == pytest.approx(before * gain, abs=0.3)
+    assert np.abs(tape.expected(grid, before) - before * gain).max() < 0.3
     flat = np.full((grid.side, grid.side, 3), 100.0)
     even = change.fit_tape(1.3 * flat, flat, grid)
     assert even.coefficients[6] == pytest.approx(1.3, abs=0.01)
@@ -255,9 +255,9 @@ def test_the_light_is_fitted_to_about_forty_five_points_each_way(monkeypatch, si
     counts = (grid.radius_mm() < change.INSIDE_MM)[::step, ::step]
     assert [gain for _, _, gain in given] == [with_before] * 3
     for channel, (basis, target, _) in enumerate(given):
-        assert target == pytest.approx(picture[::step, ::step, channel][counts])
+        assert np.array_equal(target, picture[::step, ::step, channel][counts])
         assert len(basis) == (12 if with_before else 6)
-        assert basis[-6:] == pytest.approx(basis[:6] * (target + 7 if with_before else 1.0))
+        assert np.allclose(basis[-6:], basis[:6] * (target + 7 if with_before else 1.0))
 
 
 @pytest.mark.parametrize(

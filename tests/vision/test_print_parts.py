@@ -327,6 +327,7 @@ def test_a_sized_card_s_numbers_stand_at_every_ten(size, tens):
         for at in ((mm, side * (near + 3.3)), (side * (near + 4.0), mm))
     }
     assert {(one.text, *one.at_mm) for one in words} == wanted
+    assert {(one.size_mm, one.bold, one.turned, one.ink) for one in words} == {(2.2, False, False, 1.0)}
 
 
 @pytest.mark.parametrize("size", ["small", "large"])
@@ -340,7 +341,19 @@ def test_a_sized_card_s_words(station, size):
     assert by_text[f"{station}, {size}"].size_mm == 4.0 * small
     assert by_text[f"both bars: {bar}"].size_mm == 2.5 * small
     assert min(one.size_mm for one in words) >= 2.0 * 0.6
-    assert sum(one.text == bar for one in words) == 2
+    low, left = -24.2 * scale - 5.2, -35.0 * scale
+    assert [(one.at_mm, one.size_mm, one.turned) for one in words if one.text == bar] == [
+        ((0.0, low - 2.4), 2.2, False),
+        ((left - 2.4, 0.0), 2.2, True),
+    ]
+    headings = [
+        ("print at 100 %", -41.0, 3.4),
+        (f"both bars: {bar}", -44.6, 2.5),
+        (f"{station}, {size}", 46.0, 4.0),
+    ]
+    for text, at, font in headings:
+        assert (by_text[text].at_mm, by_text[text].size_mm) == ((0.0, at * scale), font * small)
+    assert [one.size_mm / small for one in words if one.turned][1:] == pytest.approx([2.7, 2.2, 2.1, 2.1])
     lines = [one.at_mm[1] for one in words if one.at_mm[1] < -47 * scale]
     assert lines == pytest.approx([-47.6 * scale, -50.35 * scale, -53.1 * scale])
     (arrow,) = [one for one in card_shapes(station, size) if isinstance(one, Polygon)]
