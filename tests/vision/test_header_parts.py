@@ -239,7 +239,7 @@ WEBP = [
     (b"VP8L", CLEAR, 4, True),
     (b"VP8X", extended(0x00), 4, False),
     (b"VP8X", extended(0x10), 4, True),
-    (b"VP8X", extended(0x08), 4, False),  # EXIF follows
+    (b"VP8X", extended(0x2D), 4, False),  # all flags but those for alpha and for animation
 ]
 
 
