@@ -17,9 +17,27 @@ from vision.seek import Mask
 from vision.window import Grid, flatten_view
 
 _PALE = 0.65  # of the paper, in the channel nearest to it: clear tape on grey has half, masking tape 0.9
-DISC, _RIM = 0.9, 0.1  # radii of a mark that are surely burnt; how far from its edge its rim goes
+_DISC, _RIM = 0.9, 0.1  # radii of a mark that are surely burnt; how far from its edge its rim goes
 _CLEARLY = 0.04  # of the tape's brightness: less may be a change of hue
 _PITCH_MM, _PAPER_MM = 0.5, (24.2, 26.5)  # between the window's printed rim and the words around it
+
+
+def burnt_share(
+    stacks: tuple[Stack, Stack, Stack],
+    away: Floats,
+    counts: Mask,
+    picture: Pixels,
+    view: CardView,
+    at_mm: Floats,
+) -> float | None:
+    """Return by which share a mark is brighter than its tape (as `share_brighter`); None for a lamp's image.
+
+    `stacks`: what is seen, the tape as expected there, and the bare tape without lamps' images.
+    """
+    seen, tape, bare = stacks
+    share, disc = share_brighter(seen, tape, away, counts), counts & (away < _DISC)
+    lamp = disc.any() and is_lamp(share, bare[disc].mean(axis=0), picture, view, at_mm)
+    return None if lamp else share
 
 
 def share_brighter(seen: Stack, tape: Stack, away: Floats, counts: Mask) -> float:
@@ -28,7 +46,7 @@ def share_brighter(seen: Stack, tape: Stack, away: Floats, counts: Mask) -> floa
     `away` (side, side) is each point's distance from the centre in radii. Through a hole that was burnt shows
     whatever is behind; where the rim goes the other way, the rim tells.
     """
-    inner, rim = counts & (away < DISC), counts & (np.abs(away - 1) < _RIM)
+    inner, rim = counts & (away < _DISC), counts & (np.abs(away - 1) < _RIM)
     if not inner.any() or not rim.any():
         return 0.0
     bare = max(float(tape[inner].mean()), 1.0)

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.brighter import DISC, is_lamp, one_way, share_brighter
+from vision.brighter import burnt_share, one_way
 from vision.card import Floats
 from vision.change import INSIDE_MM, Stack, Tape, believed, fit_tape
 from vision.fit import Ground, Spot, fit_spot
@@ -240,11 +240,10 @@ def _measure(
         mark = replace(mark, sigma_mm=_doubted(mark, _hidden(spot, on, x, y), pair.view.unit_mm))
     if mark.width_mm[0] > WIDEST_MM * pair.view.unit_mm or max(mark.sigma_mm) > MOST_SIGMA_MM:
         return None
+    stacks = pair.seen(grid), tape, pair.tape.expected(grid, pair.bare.expected(grid, None))
     away = spot.relative_radius(u, v)
-    brighter = share_brighter(pair.seen(grid), tape, away, patch.weight > 0)
-    disc = (patch.weight > 0) & (away < DISC)
-    bare = pair.tape.expected(grid, pair.bare.expected(grid, None))  # without lamps' images
-    if disc.any() and is_lamp(brighter, bare[disc].mean(axis=0), pair.shown.picture, pair.view, spot.centre):
+    brighter = burnt_share(stacks, away, patch.weight > 0, pair.shown.picture, pair.view, spot.centre)
+    if brighter is None:
         return None
     tape = tape + smoky.on(candidate.colour, tape.shape)
     return TrackedMark(mark, spot, grid, tape, candidate.colour, w, on if under else None, brighter)

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.brighter import DISC, is_lamp, share_brighter
+from vision.brighter import burnt_share
 from vision.card import Floats
 from vision.change import INSIDE_MM, Stack, Tape
 from vision.edges import SCALE_MM, point_terms
@@ -129,10 +129,9 @@ def measure(
     width, pixel = mark.width_mm[1] / unit, 1 / (scene.view.px_per_mm * unit)
     if faint and _is_vague(spot, x, y, width, pixel):
         return None
-    away = spot.relative_radius(u, v)
-    brighter, disc = share_brighter(after, tape, away, weight > 0), (weight > 0) & (away < DISC)
-    bare = scene.tape.expected(grid, None)
-    if disc.any() and is_lamp(brighter, bare[disc].mean(axis=0), scene.picture, scene.view, spot.centre):
+    stacks, away = (after, tape, scene.tape.expected(grid, None)), spot.relative_radius(u, v)
+    brighter = burnt_share(stacks, away, weight > 0, scene.picture, scene.view, spot.centre)
+    if brighter is None:
         return None
     smoked = tape + smoky.on(candidate.colour, tape.shape)
     return TrackedMark(mark, spot, grid, smoked, candidate.colour, w, brighter=brighter)
