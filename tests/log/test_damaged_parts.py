@@ -32,6 +32,7 @@ from server.log._prune import named_pictures
 from server.log._rescue import fresh_part
 from server.log._salvage import Salvage
 from server.log._salvage import _Row as Row
+from tests.log.test_one_line import of_sqlite
 from tests.log.test_prune import MARK, log, picture
 
 Json = dict[str, Any]
@@ -179,24 +180,17 @@ def test_a_rescue_keeps_the_rule_of_the_damaged_log_and_not_the_backups(log: Log
         assert again.picture_rule() == PictureRule(keep_alignments=7)
 
 
-def sqlite_error(code: int | None) -> sqlite3.Error:
-    error = sqlite3.OperationalError("as SQLite says it")
-    if code is not None:
-        error.sqlite_errorcode = code
-    return error
-
-
 @pytest.mark.parametrize(
     ("error", "kind", "said"),
     [
-        (sqlite_error(sqlite3.SQLITE_FULL), LogError, "folder: the disk is full"),
-        (sqlite_error(sqlite3.SQLITE_IOERR | 3 << 8), LogError, "folder: the disk fails"),
-        (sqlite_error(sqlite3.SQLITE_READONLY | 4 << 8), LogError, "folder: cannot be written to"),
-        (sqlite_error(sqlite3.SQLITE_CORRUPT | 1 << 8), Damaged, "folder: is damaged"),
-        (sqlite_error(sqlite3.SQLITE_NOTADB), Damaged, "folder: is not a log"),
-        (sqlite_error(sqlite3.SQLITE_BUSY), LogError, "folder: another program holds the log"),
-        (sqlite_error(sqlite3.SQLITE_MISUSE), LogError, "reports an error .as SQLite says it"),
-        (sqlite_error(None), LogError, "folder: as SQLite says it"),
+        (of_sqlite(sqlite3.SQLITE_FULL), LogError, "folder: the disk is full"),
+        (of_sqlite(sqlite3.SQLITE_IOERR | 3 << 8), LogError, "folder: the disk fails"),
+        (of_sqlite(sqlite3.SQLITE_READONLY | 4 << 8), LogError, "folder: cannot be written to"),
+        (of_sqlite(sqlite3.SQLITE_CORRUPT | 1 << 8), Damaged, "folder: is damaged"),
+        (of_sqlite(sqlite3.SQLITE_NOTADB), Damaged, "folder: is not a log"),
+        (of_sqlite(sqlite3.SQLITE_BUSY), LogError, "folder: another program holds the log"),
+        (of_sqlite(sqlite3.SQLITE_MISUSE), LogError, "reports an error .as SQLite says it"),
+        (of_sqlite(None), LogError, "folder: as SQLite says it"),
         (UnicodeDecodeError("utf-8", b"x", 0, 1, "bad"), Damaged, "folder: is damaged"),
         (UnicodeEncodeError("utf-8", "x", 0, 1, "bad"), BadEntry, "text or number that cannot be stored"),
         (OverflowError("too large"), BadEntry, "text or number that cannot be stored .too large"),
