@@ -41,20 +41,30 @@ def search(view: View, stage: int, places: list[Place], here: Here | None = None
     blank = bool(view.alignment.events) and isinstance(view.alignment.events[-1], NoMark)
     least = float(now.max()) + (POLICY.search_gain_blank if blank else POLICY.search_gain)
     best: tuple[Event, Place] | None = None
-    nearest: tuple[float, Event | None] = (_off(view, rays, places[0]), None)
     for event in _tries(view, stage):
-        moved = mv.apply(view.profile, view.mixture, samples, event)
-        there = o.pushed(rays, view.jacobian, moved.x - samples.x)
-        chance = chances(view, there, places)
+        chance = chances(view, _after(view, (samples, rays), event), places)
         if chance.max() > least:
             best, least = (event, places[int(np.argmax(chance))]), float(chance.max())
-        nearest = min(nearest, (_off(view, there, places[0]), event), key=lambda one: one[0])
-    if best is None and not now.any() and nearest[1] is not None:
-        best = nearest[1], places[0]  # too far for one move: some of the way
+    if best is None and not now.any():
+        best = _nearer(view, stage, places[0], (samples, rays))
     if best is None:
         return found
     event, place = best
     return Choice(kind(event), place=place, event=event, stage=stage, why="search")
+
+
+def _after(view: View, here: Here, event: Event) -> Rays:
+    """The rays of machines after a move."""
+    samples, rays = here
+    moved = mv.apply(view.profile, view.mixture, samples, event)
+    return o.pushed(rays, view.jacobian, moved.x - samples.x)
+
+
+def _nearer(view: View, stage: int, place: Place, here: Here) -> tuple[Event, Place] | None:
+    """For a beam too far off for one move: the one that brings it nearest to a place; None if none does."""
+    off = [(_off(view, _after(view, here, event), place), event) for event in _tries(view, stage)]
+    nearest = min(off, key=lambda one: one[0], default=None)
+    return (nearest[1], place) if nearest and nearest[0] < _off(view, here[1], place) else None
 
 
 def _off(view: View, rays: Rays, place: Place) -> float:
