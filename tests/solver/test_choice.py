@@ -121,7 +121,7 @@ def with_dead(column: int, share: float, net: float = 0.0) -> View:
     log_weight[dead] += np.log(share / told)
     log_weight[rest] += np.log((1 - share) / (1 - told))
     turned = tuple(net if i == column else 0.0 for i in range(9))
-    return at(mixture=replace(mixture, sign=sign, log_weight=log_weight, net_turns=turned))
+    return at(mixture=replace(mixture, sign=sign, log_weight=log_weight, net_turns=turned, onward=turned))
 
 
 @pytest.mark.parametrize(
@@ -132,15 +132,20 @@ def with_dead(column: int, share: float, net: float = 0.0) -> View:
         (3, 0.95, 1.1, 0.0, "screw 'top' of mirror 2"),
         (10, 0.95, 1.1, 0.0, "the base of mirror 2"),
         (9, 0.6, 1.1, 0.0, "the base of mirror 1"),
-        (3, 0.7, 1.1, 0.0, Turn(2, "top", 0.25)),  # it may only not have been turned
+        (3, 0.7, 1.1, 0.0, Turn(2, "top", 1 / 16)),  # it may only not have been turned
+        (3, 0.7, 1.1, -1 / 16, Turn(2, "top", -1 / 16)),
         (3, 0.7, 1.1, 0.5, Turn(2, "top", -0.5)),
+        (3, 0.95, 1.1, -1 / 32, Turn(2, "top", -1 / 16)),  # or by so little that play may have swallowed it
     ],
 )
 def test_what_does_not_move_and_keeps_it_out_of_reach_is_named_or_tried_again(
     column: int, share: float, reach: float, net: float, chosen: str | Turn | None, monkeypatch: Patch
 ) -> None:
     monkeypatch.setattr(faults, "reach", says((reach * POLICY.out_of_reach, [])))
-    found = faults.helpless(with_dead(column, share, net), 4)
+    dead = with_dead(column, share, net)
+    largest = Turn(2, "top", net or 0.25)
+    dead = replace(dead, alignment=replace(dead.alignment, events=(largest, mark())))
+    found = faults.helpless(dead, 4)
     match chosen:
         case None:
             assert found is None

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy.stats import norm
 
 from server.solver import parse_profile
 from server.solver.estimate import hypotheses as b
@@ -15,6 +16,7 @@ from server.solver.estimate import screws
 from server.solver.machine import model as m
 from server.solver.machine.trace import contact_points
 from tests.machines import profile
+from tests.machines.hands import Screw, hand_turns
 
 Array = NDArray[Any]
 LASER = parse_profile(profile("1600"))
@@ -23,20 +25,81 @@ PRIOR = b.prior(LASER)
 
 @pytest.mark.parametrize("turns", [0.5, -0.5, 2.0])
 def test_a_hand_turns_as_asked_less_the_play_on_reversal(turns: float) -> None:
-    on, back, unknown = (b.hand(turns, last) for last in (np.sign(turns), -np.sign(turns), 0.0))
-    play = b.PLAY_TURNS * np.sign(turns)
-    assert (on[0], back[0]) == pytest.approx((turns, turns - play))
+    way = np.sign(turns)
+    on, back, found = b.hand(turns, way), b.hand(turns, -way), b.hand(turns, 0.0)
+    assert (on[0], back[0]) == pytest.approx((turns, turns - b.PLAY_TURNS * way), abs=1e-5)
     assert on[1] == pytest.approx((b.HAND_RELATIVE * turns) ** 2 + b.HAND_TURNS**2)
-    assert back[1] == pytest.approx(on[1] + b.PLAY_SD**2)
+    assert back[1] == pytest.approx(on[1] + b.PLAY_SD**2, rel=1e-3)
     # either as probable: mean and variance of the two together
-    assert unknown[0] == pytest.approx((on[0] + back[0]) / 2)
-    assert unknown[1] == pytest.approx((on[1] + back[1]) / 2 + ((on[0] - back[0]) / 2) ** 2)
+    assert found[0] == pytest.approx((on[0] + back[0]) / 2)
+    assert found[1] == pytest.approx((on[1] + back[1]) / 2 + ((on[0] - back[0]) / 2) ** 2)
+    assert b.hand(turns, -way, reversed_before=True) == back
 
 
-def test_a_turn_within_the_play_moves_nothing_and_never_the_other_way() -> None:
-    for turns in (b.PLAY_TURNS / 2, -b.PLAY_TURNS / 2):
-        assert b.hand(turns, -np.sign(turns))[0] == pytest.approx(0.0)
-        assert b.hand(turns, np.sign(turns))[0] == pytest.approx(turns)
+@pytest.mark.parametrize("way", [1, -1])
+@pytest.mark.parametrize(
+    "asked", [(1 / 64, 1 / 64, 1 / 64), (1 / 32, 1 / 64), (1 / 64, 1 / 16), (1 / 32, 1 / 32)]
+)
+def test_play_is_taken_up_over_as_many_small_turns_as_it_needs(asked: tuple[float, ...], way: int) -> None:
+    """Against a screw of the bench's whose play is taken up the other way, and a hand that errs as there."""
+    rng, took = np.random.default_rng(5), []
+    for _ in range(4000):
+        play = max(0.0, rng.normal(b.PLAY_TURNS, b.PLAY_SD))
+        screw = Screw(1.0, 1, 0.0, 0.0 if way > 0 else -play, play_turns=play)
+        moved = []
+        for turns in asked:
+            before = screw.contact_turns
+            screw.turn(hand_turns(way * turns, rng))
+            moved.append(screw.contact_turns - before)
+        took.append(moved)
+    onward = 0.0
+    for turns, really in zip(asked, np.array(took).T, strict=True):
+        mean, variance = b.hand(way * turns, onward or -way, reversed_before=True)
+        onward += way * turns
+        assert mean == pytest.approx(really.mean(), abs=0.2 / 64)
+        # within the play a hand errs as it does beyond it: too much, never too little
+        assert 0.85 * really.std() < np.sqrt(variance) < really.std() + 0.5 / 64
+
+
+@pytest.mark.parametrize(("mean", "sd", "most"), [(0.02, 0.01, 0.03), (-0.01, 0.02, 0.02), (0.5, 0.1, 0.1)])
+def test_a_clipped_normal_number_has_the_moments_that_a_general_library_gives(
+    mean: float, sd: float, most: float
+) -> None:
+    """scipy.stats, by its integral over the density."""
+    moments = [
+        norm(mean, sd).expect(lambda x, n=n: np.clip(x, 0, most) ** n, -1, 2, epsabs=1e-10) for n in (1, 2)
+    ]
+    assert b._clipped(mean, sd, most) == pytest.approx(moments, abs=1e-7)
+
+
+def test_what_hangs_on_a_screw_s_play_is_noted_turn_by_turn() -> None:
+    mixture = PRIOR
+    for turns, onward, net in ((0.25, 0.25, 0.25), (0.5, 0.75, 0.75), (-0.25, -0.25, 0.5), (0.5, 0.5, 1.0)):
+        again = mixture.onward[4] != mixture.net_turns[4]
+        assert mixture.takes_hold(4, turns) == b.hand(turns, mixture.onward[4], reversed_before=again)
+        mixture = b.turned(mixture, 4, turns)
+        assert (mixture.onward[4], mixture.net_turns[4]) == (onward, net)
+    assert set(mixture.onward[:4] + mixture.onward[5:]) == {0.0}
+
+
+@pytest.mark.parametrize(("share", "given_up"), [(0.4, False), (0.6, True)])
+def test_the_best_hypothesis_gives_up_only_what_is_more_probably_dead_than_not(
+    share: float, given_up: bool
+) -> None:
+    """Three hypotheses: the single most probable one has a dead screw in both cases."""
+    rest = 1 - share
+    sign = np.ones((3, 12), int)
+    sign[0, 3], sign[2, 3] = screws.DEAD, -1
+    two = b.take(PRIOR, np.zeros(3, int), np.log([share, 0.6 * rest, 0.4 * rest]))
+    mixture = replace(two, sign=sign)
+    assert mixture.best == (0 if given_up else 1)
+
+
+def test_where_no_hypothesis_has_just_what_is_probably_dead_the_most_probable_is_best() -> None:
+    sign = np.ones((3, 12), int)
+    sign[0, [3, 4]], sign[1, [4, 5]], sign[2, [3, 5]] = (screws.DEAD,) * 3
+    mixture = replace(b.take(PRIOR, np.zeros(3, int), np.log([0.3, 0.4, 0.3])), sign=sign)
+    assert mixture.best == 1
 
 
 def test_each_axis_of_a_shift_errs_by_itself_and_one_that_is_not_moved_not_at_all() -> None:

@@ -306,8 +306,8 @@ def test_machines_are_followed_through_turns_whose_play_depends_on_the_one_befor
     assert len(left.x) == len(blanks) == 128 and not blanks.any()
     (first, _), (second, event) = seen_by
     assert first is view.mixture and event == tail[3]
-    before = view.mixture.last_turn
-    assert second.last_turn == (*before[:4], 1.0, *before[5:])
+    before = view.mixture.onward
+    assert second.onward == (*before[:4], 0.5, *before[5:])
     assert second.net_turns[4] == view.mixture.net_turns[4] + 0.5
 
 

@@ -95,7 +95,7 @@ def test_a_lever_does_what_its_move_does(lever: mv.Lever) -> None:
     if lever.is_screw:
         screw = LASER.mount[lever.mount - 1].contact[lever.contact]
         asked = Turn(lever.mount, screw.name, 0.5)
-        forwards = replace(mixture, last_turn=(1.0,) * 9)
+        forwards = replace(mixture, onward=(1.0,) * 9)
         moved = mv.apply(LASER, forwards, exact, asked).x - mixture.mean
         np.testing.assert_allclose(0.5 * does[:, 0], moved[0], atol=1e-12)
         assert mv.apply(LASER, mixture, exact, Turn(lever.mount, screw.name, -0.5)).sign is not exact.sign
@@ -132,12 +132,12 @@ def test_an_untried_screw_is_taken_to_work_as_the_others_of_its_mount_make_proba
 def test_a_hand_that_errs_turns_each_machine_by_what_it_does(
     mount: int, screw: str, k: int, turns: float, last: float
 ) -> None:
-    mixture = replace(known(sign=(-1,) * 9 + (1,) * 3, noise=6), last_turn=(last,) * 9)
+    mixture = replace(known(sign=(-1,) * 9 + (1,) * 3, noise=6), onward=(last,) * 9)
     samples = o.draw(mixture, 64)
     before = samples.x.copy()
     after = mv.apply(LASER, mixture, samples, Turn(mount, screw, turns))
     np.testing.assert_array_equal(samples.x, before)
-    meant, variance = b.hand(turns, last)
+    meant, variance = b.hand(turns, last, reversed_before=last != 0.0)
     contact = LASER.mount[mount - 1].contact[k % 3]
     own, cross = m.screw_vectors(LASER, mount, k % 3)
     for i, (then, now) in enumerate(zip(samples.x, after.x, strict=True)):
@@ -210,7 +210,7 @@ def test_looking_moves_nothing() -> None:
 )
 def test_a_hand_is_asked_for_the_two_nearest_fractions(turns: float, options: tuple[float, float]) -> None:
     """From a quarter turn on sixteenths, from a sixteenth on thirty-seconds, below that sixty-fourths."""
-    assert tuple(mv.fractions(turns, np.sign(turns))) == pytest.approx(options)
+    assert tuple(mv.fractions(turns, lambda asked: asked)) == pytest.approx(options)
 
 
 @pytest.mark.parametrize(
@@ -227,7 +227,7 @@ def test_a_hand_is_asked_for_the_two_nearest_fractions(turns: float, options: tu
 def test_a_screw_is_not_turned_beyond_its_ends(net: float, amount: float, turns: float | None) -> None:
     mount = replace(LASER.mount[0], turns_from=-1.0, turns_to=1.0)
     laser = replace(LASER, mount=(mount, *LASER.mount[1:]))
-    mixture = replace(known(), net_turns=(net, *[0.0] * 8), last_turn=(float(np.sign(amount)),) * 9)
+    mixture = replace(known(), net_turns=(net, *[0.0] * 8), onward=(float(np.sign(amount)),) * 9)
     lever = mv.Lever(2, 1.0, mount=1, contact=0)
     events = mv.as_events(laser, mixture, lever, np.array([amount]))
     assert all(isinstance(e, Turn) and -1 <= net + e.turns <= 1 for e in events)

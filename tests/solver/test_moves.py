@@ -14,7 +14,7 @@ from server.solver import kerf_lean, parse_alignment, parse_profile
 from server.solver.decide.moves import apply, fractions
 from server.solver.estimate.belief import believe
 from server.solver.estimate.filter import shift
-from server.solver.estimate.hypotheses import Mixture
+from server.solver.estimate.hypotheses import Mixture, hand
 from server.solver.estimate.samples import draw
 from server.solver.events import Shift
 from server.solver.machine import model as m
@@ -32,7 +32,7 @@ PROFILES = [parse_profile(profile(n, c)) for n in ("1600", "600") for c in ("bac
 def test_fractions_are_sixteenths_thirty_seconds_or_sixty_fourths_on_the_wanted_side(
     turns: float, last: float
 ) -> None:
-    for option in fractions(turns, last):
+    for option in fractions(turns, lambda asked: hand(asked, last, reversed_before=True)[0]):
         assert option * 64 == round(option * 64)
         assert option * turns > 0
         assert abs(option) <= 2.25
@@ -43,12 +43,13 @@ def test_fractions_are_sixteenths_thirty_seconds_or_sixty_fourths_on_the_wanted_
 
 
 def test_a_reversal_makes_up_for_play() -> None:
-    assert fractions(0.25, last=1.0)[0] == 0.25
-    assert fractions(0.2, last=-1.0)[0] > fractions(0.2, last=1.0)[0]
+    on, back = (lambda asked, way=way: hand(asked, way, reversed_before=True)[0] for way in (1.0, -1.0))
+    assert fractions(0.25, on)[0] == 0.25
+    assert fractions(0.2, back)[0] > fractions(0.2, on)[0]
 
 
 def test_next_to_nothing_is_no_turn() -> None:
-    assert fractions(0.001) == []
+    assert fractions(0.001, lambda asked: asked) == []
 
 
 @pytest.mark.parametrize("machine", PROFILES, ids=lambda p: f"{p.name} {p.path.corner}")

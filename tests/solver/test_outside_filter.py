@@ -204,7 +204,7 @@ def test_a_turn_is_a_motion_with_the_errors_of_the_hand(
 ) -> None:
     """How the screw works stands in ``one``: as noted, backwards, a quarter turn round, or not at all."""
     k = 3 * (mount - 1) + contact
-    before = replace(one(), last_turn=tuple(last if i == k else 0.0 for i in range(9)))
+    before = replace(one(), onward=tuple(last if i == k else 0.0 for i in range(9)))
     screw = LASER.mount[mount - 1].contact[contact]
     assert screw.screw_pitch_mm is not None
     own, cross = m.screw_vectors(LASER, mount, contact)
@@ -221,7 +221,7 @@ def test_a_turn_is_a_motion_with_the_errors_of_the_hand(
         x[:, m.contact_at(mount)] += travel * ((1 + first) * own + second * cross) + tilt @ points.T
         return x
 
-    mean_turns, var_turns = b.hand(turns, last)
+    mean_turns, var_turns = b.hand(turns, last, reversed_before=last != 0.0)
     at = np.concatenate([before.mean[0], [mean_turns, 0.0, 0.0]])
     F = by_steps(moved, at)
     Q = np.zeros((m.SIZE + 3, m.SIZE + 3))
@@ -234,7 +234,8 @@ def test_a_turn_is_a_motion_with_the_errors_of_the_hand(
     np.testing.assert_allclose((after.mean[asked] - moved(at[None])[0]) / spread, 0, atol=1e-9)
     np.testing.assert_allclose((after.cov[asked] - F @ Q @ F.T) / np.outer(spread, spread), 0, atol=1e-6)
     assert after.weight[asked] == pytest.approx(1 - 3 * b.NOISES[NOISE].slips, rel=1e-3)
-    assert after.last_turn == tuple(np.sign(turns) if i == k else 0.0 for i in range(9))
+    onward = last + turns if last * turns > 0 else turns
+    assert after.onward == tuple(onward if i == k else 0.0 for i in range(9))
     assert after.net_turns == tuple(turns if i == k else 0.0 for i in range(9))
     twice = f.turn(LASER, after, Turn(mount, screw.name, turns)).net_turns
     assert twice == tuple(2 * turns if i == k else 0.0 for i in range(9))

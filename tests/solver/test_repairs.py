@@ -35,7 +35,7 @@ def learnt() -> b.Mixture:
     two.mean[:, : m.OPTICS] = 0.01
     two.cov[:] *= 1e-4
     two.sign[:, 0] = -1
-    return replace(two, evidence=3.0, parts_seen=4, net_turns=(0.5,) * 9, last_turn=(1.0,) * 9)
+    return replace(two, evidence=3.0, parts_seen=4, net_turns=(0.5,) * 9, onward=(1.0,) * 9)
 
 
 def plane_of(mount: int, cov: Array) -> Array:
@@ -48,7 +48,7 @@ def test_after_a_repair_the_fault_is_gone_and_what_was_worked_on_is_loose() -> N
     after = belief._repaired(LASER, before, "gantry-racking", (2, 3))
     fresh = b.prior(LASER)
     assert (after.sign[:, 0] == -1).all() and len(after.fault) == len(fresh.fault)
-    assert after.net_turns == before.net_turns and after.last_turn == before.last_turn
+    assert after.net_turns == before.net_turns and after.onward == before.onward
     assert after.weight.sum() == pytest.approx(1.0)
     for i, fault in enumerate(after.fault):
         rack = after.cov[i, m.RACK.start, m.RACK.start] / fresh.cov[0, m.RACK.start, m.RACK.start]

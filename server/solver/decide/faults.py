@@ -60,7 +60,8 @@ def faulty(view: View) -> Choice | None:
 
 def helpless(view: View, stage: int, least: float = POLICY.out_of_reach) -> Choice | None:
     """Stop where what does not move, a dead screw or a base, keeps a stage's worst error above ``least``
-    whatever is done with the rest; a screw that may only not have been turned is turned once more before."""
+    whatever is done with the rest; a screw that may only not have been turned, or by too little to tell, is
+    turned once more before."""
     blocked: list[str] = []
     doubted: Turn | None = None
     dead = view.mixture.weight @ (view.mixture.sign == screws.DEAD)
@@ -69,8 +70,8 @@ def helpless(view: View, stage: int, least: float = POLICY.out_of_reach) -> Choi
         for k, name in enumerate((contact.name for contact in mount.contact), first):
             if dead[k] > POLICY.even:
                 blocked.append(f"screw '{name}' of mirror {mount.mirror}")
-            if POLICY.even < dead[k] < POLICY.certain:
-                doubted = Turn(mount.mirror, name, -view.mixture.net_turns[k] or TRIED_AGAIN)
+                if dead[k] < POLICY.certain or _turned_most(view, mount.mirror, name) < TELLS:
+                    doubted = Turn(mount.mirror, name, _told_by(view.mixture, k))
         if dead[base] > POLICY.even or mount.base == "fixed":
             blocked.append(f"the base of mirror {mount.mirror}")
     if not blocked or reach(view, stage)[0] <= least:
@@ -87,7 +88,19 @@ def helpless(view: View, stage: int, least: float = POLICY.out_of_reach) -> Choi
     return Choice("turn", event=doubted, stage=doubted.mount, why="dead")
 
 
-TRIED_AGAIN = 0.25  # turns of a screw that seems dead and stands where it was found
+TELLS = 1 / 16  # of a turn, in one go: more than a hand that errs and a screw's play can swallow together
+
+
+def _turned_most(view: View, mount: int, screw: str) -> float:
+    """The largest turn of a screw so far, either way."""
+    turns = [e for e in view.alignment.events if isinstance(e, Turn) and (e.mount, e.screw) == (mount, screw)]
+    return max((abs(turn.turns) for turn in turns), default=0.0)
+
+
+def _told_by(mixture: b.Mixture, k: int) -> float:
+    """The turn of a screw that must show whether it works: back to where it was found, or far enough on."""
+    net = mixture.net_turns[k]
+    return -net if abs(net) >= 2 * TELLS else float(np.copysign(TELLS, mixture.onward[k]))
 
 
 def last_look(view: View) -> Choice | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any
@@ -110,11 +111,11 @@ def as_events(profile: Profile, mixture: b.Mixture, lever: Lever, amount: Array)
     """The moves that a hand can do nearest to ``amount``, the nearest first; none where that is nothing."""
     if lever.is_screw:
         name = profile.mount[lever.mount - 1].contact[lever.contact].name
-        last = mixture.last_turn[3 * (lever.mount - 1) + lever.contact]
         k, mount = 3 * (lever.mount - 1) + lever.contact, profile.mount[lever.mount - 1]
         net = mixture.net_turns[k]
         wanted = float(np.clip(amount[0], mount.turns_from - net, mount.turns_to - net))
-        within = [t for t in fractions(wanted, last) if mount.turns_from <= net + t <= mount.turns_to]
+        nearest = fractions(wanted, lambda turns: mixture.takes_hold(k, turns)[0])
+        within = [t for t in nearest if mount.turns_from <= net + t <= mount.turns_to]
         return [Turn(lever.mount, name, turns) for turns in within]
     move = np.zeros(3)
     move[list(lever.axes)] = np.asarray(amount)
@@ -123,9 +124,9 @@ def as_events(profile: Profile, mixture: b.Mixture, lever: Lever, amount: Array)
     return [Shift(lever.part, (x, y, z))] if any((x, y, z)) else []
 
 
-def fractions(turns: float, last: float = 0.0) -> list[float]:
+def fractions(turns: float, takes_hold: Callable[[float], float]) -> list[float]:
     """The fractions of a turn on both sides of what is wanted, the nearer first: sixteenths, near the end
-    thirty-seconds; play that is lost on reversal is made up for."""
+    thirty-seconds. takes_hold : how much of a turn does, less what is lost to play."""
     way = float(np.sign(turns))
     wanted = min(abs(turns), POLICY.most_turns)
     if wanted < POLICY.least_turns:
@@ -133,7 +134,7 @@ def fractions(turns: float, last: float = 0.0) -> list[float]:
     parts = 16 if wanted >= 0.25 else 32 if wanted >= 1 / 16 else 64
     below = np.floor(wanted * parts)
     options = [way * (below + step) / parts for step in (0, 1, 2, 3) if below + step > 0]
-    options.sort(key=lambda option: abs(abs(b.hand(option, last)[0]) - wanted))
+    options.sort(key=lambda option: abs(abs(takes_hold(option)) - wanted))
     return [float(option) for option in options[:2]]
 
 
@@ -166,7 +167,7 @@ def _turned(profile: Profile, mixture: b.Mixture, samples: Samples, event: Turn)
             profile, event.mount, signs[:, 3 * (event.mount - 1) : 3 * event.mount], contact
         )
         signs[:, k] = np.where(signs[:, k] == screws.UNKNOWN, _drawn(chance, screws.CODES, k), signs[:, k])
-    turned, variance = b.hand(event.turns, mixture.last_turn[k])
+    turned, variance = mixture.takes_hold(k, event.turns)
     own, cross = screws.tilts(signs[:, k], *m.screw_vectors(profile, event.mount, contact))
     response = x[:, m.response_at(event.mount, contact)]
     moves = (1 + response[:, :1]) * own + response[:, 1:] * cross

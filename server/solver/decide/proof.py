@@ -60,7 +60,7 @@ def _hand_errs(event: Turn | Shift) -> float:
     a large one."""
     if isinstance(event, Shift):
         return HAND_RELATIVE
-    _, variance = hand(event.turns, last=event.turns)
+    _, variance = hand(event.turns, float(np.sign(event.turns)))
     return float(np.sqrt(variance)) / abs(event.turns)
 
 

@@ -177,7 +177,7 @@ def _repaired(profile: Profile, mixture: Mixture, cause: str, reached: tuple[int
         one = shifted(one, float(np.log(weight[k] / weight[likely].sum())))
         repaired = one if repaired is None else join(repaired, one)
     assert repaired is not None  # the most probable way is always among them
-    repaired = replace(repaired, last_turn=mixture.last_turn, net_turns=mixture.net_turns)
+    repaired = replace(repaired, onward=mixture.onward, net_turns=mixture.net_turns)
     return replace(repaired, parts_seen=mixture.parts_seen, repairs=mixture.repairs)
 
 
@@ -223,7 +223,7 @@ def _forget_readings(profile: Profile, mixture: Mixture) -> Mixture:
         mean=mean,
         cov=cov,
         sign=sign,
-        last_turn=mixture.last_turn,
+        onward=mixture.onward,
         net_turns=mixture.net_turns,
         evidence=mixture.evidence,
         repairs=mixture.repairs,

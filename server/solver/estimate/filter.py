@@ -26,7 +26,6 @@ from server.solver.estimate.hypotheses import (
     SLIPS,
     Mixture,
     Note,
-    hand,
     join,
     loose_sd,
     probable,
@@ -93,8 +92,7 @@ def _turned(profile: Profile, mixture: Mixture, mount: int, contact: Array, turn
     first = 3 * (mount - 1)
     pitch = np.array([c.clockwise * float(c.screw_pitch_mm or 0.0) for c in contacts])[contact]
     hands = [
-        hand(t, mixture.last_turn[first + i]) if t else (0.0, 0.0)
-        for i, t in zip(contact, turns, strict=True)
+        mixture.takes_hold(first + i, t) if t else (0.0, 0.0) for i, t in zip(contact, turns, strict=True)
     ]
     travel, spread = (np.array(hands) * np.stack([pitch, pitch**2], axis=1)).T
     vectors = [m.screw_vectors(profile, mount, i) for i in range(3)]

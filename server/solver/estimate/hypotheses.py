@@ -7,11 +7,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from math import erf, exp, pi, sqrt
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from server.solver.estimate import screws
 from server.solver.events import NoMark
 from server.solver.machine import model as m
 from server.solver.machine.profile import Profile
@@ -139,7 +141,7 @@ class Mixture:
     pulse: Array
     sign: Array  # (H, 12) how each screw, then each mirror's base works: a key of WORKS, 0 not known yet
     notes: tuple[tuple[Note, ...], ...]  # (H) what the hypothesis supposes to have gone wrong
-    last_turn: tuple[float, ...]  # (9) direction in which each screw was turned last
+    onward: tuple[float, ...] = (0.0,) * 9  # turns of each screw since it last changed its way
     net_turns: tuple[float, ...] = (0.0,) * 9  # how far each screw has been turned in all
     # Log of what normalising took away so far: mixtures of one alignment can be compared.
     evidence: float = 0.0
@@ -171,10 +173,17 @@ class Mixture:
         """Whether the newest pulse may well be bad or misread, or the machine not as supposed."""
         return self.doubt > DOUBT
 
+    def takes_hold(self, k: int, turns: float) -> tuple[float, float]:
+        """Mean and variance of the turn of a screw that takes hold when ``turns`` are asked for."""
+        return hand(turns, self.onward[k], reversed_before=self.onward[k] != self.net_turns[k])
+
     @property
     def best(self) -> int:
-        """Index of the most probable hypothesis."""
-        return int(np.argmax(self.log_weight))
+        """Index of the most probable hypothesis of those in which only that is dead which is more probably
+        dead than not: a screw given up for one hypothesis among many would never be tried again."""
+        dead = self.sign == screws.DEAD
+        alike = (dead == (self.weight @ dead > 0.5)).all(1)
+        return int(np.argmax(np.where(alike | ~alike.any(), self.log_weight, -np.inf)))
 
 
 @lru_cache(maxsize=16)
@@ -194,7 +203,6 @@ def prior(profile: Profile) -> Mixture:
         pulse=np.full((len(noise), 2), PULSE_COUNT),
         sign=np.zeros((len(fault), 12), dtype=np.int8),
         notes=((),) * len(fault),
-        last_turn=(0.0,) * 9,
     )
 
 
@@ -279,11 +287,14 @@ def doubted(profile: Profile, mixture: Mixture, mount: int) -> Mixture:
 
 
 def turned(mixture: Mixture, k: int, turns: float) -> Mixture:
-    """The mixture with only a screw's last direction and its turns in all noted."""
-    way = float(np.sign(turns))
-    last_turn = tuple(way if i == k else last for i, last in enumerate(mixture.last_turn))
-    net = tuple(now + turns * (i == k) for i, now in enumerate(mixture.net_turns))
-    return replace(mixture, last_turn=last_turn, net_turns=net)
+    """The mixture with only the turns of a screw noted."""
+    before = mixture.onward[k]
+    onward = before + turns if before * turns > 0 else turns
+    return replace(
+        mixture,
+        onward=(*mixture.onward[:k], onward, *mixture.onward[k + 1 :]),
+        net_turns=tuple(now + turns * (i == k) for i, now in enumerate(mixture.net_turns)),
+    )
 
 
 def loose_shares(mixture: Mixture) -> Array:
@@ -358,13 +369,34 @@ def shift_sd(move: Array) -> Array:
     return np.asarray(SHIFT_RELATIVE * np.abs(move) + SHIFT_HAND * (move != 0))
 
 
-def hand(turns: float, last: float) -> tuple[float, float]:
+def hand(turns: float, onward: float, *, reversed_before: bool = False) -> tuple[float, float]:
     """Mean and variance of the turn that takes hold when ``turns`` are asked for.
 
-    ``last`` is the direction of the turn before (0: unknown): on reversal the play is lost first.
+    onward : the turns one way since the screw last changed its way, or since it was found. What is left of
+    its play is lost first: after a change of way all of it, and more than one small turn may be needed to
+    take it up. A screw that has never changed its way stood, as it was found, at either end of its play.
     """
-    way = np.sign(turns)
-    reverses = 0.5 if last == 0 else float(way != np.sign(last))
-    lost = min(reverses * PLAY_TURNS, abs(turns))
-    spread = reverses * PLAY_SD**2 + (0.25 * PLAY_TURNS**2 if last == 0 else 0.0)
-    return turns - way * lost, (HAND_RELATIVE * turns) ** 2 + HAND_TURNS**2 + spread
+    goes_on = onward * turns > 0
+    before = abs(onward) if goes_on else 0.0
+    share = 0.5 if not reversed_before and (goes_on or onward == 0) else 1.0
+    taken_up = _hand_variance(before) if before else 0.0
+    lost, squared = _clipped(PLAY_TURNS - before, sqrt(PLAY_SD**2 + taken_up), abs(turns))
+    variance = _hand_variance(turns) + share * squared - (share * lost) ** 2
+    return turns - np.sign(turns) * share * lost, variance
+
+
+def _hand_variance(turns: float) -> float:
+    return float((HAND_RELATIVE * turns) ** 2 + HAND_TURNS**2)
+
+
+def _clipped(mean: float, sd: float, most: float) -> tuple[float, float]:
+    """Mean and mean square of a normally distributed number that is cut off at 0 and at ``most``."""
+    over, over_most = _beyond(mean, sd), _beyond(mean - most, sd)
+    return over[0] - over_most[0], over[1] - over_most[1] - 2 * most * over_most[0]
+
+
+def _beyond(mean: float, sd: float) -> tuple[float, float]:
+    """Mean and mean square of the part above 0 of a normally distributed number, 0 where it is below."""
+    above = 0.5 * (1 + erf(mean / (sd * sqrt(2))))
+    density = sd * exp(-0.5 * (mean / sd) ** 2) / sqrt(2 * pi)
+    return mean * above + density, (mean**2 + sd**2) * above + mean * density
