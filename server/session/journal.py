@@ -6,7 +6,6 @@ from typing import Any
 
 from server.log import Damaged, Json, Log
 from server.session.check import Check, check_step
-from server.session.confirm import confirm_step
 from server.session.events import Entry, Event, NoMark, Undo, event_json, event_of, without_undo
 from server.session.services import Refused, Services, refusing
 from server.solver import DocumentError, Profile, Step, parse_profile
@@ -77,11 +76,12 @@ class Journal:
         return self._checked(document, self.ask(document))
 
     def _checked(self, document: Json, step: Step) -> Step:
-        """Return the mark that a check asks for, or the second reading before a long move, else ``step``."""
-        check, events = self.state().get("check"), [event_of(event) for event in document["events"]]
-        if check:
-            step = check_step(Check.from_json(check), events, self.machine(), step)
-        return confirm_step(events, self.machine(), step)
+        """Return the mark that a check asks for, else ``step``."""
+        check = self.state().get("check")
+        if not check:
+            return step
+        events = [event_of(event) for event in document["events"]]
+        return check_step(Check.from_json(check), events, self.machine(), step)
 
     def check_place(self, place: Place) -> None:
         """Raise Refused if no card can hang there or the head cannot go there."""

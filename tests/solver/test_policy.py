@@ -60,6 +60,31 @@ def test_a_long_shift_waits_for_two_marks_that_agree() -> None:
     assert first_mark([7.0, 0.0], [0.2, 0.0])["do"] == "mark"
 
 
+@pytest.mark.parametrize(
+    "marks",
+    [
+        [
+            ("mirror-1", 400.0, [9.0, -7.0]),
+            ("mirror-1", 400.0, [0.3, -0.2]),
+            ("mirror-1", 400.0, [0.28, -0.22]),
+        ],
+        [("mirror-1", 400.0, [0.3, -0.2]), ("mirror-1", 400.0, [9.0, -7.0])],
+        [("mirror-1", 400.0, [0.3, -0.2]), ("mirror-2", 400.0, [9.0, -7.0])],
+        [("mirror-1", 400.0, [0.3, -0.2]), ("mirror-2", 400.0, [9.0, -7.0]), ("mirror-2", 400.0, [0.1, 0.2])],
+        [("mirror-1", 400.0, [0.3, -0.2]), ("mirror-2", 400.0, [9.0, -7.0]), ("mirror-2", 0.0, [1.0, 1.0])],
+    ],
+)
+def test_nothing_is_moved_far_for_one_mark_that_others_do_not_bear_out(
+    marks: list[tuple[str, float, list[float]]],
+) -> None:
+    events = [
+        {"kind": "mark", "station": station, "head_mm": [0.0, y], "offset_mm": offset, "sigma_mm": 0.05}
+        for station, y, offset in marks
+    ]
+    step = answer({"machine": profile("600"), "events": events})
+    assert np.hypot.reduce(step.get("move_mm", [0.0])) <= POLICY.long_shift_mm
+
+
 def test_a_move_is_weighed_on_all_that_marks_have_shown(monkeypatch: pytest.MonkeyPatch) -> None:
     """What is done to the tube for mirror 1 must not spoil the legs behind it, once they have been seen."""
     asked: list[int] = []
