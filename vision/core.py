@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
+import numpy as np
+
 from vision.brighter import one_way
 from vision.calibrate import CameraModel
 from vision.card import CardName
@@ -13,7 +15,7 @@ from vision.compare import MOST_CANDIDATES, SEARCH_PITCH_MM, changes, compare
 from vision.find import find_card
 from vision.light import darker, lamps, stands_out
 from vision.lobes import join_lobes, join_pattern
-from vision.measure import Scene, TrackedMark, measure
+from vision.measure import WIDEST_MM, Scene, TrackedMark, measure
 from vision.on_top import BETWEEN_PICTURES, on_top
 from vision.picture import Pixels
 from vision.reading import CardView, NoReading, Reading
@@ -108,8 +110,16 @@ def read_between(
 
 
 def _sure(seen: list[TrackedMark]) -> list[TrackedMark]:
-    """The marks of one pulse: where the place of one is known well, those known badly are no marks."""
+    """The marks of one pulse: where the place of one is known well, those known badly are no marks, nor is
+    what the window's edge hides in part (a lamp's image there looks like a mark) farther off than a beam is
+    wide.
+    """
     vague = [max(found.mark.sigma_mm) > _VAGUE * min(found.mark.width_mm) for found in seen]
+    known = zip(seen, vague, strict=True)
+    whole = [one.spot.centre for one, unsure in known if not unsure and one.mark.shape != "off-card"]
+    for i, one in enumerate(seen):
+        away = [float(np.hypot(*(one.spot.centre - at))) for at in whole]
+        vague[i] |= one.mark.shape == "off-card" and min(away, default=0.0) > WIDEST_MM
     return (
         seen if all(vague) else [found for found, is_vague in zip(seen, vague, strict=True) if not is_vague]
     )

@@ -22,7 +22,7 @@ from vision.parallax import sight_slope, stand_off
 from vision.plane import project
 from vision.reading import CardView, Mark
 from vision.register import register, sharpness
-from vision.tone import SAME, Tone, tone_between
+from vision.tone import tone_between
 from vision.window import Grid, window_grid
 
 PX_PER_MM = 6.0
@@ -276,11 +276,25 @@ def test_a_photo_by_hand_tells_no_new_mark_by_an_old_ones_rim():
 
 def test_beside_a_mark_that_is_sure_one_that_is_vague_is_no_mark():
     def found(sigma_mm):
-        return SimpleNamespace(mark=Mark((0.0, 0.0), (sigma_mm, 0.05), (5.0, 2.0), "round"))
+        mark = Mark((0.0, 0.0), (sigma_mm, 0.05), (5.0, 2.0), "round")
+        return SimpleNamespace(mark=mark, spot=SimpleNamespace(centre=np.zeros(2)))
 
     sure, vague = found(0.05), found(0.3)
     assert _sure([sure, vague]) == [sure]
     assert _sure([vague]) == [vague]
+
+
+@pytest.mark.parametrize(
+    ("shape", "away", "kept"), [("off-card", 14.0, 1), ("off-card", 12.0, 2), ("round", 14.0, 2)]
+)
+def test_a_part_of_a_mark_at_the_rim_is_of_the_same_pulse_only_within_a_beams_width(shape, away, kept):
+    def found(shape, u):
+        mark = Mark((u, 0.0), (0.05, 0.05), (5.0, 5.0), shape)
+        return SimpleNamespace(mark=mark, spot=SimpleNamespace(centre=np.array([u, 0.0])))
+
+    whole, part = found("round", 4.0), found(shape, 4.0 + away)
+    assert _sure([part, whole]) == [part, whole][2 - kept :]
+    assert _sure([part]) == [part]
 
 
 def test_another_tone_curve_is_no_new_mark():
@@ -320,23 +334,6 @@ def test_what_older_marks_hide_makes_a_mark_less_sure_by_its_short_edge_and_by_r
     assert _doubted(mark, 0.0, 1.0) == mark.sigma_mm
     assert _doubted(mark, 1.0, 1.0) == pytest.approx(np.hypot((0.0405, 0.054), 0.05))
     assert _doubted(mark, 1.0, 0.6) == pytest.approx(np.hypot((0.0405, 0.054), 0.03))  # in units of a card
-
-
-@pytest.mark.parametrize(("with_curve", "without", "told"), [(1, 1, 1), (1, 0, 0), (0, 1, 0)])
-def test_by_hand_a_mark_is_new_with_the_tone_curve_and_without_it(monkeypatch, with_curve, without, told):
-    """A lamp's image on one old mark bends the curve of all."""
-    mark = Mark((1.0, 2.0), (0.03, 0.04), (5.0, 4.9), "round", new=True)
-    found = SimpleNamespace(mark=mark, brighter=-0.5)
-
-    def measured(pair, *_):
-        return found if (without if pair.tone is SAME else with_curve) else None
-
-    blank = plane(lambda u, v: np.full(u.shape, 190.0))
-    pair = compare.compare(blank, VIEW, blank, VIEW)
-    bent = replace(pair, tone=Tone(np.zeros(1), np.zeros((3, 1))))
-    monkeypatch.setattr(compare, "candidates", lambda *_: [SimpleNamespace()])
-    monkeypatch.setattr(compare, "_measure", measured)
-    assert len(compare.changes(bent, [])) == told
 
 
 def test_bare_tape_and_old_marks_are_expected_in_the_light_of_now():
