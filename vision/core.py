@@ -20,7 +20,7 @@ from vision.on_top import BETWEEN_PICTURES, on_top
 from vision.picture import Pixels
 from vision.reading import CardView, NoReading, Reading
 from vision.register import sharpness
-from vision.seek import seek
+from vision.seek import core_of, seek
 from vision.window import flatten_view, window_grid
 
 _NOTHING_NEW = "no new mark since the picture before: the pulse missed the card, or was too weak to mark"
@@ -137,8 +137,8 @@ def marks_on(picture: Pixels, view: CardView, *, new: bool | None) -> list[Track
     """Return all marks that stand out from the tape, and how to follow each.
 
     The image of a lamp that a mark lies in or touches is one with it at first. So where no mark is found, the
-    window is searched again without what is smooth over several mm, and then for what is darker alone. That
-    steepens smudges, so only plain marks count there.
+    window is searched again without what is smooth over several mm, then for what is darker alone, then for
+    what stands out of the lamp's image. That steepens smudges, so only plain marks count there.
     """
     grid = window_grid(SEARCH_PITCH_MM)
     flat = flatten_view(picture, view, grid)
@@ -151,17 +151,30 @@ def marks_on(picture: Pixels, view: CardView, *, new: bool | None) -> list[Track
     inside = grid.radius_mm() < INSIDE_MM
     if not stands_out(flat, unlit.unmarked(grid), inside, _MAYBE_PLAIN):
         return []
-    return _marks_of(unlit, flat, new=new) or _marks_of(unlit, flat, new=new, only=darker)
+    return (
+        _marks_of(unlit, flat, new=new)
+        or _marks_of(unlit, flat, new=new, only=darker)
+        or _marks_of(unlit, flat, new=new, cores=True)
+    )
 
 
 def _marks_of(
-    scene: Scene, flat: Stack, *, new: bool | None, only: Callable[[Stack], Stack] | None = None
+    scene: Scene,
+    flat: Stack,
+    *,
+    new: bool | None,
+    only: Callable[[Stack], Stack] | None = None,
+    cores: bool = False,
 ) -> list[TrackedMark]:
-    """The marks that stand out from the tape in the light of a scene; `only` chooses a part of the change."""
+    """The marks that stand out from the tape in the light of a scene; `only` chooses a part of the change,
+    `cores` what stands out of the candidates.
+    """
     inside = scene.grid.radius_mm() < INSIDE_MM
     rest = flat - scene.unmarked(scene.grid)
     places = seek(only(rest) if only else rest, inside, scene.grid).listed[:MOST_CANDIDATES]
-    found = [measure(scene, s, [o for o in places if o is not s], new=new) for s in places]
+    if cores:
+        places = [core for one in places if (core := core_of(one, rest, scene.grid)) is not None]
+    found = [measure(scene, s, [o for o in places if o is not s], new=new, lamp=cores) for s in places]
     seen = [one for one in found if one is not None]
     kept = one_way([one.brighter for one in seen], [])
     return [one for one, same in zip(seen, kept, strict=True) if same]

@@ -92,9 +92,12 @@ class TrackedMark:
 
 
 def measure(
-    scene: Scene, candidate: Candidate, others: list[Candidate], *, new: bool | None
+    scene: Scene, candidate: Candidate, others: list[Candidate], *, new: bool | None, lamp: bool = False
 ) -> TrackedMark | None:
-    """Return the mark of a candidate and how to follow it, None if nothing like a mark fits there."""
+    """Return the mark of a candidate and how to follow it, None if nothing like a mark fits there.
+
+    `lamp`: the mark lies in a lamp's image, so what is under and around it is no plane but curved.
+    """
     grid = crop_grid(scene.view, scene.grid, candidate)
     after, tape = scene.seen(grid), scene.unmarked(grid)
     height = ((after - tape) @ candidate.colour.astype(np.float32)).astype(float)
@@ -102,7 +105,8 @@ def measure(
     u, v = np.meshgrid(*grid.axes_mm())
     x, y, z, w = u.ravel(), v.ravel(), height.ravel(), weight.ravel()
     whole = not at_rim(candidate)
-    spot = _robust_spot(x, y, z, w, candidate, whole=whole)
+    ground = _curved(x, y, candidate) if lamp else None
+    spot = _robust_spot(x, y, z, w, candidate, whole=whole, ground=ground)
     if spot is None or not plausible(spot, candidate, whole=whole, blur_mm=scene.blur_mm):
         return None
     faint = _is_faint(
@@ -114,10 +118,14 @@ def measure(
         return None
     smoky, figure = clear(spot), Figure("off-card")
     if hidden_share(spot, x, y) > OFF_CARD:
-        spot = fit_spot(x, y, z, centre=candidate.centre_mm, radius=candidate.radius_mm, weight=w)
+        at, radius = candidate.centre_mm, candidate.radius_mm
+        spot = fit_spot(x, y, z, centre=at, radius=radius, weight=w, ground=ground)
     else:
-        smoky = beside_smoke(Points(x, y, z, w * trust(spot, x, y, w)), spot, oval=whole)
-        spot, height = smoky.spot, height - smoky.smoke.reshape(u.shape)
+        if lamp:
+            height = _on_plane(spot, x, y).reshape(u.shape)
+        else:
+            smoky = beside_smoke(Points(x, y, z, w * trust(spot, x, y, w)), spot, oval=whole)
+            spot, height = smoky.spot, height - smoky.smoke.reshape(u.shape)
         figure = figure_of(scene.grid, candidate, spot, grid, height)
     mark = mark_of(scene.view, spot, figure, x, y, new, smoky.variance)
     if mark.width_mm[0] > WIDEST_MM * scene.view.unit_mm or max(mark.sigma_mm) > MOST_SIGMA_MM:
@@ -273,18 +281,40 @@ def on_crop(mask: Mask, window: Grid, grid: Grid) -> Mask:
     return np.asarray(cv2.warpPerspective(mask.astype(np.uint8), to_window, size, flags=flags) > 0)
 
 
+def _curved(x: Floats, y: Floats, candidate: Candidate) -> Ground:
+    """A quadratic surface under and around a mark, in radii of the candidate."""
+    u, v = (
+        (x - candidate.centre_mm[0]) / candidate.radius_mm,
+        (y - candidate.centre_mm[1]) / candidate.radius_mm,
+    )
+    return Ground(None, np.stack([u * u, u * v, v * v]), np.zeros(3))
+
+
+def _on_plane(spot: Spot, x: Floats, y: Floats) -> Floats:
+    """What was fitted, (n,), without the ground's rows."""
+    level, slope_u, slope_v = spot.plane
+    plane = level + slope_u * (x - spot.centre[0]) + slope_v * (y - spot.centre[1])
+    return np.asarray(plane + spot.height * spot.profile(x, y) + spot.rest)
+
+
 def _robust_spot(
-    x: Floats, y: Floats, z: Floats, w: Floats, candidate: Candidate, *, whole: bool
+    x: Floats,
+    y: Floats,
+    z: Floats,
+    w: Floats,
+    candidate: Candidate,
+    *,
+    whole: bool,
+    ground: Ground | None,
 ) -> Spot | None:
     """Round fit, then oval; points that no disc explains (a hole, a wrinkle) lose their weight."""
     if w.sum() < 30:
         return None
     try:
-        spot = fit_spot(x, y, z, centre=candidate.centre_mm, radius=candidate.radius_mm, weight=w)
+        at, radius = candidate.centre_mm, candidate.radius_mm
+        spot = fit_spot(x, y, z, centre=at, radius=radius, weight=w, ground=ground)
         w = w * trust(spot, x, y, w)
-        return fit_spot(
-            x, y, z, centre=candidate.centre_mm, radius=candidate.radius_mm, weight=w, oval=whole, start=spot
-        )
+        return fit_spot(x, y, z, centre=at, radius=radius, weight=w, oval=whole, start=spot, ground=ground)
     except np.linalg.LinAlgError:
         return None
 

@@ -33,6 +33,8 @@ _SMALLEST_PART = 0.1
 _WIDEST_MM = 26.0  # of a round region of the same area: a lamp's image may be as wide, no mark is
 _RIM_OVER_HOLE, _RIM_SHARE = 0.25, 0.4
 _PEN_PX = 7  # of the search grid: 1.4 mm
+# Percentiles of a candidate's change between which its core begins; the core's radius over the candidate's.
+_CORE_LOW, _CORE_HIGH, _CORE_AT_MOST = 10.0, 98.0, 0.6
 _RING_RADIUS_MM, _RING_SHARE = 6.0, 0.4  # a large thin ring is a pen's, not a beam's
 
 
@@ -192,6 +194,21 @@ def _rim_colour(part: Mask, smooth: Stack, inverse: Floats) -> tuple[Floats, flo
     colour = inverse @ smooth[rim].mean(axis=0)
     colour = colour / max(float(np.abs(colour).sum()), 1e-9)
     return colour, float(np.percentile(smooth[rim] @ colour, 85))
+
+
+def core_of(candidate: Candidate, rest: Stack, grid: Grid) -> Candidate | None:
+    """Return what stands well out of a candidate itself, None if that is most of it: a burn in a lamp's image
+    that is brighter than the tape as well.
+    """
+    level = _blurred(rest, SCALES_MM[0] / grid.pitch_mm) @ candidate.colour.astype(np.float32)
+    inside = level[candidate.region]
+    middle = (np.percentile(inside, _CORE_LOW) + np.percentile(inside, _CORE_HIGH)) / 2
+    part = max(_parts(candidate.region & (level > middle)), key=np.count_nonzero, default=None)
+    if part is None:
+        return None
+    core = _candidate(_filled(part), np.full(level.shape, candidate.strength), candidate.colour, grid)
+    fits = _SMALLEST_RADIUS_MM <= core.radius_mm < _CORE_AT_MOST * candidate.radius_mm
+    return core if fits else None
 
 
 def _candidate(region: Mask, best: Floats, colour: Floats, grid: Grid) -> Candidate:

@@ -14,7 +14,7 @@ from vision import compare
 from vision.card import card_sheet
 from vision.change import INSIDE_MM
 from vision.compare import _doubted, covers
-from vision.core import _sure
+from vision.core import _sure, marks_on
 from vision.joint import Mismatch, Patch, explained, fit_joint, rival_rest
 from vision.light import light_change
 from vision.on_top import on_top
@@ -272,6 +272,21 @@ def test_a_photo_by_hand_tells_no_new_mark_by_an_old_ones_rim():
     assert Mismatch(0.07, gain=0.04).by_hand
     assert Mismatch(0.016, gain=0.2).by_hand  # from one place, but in other light
     assert not Mismatch(0.016, gain=0.04).by_hand
+
+
+@pytest.mark.parametrize("burnt", [True, False])
+def test_on_dark_tape_a_burn_in_a_lamp_s_image_is_found_and_the_image_is_none(burnt):
+    rng = np.random.default_rng(6)
+
+    def paint(u, v):
+        lamp = 45 * np.exp(-(((u - 1) / 9) ** 2) - ((v - 5) / 7) ** 2)
+        tape = 30 + lamp + 60 * burnt * disc(u, v, (4.3, 6.5), 1.8) + rng.normal(0, 1.0, u.shape)
+        return np.where(np.hypot(u, v) < 23, tape, 220.0)
+
+    found = marks_on(plane(paint), VIEW, new=None)
+    assert len(found) == burnt
+    if burnt:
+        assert found[0].mark.offset_mm == pytest.approx((4.3, 6.5), abs=0.05)
 
 
 def test_beside_a_mark_that_is_sure_one_that_is_vague_is_no_mark():
