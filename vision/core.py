@@ -20,7 +20,7 @@ from vision.on_top import BETWEEN_PICTURES, on_top
 from vision.picture import Pixels
 from vision.reading import CardView, NoReading, Reading
 from vision.register import sharpness
-from vision.seek import core_of, seek
+from vision.seek import Candidate, core_of, seek, without_lines
 from vision.window import flatten_view, window_grid
 
 _NOTHING_NEW = "no new mark since the picture before: the pulse missed the card, or was too weak to mark"
@@ -174,10 +174,19 @@ def _marks_of(
     places = seek(only(rest) if only else rest, inside, scene.grid).listed[:MOST_CANDIDATES]
     if cores:
         places = [core for one in places if (core := core_of(one, rest, scene.grid)) is not None]
-    found = [measure(scene, s, [o for o in places if o is not s], new=new, lamp=cores) for s in places]
+    found = [_mark_at(scene, one, [o for o in places if o is not one], new=new, lamp=cores) for one in places]
     seen = [one for one in found if one is not None]
     kept = one_way([one.brighter for one in seen], [])
     return [one for one, same in zip(seen, kept, strict=True) if same]
+
+
+def _mark_at(
+    scene: Scene, candidate: Candidate, others: list[Candidate], *, new: bool | None, lamp: bool
+) -> TrackedMark | None:
+    """The mark of a candidate, or of what is left of it without the lines (a pen's) that run into it."""
+    found = measure(scene, candidate, others, new=new, lamp=lamp)
+    parts = None if found is not None else without_lines(candidate, scene.grid)
+    return found if parts is None else measure(scene, parts[0], [*others, parts[1]], new=new, lamp=lamp)
 
 
 def _uneven(view: CardView) -> bool:

@@ -289,6 +289,17 @@ def test_on_dark_tape_a_burn_in_a_lamp_s_image_is_found_and_the_image_is_none(bu
         assert found[0].mark.offset_mm == pytest.approx((4.3, 6.5), abs=0.05)
 
 
+def test_a_burn_on_a_pen_s_line_is_found_and_the_line_is_none():
+    def paint(u, v, burnt=True):
+        line = np.exp(-(((v - 0.4 * u - 1) / 0.35) ** 2)) * (np.abs(u + 1) < 9)
+        tape = 190 - 130 * np.maximum(line, burnt * disc(u, v, (6.0, 2.5), 2.5))
+        return np.where(np.hypot(u, v) < 23, tape, 220.0)
+
+    (found,) = marks_on(plane(paint), VIEW, new=None)
+    assert found.mark.offset_mm == pytest.approx((6.0, 2.5), abs=0.05)
+    assert marks_on(plane(lambda u, v: paint(u, v, burnt=False)), VIEW, new=None) == []
+
+
 def test_beside_a_mark_that_is_sure_one_that_is_vague_is_no_mark():
     def found(sigma_mm):
         mark = Mark((0.0, 0.0), (sigma_mm, 0.05), (5.0, 2.0), "round")

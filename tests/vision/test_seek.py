@@ -21,6 +21,7 @@ from vision.seek import (
     core_of,
     grown,
     seek,
+    without_lines,
 )
 from vision.window import Grid, window_grid
 
@@ -222,3 +223,22 @@ def test_a_lamp_s_image_alone_and_a_plain_burn_have_no_core():
     for levels in (lamp, 40.0 * (np.hypot(U, V) < 6.5), np.zeros(U.shape)):
         rest = np.repeat(levels[..., None], 3, axis=2).astype(np.float32)
         assert core_of(lamp_s_image(30.0), rest, GRID) is None
+
+
+@pytest.mark.parametrize(("wide", "parted"), [(0.8, True), (2.4, False), (0.0, False)])
+def test_a_pen_s_line_is_parted_from_the_burn_that_it_runs_into(wide, parted):
+    disc = np.hypot(U - 4, V) < 2.5
+    region = disc | ((np.abs(V - 1) < wide / 2) & (np.abs(U + 3) < 9))
+    parts = without_lines(Candidate((0.0, 0.0), 4.0, region, GREY, 30.0), GRID)
+    assert (parts is not None) == parted
+    if parts is not None:
+        burn, line = parts
+        assert burn.centre_mm == pytest.approx((4.0, 0.0), abs=0.15)
+        assert burn.radius_mm == pytest.approx(2.5, abs=0.15)
+        assert line.region.sum() == pytest.approx(13.5 * wide / 0.2**2, rel=0.25)
+        assert not (burn.region & line.region).any()
+
+
+def test_a_line_alone_has_no_burn_in_it():
+    line = (np.abs(V - 1) < 0.5) & (np.abs(U) < 12)
+    assert without_lines(Candidate((0.0, 0.0), 2.0, line, GREY, 30.0), GRID) is None
