@@ -12,8 +12,8 @@ from vision.brighter import burnt_share, one_way
 from vision.card import Floats
 from vision.change import INSIDE_MM, Stack, Tape, believed, fit_tape
 from vision.fit import Ground, Spot, fit_spot
-from vision.joint import Mismatch, Patch, explained, fit_joint, rival_rest
-from vision.light import darker, lamps, light_change, on_grid, stands_out
+from vision.joint import Mismatch, Patch, explained, fit_joint, rival_rest, was_there
+from vision.light import darker, lamps, light_change, on_grid, stands_out, with_edge
 from vision.measure import (
     MOST_SIGMA_MM,
     OFF_CARD,
@@ -51,6 +51,7 @@ _SLACK_MM = 0.03  # how well two pictures are registered: an old edge may differ
 # else differs there (relief, soot that moved): measured on rendered pictures, see docs/reading.md.
 _UNDER_SIGMA, _RELIEF_MM = 1.35, 0.05
 _OLD_SHOWS = 0.12  # of a candidate's change: older marks that have gone so far count as lying under it
+_SAME_OUTLINE = 0.7  # of how far older marks have gone; one in a lamp's image is not among those listed
 _LIKE_SIZE = 0.4  # of the logarithm: a rim around an old mark may be taken for a wider one
 _IN_LIGHT = 0.5  # of a candidate's radius: a mark so much smaller lies in a lamp's image or a smudge
 _LEAST_HALF_MM, _MOST_HALF_MM, _ROUND_OLD = 1.8, 10.0, 1.6  # of a crop; radii of an old mark around it
@@ -86,6 +87,21 @@ class Comparison:
         """The tape as it would look now without any mark, new or old."""
         return self.tape.expected(grid, self.bare.expected(grid, None)) * self._lit(grid)
 
+    def otherwise(self, grid: Grid) -> list[Stack]:
+        """What other light or tones, of which the window tells nothing, would add to what is expected.
+
+        A lamp's image on one old mark bends the tone curve for all others: so without the curve. Light that
+        changed smoothly is taken for a gain; a lamp's image on glossy tape adds as much to a burn as to the
+        tape beside it. On bare tape both add nothing. Two pictures of a camera on a stand have neither.
+        """
+        if not self.mismatch.by_hand:
+            return []
+        plain = self.tape.expected(grid, self.earlier.on(grid))
+        bare = self.tape.expected(grid, self.bare.expected(grid, None))
+        lit = plain * self._lit(grid)
+        untoned = [] if self.tone is SAME else [lit - self.tone.of(lit, self.unburnt(grid))]
+        return [*untoned, (self._lit(grid) - 1) * (bare - plain)]
+
     def _lit(self, grid: Grid) -> Stack:
         return np.asarray(1 + on_grid(self.light, self.window, grid))
 
@@ -101,6 +117,7 @@ def compare(after: Pixels, view: CardView, before: Pixels, before_view: CardView
     pair = Comparison(view, shown, earlier, tape, bare, light, grid, mismatch)
     if not mismatch.by_hand:
         return pair
+    pair = replace(pair, light=with_edge(light, seen, pair.expected(grid), grid))
     inside = grid.radius_mm() < INSIDE_MM
     expected, unburnt = pair.expected(grid)[inside], pair.unburnt(grid)[inside]
     return replace(pair, tone=tone_between(seen[inside], expected, unburnt))
@@ -148,11 +165,7 @@ def _is_plain(mark: TrackedMark) -> bool:
 
 
 def _new_marks(pair: Comparison, older: list[TrackedMark], only: Part | None = None) -> list[TrackedMark]:
-    """The new marks in the light of a comparison, strongest first; `only` chooses a part of the change.
-
-    A lamp's image on one old mark bends the tone curve for all others, so what is new must be so with the
-    curve and without it.
-    """
+    """The new marks in the light of a comparison, strongest first; `only` chooses a part of the change."""
     places = candidates(pair, only)
     found: list[TrackedMark] = []
     for candidate in places:
@@ -162,8 +175,7 @@ def _new_marks(pair: Comparison, older: list[TrackedMark], only: Part | None = N
         one = _measure(pair, candidate, others, older)
         if one is None or (pair.mismatch.by_hand and any(covers(o.mark, one.mark) for o in older)):
             continue
-        if pair.tone is SAME or _measure(replace(pair, tone=SAME), candidate, others, older) is not None:
-            found.append(one)
+        found.append(one)
     kept = one_way([one.brighter for one in found], [old.brighter for old in older])
     return [one for one, same in zip(found, kept, strict=True) if same]
 
@@ -217,7 +229,7 @@ def _measure(
         return None if narrow is None else _measure(pair, narrow, others, older)
     u, v = np.meshgrid(*grid.axes_mm())
     x, y, z, w = u.ravel(), v.ravel(), patch.change.ravel(), patch.weight.ravel()
-    rival = rival_rest(patch, *patch.rows(freely=pair.mismatch.by_hand))
+    rival = rival_rest(patch, *patch.rows(freely=pair.mismatch.by_hand, otherwise=True))
     share = explained(patch, spot, rival, candidate.radius_mm)
     if share < pair.mismatch.least_share() or not plausible(
         spot, candidate, whole=whole, blur_mm=max(pair.shown.own.sd_mm, pair.earlier.own.sd_mm)
@@ -227,6 +239,8 @@ def _measure(
         w = w * trust(spot, x, y, w)
         centre = (float(spot.centre[0]), float(spot.centre[1]))
         spot = fit_spot(x, y, z, centre=centre, radius=1.0, weight=w, oval=whole, start=spot, ground=on)
+    if pair.mismatch.by_hand and was_there(patch, spot) > _SAME_OUTLINE:
+        return None
     figure, smoky = Figure("round"), clear(spot)
     if hidden_share(spot, x, y) > OFF_CARD:
         figure = Figure("off-card")
@@ -311,7 +325,9 @@ def _patch(
     gone = evened(gone, weight, grid, [old.spot for old in older])
     change = ((after - expected) @ colour).astype(float)
     known = (expected @ colour).astype(float)
-    return Patch(grid, change, known, gone, weight, pair.mismatch, pair.shown.blurred_mm2()), expected
+    otherwise = tuple((other @ colour).astype(float) for other in pair.otherwise(grid))
+    blur_mm2 = pair.shown.blurred_mm2()
+    return Patch(grid, change, known, gone, weight, pair.mismatch, blur_mm2, otherwise), expected
 
 
 def _on_one_mark(candidate: Candidate, other: Candidate, pair: Comparison) -> bool:

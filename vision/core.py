@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
+import numpy as np
+
 from vision.brighter import one_way
 from vision.calibrate import CameraModel
 from vision.card import CardName
@@ -13,12 +15,12 @@ from vision.compare import MOST_CANDIDATES, SEARCH_PITCH_MM, changes, compare
 from vision.find import find_card
 from vision.light import darker, lamps, stands_out
 from vision.lobes import join_lobes, join_pattern
-from vision.measure import Scene, TrackedMark, measure
+from vision.measure import WIDEST_MM, Scene, TrackedMark, measure
 from vision.on_top import BETWEEN_PICTURES, on_top
 from vision.picture import Pixels
 from vision.reading import CardView, NoReading, Reading
 from vision.register import sharpness
-from vision.seek import seek
+from vision.seek import Candidate, core_of, seek, without_lines
 from vision.window import flatten_view, window_grid
 
 _NOTHING_NEW = "no new mark since the picture before: the pulse missed the card, or was too weak to mark"
@@ -108,8 +110,16 @@ def read_between(
 
 
 def _sure(seen: list[TrackedMark]) -> list[TrackedMark]:
-    """The marks of one pulse: where the place of one is known well, those known badly are no marks."""
+    """The marks of one pulse: where the place of one is known well, those known badly are no marks, nor is
+    what the window's edge hides in part (a lamp's image there looks like a mark) farther off than a beam is
+    wide.
+    """
     vague = [max(found.mark.sigma_mm) > _VAGUE * min(found.mark.width_mm) for found in seen]
+    known = zip(seen, vague, strict=True)
+    whole = [one.spot.centre for one, unsure in known if not unsure and one.mark.shape != "off-card"]
+    for i, one in enumerate(seen):
+        away = [float(np.hypot(*(one.spot.centre - at))) for at in whole]
+        vague[i] |= one.mark.shape == "off-card" and min(away, default=0.0) > WIDEST_MM
     return (
         seen if all(vague) else [found for found, is_vague in zip(seen, vague, strict=True) if not is_vague]
     )
@@ -127,8 +137,8 @@ def marks_on(picture: Pixels, view: CardView, *, new: bool | None) -> list[Track
     """Return all marks that stand out from the tape, and how to follow each.
 
     The image of a lamp that a mark lies in or touches is one with it at first. So where no mark is found, the
-    window is searched again without what is smooth over several mm, and then for what is darker alone. That
-    steepens smudges, so only plain marks count there.
+    window is searched again without what is smooth over several mm, then for what is darker alone, then for
+    what stands out of the lamp's image. That steepens smudges, so only plain marks count there.
     """
     grid = window_grid(SEARCH_PITCH_MM)
     flat = flatten_view(picture, view, grid)
@@ -141,20 +151,42 @@ def marks_on(picture: Pixels, view: CardView, *, new: bool | None) -> list[Track
     inside = grid.radius_mm() < INSIDE_MM
     if not stands_out(flat, unlit.unmarked(grid), inside, _MAYBE_PLAIN):
         return []
-    return _marks_of(unlit, flat, new=new) or _marks_of(unlit, flat, new=new, only=darker)
+    return (
+        _marks_of(unlit, flat, new=new)
+        or _marks_of(unlit, flat, new=new, only=darker)
+        or _marks_of(unlit, flat, new=new, cores=True)
+    )
 
 
 def _marks_of(
-    scene: Scene, flat: Stack, *, new: bool | None, only: Callable[[Stack], Stack] | None = None
+    scene: Scene,
+    flat: Stack,
+    *,
+    new: bool | None,
+    only: Callable[[Stack], Stack] | None = None,
+    cores: bool = False,
 ) -> list[TrackedMark]:
-    """The marks that stand out from the tape in the light of a scene; `only` chooses a part of the change."""
+    """The marks that stand out from the tape in the light of a scene; `only` chooses a part of the change,
+    `cores` what stands out of the candidates.
+    """
     inside = scene.grid.radius_mm() < INSIDE_MM
     rest = flat - scene.unmarked(scene.grid)
     places = seek(only(rest) if only else rest, inside, scene.grid).listed[:MOST_CANDIDATES]
-    found = [measure(scene, s, [o for o in places if o is not s], new=new) for s in places]
+    if cores:
+        places = [core for one in places if (core := core_of(one, rest, scene.grid)) is not None]
+    found = [_mark_at(scene, one, [o for o in places if o is not one], new=new, lamp=cores) for one in places]
     seen = [one for one in found if one is not None]
     kept = one_way([one.brighter for one in seen], [])
     return [one for one, same in zip(seen, kept, strict=True) if same]
+
+
+def _mark_at(
+    scene: Scene, candidate: Candidate, others: list[Candidate], *, new: bool | None, lamp: bool
+) -> TrackedMark | None:
+    """The mark of a candidate, or of what is left of it without the lines (a pen's) that run into it."""
+    found = measure(scene, candidate, others, new=new, lamp=lamp)
+    parts = None if found is not None else without_lines(candidate, scene.grid)
+    return found if parts is None else measure(scene, parts[0], [*others, parts[1]], new=new, lamp=lamp)
 
 
 def _uneven(view: CardView) -> bool:

@@ -50,7 +50,8 @@ _LIGHT_PRIOR = 1e-4  # keeps the light's slope at zero where too little of a mar
 class EdgeFit:
     """Homography (card mm → px), covariance (8, 8) of its parameters in `point_terms`, rms of the distances
     in px, the cylinder on which a bent card lies, the rms with what was left out, the share of well seen
-    edges that were, and the lens's radial distortion (share of the way to the picture's corner, there).
+    edges that were, the lens's radial distortion (share of the way to the picture's corner, there), and the
+    cylinder's curvature in its own standard deviations.
     """
 
     homography: Floats
@@ -61,6 +62,7 @@ class EdgeFit:
     misfit_px: float = 0.0
     left_out: float = 0.0
     lens: float = 0.0
+    bend_over_sd: float = 0.0
 
     def sigma_mm(self, point_mm: Floats) -> Floats:
         """Covariance (2, 2), mm², of the card position that is read at a point of the card."""
@@ -119,6 +121,9 @@ def fit_edges(
     used = int(good.reshape(-1, _PER_EDGE).any(axis=1).sum())
     wide = design if bend is None else np.column_stack([design, more])
     covariance = solved.covariance(wide, own_px=float(np.hypot(hidden, _WHOLE_EDGE * solved.uneven_px())))
+    curved = 0.0
+    if bend is not None:
+        curved = abs(bend.curvature) / float(_BEND_UNITS[0] * np.sqrt(covariance[10, 10]))
     return EdgeFit(
         homography,
         covariance[:8, :8],
@@ -128,6 +133,7 @@ def fit_edges(
         solved.misfit_px(),
         solved.left_out(good),
         lens,
+        curved,
     )
 
 

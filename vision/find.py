@@ -21,7 +21,10 @@ _FEWEST_MARKERS = 2
 _SURE_MARKERS = 3  # their rough corners already tell where the fourth must be
 _STRANGER = 0.5  # of the card's own markers' side: smaller ones are found in texture by chance
 _CORNERS_OFF_PX, _CORNERS_OFF = 1.2, 0.012  # rms of the detector's corners: more is no flat card
-_BENT = 0.75  # a cylinder must leave less than this share of what a plane leaves
+# A cylinder must leave less than this share of what a plane leaves, and its curvature must be clear of zero.
+# Sixteen edges that each err as a whole, as streaks in the print make them, leave a plane half as well as a
+# cylinder by chance.
+_BENT, _BENT_SD = 0.75, 3.0
 _FEWEST_EDGES, _WORST_RMS_PX = 6, 1.0
 # Corners farther from the fit than the first share of a marker's side do not belong to the card; on a bent
 # card they may lie off the plane by the second.
@@ -81,7 +84,7 @@ def _flat_or_bent(
     corners: dict[int, Floats],
     markers: list[Marker],
 ) -> EdgeFit:
-    """The edges' fit on a plane, or on a cylinder where that leaves clearly less."""
+    """The edges' fit on a plane, or on a cylinder where that leaves clearly less and is clearly curved."""
     flat = fit_edges(grey, edges, rough)
     if len(markers) < _SURE_MARKERS:
         return flat
@@ -96,7 +99,8 @@ def _flat_or_bent(
             return flat
         homography, bend = flat.homography, slight
     bent = fit_edges(grey, edges, homography, bend=bend)
-    return bent if bent.misfit_px < _BENT * flat.misfit_px else flat
+    is_bent = bent.misfit_px < _BENT * flat.misfit_px and bent.bend_over_sd > _BENT_SD
+    return bent if is_bent else flat
 
 
 def track(

@@ -28,6 +28,7 @@ _BY_HAND_MM, _BY_HAND_GAIN = 0.03, 0.12  # on a stand, with light that nobody mo
 _TOGETHER, _TOGETHER_BY_HAND = 400.0, 100.0  # measured: errors on old marks stay alike from 400 to 1500
 _TONE = 0.1  # a camera bends its tones by so much of a level at 128 levels off, our estimate
 _FAINT_OLD = 0.08  # of the change: older marks fainter than this hide nothing
+_AROUND, _FEWEST_POINTS = 1.6, 30  # radii of a mark, and points there, in which an older one is sought
 
 
 Tried = tuple[float, Spot, Ground, float]  # cost, the fit, what it stands on, how far tape can go
@@ -73,7 +74,7 @@ class Mismatch:
 class Patch:
     """A crop of both pictures in one mix of colours: the change, the old picture as expected now, how far its
     older marks have gone, and the weights; all (side, side). `blur_mm2`: variance of both pictures' blur
-    along u and v.
+    along u and v. `otherwise`: what other light or tones of the old picture would add, each (side, side).
     """
 
     grid: Grid
@@ -83,16 +84,18 @@ class Patch:
     weight: Floats
     mismatch: Mismatch
     blur_mm2: tuple[float, float] = (0.0, 0.0)
+    otherwise: tuple[Floats, ...] = ()
 
     def noise(self) -> float:
         """Robust standard deviation of the change between neighbouring points."""
         apart = np.diff(self.change, axis=1)[self.weight[:, 1:] > 0]
         return 1.4826 * float(np.median(np.abs(apart))) / np.sqrt(2) + 0.05 if apart.size else 1.0
 
-    def rows(self, *, freely: bool = False) -> tuple[Floats, Floats]:
+    def rows(self, *, freely: bool = False, otherwise: bool = False) -> tuple[Floats, Floats]:
         """What a shift, another sharpness, gain and tone curve of the old picture add, and their ridges.
 
-        `freely`: as if what a fit leaves were the noise of single points.
+        `freely`: as if what a fit leaves were the noise of single points. `otherwise`: also the patch's own
+        other light and tones, each about once.
         """
         smooth = np.asarray(cv2.GaussianBlur(self.known, (0, 0), _SMOOTH_PX))
         down, across = np.gradient(smooth, self.grid.pitch_mm)
@@ -104,6 +107,9 @@ class Patch:
         rows = np.stack([part.ravel() for part in (by_u, by_v, uu, uv, vv, level, level**2 / 128)])
         shift, blur, gain = self.mismatch.shift_mm, self.mismatch.blur_mm2, self.mismatch.gain
         likely = np.array([shift, shift, blur, blur, blur, gain, min(gain / 4, _TONE)])
+        if otherwise and self.otherwise:
+            rows = np.vstack([rows, *(other.ravel() for other in self.otherwise)])
+            likely = np.r_[likely, np.ones(len(self.otherwise))]
         together = 1.0 if freely else self.mismatch.together()
         return rows, together * (self.noise() / likely) ** 2
 
@@ -134,6 +140,24 @@ def explained(patch: Patch, spot: Spot, rival: Floats, radius_mm: float) -> floa
         return float((patch.weight * np.asarray(smooth) ** 2).sum())
 
     return 1 - energy(spot.rest) / max(energy(rival), 1e-9)
+
+
+def was_there(patch: Patch, spot: Spot) -> float:
+    """Return the share of how far older marks have gone around a new mark that its own outline explains
+    beyond a plane: near one where the picture before shows the same mark. Zero where nothing has gone.
+    """
+    u, v = np.meshgrid(*patch.grid.axes_mm())
+    near = (spot.relative_radius(u, v) < _AROUND) & (patch.weight > 0)
+    if near.sum() < _FEWEST_POINTS:
+        return 0.0
+    plane = np.column_stack([np.ones(int(near.sum())), u[near], v[near]])
+    both = np.column_stack([plane, spot.profile(u[near], v[near])])
+    gone: Floats = patch.gone[near]
+    fits = [np.linalg.lstsq(basis, gone, rcond=None)[0] for basis in (plane, both)]
+    if fits[1][3] < _FAINT_OLD * spot.height:
+        return 0.0
+    bare, with_it = (float(np.square(gone - b @ f).sum()) for b, f in zip((plane, both), fits, strict=True))
+    return 1 - with_it / max(bare, 1e-9)
 
 
 def fit_joint(

@@ -11,6 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.card import Floats
 from vision.change import INSIDE_MM, Stack
 from vision.window import Grid
 
@@ -19,6 +20,11 @@ _SIGMAS_MM = (6.0, 5.0, 4.0, 4.0, 4.0)
 _REACH = (1e9, 6.0, 5.0, 4.0, 4.0)  # standard deviations at which a point loses its weight, round by round
 _LEAST_SPREAD, _DARKEST = 0.01, 8.0
 _NOISE_PX = 1.0
+_TURNS = [float(turn) for turn in np.arange(24) * np.pi / 24]
+_FINER_TURNS = [np.pi / 48, np.pi / 96, np.pi / 192]
+# Lines along which light is alike: how far apart, how many to either side (the last is 25 mm long, more than
+# twice the widest mark), and the share of the change that they must leave at most.
+_LINE_MM, _LINES, _EDGE_LEAVES = 1.0, 18, 0.7
 _LAMP_MM, _LEVELS = 10.0, 64.0  # side of the square; steps to a share of one
 
 
@@ -45,6 +51,55 @@ def light_change(seen: Stack, expected: Stack, grid: Grid) -> NDArray[np.float32
     return np.asarray(
         cv2.resize(field, (grid.side, grid.side), interpolation=cv2.INTER_LINEAR), dtype=np.float32
     )
+
+
+def with_edge(light: NDArray[np.float32], seen: Stack, expected: Stack, grid: Grid) -> NDArray[np.float32]:
+    """Return a change of the light with the edge of a shadow across the window, where there is one.
+
+    `expected` is what that light leaves to be seen. An edge is sharper than the light's average, but it goes
+    on along its line, and a mark does not: so in the direction that explains most, the median along each
+    line is light.
+    """
+    side = grid.side // _STEP
+    rest = (seen - expected) / np.maximum(expected, _DARKEST)
+    small = np.asarray(cv2.resize(rest.astype(np.float32), (side, side), interpolation=cv2.INTER_AREA))
+    u, v = (np.linspace(axis[0], axis[-1], side) for axis in grid.axes_mm())
+    inside = np.hypot(u[None, :], v[:, None]) < INSIDE_MM
+    values, at = (
+        small[inside].astype(float),
+        np.stack(np.broadcast_arrays(u[None, :], v[:, None]), axis=-1)[inside],
+    )
+    grey = values.mean(axis=1)
+
+    def left(turn: float) -> float:
+        across = at @ _unit(turn)
+        return float(np.abs(grey - _of_line(across, _along_lines(across, grey[:, None]))[:, 0]).mean())
+
+    best = min(_TURNS, key=left)
+    if not left(best) < _EDGE_LEAVES * float(np.abs(grey - np.median(grey)).mean()):
+        return light
+    for step in _FINER_TURNS:
+        best = min((best - step, best, best + step), key=left)
+    lines = _along_lines(at @ _unit(best), values)
+    everywhere = np.stack(np.broadcast_arrays(*np.meshgrid(*grid.axes_mm())), axis=-1)
+    edge = _of_line((everywhere @ _unit(best)).ravel(), lines).reshape(*everywhere.shape[:2], 3)
+    return np.asarray((1 + light) * (1 + edge) - 1, dtype=np.float32)
+
+
+def _unit(turn: float) -> Floats:
+    return np.array([np.cos(turn), np.sin(turn)])
+
+
+def _along_lines(across: Floats, values: Floats) -> Floats:
+    """The median (lines, channels) of values (n, channels) along each line that is long enough."""
+    which = np.rint(across / _LINE_MM).astype(int) + _LINES
+    return np.array([np.median(values[which == i], axis=0) for i in range(2 * _LINES + 1)])
+
+
+def _of_line(across: Floats, lines: Floats) -> Floats:
+    """The value (n, channels) at points by their place across the lines; beyond the last as there."""
+    places = _LINE_MM * np.arange(-_LINES, _LINES + 1)
+    return np.stack([np.interp(across, places, channel) for channel in lines.T], axis=1)
 
 
 def on_grid(field: NDArray[np.float32], window: Grid, grid: Grid) -> NDArray[np.float32]:

@@ -17,6 +17,7 @@ from vision.joint import Mismatch, Patch, explained, rival_rest
 from vision.light import on_grid
 from vision.picture import Pixels
 from vision.reading import CardView, Mark
+from vision.roughness import first_harmonic, harmonics
 from vision.seek import Candidate, Mask, grown
 from vision.shape import Figure, name_shape, outline_points, region_moments
 from vision.smoke import Points, beside_smoke, clear
@@ -27,11 +28,7 @@ _FLOOR_MM, _FLOOR_PX = 0.002, 0.02  # least sigma: sloping light and other error
 _NEAR_FIT = 2.0  # a cut-off or double mark lies within this many radii of the oval fitted to it
 _FOLLOW_MM, _FOLLOW_HEIGHT = 0.5, 0.3
 _EDGE_ZONE = 0.3  # share of the radius
-_HARMONICS = np.arange(3, 8)
-# Models of a rough edge: w of `first_harmonic`, (correlation length / (2 radii))², and strengths relative to
-# what the harmonics show.
-_WAVES = np.linspace(0.0, 0.7, 9)
-_STRENGTHS = np.geomspace(0.05, 1000.0, 28)
+_LOWEST = 3  # harmonic that a fit leaves
 _EIGHTHS = 8
 _SECTOR_RAD, _SEEN_SECTOR, _SECTORS_OVER = 0.3, 0.1, 2.6
 _LONGEST = 4.0  # times its width: longer is a wrinkle or a line
@@ -95,9 +92,12 @@ class TrackedMark:
 
 
 def measure(
-    scene: Scene, candidate: Candidate, others: list[Candidate], *, new: bool | None
+    scene: Scene, candidate: Candidate, others: list[Candidate], *, new: bool | None, lamp: bool = False
 ) -> TrackedMark | None:
-    """Return the mark of a candidate and how to follow it, None if nothing like a mark fits there."""
+    """Return the mark of a candidate and how to follow it, None if nothing like a mark fits there.
+
+    `lamp`: the mark lies in a lamp's image, so what is under and around it is no plane but curved.
+    """
     grid = crop_grid(scene.view, scene.grid, candidate)
     after, tape = scene.seen(grid), scene.unmarked(grid)
     height = ((after - tape) @ candidate.colour.astype(np.float32)).astype(float)
@@ -105,7 +105,8 @@ def measure(
     u, v = np.meshgrid(*grid.axes_mm())
     x, y, z, w = u.ravel(), v.ravel(), height.ravel(), weight.ravel()
     whole = not at_rim(candidate)
-    spot = _robust_spot(x, y, z, w, candidate, whole=whole)
+    ground = _curved(x, y, candidate) if lamp else None
+    spot = _robust_spot(x, y, z, w, candidate, whole=whole, ground=ground)
     if spot is None or not plausible(spot, candidate, whole=whole, blur_mm=scene.blur_mm):
         return None
     faint = _is_faint(
@@ -117,10 +118,14 @@ def measure(
         return None
     smoky, figure = clear(spot), Figure("off-card")
     if hidden_share(spot, x, y) > OFF_CARD:
-        spot = fit_spot(x, y, z, centre=candidate.centre_mm, radius=candidate.radius_mm, weight=w)
+        at, radius = candidate.centre_mm, candidate.radius_mm
+        spot = fit_spot(x, y, z, centre=at, radius=radius, weight=w, ground=ground)
     else:
-        smoky = beside_smoke(Points(x, y, z, w * trust(spot, x, y, w)), spot, oval=whole)
-        spot, height = smoky.spot, height - smoky.smoke.reshape(u.shape)
+        if lamp:
+            height = _on_plane(spot, x, y).reshape(u.shape)
+        else:
+            smoky = beside_smoke(Points(x, y, z, w * trust(spot, x, y, w)), spot, oval=whole)
+            spot, height = smoky.spot, height - smoky.smoke.reshape(u.shape)
         figure = figure_of(scene.grid, candidate, spot, grid, height)
     mark = mark_of(scene.view, spot, figure, x, y, new, smoky.variance)
     if mark.width_mm[0] > WIDEST_MM * scene.view.unit_mm or max(mark.sigma_mm) > MOST_SIGMA_MM:
@@ -276,18 +281,40 @@ def on_crop(mask: Mask, window: Grid, grid: Grid) -> Mask:
     return np.asarray(cv2.warpPerspective(mask.astype(np.uint8), to_window, size, flags=flags) > 0)
 
 
+def _curved(x: Floats, y: Floats, candidate: Candidate) -> Ground:
+    """A quadratic surface under and around a mark, in radii of the candidate."""
+    u, v = (
+        (x - candidate.centre_mm[0]) / candidate.radius_mm,
+        (y - candidate.centre_mm[1]) / candidate.radius_mm,
+    )
+    return Ground(None, np.stack([u * u, u * v, v * v]), np.zeros(3))
+
+
+def _on_plane(spot: Spot, x: Floats, y: Floats) -> Floats:
+    """What was fitted, (n,), without the ground's rows."""
+    level, slope_u, slope_v = spot.plane
+    plane = level + slope_u * (x - spot.centre[0]) + slope_v * (y - spot.centre[1])
+    return np.asarray(plane + spot.height * spot.profile(x, y) + spot.rest)
+
+
 def _robust_spot(
-    x: Floats, y: Floats, z: Floats, w: Floats, candidate: Candidate, *, whole: bool
+    x: Floats,
+    y: Floats,
+    z: Floats,
+    w: Floats,
+    candidate: Candidate,
+    *,
+    whole: bool,
+    ground: Ground | None,
 ) -> Spot | None:
     """Round fit, then oval; points that no disc explains (a hole, a wrinkle) lose their weight."""
     if w.sum() < 30:
         return None
     try:
-        spot = fit_spot(x, y, z, centre=candidate.centre_mm, radius=candidate.radius_mm, weight=w)
+        at, radius = candidate.centre_mm, candidate.radius_mm
+        spot = fit_spot(x, y, z, centre=at, radius=radius, weight=w, ground=ground)
         w = w * trust(spot, x, y, w)
-        return fit_spot(
-            x, y, z, centre=candidate.centre_mm, radius=candidate.radius_mm, weight=w, oval=whole, start=spot
-        )
+        return fit_spot(x, y, z, centre=at, radius=radius, weight=w, oval=whole, start=spot, ground=ground)
     except np.linalg.LinAlgError:
         return None
 
@@ -333,26 +360,14 @@ def plausible(spot: Spot, candidate: Candidate, *, whole: bool, blur_mm: float) 
 def _centre_variance(spot: Spot, x: Floats, y: Floats) -> Floats:
     """Variance (2,) of the centre, from the roughness of the edge.
 
-    A shift of the centre is the first harmonic of the distance around the edge, and an oval is the second, so
-    the fit leaves nothing of these two. The third to the seventh, beyond the pixels' noise, show how rough
-    the edge is, and so how large the first must have been.
+    A shift of the centre is the first harmonic of the distance around the edge, so the fit leaves nothing of
+    it. The others, beyond the pixels' noise, show how rough the edge is, and so how large the first must have
+    been.
     """
     angle = np.arctan2(y - spot.centre[1], x - spot.centre[0])
-    power, noise = _harmonics(spot, angle)
     white = np.diag(spot.covariance)
-    seen = first_harmonic(power, noise) * white / white.mean()
+    seen = first_harmonic(*harmonics(spot, angle), spot.radius()) * white / white.mean()
     return np.asarray(np.max([seen, white, _by_sectors(spot, angle), _by_eighths(spot, angle)], axis=0))
-
-
-def _harmonics(spot: Spot, angle: Floats) -> tuple[Floats, float]:
-    """Variance of the centre per axis that each of `_HARMONICS` would cause if it were the first, and the
-    part of it that is the pixels' noise.
-    """
-    pull = spot.influence[0] * np.cos(angle) + spot.influence[1] * np.sin(angle)
-    power = np.abs(np.exp(1j * np.outer(_HARMONICS, angle)) @ (pull * spot.rest)) ** 2 / 2
-    counted = spot.rest[np.abs(pull) > 0]
-    noise = 1.4826 * float(np.median(np.abs(counted))) if counted.size else 0.0
-    return power, noise**2 * float(pull @ pull) / 2
 
 
 def _is_vague(spot: Spot, x: Floats, y: Floats, width_mm: float, pixel: float) -> bool:
@@ -360,25 +375,11 @@ def _is_vague(spot: Spot, x: Floats, y: Floats, width_mm: float, pixel: float) -
 
     A blur of one pixel hides the higher harmonics of a mark only a few pixels wide; that is allowed for.
     """
-    power, _ = _harmonics(spot, np.arctan2(y - spot.centre[1], x - spot.centre[0]))
+    power, _ = harmonics(spot, np.arctan2(y - spot.centre[1], x - spot.centre[0]))
     radius = float(np.linalg.det(spot.form)) ** -0.25 * np.sqrt(max(spot.flatness, 1.0))
-    hidden = np.exp(min((_HARMONICS[0] * pixel / radius) ** 2, _MOST_HIDDEN))
-    rough = max(_ROUGH * hidden * float(power[:3].mean()), float(np.diag(spot.covariance).max()))
+    hidden = np.exp(min((_LOWEST * pixel / radius) ** 2, _MOST_HIDDEN))
+    rough = max(_ROUGH * hidden * float(power[1:4].mean()), float(np.diag(spot.covariance).max()))
     return bool(np.sqrt(rough) > _VAGUE * width_mm)
-
-
-def first_harmonic(power: Floats, noise: float) -> float:
-    """Return the expected variance of the first harmonic around an edge, given those of the third to the
-    seventh (`power`, each half of its squared size) and the part `noise` of each that is the pixels'.
-
-    Roughness with a Gaussian correlation gives harmonic k the variance a·exp(-w k²). The prior is flat in w,
-    for lengths up to 1.7 radii, and in log a; the answer is the posterior mean.
-    """
-    strength = _STRENGTHS[:, None] * max(float(power.mean()), 1e-12)
-    variance = strength[..., None] * np.exp(-np.outer(_WAVES, _HARMONICS**2)) + noise
-    likely = -(np.log(variance) + power / variance).sum(axis=-1)
-    share = np.exp(likely - likely.max())
-    return float((share * (strength * np.exp(-_WAVES) + noise)).sum() / share.sum())
 
 
 def _by_sectors(spot: Spot, angle: Floats) -> Floats:

@@ -33,6 +33,9 @@ _SMALLEST_PART = 0.1
 _WIDEST_MM = 26.0  # of a round region of the same area: a lamp's image may be as wide, no mark is
 _RIM_OVER_HOLE, _RIM_SHARE = 0.25, 0.4
 _PEN_PX = 7  # of the search grid: 1.4 mm
+# Percentiles of a candidate's change between which its core begins; the core's radius over the candidate's.
+_CORE_LOW, _CORE_HIGH, _CORE_AT_MOST = 10.0, 98.0, 0.6
+_LEAST_THICK, _LEAST_LINES = 0.4, 0.03  # of a candidate's points: a mark in it, and lines that run into it
 _RING_RADIUS_MM, _RING_SHARE = 6.0, 0.4  # a large thin ring is a pen's, not a beam's
 
 
@@ -179,8 +182,7 @@ def _of_part(part: Mask, best: Floats, smooth: Stack, inverse: Floats, grid: Gri
     region = _filled(bare)
     radius = float(np.sqrt(region.sum() / np.pi)) * grid.pitch_mm
     if radius > _RING_RADIUS_MM and bare.sum() < _RING_SHARE * region.sum():
-        brush = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (_PEN_PX, _PEN_PX))
-        bare = np.asarray(cv2.morphologyEx(bare.astype(np.uint8), cv2.MORPH_OPEN, brush) > 0)
+        bare = _opened(bare)
     places = [_candidate(_filled(piece), best, colour, grid) for piece in _parts(bare)]
     return [candidate for candidate in places if candidate.radius_mm >= _SMALLEST_RADIUS_MM]
 
@@ -192,6 +194,42 @@ def _rim_colour(part: Mask, smooth: Stack, inverse: Floats) -> tuple[Floats, flo
     colour = inverse @ smooth[rim].mean(axis=0)
     colour = colour / max(float(np.abs(colour).sum()), 1e-9)
     return colour, float(np.percentile(smooth[rim] @ colour, 85))
+
+
+def without_lines(candidate: Candidate, grid: Grid) -> tuple[Candidate, Candidate] | None:
+    """Return a candidate without the thin lines that run into it, and these; None if there are none, or if it
+    is hardly more than lines.
+    """
+    thick = max(_parts(_opened(candidate.region)), key=np.count_nonzero, default=None)
+    if thick is None or np.count_nonzero(thick) < _LEAST_THICK * np.count_nonzero(candidate.region):
+        return None
+    lines = candidate.region & ~grown(thick, 1)
+    if np.count_nonzero(lines) < _LEAST_LINES * np.count_nonzero(candidate.region):
+        return None
+    strength = np.full(thick.shape, candidate.strength)
+    disc, line = (_candidate(part, strength, candidate.colour, grid) for part in (thick, lines))
+    return disc, line
+
+
+def _opened(mask: Mask) -> Mask:
+    """A mask without what is thinner than a pen's line."""
+    brush = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (_PEN_PX, _PEN_PX))
+    return np.asarray(cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, brush) > 0)
+
+
+def core_of(candidate: Candidate, rest: Stack, grid: Grid) -> Candidate | None:
+    """Return what stands well out of a candidate itself, None if that is most of it: a burn in a lamp's image
+    that is brighter than the tape as well.
+    """
+    level = _blurred(rest, SCALES_MM[0] / grid.pitch_mm) @ candidate.colour.astype(np.float32)
+    inside = level[candidate.region]
+    middle = (np.percentile(inside, _CORE_LOW) + np.percentile(inside, _CORE_HIGH)) / 2
+    part = max(_parts(candidate.region & (level > middle)), key=np.count_nonzero, default=None)
+    if part is None:
+        return None
+    core = _candidate(_filled(part), np.full(level.shape, candidate.strength), candidate.colour, grid)
+    fits = _SMALLEST_RADIUS_MM <= core.radius_mm < _CORE_AT_MOST * candidate.radius_mm
+    return core if fits else None
 
 
 def _candidate(region: Mask, best: Floats, colour: Floats, grid: Grid) -> Candidate:

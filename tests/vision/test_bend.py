@@ -54,6 +54,14 @@ def test_outside_a_bent_sheet_is_seen_where_opencv_projects_its_cylinder():
     assert np.abs(project(homography, found.apparent(corners)) - seen).max() < 0.3
 
 
+def test_streaks_in_the_print_are_no_bend():
+    """Clogged nozzles shift whole edges; a cylinder has three more unknowns and may fit these better."""
+    sheet = handheld.Sheet(burns=(BURN,), streaks=0.9, seed=12)
+    answer = vision.read(handheld.take(sheet, SHOT, np.random.default_rng(5)))
+    assert isinstance(answer, vision.Reading)
+    assert answer.card.bend is None
+
+
 @pytest.mark.parametrize(("radius_mm", "way"), [(100.0, 25.0), (2000.0, 60.0)])
 def test_a_bent_card_is_read_as_if_it_were_flat(radius_mm, way):
     answer = vision.read(taken(radius_mm, way))

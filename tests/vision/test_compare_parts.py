@@ -12,6 +12,7 @@ from test_pulse import frame
 from test_stream import VIEW
 
 from vision.compare import Comparison, _away_from, _is_plain, _mismatch, _on_one_mark, changes
+from vision.joint import Mismatch
 from vision.light import darker
 from vision.register import Sharpness, Shown, sharpness
 from vision.seek import Candidate
@@ -93,6 +94,19 @@ def test_the_picture_before_is_expected_in_the_new_light_and_tones():
     assert compared().unburnt(COARSE) == pytest.approx(72.0)
     bent = compared(SimpleNamespace(of=lambda lit, unburnt: lit - 2 * unburnt))
     assert bent.expected(COARSE) == pytest.approx(120.0 - 2 * 72.0)
+
+
+def test_other_light_and_tones_change_what_is_expected_of_old_marks_only():
+    """Without the tone curve, and with the light as so many levels more on burnt tape as on bare tape."""
+    bent = compared(SimpleNamespace(of=lambda lit, unburnt: lit - 2 * unburnt))
+    by_hand = replace(bent, mismatch=Mismatch(gain=0.3))
+    untoned, added = by_hand.otherwise(COARSE)
+    assert untoned == pytest.approx(2 * 72.0)
+    assert added == pytest.approx(0.2 * (60 - 100), rel=1e-5)
+    assert len(replace(by_hand, tone=SAME).otherwise(COARSE)) == 1
+    bare = replace(by_hand, earlier=SimpleNamespace(on=by_hand.bare.expected), tone=SAME)
+    assert bare.otherwise(COARSE)[0] == pytest.approx(0.0, abs=1e-4)
+    assert replace(bent, mismatch=Mismatch(0.016, gain=0.04)).otherwise(COARSE) == []
 
 
 @pytest.mark.parametrize(

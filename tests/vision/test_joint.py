@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from vision.joint import Mismatch, Patch, explained, fit_joint, rival_rest
+from vision.fit import fit_spot
+from vision.joint import Mismatch, Patch, explained, fit_joint, rival_rest, was_there
 from vision.window import Grid
 
 GRID = Grid((0.0, 0.0), 0.15, 81)
@@ -50,6 +53,36 @@ def test_on_bare_tape_nothing_is_hidden():
     assert fitted is not None
     assert fitted[1].visible is None
     assert fitted[0].centre == pytest.approx((0.5, 0.5), abs=0.01)
+
+
+def fitted_to(made: Patch):
+    return fit_spot(U.ravel(), V.ravel(), made.change.ravel(), centre=(0.3, 0.2), radius=2.2)
+
+
+def test_what_other_light_would_make_of_an_old_mark_is_no_new_one():
+    """Light taken for a gain makes an old mark look burnt anew, with a new outline where a blur differs."""
+    old = burnt((0.0, 0.0))
+    alone = patch(-30 * old, 120 * old, mismatch=BY_HAND)
+    made = replace(alone, known=200 * np.ones(U.shape), otherwise=(15 * old,))
+    rivals = [
+        rival_rest(one, *one.rows(freely=True, otherwise=True)) for one in (made, replace(made, otherwise=()))
+    ]
+    with_it, without = (explained(made, fitted_to(made), rival, 2.2) for rival in rivals)
+    assert with_it < BY_HAND.least_share() < without
+    assert len(made.rows()[0]) == len(made.rows(otherwise=True)[0]) - 1
+
+
+@pytest.mark.parametrize(("at", "there"), [((0.0, 0.0), True), ((0.15, 0.0), True), ((1.0, 0.0), False)])
+def test_an_old_mark_is_known_by_the_new_one_s_outline(at, there):
+    """Also where a lamp's image slopes over it, so that it was not found in the picture before."""
+    made = patch(80 * burnt((0.0, 0.0)), 50 * burnt(at) + 4 * U, mismatch=BY_HAND)
+    assert (was_there(made, fitted_to(made)) > 0.7) == there
+
+
+def test_where_nothing_was_burnt_nothing_was_there():
+    made = patch(80 * burnt((0.0, 0.0)), np.random.default_rng(3).normal(0, 0.5, U.shape))
+    assert was_there(made, fitted_to(made)) == 0.0
+    assert was_there(replace(made, weight=np.zeros(U.shape)), fitted_to(made)) == 0.0
 
 
 def test_no_start_and_no_weight_give_no_mark():

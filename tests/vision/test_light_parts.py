@@ -12,10 +12,43 @@ from vision import change, markers, tone
 from vision.bend import _FOCAL, _STEEPEST, Bend, apparent, bend_of_tensor
 from vision.calibrate import CalibrationFailed, CameraModel, _solve
 from vision.card import card_of, card_sheet
+from vision.light import light_change, with_edge
 from vision.markers import Marker
 from vision.window import RADIUS_MM, Grid, window_grid
 
 calibrate = import_module("vision.calibrate")  # the package has a function of this name
+
+# a shadow's edge
+
+
+def beside_a_shadow(turn, step, rng, mark=0.3):
+    """A window of 150 levels with a shadow's edge in some direction and a mark 5 mm wide upon it."""
+    grid = window_grid(0.2)
+    u, v = np.meshgrid(*grid.axes_mm())
+    across = u * np.cos(turn) + v * np.sin(turn) - 4.0
+    expected = np.full((grid.side, grid.side, 3), 150.0, np.float32)
+    burnt = np.hypot(u - 4 * np.cos(turn), v - 4 * np.sin(turn)) < 2.5
+    share = 1 - step / (1 + np.exp(-across / 0.4)) - mark * burnt
+    return grid, burnt, expected * share[..., None] + rng.normal(0, 1.0, expected.shape), expected
+
+
+@pytest.mark.parametrize("turn", [0.0, 0.4, 1.3, 2.9])
+def test_a_shadow_s_edge_is_light_and_a_mark_on_it_is_not(turn):
+    grid, burnt, seen, expected = beside_a_shadow(turn, 0.3, np.random.default_rng(4))
+    smooth = light_change(seen, expected, grid)
+    light = with_edge(smooth, seen, expected * (1 + smooth), grid)
+    left = [np.abs(seen - expected * (1 + one)).mean(axis=2) for one in (smooth, light)]
+    clear = (grid.radius_mm() < 17) & ~burnt
+    assert np.percentile(left[1][clear], 99) < 0.65 * np.percentile(left[0][clear], 99)
+    gone = (expected * (1 + light) - seen).mean(axis=2)[burnt]
+    assert np.median(gone) > 0.6 * 0.3 * 150
+
+
+def test_without_a_shadow_s_edge_the_light_stays():
+    grid, _, seen, expected = beside_a_shadow(0.7, 0.0, np.random.default_rng(4))
+    smooth = light_change(seen, expected, grid)
+    assert with_edge(smooth, seen, expected * (1 + smooth), grid) is smooth
+
 
 # markers
 

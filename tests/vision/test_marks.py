@@ -12,8 +12,9 @@ from hypothesis import strategies as st
 import vision
 from vision.find import find_card
 from vision.fit import fit_crop, fit_spot, locate_spot
-from vision.measure import _centre_variance, _is_vague, first_harmonic
+from vision.measure import _centre_variance, _is_vague
 from vision.plane import project
+from vision.roughness import first_harmonic
 from vision.shape import name_shape
 
 VIEW = scenes.View(size=(800, 640), focal_px=950.0, tilt_deg=30, roll_deg=20)
@@ -294,23 +295,49 @@ def test_a_cut_circle_is_named_at_any_turn_and_size(turn, depth, size):
     assert abs((figure.flat_side_deg - turn + 180) % 360 - 180) < 3
 
 
-def edge_waves(length_mm, radius, rng, count=250):
-    """Cosine and sine of harmonics 0 … 8 of rough edges around discs, (count, 9, 2), sd 0.05 mm each."""
+def edge_waves(lengths_mm, radius, rng, count=250):
+    """Cosine and sine of harmonics 0 … 15 of rough edges around discs, (count, 16, 2), sd 0.05 mm each: where
+    a sum of fields, one of each length, crosses a level.
+    """
     turn = np.linspace(0, 2 * np.pi, 360, endpoint=False)
     apart = 2 * radius * np.sin(turn / 2)
-    strength = np.clip(np.fft.rfft(np.exp(-((apart / length_mm) ** 2) / 4)).real / 360, 0, None)[:9]
-    return 0.05 * rng.normal(size=(count, 9, 2)) * np.sqrt(2 * strength)[:, None]
+    alike = np.mean([np.exp(-((apart / length) ** 2) / 4) for length in lengths_mm], axis=0)
+    strength = np.clip(np.fft.rfft(alike).real / 360, 0, None)[:16]
+    return 0.05 * rng.normal(size=(count, 16, 2)) * np.sqrt(2 * strength)[:, None]
 
 
-@pytest.mark.parametrize("length_mm", [0.3, 0.6, 1.0, 1.3])
-def test_what_an_edge_does_to_the_centre_is_foretold_from_its_finer_waves(length_mm):
+@pytest.mark.parametrize("lengths_mm", [(0.3,), (0.6,), (1.0,), (1.3,), (0.3, 1.0), (0.2, 1.0, 2.5)])
+def test_what_an_edge_does_to_the_centre_is_foretold_from_its_finer_waves(lengths_mm):
     rng, noise = np.random.default_rng(8), 0.002  # mm
-    waves = np.concatenate([edge_waves(length_mm, r, rng) for r in (1.5, 2.5, 3.5)])
-    waves += noise * rng.normal(size=waves.shape)
-    power = (waves[:, 3:8] ** 2).sum(axis=2) / 2
-    sigma = np.sqrt([first_harmonic(p, noise**2) for p in power])
-    honest = np.mean(np.abs(waves[:, 1]) < 2 * sigma[:, None])
-    assert 0.86 < honest < 0.99
+    inside, larger = [], []
+    for radius in (1.5, 2.5, 3.5):
+        waves = edge_waves(lengths_mm, radius, rng, count=150)
+        waves += noise * rng.normal(size=waves.shape)
+        power = (waves[:, 2:] ** 2).sum(axis=2) / 2
+        sigma = np.sqrt([first_harmonic(p, noise**2, radius) for p in power])
+        inside.append(np.abs(waves[:, 1]) < 2 * sigma[:, None])
+        larger.append(sigma / waves[:, 1].std())
+    assert 0.87 < np.mean(inside) < 0.997
+    assert np.median(larger) < 2.0
+
+
+def test_fine_teeth_do_not_hide_a_coarse_edge():
+    """The oval is large, the third harmonic is not, and all from the fifth on are alike: teeth of their own.
+    Were they the same roughness, the first harmonic would be no larger than they are.
+    """
+    power = np.array([0.03, 0.012, 0.006, *[0.003] * 11]) ** 2
+    assert np.sqrt(first_harmonic(power, 1e-6, 2.0)) > 0.03
+    assert np.sqrt(first_harmonic(np.full(14, 0.006**2), 1e-6, 2.0)) < 0.02
+
+
+def test_an_oval_that_no_other_harmonic_shows_is_the_beam_s():
+    """A large second harmonic alone is no rough edge; without one the edge is hardly a coarse one."""
+    fine = np.r_[0.004**2, np.full(13, 0.004**2)]
+    oval = np.r_[0.2**2, fine[1:]]
+    assert first_harmonic(oval, 1e-6, 2.0) < 25 * first_harmonic(fine, 1e-6, 2.0)
+    coarse = np.array([0.03, 0.015, 0.006, 0.003, *[0.001] * 10]) ** 2
+    round_one = np.r_[0.002**2, coarse[1:]]
+    assert first_harmonic(round_one, 1e-6, 2.0) < 0.6 * first_harmonic(coarse, 1e-6, 2.0)
 
 
 def test_a_faint_mark_of_few_pixels_is_vaguer_than_its_edge_looks():

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.special import ive
 from test_pairs import VIEW, disc, plane
 
 from vision.core import marks_on
@@ -20,7 +21,6 @@ from vision.measure import (
     crop_grid,
     crop_weights,
     figure_of,
-    first_harmonic,
     follow,
     hidden_share,
     mark_of,
@@ -28,6 +28,7 @@ from vision.measure import (
     plausible,
     trust,
 )
+from vision.roughness import first_harmonic
 from vision.seek import Candidate
 from vision.shape import Figure
 from vision.window import Grid, window_grid
@@ -199,19 +200,30 @@ def test_the_card_s_own_doubt_is_that_of_its_eight_parameters():
 
 @pytest.mark.parametrize(("waves", "noise"), [(0.1, 1e-6), (0.03, 0.1), (0.3, 0.01)])
 def test_the_first_harmonic_is_what_the_others_make_likely(waves, noise):
-    """The same posterior mean by finer sums, written out anew: each power is exponential about its
-    variance."""
-    power = np.exp(-waves * np.arange(3, 8) ** 2) + noise
-    w, a = np.meshgrid(np.linspace(0, 0.7, 113), np.geomspace(0.05, 1000, 271) * power.mean())
-    of = [a * np.exp(-w * k * k) + noise for k in range(3, 8)]
-    likely = np.prod([np.exp(-p / v) / v for p, v in zip(power, of, strict=True)], axis=0)
-    wanted = (likely * (a * np.exp(-w) + noise)).sum() / likely.sum()
-    assert first_harmonic(power, noise) == pytest.approx(wanted, rel=0.2)
-    assert first_harmonic(4 * power, 4 * noise) == pytest.approx(4 * first_harmonic(power, noise))
+    """The same posterior mean by finer sums, written out anew with scipy's Bessel functions: each power is
+    exponential about its variance."""
+    order = np.arange(2, 16)
+    power, radius = np.exp(-waves * order**2) + noise, 60.0
+    w, a, b = np.meshgrid(
+        np.linspace(0.002, 1, 130),
+        np.geomspace(0.05, 1000, 40) * power[1:6].mean(),
+        np.array([0, 1, 3, 10, 30, 100, 300, 1000]) / 1000 * power[1:6].mean(),
+    )
+    c = 1 / (2 * w)
+    first = a * np.exp(-w) + b + noise
+    of = [a * np.exp(-w) * ive(k, c) / ive(1, c) + b + noise for k in order]
+    likely = np.prod([np.exp(-p / v) / v for p, v in zip(power[1:], of[1:], strict=True)], axis=0)
+    ovals = [of[0] + (share * radius) ** 2 / 2 for share in np.geomspace(0.003, 0.3, 4)]
+    likely = likely * np.sum([np.exp(-power[0] / v) / v for v in ovals], axis=0)
+    likely = likely * np.exp(-first / (0.12 * radius) ** 2)
+    wanted = (likely * first).sum() / likely.sum()
+    assert first_harmonic(power, noise, radius) == pytest.approx(wanted, rel=0.2)
+    twice = first_harmonic(4 * power, 4 * noise, 2 * radius)
+    assert twice == pytest.approx(4 * first_harmonic(power, noise, radius))
 
 
 def test_an_edge_without_any_roughness_adds_nothing():
-    assert first_harmonic(np.zeros(5), 0.0) < 1e-9
+    assert first_harmonic(np.zeros(14), 0.0, 2.0) < 1e-9
 
 
 def pulled(angle, rest, along=(1.0, 2.0)) -> Spot:

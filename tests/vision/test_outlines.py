@@ -18,6 +18,7 @@ from vision.fit import Spot
 from vision.grid import COLUMNS, PITCH_MM, ROWS, grid_markers
 from vision.plane import project
 from vision.reading import CardView, Mark, NoReading, Reading
+from vision.roughness import first_harmonic
 from vision.window import Grid, flatten, flatten_view, window_grid
 
 Array = NDArray[Any]
@@ -156,11 +157,12 @@ def test_points_that_no_disc_explains_lose_their_weight_but_not_the_edge() -> No
 @pytest.mark.parametrize("noise", [0.0, 0.5])
 def test_a_rough_edge_moves_the_first_harmonic_at_least_as_much_as_the_next(noise: float) -> None:
     """White roughness gives all harmonics alike; a smooth one gives the first more than the third."""
-    flat = measure.first_harmonic(np.full(5, 4.0 + noise), noise)
+    flat = first_harmonic(np.full(14, 4.0 + noise), noise, 40.0)
     assert flat > 2.0
-    falling = measure.first_harmonic(np.array([16.0, 4.0, 1.0, 0.2, 0.1]) + noise, noise)
-    assert falling > 2 * flat
-    assert measure.first_harmonic(2 * np.full(5, 4.0 + noise), 2 * noise) == pytest.approx(2 * flat, rel=1e-6)
+    steep = np.array([40.0, 16.0, 4.0, 1.0, 0.2, *[0.1] * 9])
+    assert first_harmonic(steep + noise, noise, 40.0) > 2 * flat
+    twice = first_harmonic(2 * np.full(14, 4.0 + noise), 2 * noise, 40.0 * np.sqrt(2))
+    assert twice == pytest.approx(2 * flat, rel=1e-6)
 
 
 def test_a_cards_own_uncertainty_is_that_of_its_eight_numbers() -> None:

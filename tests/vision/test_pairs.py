@@ -14,7 +14,7 @@ from vision import compare
 from vision.card import card_sheet
 from vision.change import INSIDE_MM
 from vision.compare import _doubted, covers
-from vision.core import _sure
+from vision.core import _sure, marks_on
 from vision.joint import Mismatch, Patch, explained, fit_joint, rival_rest
 from vision.light import light_change
 from vision.on_top import on_top
@@ -22,7 +22,7 @@ from vision.parallax import sight_slope, stand_off
 from vision.plane import project
 from vision.reading import CardView, Mark
 from vision.register import register, sharpness
-from vision.tone import SAME, Tone, tone_between
+from vision.tone import tone_between
 from vision.window import Grid, window_grid
 
 PX_PER_MM = 6.0
@@ -274,13 +274,53 @@ def test_a_photo_by_hand_tells_no_new_mark_by_an_old_ones_rim():
     assert not Mismatch(0.016, gain=0.04).by_hand
 
 
+@pytest.mark.parametrize("burnt", [True, False])
+def test_on_dark_tape_a_burn_in_a_lamp_s_image_is_found_and_the_image_is_none(burnt):
+    rng = np.random.default_rng(6)
+
+    def paint(u, v):
+        lamp = 45 * np.exp(-(((u - 1) / 9) ** 2) - ((v - 5) / 7) ** 2)
+        tape = 30 + lamp + 60 * burnt * disc(u, v, (4.3, 6.5), 1.8) + rng.normal(0, 1.0, u.shape)
+        return np.where(np.hypot(u, v) < 23, tape, 220.0)
+
+    found = marks_on(plane(paint), VIEW, new=None)
+    assert len(found) == burnt
+    if burnt:
+        assert found[0].mark.offset_mm == pytest.approx((4.3, 6.5), abs=0.05)
+
+
+def test_a_burn_on_a_pen_s_line_is_found_and_the_line_is_none():
+    def paint(u, v, burnt=True):
+        line = np.exp(-(((v - 0.4 * u - 1) / 0.35) ** 2)) * (np.abs(u + 1) < 9)
+        tape = 190 - 130 * np.maximum(line, burnt * disc(u, v, (6.0, 2.5), 2.5))
+        return np.where(np.hypot(u, v) < 23, tape, 220.0)
+
+    (found,) = marks_on(plane(paint), VIEW, new=None)
+    assert found.mark.offset_mm == pytest.approx((6.0, 2.5), abs=0.05)
+    assert marks_on(plane(lambda u, v: paint(u, v, burnt=False)), VIEW, new=None) == []
+
+
 def test_beside_a_mark_that_is_sure_one_that_is_vague_is_no_mark():
     def found(sigma_mm):
-        return SimpleNamespace(mark=Mark((0.0, 0.0), (sigma_mm, 0.05), (5.0, 2.0), "round"))
+        mark = Mark((0.0, 0.0), (sigma_mm, 0.05), (5.0, 2.0), "round")
+        return SimpleNamespace(mark=mark, spot=SimpleNamespace(centre=np.zeros(2)))
 
     sure, vague = found(0.05), found(0.3)
     assert _sure([sure, vague]) == [sure]
     assert _sure([vague]) == [vague]
+
+
+@pytest.mark.parametrize(
+    ("shape", "away", "kept"), [("off-card", 14.0, 1), ("off-card", 12.0, 2), ("round", 14.0, 2)]
+)
+def test_a_part_of_a_mark_at_the_rim_is_of_the_same_pulse_only_within_a_beams_width(shape, away, kept):
+    def found(shape, u):
+        mark = Mark((u, 0.0), (0.05, 0.05), (5.0, 5.0), shape)
+        return SimpleNamespace(mark=mark, spot=SimpleNamespace(centre=np.array([u, 0.0])))
+
+    whole, part = found("round", 4.0), found(shape, 4.0 + away)
+    assert _sure([part, whole]) == [part, whole][2 - kept :]
+    assert _sure([part]) == [part]
 
 
 def test_another_tone_curve_is_no_new_mark():
@@ -320,23 +360,6 @@ def test_what_older_marks_hide_makes_a_mark_less_sure_by_its_short_edge_and_by_r
     assert _doubted(mark, 0.0, 1.0) == mark.sigma_mm
     assert _doubted(mark, 1.0, 1.0) == pytest.approx(np.hypot((0.0405, 0.054), 0.05))
     assert _doubted(mark, 1.0, 0.6) == pytest.approx(np.hypot((0.0405, 0.054), 0.03))  # in units of a card
-
-
-@pytest.mark.parametrize(("with_curve", "without", "told"), [(1, 1, 1), (1, 0, 0), (0, 1, 0)])
-def test_by_hand_a_mark_is_new_with_the_tone_curve_and_without_it(monkeypatch, with_curve, without, told):
-    """A lamp's image on one old mark bends the curve of all."""
-    mark = Mark((1.0, 2.0), (0.03, 0.04), (5.0, 4.9), "round", new=True)
-    found = SimpleNamespace(mark=mark, brighter=-0.5)
-
-    def measured(pair, *_):
-        return found if (without if pair.tone is SAME else with_curve) else None
-
-    blank = plane(lambda u, v: np.full(u.shape, 190.0))
-    pair = compare.compare(blank, VIEW, blank, VIEW)
-    bent = replace(pair, tone=Tone(np.zeros(1), np.zeros((3, 1))))
-    monkeypatch.setattr(compare, "candidates", lambda *_: [SimpleNamespace()])
-    monkeypatch.setattr(compare, "_measure", measured)
-    assert len(compare.changes(bent, [])) == told
 
 
 def test_bare_tape_and_old_marks_are_expected_in_the_light_of_now():

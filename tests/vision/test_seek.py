@@ -18,8 +18,10 @@ from vision.seek import (
     _scale_of,
     _score,
     _split,
+    core_of,
     grown,
     seek,
+    without_lines,
 )
 from vision.window import Grid, window_grid
 
@@ -198,3 +200,45 @@ def test_the_finest_scale_is_used_where_a_part_stands_out_in_it():
 def test_a_part_s_outline_is_a_quarter_of_its_height(score, level):
     blob = box(slice(0, 10), slice(0, 10))
     assert _part_level(blob, np.where(blob, score, 99.0)) == pytest.approx(level)
+
+
+def lamp_s_image(strength: float) -> Candidate:
+    region = np.hypot(U, V) < 7.0
+    return Candidate((0.0, 0.0), 7.0, region, GREY / GREY.sum(), strength)
+
+
+def test_the_core_of_a_lamp_s_image_is_the_burn_in_it():
+    """Brighter both; the burn lies off the image's middle, where the lamp alone has the most light."""
+    lamp = 40 * np.exp(-((U / 8) ** 2) - (V / 8) ** 2)
+    rest = np.repeat((lamp + 60 * (np.hypot(U - 3, V + 1) < 1.8))[..., None], 3, axis=2).astype(np.float32)
+    core = core_of(lamp_s_image(30.0), rest, GRID)
+    assert core is not None
+    assert core.centre_mm == pytest.approx((3.0, -1.0), abs=0.15)
+    assert core.radius_mm == pytest.approx(1.8, abs=0.2)
+    assert core.strength == pytest.approx(30.0)
+
+
+def test_a_lamp_s_image_alone_and_a_plain_burn_have_no_core():
+    lamp = 40 * np.exp(-((U / 8) ** 2) - (V / 8) ** 2)
+    for levels in (lamp, 40.0 * (np.hypot(U, V) < 6.5), np.zeros(U.shape)):
+        rest = np.repeat(levels[..., None], 3, axis=2).astype(np.float32)
+        assert core_of(lamp_s_image(30.0), rest, GRID) is None
+
+
+@pytest.mark.parametrize(("wide", "parted"), [(0.8, True), (2.4, False), (0.0, False)])
+def test_a_pen_s_line_is_parted_from_the_burn_that_it_runs_into(wide, parted):
+    disc = np.hypot(U - 4, V) < 2.5
+    region = disc | ((np.abs(V - 1) < wide / 2) & (np.abs(U + 3) < 9))
+    parts = without_lines(Candidate((0.0, 0.0), 4.0, region, GREY, 30.0), GRID)
+    assert (parts is not None) == parted
+    if parts is not None:
+        burn, line = parts
+        assert burn.centre_mm == pytest.approx((4.0, 0.0), abs=0.15)
+        assert burn.radius_mm == pytest.approx(2.5, abs=0.15)
+        assert line.region.sum() == pytest.approx(13.5 * wide / 0.2**2, rel=0.25)
+        assert not (burn.region & line.region).any()
+
+
+def test_a_line_alone_has_no_burn_in_it():
+    line = (np.abs(V - 1) < 0.5) & (np.abs(U) < 12)
+    assert without_lines(Candidate((0.0, 0.0), 2.0, line, GREY, 30.0), GRID) is None

@@ -14,9 +14,10 @@ from vision import find
 from vision.bend import Bend
 from vision.edges import _seen_flat
 from vision.fit import _M_HIGH, _M_LOW, Ground, _bounded, _Kind, _normal_equations, _Problem
-from vision.measure import _harmonics, _is_vague
+from vision.measure import _is_vague
 from vision.reading import CardView
 from vision.register import _as_toned, _step, sharpness
+from vision.roughness import harmonics
 from vision.seek import _of_part, _parts
 from vision.window import window_grid
 
@@ -269,16 +270,16 @@ def test_parts_that_are_tiny_beside_the_largest_are_left_out(size, kept):
         (200.0, 2.35, False, None),
     ],
 )
-@pytest.mark.parametrize("misfit", [0.74, 0.76])
+@pytest.mark.parametrize(("misfit", "over_sd"), [(0.74, 3.1), (0.76, 3.1), (0.74, 2.9)])
 def test_a_card_is_taken_as_bent_where_its_corners_or_edges_say_so(
-    monkeypatch, side, off, slight, way, misfit
+    monkeypatch, side, off, slight, way, misfit, over_sd
 ):
     square = np.array([(0, 0), (1, 0), (1, 1), (0, 1)]) * side
     corners = {i: np.add(square, (3.0 * i * side, 0.0)) for i in range(4)}
     shifts = [(off, off), (off, -off), (-off, -off), (-off, off)]
     seen = [find.Marker(i, at + shift) for (i, at), shift in zip(corners.items(), shifts, strict=True)]
     flat = SimpleNamespace(misfit_px=1.0, homography=np.eye(3))
-    bent = SimpleNamespace(misfit_px=misfit)
+    bent = SimpleNamespace(misfit_px=misfit, bend_over_sd=over_sd)
 
     def fit_edges(grey, edges, start, bend=None):
         if bend is None:
@@ -291,7 +292,7 @@ def test_a_card_is_taken_as_bent_where_its_corners_or_edges_say_so(
     monkeypatch.setattr(find, "first_bend", lambda *_: "slight" if slight else None)
     grey = np.zeros((9, 9), np.uint8)
     found = find._flat_or_bent(grey, list(corners.values()), np.eye(3), corners, seen)
-    assert (found is bent) == (way is not None and misfit < 0.75)
+    assert (found is bent) == (way is not None and misfit < 0.75 and over_sd > 3)
     if way:
         assert bent.way == way
         assert bent.start == "start" if way == "corners" else bent.start is flat.homography
@@ -316,6 +317,8 @@ def rough_spot(waves=(), sigma=0.0, radius=1.0, flatness=0.0):
             covariance=np.diag([sigma**2, sigma**2 / 4]),
             form=np.eye(2) * max(flatness, 1.0) / radius**2,
             flatness=flatness,
+            radius=lambda: radius,
+            widths=lambda: (2 * radius, 2 * radius, 0.0),
         ),
     )
 
@@ -340,9 +343,11 @@ def test_higher_harmonics_make_no_mark_vague_but_its_noise_does():
 
 def test_harmonics_are_powers_and_the_noise_is_the_median_s():
     x, y, spot = rough_spot([(3, 0.2), (6, 0.1)])
-    power, noise = _harmonics(spot, np.arctan2(y, x))
-    assert power == pytest.approx(np.array([0.2**2, 0, 0, 0.1**2, 0]) / 2, abs=1e-12)
+    power, noise = harmonics(spot, np.arctan2(y, x))
+    assert power == pytest.approx(np.r_[0, 0.2**2, 0, 0, 0.1**2, np.zeros(9)] / 2, abs=1e-12)
     middle = 1.4826 * np.median(np.abs(spot.rest))
     assert noise == pytest.approx(middle**2 / 360)
+    spot.widths = lambda: (2.2, 1.8, 0.4)  # radii from 1.1 to 0.9: a wave of a tenth
+    assert harmonics(spot, np.arctan2(y, x))[0][0] == pytest.approx(0.1**2 / 2)
     spot.influence = np.zeros((2, 720))
-    assert _harmonics(spot, np.arctan2(y, x))[1] == 0.0
+    assert harmonics(spot, np.arctan2(y, x))[1] == 0.0
