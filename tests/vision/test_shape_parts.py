@@ -224,8 +224,10 @@ def test_an_outline_has_about_as_many_points_whatever_the_grid():
     [
         ((30.0, 20.0), 30.0),
         ((10.0, 20.0), 10.0),
-        ((12.0, 20.0), 10.0),  # just within the smaller one's edge, at 12.5
-        ((13.2, 20.0), 30.0),  # within none: the larger one
+        *(((u, 20.0), 10.0) for u in (7.7, 12.3)),  # just within the smaller one's edges, 7.5 and 12.5
+        *(((u, 20.0), 30.0) for u in (7.4, 12.6)),  # within none: the larger one
+        *(((10.0, v), 10.0) for v in (17.7, 22.3)),
+        *(((10.0, v), 30.0) for v in (17.4, 22.6)),
         ((20.0, 39.0), 30.0),
     ],
 )
