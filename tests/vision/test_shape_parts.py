@@ -238,3 +238,32 @@ def test_the_outline_is_that_which_holds_the_place(near, chosen):
     height[14:27, 24:37] = 1.0
     points = shape.outline_points(height, np.eye(3), near)
     assert points[:, 0].mean() == pytest.approx(chosen, abs=0.2)
+
+
+@pytest.mark.parametrize("towards", range(0, 360, 30))
+@pytest.mark.parametrize("depth", [0.2, 0.6])
+def test_a_fit_of_a_cut_starts_from_every_side_deep_and_shallow(monkeypatch, towards, depth):
+    """An outline that is such a start is left as it is: the best start already knows it."""
+
+    def unmoved(distance, start, points):
+        return start, float(np.sum(distance(start, points) ** 2))
+
+    monkeypatch.setattr(shape, "_least_squares", unmoved)
+    angle = np.radians(towards)
+    middle, radius, line = -depth * np.array([np.cos(angle), np.sin(angle)]), 1 + depth, 1 - depth
+    start, left = shape._fit_cut(radius * cut_circle(line / radius, angle) + middle)
+    assert start == pytest.approx([*middle, radius, angle, line])
+    assert left == pytest.approx(0.0, abs=1e-12)
+
+
+def test_an_outline_is_smoothed_by_nine_tenths_of_a_pixel():
+    """A square's corner is where both steps are the root of a half: 0.545 standard deviations inside."""
+    height = np.zeros((21, 21))
+    height[6:15, 6:15] = 1.0  # from 5.5 to 14.5
+    points = shape.outline_points(height, np.eye(3), (10.0, 10.0))
+    outermost = 14.5 - 1 / 6  # the middle of the last third of a pixel
+    assert points[:, 0].max() == pytest.approx(outermost, abs=0.01)
+    assert points.sum(axis=1).max() / 2 == pytest.approx(outermost - 0.545 * 0.9, abs=0.16)
+    line = np.zeros((21, 21))
+    line[10, 5:16] = 1.0  # thinner than the blur: nothing of it is half as high
+    assert len(shape.outline_points(line, np.eye(3), (10.0, 10.0))) == 0
