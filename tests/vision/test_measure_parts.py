@@ -324,3 +324,67 @@ def test_points_without_weight_neither_tell_the_spread_nor_count_as_outliers():
     spread = 1.4826
     assert told[inner[:9]] == pytest.approx((1 - (8.0 / (6 * spread)) ** 2) ** 2, rel=1e-4)
     assert told[inner[9:]] == pytest.approx((1 - (1.0 / (6 * spread)) ** 2) ** 2, rel=1e-4)
+
+
+# the figure, and places that do not depend on where the mark lies
+
+
+def outlined(monkeypatch, at=(3.0, -4.0), region=None, ratio=1.25):
+    """What is outlined of a disc of 60 levels on light that slopes, and what it is named by."""
+    asked = {}
+    monkeypatch.setattr(measure, "outline_points", lambda *given: asked.update(given=given) or "points")
+    monkeypatch.setattr(measure, "name_shape", lambda *given: asked.update(named=given) or Figure("round"))
+    disc = (np.hypot(U - 3.1, V + 4.2) < 2) * 1.0
+    levels = 10 + 0.5 * (U - 3.1) - 0.2 * (V + 4.2) + 60 * disc
+    spot = replace(made((3.1, -4.2), height=50.0), plane=np.array([10.0, 0.5, -0.2]))
+    spot = replace(spot, form=spot.form @ np.diag([1.0, ratio**2]))
+    u, v = np.meshgrid(*WINDOW.axes_mm())
+    mask = np.hypot(u - 3.1, v + 4.2) < 1.5 if region is None else region
+    one = Candidate(at, 2.0, mask, COLOUR, 50.0)
+    assert measure.figure_of(WINDOW, one, spot, CROP, levels).name == "round"
+    return disc, *asked["given"], *asked["named"]
+
+
+def test_an_outline_is_of_the_mark_without_its_light_in_shares_of_its_height(monkeypatch):
+    disc, shown, to_mm, near, points, ratio = outlined(monkeypatch)
+    assert shown == pytest.approx(disc, abs=1e-9)
+    assert np.array_equal(to_mm, CROP.to_mm)
+    assert near == pytest.approx((20.0, 20.0))  # the candidate's place, the middle of 41 points
+    assert (points, ratio) == ("points", pytest.approx(1.25))
+    assert outlined(monkeypatch, (2.0, -3.0))[3] == pytest.approx((15.0, 15.0))
+    assert outlined(monkeypatch, (5.5, -4.0))[3] == pytest.approx((20.5, 21.0))  # beside it: the fit's own
+
+
+def test_what_lies_two_radii_away_tells_no_height(monkeypatch):
+    """All of the region's points within that are bare, or there are none: then the fit's height counts."""
+    u, v = np.meshgrid(*WINDOW.axes_mm())
+    far = np.hypot(u - 3.1, v + 4.2) > 4.2
+    disc, shown, *_ = outlined(monkeypatch, region=far, ratio=1.0)
+    assert shown == pytest.approx(disc * 60 / 50)
+    # of what lies nearer, four tenths are burnt: the height is that of the upper three
+    mixed = (np.hypot(u - 3.1, v + 4.2) > 3.3) | (np.hypot(u - 3.1, v + 4.2) < 1.8)
+    assert outlined(monkeypatch, region=mixed, ratio=1.0)[1] == pytest.approx(disc)
+
+
+@pytest.mark.parametrize("away", [(7.0, -3.0), (-5.0, 11.0)])
+def test_how_sure_a_place_is_does_not_depend_on_where_it_is(away):
+    """A ragged mark of which a part is hidden, moved as a whole."""
+    grid = Grid((0.0, 0.0), 0.2, 41)
+    x, y = (axis.ravel() for axis in np.meshgrid(*grid.axes_mm()))
+    angle = np.arctan2(y, x)
+    edge = 2 + 0.15 * np.cos(3 * angle + 0.4) + 0.1 * np.cos(5 * angle)
+    z = 60 / (1 + np.exp((np.hypot(x, y) - edge) / 0.15)) + 3 * np.sin(2.0 * x) * (y > 0)
+
+    def told(u, v, weight):
+        about = {"centre": (u, v), "radius": 2.0, "weight": weight}
+        spot = measure.fit_spot(x + u, y + v, z, **about)
+        mark = measure.mark_of(VIEW, spot, Figure("round"), x + u, y + v, None, np.zeros(2))
+        vague = [measure._is_vague(spot, x + u, y + v, width, 0.1) for width in np.geomspace(0.1, 100, 61)]
+        return mark.sigma_mm, mark.width_mm, sum(vague)
+
+    for weight in (np.ones(x.size), np.where(x + 0.3 * y > 0.5, 0.0, 1.0)):
+        here, there = told(0.0, 0.0, weight), told(*away, weight)
+        assert there[0] == pytest.approx(here[0], rel=1e-3)
+        assert there[1] == pytest.approx(here[1], rel=1e-4)
+        assert there[2] == here[2]
+        assert 0 < here[2] < 61
