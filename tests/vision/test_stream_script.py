@@ -399,6 +399,11 @@ def test_the_picture_before_is_what_was_seen_before_the_last_look(script):
     assert int(script.stream._fresher[0][0, 0, 0]) == 15
     script.show(count=2, every_s=0.05)
     assert int(script.stream._before[0][0, 0, 0]) == 15
+    assert int(script.stream._fresher[0][0, 0, 0]) == (looked := script.number)
+    script.show(count=11, every_s=0.2)
+    assert int(script.stream._fresher[0][0, 0, 0]) == looked
+    script.show(every_s=0.2)
+    assert int(script.stream._fresher[0][0, 0, 0]) == looked + 12
 
 
 def test_a_new_card_forgets_every_picture_of_the_old_one(script):
