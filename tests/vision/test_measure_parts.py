@@ -388,3 +388,17 @@ def test_how_sure_a_place_is_does_not_depend_on_where_it_is(away):
         assert there[1] == pytest.approx(here[1], rel=1e-4)
         assert there[2] == here[2]
         assert 0 < here[2] < 61
+
+
+def test_what_has_no_weight_at_the_rim_needs_no_explaining():
+    """Another mark beside it, and a hole burnt in its middle."""
+    disc = 60 / (1 + np.exp((np.hypot(U - 3, V + 4) - 2) / 0.15))
+    one = Candidate((3.0, -4.0), 2.0, np.zeros((1, 1), bool), COLOUR, 50.0)
+    spot = measure.fit_spot(U.ravel(), V.ravel(), disc.ravel(), centre=(3.0, -4.0), radius=2.0)
+    beside = np.hypot(U - 6, V + 4) < 1.2
+    spoilt = np.where(beside | (np.hypot(U - 3, V + 4) < 1.0), -90.0, disc)
+    left = (spoilt - disc).ravel() + spot.rest
+    explained = measure._rim_explained(
+        CROP, spoilt, np.where(beside, 0.0, 1.0), replace(spot, rest=left), one
+    )
+    assert explained > 0.98

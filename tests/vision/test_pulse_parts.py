@@ -152,6 +152,13 @@ def test_a_hand_covers_a_third_of_the_window(told, share, wide):
     assert (one.covers_much, one.is_local) == (wide, not wide)
 
 
+def test_a_quiet_frame_follows_what_is_no_pulse_by_a_twentieth():
+    one = quiet()
+    levels = spread(40.0)
+    one.drift(changed(levels, INSIDE))
+    assert one.flat - FLAT == pytest.approx(levels / 20, abs=1e-4)
+
+
 # a step in time
 
 
@@ -205,6 +212,13 @@ def test_a_step_is_the_mean_of_the_last_five_of_eleven_against_the_first_five(fl
     """A flash of one frame is seen when it is among either: at 12 among frames 2 to 6 or 8 to 12."""
     found = looked(lambda n: 40.0 * (n == flash) * BLOCK[..., None].repeat(3, 2), frames=21)
     assert [number for number, _ in found] == seen
+
+
+def test_what_was_there_all_the_time_is_no_step():
+    assert looked(lambda n: 40.0 * BLOCK[..., None].repeat(3, 2)) == []
+    assert [n for n, _ in looked(lambda n: -40.0 * (n < 7) * BLOCK[..., None].repeat(3, 2), frames=12)] == [
+        12
+    ]
 
 
 def test_where_it_stepped_is_told_and_a_point_alone_is_no_step():

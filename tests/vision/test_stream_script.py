@@ -470,3 +470,26 @@ def test_what_is_0_8_units_away_lies_beside_a_mark(share, lies):
     old = SimpleNamespace(mark=MARK, spot=spot)
     assert live._lies_on(np.hypot(U, V) < 1, [old], VIEW) == lies
     assert live._lies_on(np.hypot(U, V) < 1, [old], replace(VIEW, unit_mm=50.0))  # no mark is that small
+
+
+def test_a_mark_that_faded_is_not_seen_again(script):
+    settled(script)
+    script.show(change((3.0, 2.0), 30.0))
+    script.again = replace(MARK, offset_mm=(9.0, 9.0))
+    script.show(count=2)
+    assert script.last.reading is READING
+
+
+@pytest.mark.parametrize(("every_s", "looked"), [(0.1, True), (0.05, False)])
+def test_a_stream_that_begins_at_zero_takes_its_first_look_after_a_second(script, every_s, looked):
+    script.time_s = 0.0
+    script.show(count=16, every_s=every_s)
+    assert (script.stream._fresher is not None) == looked
+
+
+@pytest.mark.parametrize(("share", "lies"), [(3.6, True), (3.7, False)])
+def test_a_tiny_mark_counts_as_0_3_units_wide(share, lies):
+    old = SimpleNamespace(
+        mark=MARK, spot=SimpleNamespace(relative_radius=lambda u, v: np.full(u.shape, share))
+    )
+    assert live._lies_on(np.hypot(U, V) < 1, [old], replace(VIEW, unit_mm=50.0)) == lies

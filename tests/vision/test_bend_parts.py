@@ -1,0 +1,116 @@
+"""How a bent card's cylinder is found: the first guess from edges, and the steps of the corners' fit."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from vision import bend, edges
+from vision.card import card_sheet
+from vision.plane import jacobian
+
+SHAPE = (1000, 1200)
+CORNERS = list(card_sheet("mirror-1").markers.values())
+TILTED = np.array([(7.0, 0.4, 580.0), (-0.3, -6.6, 510.0), (2e-4, -4e-4, 1.0)])
+
+
+@pytest.mark.parametrize("tensor", [(1 / 180, 0.0, 0.0), (0.0, 0.0, -1 / 220), (1 / 260, 1 / 130, 1 / 260)])
+@pytest.mark.parametrize("lens", [0.0, 0.02])
+@pytest.mark.parametrize("known", [0.0, 0.01])
+def test_a_slight_bend_is_told_by_the_edges_whatever_the_lens_does(monkeypatch, tensor, lens, known):
+    """Edges that lie off as a sheet of that height and a lens would show them. A point h below the plane is
+    seen h / e farther from the foot of the eye, which is e high; the height is half the curvature times the
+    square of the place. What the flat fit already knows of the lens is in what is expected."""
+    flat = SimpleNamespace(homography=TILTED, lens=known)
+    seen = {}
+
+    def offsets(grey, expected, normal, across):
+        points = edges._edge_points(CORNERS)[0]
+        by_lens = edges._by_lens(TILTED, points, SHAPE)
+        eye = bend.eye_of(TILTED, SHAPE, bend.likeliest_focal(TILTED, SHAPE))
+        u, v = points.T
+        height = -0.5 * (tensor[0] * u * u + tensor[1] * u * v + tensor[2] * v * v)
+        moved = (
+            np.einsum("nij,nj->ni", jacobian(TILTED, points), points - eye[:2]) * (height / eye[2])[:, None]
+        )
+        seen["expected"] = expected - known * by_lens
+        off = (normal * (moved + (lens - known) * by_lens)).sum(axis=1)
+        return off, np.ones(len(off), bool), 0.0
+
+    monkeypatch.setattr(edges, "_edge_offsets", offsets)
+    found = edges.first_bend(np.zeros(SHAPE, np.uint8), CORNERS, flat)
+    assert found is not None
+    wanted = bend.bend_of_tensor(np.array(tensor), np.array(found.eye))
+    assert found.curvature == pytest.approx(wanted.curvature, rel=2e-3)
+    assert np.cos(2 * (found.direction - wanted.direction)) == pytest.approx(1.0, abs=1e-4)
+    points, _ = edges._edge_points(CORNERS)
+    homogeneous = np.column_stack([points, np.ones(len(points))]) @ TILTED.T
+    assert seen["expected"] == pytest.approx(homogeneous[:, :2] / homogeneous[:, 2:])
+
+
+@pytest.mark.parametrize(("share", "bent"), [(0.89, True), (0.91, False)])
+def test_a_bend_must_leave_less_than_nine_tenths_of_what_a_flat_card_leaves(monkeypatch, share, bent):
+    def solve(design, offset, good):  # of a flat card ten parameters, three more of a bent one
+        left = {10: 1.0, 13: share}[design.shape[1]]
+        return SimpleNamespace(rms_px=lambda: left, solution=np.full(13, 0.5))
+
+    monkeypatch.setattr(edges, "_solve", solve)
+    count = len(edges._edge_points(CORNERS)[0])
+    monkeypatch.setattr(edges, "_edge_offsets", lambda *_: (np.zeros(count), np.ones(count, bool), 0.0))
+    flat = SimpleNamespace(homography=TILTED, lens=0.0)
+    assert (edges.first_bend(np.zeros(SHAPE, np.uint8), CORNERS, flat) is not None) == bent
+
+
+# the steps of the corners' fit
+
+
+def stepped(monkeypatch, target, start=(0.0, 0.0, 0.0)):
+    """All parameters that are tried, where what is left is how far they are from a target, in px."""
+    tried = []
+    scale = np.array([1e5, 1e3, 1e3])
+
+    def off(sheet, seen, shape, params):
+        tried.append(np.array(params))
+        return (params - target) * scale, None, None
+
+    monkeypatch.setattr(bend, "_corners_off", off)
+    left, found = bend._descend(None, None, SHAPE, np.array(start))
+    return left, found, np.array(tried)
+
+
+def test_a_step_of_a_bend_is_not_longer_than_a_curvature_of_1_in_250_mm(monkeypatch):
+    """Three steps for the derivatives, then the step itself."""
+    _, _, tried = stepped(monkeypatch, np.array([0.1, 9.0, -9.0]))
+    assert tried[1:4] - tried[0] == pytest.approx(np.diag([1e-6, 1e-4, 1e-4]), rel=1e-6)
+    assert tried[4] == pytest.approx([0.004, 0.5, -0.3])
+    assert tried[8] - tried[4] == pytest.approx([0.004, 0.5, -0.3])
+
+
+def test_a_bend_that_is_near_is_found_and_the_steps_end(monkeypatch):
+    """Damped by a hundredth, the first step goes 100 / 101 of the way; the next is damped a fifth of that."""
+    target = np.array([0.001, 0.05, -0.02])
+    left, found, tried = stepped(monkeypatch, target)
+    assert found == pytest.approx(target, abs=1e-6)
+    assert tried[4] == pytest.approx(target / 1.01, rel=1e-4)
+    assert tried[8] == pytest.approx(target * (1 - 0.01 / 1.01 * (1 - 1 / 1.002)), rel=1e-5)
+    assert left < 1e-2
+    assert len(tried) <= 1 + 4 * 3  # a gain of less than a hundredth of a px² is the last
+
+
+def test_a_step_that_makes_it_worse_is_tried_shorter(monkeypatch):
+    """What is left does not fall: each time ten times as much damping, fifteen times in all."""
+    tried = []
+
+    def off(sheet, seen, shape, params):
+        tried.append(np.array(params))
+        return np.array([5.0 + abs(len(tried) > 1), *(params * (1e3, 1.0, 1.0))]), None, None
+
+    monkeypatch.setattr(bend, "_corners_off", off)
+    left, found = bend._descend(None, None, SHAPE, np.array([0.001, 0.0, 0.0]))
+    assert found == pytest.approx([0.001, 0.0, 0.0])
+    assert left == pytest.approx(26.0)
+    steps = np.abs(np.array(tried[4::4])[:, 0] - 0.001)
+    assert len(steps) == 15
+    assert (np.diff(steps) < 0).all()
