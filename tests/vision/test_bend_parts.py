@@ -9,7 +9,7 @@ import pytest
 
 from vision import bend, edges
 from vision.card import card_sheet
-from vision.plane import jacobian
+from vision.plane import jacobian, project
 
 SHAPE = (1000, 1200)
 CORNERS = list(card_sheet("mirror-1").markers.values())
@@ -61,6 +61,95 @@ def test_a_bend_must_leave_less_than_nine_tenths_of_what_a_flat_card_leaves(monk
     monkeypatch.setattr(edges, "_edge_offsets", lambda *_: (np.zeros(count), np.ones(count, bool), 0.0))
     flat = SimpleNamespace(homography=TILTED, lens=0.0)
     assert (edges.first_bend(np.zeros(SHAPE, np.uint8), CORNERS, flat) is not None) == bent
+
+
+# the fit of the edges, where each edge's distance is told exactly
+
+
+def fitted(monkeypatch, *, lens=0.0, curved=None, rounds=10, hidden=0.0, good=None):
+    """The fit of a card that is seen by a known homography and lens, flat or bent, from a rough start."""
+    truth = TILTED
+    eye = bend.eye_of(truth, SHAPE, 1.1)
+    true_bend = None if curved is None else bend.Bend(*curved, tuple(eye))
+    sheet = edges._edge_points(CORNERS)[0]
+    flat = bend.apparent(sheet, true_bend)
+    places = project(truth, flat) + lens * edges._by_lens(truth, flat, SHAPE)
+    asked = []
+
+    def offsets(grey, expected, normal, across):
+        asked.append(expected)
+        seen = np.ones(len(sheet), bool) if good is None else good
+        return (normal * (places - expected)).sum(axis=1), seen, hidden
+
+    monkeypatch.setattr(edges, "_edge_offsets", offsets)
+    rough = truth @ np.array([(1.004, 0.001, 0.3), (-0.001, 0.997, -0.2), (1e-6, 0, 1.0)])
+    start = None if curved is None else true_bend.turned(-5e-4, 0.05).seen_from(eye * 1.05)
+    fit = edges.fit_edges(np.zeros(SHAPE, np.uint8), CORNERS, rough, rounds=rounds, bend=start)
+    return fit, truth, true_bend, len(asked)
+
+
+@pytest.mark.parametrize("lens", [0.0, 0.015, -0.01])
+def test_a_flat_card_s_homography_and_lens_are_found(monkeypatch, lens):
+    fit, truth, _, rounds = fitted(monkeypatch, lens=lens)
+    window = np.array([(-20.0, 0.0), (20.0, 5.0), (0.0, -20.0), (0.0, 0.0)])
+    assert project(fit.homography, window) == pytest.approx(project(truth, window), abs=0.02)
+    assert fit.lens == pytest.approx(lens, abs=3e-4)
+    assert (fit.edges_used, fit.left_out, fit.bend) == (16, 0.0, None)
+    assert fit.rms_px < 0.01
+    assert 2 <= rounds <= 5
+
+
+@pytest.mark.parametrize("curved", [(1 / 150, 0.0), (-1 / 200, 0.7), (1 / 180, 1.5)])
+def test_a_bent_card_s_cylinder_is_found_with_its_homography(monkeypatch, curved):
+    fit, truth, true_bend, _ = fitted(monkeypatch, curved=curved, lens=0.005)
+    assert fit.bend.curvature == pytest.approx(true_bend.curvature, rel=0.02)
+    assert fit.bend.direction == pytest.approx(true_bend.direction, abs=0.02)
+    window = np.array([(-20.0, 0.0), (20.0, 5.0), (0.0, -20.0), (0.0, 0.0)])
+    seen = project(fit.homography, fit.bend.apparent(window))
+    assert seen == pytest.approx(project(truth, true_bend.apparent(window)), abs=0.05)
+    assert fit.rms_px < 0.05
+
+
+def test_so_many_rounds_are_made_as_are_allowed(monkeypatch):
+    assert fitted(monkeypatch, rounds=1)[3] == 1
+    fit, truth, _, rounds = fitted(monkeypatch, rounds=2)
+    assert rounds == 2
+    assert project(fit.homography, np.zeros((1, 2))) == pytest.approx(
+        project(truth, np.zeros((1, 2))), abs=0.1
+    )
+
+
+def test_edges_of_which_no_point_is_seen_are_not_used(monkeypatch):
+    seen = np.ones((16, 24), bool)
+    seen[3], seen[7, 1:] = False, False
+    fit = fitted(monkeypatch, good=seen.ravel())[0]
+    assert fit.edges_used == 15
+    assert fit.left_out == 0.0  # of those that are seen
+
+
+def test_what_hides_in_an_edge_makes_the_place_less_sure(monkeypatch):
+    sure, unsure = (fitted(monkeypatch, hidden=hidden)[0] for hidden in (0.1, 0.2))
+    at = np.array([3.0, -4.0])
+    assert unsure.sigma_mm(at) == pytest.approx(4 * sure.sigma_mm(at), rel=0.02)
+
+
+@pytest.mark.parametrize("curved", [(1 / 150, 0.3), (-1 / 220, 1.2)])
+def test_a_bend_s_derivatives_are_differences(curved):
+    """By curvature in 0.002 / mm, direction in 0.2 rad, and the logarithm of the focal length."""
+    ratio, step = 1.1, 1e-3
+    eye = bend.eye_of(TILTED, SHAPE, ratio)
+    one = bend.Bend(*curved, tuple(eye))
+    sheet = edges._edge_points(CORNERS)[0]
+    normal = np.column_stack([np.full(len(sheet), 0.6), np.full(len(sheet), -0.8)])
+    design = edges._bend_design(sheet, TILTED, normal, one, ratio, SHAPE)
+
+    def seen(sign):
+        farther = bend.eye_of(TILTED, SHAPE, ratio * np.exp(sign * step))
+        tried = (one.turned(sign * step * 0.002, 0), one.turned(0, sign * step * 0.2), one.seen_from(farther))
+        return [(project(TILTED, bent.apparent(sheet)) * normal).sum(axis=1) for bent in tried]
+
+    wanted = [(more - less) / (2 * step) for more, less in zip(seen(1), seen(-1), strict=True)]
+    assert design == pytest.approx(np.stack(wanted, axis=1), abs=0.01 * np.abs(wanted).max())
 
 
 # the steps of the corners' fit

@@ -505,9 +505,11 @@ def test_a_crop_is_in_the_candidate_s_colour(monkeypatch):
         seen=lambda grid: AFTER, expected=lambda grid: TAPE - 50, unburnt=lambda grid: TAPE, window=WINDOW,
         mismatch=STAND, shown=shown, otherwise=lambda grid: [],
     )  # fmt: skip
-    near, far = candidate((5.0, -4.0), strength=9.0), candidate((9.0, 9.0), strength=9.0)
+    rim = Grid((19.0, -4.0), 0.2, 41)  # a crop that reaches beyond the window
+    one = candidate((19.0, -4.0))
+    near, far = candidate((21.0, -4.0), strength=9.0), candidate((9.0, 9.0), strength=9.0)
     old = SimpleNamespace(spot="old")
-    patch, tape = compare._patch(pair, candidate(), [near, far], CROP, [old])
+    patch, tape = compare._patch(pair, one, [near, far], rim, [old])
     assert tape == pytest.approx(160.0)
     assert patch.change == pytest.approx((AFTER - 160.0) @ COLOUR, abs=1e-3)
     assert patch.known == pytest.approx(-160.0, rel=1e-5)  # the colour's parts sum up to -1
@@ -516,8 +518,10 @@ def test_a_crop_is_in_the_candidate_s_colour(monkeypatch):
     assert (patch.weight, patch.mismatch, patch.blur_mm2) == ("weight", STAND, (0.1, 0.2))
     assert asked["others"] == [far]  # what lies so near may be of the same mark
     assert asked["spots"] == ["old"]
-    assert np.array_equal(asked["inside"], CROP.radius_mm() < 22.5)
-    assert np.array_equal(asked["alike"], asked["inside"] & (np.hypot(U - 3, V + 4) > 1.5 * 2 + 0.2))
+    assert 0 < asked["inside"].sum() < asked["inside"].size
+    assert np.array_equal(asked["inside"], rim.radius_mm() < 22.5)
+    u, v = np.meshgrid(*rim.axes_mm())
+    assert np.array_equal(asked["alike"], asked["inside"] & (np.hypot(u - 19, v + 4) > 1.5 * 2 + 0.2))
 
 
 # two pictures made comparable

@@ -204,3 +204,18 @@ def test_a_step_that_never_gains_leaves_everything_as_it_was(monkeypatch):
     problem = Counted([100.0] + [150.0] * 99)
     assert fit._descend(problem, np.zeros(1), 25) == pytest.approx([0.0])
     assert problem.asked == 1 + 10  # 0.001 · 8ⁿ is a million at the tenth
+
+
+def test_the_background_is_the_middle_of_all_four_sides(guessed):
+    """Sides of 0, 20, 8 and 12: the median is 10. Above half of 100 are 51 and not 49.5 beyond that."""
+    values = np.full((5, 5), 10.0)
+    values[0], values[-1], values[1:-1, 0], values[1:-1, -1] = 0.0, 20.0, 8.0, 12.0
+    values[1, 1], values[1, 3], values[3, 1] = 110.0, 61.0, 59.5
+    one = guessed(values)
+    assert one.centre == pytest.approx(((100 * 1 + 51 * 3) / 151, 1.0))
+
+
+def test_a_form_without_a_width_is_wide_but_finite():
+    long_mm, short_mm, way = spot(form=np.diag([0.0, 1.0])).widths()
+    assert np.isfinite(long_mm) and long_mm > 1e4 * short_mm
+    assert np.cos(way) ** 2 == pytest.approx(1.0)

@@ -402,3 +402,28 @@ def test_what_has_no_weight_at_the_rim_needs_no_explaining():
         CROP, spoilt, np.where(beside, 0.0, 1.0), replace(spot, rest=left), one
     )
     assert explained > 0.98
+
+
+@pytest.mark.parametrize("unit_mm", [0.5, 1.0, 2.0])
+def test_what_no_residual_shows_is_so_much_of_a_pixel_of_the_card(unit_mm):
+    """0.002 units and a fiftieth of a pixel; all in mm of the card that is seen."""
+    x, y = U.ravel(), V.ravel()
+    z = 60 / (1 + np.exp((np.hypot(x - 3, y + 4) - 2) / 0.15))
+    spot = measure.fit_spot(x, y, z, centre=(3.0, -4.0), radius=2.0)
+    squares = []
+    for px_per_mm in (6.0, 600.0):
+        view = replace(VIEW, px_per_mm=px_per_mm, unit_mm=unit_mm)
+        mark = measure.mark_of(view, spot, Figure("round"), x, y, None, np.zeros(2))
+        squares.append(mark.sigma_mm[0] ** 2)
+    floors = [unit_mm * (0.002 + 0.02 / (px_per_mm * unit_mm)) for px_per_mm in (6.0, 600.0)]
+    assert squares[0] - squares[1] == pytest.approx(floors[0] ** 2 - floors[1] ** 2, rel=1e-3)
+
+
+def test_a_sector_is_seen_by_a_tenth_of_the_strongest():
+    """Ten strong ones, six just above a tenth of them, five just below."""
+    angle = -np.pi + (np.arange(21) + 0.5) * 2 * np.pi / 21
+    strength = np.repeat([5.0, 0.55, 0.45], [10, 6, 5])
+    influence = np.stack([0.25 * strength, -0.75 * strength])
+    spot = replace(made(), rest=np.ones(21), influence=influence)
+    wanted = (strength**2).sum() * 16 / (16 - 5) * 2.6
+    assert measure._by_sectors(spot, angle) == pytest.approx((wanted / 16, 9 * wanted / 16))
