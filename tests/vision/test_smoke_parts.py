@@ -136,17 +136,18 @@ def test_mark_and_smoke_are_fitted_until_the_mark_stays(monkeypatch, moves, roun
 CENTRES = {1.0: (0.3, 0.0), 0.8: (0.0, 0.6), 0.6: (0.0, 0.0)}
 
 
-def judged(monkeypatch, *, beside=0.77, best=0.54, paler=0.0, flatness=9.0, bumps=2, fails=False, under=-9.0):
+def judged(monkeypatch, *, beside=0.78, best=0.54, paler=0.0, flatness=9.0, bumps=2, fails=False, under=-9.0):
     """What is made of a mark that left 100, with so much left beside it and by the best fit with smoke."""
-    plain = spot_at(rest=np.r_[10.0, np.zeros(X.size - 1)])
+    plain, ground = spot_at(rest=np.r_[10.0, np.zeros(X.size - 1)]), Ground(np.ones(X.size))
     held = []
 
     def left_beside(at, spot, rows, hold):
         assert spot is plain
         held.append(hold)
-        return beside * 100
+        return beside * at.left(plain)
 
-    def fitted(at, spot, rows, hold, hidden, oval, ground):
+    def fitted(at, spot, rows, hold, hidden, oval, on):
+        assert on is ground
         if fails and hidden == 0.6:
             raise np.linalg.LinAlgError
         left = {1.0: 1.1, 0.8: 1.0, 0.6: 1.2}[hidden] * best * 100
@@ -157,20 +158,20 @@ def judged(monkeypatch, *, beside=0.77, best=0.54, paler=0.0, flatness=9.0, bump
     # two points beside the mark tell whether smoke is paler than the tape, squares of `paler`; a point under
     # the mark and one without weight do not
     smoked = np.zeros(X.size)
-    smoked[:2] = np.sqrt([1 - paler, paler]) * (1.0, -1.0)
+    smoked[:2] = 3 * np.sqrt([1 - paler, paler]) * (1.0, -1.0)
     smoked[2], smoked[int(np.argmin(np.hypot(X - 1.0, Y + 1.0)))] = -9.0, under
     monkeypatch.setattr(smoke, "_bumps", lambda *_: np.ones((bumps, X.size)))
     monkeypatch.setattr(smoke, "_left_beside", left_beside)
     monkeypatch.setattr(smoke, "_fitted", fitted)
     monkeypatch.setattr(smoke, "_smoke", lambda *_: smoked)
     weight = np.where(np.arange(X.size) == 2, 0.0, 1.0)
-    return plain, smoke.beside_smoke(points(weight=weight), plain, oval=True), held
+    return plain, smoke.beside_smoke(points(weight=weight), plain, oval=True, ground=ground), held
 
 
 def test_smoke_is_believed_where_it_explains_most_and_darkens(monkeypatch):
     plain, smoky, held = judged(monkeypatch)
     assert smoky.spot.centre == pytest.approx(plain.centre + CENTRES[0.8])  # the try that leaves least
-    assert smoky.smoke[0] == pytest.approx(1.0)
+    assert smoky.smoke[0] == pytest.approx(3.0)
     assert smoky.variance == pytest.approx(np.var(list(CENTRES.values()), axis=0))
     # a bump is as likely as 0.15 of the mark's height, against the noise
     assert held[0] == pytest.approx(np.full(2, (1.5 / (0.15 * 50.0)) ** 2))
@@ -198,7 +199,7 @@ def test_a_little_of_the_smoke_may_be_paler(monkeypatch):
     assert smoky.spot is not plain
 
 
-@pytest.mark.parametrize(("flatness", "moves"), [(1.9, False), (2.1, True)])
+@pytest.mark.parametrize(("flatness", "moves"), [(1.9, False), (2.0, True)])
 def test_a_soft_mark_doubts_half_of_what_smoke_would_move_it_by(monkeypatch, flatness, moves):
     plain, smoky, _ = judged(monkeypatch, flatness=flatness, under=0.0)
     assert (smoky.spot is not plain) == moves
