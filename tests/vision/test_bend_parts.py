@@ -152,6 +152,32 @@ def test_a_bend_s_derivatives_are_differences(curved):
     assert design == pytest.approx(np.stack(wanted, axis=1), abs=0.01 * np.abs(wanted).max())
 
 
+@pytest.mark.parametrize("shape", [(1000, 1200), (1200, 700)])
+def test_a_lens_bends_the_picture_about_its_middle(shape):
+    """What a homography cannot follow of it about the window, in whole numbers of the picture's pixels."""
+    window = np.column_stack([axis.ravel() for axis in np.meshgrid(*[np.linspace(-18, 18, 5)] * 2)])
+    middle = np.array([(shape[1] - 1) / 2, (shape[0] - 1) / 2])
+    px = project(TILTED, window)
+    away = px - middle
+    pushed = away * (away**2).sum(axis=1, keepdims=True) / (middle @ middle)
+    maps = np.einsum("nij,njk->nik", jacobian(TILTED, window), edges.point_terms(window)).reshape(-1, 8)
+    left = pushed.ravel() - maps @ np.linalg.lstsq(maps, pushed.ravel(), rcond=None)[0]
+    assert edges._by_lens(TILTED, window, shape) == pytest.approx(left.reshape(-1, 2), abs=1e-6)
+
+
+@pytest.mark.parametrize("log_focal", [0.0, 0.3, -0.2])
+def test_where_nothing_tells_the_focal_length_it_goes_back_to_the_usual_one(log_focal):
+    """Where edges tell it too, what is usual counts by their noise against a quarter of the focal length."""
+    rng = np.random.default_rng(2)
+    design = np.column_stack([rng.normal(0, 1, (384, 12)), np.zeros(384)])
+    offset, good = rng.normal(0, 0.1, 384), np.ones(384, bool)
+    assert edges._solve(design, offset, good, log_focal).solution[12] == pytest.approx(-log_focal)
+    design[:, 12] = rng.normal(0, 0.02, 384)
+    usual, moved = (edges._solve(design, offset, good, focal).solution[12] for focal in (0.0, log_focal))
+    told, held = np.square(design[:, 12]).sum() / 0.1**2, 1 / 0.25**2
+    assert moved - usual == pytest.approx(-log_focal * held / (told + held), rel=0.15, abs=1e-9)
+
+
 # the steps of the corners' fit
 
 
