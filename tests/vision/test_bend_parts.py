@@ -110,6 +110,19 @@ def test_a_bent_card_s_cylinder_is_found_with_its_homography(monkeypatch, curved
     assert fit.rms_px < 0.05
 
 
+def test_a_bent_card_s_fit_starts_from_the_likeliest_focal_length(monkeypatch):
+    asked, design = [], edges._bend_design
+
+    def noted(sheet, homography, normal, bent, ratio, shape):
+        asked.append(ratio)
+        return design(sheet, homography, normal, bent, ratio, shape)
+
+    monkeypatch.setattr(edges, "_bend_design", noted)
+    monkeypatch.setattr(edges, "likeliest_focal", lambda *_: 1.23)
+    fitted(monkeypatch, curved=(1 / 150, 0.0), rounds=1)
+    assert asked == [1.23]
+
+
 def test_so_many_rounds_are_made_as_are_allowed(monkeypatch):
     assert fitted(monkeypatch, rounds=1)[3] == 1
     fit, truth, _, rounds = fitted(monkeypatch, rounds=2)
