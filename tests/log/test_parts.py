@@ -12,6 +12,7 @@ import pytest
 
 from server.log import Log, check
 from server.log import _check as checks
+from server.log import _checksum as sums
 from server.log import _salvage as salvage
 from server.log import _schema as schema
 from server.log import _transfer as transfer
@@ -99,6 +100,26 @@ def test_what_is_lost_at_the_end_is_counted(
     found = salvage.Salvage(alignments=rows, last=last)
     salvage._tell_the_end(found)
     assert found.lost == told
+
+
+# rows of older versions
+
+
+@pytest.mark.parametrize(
+    ("wrong", "whole"), [(None, True), (0, True), (1, False), (-1, False), (2**31, False), (-(2**31), False)]
+)
+def test_a_row_that_was_damaged_by_an_older_checksum_stays_damaged(wrong: int | None, whole: bool) -> None:
+    """``wrong``: by how much it is off, None where that version had none."""
+    texts = ("0f8fad5b-d9cb-469f-a165-70867728950e", WHEN, '{"kind": "mark"}', None)
+    columns = ("uuid", "happened", "body", "reading")
+    kept = None if wrong is None else schema.older_checksum(*texts) + wrong
+    with closing(sqlite3.connect(":memory:")) as db:
+        db.row_factory = sqlite3.Row
+        row = db.execute(
+            "SELECT ? AS uuid, ? AS happened, ? AS body, ? AS reading, ? AS checksum", (*texts, kept)
+        ).fetchone()
+    wanted = sums.sum_of(dict(zip(columns, texts, strict=True)), columns) if whole else sums.NEVER
+    assert schema._renewed(row, columns) == wanted
 
 
 # hours since upkeep

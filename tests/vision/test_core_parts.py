@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from test_pairs import VIEW
 
-from vision import core, find
+from vision import core, find, seek
 from vision.light import darker
 from vision.on_top import BETWEEN_PICTURES
 from vision.reading import Mark, NoReading, Reading
@@ -253,3 +253,52 @@ def test_three_markers_may_tell_a_bent_card(monkeypatch, count, bent):
     monkeypatch.setattr(find, "first_bend", lambda *_: "bend")
     answer = find._flat_or_bent(np.zeros((9, 9), np.uint8), [], np.eye(3), corners, markers)
     assert answer is fits["bend" if bent else None]
+
+
+@pytest.mark.parametrize(("worst", "kept"), [(0.12, 0), (0.119, 2)])
+def test_two_markers_that_are_just_too_far_off_are_no_card(monkeypatch, worst, kept):
+    monkeypatch.setattr(find, "_misfits", lambda card, markers: np.full(len(markers), worst))
+    monkeypatch.setattr(find, "_on_cylinder", lambda *_: False)
+    markers = [find.Marker(i, np.zeros((4, 2))) for i in range(2)]
+    assert len(find._agreeing(find.CardName("mirror-1"), markers, (9, 9))) == kept
+
+
+def test_four_markers_off_by_six_tenths_of_a_side_lie_on_no_cylinder(monkeypatch):
+    monkeypatch.setattr(find, "_misfits", lambda card, markers: np.full(len(markers), 0.6))
+    monkeypatch.setattr(find, "_on_cylinder", lambda *_: True)
+    square = np.array([(0.0, 0.0), (9.0, 0.0), (9.0, 9.0), (0.0, 9.0)])
+    markers = [find.Marker(i, square) for i in range(4)]
+    assert find._agreeing(find.CardName("mirror-1"), markers, (9, 9)) == []
+
+
+# the search
+
+
+@pytest.mark.parametrize(
+    ("strengths", "kept"),
+    [
+        ([8.1], [8.1]),
+        ([8.0], []),  # the least peak
+        ([9.0, 8.1, 7.9], [9.0, 8.1]),
+        ([400.0, 12.1, 11.9], [400.0, 12.1]),  # and 0.03 of the strongest
+        ([12.1, 400.0], [400.0, 12.1]),  # strongest first
+        ([], []),
+    ],
+)
+def test_a_candidate_stands_out_by_itself_and_beside_the_strongest(monkeypatch, strengths, kept):
+    grid = seek.Grid((0.0, 0.0), 0.5, 93)
+    inside = grid.radius_mm() < 22.5
+    rest = np.random.default_rng(1).normal(0, 1, (93, 93, 3)).astype(np.float32)
+    rest[46:49, 46:49] = 90.0  # one blob, in which the candidates are told
+
+    def candidates(blob, *_):
+        if not blob[47, 47]:
+            return []
+        masks = np.eye(len(strengths), 93 * 93, dtype=bool).reshape(-1, 93, 93)
+        return [
+            seek.Candidate((0.0, 0.0), 1.0, mask, np.ones(3), size)
+            for mask, size in zip(masks, strengths, strict=True)
+        ]
+
+    monkeypatch.setattr(seek, "_candidates", candidates)
+    assert [one.strength for one in seek.seek(rest, inside, grid).listed] == kept
