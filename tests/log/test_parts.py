@@ -19,6 +19,8 @@ from server.log import _transfer as transfer
 from server.log import _upkeep as upkeep
 from server.log._check import Health
 from server.log._errors import Damaged, LogError
+from server.log._pictures import PictureFolder
+from server.log._progress import untold
 
 Json = dict[str, Any]
 WHEN = "2024-02-29T12:00:00.000Z"
@@ -45,6 +47,19 @@ def test_of_a_damaged_log_of_which_nothing_is_left_the_faults_are_told(
     Log(tmp_path).close()
     monkeypatch.setattr(checks, "structure_faults", lambda _: ("database: page 3 is odd",))
     assert check(tmp_path) == Health(0, 0, 0, ("database: page 3 is odd",))
+
+
+@pytest.mark.parametrize("digit", ["0", "f"])
+def test_a_picture_under_any_other_name_than_its_own_is_damaged(tmp_path: Path, digit: str) -> None:
+    """Whether its own would come before that name or after it."""
+    folder = PictureFolder(tmp_path)
+    own, other = folder.keep(b"a picture"), f"{2 * digit}/{64 * digit}.bin"
+    (tmp_path / other).parent.mkdir()
+    (tmp_path / other).write_bytes(b"a picture")
+    assert (own < other) == (digit == "f")
+    gone = f"{2 * digit}/{63 * digit}1.bin"
+    told = checks._picture_faults([own, other, gone], folder, untold)
+    assert list(told) == [f"picture {other}: is damaged", f"picture {gone}: is missing"]
 
 
 # what a rescue keeps
