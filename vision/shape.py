@@ -146,29 +146,24 @@ def _fit_pair(points: Floats) -> tuple[Floats, float]:
     return min((_least_squares(_pair_distance, s, points) for s in starts), key=lambda found: found[1])
 
 
-def _listed(u: Floats, v: Floats) -> Floats:
-    return np.stack([u, v], axis=-1).reshape(-1, 2)
+def _within(distance: Distance, params: Floats) -> Callable[[Floats, Floats], Mask]:
+    """Whether points (u, v), arrays of any one shape, lie within a figure."""
+
+    def inside(u: Floats, v: Floats) -> Mask:
+        points = np.stack([u.ravel(), v.ravel()], axis=1)
+        return np.asarray(distance(params, points).reshape(u.shape) < 0)
+
+    return inside
 
 
 def _cut_figure(cut: Floats, centre: Floats, radius: float) -> Figure:
     whole = np.array([*(cut[:2] * radius + centre), cut[2] * radius, cut[3], cut[4] * radius])
-    return Figure(
-        "cut-off",
-        flat_side_deg=float(np.degrees(cut[3]) % 360),
-        inside=lambda u, v: (
-            _cut_distance(whole, np.stack([u, v], axis=-1).reshape(-1, 2)).reshape(u.shape) < 0
-        ),
-    )
+    flat_side_deg = float(np.degrees(cut[3]) % 360)
+    return Figure("cut-off", flat_side_deg=flat_side_deg, inside=_within(_cut_distance, whole))
 
 
 def _pair_figure(pair: Floats, centre: Floats, radius: float) -> Figure:
     lobes = np.array(
         [*(pair[:2] * radius + centre), pair[2] * radius, *(pair[3:5] * radius + centre), pair[5] * radius]
     )
-    return Figure(
-        "double",
-        lobes=(lobes[:2], lobes[3:5]),
-        inside=lambda u, v: (
-            _pair_distance(lobes, np.stack([u, v], axis=-1).reshape(-1, 2)).reshape(u.shape) < 0
-        ),
-    )
+    return Figure("double", lobes=(lobes[:2], lobes[3:5]), inside=_within(_pair_distance, lobes))

@@ -568,3 +568,21 @@ def test_four_pictures_of_the_grid_are_enough(monkeypatch, seen):
         with pytest.raises(CalibrationFailed, match=f"in {seen} of 6 pictures: .* at least 4,"):
             calibrate.calibrate(pictures, told=lambda: told.append(1))
     assert len(told) == 6
+
+
+# light
+
+
+def test_what_lies_outside_the_window_says_nothing_of_the_light():
+    """The same window on a grid twice as wide: most of it is outside. Squares of four points are averaged."""
+    few = np.random.default_rng(4).uniform(0, 1, (30, 30)) < 0.4
+    changed = {120: np.kron(few, np.ones((4, 4)))}
+    changed[240] = np.pad(changed[120], 60)
+    fields = []
+    for side, more in changed.items():
+        expected = np.full((side, side, 3), 150.0, np.float32)
+        seen = (expected * (1 + 0.1 * more[..., None])).astype(np.float32)
+        field = light_change(seen, expected, Grid((0.0, 0.0), 0.4, side))
+        fields.append(field[side // 2 - 25 : side // 2 + 25, side // 2 - 25 : side // 2 + 25])
+    assert fields[1] == pytest.approx(fields[0], abs=0.004)
+    assert 0.02 < fields[0].mean() < 0.06
