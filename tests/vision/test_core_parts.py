@@ -27,7 +27,7 @@ class Found:
 
 def found(name, *, at=(1.0, 2.0), height=80.0, sigma=0.02) -> Found:
     mark = Mark(at, (sigma, sigma), (4.0, 3.0), "round")
-    return Found(name, mark, SimpleNamespace(height=height))
+    return Found(name, mark, SimpleNamespace(height=height, centre=np.array(at)))
 
 
 # the marks of one picture
@@ -40,9 +40,10 @@ def searched(monkeypatch):
     def run(answers, *, outstanding=True):
         asked = []
 
-        def marks_of(scene, flat, *, new, only=None):
+        def marks_of(scene, flat, *, new, only=None, cores=False):
             assert flat is FLAT
-            asked.append((new, only, None if scene.light is None else float(scene.light[0, 0, 0])))
+            light = None if scene.light is None else float(scene.light[0, 0, 0])
+            asked.append((new, "cores" if cores else only, light))
             return answers[len(asked) - 1]
 
         def lamps(seen, expected, grid):
@@ -73,7 +74,8 @@ def searched(monkeypatch):
         ([["a"]], True, ["a"], [(None, None)]),
         ([[], ["b"]], True, ["b"], [(None, None), (None, 0.5)]),
         ([[], [], ["c"]], True, ["c"], [(None, None), (None, 0.5), (darker, 0.5)]),
-        ([[], [], []], True, [], [(None, None), (None, 0.5), (darker, 0.5)]),
+        ([[], [], [], ["d"]], True, ["d"], [(None, None), (None, 0.5), (darker, 0.5), ("cores", 0.5)]),
+        ([[], [], [], []], True, [], [(None, None), (None, 0.5), (darker, 0.5), ("cores", 0.5)]),
         ([[]], False, [], [(None, None)]),
     ],
 )
@@ -88,8 +90,8 @@ def test_marks_are_sought_beyond_lamps_where_none_is_found_at_once(
 def test_each_candidate_is_measured_among_the_others(monkeypatch):
     asked = {}
 
-    def measure(scene, one, others, *, new):
-        asked[one] = (others, new)
+    def mark_at(scene, one, others, *, new, lamp):
+        asked[one] = (others, new, lamp)
         return None if one == "b" else found(one)
 
     def seek(rest, inside, grid):
@@ -100,18 +102,36 @@ def test_each_candidate_is_measured_among_the_others(monkeypatch):
         asked["ways"] = (shares, older)
         return [True, False] + [True] * (len(shares) - 2)
 
-    monkeypatch.setattr(core, "measure", measure)
+    monkeypatch.setattr(core, "_mark_at", mark_at)
     monkeypatch.setattr(core, "seek", seek)
     monkeypatch.setattr(core, "one_way", one_way)
     grid = core.window_grid(0.2)
     scene = SimpleNamespace(grid=grid, unmarked=lambda grid: FLAT - 20)
     marks = core._marks_of(scene, FLAT, new=None)
     assert (asked["rest"] == 20.0).all()
-    assert asked["a"] == (["b", "c", *"x" * 9], None)  # twelve candidates in all
+    assert asked["a"] == (["b", "c", *"x" * 9], None, False)  # twelve candidates in all
     assert asked["ways"] == ([-0.5] * 11, [])
     assert [one.name for one in marks] == ["a", *"x" * 9]
     core._marks_of(scene, FLAT, new=None, only=lambda rest: -rest)
     assert (asked["rest"] == -20.0).all()
+
+
+def test_what_stands_out_of_each_candidate_is_measured_in_its_place(monkeypatch):
+    asked = []
+
+    def core_of(one, rest, grid):
+        assert (rest == 20.0).all()
+        return None if one == "b" else f"core of {one}"
+
+    def mark_at(scene, one, others, *, new, lamp):
+        asked.append((one, others, lamp))
+
+    monkeypatch.setattr(core, "core_of", core_of)
+    monkeypatch.setattr(core, "_mark_at", mark_at)
+    monkeypatch.setattr(core, "seek", lambda *_: SimpleNamespace(listed=["a", "b", "c"]))
+    scene = SimpleNamespace(grid=core.window_grid(0.2), unmarked=lambda grid: FLAT - 20)
+    assert core._marks_of(scene, FLAT, new=None, cores=True) == []
+    assert asked == [("core of a", ["core of c"], True), ("core of c", ["core of a"], True)]
 
 
 # two pictures

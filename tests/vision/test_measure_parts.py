@@ -95,7 +95,7 @@ def test_a_mark_is_measured_on_its_own_colour_beside_its_smoke(measured):
     assert parts.asked["crop_weights"][0][2] == ["other"]
     (x, y, z, w, _), named = parts.asked["_robust_spot"]
     assert (x, y) == (pytest.approx(U.ravel()), pytest.approx(V.ravel()))
-    assert (z, w, named) == (pytest.approx(height), pytest.approx(1.0), {"whole": True})
+    assert (z, w, named) == (pytest.approx(height), pytest.approx(1.0), {"whole": True, "ground": None})
     assert parts.asked["plausible"][1] == {"whole": True, "blur_mm": 0.2}
     (points, spot), named = parts.asked["beside_smoke"]
     assert spot is parts.answers["_robust_spot"] and named == {"oval": True}
@@ -262,7 +262,7 @@ def test_a_fit_that_fails_shows_no_mark(monkeypatch):
     assert measure.follow(last, None, VIEW) is None
     one = Candidate((3.0, -4.0), 2.0, np.zeros((1, 1), bool), COLOUR, 50.0)
     x, y = U.ravel(), V.ravel()
-    assert measure._robust_spot(x, y, 0 * x, 1 + 0 * x, one, whole=True) is None
+    assert measure._robust_spot(x, y, 0 * x, 1 + 0 * x, one, whole=True, ground=None) is None
 
 
 # a fit without outliers
@@ -274,12 +274,12 @@ def test_thirty_points_are_needed_for_a_fit(monkeypatch, points, fitted):
     one = Candidate((3.0, -4.0), 2.0, np.zeros((1, 1), bool), COLOUR, 50.0)
     weight = np.zeros(U.size)
     weight[:points] = 1.0
-    found = measure._robust_spot(U.ravel(), V.ravel(), np.zeros(U.size), weight, one, whole=True)
+    found = measure._robust_spot(U.ravel(), V.ravel(), np.zeros(U.size), weight, one, whole=True, ground=None)
     assert (found is not None) == fitted
 
 
-@pytest.mark.parametrize("whole", [True, False])
-def test_a_round_fit_comes_first_and_what_it_does_not_explain_loses_weight(monkeypatch, whole):
+@pytest.mark.parametrize(("whole", "ground"), [(True, None), (False, "curved")])
+def test_a_round_fit_comes_first_and_what_it_does_not_explain_loses_weight(monkeypatch, whole, ground):
     asked = []
 
     def fit_spot(x, y, z, **named):
@@ -290,8 +290,9 @@ def test_a_round_fit_comes_first_and_what_it_does_not_explain_loses_weight(monke
     monkeypatch.setattr(measure, "trust", lambda spot, x, y, w: np.full(U.size, 0.25))
     one = Candidate((3.0, -4.0), 2.0, np.zeros((1, 1), bool), COLOUR, 50.0)
     found = measure._robust_spot(
-        U.ravel(), V.ravel(), np.zeros(U.size), np.full(U.size, 2.0), one, whole=whole
+        U.ravel(), V.ravel(), np.zeros(U.size), np.full(U.size, 2.0), one, whole=whole, ground=ground
     )
+    assert [named["ground"] for named in asked] == [ground] * 2
     assert found.centre == pytest.approx((3.0, -4.0))
     assert [(named["centre"], named["radius"]) for named in asked] == [((3.0, -4.0), 2.0)] * 2
     assert [float(named["weight"][0]) for named in asked] == [2.0, 0.5]
