@@ -428,3 +428,26 @@ def test_a_sector_is_seen_by_a_tenth_of_the_strongest():
     spot = replace(made(), rest=np.ones(21), influence=influence)
     wanted = (strength**2).sum() * 16 / (16 - 5) * 2.6
     assert measure._by_sectors(spot, angle) == pytest.approx((wanted / 16, 9 * wanted / 16))
+
+
+@pytest.mark.parametrize(("bare", "lit"), [(20, False), (21, True)])
+def test_more_than_twenty_points_of_bare_tape_tell_the_light(monkeypatch, bare, lit):
+    beside = np.flatnonzero(made().relative_radius(U.ravel(), V.ravel()) > 1.5)
+    weight = np.zeros(U.size)
+    weight[beside[:bare]] = 1.0
+    last = measure.TrackedMark(MARK, made(), CROP, TAPE, COLOUR, weight)
+    asked = {}
+    monkeypatch.setattr(measure, "flatten_view", lambda *_: np.float32(0.5) * TAPE)
+    monkeypatch.setattr(measure, "fit_spot", lambda x, y, z, **_: asked.update(z=z) or made())
+    measure.follow(last, None, VIEW)
+    assert (np.abs(asked["z"]).max() < 1e-3) == lit
+
+
+@pytest.mark.parametrize("at", [(0.0, 0.0), (7.0, -5.0)])
+@pytest.mark.parametrize(("away", "touch"), [(5.3, True), (5.5, False)])
+@pytest.mark.parametrize("way", [(1.0, 0.0), (0.0, 1.0), (-0.6, 0.8)])
+def test_old_marks_touch_within_a_fifth_more_than_both_radii(at, away, touch, way):
+    """Of 2.5 and 2 mm: 5.4 mm, wherever they lie."""
+    relief = import_module("vision.relief")
+    one, other = made(at, 2.5), made(np.add(at, np.multiply(away, way)), 2.0)
+    assert relief._touch(one, other) == relief._touch(other, one) == touch

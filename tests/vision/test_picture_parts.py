@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import struct
 from fractions import Fraction
 from pathlib import Path
@@ -12,6 +13,7 @@ import pytest
 
 from vision import picture as pictures
 from vision.errors import PictureRefused
+from vision.files import write_whole
 from vision.headers import Header, read_header
 from vision.picture import checked_header, decode_bytes, load_picture, result_bytes
 
@@ -179,3 +181,17 @@ def ftyp(brand, *others, size=None):
 def test_a_brand_is_the_first_or_one_of_those_in_its_box(data, kind):
     with pytest.raises(PictureRefused, match=f"a {kind} file" if kind else "not a picture"):
         read_header(data)
+
+
+@pytest.mark.parametrize(("mask", "mode"), [(0o000, 0o666), (0o022, 0o644), (0o077, 0o600)])
+def test_a_file_may_be_read_by_whom_the_user_s_mask_allows(tmp_path, mask, mode):
+    """As any new file: 0666 without the mask (open(2)); the mask itself stays."""
+    before = os.umask(mask)
+    try:
+        write_whole(tmp_path / "card.png", b"whole")
+        assert os.umask(mask) == mask
+    finally:
+        os.umask(before)
+    assert (tmp_path / "card.png").stat().st_mode & 0o777 == mode
+    assert (tmp_path / "card.png").read_bytes() == b"whole"
+    assert [path.name for path in tmp_path.iterdir()] == ["card.png"]
