@@ -51,7 +51,9 @@ _SLACK_MM = 0.03  # how well two pictures are registered: an old edge may differ
 # else differs there (relief, soot that moved): measured on rendered pictures, see docs/reading.md.
 _UNDER_SIGMA, _RELIEF_MM = 1.35, 0.05
 _OLD_SHOWS = 0.12  # of a candidate's change: older marks that have gone so far count as lying under it
-_SAME_OUTLINE = 0.7  # of how far older marks have gone; one in a lamp's image is not among those listed
+# Share of how far older marks have gone that a new mark's own outline explains, from which on it is one of
+# them: one that is not listed (a lamp's image hides it), and one that is, on which a new one may lie.
+_SAME_OUTLINE, _SAME_AS_LISTED = 0.7, 0.85
 _LIKE_SIZE = 0.4  # of the logarithm: a rim around an old mark may be taken for a wider one
 _IN_LIGHT = 0.5  # of a candidate's radius: a mark so much smaller lies in a lamp's image or a smudge
 _LEAST_HALF_MM, _MOST_HALF_MM, _ROUND_OLD = 1.8, 10.0, 1.6  # of a crop; radii of an old mark around it
@@ -180,6 +182,14 @@ def _new_marks(pair: Comparison, older: list[TrackedMark], only: Part | None = N
     return [one for one, same in zip(found, kept, strict=True) if same]
 
 
+def _is_older(patch: Patch, spot: Spot, older: list[TrackedMark]) -> bool:
+    """Whether what seems new between two photos by hand is the outline of a mark that was there before."""
+    if not patch.mismatch.by_hand:
+        return False
+    listed = any(float(old.spot.relative_radius(*spot.centre)) < 1 for old in older)
+    return was_there(patch, spot) > (_SAME_AS_LISTED if listed else _SAME_OUTLINE)
+
+
 def covers(old: Mark, new: Mark) -> bool:
     """Whether a new mark has an old one's outline: a rim that two photos by hand show unequally sharp looks
     like that, so it is in doubt.
@@ -239,7 +249,7 @@ def _measure(
         w = w * trust(spot, x, y, w)
         centre = (float(spot.centre[0]), float(spot.centre[1]))
         spot = fit_spot(x, y, z, centre=centre, radius=1.0, weight=w, oval=whole, start=spot, ground=on)
-    if pair.mismatch.by_hand and was_there(patch, spot) > _SAME_OUTLINE:
+    if _is_older(patch, spot, older):
         return None
     figure, smoky = Figure("round"), clear(spot)
     if hidden_share(spot, x, y) > OFF_CARD:

@@ -75,6 +75,7 @@ def measured(monkeypatch):
             "explained": 0.5,
             "plausible": True,
             "trust": np.full(U.size, 0.5),
+            "_is_older": False,
             "fit_spot": made((3.2, -4.0)),
             "hidden_share": 0.01,
             "beside_smoke": Smoky(made((3.1, -4.0)), np.full(U.size, 2.0), np.array([0.1, 0.2])),
@@ -191,6 +192,7 @@ def test_what_the_rim_cuts_off_is_fitted_as_a_round_mark(measured, hidden, cut, 
         ({"explained": STAND.least_share() - 0.01}, False),
         ({"explained": 0.79, "mismatch": BY_HAND}, False),
         ({"explained": 0.81, "mismatch": BY_HAND}, True),
+        ({"_is_older": True}, False),
         ({"burnt_share": None}, False),
         ({"burnt_share": 0.0}, True),
         ({"_in_depth": replace(MARK, width_mm=(12.9, 3.0))}, True),
@@ -572,3 +574,22 @@ def test_views_from_elsewhere_and_uneven_light_make_pictures_unlike(monkeypatch)
     assert told.shift_mm == pytest.approx(0.015 + 0.12 * 0.5)
     assert told.blur_mm2 == pytest.approx(0.008 + 0.3 * 0.03)
     assert told.gain == pytest.approx(0.03 + 0.3 * np.log(5) + 0.3 + 0.5)
+
+
+@pytest.mark.parametrize(
+    ("share", "listed_at", "older"),
+    [
+        (0.71, None, True),  # not listed: a lamp's image may hide it
+        (0.69, None, False),
+        (0.71, (3.5, -4.0), False),  # on a listed one a new mark may lie
+        (0.84, (3.5, -4.0), False),
+        (0.86, (3.5, -4.0), True),
+        (0.71, (5.5, -4.0), True),  # a listed one beside it
+    ],
+)
+def test_what_has_the_outline_of_an_older_mark_is_not_new_by_hand(monkeypatch, share, listed_at, older):
+    monkeypatch.setattr(compare, "was_there", lambda *_: share)
+    listed = [] if listed_at is None else [SimpleNamespace(spot=made(listed_at))]
+    for mismatch, told in ((BY_HAND, older), (STAND, False)):
+        patch = Patch(CROP, CHANGE, 0 * U, 0 * U, np.ones(U.shape), mismatch)
+        assert compare._is_older(patch, made(), listed) == told
