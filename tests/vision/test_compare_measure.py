@@ -8,9 +8,10 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from test_measure_parts import AFTER, COLOUR, CROP, MARK, TAPE, U, V, made
 from test_pairs import VIEW
 
-from vision.fit import Ground, Spot
+from vision.fit import Ground
 from vision.joint import Mismatch, Patch
 from vision.reading import Mark
 from vision.register import Sharpness
@@ -22,21 +23,8 @@ from vision.window import Grid, window_grid
 
 compare = import_module("vision.compare")  # the package has a function of this name
 WINDOW = window_grid(0.5)
-CROP = Grid((3.0, -4.0), 0.2, 41)
-U, V = np.meshgrid(*CROP.axes_mm())
-COLOUR = np.array([-0.5, -0.3, -0.2])
-TAPE = np.full((41, 41, 3), 200.0, np.float32)
-AFTER = TAPE - np.float32(60.0) * (np.hypot(U - 3, V + 4) < 2)[..., None]
 CHANGE = ((AFTER - TAPE) @ COLOUR).astype(float)
-MARK = Mark((3.0, -4.0), (0.02, 0.03), (4.0, 3.0), "round")
 STAND, BY_HAND = Mismatch(0.015, 0.008, 0.03), Mismatch(0.06, 0.03, 0.3)
-
-
-def made(centre=(3.0, -4.0), radius=2.0, flatness=20.0, height=60.0) -> Spot:
-    half = flatness + np.log1p(2 * np.exp(-flatness))
-    none = np.zeros((2, U.size))
-    form = np.eye(2) * half / radius**2
-    return Spot(np.array(centre), form, flatness, height, np.zeros(3), np.eye(2), np.zeros(U.size), 0.1, none)
 
 
 def candidate(at=(3.0, -4.0), radius=2.0, strength=50.0) -> Candidate:
