@@ -2,7 +2,8 @@
 
 The cylinder touches the card's plane along a line through the window's middle. A point of the flat sheet is
 then at some height z under that plane, and the camera sees it where its line of sight meets the plane. So a
-bent card is a plane one whose points stand elsewhere (`Bend.apparent`), and everything else stays as it is.
+bent card is handled as a flat card whose points are elsewhere (`Bend.apparent`); all other code stays the
+same.
 """
 
 from __future__ import annotations
@@ -56,7 +57,7 @@ class Bend:
         return Bend(self.curvature + more_curvature, self.direction + more_direction, self.eye)
 
     def seen_from(self, eye: Floats) -> Bend:
-        """Return the same cylinder before another camera."""
+        """Return the same cylinder as another camera sees it."""
         return Bend(self.curvature, self.direction, (float(eye[0]), float(eye[1]), float(eye[2])))
 
 
@@ -66,7 +67,7 @@ def apparent(points: Floats, bend: Bend | None) -> Floats:
 
 
 def likeliest_focal(homography: Floats, shape: tuple[int, ...]) -> float:
-    """Return the focal length, over what is usual, that makes the card's axes square and equal."""
+    """Return the focal length, relative to the usual one, that makes the card's axes square and equal."""
     middle = (np.array(shape[1::-1]) - 1) / 2
     flat = homography[:2, :2] - np.outer(middle, homography[2, :2])
     per_focal = 1 / (_TRIES * _FOCAL * max(shape[:2])) ** 2
@@ -90,8 +91,8 @@ def bend_of_tensor(tensor: Floats, eye: Floats) -> Bend:
 def eye_of(homography: Floats, shape: tuple[int, ...], ratio: float) -> Floats:
     """Return the camera's place (3,) in card mm.
 
-    `homography` maps card mm to px of a picture of a shape (rows, cols); `ratio` is the focal length over
-    what is usual. Square pixels, the axis in the picture's middle (Zhang 2000).
+    `homography` maps card mm to px of a picture of a shape (rows, cols); `ratio` is the focal length relative
+    to the usual one. Pixels are taken as square and the axis as in the picture's middle (Zhang 2000).
     """
     middle = (np.array(shape[1::-1]) - 1) / 2
     columns = homography.copy()

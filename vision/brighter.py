@@ -1,8 +1,9 @@
 """What is brighter than its tape: a burn on dark or clear tape, or a lamp's image.
 
-Burning chars pale tape and turns dark or clear tape paler, each tape one way. So what is brighter on tape
-nearly as pale as the card's paper is light, and of two changes of one tape in opposite directions only one is
-a burn: the way that old marks went, else the way of the strongest.
+Burning chars pale tape, and turns dark or clear tape paler; a given tape always changes in the same
+direction. So a brighter change on tape that is nearly as pale as the card's paper is light. Of two changes of
+one tape in opposite directions only one is a burn: the one in the direction of the old marks, or else of the
+strongest mark.
 """
 
 from __future__ import annotations
@@ -43,8 +44,8 @@ def burnt_share(
 def share_brighter(seen: Stack, tape: Stack, away: Floats, counts: Mask) -> float:
     """Return by which share of its tape's brightness a mark is brighter, below zero if it is darker.
 
-    `away` (side, side) is each point's distance from the centre in radii. Through a hole that was burnt shows
-    whatever is behind; where the rim goes the other way, the rim tells.
+    `away` (side, side) is each point's distance from the centre in radii. A hole that was burnt shows
+    whatever is behind it, so where the rim changes the other way, the rim counts.
     """
     inner, rim = counts & (away < _DISC), counts & (np.abs(away - 1) < _RIM)
     if not inner.any() or not rim.any():
@@ -69,8 +70,8 @@ def paper(picture: Pixels, view: CardView, at_mm: Floats) -> Floats:
 
 
 def one_way(shares: list[float], older: list[float]) -> list[bool]:
-    """Return which marks, strongest first, change the tape the way that old marks went, by the shares of
-    brightness that they change; without old marks, the way of the strongest.
+    """Return which marks, strongest first, change the tape in the same direction as the old marks, by the
+    shares of brightness that they change; without old marks, in the direction of the strongest.
     """
     way = float(np.median(older)) if older else (shares[0] if shares else 0.0)
     against = np.array(shares) * np.sign(way) < -_CLEARLY

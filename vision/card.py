@@ -146,14 +146,14 @@ def card_of(marker_id: int) -> CardName | None:
 
 
 def print_ratio(size: str, bar_mm: float | tuple[float, float] | None) -> tuple[float, float]:
-    """Return how much larger than meant a card was printed, across and up.
+    """Return how much larger than intended a card was printed, across and up.
 
     `bar_mm` is the measured length of its check bar, or of the bar across and the bar up.
 
     Raises
     ------
     BarRefused
-        If the bar of such a card cannot have come out of a printer at that length.
+        If no printer can have made the bar of that card so long or so short.
     """
     if bar_mm is None:
         return 1.0, 1.0

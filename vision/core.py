@@ -110,9 +110,9 @@ def read_between(
 
 
 def _sure(seen: list[TrackedMark]) -> list[TrackedMark]:
-    """The marks of one pulse: where the place of one is known well, those known badly are no marks, nor is
-    what the window's edge hides in part (a lamp's image there looks like a mark) farther off than a beam is
-    wide.
+    """The marks of one pulse. If the place of one mark is known well, marks whose place is known badly are
+    dropped. So are marks partly hidden by the window's edge and farther off than a beam is wide (a lamp's
+    image there looks like a mark).
     """
     vague = [max(found.mark.sigma_mm) > _VAGUE * min(found.mark.width_mm) for found in seen]
     known = zip(seen, vague, strict=True)
@@ -136,9 +136,9 @@ def _strong(seen: list[TrackedMark]) -> tuple[list[TrackedMark], list[str]]:
 def marks_on(picture: Pixels, view: CardView, *, new: bool | None) -> list[TrackedMark]:
     """Return all marks that stand out from the tape, and how to follow each.
 
-    The image of a lamp that a mark lies in or touches is one with it at first. So where no mark is found, the
-    window is searched again without what is smooth over several mm, then for what is darker alone, then for
-    what stands out of the lamp's image. That steepens smudges, so only plain marks count there.
+    A mark that lies in or touches a lamp's image forms one candidate with it. So where no mark is found, the
+    window is searched again: without what is smooth over several mm, then for darker changes only, then for
+    what stands out of the lamp's image. This also makes smudges steeper, so only plain marks count there.
     """
     grid = window_grid(SEARCH_PITCH_MM)
     flat = flatten_view(picture, view, grid)
@@ -196,7 +196,7 @@ def _uneven(view: CardView) -> bool:
 
 
 def _warnings(view: CardView) -> list[str]:
-    """What makes the reading less sure, in plain words."""
+    """What makes the reading less certain, in plain words."""
     told = []
     if view.markers_seen < 4:
         told.append(f"only {view.markers_seen} of the card's four black squares are visible")

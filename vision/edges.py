@@ -1,9 +1,9 @@
 """The card's place to a hundredth of a pixel: one homography fitted to all edges of all markers.
 
-A marker's outline is a step from black to white. Across it the picture is sampled along the normal; where the
-area under the normalised step puts the edge is independent of any symmetric blur. The homography takes its
-eight parameters from all these distances at once, and with them one for ink that spread or light that bloomed
-and one for the bend of the lens.
+A marker's outline is a step from black to white. Across it the picture is sampled along the normal. The area
+under the normalised step gives the place of the edge, which no symmetric blur changes. All these distances
+together determine the eight parameters of the homography, one for ink that spread or light that bloomed, and
+one for the bend of the lens.
 """
 
 from __future__ import annotations
@@ -49,9 +49,9 @@ _LIGHT_PRIOR = 1e-4  # keeps the light's slope at zero where too little of a mar
 @dataclass(frozen=True)
 class EdgeFit:
     """Homography (card mm → px), covariance (8, 8) of its parameters in `point_terms`, rms of the distances
-    in px, the cylinder on which a bent card lies, the rms with what was left out, the share of well seen
-    edges that were, the lens's radial distortion (share of the way to the picture's corner, there), and the
-    cylinder's curvature in its own standard deviations.
+    in px, the cylinder on which a bent card lies, the rms including the edges left out, the share of well
+    seen edges that were left out, the lens's radial distortion at the picture's corner (as a share of the
+    distance to it), and the cylinder's curvature in its own standard deviations.
     """
 
     homography: Floats
@@ -153,7 +153,7 @@ def _seen_flat(points: Floats, outward: Floats, bend: Bend | None) -> tuple[Floa
 
 
 def first_bend(grey: NDArray[np.uint8], markers: list[Floats], flat: EdgeFit) -> Bend | None:
-    """Return the slight bend that explains what the fit of a flat card leaves, None if none does."""
+    """Return the slight bend that explains the residuals of a flat card's fit, or None."""
     points, outward = _edge_points(markers)
     across, normal = _normals(flat.homography, points, outward)
     by_lens = _by_lens(flat.homography, points, grey.shape)
@@ -241,7 +241,7 @@ def _edge_offsets(
 def _hidden_px(step: Floats, reach: Floats) -> float:
     """Error (px) of a whole edge from blur beyond its profiles' ends, judged by how much they still rise.
 
-    Where a profile is all blur, the next module lies just beyond its end and adds to the error.
+    Where a profile is all blur, the marker's next module lies just beyond its end and adds to the error.
     """
     rise = (step[:, 3] - step[:, 0] + step[:, -1] - step[:, -4]) / 2
     all_blur = float(rise.mean()) / (3 / (_ACROSS - 3))  # of a straight line
@@ -314,9 +314,10 @@ def _design(points: Floats, outward: Floats, homography: Floats, normal: Floats)
 
 
 def _by_lens(homography: Floats, points: Floats, shape: tuple[int, ...]) -> Floats:
-    """Shift (n, 2) in px of the points by a radial distortion of one, less what a homography absorbs.
+    """Shift (n, 2) in px of the points by a radial distortion of one, less the part that a homography
+    absorbs.
 
-    So the lens bends the markers' places as it must, and the homography is the one that holds around a mark.
+    With that part left out, the fitted homography is the one that holds around a mark.
     """
     middle = (np.array(shape[1::-1]) - 1) / 2
     u, v = np.meshgrid(*[np.linspace(-18, 18, 5)] * 2)
@@ -353,8 +354,8 @@ class _Solved:
     def uneven_px(self) -> float:
         """Rms of the residuals beyond pixel noise, of single points and of neighbours' means together.
 
-        Uneven print, a camera's sharpening and the file's blocks cause it. They move whole edges and markers
-        too, which the residuals do not show, because the fit has followed them.
+        Uneven print, a camera's sharpening and the file's blocks cause it. They also move whole edges and
+        markers. The residuals do not show that, because the fit has followed them.
         """
         kept = (self.weight > 0).reshape(-1, _PER_EDGE)
         rest = np.where(kept, self.rest.reshape(kept.shape), 0.0)
@@ -376,7 +377,8 @@ class _Solved:
         return float(np.sqrt(np.mean(np.where(self.weight > 0, self.rest**2, 1.0))))
 
     def covariance(self, design: Floats, *, own_px: float) -> Floats:
-        """Covariance of the solution if the distances along one edge err together: each edge is a cluster.
+        """Covariance of the solution if the distances along one edge err together, with each edge as a
+        cluster.
 
         `own_px` is an error of each whole edge that residuals may not show.
         """
@@ -392,8 +394,8 @@ class _Solved:
 def _solve(
     design: Floats, offset: Floats, good: NDArray[np.bool_], log_focal: float | None = None
 ) -> _Solved:
-    """Robust least squares by Tukey's biweight; `log_focal` is how far the focal length already is from what
-    is usual.
+    """Robust least squares by Tukey's biweight; `log_focal` is the logarithm of the focal length so far,
+    relative to the usual one.
     """
     weight = good.astype(float)
     count = design.shape[1]

@@ -1,4 +1,4 @@
-"""Files that are there whole or not at all."""
+"""Writes files that are complete or absent, never half-written."""
 
 from __future__ import annotations
 
@@ -10,9 +10,9 @@ __all__ = ["write_whole"]
 
 
 def write_whole(path: Path, content: bytes) -> None:
-    """Write a file; where that fails or is broken off, what was there before stays. Raises OSError.
+    """Write a file. If that fails or is interrupted, the previous file stays.
 
-    The error names ``path``, not the file beside it that takes its place in the end.
+    Raises OSError; it names ``path``, not the temporary file that replaces it in the end.
     """
     part: Path | None = None
     try:

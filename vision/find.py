@@ -1,4 +1,4 @@
-"""Find the card in a picture and say whose it is."""
+"""Find the card in a picture and say which station it belongs to."""
 
 from __future__ import annotations
 
@@ -123,8 +123,8 @@ def track(
 def _in_units(card: CardName, bar_mm: float | tuple[float, float] | None) -> tuple[dict[int, Floats], float]:
     """The markers' corners by id in units of the card, and how many mm the unit is.
 
-    The unit makes the card as large as the standard one, so that everything after is the same for all; what
-    a printer stretched one way only stays in the corners.
+    In that unit every card has the size of the standard one, so all later steps are the same for all sizes. A
+    stretch by the printer in one direction only stays in the corners.
     """
     across, up = print_ratio(card.size, bar_mm)
     mean = float(np.sqrt(across * up))
@@ -155,7 +155,7 @@ def view_of(fit: EdgeFit, markers_seen: int, size: str = "standard", unit_mm: fl
 def _choose(
     found: list[Marker], shape: tuple[int, ...]
 ) -> tuple[CardName, list[Marker], tuple[str, ...]] | NoReading:
-    """The one card whose markers agree with one sheet, and the cards that a lone marker hints at."""
+    """The one card whose markers agree with one sheet, and the cards of which only a single marker shows."""
     known = [m for m in found if m.card is not None]
     if not known:
         return NoReading(_no_card_reason(found), "no-card")

@@ -2,7 +2,7 @@
 
 The profile is f(q) = (1 + exp(-m)) / (1 + exp(q - m)) with q a positive quadratic form of the distance from
 the centre. For large m it is a flat disc with a soft edge, for m → -∞ it is exactly a Gaussian exp(-q): one
-family, and the data choose. Least squares in nine or eleven parameters by Levenberg–Marquardt (Marquardt
+family, and the data choose m. Least squares in nine or eleven parameters by Levenberg–Marquardt (Marquardt
 1963); see docs/reading.md for why a fit and not a moment.
 """
 
@@ -16,7 +16,7 @@ from vision.card import Floats
 
 _M_LOW, _M_HIGH = -4.0, 60.0
 _DISC_START, _BELL_START = 4.0, -4.0
-_ENOUGH = 3e-3  # gain in squared residual noise below which another step moves nothing that matters
+_ENOUGH = 3e-3  # gain in squared residual noise below which another step changes nothing that matters
 
 
 @dataclass(frozen=True)
@@ -180,7 +180,7 @@ class _Problem:
         return params
 
     def ridge(self) -> Floats:
-        """What keeps each parameter small: nothing but for the ground's rows."""
+        """Ridge of each parameter: zero except for the ground's rows."""
         ridge = np.zeros(self.kind.count + self.ground.count)
         if self.ground.ridge is not None:
             ridge[self.kind.count :] = self.ground.ridge
@@ -224,7 +224,9 @@ class _Problem:
         return rows if self.weight is None else rows * self.weight
 
     def scale(self, params: Floats) -> Floats:
-        """What turns the rows of `basis` into derivatives: the height, one for the linear parameters."""
+        """Factors that turn the rows of `basis` into derivatives: the height, and one for the linear
+        parameters.
+        """
         linear = self.kind.linear
         return np.asarray(np.r_[np.full(linear, params[linear]), np.ones(4 + self.ground.count)])
 
@@ -273,7 +275,9 @@ def _descend(problem: _Problem, params: Floats, rounds: int) -> Floats:
 def _normal_equations(
     problem: _Problem, params: Floats, basis: Floats, rest: Floats
 ) -> tuple[Floats, Floats]:
-    """Matrix and right side; a flatness at its bound that wants out is held, lest it bend the whole step."""
+    """Matrix and right side; a flatness at its bound that would leave it is held, or it would distort the
+    whole step.
+    """
     scale = problem.scale(params)
     weighted = problem.weighted(basis)
     ridge = problem.ridge()

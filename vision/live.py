@@ -1,9 +1,9 @@
 """A stream of frames: the card is tracked, a pulse is seen, its mark read once it has settled.
 
-Nothing here reads a clock: every frame comes with its time. A frame is compared with a quiet one from before,
-laid flat in the card's frame, so that a knocked camera, a flickering lamp or a new exposure is no change of
-the tape. What is too faint for one frame is sought as a step in time, which a still camera shows far below a
-mark's own contrast: a second pulse on burnt tape.
+Nothing here reads a clock: every frame comes with its time. A frame is compared with an earlier quiet one,
+both flattened into the card's frame, so a knocked camera, a flickering lamp or a new exposure is not a change
+of the tape. A change too faint for one frame, such as a second pulse on burnt tape, is looked for as a step
+in time. A still camera shows such a step far below a mark's usual contrast.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ _CALM_FRAMES = 3
 _SAME_PATTERN, _UNDONE = 0.97, -0.7
 _STAYS_S = 2.0  # a hand does not keep that still
 _REFRESH_S, _REFRESH_FRAMES = 1.0, 12  # the picture before must be older than the frames a step compares
-_TOLD_S = 1.2  # a reported pulse that has changed nothing by then has left nothing new to see
+_TOLD_S = 1.2  # a reported pulse that has changed nothing by then has left no visible mark
 _FLASH = 25.0  # levels brighter than the quiet tape: a glow, a flame
 _NEAR_OLD_MM = 0.8
 
@@ -46,8 +46,8 @@ class Moment:
     there is no reading, one line or None.
 
     `on_top` comes with the event "on top": a pulse was seen (a flash, a faint step) or reported, left nothing
-    that can be read by itself, and an older mark lies there. It is that mark, its sigma widened by how far
-    beside it the new one can be hidden; its `new` is true.
+    that can be read by itself, and an older mark lies there. It is that mark, with `new` true and its sigma
+    widened by the distance within which the new mark can be hidden.
     """
 
     time_s: float
@@ -73,8 +73,8 @@ class _Best:
 class Stream:
     """Feed it frames in order of time; it remembers the quiet card, the pulse under way and the last mark.
 
-    One stream watches one camera. `feed` never raises on a picture; whatever cannot be read is said in the
-    `Moment`.
+    One stream watches one camera. `feed` never raises on a picture; if something cannot be read, the `Moment`
+    says so.
     """
 
     camera: CameraModel | None = None
@@ -103,13 +103,13 @@ class Stream:
     _on_top: Mark | None = None
 
     def pulse_told(self, time_s: float) -> None:
-        """Say that a pulse was fired at this time (a button, a foot): if nothing changes, and an older mark
-        lies there, the answer is "on top".
+        """Report that a pulse was fired at this time (a button, a foot switch). If nothing changes and an
+        older mark lies there, the answer is "on top".
         """
         self._told_s = time_s
 
     def feed(self, picture: Pixels, time_s: float) -> Moment:
-        """Take one BGR frame, (rows, cols, 3) uint8, seen at a time in seconds; return what it told."""
+        """Take one BGR frame, (rows, cols, 3) uint8, seen at a time in seconds; return what it showed."""
         self._events, self._on_top = [], None
         if self.camera is not None:
             picture = self.camera.straighten(picture)
@@ -191,7 +191,9 @@ class Stream:
             self._before = (picture.copy(), self._view)
 
     def _watch(self, picture: Pixels, change: Change, time_s: float) -> None:
-        """No pulse is under way: tell one from a hand and from fading; keep the offset of a mark alive."""
+        """No pulse is under way: distinguish one from a hand and from fading; keep the offset of a mark up to
+        date.
+        """
         if change.covers_much or change.is_local:
             self._steps.clear()
         if change.covers_much:
@@ -211,7 +213,7 @@ class Stream:
             self._idle(picture, change, time_s)
 
     def _wait_for_light(self, picture: Pixels, change: Change, time_s: float) -> None:
-        """A hand goes away again; new tape or a new lamp stays, and becomes the quiet frame."""
+        """A hand goes away again. New tape or a new lamp stays, and its frame becomes the quiet one."""
         if self._wide is None:
             self._events.append("hand in view")
             self._disturbed = True
@@ -224,7 +226,7 @@ class Stream:
                 self._reading = self._follower = None
 
     def _idle(self, picture: Pixels, change: Change, time_s: float) -> None:
-        """Nothing happens: drift along with the daylight, and see the mark again."""
+        """Nothing happens: follow the slow change of daylight, and read the mark again."""
         assert self._quiet is not None and self._view is not None
         stepped = self._steps.take(change.levels, self._quiet)
         if stepped is not None and self._stepped(picture, stepped):
@@ -336,7 +338,7 @@ class Stream:
 
 
 def _with_newest(reading: Reading, mark: Mark, view: CardView) -> Reading:
-    """The reading with its newest mark seen again."""
+    """The reading, with its newest mark measured again."""
     return Reading(reading.station, (mark, *reading.marks[1:]), view, reading.warnings)
 
 

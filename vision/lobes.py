@@ -13,7 +13,7 @@ _LEAST_SIZE = 0.35  # a lobe's width as a share of the other's: a smaller one is
 
 
 def join_lobes(marks: list[Mark]) -> list[Mark]:
-    """Return new marks with the two strongest joined where they are lobes of one."""
+    """Return new marks, with the two strongest joined if they are lobes of one."""
     if len(marks) < 2 or not _are_lobes(marks[0], marks[1]):
         return marks
     return [_joined(marks[:2]), *marks[2:]]

@@ -20,8 +20,8 @@ _CLOSER_LOOK = 2.0  # times the first look's size
 _SMALLER = (0.5, 0.33)  # times the first look's size, sharpened: for blurred pictures
 _LEAST_SIDE_PX = 40  # of a picture in which a card could be found
 _SHARPEN_PX, _SHARPEN = 4.0, 3.0
-# Neighbourhoods that tell black from white (least, most, step): each costs a pass over the picture, and on
-# nearly all pictures the middle one alone finds what OpenCV's usual three find.
+# Sizes of the neighbourhood that separates black from white (least, most, step). Each costs a pass over the
+# picture; on nearly all pictures the middle one alone finds what OpenCV's usual three find.
 _ALL_WINDOWS, _ONE_WINDOW = (3, 23, 10), (13, 13, 10)
 
 
@@ -96,7 +96,7 @@ def _evened(grey: NDArray[np.uint8]) -> NDArray[np.uint8]:
 
 
 def _sharpened(grey: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    """Contrast of fine detail raised: tells a blurred marker's modules apart again."""
+    """Contrast of fine detail raised, so that a blurred marker's modules can be told apart."""
     fine = grey.astype(np.float32)
     coarse = np.asarray(cv2.GaussianBlur(fine, (0, 0), _SHARPEN_PX))
     return np.clip(fine + _SHARPEN * (fine - coarse), 0, 255).astype(np.uint8)

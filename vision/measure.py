@@ -1,4 +1,4 @@
-"""From a candidate to a mark: the fine fit on a crop, its honest uncertainty, its shape."""
+"""From a candidate to a mark: the fine fit on a crop, its uncertainty and its shape."""
 
 from __future__ import annotations
 
@@ -41,9 +41,9 @@ _SOFTEST_FAINT_MM, _SOFTEST_MM, _FAINT = 2.2, 3.3, -1.0
 _EDGE_OF_BLUR = 2.2
 MOST_SIGMA_MM = 1.0
 _EXPLAINED, _INNER = 0.75, 0.7  # share of the rim's change that a mark explains; of its radius, not its rim
-# In a single picture, a bell-shaped mark that changes less than a quarter of the light cannot be told from
-# a smudge or the image of a lamp. On textured tape the flatness of smudges reaches 1.1; burns so faint that
-# are no bells have 1.5 or more, even where the picture is blurred.
+# In a single picture, a bell-shaped mark that changes less than a quarter of the light looks the same as a
+# smudge or a lamp's image. On textured tape the flatness of smudges reaches 1.1. Equally faint burns that are
+# not bell-shaped have 1.5 or more, even in a blurred picture.
 _FAINT_SHARE, _HALF_WHITE, _SMUDGE = 0.25, 128.0, 0.7
 # As a share of its width: a faint mark whose rough edge makes its place this uncertain is a smudge or a piece
 # of a line.
@@ -54,8 +54,8 @@ _LARGEST_RADIUS_MM, WIDEST_MM = 14.0, 13.0  # a beam of 12 mm (1/e²) marks no m
 
 @dataclass(frozen=True)
 class Scene:
-    """Everything a measurement in one picture needs: the picture, its view of the card, the tape, how blurred
-    it is, and by which share lamps brighten the window (None: not asked).
+    """Everything that a measurement in one picture needs: the picture, its view of the card, the tape, the
+    blur, and by which share lamps brighten the window (None: not measured).
     """
 
     picture: Pixels
@@ -77,8 +77,8 @@ class Scene:
 
 @dataclass(frozen=True, eq=False)
 class TrackedMark:
-    """What is needed to see one mark again in the next frame: the crop, its unmarked tape with the smoke on
-    it, the fit that held, and by which share the mark is brighter than its tape.
+    """What is needed to measure one mark again in the next frame: the crop, its unmarked tape with the smoke
+    on it, the fit that held, and by which share the mark is brighter than its tape.
     """
 
     mark: Mark
@@ -143,9 +143,11 @@ def measure(
 
 
 def _is_faint(spot: Spot, colour: Floats, after: Stack, tape: Stack, inner: Mask) -> bool:
-    """Whether a mark changes less than a quarter of the light, in its own mix of colours, which may be the
-    hue of its halo, and also in brightness well inside it. A lamp adds as much light to dark tape as to pale
-    tape, a smudge takes a share: so what is brighter must change a quarter of half white at least."""
+    """Whether a mark changes less than a quarter of the light, both in its own mix of colours (which may be
+    the hue of its halo) and in brightness well inside it. A smudge takes a share of the light, but a lamp
+    adds as much light to dark tape as to pale tape. So a brighter mark must change a quarter of half white at
+    least.
+    """
     brighter = bool(inner.any() and np.median((after - tape)[inner]) > 0)
 
     def few(change: float, light: Floats) -> bool:
@@ -160,8 +162,8 @@ def _is_faint(spot: Spot, colour: Floats, after: Stack, tape: Stack, inner: Mask
 def _rim_explained(grid: Grid, height: Floats, weight: Floats, spot: Spot, candidate: Candidate) -> float:
     """Share of the change at the mark's rim and around it that the mark explains and a plane does not.
 
-    It is low for a wrinkle, a line or a block of the file, which go on beside the disc. The mark's inside is
-    left out: a hole burnt there does not matter.
+    It is low for a wrinkle, a line or a block of the file, which go on beside the disc. The inside of the
+    mark is left out, so that a hole burnt there does not matter.
     """
     u, v = np.meshgrid(*grid.axes_mm())
     rim = weight * (spot.relative_radius(u.ravel(), v.ravel()).reshape(u.shape) > _INNER)
@@ -212,7 +214,8 @@ def hidden_share(spot: Spot, x: Floats, y: Floats) -> float:
 def figure_of(window: Grid, candidate: Candidate, spot: Spot, grid: Grid, height: Floats) -> Figure:
     """Return the shape by the outline at half height.
 
-    What touches the mark far from the fit (a lamp's image, a smudge) does not count for its height or place.
+    Things that touch the mark far from the fit (a lamp's image, a smudge) do not count for its height or
+    place.
     """
     u, v = np.meshgrid(*grid.axes_mm())
     level, slope_u, slope_v = spot.plane
@@ -230,8 +233,8 @@ def figure_of(window: Grid, candidate: Candidate, spot: Spot, grid: Grid, height
 def mark_of(
     view: CardView, spot: Spot, figure: Figure, x: Floats, y: Floats, new: bool | None, smoke: Floats
 ) -> Mark:
-    """Return the mark, put together of what was found; the centroid of an incomplete or twofold mark is
-    that of its figure. `smoke` (2,) is the variance that smoke beside it adds.
+    """Return the mark from its fit and figure. The centroid of a cut-off or double mark is that of its
+    figure. `smoke` (2,) is the variance that smoke beside it adds.
     """
     unit = view.unit_mm
     pixel = 1 / (view.px_per_mm * unit)
@@ -360,9 +363,9 @@ def plausible(spot: Spot, candidate: Candidate, *, whole: bool, blur_mm: float) 
 def _centre_variance(spot: Spot, x: Floats, y: Floats) -> Floats:
     """Variance (2,) of the centre, from the roughness of the edge.
 
-    A shift of the centre is the first harmonic of the distance around the edge, so the fit leaves nothing of
-    it. The others, beyond the pixels' noise, show how rough the edge is, and so how large the first must have
-    been.
+    A shift of the centre is the first harmonic of the distance around the edge, and the fit removes it. The
+    other harmonics, beyond the pixels' noise, show how rough the edge is, and so how large the first is
+    likely to have been.
     """
     angle = np.arctan2(y - spot.centre[1], x - spot.centre[0])
     white = np.diag(spot.covariance)
@@ -385,7 +388,7 @@ def _is_vague(spot: Spot, x: Floats, y: Floats, width_mm: float, pixel: float) -
 def _by_sectors(spot: Spot, angle: Floats) -> Floats:
     """Variance (2,) of the centre if each sector of the edge errs on its own; zero if nearly all are seen.
 
-    This is for an edge of which only a part is seen, where a shift and another size look much alike.
+    For an edge of which only a part is seen: there, a shift and another size look much alike.
     """
     count = round(2 * np.pi / _SECTOR_RAD)
     sector = ((angle / (2 * np.pi) + 0.5) * count).astype(int) % count
@@ -400,8 +403,8 @@ def _by_sectors(spot: Spot, angle: Floats) -> Floats:
 def _by_eighths(spot: Spot, angle: Floats) -> Floats:
     """Variance (2,) of the centre if each eighth of the mark errs on its own, from its middle outwards.
 
-    Light that is no plane, or squares of the file, pull at a soft mark over as much as that, and the finer
-    waves around its edge do not show it. A round mark takes five of the eight for itself.
+    Uneven light that is not a plane, or the squares of a JPEG, pull at a soft mark over that distance, and
+    the finer waves around its edge do not show it. A round mark's own parameters use up five of the eight.
     """
     eighth = ((angle / (2 * np.pi) + 0.5) * _EIGHTHS).astype(int) % _EIGHTHS
     pull = [np.bincount(eighth, weights=axis * spot.rest, minlength=_EIGHTHS) for axis in spot.influence]

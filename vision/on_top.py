@@ -1,4 +1,4 @@
-"""Where a pulse must have landed that changed nothing: on an older mark, and how far from it at most."""
+"""Where a pulse that changed nothing must have landed: on an older mark, and how far from it at most."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import numpy as np
 
 from vision.reading import Mark
 
-_SAME_BEAM = 0.1  # of the radius: so much may one tube's pulses differ, and a smaller one hide in a larger
+_SAME_BEAM = 0.1  # of the radius: pulses of one tube differ by so much, and a larger mark hides a smaller
 _BLUR_MM = 0.6  # of the comparison in time, pixels and smoothing together
 _LEAST_NOTICED = 1.5  # levels of a step in time that is always noticed
 BETWEEN_PICTURES = 5.0  # of a change between two pictures
@@ -16,11 +16,11 @@ _ONE_PLACE_MM = 1.0
 
 
 def on_top(marks: tuple[Mark, ...], contrast: float, least_noticed: float = _LEAST_NOTICED) -> Mark | None:
-    """Return the newest mark as the place of an unseen pulse, with the sigma that this deserves; None if
-    there is no older mark, or they lie in several places and nothing tells which it was.
+    """Return the newest mark as the place of an unseen pulse, with its sigma widened accordingly; None if
+    there is no older mark, or if old marks lie in several places and nothing shows which one was hit.
 
     A pulse that lands δ beside an equal mark leaves a crescent that is δ wide; through a blur of s it is
-    contrast · δ / (s √(2π)) high. What is lower than the least step noticed (levels) is not seen.
+    contrast · δ / (s √(2π)) high. A crescent lower than `least_noticed` (levels) is not seen.
     """
     if not marks:
         return None

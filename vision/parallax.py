@@ -1,9 +1,9 @@
-"""Tape that stands before or behind the card's plane: found from two views, and taken off where a mark is
-read.
+"""Tape in front of or behind the card's plane: its height from two views, and the correction of a mark's
+place.
 
 A point at height h above the card's plane is seen at p = u - h t, with t the slope of the line of sight (how
-far it runs along the card for each mm towards the camera). Two pictures see it at two places, and the
-registration of the tape tells their distance d = h (t₁ - t₂).
+far it runs along the card for each mm towards the camera). Two pictures see it at two places; registering the
+tape gives the distance d = h (t₁ - t₂) between them.
 """
 
 from __future__ import annotations
@@ -14,9 +14,9 @@ from vision.bend import eye_of, likeliest_focal
 from vision.card import Floats
 from vision.reading import CardView
 
-_HEIGHT_MM = 0.15  # how far tape may stand off, one standard deviation: a sheet of paper, a fold, a bubble
-_MOST_SD = 2.0  # what seems to stand off more is light that moved between the two views
-BY_HAND = 0.04  # between the slopes of two views: a camera on a stand always errs alike, and no mark moves
+_HEIGHT_MM = 0.15  # height of tape, one standard deviation: a sheet of paper, a fold, a bubble
+_MOST_SD = 2.0  # an apparent height beyond this is light that moved between the two views
+BY_HAND = 0.04  # least difference of slopes; a camera on a stand has none, and no mark is moved
 
 
 def sight_slope(view: CardView, shape: tuple[int, ...], at_mm: Floats) -> Floats:

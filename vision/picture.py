@@ -36,7 +36,7 @@ class Budget:
 
     @contextmanager
     def take(self, wanted: int) -> Iterator[None]:
-        """Hold that many bytes; whoever wants more than the limit waits for all of it."""
+        """Hold that many bytes; a request above the limit waits for all of it."""
         held = min(wanted, self._total)
         with self._changed:
             self._changed.wait_for(lambda: self._free >= held)
@@ -77,7 +77,7 @@ def load_picture(source: Path | bytes, *, max_pixels: int = MAX_PIXELS) -> Pixel
 
 
 def checked_header(data: bytes, *, max_pixels: int = MAX_PIXELS) -> Header:
-    """Return what the file says of itself; raises PictureRefused where it is not to be decoded."""
+    """Return what the file's header says; raises PictureRefused if the file may not be decoded."""
     header = read_header(data)
     _check(header, max_pixels)
     return header
@@ -103,8 +103,9 @@ def result_bytes(header: Header) -> int:
 def decode_bytes(header: Header) -> int:
     """Return how many bytes decoding holds at its peak: measured with OpenCV 5, rounded up.
 
-    A JPEG of one scan goes line by line; of several, libjpeg keeps all coefficients, two bytes each.
-    A PNG is decoded at its full size in any case; transparency needs the stored samples beside the result.
+    A JPEG with one scan is decoded line by line; with several, libjpeg keeps all coefficients, two bytes
+    each. A PNG is decoded at its full size in any case; transparency needs the stored samples beside the
+    result.
     """
     pixels, result = header.width * header.height, result_bytes(header)
     large = result < 3 * pixels
@@ -116,7 +117,7 @@ def decode_bytes(header: Header) -> int:
 
 
 def _read_file(path: Path) -> bytes:
-    """Return at most one byte more than is allowed: a device or a pipe does not tell its size beforehand."""
+    """Return at most one byte more than is allowed: the size of a device or a pipe is not known first."""
     try:
         size = path.stat().st_size
         with path.open("rb") as file:

@@ -48,7 +48,7 @@ class Quiet:
     gram: Floats
 
     def drift(self, change: Change) -> None:
-        """Take over a little of a change that is none."""
+        """Take over a little of a change that is not a pulse."""
         self.flat[...] += _DRIFT * change.levels
 
     @staticmethod
@@ -78,7 +78,7 @@ class Quiet:
 
 @dataclass(frozen=True, eq=False)
 class Change:
-    """Difference from the quiet frame: its picture, the share of the window it covers, its greatest
+    """Difference from the quiet frame: its picture, the share of the window that it covers, its greatest
     contrast.
     """
 
@@ -100,7 +100,7 @@ class Change:
 
 
 def change_from(quiet: Quiet, picture: Pixels, view: CardView) -> Change:
-    """Return how a frame's tape differs from the quiet one, exposure and lamp evened out."""
+    """Return how a frame's tape differs from the quiet one, with exposure and lamp evened out."""
     now = _smooth(flatten_view(picture, view, quiet.grid))
     inside = quiet.inside > 0
     gain = np.median(now[inside] / np.maximum(quiet.flat[inside], 4.0), axis=0)

@@ -72,7 +72,7 @@ class CardView:
 
     @property
     def units_to_px(self) -> Floats:
-        """The homography from the standard card's mm: inside, every card is read as if it were that one."""
+        """Homography from the standard card's mm: internally every card is read as if it were one."""
         return np.asarray(self.homography * (self.unit_mm, self.unit_mm, 1.0))
 
     def as_json(self) -> dict[str, Any]:
@@ -109,7 +109,7 @@ class Reading:
 
 @dataclass(frozen=True)
 class NoReading:
-    """A good picture that tells no mark; `reason` is one line that says what to do.
+    """A good picture without a (new) mark; `reason` is one line that says what to do.
 
     `on_top`: where an older mark lies that would hide a new one, that mark, with the sigma of where the new
     one would be.

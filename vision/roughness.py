@@ -1,10 +1,11 @@
 """How far a rough edge moves the centre of a mark, from the waves that it shows.
 
-A shift is the first harmonic of the edge's distance around the mark, and the fit has used it up. The second,
-which is the oval's, and the finer ones tell it. An edge lies where a field that is alike within some length
-crosses a level, so harmonic k has the variance a·exp(-c) I_k(c), with c = 1/(2 w) and w the square of that
-length over the radius (the Fourier series of exp(c cos t); for small w it is proportional to exp(-w k²)).
-Finer roughness of its own adds the same to every harmonic, and so does the pixels' noise.
+A shift is the first harmonic of the edge's distance around the mark, and the fit has used it up. It is
+estimated from the second harmonic, which is the oval's, and the finer ones. An edge lies where a random
+field, correlated over some length, crosses a level, so harmonic k has the variance a·exp(-c) I_k(c), with c =
+1/(2 w) and w the square of that length over the radius (the Fourier series of exp(c cos t); for small w it is
+proportional to exp(-w k²)). Finer roughness of its own adds the same to every harmonic, and so does the
+pixels' noise.
 """
 
 from __future__ import annotations
@@ -56,8 +57,8 @@ def first_harmonic(power: Floats, noise: float, radius: float) -> float:
     """Return the expected variance of the first harmonic around an edge, given those of `HARMONICS` (`power`,
     each half of its squared size), the part `noise` of each that is the pixels', and the mark's radius.
 
-    The prior is flat in w up to 1 and in log a, of log-equal ovals of the beam, and holds the first harmonic
-    to a share of the radius. The answer is the posterior mean.
+    The prior is flat in w up to 1, in log a, and in the logarithm of the beam's oval; it limits the first
+    harmonic to a share of the radius. The result is the posterior mean.
     """
     scale = max(float(power[_SCALE].mean()), 1e-12)
     rough = scale * _STRENGTHS[:, None, None]

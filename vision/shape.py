@@ -1,4 +1,4 @@
-"""What the outline of a mark says: whole, stretched, cut off, or two marks in one.
+"""The shape of a mark from its outline: whole, stretched, cut off, or two marks in one.
 
 Four plain figures are fitted to the outline by least squares of the distances: a circle, an ellipse, a
 circle with one side cut off by a straight line, two overlapping circles. The simplest that fits well enough

@@ -1,11 +1,10 @@
 """Smoke that settled beside a burn, told apart from the burn.
 
-It darkens the tape around a mark, often on one side, and a fit that knows only of a mark on a plane is drawn
-after it. So a smooth field beside the mark is fitted along with it: bumps half a radius wide, each held to
-what smoke can do. It shows through a burn as far as that has left the tape's colour, and that share is tried
-at a few values. A mark without smoke gains little by this freedom and loses certainty, so the field is kept
-only where it explains most of what was left, and where it goes the mark's way: what is missing of a mark that
-was cut off is no smoke.
+Smoke darkens the tape around a mark, often on one side, and a fit of a mark on a plane moves towards it. So a
+smooth field beside the mark is fitted along with it: bumps 0.6 radii wide, each limited to what smoke can do.
+Smoke shows through a burn where the burn has left the tape's colour; that share is tried at a few values. A
+mark without smoke gains little from the field and its sigma grows. So the field is kept only where it
+explains most of the residuals and has the mark's sign: the missing part of a cut-off mark is not smoke.
 """
 
 from __future__ import annotations
@@ -22,12 +21,13 @@ _WIDTH, _APART = 0.6, 0.75  # standard deviation of a bump and their distance, i
 _NEAREST, _FARTHEST = 0.6, 2.3  # radii from the centre: further in, the burn hides smoke
 _STRENGTH = 0.15  # of the mark's height, one standard deviation of a bump
 _HIDDEN = (1.0, 0.8, 0.6)  # tries of how much of the smoke under the middle of the mark is burnt with it
-# Of the squares that a mark on bare tape leaves: the most that is left beside the mark as it is, and with all
-# fitted anew. Rendered smoke leaves up to 0.72 and 0.48; without smoke 0.84 and 0.65 or more are left.
+# Shares of the squares that a mark on bare tape leaves: the most that may be left with the mark as it is, and
+# with everything fitted again. Rendered smoke leaves up to 0.72 and 0.48; without smoke 0.84 and 0.65 or more
+# are left.
 _MAYBE_SMOKE, _SMOKE = 0.78, 0.55
-# Of the squares of the smoke: what is paler than the tape beside it (0.08 at most where there was smoke).
+# Share of the smoke's squares that is paler than the tape beside it (0.08 at most where there was smoke).
 _PALER = 0.15
-_FIRM = 2.0  # least flatness of a mark that smoke can be told from: a bell's own flanks are as soft as smoke
+_FIRM = 2.0  # least flatness of a mark that smoke can be told from; a bell's flanks are as soft as smoke
 _ROUNDS, _SETTLED_MM = 3, 1e-3
 
 
@@ -48,7 +48,7 @@ class Points:
 @dataclass(frozen=True, eq=False)
 class Smoky:
     """A mark fitted along with smoke: the fit, the smoke as a part of the values (n,), and the variance (2,)
-    of the centre because nothing tells how much of the smoke the burn hides.
+    of the centre because it is not known how much of the smoke the burn hides.
     """
 
     spot: Spot
@@ -67,10 +67,10 @@ def clear(spot: Spot) -> Smoky:
 
 
 def beside_smoke(at: Points, spot: Spot, *, oval: bool, ground: Ground | None = None) -> Smoky:
-    """Return the mark fitted anew along with smoke beside it; as it is if there is no smoke to speak of.
+    """Return the mark fitted again together with smoke beside it; unchanged if there is hardly any smoke.
 
-    A soft mark stays where it is; half of what smoke would move it by is its doubt. `spot` is the
-    fit without smoke, `ground` what it stands on.
+    A soft mark stays where it is; half of the shift that smoke would cause goes into its variance. `spot` is
+    the fit without smoke, `ground` what it stands on.
     """
     ground = ground or Ground()
     bumps = _bumps(at, spot)
