@@ -1,4 +1,4 @@
-"""At the mirror: cameras, the panel with its pins, the health of the rig. Knows nobody else here."""
+"""At the mirror: cameras, the panel with its pins, the health of the rig. Imports none of our packages."""
 
 from firmware.camera.base import Camera, Frame, FrameLike
 from firmware.camera.opening import KINDS, open_camera

@@ -1,4 +1,4 @@
-"""What can go wrong at the mirror: one line each, and what to do about it."""
+"""The rig's errors: one line each, and what to do about it."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ __all__ = [
 
 
 class RigError(Exception):
-    """Anything the rig has to say; ``str()`` is one line for a person."""
+    """Base of the rig's errors; ``str()`` is one line for a person."""
 
 
 class CameraMissing(RigError, OSError):

@@ -1,4 +1,4 @@
-"""Is the rig well: heat and supply, disk, clock. Each fault is one line with what to do; nothing is fatal."""
+"""Checks of the rig: heat and supply, disk, clock. Each fault is one line with what to do; none is fatal."""
 
 from __future__ import annotations
 
@@ -60,7 +60,7 @@ def run_command(command: Sequence[str]) -> str | None:
 
 
 def check_supply(run: Run = run_command) -> list[Finding]:
-    """Return what a Pi says of heat and supply; [] where there is no ``vcgencmd``."""
+    """Return what a Pi reports about heat and supply; [] where there is no ``vcgencmd``."""
     said = run(["vcgencmd", "get_throttled"])
     try:
         bits = int((said or "").partition("=")[2].strip(), 16)
@@ -86,7 +86,7 @@ def check_disk(folder: Path, *, free_bytes: Callable[[Path], int] | None = None)
 def check_writable(folder: Path) -> list[Finding]:
     """Return a finding where nothing can be written to that folder, or to the nearest one that exists.
 
-    Writes and deletes a small file, since permissions alone do not tell (a read-only or a full disk).
+    Writes and deletes a small file, since permissions alone do not show a read-only or a full disk.
     """
     there = folder
     try:

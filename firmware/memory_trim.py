@@ -1,8 +1,8 @@
 """Memory that stays small and flat for months: large blocks go back to the system when they are freed.
 
-Left alone, glibc keeps up to eight heaps per core for a program with many threads (``M_ARENA_MAX`` in
-mallopt(3)), and once a picture was freed, the next ones of that size come from those heaps
-(``M_MMAP_THRESHOLD`` moves up by itself): each heap ends as large as its worst moment.
+By default glibc keeps up to eight heaps per core for a program with many threads (``M_ARENA_MAX`` in
+mallopt(3)). Once a picture was freed, the next ones of that size come from those heaps (``M_MMAP_THRESHOLD``
+moves up by itself), so each heap stays as large as it ever was.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ _HEAPS, _APART_BYTES = 1, 512 * 1024
 
 
 def keep_lean() -> bool:
-    """Let large blocks be mapped apart and given back when freed; returns whether this system can do so."""
+    """Map large blocks separately and give them back when freed; returns whether this system can do so."""
     if sys.platform != "linux":
         return False
     try:

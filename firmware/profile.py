@@ -70,7 +70,7 @@ class RigProfile(_Strict):
         return self.camera.named() if self.camera else None
 
     def lens_options(self, kind: str) -> dict[str, Any]:
-        """Return what ``open_camera`` is to know of the clip, for a camera of that kind."""
+        """Return the options for ``open_camera`` that the clip decides, for a camera of that kind."""
         if self.camera is None or kind not in ("pi", "usb"):
             return {}
         told: dict[str, Any] = {"upside_down": True} if self.camera.upside_down else {}

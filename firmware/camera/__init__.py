@@ -1,1 +1,1 @@
-"""Cameras: one small interface, its makers, and the child process with its watchdog."""
+"""Cameras: one small interface, the classes behind it, and the child process with its watchdog."""

@@ -1,4 +1,4 @@
-"""The one small interface behind which every camera stands."""
+"""The one small interface that every camera has."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ class Frame:
 
     pixels : (rows, cols, 3) uint8, BGR; not to be written to.
     time_s : when it was taken, on a monotonic clock (``time.monotonic`` unless a test gave another).
-    number : rises by at least one from frame to frame of one camera; gaps are frames nobody fetched.
+    number : rises by at least one from frame to frame of one camera; gaps are frames that were not fetched.
     """
 
     pixels: Pixels
@@ -28,7 +28,7 @@ class Frame:
 
 
 class FrameLike(Protocol):
-    """What a frame has, for cameras that live in packages which may not import this one."""
+    """The attributes of a frame, for cameras in packages that may not import this one."""
 
     @property
     def pixels(self) -> Pixels: ...
@@ -68,7 +68,7 @@ class Camera(Protocol):
 
 
 class PlainCamera:
-    """A camera with one stream, whose light cannot be held and whose pace is its own."""
+    """A camera with one stream, whose light cannot be held and whose pace cannot be set."""
 
     @property
     def problem(self) -> str | None:
@@ -88,7 +88,7 @@ class PlainCamera:
         return ()
 
     def release_light(self) -> None:
-        """Nothing was held."""
+        """Do nothing: nothing was held."""
 
     def set_pace(self, frames_per_s: float) -> None:
-        """Frames come when they come."""
+        """Do nothing: the pace cannot be set."""

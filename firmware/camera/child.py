@@ -2,8 +2,8 @@
 
     python -m firmware.camera.child MEMORY
 
-MEMORY is the descriptor of a frame ring; standard input is a socket to the parent. It imports what the
-camera needs and nothing of the page, so that it is small and soon there.
+MEMORY is the descriptor of a frame ring; standard input is a socket to the parent. It imports what the camera
+needs and nothing of the page, so that it is small and starts quickly.
 """
 
 from __future__ import annotations
@@ -74,7 +74,7 @@ def _send_frames(camera: Camera, ring: FrameRing, link: Link, orders: _Orders, f
         ring.write(Frame(frame.pixels, frame.time_s, number))
         rows, cols, channels = frame.pixels.shape
         link.send(Sent(number, frame.time_s, (rows, cols, channels), full))
-        del frame  # while the next one is awaited nobody needs it here
+        del frame  # not needed while waiting for the next one
 
 
 def _obey(camera: Camera, link: Link, orders: _Orders) -> None:

@@ -1,4 +1,4 @@
-"""A camera for tests that remembers what was asked of it and misbehaves on request."""
+"""A camera for tests that records what it was asked and fails on request."""
 
 from __future__ import annotations
 
@@ -76,7 +76,7 @@ class FakeCamera(PlainCamera):
             self._sleep(wait_s)
 
     def show(self, picture: Pixels) -> None:
-        """Put another scene before the camera."""
+        """Show the camera another scene."""
         self._picture = picture
 
     def knock(self, x_px: int, y_px: int) -> None:
@@ -115,7 +115,7 @@ class FakeCamera(PlainCamera):
         return ("exposure", "white balance")
 
     def release_light(self) -> None:
-        """Let exposure and white balance find themselves again."""
+        """Let exposure and white balance adjust themselves again."""
         self._note("light released")
         self.light_locked = False
 

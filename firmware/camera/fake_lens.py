@@ -1,4 +1,4 @@
-"""A lens that exists only in numbers: how soft a card at some distance is, for tests and FakeCamera.
+"""A simulated lens: how soft a card at some distance is, for tests and FakeCamera.
 
 Thin lens. The blur disc of a point at S2 with the lens focused at S1 is c = A |S2 − S1| / S2 · f / (S1 − f),
 A the aperture's diameter, f the focal length (Wikipedia, "Circle of confusion", section "Determining a circle
@@ -23,7 +23,7 @@ class FakeLens:
     """One lens before one sensor.
 
     focal_mm, f_number, field_deg (across the whole picture) : as published for it. card_dioptres : 1 / the
-    card's distance (m). off_dioptres : how far this one's own scale is off, as no two are alike.
+    card's distance (m). off_dioptres : how far the scale of this lens is off, since no two lenses are alike.
     """
 
     focal_mm: float

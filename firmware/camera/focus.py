@@ -1,4 +1,5 @@
-"""Where a motor lens is set: at the clip's distance, then where the card is sharpest. Decides; moves nothing.
+"""Where a motor lens is set: at the clip's distance, then where the card is sharpest. This file decides and
+moves nothing.
 
 Positions are dioptres (1 / metre), as libcamera's LensPosition counts them.
 """
@@ -34,14 +35,14 @@ def focus_kind(controls: Mapping[str, Any]) -> FocusKind:
 
 
 def set_focus(controls: Mapping[str, Any], dioptres: float) -> dict[str, Any]:
-    """Return what sets a motor lens there, or as near as it reaches; {} without a motor."""
+    """Return the controls that set a motor lens there, or as near as it reaches; {} without a motor."""
     if focus_kind(controls) != "motor":
         return {}
     return {"AfMode": _MANUAL, "LensPosition": _within(controls["LensPosition"], dioptres)}
 
 
 def free_focus(controls: Mapping[str, Any]) -> dict[str, Any]:
-    """Return what lets a camera find its focus itself, over all distances that it has; {} where it cannot."""
+    """Return the controls for autofocus over the camera's full range; {} where it has none."""
     wanted = {"AfMode": _CONTINUOUS, "AfRange": _FULL}
     return {key: value for key, value in wanted.items() if key in controls} if "AfMode" in controls else {}
 
@@ -64,7 +65,7 @@ class FocusScan:
 
     Seven coarse places, then two beside the best. Softness of the lens and defocus add as squares, so that
     1 / sharpness² is a parabola over the place; its lowest point is the answer. A place at the end of the
-    search is none: something else than the card is sharp, or nothing.
+    search does not count: something other than the card is sharp there, or nothing.
     """
 
     expected: float
@@ -88,11 +89,11 @@ class FocusScan:
 
     @property
     def step(self) -> float:
-        """Between two coarse places: wider for a very near card, where a millimetre is more dioptres."""
+        """Distance between coarse places: larger for a very near card, where a mm is more dioptres."""
         return 1.0 if self.expected <= 12.0 else 1.5
 
     def look(self, pixels: Pixels, reported: float | None) -> None:
-        """Take one frame, taken with the lens where it ``reported``, None where it does not tell."""
+        """Take one frame, with the position that the lens ``reported``; None if it reports none."""
         if self.done or not self._there(reported):
             return
         if self._going_home:
@@ -138,7 +139,7 @@ class FocusScan:
     def _finish(self) -> None:
         best, low, high = self._best(), min(self._seen), max(self._seen)
         inside = low < best < high
-        # a lens of great depth of field differs little from place to place: only all places together tell
+        # with a great depth of field places differ little, so only all of them together give the answer
         near = [place for place in self._seen if not inside or abs(place - best) < 1.6 * self.step]
         a, b, _ = np.polyfit([place - best for place in near], [self._seen[place] ** -2 for place in near], 2)
         lowest = best - float(b / (2 * a)) if a > 0 else best

@@ -1,4 +1,4 @@
-"""When to hold the light: exposure, white balance and focus stay put while a card is looked at."""
+"""When to hold the light: exposure, white balance and focus stay fixed while a card is in view."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Which cameras are there: each with a test picture, or one line on why it gives none."""
+"""Lists the cameras, each with a test picture or one line on why it gives none."""
 
 from __future__ import annotations
 
@@ -49,14 +49,14 @@ def list_cameras(
     """Return the Pi's cameras, then the USB ones; with ``pictures`` each was opened for a test picture.
 
     lens : further options for a camera of a kind, such as where the clip holds the card.
-    A camera or library that blocks is given up after a while, and says so.
+    A camera or library that blocks is given up after a while, with a problem that says so.
     """
     found = [*_pi_cameras(pi or _pi_models), *_usb_cameras(system)]
     return [_tried(camera, opener, lens(camera.kind)) for camera in found] if pictures else found
 
 
 def _pi_models() -> list[str]:
-    """Ask in a process of its own: a camera library may block while it is loaded, and for ever."""
+    """Ask in a process of its own: a camera library may block for ever while it is loaded."""
     try:
         asked = subprocess.run(
             [sys.executable, "-P", "-m", "firmware.camera.pi"],

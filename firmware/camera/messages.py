@@ -1,4 +1,4 @@
-"""What a camera's process and its parent tell each other, over a connection of the standard library.
+"""The messages between a camera's process and its parent, over a connection of the standard library.
 
 To the process: :class:`Open`, then :class:`WantFull`, :class:`Pace` and :class:`HoldLight` in any order. From
 it: :class:`Opened`, :class:`Sent` with each frame, whose pixels are in the shared memory, and :class:`Failed`
@@ -54,7 +54,7 @@ class Pace:
 
 @dataclass(frozen=True)
 class HoldLight:
-    """Hold exposure, white balance and focus, or let them find themselves again."""
+    """Hold exposure, white balance and focus, or let them adjust themselves again."""
 
     hold: bool
 

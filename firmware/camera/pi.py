@@ -21,7 +21,7 @@ from firmware.errors import CameraBusy, CameraMissing
 __all__ = ["PiCamera", "pi_cameras"]
 
 _PLAUSIBLE_S = 5.0
-_FULL_PACE = 30.0  # frames a second while exposure and focus find themselves
+_FULL_PACE = 30.0  # frames a second while exposure and focus adjust themselves
 _FIRST_SEEN = 3  # frames that pass before one is worth judging
 _SETTLED = 12  # frames until exposure and white balance are worth holding: common practice, no source
 _PLANAR = {
@@ -59,10 +59,9 @@ class PiCamera(PumpedCamera):
     newest : frames of the small stream. newest_full : one frame of the large stream, taken when asked for.
     focus_dioptres : where the card is, by the clip (1 / metre). The lens is set there at the start, searches
     nearby for the sharpest place once, and stays; without it the camera focuses by itself until it is held.
-    While it searches no frames are handed out: none of them would be sharp.
-    Only controls that this camera says it has are ever set; without a second stream both are the same.
-    What was asked for and what the camera then gives may differ in format and size: the latter counts.
-    ``start`` raises CameraMissing or CameraBusy.
+    No frames are returned during the search, because none would be sharp. Only controls that this camera says
+    it has are ever set; without a second stream both are the same. The camera may give another format and
+    size than was asked for; what it gives counts. ``start`` raises CameraMissing or CameraBusy.
     """
 
     kind = "pi"
@@ -104,15 +103,15 @@ class PiCamera(PumpedCamera):
     def lock_light(self) -> tuple[str, ...]:
         """Hold exposure, white balance and focus where they stand; return the names of what was held.
 
-        A camera that has just started holds them a little later, when they have found themselves. A lens that
-        found no sharpest place at the start looks for it now, for there is a card.
+        A camera that has just started holds them a little later, when they have settled. A lens that found no
+        sharpest place at the start searches again, because now there is a card.
         """
         self._hold = True
         self._scan_due = self._scan is None and not self._focused and self._goes_to_clip
         return self._hold_if_settled()
 
     def release_light(self) -> None:
-        """Let exposure and white balance find themselves again; focus too, where no clip sets it."""
+        """Let exposure and white balance adjust themselves again; focus too, where no clip sets it."""
         self._hold = self._held = False
         there = self._device.camera_controls
         free = {key: True for key in ("AeEnable", "AwbEnable") if key in there}
@@ -150,7 +149,7 @@ class PiCamera(PumpedCamera):
             self._device.set_controls(controls)
 
     def _begin_scan(self) -> None:
-        """Look for the sharpest place near the clip's distance."""
+        """Search for the sharpest place near the clip's distance."""
         assert self._focus_dioptres is not None
         self._scan_due = False
         low, high = (float(limit) for limit in self._device.camera_controls["LensPosition"][:2])
@@ -224,7 +223,7 @@ class PiCamera(PumpedCamera):
             self._let_pace(self._frames_per_s)
 
     def _searches(self, pixels: Pixels) -> bool:
-        """Go on with the search for focus, if one is due; returns whether this frame is part of it."""
+        """Continue the search for focus, if one is due; returns whether this frame is part of it."""
         scan = self._scan
         if scan is None:
             if self._scan_due and self._frames >= _FIRST_SEEN:

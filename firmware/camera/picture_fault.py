@@ -1,4 +1,4 @@
-"""What is wrong with a picture as such, whatever is in it: black, white all over, out of focus."""
+"""Faults of a picture, whatever it shows: black, white all over, out of focus."""
 
 from __future__ import annotations
 
@@ -13,8 +13,8 @@ __all__ = ["PREFILTER_PX", "SHARPEN", "has_structure", "picture_fault", "sharpne
 _BLACK_LEVEL, _WHITE_LEVEL = 12, 250
 _NEARLY_ALL = 0.98
 _COLS = 640  # looked at in this width: noise is averaged away, a card's squares stay many pixels wide
-_STRUCTURE_LEVELS = 12.0  # without so much contrast there is nothing that could be sharp
-PREFILTER_PX = 0.8  # so that noise is no edge
+_STRUCTURE_LEVELS = 12.0  # with less contrast nothing in it could be sharp
+PREFILTER_PX = 0.8  # so that noise does not count as an edge
 _SHARP = 0.11  # measured on rendered cards: below it no card is found any more (tests/firmware)
 
 
@@ -26,7 +26,7 @@ SHARPEN = {
 
 
 def picture_fault(pixels: Pixels, *, focus: str | None = None) -> Finding | None:
-    """Return what makes this (rows, cols, 3) uint8 picture useless, or None; an even wall is no fault.
+    """Return what makes this (rows, cols, 3) uint8 picture useless, or None; an even wall is not a fault.
 
     focus : who sets the lens, ``motor`` or ``by hand``, where that is known: it decides what to do.
     """

@@ -1,4 +1,4 @@
-"""What cameras have in common whose library hands out frame after frame: a thread keeps the newest."""
+"""Base of cameras whose library gives frame after frame: a thread keeps the newest."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from firmware.errors import CameraNotStarted
 
 __all__ = ["PumpedCamera"]
 
-_JOIN_S = 2.0  # a library that blocks for longer is left to whoever watches this process
+_JOIN_S = 2.0  # a library that blocks for longer is left to this process's watchdog
 
 
 class PumpedCamera(PlainCamera):
@@ -65,4 +65,4 @@ class PumpedCamera(PlainCamera):
         raise NotImplementedError
 
     def _let_go(self) -> None:
-        """Nothing more to do once the pump has ended."""
+        """Do nothing more once the pump has ended."""

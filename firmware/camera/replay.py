@@ -20,9 +20,9 @@ __all__ = ["FolderCamera"]
 
 _PICTURES = {".jpg", ".jpeg", ".png"}
 _VIDEOS = {".avi", ".mkv", ".mov", ".mp4"}
-_LONGEST_PAUSE_S = 1.0  # what a person did between two pulses is not waited for
+_LONGEST_PAUSE_S = 1.0  # a longer pause between two pulses is shortened to this
 _LARGEST_BYTES = 40_000_000
-_HELD_S = 1 / 15  # the last picture is shown so often
+_HELD_S = 1 / 15  # how often a second the last picture is shown
 
 
 class FolderCamera(PlainCamera):
@@ -78,7 +78,7 @@ class FolderCamera(PlainCamera):
         return Frame(self._film.picture(min(number, len(self._film) - 1)), due_s, number)
 
     def _due(self, began_s: float) -> int:
-        # A hair early counts as due: a sleep may end a rounding error before the instant.
+        # Slightly early counts as due: a sleep may end a rounding error before the instant.
         played_s = self._clock() - began_s + 1e-6 * self._interval_s
         times_s = self._film.times_s
         if times_s is None:

@@ -12,7 +12,7 @@ from firmware.camera.base import FrameLike, Pixels
 
 __all__ = ["FrameRing"]
 
-_SLOTS = 2  # one is read while the next is written; whoever is slower than that misses a frame
+_SLOTS = 2  # one is read while the next is written; a slower reader misses a frame
 _HEAD = 16  # bytes before each slot's pixels: the number when writing began, the number when it ended
 _SLOT_BYTES = 16_000_000  # only pages that were written to take memory
 
@@ -60,7 +60,7 @@ class FrameRing:
 
 
 def _new_memory(size: int) -> int:
-    """Return the descriptor of that many zero bytes which have no name anywhere."""
+    """Return the descriptor of that many zero bytes, in memory without a name."""
     if hasattr(os, "memfd_create"):
         descriptor = os.memfd_create("frames")
     else:

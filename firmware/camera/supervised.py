@@ -47,10 +47,11 @@ _DEAD_S = 2.0  # a killed process that has not ended by then hangs in the kernel
 class SupervisedCamera:
     """The camera ``open_camera(of, **options)`` behind the same interface, in a child process.
 
-    ``start`` returns at once; until the first frame ``newest`` waits. A camera that is absent, frozen,
-    unplugged or whose process was killed is started anew with growing pauses, and at once when one is plugged
-    in; ``newest`` waits for it as for any frame and then raises CameraMissing with the reason, which
-    ``problem`` holds all the while. Frame numbers go on over restarts. nodes : names what is plugged in.
+    ``start`` returns at once; until the first frame ``newest`` waits. A camera that is absent, frozen or
+    unplugged, or whose process was killed, is started again with growing pauses, and at once when one is
+    plugged in. ``newest`` waits for it as for any frame and then raises CameraMissing with the reason;
+    ``problem`` holds the reason meanwhile. Frame numbers go on over restarts. nodes : names what is plugged
+    in.
     """
 
     def __init__(
@@ -113,7 +114,7 @@ class SupervisedCamera:
         return self._wait(self._full_slot, newer_than, timeout_s)
 
     def set_pace(self, frames_per_s: float) -> None:
-        """Send no more frames a second than that: nobody looks closely just now."""
+        """Send no more frames a second than that."""
         if frames_per_s != self._frames_per_s:
             self._frames_per_s = frames_per_s
             self._tell(Pace(frames_per_s))
@@ -217,8 +218,8 @@ def video_nodes() -> frozenset[str]:
 def child_environment() -> dict[str, str]:
     """Return this process's environment, so that a child of the same Python finds the same packages.
 
-    What is wrong with a camera is said in our own line, so OpenCV's warnings on the way there are not shown.
-    OpenCV reads its limit of pixels there when it is loaded: no picture of a recording takes more memory.
+    Camera faults are reported in our own line, so OpenCV's warnings about them are not shown. OpenCV reads
+    its limit of pixels there when it is loaded: no picture of a recording takes more memory.
     """
     return {
         "OPENCV_LOG_LEVEL": "SILENT",

@@ -58,7 +58,7 @@ class UsbCamera(PumpedCamera):
         self._interval_s = self._due_s = 0.0
 
     def set_pace(self, frames_per_s: float) -> None:
-        """Decode no more frames than that; the camera itself goes on as it is."""
+        """Decode no more frames a second than that; the camera itself is not changed."""
         self._interval_s = 1.0 / frames_per_s
 
     @property
@@ -85,7 +85,7 @@ class UsbCamera(PumpedCamera):
             stands_at = self._device.get(value)
             if self._switch(automatic, manual):
                 held.append(name)
-                # Left to itself many a camera falls back to what was last set by hand, years ago perhaps.
+                # Otherwise many cameras return to the last manual setting, which may be years old.
                 if stands_at > 0:
                     self._device.set(value, stands_at)
         return tuple(held)
@@ -129,7 +129,7 @@ class UsbCamera(PumpedCamera):
             good = capture.grab()
             if good and not self._wanted(self._clock()):
                 misses = 0
-                continue  # it is never decoded: that is the dear part
+                continue  # it is never decoded, because decoding is the expensive part
             good, pixels = capture.retrieve() if good else (False, None)
             misses = 0 if good else misses + 1
             if good:

@@ -1,4 +1,4 @@
-"""When a camera's process has to be killed and when it may be started again. Decides; does nothing itself."""
+"""Decides when a camera's process has to be killed and when it may be started again; does neither itself."""
 
 from __future__ import annotations
 
@@ -16,10 +16,10 @@ class Watch:
     """A watchdog's judgement, fed with instants (s) of one monotonic clock.
 
     patience_s : a running camera that sends nothing for so long is frozen.
-    warm_up_s : what opening a camera may take before that counts; twice as long after each time that this was
-        too short, up to eight times, for a slow machine may need it.
-    pauses_s : pauses before the next start after the first, second … failure in a row; the last one stays.
-    ``problem`` is one line for a person while there is something wrong, else None.
+    warm_up_s : what opening a camera may take before that counts; doubled each time that this was too short,
+    up to eight times as long, because a slow machine may need it. pauses_s : pauses before the next start
+    after the first, second … failure in a row; the last one stays. ``problem`` is one line for a person while
+    there is something wrong, else None.
     """
 
     patience_s: float = 2.0
@@ -62,7 +62,7 @@ class Watch:
         return "start" if not self._running and now_s >= self._start_at_s else "wait"
 
     def next_look_s(self, now_s: float) -> float:
-        """How long (s) ``order`` will stay 'wait' if nothing happens."""
+        """How long (s) ``order`` stays 'wait' if nothing happens."""
         return max((self._deadline_s if self._running else self._start_at_s) - now_s, 0.0)
 
     def _rest(self, now_s: float, why: str) -> None:

@@ -23,7 +23,7 @@ def flashes(text: str) -> tuple[bool, ...]:
     """Return whether the light is on in each unit of time, the pause after the last word included.
 
     A dot is one unit, a dash three; one unit dark inside a character, three between characters, seven
-    between words. Characters that have no sign are left out.
+    between words. Characters without a code are left out.
     """
     words = [[SIGNS[c] for c in word if c in SIGNS] for word in text.lower().split()]
     return tuple(chain.from_iterable((*_word(word), *_BETWEEN_WORDS) for word in words if word))

@@ -1,7 +1,7 @@
 """The panel at the mirror: lamp ring, status light, sounder, foot button, lid contact; every one optional.
 
-This file decides; ``pi`` has the pins. The lid contact is shown and logged, it is never part of the
-laser's own chain, and nothing here can fire the laser.
+This file decides; ``pi`` has the pins. The lid contact is shown and logged; it is never part of the laser's
+own interlock chain. Nothing here can fire the laser.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ _UNIT_S = 0.3  # of Morse code: four words a minute, for somebody with a pencil
 
 
 class Panel:
-    """The whole panel; whatever is not connected is quietly left out."""
+    """The whole panel; parts that are not connected are skipped."""
 
     def __init__(self, parts: Parts | None = None, *, silent: bool = False) -> None:
         self._parts = parts or Parts()
@@ -42,7 +42,7 @@ class Panel:
         self._enough = Event()
 
     def light(self, level: float) -> None:
-        """Set the lamp ring, 0 (dark film) … 1; between for a glow that is watched."""
+        """Set the lamp ring, 0 (dark film) … 1; a value between while a glow is watched for."""
         if self._parts.ring is not None:
             self._parts.ring.value = min(max(level, 0.0), 1.0)
 
@@ -96,7 +96,7 @@ class Panel:
         return None if self._parts.lid is None else self._parts.lid.pressed
 
     def close(self) -> None:
-        """Let go of every pin, lamps and sounder off."""
+        """Release every pin, with lamps and sounder off."""
         self.light(0.0)
         self.signal("off")
         self.sound_distance(None)
@@ -106,7 +106,7 @@ class Panel:
 
 
 def flash(lamp: Lamp, text: str, wait: Callable[[float], bool], *, unit_s: float = _UNIT_S) -> None:
-    """Flash the text over and over; ``wait`` lets so many seconds pass and says whether it is enough."""
+    """Flash the text repeatedly; ``wait`` lets so many seconds pass and returns whether to stop."""
     for on in cycle(flashes(text)):
         lamp.value = float(on)
         if wait(unit_s):

@@ -1,4 +1,4 @@
-"""What a panel may be made of, and on which pins; every part optional."""
+"""The parts of a panel and their pins; every part is optional."""
 
 from __future__ import annotations
 

@@ -15,7 +15,7 @@ _RING_HZ = 1000  # above what a camera's exposure could beat with
 
 
 def connect(pins: Pins) -> Parts:
-    """Return what hangs on those pins; raise PanelMissing, nothing left half open, where one is not there."""
+    """Return the parts on those pins. If one is not there, close all and raise PanelMissing."""
     try:
         import gpiozero
     except ImportError:

@@ -225,7 +225,7 @@ def chart(file: Path, practice: bool, laser: str | None, data: Path) -> None:
     if kind not in ("svg", "png", "pdf"):
         raise click.UsageError(f"{shown_path(file)}: name it .svg, .png or .pdf")
     sources = ("practice",) if practice else ("camera", "offline")
-    gc.disable()  # so short a run leaves no garbage, and looking for it takes a twelfth of the time
+    gc.disable()  # a run this short leaves no garbage, and collecting takes a twelfth of the time
     try:
         with _opened(data) as book:
             if (why_not := what_to_draw(book, sources=sources, laser=laser)) is not None:

@@ -40,7 +40,7 @@ class Rows:
 
     def __init__(self, db: sqlite3.Connection, lost: list[str]) -> None:
         self.db, self.lost = db, lost
-        self.uuids: dict[int, str] = {}  # of the alignments that were told, by number
+        self.uuids: dict[int, str] = {}  # of the alignments already written, by number
 
     def alignments(self) -> Iterator[Json]:
         """Yield the columns of each: what is left of a damaged head, None for a damaged state or verdict."""

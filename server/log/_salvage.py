@@ -24,7 +24,7 @@ _ENTRY = sums.ENTRY
 _EVENT_WIDTHS = (26, 27)  # of version 1, of all later ones
 _HEAD_WIDTHS = (9, 13)  # of versions 1 to 3, of version 4
 _MOST = 1_000_000  # events of one alignment; a number above is damaged
-_SHOWN = 160  # letters of a damaged entry that are told
+_SHOWN = 160  # letters of a damaged entry that are shown
 
 
 @dataclass(frozen=True)

@@ -252,9 +252,10 @@ class Log:
     # reading
 
     def alignments(self) -> list[Json]:
-        """All alignments, oldest first: id, uuid, started, source, note, done, verdict, own (False: taken
-        in), the name of the machine as ``machine``, the number of events as ``events``; ``damaged``: whether
-        any of it is, which is then empty."""
+        """All alignments, oldest first: id, uuid, started, source, note, done, verdict, own (False:
+        imported), the name of the machine as ``machine``, the number of events as ``events``; ``damaged``:
+        whether any of it is, which is then empty.
+        """
         return self.read(lambda db: [_listed(db, row) for row in db.execute(_LIST)])
 
     def newest(self, source: str | None = None) -> int | None:

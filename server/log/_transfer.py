@@ -302,7 +302,7 @@ class _Target:
             return
         try:
             kept = self.log.pictures.keep(data, sync=False)
-        except FileNotFoundError:  # a prune has removed it half-written; nobody prunes while the log is held
+        except FileNotFoundError:  # a prune has removed it half-written; no prune runs while the log is held
             with self.log.writing():
                 kept = self.log.pictures.keep(data, sync=False)
         self.names.append(kept)

@@ -167,7 +167,7 @@ def _entry_of(row: sqlite3.Row) -> Json:
     try:
         body = checked_entry(row["kind"], as_value(row["body"])) if sound(row, ENTRY) else None
         moment(row["happened"])
-    except ValueError:  # taken in by an older version that did not look so closely
+    except ValueError:  # imported by an older version that checked less
         body = None
     return {
         "id": row["id"],

@@ -1,10 +1,10 @@
 """The listening server. Its limits keep strangers from taking all connections, and from keeping them.
 
-waitress limits only how many connections there are: whoever opens them all keeps everybody else out, for as
-long as they send a byte now and then. Here a connection is a stranger's until a request on it has shown the
-access code (or, without a code, until a whole request has come). Strangers have few connections between them;
-when there are too many, the oldest one of the address that holds the most is closed. A stranger's request has
-to come within seconds, and may be no longer than a form.
+waitress limits only the number of connections: a client that opens them all keeps everybody else out as long
+as it sends a byte now and then. Here a connection belongs to a stranger until a request on it has shown the
+access code (or, without a code, until a whole request has come). All strangers together have only a few
+connections; when there are too many, the oldest one of the address that holds the most is closed. A
+stranger's request has to arrive within seconds, and may be no longer than a form.
 """
 
 from __future__ import annotations
@@ -28,8 +28,8 @@ REQUEST_S = 10.0  # the time that a stranger has to send a request
 ANSWER_S = 30.0  # the time that a stranger has to take the answer
 IDLE_S = 15.0  # any connection is closed after so long without a byte either way
 STRANGER_BODY = 100_000
-TURN_S = 10.0  # the loop goes round every second: one that has not for so long hangs
-QUEUE_S = 60.0  # when no worker takes a request for so long, all of them hang
+TURN_S = 10.0  # the loop runs every second; if it has not for so long, it hangs
+QUEUE_S = 60.0  # if no worker takes a request for so long, all of them hang
 
 # address, value of a header → whether the request may come in
 Admits = Callable[[str, Callable[[str], str]], bool | None]

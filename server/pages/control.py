@@ -11,7 +11,7 @@ __all__ = ["Control"]
 
 
 class Control:
-    """Remembers which page is in control of each session, until it takes no events any more."""
+    """Remembers which page is in control of each session, until that page closes its event stream."""
 
     def __init__(self, streams: Streams) -> None:
         self._streams, self._lock = streams, threading.Lock()
@@ -32,6 +32,6 @@ class Control:
             self._tabs[of] = tab
 
     def take(self, of: str, tab: str) -> None:
-        """Give the page ``tab`` control, whoever had it."""
+        """Give the page ``tab`` control, even if another page has it."""
         with self._lock:
             self._tabs[of] = tab

@@ -1,4 +1,4 @@
-"""The end of an alignment: what it came to, and what is left to do before the first cut."""
+"""The end of an alignment: its result, and what is left to do before the first cut."""
 
 from __future__ import annotations
 

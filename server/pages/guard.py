@@ -87,7 +87,7 @@ def is_code(text: str) -> str:
 
 
 def new_code() -> str:
-    """Return a code of three groups of three letters and digits that nobody confuses: 44 bits."""
+    """Return a code of three groups of three letters and digits that are not easily confused: 44 bits."""
     letters = "".join(secrets.choice(_LETTERS) for _ in range(9))
     return f"{letters[:3]}-{letters[3:6]}-{letters[6:]}"
 
@@ -98,8 +98,8 @@ Header = Callable[[str], str]  # the value of the header of that name, or nothin
 def asker(address: str, header: Header) -> str:
     """Return under what name wrong codes are counted: the address, and the device by what it says of itself.
 
-    A device that lies about itself only counts as another one: what stops guessing is the length of the code,
-    see ``docs/serving.md``.
+    A device that lies about itself only counts as another one; the length of the code prevents guessing
+    (``docs/serving.md``).
     """
     device = header(DEVICE_HEADER) or parse_cookie(header("Cookie")).get(NAME_COOKIE) or header("User-Agent")
     return f"{address} {hashlib.sha256(device.encode('utf-8', 'replace')).hexdigest()[:16]}"
@@ -109,7 +109,7 @@ class AccessGuard:
     """Knows the access code, remembers devices by a cookie, slows down guessing.
 
     Wrong codes are counted for each asker apart, so that nobody can lock another out. A program's wrong code
-    counts once: a rig that has an old code sends it for ever, and learns nothing from that.
+    counts once: a rig with an old code keeps sending it, and learns nothing from the answers.
     """
 
     def __init__(self, code: str, secret: str, *, clock: Callable[[], float] = time.monotonic) -> None:
@@ -279,7 +279,7 @@ def _is_own(name: str) -> bool:
 
 
 def search_domains(resolver: Path) -> list[str]:
-    """Return the domains in which names of the local network are sought (resolv.conf(5)); [] if none."""
+    """Return the domains in which names of the local network are looked up (resolv.conf(5)); [] if none."""
     try:
         lines = resolver.read_text("utf-8", "replace").splitlines()
     except OSError:

@@ -217,7 +217,7 @@ def import_log() -> BaseResponse:
 
 @pages.get("/log/spotwright-log.<ending>")
 def export(ending: str) -> Response:
-    """The whole log as CSV or JSON; sent while it is read, for it may be larger than the memory."""
+    """The whole log as CSV or JSON; sent while it is read, because it may be larger than the memory."""
     if ending == "csv":
         texts = shared().log.csv_texts()
     elif ending == "json":

@@ -30,7 +30,7 @@ class _Seen:
 
 
 class Presses:
-    """Remembers the newest presses of one session and what each was answered."""
+    """Remembers the newest presses of one session and the answer to each."""
 
     def __init__(self, *, most: int = MOST) -> None:
         self._most, self._lock = most, threading.Lock()

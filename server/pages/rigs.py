@@ -1,4 +1,4 @@
-"""What rigs elsewhere send: what they see, to be shown, and the marks that they read, to be saved."""
+"""Receives what remote rigs send: what they see, to be shown, and the marks that they read, to be saved."""
 
 from __future__ import annotations
 

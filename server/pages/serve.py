@@ -131,7 +131,7 @@ def make_server(app: Flask, *, port: int, lan: bool = False, behind_proxy: bool 
     """
     told = {"x-forwarded-for", "x-forwarded-proto", "x-forwarded-host"}
     proxy: dict[str, Any] = {"trusted_proxy": "127.0.0.1", "trusted_proxy_headers": told}
-    logging.getLogger("waitress.queue").setLevel(logging.ERROR)  # a short queue is no news
+    logging.getLogger("waitress.queue").setLevel(logging.ERROR)  # a short queue is normal
     access = app.extensions["spotwright-access"]
     return Server(
         app,

@@ -145,7 +145,7 @@ def open_shared(config: Config) -> Shared:
 def last_done(machine: str, kind: str) -> dict[str, Any] | None:
     """Return when that laser was last aligned and the verdict, ``{"when", "verdict"}``; None if never.
 
-    kind : of the source; what the practice laser came to is nothing to a real one.
+    kind : of the source; the practice laser's result says nothing about a real one.
     """
     real = kind != "practice"
     for row in reversed(shared().log.alignments()):

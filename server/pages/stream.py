@@ -1,8 +1,8 @@
 """Server-sent events: the state of a session, sent whenever it changes.
 
-Each open stream takes a worker thread of the web server. So there are only so many; a page that opens a new
-one loses its old one; a stream ends when its browser has gone, and after some minutes anyway, for browsers
-connect again by themselves.
+Each open stream occupies a worker thread of the web server, so their number is limited. A page that opens a
+new stream loses its old one. A stream ends when its browser has gone, and after some minutes in any case;
+browsers reconnect by themselves.
 """
 
 from __future__ import annotations

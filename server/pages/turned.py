@@ -10,10 +10,10 @@ from server.session.snapshot import Snapshot
 
 __all__ = ["really_turned", "went_wrong_way"]
 
-LEAST_MM = 0.5  # a shorter way is lost in how much a live reading varies
+LEAST_MM = 0.5  # a shorter way is lost in the variation of a live reading
 # A hand errs by 8 % and 1/64 turn, a lever is known to 15 %: a difference within two sd counts as none.
 SURE_SHARE, SURE_TURNS = 0.3, 1 / 64
-STEP = 1 / 64  # nobody reads a screw finer by eye
+STEP = 1 / 64  # a screw cannot be read finer by eye
 
 
 def really_turned(snapshot: Snapshot) -> float | None:

@@ -13,7 +13,7 @@ CALM_S = 1.0  # nothing has happened for so long: a good moment for the picture 
 
 
 class FullLook:
-    """For a listener to whom nobody says when the card hangs; without a full stream it changes little.
+    """For a listener that is not told when the card hangs; without a full stream it changes little.
 
     ``moment`` keeps a full picture of the quiet card; ``measure`` reads against it. A session does the same
     with what the person says.

@@ -23,7 +23,7 @@ class SessionHardware(HardwareThread):
     """The hardware on this computer.
 
     welcome : returns the text that the status light spells at a first start, until somebody answers on the
-        page; None where there is none, for want of a network.
+    page; None without a network.
     """
 
     def __init__(

@@ -76,5 +76,5 @@ class Heartbeat:
 
 
 def next_beat_s(due_s: float, now_s: float, period_s: float) -> float:
-    """When the next beat is due after that one: what each takes adds up to nothing, a stop is not made up."""
+    """When the next beat is due. Delays do not add up, and missed beats are not made up for."""
     return max(due_s, now_s - period_s) + period_s

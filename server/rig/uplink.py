@@ -51,7 +51,7 @@ class Uplink:
     ``said`` is the reason, or what the page refused, or empty.
     """
 
-    hung = 0  # a remote rig is not told of fresh tape; its frame loop sees it
+    hung = 0  # fresh tape is not reported to a remote rig; its frame loop sees it
 
     def __init__(
         self,
@@ -86,7 +86,7 @@ class Uplink:
             self._full.moment(moment)
 
     def take_shot(self) -> None:
-        """Return None: a remote rig is not told of a pulse either."""
+        """Return None: pulses are not reported to a remote rig either."""
 
     def take_told(self) -> bool:
         """Return False, for the same reason."""
@@ -104,7 +104,7 @@ class Uplink:
             self._news.set()
 
     def press(self) -> None:
-        """The foot button was pressed: tell the page at once or not at all."""
+        """The foot button was pressed: send that to the page at once or not at all."""
         self._pressed_s = self._clock()
         self._news.set()
 
@@ -167,7 +167,7 @@ class Uplink:
         return seen, {"picture": _small(frame.pixels)}
 
     def tell_press(self) -> None:
-        """Tell the page of a fresh press of the foot button; drops it if that fails. Raises Undelivered."""
+        """Send a fresh press of the foot button to the page; drops it if that fails. Raises Undelivered."""
         pressed_s, self._pressed_s = self._pressed_s, None
         if pressed_s is not None and self._clock() - pressed_s <= PRESS_COUNTS_S:
             self._ask("/api/rig/press", {"rig": self.name})

@@ -68,7 +68,7 @@ class HeldScrew:
         return min(self._clock() - self._began_s, LONGEST_S) if self.held else FIRST_S
 
     def _look(self) -> None:
-        # one frame in a hundred shows no mark though there is one: only two in a row mean that it has left
+        # one frame in a hundred misses a mark that is there, so only two in a row mean that it has left
         number = -1
         for _ in range(2):
             try:

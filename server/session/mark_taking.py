@@ -195,7 +195,7 @@ class MarkTaking:
             self._card.note(result.station, result.card, shot.after.shape[:2])
         if result.station is not None and result.station != place.station:
             self._wrong_card(result.station, place)
-        if result.kind == "no-card":  # so the card that was said to hang there does not
+        if result.kind == "no-card":  # so the card does not hang where the person said
             self._state.keep(asks=True, place=None, misses=0)
         elif result.station is not None:
             hidden = self._state.hidden or result.on_top
@@ -256,7 +256,7 @@ class MarkTaking:
         return all(math.dist(mark.offset_mm, aim.offset_mm) > max(mark.width_mm) for mark in old)
 
     def _hanging(self) -> int | None:
-        """Return the number of the hanging; None for a photo, where nobody said when the card was hung."""
+        """Return the number of the hanging; None for a photo, whose time of hanging is not known."""
         return self._state.memory.hanging if self._source.kind != "offline" else None
 
     def _save(self, reading: Reading, mark: Mark, place: Place, picture: bytes, shot: Shot) -> None:

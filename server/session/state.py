@@ -26,7 +26,7 @@ class SessionState:
 
     machine : profile as JSON for the next alignment, if the source has none. rig : its live mark is cleared
     with every event. tell : called after every change. ``candidates`` wait for a person to choose;
-    ``unread``: a pulse was reported whose mark no picture showed; ``hidden``: the old mark on which the frame
+    ``unread``: a reported pulse whose mark no picture showed; ``hidden``: the old mark on which the frame
     loop saw a pulse land; ``listeners`` get every action, for a recording. Not thread-safe; the caller holds
     the lock.
     """
@@ -171,7 +171,7 @@ class SessionState:
             raise Refused("Read and acknowledge the cautions first.", path="cautions", status=409)
 
     def firing_place(self) -> Place:
-        """Return where a pulse strikes now; raises Refused if nobody has said where the card hangs."""
+        """Return where a pulse strikes now; raises Refused if it is not known where the card hangs."""
         self.need_cautions()
         if self.memory.place is None:
             raise Refused("Hang the card and say where it hangs first.", path="station", status=409)
