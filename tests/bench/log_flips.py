@@ -1,4 +1,4 @@
-"""Every byte of a small log flipped in turn: what check, list, export, backup and start make of each.
+"""Every byte of a small log flipped in turn: how check, list, export, backup and start handle each.
 
 Run: ``python tests/bench/log_flips.py [--every 1] [--first 0] [--backups 200] [--seed 1]``;
 ``--every 10 --first 3``: each tenth, from the third on; ``--used``: of the bytes that are not inside a run of

@@ -1,4 +1,4 @@
-"""How long a save waits while a log is taken in, and how fast the JSON of one is read and by what.
+"""How long a save waits during an import, and how fast our reader and others read a log's JSON.
 
 Run: ``python tests/bench/log_import.py [--events 40000] [--alignments 200] [--pictures 4000]``.
 First: another program saves a reading, each with a picture, every 20 ms during an import of each kind; the

@@ -3,11 +3,11 @@
     bash .ci/machine --co                                       makes the machine's root and disk
     .venv/bin/python -m tests.bench.machine_power --times 100   needs QEMU with FUSE, e2fsprogs, and root
 
-The machine is booted once and frozen with an alignment begun. For each cut it goes on from there, somebody
-types offsets, and at a random instant the emulator is killed, and with it what the guest had not yet asked
-its disk to keep. The disk's journal is replayed by e2fsck, and the log on it held against everything that
-was answered as saved. Every tenth time (``--boot-every``) the machine is also booted from that disk, every
-other time with a clock that was never set, and its page is asked.
+The machine is booted once and frozen with an alignment begun. Each cut continues from there: somebody types
+offsets, and at a random instant the emulator is killed, which loses everything that the guest had not yet
+asked its disk to keep. The disk's journal is replayed by e2fsck, and the log on it compared with everything
+that was answered as saved. Every tenth time (``--boot-every``) the machine is also booted from that disk,
+every other time with a clock that was never set, and its page is asked.
 """
 
 from __future__ import annotations

@@ -1,11 +1,11 @@
-"""Strangers on the network: idle connections by the hundred, and wrong codes; who knows the code comes in.
+"""Strangers on the network: hundreds of idle connections, and wrong codes; can the owner still come in?
 
     .venv/bin/python -m tests.bench.rig_strangers
 
 Aims: the page answers within 1 s beside 205 idle connections, and the watchdog hears every beat; the right
 code is accepted 60 of 60 times while another address, and another device at the same address, tries wrong
-ones. The peer in the first table is waitress as it comes, with the same app behind it. Loopback only: the
-strangers are at 127.0.0.9, or at the same address as the owner.
+ones. The first table also shows plain waitress with the same app behind it. Loopback only: the strangers are
+at 127.0.0.9, or at the same address as the owner.
 """
 
 from __future__ import annotations

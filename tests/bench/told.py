@@ -1,9 +1,9 @@
-"""A bound for the solver: the same decisions, told everything about the machine but what no person can know.
+"""A bound for the solver: the same decisions, with everything about the machine given that can be known.
 
 It knows the true lengths and lever arms, how each screw and base works, that nothing is broken, and how much
-cards, pulses, readings and hands err. It does not know where the beam goes, nor any single error. What it
-does not align, or not in fewer pulses, a better reading of the evidence would not align either; only
-decisions that look further ahead might.
+cards, pulses, readings and hands err. It does not know where the beam goes, nor any single error. If it does
+not align a machine, or needs as many pulses, better estimates would not help; only decisions that look
+further ahead might.
 """
 
 from __future__ import annotations

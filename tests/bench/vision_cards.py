@@ -1,4 +1,4 @@
-"""How well the card is found in the wild: centre's error in µm, cards found, by one hardship at a time.
+"""How well the card is found: its centre's error in µm and the share found, under one hardship at a time.
 
 python tests/bench/vision_cards.py [pictures per row] [seed]
 """

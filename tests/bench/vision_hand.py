@@ -1,10 +1,10 @@
-"""Photos by hand, marks on marks, cards and marks as they are: one line each, with peers in the same run.
+"""Hand-held photos, marks on marks, hard cards and marks: one line each, beside general methods.
 
     python tests/bench/vision_hand.py [--only NAME,NAME] [--scenes N] [--seed N]
 
-The peers: `threshold` takes the other picture away in the card's frame and reports the largest blob beyond
-six robust standard deviations; `two discs` is scipy's least squares of a new disc on a saturating sum, given
-the places and sizes of the old ones. Both are handed the card by our own reader.
+The general methods: `threshold` subtracts the other picture in the card's frame and reports the largest blob
+beyond six robust standard deviations; `two discs` is scipy's least squares of a new disc on a saturating sum,
+given the places and sizes of the old ones. Both get the card from our own reader.
 """
 
 from __future__ import annotations
@@ -90,7 +90,7 @@ def by_threshold(after: np.ndarray, before: np.ndarray) -> np.ndarray | None:
 
 
 def by_two_discs(case: Case) -> np.ndarray | None:
-    """A new disc on the old ones, whose places and sizes are told: h · exp(-old) · (1 - exp(-new))."""
+    """A new disc on the old ones, whose places and sizes are given: h · exp(-old) · (1 - exp(-new))."""
     assert case.after is not None
     change = darkening(case.after, case.before)
     if change is None:
@@ -116,7 +116,7 @@ Figures = dict[str, float]
 
 
 def pair_figures(made: Iterator[Case], *, near_mm: float = 0.25) -> Figures:
-    """What `read` tells of pairs, and the peers: shares, and distances and sigmas in mm.
+    """What `read` and the general methods report of pairs: shares, and distances and sigmas in mm.
 
     `right`: one new mark, in its place; `answered`: a new mark, or the old one on which it must lie.
     """
@@ -150,7 +150,7 @@ def pair_figures(made: Iterator[Case], *, near_mm: float = 0.25) -> Figures:
 
 
 def single_figures(made: Iterator[Case]) -> Figures:
-    """What `read` tells of one picture, and a threshold that is given the picture before, if there is one."""
+    """What `read` reports of one picture, and a threshold that also gets any picture before."""
     found, false, blank, errors, sigmas, warned = [], [], [], [], [], []
     peers: dict[str, list[float]] = {"threshold": []}
     for case in made:

@@ -28,7 +28,7 @@ class Case:
 
 
 def by_hand(grade: str, count: int, seed: int, *, toned: bool = False) -> Iterator[Case]:
-    """Pairs by hand: none to three old burns, the new one clear of them. `toned`: each photo has a tone
+    """Hand-held pairs: none to three old burns, the new one clear of them. `toned`: each photo has a tone
     curve, sharpening and dark corners of its own.
     """
     rng = np.random.default_rng(seed)
@@ -48,7 +48,7 @@ def by_hand(grade: str, count: int, seed: int, *, toned: bool = False) -> Iterat
 def on_top(
     count: int, seed: int, *, farthest_mm: float = 1.0, old: int = 1, steady: bool = True
 ) -> Iterator[Case]:
-    """A burn on one or more old ones of the same beam; the camera on its stand, or (not `steady`) by hand."""
+    """A burn on one or more old ones of the same beam; the camera on a stand, or (not `steady`) hand-held."""
     rng = np.random.default_rng(seed)
     for _ in range(count):
         sheet = handheld.any_sheet("workshop", rng)

@@ -1,4 +1,4 @@
-"""A new mark near, on or nearly hidden by older ones: errors, honesty of sigma, shapes, in one table.
+"""A new mark near, on or nearly hidden by older ones: errors, how true sigma is, and shapes, in one table.
 
 python tests/bench/vision_older.py [pictures per row] [seed]
 """

@@ -1,11 +1,11 @@
-"""Errors and honesty of sigma on pictures that none of our own rendering has touched but the printed card.
+"""Errors, and how true sigma is, on pictures of which only the printed card is from our own renderer.
 
     python tests/bench/vision_outside.py [pictures per row] [seed]
 
-The mark is where a rough field (filtered noise of two lengths, scipy) lies above a threshold, so its edge
-hangs together quite otherwise than the scenes' Fourier edge. The card is seen by scikit-image's projective
-warp, bicubic, after scipy's own Gaussian; noise is Poisson; the file is Pillow's JPEG. The coarse edge is
-beyond what any reading can know: it moves a mark as a whole.
+The mark is where a rough field (filtered noise of two lengths, scipy) lies above a threshold, so its edge is
+correlated in quite another way than the scenes' Fourier edge. The card is seen by scikit-image's projective
+warp, bicubic, after scipy's own Gaussian; noise is Poisson; the file is Pillow's JPEG. The coarse edge moves
+a mark as a whole, which no reading can know.
 """
 
 from __future__ import annotations

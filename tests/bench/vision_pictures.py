@@ -1,4 +1,4 @@
-"""Rendered pictures of every grade: errors, honesty of sigma, marks found and false ones, in one table.
+"""Rendered pictures of every grade: errors, how true sigma is, marks found and false ones, in one table.
 
     python tests/bench/vision_pictures.py [pictures per grade] [seed] [grade …]
 

@@ -1,9 +1,9 @@
-"""Every figure that vision is held to, with its target and the peers, by the other benches' functions.
+"""Every figure that vision has a target for, by the other benches' functions, beside general methods.
 
     python tests/bench/vision_table.py [--scenes N] [--seed N] [--only NAME;NAME]
 
-One line a row: the measured figures, the peers in the same run, then each target and whether it is met. A
-row of N scenes tells a share to about 1/N. The row `outside, coarse edge` takes scikit-image.
+One line a row: the measured figures, the general methods in the same run, then each target and whether it is
+met. A row of N scenes gives a share to about 1/N. The row `outside, coarse edge` needs scikit-image.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""How the solver fares in a workshop as it is: one disturbance at a time, and a Tuesday with all of them.
+"""How well the solver aligns machines with disturbances: one at a time, and a Tuesday with all of them.
 
     nice python tests/bench/workshop.py --machines 30 --variant "tape 0.3" tuesday
     nice python tests/bench/workshop.py --machines 60 --first 5000 --player solver manual
@@ -7,11 +7,11 @@
 Machine n is drifted (n even) or rebuilt (n odd), its bed and corner follow n as in ``alignment``; 'missed'
 instead with --severity. None has a fault that no screw cures. One line for each variant and player: share
 solved (it said done, and all is within tolerance), share wrongly done (beyond 1.5 times it, and beyond 1),
-medians of pulses, moves and minutes, share told to inspect something, share stopped, median time of a step;
-of those called done the share whose cuts lean by more than LEAN_MM, and how far off what is said of the lens
-is (mm: mean, sd, of how many). 'told' knows everything but errors and where the beam goes: a bound.
---plain leaves out of documents and steps what an older solver does not know. The same numbers are the same
-machines whatever plays, so that rows can be compared in pairs.
+medians of pulses, moves and minutes, share asked to inspect something, share stopped, median time of a step;
+of those called done the share whose cuts lean by more than LEAN_MM, and the error of the reported lens offset
+(mm: mean, sd, of how many). 'told' knows everything except the errors and where the beam goes: a bound.
+--plain removes from documents and steps what an older solver does not know. The same numbers are the same
+machines for every player, so rows can be compared in pairs.
 """
 
 from __future__ import annotations

@@ -48,7 +48,7 @@ SMALL = """() => {
   }
   return small;
 }"""
-# and the page has had the time to draw: two frames, for a drawing is made anew when its room has changed
+# and the page has had time to draw: two frames, because a drawing is redone when its room has changed
 TELL = """state => { tell("state", state);
   const frame = () => new Promise(requestAnimationFrame);
   return frame().then(frame).then(() => new Promise(setTimeout)); }"""

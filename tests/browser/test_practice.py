@@ -97,7 +97,7 @@ def state(server: Server) -> Json:
 
 def ahead(server: Server, until: Callable[[Json], bool]) -> None:
     """Do what is due without a browser, until the state is as wanted."""
-    now = post(server, "control/bench", {})  # without a page of its own it holds nobody up
+    now = post(server, "control/bench", {})  # without a page of its own it delays nobody
     while not until(now):
         assert now["now"] not in ("done", "stop"), now["say"]
         now = do(server, now["primary"] if now["primary"]["action"] != "look" else now["choices"][0])
@@ -117,7 +117,7 @@ def post(server: Server, path: str, body: Json) -> Json:
 
 
 def ahead_to_a_screw(server: Server, *, foretold: bool = False) -> None:
-    """Go on to a turn whose mark can be watched on its way; after a mark that was foretold if so asked."""
+    """Go on to a turn whose mark can be watched on its way; after a mark that was predicted, if asked."""
     while True:
         ahead(server, lambda now: now["now"] == "turn")
         now = state(server)

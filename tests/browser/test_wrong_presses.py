@@ -1,7 +1,7 @@
 """Wrong presses, late ones, double taps and wrong cards on the page itself, as tests/pages does over HTTP.
 
 One finger is on the page in the browser; the second device, and presses of states long gone, go over HTTP.
-The server runs in a thread of this process, so that its camera can be told what hangs before it.
+The server runs in a thread of this process, so that the test can set what hangs in front of its camera.
 """
 
 from __future__ import annotations

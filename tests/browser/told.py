@@ -1,4 +1,4 @@
-"""States that a page can be told, one of each kind, without playing there: made by the server's own view."""
+"""States that a page can get, one of each kind, made by the server's own view without playing up to them."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ LIVE = {
     "aside": [0.4, 1.9],
 }
 
-# a page that is told by the test alone: what it would hear from the server's stream
+# a page that gets its states from the test alone, as it would from the server's stream
 STREAM = """
 globalThis.EventSource = class {
   static OPEN = 1; static CLOSED = 2; static CONNECTING = 0;

@@ -1,4 +1,4 @@
-"""Freed memory goes back to the system, if glibc is told to do so."""
+"""Freed memory goes back to the system, if glibc is set to do so."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What is told and kept of a row of which one part is damaged, and what an error of the disk becomes."""
+"""What is shown and kept of a row with one damaged part, and what an error of the disk becomes."""
 
 from __future__ import annotations
 

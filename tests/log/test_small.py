@@ -1,4 +1,4 @@
-"""Small questions of the log, each by itself: what is whole, what is taken in, how long it is held."""
+"""Small parts of the log, each by itself: what is whole, what is imported, how long it is held."""
 
 from __future__ import annotations
 

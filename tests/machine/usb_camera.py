@@ -49,7 +49,7 @@ _CLOCK_HZ, _INTERVAL_100NS = 48_000_000, 666_666  # as it is told, 15 a second
 
 @dataclass(frozen=True)
 class Kind:
-    """A format as it is told: the numbers of its two descriptors, and what names it."""
+    """A format as it is reported: the numbers of its two descriptors, and what names it."""
 
     format: int
     frame: int

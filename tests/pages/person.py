@@ -59,7 +59,7 @@ class Person:
             self._wrong = None
 
     def _act(self, state: Json, button: Json) -> bool:
-        """Do by hand what the button then says was done; returns whether it was something else."""
+        """Do what the button says was done; returns whether it was something else."""
         body, machine = button["body"], self.machine
         match button["action"]:
             case "hang":

@@ -1,4 +1,4 @@
-"""Overshoot, wrong way and wrong screw are told from where the mark went."""
+"""Overshoot, wrong way and wrong screw are recognised by where the mark went."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Event streams: a word at once, the state on change, nobody kept who has gone."""
+"""Event streams: a first event at once, the state on change, and an end when the browser has gone."""
 
 from __future__ import annotations
 

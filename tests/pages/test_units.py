@@ -1,4 +1,4 @@
-"""Lengths in inches, for whoever reads them so; the data stay in millimetres."""
+"""Lengths in inches, for those who use them; the data stay in millimetres."""
 
 from __future__ import annotations
 

@@ -130,7 +130,7 @@ class Presses(RuleBasedStateMachine):
         assert all(event["kind"] != "mark" or event["offset_mm"] == [1.5, -0.5] for event in self.events())
 
     def teardown(self) -> None:
-        """Whoever now does what the large button says comes to the end."""
+        """A person who now does what the large button says reaches the end."""
         try:
             self.follow_the_large_button()
         finally:

@@ -68,7 +68,7 @@ ANY = [KeyError("x"), RecursionError(), MemoryError(), ValueError("\n"), ZeroDiv
 
 
 def comes(event: threading.Event, thread: threading.Thread) -> bool:
-    """Whether the event comes while the thread lives: nobody waits for a dead one."""
+    """Whether the event comes while the thread lives; does not wait for a dead one."""
     until_s = time.monotonic() + 300
     while not event.wait(0.05) and thread.is_alive() and time.monotonic() < until_s:
         pass

@@ -15,7 +15,7 @@ from flask.testing import FlaskClient
 
 __all__ = ["FAULTS", "FaultyLine"]
 
-PATIENCE_S = 15.0  # after which a line that says nothing, or too much, goes on: nobody should wait so long
+PATIENCE_S = 15.0  # after which a line that sends nothing, or too much, goes on: a rig must not wait so long
 
 Send = Callable[["FaultyLine", socket.socket, bytes, bytes], None]
 

@@ -1,4 +1,4 @@
-"""What a page is told of the hardware, and when it is told."""
+"""What is reported to a page about the hardware, and when."""
 
 from __future__ import annotations
 

@@ -241,7 +241,7 @@ def test_a_full_disk_keeps_the_reading_in_memory(far: Far, monkeypatch: pytest.M
         assert "No space left on device" in far.post.said
         assert "2 in memory only" in far.post.said
         (rig,) = far.session.snapshot().rig.rigs
-        assert rig.fault == far.post.said  # the page is told all the same
+        assert rig.fault == far.post.said  # it is reported to the page all the same
     far.rounds(2)
     assert far.marks() == [1.0, 2.0, 3.0]
     assert far.post.said == ""
@@ -371,7 +371,7 @@ def test_a_page_whose_log_was_restored_gets_again_what_it_lost(far: Far) -> None
     far.rounds(3)
     assert far.marks(all_=True) == [1.0, 2.0, 3.0, 4.0, 3.0, 4.0, 5.0]
     again = far.session.snapshot().events[before : before + 2]
-    assert [entry.withdrawn for entry in again] == [True, True]  # where the head stood then nobody knows
+    assert [entry.withdrawn for entry in again] == [True, True]  # where the head stood then is not known
     assert (len(far.spool), far.post.said) == (0, "")
 
 

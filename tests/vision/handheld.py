@@ -1,10 +1,11 @@
-"""Pictures as a person takes them: each with its own camera, light, focus and file, of one sheet that stays.
+"""Pictures as a person takes them: each with its own camera, light, focus and file, of one and the same
+sheet.
 
-A `Sheet` is what hangs at the mirror: the printed card, maybe bent, and tape that stands before or behind the
-card's plane, is wavy, has wrinkles, smudges and pen lines, and carries burns with a relief of their own. A
-`Shot` is one picture of it. Parallax, shading and glare all come from the one height map. Burns add up as
-doses do: what is left of the tape's colour is exp(-sum of doses), so a second pulse on burnt tape changes
-little. Nothing here is known to the reader but the printed card.
+A `Sheet` is what hangs at the mirror: the printed card, maybe bent, and the tape. The tape may be in front of
+or behind the card's plane, is wavy, has wrinkles, smudges and pen lines, and carries burns with a relief of
+their own. A `Shot` is one picture of it. Parallax, shading and glare all come from the one height map. Burns
+add up as doses do: what is left of the tape's colour is exp(-sum of doses), so a second pulse on burnt tape
+changes little. The reader knows nothing of all this except the printed card.
 """
 
 from __future__ import annotations
@@ -43,7 +44,7 @@ class Burn:
 
 @dataclass(frozen=True)
 class Sheet:
-    """What hangs there; it stays the same from the picture before to the one after but for its burns."""
+    """What hangs there; from the picture before to the one after only its burns change."""
 
     station: str = "mirror-2"
     tape: str = "masking"
@@ -348,7 +349,7 @@ def glare(shot: Shot, height: np.ndarray, shape: tuple[int, int]) -> np.ndarray 
 
 
 def any_shot(name: str, rng: np.random.Generator) -> Shot:
-    """A random photo by hand: `workshop` (an ordinary one) or `harsh`."""
+    """A random hand-held photo: `workshop` (an ordinary one) or `harsh`."""
     harsh = name == "harsh"
     size = (1280, 960) if not harsh or rng.random() < 0.6 else (800, 600)
     focal = 1250.0 * size[0] / 1280

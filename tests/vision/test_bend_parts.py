@@ -63,7 +63,7 @@ def test_a_bend_must_leave_less_than_nine_tenths_of_what_a_flat_card_leaves(monk
     assert (edges.first_bend(np.zeros(SHAPE, np.uint8), CORNERS, flat) is not None) == bent
 
 
-# the fit of the edges, where each edge's distance is told exactly
+# the fit of the edges, where each edge's distance is given exactly
 
 
 def fitted(monkeypatch, *, lens=0.0, curved=None, rounds=10, hidden=0.0, good=None):

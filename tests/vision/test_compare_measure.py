@@ -47,7 +47,7 @@ VISIBLE = Ground(np.full(U.size, 0.9))
 
 @pytest.fixture
 def measured(monkeypatch):
-    """Measures one candidate with the parts as they are told: the answer, and what each part was asked."""
+    """Measures one candidate with the parts as given: the answer, and what each part was asked."""
 
     def run(*, unit_mm=1.0, mismatch=STAND, one=None, **answers):
         told = {
@@ -305,7 +305,7 @@ def test_twelve_candidates_are_looked_at_and_only_a_part_if_told(sought):
 
 @pytest.fixture
 def new(monkeypatch):
-    """The new marks of candidates, each of which measures as it is told."""
+    """The new marks of candidates, each with its measurement given."""
 
     def run(answers, *, by_hand=False, older=(), pieces=(), covered=(), same=None):
         places = [SimpleNamespace(name=name) for name in answers]

@@ -35,7 +35,7 @@ def found(name, *, at=(1.0, 2.0), height=80.0, sigma=0.02) -> Found:
 
 @pytest.fixture
 def searched(monkeypatch):
-    """All marks of a picture whose searches find what is told, and what was asked of each search."""
+    """All marks of a picture whose searches find what is given, and what was asked of each search."""
 
     def run(answers, *, outstanding=True):
         asked = []
@@ -200,7 +200,7 @@ def test_beside_a_mark_that_is_sure_a_tenth_of_the_width_is_vague(between, sigma
 
 @pytest.fixture
 def told(monkeypatch):
-    """Reads pictures whose cards and marks are told by the pictures' names."""
+    """Reads pictures whose cards and marks are given by the pictures' names."""
 
     def run(cards, after, before=None, *, marks=(), camera=None):
         monkeypatch.setattr(core, "find_card", lambda picture, *, bar_mm: cards[picture])
@@ -309,7 +309,7 @@ def test_a_candidate_stands_out_by_itself_and_beside_the_strongest(monkeypatch, 
     grid = seek.Grid((0.0, 0.0), 0.5, 93)
     inside = grid.radius_mm() < 22.5
     rest = np.random.default_rng(1).normal(0, 1, (93, 93, 3)).astype(np.float32)
-    rest[46:49, 46:49] = 90.0  # one blob, in which the candidates are told
+    rest[46:49, 46:49] = 90.0  # one blob, in which the candidates are given
 
     def candidates(blob, *_):
         if not blob[47, 47]:

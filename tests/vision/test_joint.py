@@ -60,7 +60,7 @@ def fitted_to(made: Patch):
 
 
 def test_what_other_light_would_make_of_an_old_mark_is_no_new_one():
-    """Light taken for a gain makes an old mark look burnt anew, with a new outline where a blur differs."""
+    """Light taken for a gain makes an old mark look burnt again, with a new outline where a blur differs."""
     old = burnt((0.0, 0.0))
     alone = patch(-30 * old, 120 * old, mismatch=BY_HAND)
     made = replace(alone, known=200 * np.ones(U.shape), otherwise=(15 * old,))

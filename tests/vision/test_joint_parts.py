@@ -1,4 +1,4 @@
-"""How a new mark on older ones is sought: which tries are made, which is kept, what it must explain."""
+"""How a new mark on older ones is found: which tries are made, which is kept, what it must explain."""
 
 from __future__ import annotations
 
@@ -62,7 +62,7 @@ def test_how_far_old_marks_have_gone_leaves_out_their_deepest_half_percent():
 
 
 class Fits:
-    """Stands for `fit_spot`: keeps what it was asked, answers with the cost that is told for it."""
+    """Stands for `fit_spot`: keeps what it was asked, answers with the cost given for it."""
 
     def __init__(self, cost, fails=lambda ask: False):
         self.asked, self.cost, self.fails = [], cost, fails

@@ -81,7 +81,7 @@ def test_a_marker_of_the_same_id_at_the_same_place_is_the_same(other, same):
 
 
 def looks(monkeypatch, shape, found_by):
-    """Names and scales of the looks at a picture; each finds as many new markers as is told."""
+    """Names and scales of the looks at a picture; each finds as many new markers as given."""
     seen, many = [], iter(range(100))
 
     def search(grey, scale, *, windows=markers._ALL_WINDOWS, of=None):

@@ -90,7 +90,7 @@ def test_corners_on_their_own_cylinder_are_off_by_nothing(shape, curved):
 
 
 def test_cylinders_of_every_way_are_tried_and_the_two_best_followed(monkeypatch):
-    """Four curvatures, six directions half a turn around; the best of what is followed is told."""
+    """Four curvatures, six directions half a turn around; the best of those followed is returned."""
     tried, followed = [], []
 
     def off(sheet, seen, shape, params):

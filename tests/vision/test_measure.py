@@ -200,8 +200,9 @@ def test_the_card_s_own_doubt_is_that_of_its_eight_parameters():
 
 @pytest.mark.parametrize(("waves", "noise"), [(0.1, 1e-6), (0.03, 0.1), (0.3, 0.01)])
 def test_the_first_harmonic_is_what_the_others_make_likely(waves, noise):
-    """The same posterior mean by finer sums, written out anew with scipy's Bessel functions: each power is
-    exponential about its variance."""
+    """The same posterior mean by finer sums, written independently with scipy's Bessel functions: each power
+    is exponential about its variance.
+    """
     order = np.arange(2, 16)
     power, radius = np.exp(-waves * order**2) + noise, 60.0
     w, a, b = np.meshgrid(

@@ -74,7 +74,7 @@ class Parts:
 
 @pytest.fixture
 def measured(monkeypatch):
-    """Measures one candidate of a scene with the parts as they are told; returns the answer and the parts."""
+    """Measures one candidate of a scene with the parts as given; returns the answer and the parts."""
 
     def run(*, view=VIEW, lit=None, others=(), **answers):
         parts = Parts(monkeypatch, **answers)

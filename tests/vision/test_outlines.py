@@ -330,7 +330,7 @@ def test_so_many_bytes_are_held_together_and_no_more() -> None:
     budget = picture.Budget(100)
     with budget.take(60), budget.take(40):
         assert budget._free == 0
-    with budget.take(1000):  # whoever wants more waits for all of it
+    with budget.take(1000):  # a larger request waits for all of it
         assert budget._free == 0
     assert budget._free == 100
 

@@ -396,7 +396,7 @@ def test_tape_that_stands_off_is_found_as_the_prior_and_two_views_say() -> None:
     nothing = stand_off(np.array([0.1, 0.1]), doubt, now, now + np.array([0.9 * BY_HAND, 0.0]))
     assert not nothing[0].any() and not nothing[1].any()
     assert stand_off(np.array([0.1, 0.1]), doubt, now, now + np.array([1.1 * BY_HAND, 0.0]))[1].any()
-    far, wide = stand_off(3.0 * between, doubt, now, then)  # no tape stands off by 3 mm: light has moved
+    far, wide = stand_off(3.0 * between, doubt, now, then)  # no tape is 3 mm off the plane: light has moved
     assert np.abs(far).max() < 0.15 and np.trace(wide) > 0.1 * 0.15**2 * (now @ now)
 
 

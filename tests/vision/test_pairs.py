@@ -76,7 +76,7 @@ def test_the_blur_of_a_picture_is_measured_at_its_markers():
 
 
 def test_old_marks_tell_how_the_picture_before_is_shifted():
-    """Tape that stands off seems to move along what parts two lines of sight, by more at one end."""
+    """Tape off the plane seems to move along the difference of two lines of sight, by more at one end."""
     turned = camera((0.3, -0.2, 0.05), (1.0, 0.0, 200.0), shape=(780, 660))[0]
     view = CardView(4, 0.05, 4.5, 20.0, turned)
     between = sight_slope(view, (780, 660, 3), np.zeros(2)) - sight_slope(VIEW, (780, 660, 3), np.zeros(2))

@@ -98,7 +98,7 @@ def test_a_quiet_frame_takes_over_a_twentieth_of_what_is_no_pulse():
 
 
 def stepped(levels, frames=24, at=(5.0, 3.0), radius=2.0):
-    """How many frames after a step in time it is told, and where."""
+    """How many frames after a step in time it is reported, and where."""
     rng, steps = np.random.default_rng(7), Steps()
     where = np.hypot(U - at[0], V - at[1]) < radius
     for number in range(frames + 12):

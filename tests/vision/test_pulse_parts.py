@@ -1,4 +1,4 @@
-"""A frame against a quiet one in plain numbers: no picture is painted, each level is told."""
+"""A frame against a quiet one in plain numbers: no picture is painted, each level is given."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ def quiet(flat=FLAT, slack=0.0) -> Quiet:
 
 @pytest.fixture
 def told(monkeypatch):
-    """Calls `change_from` with a frame's flat picture as it is told; nothing is smoothed."""
+    """Calls `change_from` with a frame's flat picture as given; nothing is smoothed."""
     monkeypatch.setattr(module, "_smooth", lambda flat: np.asarray(flat, np.float32))
 
     def ask(now, before=None) -> Change:
@@ -168,7 +168,7 @@ def noisy(size, seed=0):
 
 
 def looked(levels, *, frames=30, cleared=0):
-    """The frames (from 1) after which a step was looked for, by what was told of each."""
+    """The frames (from 1) after which a step was looked for, by what was given for each."""
     steps, found = Steps(), []
     for _ in range(cleared):
         steps.take(levels(0), quiet())

@@ -1,4 +1,4 @@
-"""Two pictures brought together, by sums that are written out anew, and with each part told."""
+"""Registering two pictures, checked by sums written out here, with each part given."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ def test_a_picture_s_blur_is_its_own_and_what_was_added():
 
 
 def test_a_window_is_shown_shifted_and_blurred(monkeypatch):
-    """The shift is the sum of its terms at each point; a point's blur is as wide as is told."""
+    """The shift is the sum of its terms at each point; a point's blur is as wide as given."""
     asked = {}
 
     def flatten_view(picture, view, grid, moved):

@@ -1,4 +1,4 @@
-"""A stream whose frames are told instead of painted: what it says, when, and which pictures it compares."""
+"""A stream whose frames are given as numbers: what it reports, when, and which pictures it compares."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ class Calm:
 
 
 class Script:
-    """Feeds numbered pictures, ten a second, each with the change that is told for it."""
+    """Feeds numbered pictures, ten a second, each with the change given for it."""
 
     def __init__(self) -> None:
         self.stream, self.number, self.time_s = Stream(), 0, 100.0
@@ -150,7 +150,7 @@ def test_a_change_is_read_once_it_has_kept_its_pattern_for_a_third_of_a_second(s
 def test_a_change_that_goes_on_changing_is_waited_for(script):
     script.show(count=4)
     script.show(BURN, 3)
-    assert script.show(change((-3.0, 2.0), -40.0), 4) == []  # a flame that moved: the wait begins anew
+    assert script.show(change((-3.0, 2.0), -40.0), 4) == []  # a flame that moved: the wait begins again
     assert script.show(change((-3.0, 2.0), -40.0)) == ["mark settled"]
 
 
@@ -257,7 +257,7 @@ def test_a_faint_step_in_time_is_read_or_lies_on_an_old_mark(script):
     assert script.show() == ["pulse seen", "on top"]
     assert script.stream._quiet.number == script.number
     script.older, script.step = [follower((3.0, 2.0)), follower((-9.0, 9.0))], BURN.changed
-    assert script.show() == ["pulse seen", "no mark"]  # on which of the two nobody knows
+    assert script.show() == ["pulse seen", "no mark"]  # on which of the two is not known
 
 
 def test_the_picture_before_is_a_second_and_twelve_frames_old(script):

@@ -1,4 +1,5 @@
-"""The release file on arm64, from end to end: as it is removed, unpacked and installed by hand on a Pi.
+"""The release file on arm64, from end to end: removed, unpacked and installed with the commands that a person
+uses on a Pi.
 
 The last test of this machine: what it had before is gone afterwards.
 """
