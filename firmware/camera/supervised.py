@@ -183,7 +183,7 @@ class SupervisedCamera:
         try:
             message = child.link.receive(timeout_s=patience_s)
         except (EOFError, OSError):
-            self._lost("the camera's process ended: starting it anew")
+            self._lost("the camera's process ended: starting it again")
             return
         if message is not None:
             self._heard(child, message)

@@ -57,7 +57,7 @@ class Watch:
         """What has to be done now; a 'kill' counts as done."""
         if self._running and now_s >= self._deadline_s:
             self._slow += self._opening
-            self._rest(now_s, "the camera is frozen: starting it anew; if this stays, replug its cable")
+            self._rest(now_s, "the camera is frozen: starting it again; if this goes on, replug its cable")
             return "kill"
         return "start" if not self._running and now_s >= self._start_at_s else "wait"
 

@@ -60,7 +60,7 @@ def test_the_light_is_held_where_it_stands_and_let_go(acts: dict[str, Json]) -> 
         ("held", "another program holds it: replug it"),
         ("absent", "is not there"),
         ("unplugged", "sends nothing any more: replug it"),
-        ("frozen", "the camera is frozen: starting it anew"),
+        ("frozen", "the camera is frozen: starting it again"),
     ],
 )
 def test_each_mishap_is_said_in_one_line_and_over_by_itself(
