@@ -1,4 +1,4 @@
-"""What one acts on is read from two metres: measured on the drawn page, in every state, at every size."""
+"""Everything needed to act is readable from two metres: measured on the page, in every state and size."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Rows are read from any bytes: what no record can be is passed over, and nothing runs on for ever."""
+"""Rows are read from any bytes: what cannot be a record is skipped, and nothing runs for ever."""
 
 from __future__ import annotations
 

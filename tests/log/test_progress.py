@@ -1,4 +1,4 @@
-"""Long work tells how far it is: often enough for a bar, not for each of a million rows."""
+"""Long work reports its progress: often enough for a bar, not for each of a million rows."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A settings file that cannot be used is said in one line, by its name, until it can."""
+"""A settings file that cannot be used is reported in one line, by its name, until it can be used again."""
 
 from __future__ import annotations
 

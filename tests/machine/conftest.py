@@ -1,4 +1,4 @@
-"""Tests on a whole machine: they run where ``.ci/machine`` has made one, else not."""
+"""Tests on a whole machine: they run only where ``.ci/machine`` has made one."""
 
 from __future__ import annotations
 

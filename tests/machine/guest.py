@@ -1,7 +1,7 @@
 """A whole machine in QEMU, without acceleration: booted from an image, asked by a serial line, unplugged.
 
-Its clock counts the instructions that it has done, so a host that is busy, or has no acceleration, slows the
-whole machine and not only its program: a limit in seconds means the same in there as on a quiet machine.
+Its clock counts executed instructions. So a host that is busy, or has no acceleration, slows the whole
+machine and not only its program, and a limit in seconds means the same inside as on a quiet machine.
 """
 
 from __future__ import annotations

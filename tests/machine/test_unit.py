@@ -1,4 +1,4 @@
-"""What systemd does with the service as it is installed: its walls, its restarts, its updates."""
+"""What systemd does with the service as it is installed: its sandbox, its restarts, its updates."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Cards that are not flat: a cylinder is followed and told, what is none is warned about."""
+"""Cards that are not flat: a cylinder is fitted and reported; any other bend gives a warning."""
 
 from dataclasses import replace
 

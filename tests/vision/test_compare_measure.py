@@ -1,4 +1,4 @@
-"""A new mark between two pictures with each part told: what is asked of which part, what is refused when."""
+"""A new mark between two pictures with each part given: what each part is asked, and what is refused when."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What two pictures of one card are compared by: how unlike they are, what is searched, what is plain."""
+"""How two pictures of one card are compared: how unlike they are, what is searched, which mark is plain."""
 
 from __future__ import annotations
 

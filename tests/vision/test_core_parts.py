@@ -1,4 +1,4 @@
-"""`read` with each part told: what is searched in which light, what is answered, what is said."""
+"""`read` with each part given: what is searched in which light, and what is answered."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What a card's edges tell, part by part: the robust solution, its doubt, the light, the lens."""
+"""The fit of a card's edges, part by part: the robust solution, its covariance, the light, the lens."""
 
 from __future__ import annotations
 

@@ -1,4 +1,5 @@
-"""Files that pretend to be pictures, pictures that pretend to be cards: a reading or a clear word, always.
+"""Files that pretend to be pictures, pictures that pretend to be cards: the answer is always a reading or one
+clear line.
 
 SPOTWRIGHT_FUZZ=5000 pytest tests/vision/test_fuzz.py tries more than the everyday run.
 """

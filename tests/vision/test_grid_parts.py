@@ -1,4 +1,4 @@
-"""From pictures of the grid to a camera, with each part told."""
+"""From pictures of the grid to a camera, with each part given."""
 
 from __future__ import annotations
 

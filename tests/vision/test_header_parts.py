@@ -1,4 +1,4 @@
-"""Picture files made byte by byte as their published formats say, and what their headers tell."""
+"""Picture files made byte by byte as their published formats say, and what is read from their headers."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Streams of frames: a pulse, a flame, a hand, a lamp, a knock; each told for what it is."""
+"""Streams of frames: a pulse, a flame, a hand, a lamp, a knock; each is recognised as such."""
 
 from dataclasses import replace
 

@@ -1,4 +1,4 @@
-"""How markers are searched and taken for one another, and where the camera stands that sees them."""
+"""How markers are searched and confused with one another, and where the camera is that sees them."""
 
 from __future__ import annotations
 

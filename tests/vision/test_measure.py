@@ -1,4 +1,4 @@
-"""From a candidate to a mark, part by part: closed cases of the crop, the fit and its doubt."""
+"""From a candidate to a mark, part by part: closed cases of the crop, the fit and its uncertainty."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""From a candidate to a mark with each part told: what is asked of which part, and what is refused when."""
+"""From a candidate to a mark with each part given: what each part is asked, and what is refused when."""
 
 from __future__ import annotations
 

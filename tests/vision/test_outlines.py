@@ -1,4 +1,4 @@
-"""Outlines that are drawn, and what is made of them; what a mark's edge and its card say of its place."""
+"""Shapes named from drawn outlines; the uncertainty from a mark's edge and from its card."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The fit of one mark and the maps between card and picture, against numbers worked out otherwise.
+"""The fit of one mark and the maps between card and picture, against numbers computed in other ways.
 
 Derivatives by differences, moments and Fermi integrals by scipy, uncertainties by fitting many noisy marks,
 projective maps by homogeneous coordinates written out (Hartley and Zisserman, Multiple View Geometry, ch. 2).

@@ -1,4 +1,4 @@
-"""The arm64 machine with real pins: there where ``.ci/machine arm64`` has made one."""
+"""The arm64 machine with real pins; only where ``.ci/machine arm64`` has made one."""
 
 from __future__ import annotations
 
