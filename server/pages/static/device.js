@@ -38,7 +38,7 @@ export function showOffers(state) {
   find("#awake").hidden = "wakeLock" in navigator;
 }
 
-/** Shows the step in the window's title, for whoever looks at another window.
+/** Shows the step in the window's title, for a person who looks at another window.
  * @param {State} state */
 export function showTitle(state) {
   document.title = `${state.act.what} · ${state.act.where} · Spotwright`;

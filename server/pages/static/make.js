@@ -45,7 +45,7 @@ export function setText(node, text) {
 /** @type {WeakMap<Element, string>} */
 const made = new WeakMap();
 
-/** Makes an element's children anew if `of` has changed; a button made anew under a finger would miss the press.
+/** Makes an element's children again if `of` has changed; a button replaced under a finger would miss the press.
  * Returns whether it did.
  * @param {Element} place @param {unknown} of @param {() => (Node | string)[]} make */
 export function remake(place, of, make) {

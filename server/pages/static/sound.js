@@ -1,4 +1,4 @@
-// For whoever looks at the mirror: a voice reads the step, a tone rises towards the aim. Both are off at first.
+// For a person who looks at the mirror: a voice reads the step, a tone rises towards the aim. Both are off at first.
 
 import { find } from "./make.js";
 
