@@ -97,8 +97,7 @@ class Machine:
             self.layout.below_mm = float(asked_for["below_mm"])
             event |= {"below_mm": self.layout.below_mm, "lens": "out"}
         self._hang(station, anew=asked_for.get("hang") == "anew")
-        if self.disturbed.hanging_mm or self.disturbed.eye_differences:
-            event["hanging"] = self.hangings
+        event["hanging"] = self.hangings  # as the page numbers them
         true_head = np.array(asked) + self.rng.uniform(-HEAD_ERROR_MM, HEAD_ERROR_MM, 2)
         found = offsets(self.layout, self._at_pulse(), true_head, self.carried(true_head))
         noise = self.disturbed.sigma_factor * self.rng.normal(0, self.sigma_mm, 2)

@@ -236,12 +236,21 @@ def test_a_stage_is_settled_where_its_own_numbers_probably_are(
         assert next_step.settled(beyond(0.9, key, by=1.0), stage)
 
 
-@pytest.mark.parametrize("coarse", [False, True])
+@pytest.mark.parametrize(
+    ("coarse", "hung_mm", "enough"),
+    [
+        (False, 0.1, POLICY.within[4]),
+        (False, 0.6, POLICY.within[4]),
+        (True, 0.4, POLICY.coarse_within[4]),
+        (True, 0.6, POLICY.hung_within),  # cards hang off by more than pulses err
+    ],
+)
 def test_the_bed_is_good_where_all_are_probably_within_and_surely_not_far_beyond(
-    coarse: bool, monkeypatch: Patch
+    coarse: bool, hung_mm: float, enough: float, monkeypatch: Patch
 ) -> None:
     monkeypatch.setattr(next_step, "rough", says(coarse))
-    enough = POLICY.coarse_within[4] if coarse else POLICY.within[4]
+    monkeypatch.setattr(next_step, "pulse_sd", says(0.5))
+    monkeypatch.setattr(next_step, "hang_sd", lambda _, station: {3: hung_mm}[station])
     sure = POLICY.coarse_surely if coarse else POLICY.surely
     for share, by, good in (
         (1 - enough - 0.01, 1.4, True),

@@ -36,6 +36,7 @@ from server.solver.decide.situation import (
     after_moves,
     blank_places,
     closer,
+    hang_sd,
     kind,
     last_position,
     mark_variance,
@@ -134,7 +135,8 @@ def good_enough(view: View, *, spare: float = 0.0) -> bool:
     come is proof, and no touching up."""
     enough, sure = POLICY.within[4], POLICY.surely
     if rough(view):
-        enough, sure = POLICY.coarse_within[4], POLICY.coarse_surely
+        enough = POLICY.hung_within if hang_sd(view, 3) > pulse_sd(view) else POLICY.coarse_within[4]
+        sure = POLICY.coarse_surely
     return probability(view, 4) >= enough - spare and probability(view, 4, 1.5) >= sure - spare
 
 
@@ -155,7 +157,7 @@ def _work(view: View, stage: int) -> Choice | None:
     turn = along_normal(view, max(stage, _shown(view))) if mark.tells < POLICY.little else None
     if turn is not None:
         return _move(turn, stage, mark)
-    move = None if good_enough(view) else best_move(view, max(stage, _shown(view)))
+    move = None if good_enough(view) else _worth_moving(view, stage, mark)
     options = [_marked(view, stage, marks, mark)]
     if move is not None:
         again = _once_more(view, move.event)
@@ -166,6 +168,22 @@ def _work(view: View, stage: int) -> Choice | None:
         options += [Option(_move(event, stage, mark), POLICY.little) for event in _another_try(view, stage)]
     best = max(options, key=lambda option: option.brings)
     return best.choice if best.brings > 0.0 else _last_resort(view, stage, mark.place)
+
+
+def _worth_moving(view: View, stage: int, mark: Mark) -> Move | None:
+    """The best move, if any. Where readings are coarse, half of an offset that is read is error, and each
+    move adds a hand's: while a mark still tells something, a move has to bring the stage nearer to done."""
+    last = max(stage, _shown(view))
+    move = best_move(view, last)
+    if move is None or not rough(view) or mark.tells < POLICY.coarse_nothing:
+        return move
+    now = probability(view, last)
+    far = now < POLICY.coarse_far
+    return (
+        move
+        if far or probability(after_moves(view, move.events), last) > now + POLICY.coarse_better
+        else None
+    )
 
 
 def _brought_back(view: View, stage: int) -> Choice | None:
@@ -251,8 +269,8 @@ def _does(view: View, stage: int, event: Event) -> Array:
 
 
 def _another_try(view: View, stage: int) -> list[Event]:
-    """A move about as probable to bring the stage within tolerance as it is to be so already, if any; none
-    where it probably is.
+    """A move after which the stage is more probably within tolerance than it is now, if any; none where it
+    probably is.
 
     What is well known and rather too far off takes many marks to be sure of; what a hand has just done takes
     few.
@@ -269,7 +287,7 @@ def _another_try(view: View, stage: int) -> list[Event]:
         if there[0, keys].max() < POLICY.coarse_closer * worst:
             found.append((probability(after_moves(view, events), stage), events[0]))
     after, event = max(found, key=lambda one: one[0], default=(0.0, None))
-    return [event] if event and after > max(POLICY.chance, POLICY.coarse_as_good * chance) else []
+    return [event] if event and after > max(POLICY.chance, chance + POLICY.sampling) else []
 
 
 def _last_resort(view: View, stage: int, place: Place) -> Choice | None:

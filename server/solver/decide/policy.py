@@ -19,6 +19,7 @@ class Policy:
     surely: float = 0.985  # the bed's probability of being within 1.5 x tolerance [A]
     coarse: float = 0.12  # x overlap tolerance: readings that err by more are coarse, as by eye [W]
     coarse_within: tuple[float, ...] = (0.85, 0.85, 0.85, 0.85, 0.72)  # as within, of coarse readings [W]
+    hung_within: float = 0.9  # the last of them, where cards hang off by more than readings err [W]
     coarse_surely: float = 0.98  # as surely, of coarse readings [W]
     sampling: float = 0.05  # error of a probability told by 256 machines: 2 sd of a binomial share of 0.8 [-]
     machines_done: int = 2048  # machines on which the bed is called finished [-]
@@ -78,7 +79,8 @@ class Policy:
     even: float = 0.5  # probability of being within tolerance below which it is not gone on from [A]
     marks_again: int = 4  # marks since the last move, after which it is given up where none is left [-]
     coarse_try: float = 0.8  # coarse readings: probability of being within up to which a try is made [A]
-    coarse_as_good: float = 0.7  # x that probability, which the try must have [A]
+    coarse_far: float = 0.2  # coarse readings: probability of being within below which any move is made [W]
+    coarse_better: float = 0.2  # coarse readings: probability of being within that another adds [W]
     coarse_closer: float = 0.95  # x the worst number, which the try must bring it to [A]
 
     # Proof.

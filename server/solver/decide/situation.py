@@ -183,6 +183,12 @@ def pulse_sd(view: View) -> float:
     return float(np.sqrt(_variance(view, Place(2, 2), hung=True)))
 
 
+def hang_sd(view: View, station: int) -> float:
+    """How far cards hang off at a station, mm per axis, over what may be the noise."""
+    weight = view.mixture.weight
+    return float(np.sqrt(weight @ view.mixture.hang_var(station) / weight.sum()))
+
+
 def mark_variance(view: View, place: Place) -> float:
     """How much a mark at a place will err, mm² per axis: by its reading, the pulse, and how its card hangs
     if it is hung for it."""
