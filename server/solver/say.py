@@ -206,7 +206,7 @@ MARK_WHY = {
         "tape over the mirror's own frame, or a sheet larger than the card, catches it beside the card"
     ),
     "hung": "the card has hung here only once, and a second hanging shows how far off it may hang",
-    "moved": "the last moves shifted the beam at the nozzle, and no mark has shown yet where it is now",
+    "moved": "the last moves shifted the beam here, and no mark has shown yet where it is now",
 }
 WHY = {
     "turn": "this screw takes away most of the error that is left, upstream first",
