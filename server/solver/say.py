@@ -22,6 +22,7 @@ from server.solver.steps import Expect, Parts, Verdict
 from server.solver.words import (
     move_words,
     offset_words,
+    part_name,
     part_words,
     place_words,
     station_words,
@@ -138,9 +139,10 @@ def _noticed(view: View) -> str:
     if not notes or not events or not isinstance(events[-1], MarkSeen):
         return ""
     marks = [i for i, e in enumerate(events[:-1]) if isinstance(e, MarkSeen)]
-    since = [(e.mount, e.screw) for e in events[max(marks, default=0) :] if isinstance(e, Turn)]
+    newest = events[max(marks, default=0) :]
+    since = [(e.mount, e.screw) if isinstance(e, Turn) else (0, getattr(e, "part", None)) for e in newest]
     note = notes[-1]
-    fresh = (note.mount, note.asked) in since if note.mount else view.mixture.fresh_note
+    fresh = (note.mount, note.asked) in since if note.asked else view.mixture.fresh_note
     return NOTICED[note.kind](note) if fresh else ""
 
 
@@ -183,6 +185,8 @@ NOTICED: dict[str, Callable[[Note], str]] = {
     ),
     "way": lambda n: f"It looks as if the '{n.screw}' screw of mirror {n.mount} was turned the other way.",
     "none": lambda n: f"It looks as if the '{n.screw}' screw of mirror {n.mount} was not turned or slips.",
+    "moved": lambda n: f"It looks as if {part_name(n.asked)} was moved another way than asked.",
+    "left": lambda n: f"It looks as if {part_name(n.asked)} was not moved.",
     "upset": lambda n: (
         "The earlier marks no longer fit: something seems to have moved, so they are not relied on."
     ),
@@ -202,7 +206,7 @@ MARK_WHY = {
         "tape over the mirror's own frame, or a sheet larger than the card, catches it beside the card"
     ),
     "hung": "the card has hung here only once, and a second hanging shows how far off it may hang",
-    "moved": "the last moves shifted the beam at the nozzle, and no mark has shown yet where it is now",
+    "moved": "the last moves shifted the beam here, and no mark has shown yet where it is now",
 }
 WHY = {
     "turn": "this screw takes away most of the error that is left, upstream first",

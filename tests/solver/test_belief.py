@@ -113,6 +113,24 @@ def test_a_turn_of_the_wrong_screw_is_noticed_and_asked_about() -> None:
     assert "side" in answer(document)["say"] or answer(document)["do"] == "mark"
 
 
+@pytest.mark.parametrize(
+    ("way", "kind"), [([1, -1, -1], "moved"), ([1, 1, -1], "moved"), ([0, 0, 0], "left")]
+)
+def test_a_part_moved_the_wrong_way_or_not_at_all_is_found_by_the_next_mark(
+    way: list[int], kind: str
+) -> None:
+    laser = machine()
+    laser.pulse("mirror-1", BACK_LEFT)
+    asked = [0.0, 1.5, 2.5]
+    laser.shift("tube-exit", [w * a for w, a in zip(way, asked, strict=True)])
+    laser.events[-1]["move_mm"] = asked
+    for _ in range(2):
+        laser.pulse("mirror-1", BACK_LEFT)
+    mixture = believe(parse_alignment(laser.document()))
+    so = [Note(kind, asked="tube-exit") in notes for notes in mixture.notes]
+    assert mixture.weight[so].sum() > 0.9
+
+
 def test_the_far_mark_is_led_to_where_the_near_mark_will_be() -> None:
     """Turning mirror 1 moves the near mark too: the aim is not where the near mark is now."""
     laser = marked()

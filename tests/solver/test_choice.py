@@ -194,8 +194,8 @@ def test_the_first_stage_that_is_not_settled_is_worked_on(unsettled: int, monkey
     assert asked == [max(unsettled, 1)]
 
 
-def test_at_the_end_each_station_has_shown_a_mark_and_the_nozzle_again(monkeypatch: Patch) -> None:
-    monkeypatch.setattr(next_step, "nozzle_unproved", says(True))
+def test_at_the_end_each_station_has_shown_a_mark_and_again_after_moves(monkeypatch: Patch) -> None:
+    monkeypatch.setattr(next_step, "unseen", says(3))
     monkeypatch.setattr(next_step, "_hung_again", says(None))
     monkeypatch.setattr(next_step, "last_look", says(None))
     marks: list[MarkSeen] = []
@@ -206,7 +206,7 @@ def test_at_the_end_each_station_has_shown_a_mark_and_the_nozzle_again(monkeypat
         marks.append(mark(station))
     moved = next_step._end(at(*marks))
     assert (moved.do, moved.place, moved.why, moved.stage) == ("mark", Place(3, 1), "moved", 3)
-    monkeypatch.setattr(next_step, "nozzle_unproved", says(False))
+    monkeypatch.setattr(next_step, "unseen", says(None))
     assert next_step._end(at(*marks)).do == "done"
     monkeypatch.setattr(next_step, "last_look", says(Choice("look")))
     assert next_step._end(at(*marks)).do == "look"

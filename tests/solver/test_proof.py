@@ -12,7 +12,7 @@ from server.solver import answer, explain, parse_alignment
 from server.solver.decide import next_step as plan
 from server.solver.decide.faults import last_look
 from server.solver.decide.policy import POLICY
-from server.solver.decide.proof import nozzle_unproved, unproved
+from server.solver.decide.proof import unproved, unseen
 from server.solver.decide.situation import View, look, seen_stations
 from tests.machines import Machine, draw_machine
 
@@ -100,15 +100,40 @@ def test_a_screw_of_mirror_3_voids_nothing_at_mirror_3() -> None:
     assert left(machine) == []
 
 
+def station_to_see(machine: Machine) -> int | None:
+    return unseen(look(parse_alignment(machine.document())))
+
+
 def test_after_a_turn_of_mirror_3_the_nozzle_is_looked_at_again() -> None:
     machine = straight()
-    assert not nozzle_unproved(look(parse_alignment(machine.document())))
+    assert station_to_see(machine) is None
     machine.turn(3, "top", 0.25)  # carries the beam at the nozzle by half a millimetre
-    assert nozzle_unproved(look(parse_alignment(machine.document())))
+    assert station_to_see(machine) == 3
     machine.turn(3, "top", -0.25)  # and back: nobody has seen where to
-    assert nozzle_unproved(look(parse_alignment(machine.document())))
+    assert station_to_see(machine) == 3
     machine.pulse("nozzle", [0.0, 200.0])  # half-way along an edge is as good a place as the five
-    assert not nozzle_unproved(look(parse_alignment(machine.document())))
+    assert station_to_see(machine) is None
+
+
+@pytest.mark.parametrize(
+    ("part", "mm", "seen"), [("tube-exit", 1.5, 0), ("mirror-1", 1.5, 0), ("mirror-2", 1.5, 1)]
+)
+def test_a_mirror_is_looked_at_again_after_a_move_that_carried_the_beam_there(
+    part: str, mm: float, seen: int
+) -> None:
+    """A move that nobody made, or the other way, would else be called done far off that mirror's centre."""
+    machine = straight()
+    machine.shift(part, [0.0, 0.0, mm / 10])
+    before = station_to_see(machine)
+    assert before is None  # no farther than a hand errs
+    machine.shift(part, [0.0, 0.0, mm])
+    for station, head in (
+        (("nozzle", FIVE[2]), ("mirror-2", FIVE[1])) if seen == 0 else (("nozzle", FIVE[2]),)
+    ):
+        machine.pulse(station, head)
+    assert station_to_see(machine) == seen
+    machine.pulse(f"mirror-{seen + 1}", FIVE[2])
+    assert station_to_see(machine) is None
 
 
 def test_after_mirror_3_was_moved_with_its_mount_one_mark_is_enough() -> None:
@@ -147,7 +172,7 @@ def test_a_loose_mount_is_named_and_its_repair_leaves_what_lies_before_it(
     repaired = look(parse_alignment(machine.document()))
     assert seen_stations(repaired) == {f"mirror-{i}" for i in range(1, mirror + 1)}
     assert left(machine) == ([] if mirror == 3 else [0, 1, 2, 3, 4])
-    assert nozzle_unproved(repaired)
+    assert unseen(repaired) == 3
 
 
 @pytest.mark.parametrize("cause", ["coolant", "loose-mount"])

@@ -27,7 +27,7 @@ from server.solver.decide.move_choice import (
     singles,
 )
 from server.solver.decide.policy import POLICY
-from server.solver.decide.proof import nozzle_unproved, unproved, worked
+from server.solver.decide.proof import unproved, unseen, worked
 from server.solver.decide.search import chances, remaining, search
 from server.solver.decide.situation import (
     Choice,
@@ -96,8 +96,9 @@ def _end(view: View) -> Choice:
     for station, name in enumerate(STATIONS):
         if name not in seen:
             return Choice("mark", place=Place(station, last_position(view)), stage=min(station, 3))
-    if nozzle_unproved(view):
-        return Choice("mark", place=Place(3, last_position(view)), stage=3, why="moved")
+    moved = unseen(view)
+    if moved is not None:
+        return Choice("mark", place=Place(moved, last_position(view)), stage=moved, why="moved")
     return _hung_again(view) or last_look(view) or Choice("done")
 
 

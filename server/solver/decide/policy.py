@@ -85,7 +85,7 @@ class Policy:
 
     # Proof.
     stale: float = 0.6  # x overlap tolerance: hands that may have erred by more void a proof [A]
-    fresh: float = 0.5  # x nozzle tolerance: a beam carried by more there is looked at again [A]
+    fresh: float = 0.5  # x tolerance: a beam carried by more at a station is looked at again there [A]
     alike: float = 1.0  # x overlap tolerance: five marks moved alike by more, and one is made again [A]
 
     # Faults that no screw cures.

@@ -1,4 +1,4 @@
-"""The five positions and the nozzle: which of them still need a mark before it may be called done."""
+"""The five positions and the stations: which of them still need a mark before it may be called done."""
 
 from __future__ import annotations
 
@@ -64,13 +64,18 @@ def _hand_errs(event: Turn | Shift) -> float:
     return float(np.sqrt(variance)) / abs(event.turns)
 
 
-def nozzle_unproved(view: View) -> bool:
-    """Whether the nozzle needs a mark after the moves that have carried the beam there since its newest."""
-    moves = _moves_since(view, 3)
-    if moves is None:
-        return True
-    carried = np.hypot(*np.moveaxis(moves.marks, -1, 0)).max(axis=1)
-    return bool(np.hypot.reduce(carried, initial=0.0) > POLICY.fresh * view.profile.tolerance.nozzle_mm)
+def unseen(view: View) -> int | None:
+    """A station whose newest mark is older than moves that carried the beam there by half its tolerance: only
+    a mark shows that they were made as asked. None if there is none; the five positions prove mirror 3."""
+    tolerance = view.profile.tolerance
+    for station, limit in ((3, tolerance.nozzle_mm), (1, tolerance.centre_mm), (0, tolerance.centre_mm)):
+        moves = _moves_since(view, station)
+        if moves is None:
+            return station
+        carried = np.hypot(*np.moveaxis(moves.marks, -1, 0)).max(axis=1)
+        if np.hypot.reduce(carried, initial=0.0) > POLICY.fresh * limit:
+            return station
+    return None
 
 
 def _moves_since(view: View, station: int, position: int | None = None) -> _Moves | None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from itertools import product
 from typing import Any
 
 import numpy as np
@@ -128,18 +129,33 @@ def _split(mixture: Mixture, k: int, codes: Array, chances: Array) -> Mixture:
 
 
 def shift(mixture: Mixture, event: Shift) -> Mixture:
-    """The mixture after a part was moved, or a base was found to be stuck."""
-    before, free = mixture, np.ones(len(mixture.fault))
+    """The mixture after a part was moved: as asked, another way along some of its axes, or not at all, by a
+    slip or because a base is stuck."""
+    free = np.ones(len(mixture.fault))
     if event.part.startswith("mirror-"):
         k = 8 + int(event.part[-1])
         mixture = _split(mixture, k, screws.BASES, screws.base_chances(mixture.sign[:, 9:]))
         free = (mixture.sign[:, k] != screws.DEAD).astype(float)
-    moved = m.shift_matrix(event.part) @ np.array(event.move_mm)
-    sd = shift_sd(np.array(event.move_mm))
-    noise = sum((one * sd**2) @ one.T for one in m.hand_matrices(event.part))
-    mean, cov = mixture.mean + free[:, None] * moved, mixture.cov + free[:, None, None] * noise
-    after = replace(mixture, mean=mean, cov=cov)
-    return after if len(mixture.fault) == len(before.fault) else prune(after)
+    asked = np.array(event.move_mm)
+    ways = np.array([*product(*([1, -1] if axis else [1] for axis in asked)), (0, 0, 0)])
+    slips, others = SLIPS[mixture.noise][:, None], len(ways) - 2
+    share = np.hstack([1 - 2 * slips, np.repeat(slips / max(others, 1), others, axis=1), slips])
+    parent, way = np.divmod(np.arange(share.size), len(ways))
+    log_weight = (mixture.log_weight[:, None] + np.log(share)).reshape(-1)
+    order, kept, total = probable(
+        log_weight, mixture.fault[parent], mixture.noise[parent], mixture.sign[parent]
+    )
+    parent, way = parent[order], way[order]
+    after = take(mixture, parent, kept)
+    moves, free = ways[way] * asked, free[parent][:, None]
+    mean = after.mean + free * (moves @ m.shift_matrix(event.part).T)
+    spread = (free * shift_sd(moves)) ** 2  # (H, 3)
+    noise = sum((one * spread[:, None, :]) @ one.T for one in m.hand_matrices(event.part))
+    notes = tuple(
+        (*note[-3:], Note("moved" if move.any() else "left", asked=event.part)) if slip else note
+        for note, move, slip in zip(after.notes, moves, way, strict=True)
+    )
+    return replace(after, mean=mean, cov=after.cov + noise, notes=notes, evidence=mixture.evidence + total)
 
 
 def mark_after_blanks(profile: Profile, mixture: Mixture, event: MarkSeen) -> Mixture:

@@ -67,8 +67,8 @@ class Noise:
     at a mirror, or at the nozzle and below it (mm each), and of both (rad); pulse_mm: of a mark on its tape;
     jitter: of the beam's direction from pulse to pulse (rad); lock: of a mirror when its screw is locked
     after a turn (rad); astray: share of marks in another place altogether; slips: probability of each kind of
-    slip: a bad pulse, a mark misread, a turn of another screw, the other way, or none. Sizes and odds are our
-    own guesses of what workshops see (common practice, no source)."""
+    slip: a bad pulse, a mark misread, a turn of another screw, the other way, or none, a part moved another
+    way, or left. Sizes and odds are our own guesses of what workshops see (common practice, no source)."""
 
     name: str
     odds: float
@@ -117,7 +117,8 @@ ALIKE = (0, len(NOISES) - 1)  # the noises beside which faults are supposed: wha
 @dataclass(frozen=True)
 class Note:
     """What a hypothesis supposes to have gone wrong. kind: 'screw' (another screw than asked for), 'way',
-    'none', 'upset' (everything), 'reading' (a mark)."""
+    'none', 'moved' (a part, another way than asked), 'left' (a part, not moved), 'upset' (everything),
+    'reading' (a mark). asked: the screw or part."""
 
     kind: str
     mount: int = 0
