@@ -141,7 +141,7 @@ def test_what_stands_out_of_each_candidate_is_measured_in_its_place(monkeypatch)
 def between(monkeypatch):
     """What is new between two pictures in which so many marks are found."""
 
-    def run(new, old=()):
+    def run(new, old=(), again=None):
         asked = {}
 
         def on_top(marks, contrast, least):
@@ -155,6 +155,7 @@ def between(monkeypatch):
         monkeypatch.setattr(
             core, "changes", lambda pair, earlier: asked.update(pair=pair, earlier=earlier) or list(new)
         )
+        monkeypatch.setattr(core, "pulse_again", lambda pair, new, earlier: (new, again))
         monkeypatch.setattr(core, "on_top", on_top)
         view = replace(VIEW, markers_seen=3)
         return (*core.read_between("nozzle", "after", view, "before", "then"), asked)
