@@ -21,6 +21,7 @@ from vision.change import INSIDE_MM, Stack
 from vision.compare import Comparison, in_depth
 from vision.fit import Ground, Spot
 from vision.measure import TrackedMark, card_sigma, pair_of
+from vision.parallax import HEIGHT_MM, sight_slope
 from vision.reading import Mark
 from vision.tone import SAME
 from vision.window import Grid
@@ -28,7 +29,7 @@ from vision.window import Grid
 # What two photos may differ by at an old mark, one standard deviation each (our estimates): a shift (mm),
 # blur (mm²), gain of how far the mark has gone, how much that slopes over a radius, powers of the tone curve,
 # and shares of the mark's height by which light on the relief changes each ring on one side.
-_SHIFT_MM, _BLUR_MM2, _GAIN, _SLOPE, _TONE, _RELIEF = 0.06, 0.02, 0.08, 0.03, 0.1, 0.03
+_SHIFT_MM, _BLUR_MM2, _GAIN, _SLOPE, _TONE, _RELIEF = 0.03, 0.02, 0.08, 0.03, 0.1, 0.03
 _LEVEL, _TILT, _BOW = 100.0, 20.0, 3.0  # of the tape: levels, levels a mm, levels a radius squared
 _RINGS = [float(ring) for ring in np.arange(0.3, 1.75, 0.2)]  # in radii
 _RING = 0.2
@@ -43,9 +44,11 @@ _DARKEST = 4.0
 _HALF, _BESIDE_MM, _ACROSS, _FINEST_MM = 1.9, 1.3, 28, 0.12  # of a crop: radii and mm beside, points, pitch
 # From when on a pulse is told: by so much cost less, explaining such a share, of such a share of the height
 # of the old mark. Measured on pairs with nothing new, see docs/reading.md.
-_GAINED, _SHARE, _HEIGHTS = 40.0, 0.6, (0.5, 2.0)
-_OVER = 1.3  # sigma over what the fit tells: the pulse's edge is ragged in its own way (measured)
-_FAINTEST = 0.3  # of the old mark's height: what is fainter places no pulse
+_GAINED, _SHARE, _HEIGHTS = 40.0, 0.55, (0.4, 2.0)
+# Sigma over what the fit tells, and of the radius what a ragged edge adds that shows in part only (measured).
+_OVER, _RAGGED = 1.3, 0.03
+# From which gain and height on the fit tells the place of a pulse that is not sure.
+_PLACED, _FAINTEST = 10.0, 0.3
 
 
 @dataclass(frozen=True, eq=False)
@@ -92,7 +95,7 @@ class Again:
     @property
     def placed(self) -> bool:
         """Whether the fit tells where it is, if it is there."""
-        return bool(self.gained > 0 and self.height > _FAINTEST)
+        return bool(self.gained > _PLACED and self.height > _FAINTEST)
 
 
 def pulse_again(
@@ -137,7 +140,8 @@ def _agreed(again: TrackedMark, found: TrackedMark) -> TrackedMark:
 
 def _tracked(pair: Comparison, old: TrackedMark, crop: Crop, again: Again) -> TrackedMark:
     spot, unit = again.spot, pair.view.unit_mm
-    sigma = np.sqrt(_OVER**2 * np.diag(again.covariance) + card_sigma(pair.view, spot.centre) ** 2)
+    variance = _OVER**2 * np.diag(again.covariance) + (_RAGGED * old.spot.radius()) ** 2
+    sigma = np.sqrt(variance + card_sigma(pair.view, spot.centre) ** 2)
     long_mm, short_mm, _ = spot.widths()
     mark = Mark(
         pair_of(spot.centre * unit),
@@ -147,16 +151,35 @@ def _tracked(pair: Comparison, old: TrackedMark, crop: Crop, again: Again) -> Tr
         None,
         True,
     )
-    mark = in_depth(pair, mark, spot.centre)
+    mark = in_depth(by_card(pair), mark, spot.centre)
     tape, weight = pair.expected(crop.grid), crop.weight.ravel()
     return TrackedMark(mark, spot, crop.grid, tape, old.colour, weight, Ground(again.visible), old.brighter)
+
+
+def by_card(pair: Comparison) -> Comparison:
+    """Return a comparison in which neither the window's displacement nor its tones are taken from old marks:
+    a crescent on one of them, or a rim lit from another side, looks like a shift of up to 0.3 mm.
+    """
+    unknown = replace(pair.earlier, shift=np.zeros((2, 6)), doubt=np.eye(12))
+    return replace(pair, tone=SAME, earlier=unknown)
+
+
+def shift_likely(pair: Comparison, at: Floats) -> Floats:
+    """Return the covariance (2, 2) of how far the tape at a point is seen apart in two pictures that the card
+    registers: along the difference of the lines of sight by its height, and all ways by the card's own place.
+    """
+    between = sight_slope(pair.view, pair.shown.picture.shape, at) - sight_slope(
+        pair.earlier.view, pair.earlier.picture.shape, at
+    )
+    card = sum(card_sigma(one.view, at) ** 2 for one in (pair.shown, pair.earlier))
+    return np.asarray(HEIGHT_MM**2 * np.outer(between, between) + np.diag(card) + _SHIFT_MM**2 * np.eye(2))
 
 
 def crop_of(pair: Comparison, old: TrackedMark) -> Crop:
     """Return both pictures around an old mark, without the tone curve of the whole window: here it is one of
     the other causes, held by what is likely.
     """
-    spot, plain = old.spot, replace(pair, tone=SAME)
+    spot, plain = old.spot, by_card(pair)
     half = _HALF * spot.radius() + _BESIDE_MM
     pitch = max(half / _ACROSS, _FINEST_MM)
     grid = Grid(pair_of(spot.centre), pitch, int(2 * half / pitch) | 1)
@@ -165,7 +188,9 @@ def crop_of(pair: Comparison, old: TrackedMark) -> Crop:
     gone = ((expected - unburnt) @ colour).astype(float)
     change = ((pair.seen(grid) - expected) @ colour).astype(float)
     lamp = (plain.otherwise(grid)[-1] @ colour).astype(float)
-    rows, likely = _causes(grid, spot, gone, lamp, _tones(expected, unburnt, colour))
+    rows, likely = _causes(
+        grid, spot, gone, lamp, _tones(expected, unburnt, colour), shift_likely(pair, spot.centre)
+    )
     weight = (grid.radius_mm() < INSIDE_MM).astype(float)
     return Crop(grid, spot, change, _smooth(gone), weight, pair.shown.blurred_mm2(), rows, likely)
 
@@ -180,8 +205,11 @@ def _smooth(values: Floats) -> Floats:
     return np.asarray(cv2.GaussianBlur(values, (0, 0), 1.0))
 
 
-def _causes(grid: Grid, old: Spot, gone: Floats, lamp: Floats, tones: list[Floats]) -> tuple[Floats, Floats]:
-    """What two photos of an old mark may differ by, (k, side * side), and one standard deviation of each.
+def _causes(
+    grid: Grid, old: Spot, gone: Floats, lamp: Floats, tones: list[Floats], shift: Floats
+) -> tuple[Floats, Floats]:
+    """What two photos of an old mark may differ by, (k, side * side), and one standard deviation of each;
+    `shift` (2, 2) is the covariance of their shift.
 
     Where the light changed, the mark may have changed by as much more: a lamp's image is no gain.
     """
@@ -195,8 +223,11 @@ def _causes(grid: Grid, old: Spot, gone: Floats, lamp: Floats, tones: list[Float
     x, y = du / radius, dv / radius
     rows = [np.ones_like(gone), du, dv, x * x, x * y, y * y]
     likely = [_LEVEL, _TILT, _TILT, _BOW, _BOW, _BOW]
-    rows += [by_u, by_v, uu, uv, np.gradient(by_v, grid.pitch_mm, axis=0)]
-    likely += [_SHIFT_MM, _SHIFT_MM, _BLUR_MM2, _BLUR_MM2, _BLUR_MM2]
+    along, ways = np.linalg.eigh(shift)
+    rows += [ways[0, i] * by_u - ways[1, i] * by_v for i in range(2)]
+    likely += [float(np.sqrt(along[i])) for i in range(2)]
+    rows += [uu, uv, np.gradient(by_v, grid.pitch_mm, axis=0)]
+    likely += [_BLUR_MM2, _BLUR_MM2, _BLUR_MM2]
     rows += [gone, gone * x, gone * y, *tones, lamp]
     likely += [gain, slope, slope, _TONE, _TONE, 1.0]
     angle = np.arctan2(dv, du)
