@@ -189,6 +189,13 @@ def test_where_nothing_is_new_it_may_lie_on_the_old_mark(between):
     assert reading.on_top.new is True and "old mark" in reading.reason
 
 
+def test_where_a_fit_places_the_pulse_on_the_old_mark_that_is_where_it_may_lie(between):
+    place = found("a", at=(1.2, 2.1)).mark
+    assert between([], [found("a")], again=place)[0].on_top is place
+    assert between([], [], again=place)[0].on_top is None
+    assert between([found("b")], [found("a")], again=place)[0].marks[0].offset_mm == (1.0, 2.0)
+
+
 @pytest.mark.parametrize(("sigma", "sure"), [(0.29, 2), (0.31, 1)])
 def test_beside_a_mark_that_is_sure_a_tenth_of_the_width_is_vague(between, sigma, sure):
     """The lesser width: 3 mm."""
