@@ -41,6 +41,7 @@ _TOGETHER = 100.0  # points of a crop that err together: what is left hangs toge
 _ROUNDS, _STEPS, _BEST = 3, 12, 4
 _ENOUGH = 3e-3  # gain in cost below which another step moves nothing that matters
 _DARKEST = 4.0
+_AS_WIDE = 0.9  # as long: one pulse of a round beam; two on each other were 0.85 and 0.88
 _HALF, _BESIDE_MM, _ACROSS, _FINEST_MM = 1.9, 1.3, 28, 0.12  # of a crop: radii and mm beside, points, pitch
 # From when on a pulse is told: by so much cost less, explaining such a share, of such a share of the height
 # of the old mark. Measured on pairs with nothing new, see docs/reading.md.
@@ -111,7 +112,7 @@ def pulse_again(
         return found, None
     tried = []
     for old in older:
-        if old.mark.shape == "round" and np.hypot(*old.spot.centre) + old.spot.radius() < INSIDE_MM:
+        if _of_one_pulse(old):
             crop = crop_of(pair, old)
             fitted = fit_again(crop)
             if fitted is not None:
@@ -122,6 +123,14 @@ def pulse_again(
         return [_agreed(again, found[0]) if len(found) == 1 else again], None
     placed = len(older) == len(tried) == 1 and tried[0][2].placed
     return found, _tracked(pair, *tried[0]).mark if placed else None
+
+
+def _of_one_pulse(old: TrackedMark) -> bool:
+    """Whether an old mark shows what one pulse makes: marks that lie on each other are longer than wide."""
+    whole = np.hypot(*old.spot.centre) + old.spot.radius() < INSIDE_MM
+    return bool(
+        whole and old.mark.shape == "round" and min(old.mark.width_mm) > _AS_WIDE * max(old.mark.width_mm)
+    )
 
 
 def _on_any(spot: Spot, older: list[TrackedMark]) -> bool:

@@ -101,10 +101,10 @@ def test_a_pulse_is_told_by_its_gain_its_share_and_its_height():
     assert not replace(sure, gained=9.9).placed and not replace(sure, height=0.29).placed
 
 
-def old_at(at: tuple[float, float] = (3.0, -2.0), shape: str = "round") -> SimpleNamespace:
+def old_at(at: tuple[float, float] = (3.0, -2.0), shape: str = "round", wide: float = 4.6) -> SimpleNamespace:
     spot = old_spot()
     spot = replace(spot, centre=np.array(at))
-    return SimpleNamespace(spot=spot, mark=replace(MARK, shape=shape), name=at)
+    return SimpleNamespace(spot=spot, mark=replace(MARK, shape=shape, width_mm=(5.0, wide)), name=at)
 
 
 def asked(monkeypatch, fits, *, found=(), older=(), mismatch=BY_HAND):
@@ -131,6 +131,7 @@ def test_a_pulse_on_one_old_mark_is_told(monkeypatch):
     assert [one.mark for one in found] == ["on (3.0, -2.0)"] and place is None
     assert asked(monkeypatch, [fit(), fit()], older=[here, there]) == ([], None)  # light, on both
     assert asked(monkeypatch, [], older=[old_at(shape="double"), old_at((21.0, 0.0))]) == ([], None)
+    assert asked(monkeypatch, [], older=[old_at(wide=4.4)]) == ([], None)  # two on each other
     assert asked(monkeypatch, [None], older=[here]) == ([], None)
 
 
