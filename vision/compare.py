@@ -259,7 +259,7 @@ def _measure(
         smoky = beside_smoke(Points(x, y, z, w), spot, oval=whole, ground=on)
         spot, z = smoky.spot, z - smoky.smoke
         figure = figure_of(pair.window, candidate, spot, grid, z.reshape(u.shape))
-    mark = _in_depth(pair, mark_of(pair.view, spot, figure, x, y, True, smoky.variance), spot.centre)
+    mark = in_depth(pair, mark_of(pair.view, spot, figure, x, y, True, smoky.variance), spot.centre)
     if under:
         mark = replace(mark, sigma_mm=_doubted(mark, _hidden(spot, on, x, y), pair.view.unit_mm))
     if mark.width_mm[0] > WIDEST_MM * pair.view.unit_mm or max(mark.sigma_mm) > MOST_SIGMA_MM:
@@ -307,7 +307,7 @@ def _doubted(mark: Mark, hidden: float, unit_mm: float) -> tuple[float, float]:
     return pair_of(np.hypot(factor * np.array(mark.sigma_mm), hidden * _RELIEF_MM * unit_mm))
 
 
-def _in_depth(pair: Comparison, mark: Mark, at: Floats) -> Mark:
+def in_depth(pair: Comparison, mark: Mark, at: Floats) -> Mark:
     """The mark where it is on tape that stands before or behind the card's plane, as two views show it."""
     now = sight_slope(pair.view, pair.shown.picture.shape, at)
     then = sight_slope(pair.earlier.view, pair.earlier.picture.shape, at)

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from vision.again import pulse_again
 from vision.brighter import one_way
 from vision.calibrate import CameraModel
 from vision.card import CardName
@@ -97,12 +98,15 @@ def read_between(
 ) -> tuple[Reading | NoReading, TrackedMark | None]:
     """Return what is new between two pictures of one card, and how to follow the strongest new mark."""
     earlier = marks_on(before, before_view, new=False)
-    seen, weak = _strong(_sure(changes(compare(after, view, before, before_view), earlier)))
+    pair = compare(after, view, before, before_view)
+    found, again = pulse_again(pair, changes(pair, earlier), earlier)
+    seen, weak = _strong(_sure(found))
     marks = join_lobes([found.mark for found in seen])
     old = [found.mark for found in earlier]
     if not marks:
         contrast = min((found.spot.height for found in earlier), default=0.0)
         hidden = on_top(tuple(old), contrast, BETWEEN_PICTURES)
+        hidden = again if hidden is not None and again is not None else hidden
         reason = _NOTHING_NEW if hidden is None else _MAYBE_ON_TOP
         return NoReading(reason, "no-mark", view, station, hidden), None
     reading = Reading(station, (*marks, *old), view, (*_warnings(view), *weak))

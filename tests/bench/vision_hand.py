@@ -15,6 +15,7 @@ from collections.abc import Callable, Iterator
 import cv2
 import numpy as np
 import vision_hand_cases as cases
+import vision_other_hand as other
 from scipy.ndimage import center_of_mass, gaussian_filter, label
 from scipy.optimize import least_squares
 from vision_hand_cases import Case
@@ -30,6 +31,8 @@ PAIRS: dict[str, Callable[[int, int], Iterator[Case]]] = {
     "hand toned": lambda n, seed: cases.by_hand("workshop", n, seed, toned=True),
     "on top": lambda n, seed: cases.on_top(n, seed),
     "on top by hand": lambda n, seed: cases.on_top(n, seed, steady=False),
+    "third by hand": lambda n, seed: cases.on_top(n, seed, old=2, steady=False),
+    "other on top by hand": lambda n, seed: other.on_top(n, seed),
     "third aligned": lambda n, seed: cases.on_top(n, seed, farthest_mm=0.3, old=2),
     "fresh tape": lambda n, seed: cases.fresh(n, seed),
 }

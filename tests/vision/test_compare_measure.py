@@ -69,7 +69,7 @@ def measured(monkeypatch):
             "beside_smoke": Smoky(made((3.1, -4.0)), np.full(U.size, 2.0), np.array([0.1, 0.2])),
             "figure_of": Figure("stretched"),
             "mark_of": MARK,
-            "_in_depth": MARK,
+            "in_depth": MARK,
             "_hidden": 0.4,
             "burnt_share": -0.4,
             **answers,
@@ -126,7 +126,7 @@ def test_a_mark_on_bare_tape_is_measured_beside_its_smoke(measured):
     _, spot, figure, _, _, new, smoke = asked["mark_of"][0][0]
     assert (spot.centre[0], figure.name, new) == (3.1, "stretched", True)
     assert smoke == pytest.approx([0.1, 0.2])
-    assert asked["_in_depth"][0][0][2] == pytest.approx((3.1, -4.0))
+    assert asked["in_depth"][0][0][2] == pytest.approx((3.1, -4.0))
     assert found.mark is MARK and found.spot is spot and found.ground is None and found.brighter == -0.4
     assert found.tape @ COLOUR == pytest.approx(TAPE @ COLOUR + 2.0, rel=1e-5)
     (stacks, away, counts, picture, _, at), _ = asked["burnt_share"][0]
@@ -183,13 +183,13 @@ def test_what_the_rim_cuts_off_is_fitted_as_a_round_mark(measured, hidden, cut, 
         ({"_is_older": True}, False),
         ({"burnt_share": None}, False),
         ({"burnt_share": 0.0}, True),
-        ({"_in_depth": replace(MARK, width_mm=(12.9, 3.0))}, True),
-        ({"_in_depth": replace(MARK, width_mm=(13.1, 3.0))}, False),
-        ({"_in_depth": replace(MARK, width_mm=(6.4, 3.0)), "unit_mm": 0.5}, True),
-        ({"_in_depth": replace(MARK, width_mm=(6.6, 3.0)), "unit_mm": 0.5}, False),
-        ({"_in_depth": replace(MARK, sigma_mm=(0.99, 0.1))}, True),
-        ({"_in_depth": replace(MARK, sigma_mm=(1.01, 0.1))}, False),
-        ({"_in_depth": replace(MARK, sigma_mm=(0.1, 1.01))}, False),
+        ({"in_depth": replace(MARK, width_mm=(12.9, 3.0))}, True),
+        ({"in_depth": replace(MARK, width_mm=(13.1, 3.0))}, False),
+        ({"in_depth": replace(MARK, width_mm=(6.4, 3.0)), "unit_mm": 0.5}, True),
+        ({"in_depth": replace(MARK, width_mm=(6.6, 3.0)), "unit_mm": 0.5}, False),
+        ({"in_depth": replace(MARK, sigma_mm=(0.99, 0.1))}, True),
+        ({"in_depth": replace(MARK, sigma_mm=(1.01, 0.1))}, False),
+        ({"in_depth": replace(MARK, sigma_mm=(0.1, 1.01))}, False),
     ],
 )
 def test_what_is_no_new_mark_is_refused(measured, how, found):
@@ -464,7 +464,7 @@ def test_a_mark_is_moved_to_where_its_tape_stands(monkeypatch, unit_mm):
     shown = SimpleNamespace(picture=np.zeros((2, 3, 3)))
     earlier = SimpleNamespace(picture=np.zeros((4, 5, 3)), view="then", apart=lambda at: ("apart", "doubt"))
     pair = SimpleNamespace(view=view, shown=shown, earlier=earlier)
-    moved = compare._in_depth(pair, MARK, "at")
+    moved = compare.in_depth(pair, MARK, "at")
     assert asked == [("apart", "doubt", (view, (2, 3, 3), "at"), ("then", (4, 5, 3), "at"))]
     assert moved.offset_mm == pytest.approx((3.0 + 0.1 * unit_mm, -4.0 - 0.2 * unit_mm))
     assert moved.sigma_mm == pytest.approx(np.hypot(MARK.sigma_mm, np.array([0.04, 0.06]) * unit_mm))

@@ -141,7 +141,7 @@ def test_what_stands_out_of_each_candidate_is_measured_in_its_place(monkeypatch)
 def between(monkeypatch):
     """What is new between two pictures in which so many marks are found."""
 
-    def run(new, old=()):
+    def run(new, old=(), again=None):
         asked = {}
 
         def on_top(marks, contrast, least):
@@ -155,6 +155,7 @@ def between(monkeypatch):
         monkeypatch.setattr(
             core, "changes", lambda pair, earlier: asked.update(pair=pair, earlier=earlier) or list(new)
         )
+        monkeypatch.setattr(core, "pulse_again", lambda pair, new, earlier: (new, again))
         monkeypatch.setattr(core, "on_top", on_top)
         view = replace(VIEW, markers_seen=3)
         return (*core.read_between("nozzle", "after", view, "before", "then"), asked)
@@ -186,6 +187,13 @@ def test_where_nothing_is_new_it_may_lie_on_the_old_mark(between):
     reading, _, asked = between([], old)
     assert asked["on_top"] == ((old[0].mark, old[1].mark), 40.0, BETWEEN_PICTURES)
     assert reading.on_top.new is True and "old mark" in reading.reason
+
+
+def test_where_a_fit_places_the_pulse_on_the_old_mark_that_is_where_it_may_lie(between):
+    place = found("a", at=(1.2, 2.1)).mark
+    assert between([], [found("a")], again=place)[0].on_top is place
+    assert between([], [], again=place)[0].on_top is None
+    assert between([found("b")], [found("a")], again=place)[0].marks[0].offset_mm == (1.0, 2.0)
 
 
 @pytest.mark.parametrize(("sigma", "sure"), [(0.29, 2), (0.31, 1)])

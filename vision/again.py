@@ -1,0 +1,389 @@
+"""A pulse of the same beam again on an old mark, between two photos by hand.
+
+What differs there is mostly not the pulse: tones, light and sharpness changed, and the rim of burnt tape is
+lit from another side. A burn of any size and height can look like all that. A pulse of the same tube cannot:
+it makes the old mark's profile once more, about as large and as strong, and shows only where the old one left
+colour. So beside everything that two photos may differ by there are two unknowns, where it is, and three that
+are known roughly: its size, its strength, how far tape can go. Both pictures are fitted with the pulse and
+without it. How much better the fit is with it, and how much of what the other causes leave it explains, tell
+whether it is there; where it would be is known even when that stays open.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+
+from vision.card import Floats
+from vision.change import INSIDE_MM, Stack
+from vision.compare import Comparison, in_depth
+from vision.fit import Ground, Spot
+from vision.measure import TrackedMark, card_sigma, pair_of
+from vision.parallax import HEIGHT_MM, sight_slope
+from vision.reading import Mark
+from vision.tone import SAME
+from vision.window import Grid
+
+# What two photos may differ by at an old mark, one standard deviation each (our estimates): a shift (mm),
+# blur (mm²), gain of how far the mark has gone, how much that slopes over a radius, powers of the tone curve,
+# and shares of the mark's height by which light on the relief changes each ring on one side.
+_SHIFT_MM, _BLUR_MM2, _GAIN, _SLOPE, _TONE, _RELIEF = 0.03, 0.02, 0.08, 0.03, 0.1, 0.03
+_LEVEL, _TILT, _BOW = 100.0, 20.0, 3.0  # of the tape: levels, levels a mm, levels a radius squared
+_RINGS = [float(ring) for ring in np.arange(0.3, 1.75, 0.2)]  # in radii
+_RING = 0.2
+# How another pulse of the same tube may differ (one standard deviation): its height, the log of its size.
+_LIKE_HEIGHT, _LIKE_SIZE = 0.25, 0.1
+_ROOMS = (1.02, 1.15, 1.4, 2.0)  # tries of how far tape can go, in shares of how far it has gone
+_STARTS = ((0.0, 1), (0.35, 6), (0.8, 8))  # mm from the old mark, and in how many directions
+_TOGETHER = 100.0  # points of a crop that err together: what is left hangs together along edges
+_ROUNDS, _STEPS, _BEST = 3, 12, 4
+_ENOUGH = 3e-3  # gain in cost below which another step moves nothing that matters
+_DARKEST = 4.0
+_AS_WIDE = 0.9  # as long: one pulse of a round beam; two on each other were 0.85 and 0.88
+_HALF, _BESIDE_MM, _ACROSS, _FINEST_MM = 1.9, 1.3, 28, 0.12  # of a crop: radii and mm beside, points, pitch
+# From when on a pulse is told: by so much cost less, explaining such a share, of such a share of the height
+# of the old mark. Measured on pairs with nothing new, see docs/reading.md.
+_GAINED, _SHARE, _HEIGHTS = 40.0, 0.6, (0.5, 2.0)
+# Sigma over what the fit tells, and of the radius what a ragged edge adds that shows in part only (measured).
+_OVER, _RAGGED = 1.3, 0.03
+# From which gain and height on the fit tells the place of a pulse that is not sure.
+_PLACED, _FAINTEST = 10.0, 0.3
+
+
+@dataclass(frozen=True, eq=False)
+class Crop:
+    """Both pictures around an old mark, in its own mix of colours: the change, how far older marks have gone,
+    the weights, all (side, side), and the variance (mm²) of the pictures' blur along u and v. `rows` (k, n)
+    are what else the pictures may differ by, `likely` (k,) one standard deviation of each.
+    """
+
+    grid: Grid
+    old: Spot
+    change: Floats
+    gone: Floats
+    weight: Floats
+    blur_mm2: tuple[float, float]
+    rows: Floats
+    likely: Floats
+
+    def noise(self) -> float:
+        """Robust standard deviation of the change between neighbouring points."""
+        apart = np.abs(np.diff(self.change, axis=1))
+        return 1.4826 * float(np.median(apart)) / float(np.sqrt(2)) + 0.3
+
+
+@dataclass(frozen=True, eq=False)
+class Again:
+    """A pulse on an old mark as it fits best: the mark, what it gains in cost, the share of what other causes
+    leave that it explains, its height as a share of the old mark's.
+    """
+
+    spot: Spot
+    visible: Floats
+    covariance: Floats
+    gained: float
+    share: float
+    height: float
+
+    @property
+    def told(self) -> bool:
+        """Whether it is there for sure."""
+        like = _HEIGHTS[0] < self.height < _HEIGHTS[1]
+        return bool(self.gained > _GAINED and self.share > _SHARE and like)
+
+    @property
+    def placed(self) -> bool:
+        """Whether the fit tells where it is, if it is there."""
+        return bool(self.gained > _PLACED and self.height > _FAINTEST)
+
+
+def pulse_again(
+    pair: Comparison, found: list[TrackedMark], older: list[TrackedMark]
+) -> tuple[list[TrackedMark], Mark | None]:
+    """Return the new marks that were found, or instead the one that lies on an old mark; and, where none is
+    sure, where it would be if it lies on the only old mark, None where the pictures do not tell.
+
+    A mark that was found elsewhere is the pulse, so old marks are not asked, nor are they in pictures of a
+    camera on a stand. What seems to be on several old marks at once is another light or tone.
+    """
+    if not pair.mismatch.by_hand or not all(_on_any(one.spot, older) for one in found):
+        return found, None
+    tried = []
+    for old in older:
+        if _of_one_pulse(old):
+            crop = crop_of(pair, old)
+            fitted = fit_again(crop)
+            if fitted is not None:
+                tried.append((old, crop, fitted))
+    told = [one for one in tried if one[2].told]
+    if len(told) == 1:
+        again = _tracked(pair, *told[0])
+        return [_agreed(again, found[0]) if len(found) == 1 else again], None
+    placed = len(older) == len(tried) == 1 and tried[0][2].placed
+    return found, _tracked(pair, *tried[0]).mark if placed else None
+
+
+def _of_one_pulse(old: TrackedMark) -> bool:
+    """Whether an old mark shows what one pulse makes: marks that lie on each other are longer than wide."""
+    whole = np.hypot(*old.spot.centre) + old.spot.radius() < INSIDE_MM
+    return bool(
+        whole and old.mark.shape == "round" and min(old.mark.width_mm) > _AS_WIDE * max(old.mark.width_mm)
+    )
+
+
+def _on_any(spot: Spot, older: list[TrackedMark]) -> bool:
+    u, v = spot.centre
+    return any(float(old.spot.relative_radius(u, v)) < 1 for old in older)
+
+
+def _agreed(again: TrackedMark, found: TrackedMark) -> TrackedMark:
+    """The mark that two fits tell in two places: between them, and as unsure as they are unlike."""
+    places = np.array([again.mark.offset_mm, found.mark.offset_mm])
+    sigma = np.hypot(again.mark.sigma_mm, (places[0] - places[1]) / 2)
+    return replace(
+        again, mark=replace(again.mark, offset_mm=pair_of(places.mean(axis=0)), sigma_mm=pair_of(sigma))
+    )
+
+
+def _tracked(pair: Comparison, old: TrackedMark, crop: Crop, again: Again) -> TrackedMark:
+    spot, unit = again.spot, pair.view.unit_mm
+    variance = _OVER**2 * np.diag(again.covariance) + (_RAGGED * old.spot.radius()) ** 2
+    sigma = np.sqrt(variance + card_sigma(pair.view, spot.centre) ** 2)
+    long_mm, short_mm, _ = spot.widths()
+    mark = Mark(
+        pair_of(spot.centre * unit),
+        pair_of(sigma * unit),
+        (long_mm * unit, short_mm * unit),
+        "round",
+        None,
+        True,
+    )
+    mark = in_depth(by_card(pair), mark, spot.centre)
+    tape, weight = pair.expected(crop.grid), crop.weight.ravel()
+    return TrackedMark(mark, spot, crop.grid, tape, old.colour, weight, Ground(again.visible), old.brighter)
+
+
+def by_card(pair: Comparison) -> Comparison:
+    """Return a comparison in which neither the window's displacement nor its tones are taken from old marks:
+    a crescent on one of them, or a rim lit from another side, looks like a shift of up to 0.3 mm.
+    """
+    unknown = replace(pair.earlier, shift=np.zeros((2, 6)), doubt=np.eye(12))
+    return replace(pair, tone=SAME, earlier=unknown)
+
+
+def shift_likely(pair: Comparison, at: Floats) -> Floats:
+    """Return the covariance (2, 2) of how far the tape at a point is seen apart in two pictures that the card
+    registers: along the difference of the lines of sight by its height, and all ways by the card's own place.
+    """
+    between = sight_slope(pair.view, pair.shown.picture.shape, at) - sight_slope(
+        pair.earlier.view, pair.earlier.picture.shape, at
+    )
+    card = sum(card_sigma(one.view, at) ** 2 for one in (pair.shown, pair.earlier))
+    return np.asarray(HEIGHT_MM**2 * np.outer(between, between) + np.diag(card) + _SHIFT_MM**2 * np.eye(2))
+
+
+def crop_of(pair: Comparison, old: TrackedMark) -> Crop:
+    """Return both pictures around an old mark, without the tone curve of the whole window: here it is one of
+    the other causes, held by what is likely.
+    """
+    spot, plain = old.spot, by_card(pair)
+    half = _HALF * spot.radius() + _BESIDE_MM
+    pitch = max(half / _ACROSS, _FINEST_MM)
+    grid = Grid(pair_of(spot.centre), pitch, int(2 * half / pitch) | 1)
+    colour = old.colour.astype(np.float32)
+    expected, unburnt = np.maximum(plain.expected(grid), 1), np.maximum(plain.unburnt(grid), 1)
+    gone = ((expected - unburnt) @ colour).astype(float)
+    change = ((pair.seen(grid) - expected) @ colour).astype(float)
+    lamp = (plain.otherwise(grid)[-1] @ colour).astype(float)
+    rows, likely = _causes(
+        grid, spot, gone, lamp, _tones(expected, unburnt, colour), shift_likely(pair, spot.centre)
+    )
+    weight = (grid.radius_mm() < INSIDE_MM).astype(float)
+    return Crop(grid, spot, change, _smooth(gone), weight, pair.shown.blurred_mm2(), rows, likely)
+
+
+def _tones(expected: Stack, unburnt: Stack, colour: Floats) -> list[Floats]:
+    """What a power of the levels beside their tape adds, and one that grows with them."""
+    log = np.log(np.maximum(expected, _DARKEST) / np.maximum(unburnt, _DARKEST))
+    return [(expected * part @ colour).astype(float) for part in (log, log * np.abs(log))]
+
+
+def _smooth(values: Floats) -> Floats:
+    return np.asarray(cv2.GaussianBlur(values, (0, 0), 1.0))
+
+
+def _causes(
+    grid: Grid, old: Spot, gone: Floats, lamp: Floats, tones: list[Floats], shift: Floats
+) -> tuple[Floats, Floats]:
+    """What two photos of an old mark may differ by, (k, side * side), and one standard deviation of each;
+    `shift` (2, 2) is the covariance of their shift.
+
+    Where the light changed, the mark may have changed by as much more: a lamp's image is no gain.
+    """
+    u, v = np.meshgrid(*grid.axes_mm())
+    du, dv, radius = u - old.centre[0], v - old.centre[1], old.radius()
+    by_v, by_u = np.gradient(_smooth(gone), grid.pitch_mm)
+    uv, uu = np.gradient(by_u, grid.pitch_mm)
+    near = old.relative_radius(u, v) < 1.3
+    lit = float(np.sqrt(np.square(lamp[near]).sum() / max(float(np.square(gone[near]).sum()), 1e-9)))
+    gain, slope, relief = (float(np.hypot(least, lit)) for least in (_GAIN, _SLOPE, _RELIEF))
+    x, y = du / radius, dv / radius
+    rows = [np.ones_like(gone), du, dv, x * x, x * y, y * y]
+    likely = [_LEVEL, _TILT, _TILT, _BOW, _BOW, _BOW]
+    along, ways = np.linalg.eigh(shift)
+    rows += [ways[0, i] * by_u - ways[1, i] * by_v for i in range(2)]
+    likely += [float(np.sqrt(along[i])) for i in range(2)]
+    rows += [uu, uv, np.gradient(by_v, grid.pitch_mm, axis=0)]
+    likely += [_BLUR_MM2, _BLUR_MM2, _BLUR_MM2]
+    rows += [gone, gone * x, gone * y, *tones, lamp]
+    likely += [gain, slope, slope, _TONE, _TONE, 1.0]
+    angle = np.arctan2(dv, du)
+    for ring in _RINGS:
+        band = np.clip(1 - np.abs(old.relative_radius(u, v) - ring) / _RING, 0, None)
+        rows += [band * np.cos(angle), band * np.sin(angle)]
+        likely += [relief * old.height] * 2
+    return np.stack([row.ravel() for row in rows]), np.array(likely)
+
+
+class _Causes:
+    """The other causes alone, fitted to a crop, and what one more row would change; costs in shares of
+    `variance`, what one point errs by.
+    """
+
+    def __init__(self, crop: Crop, variance: float) -> None:
+        self.rows, self.weight, self.variance = crop.rows, crop.weight.ravel(), variance
+        self.weighted = crop.rows * (self.weight / variance)
+        self.inverse = np.linalg.inv(self.weighted @ crop.rows.T + np.diag(crop.likely**-2.0))
+        values = crop.change.ravel()
+        self.rest: Floats = values - (self.inverse @ (self.weighted @ values)) @ crop.rows
+        self.cost = float((self.weight * values) @ self.rest) / variance
+
+    def with_row(self, row: Floats, mean: float, likely: float) -> tuple[float, float, Floats]:
+        """The row's coefficient, the cost with it, and what is left, (n,)."""
+        left = row - (self.inverse @ (self.weighted @ row)) @ self.rows
+        known = float((self.weight * row) @ left) / self.variance + likely**-2.0
+        pull = float((self.weight * row) @ self.rest) / self.variance + mean * likely**-2.0
+        height = pull / known
+        return height, self.cost - pull * height + (mean / likely) ** 2, self.rest - height * left
+
+
+Params = Floats  # centre u, v (mm), log of the size as a share of the old mark's
+
+
+class _Problem:
+    """A pulse like the old mark's on a crop, beside the other causes, if one point errs by `variance`."""
+
+    def __init__(self, crop: Crop, variance: float) -> None:
+        self.crop, self.causes = crop, _Causes(crop, variance)
+        self.u, self.v = np.meshgrid(*crop.grid.axes_mm())
+        self.most = max(float(np.percentile(crop.gone, 99.5)), 0.9 * crop.old.height)
+        self.root = np.sqrt(crop.weight.ravel() / variance)
+
+    def visible(self, room: float) -> Floats:
+        """How much of a new mark shows, (side, side)."""
+        return np.asarray(np.clip(1 - np.clip(self.crop.gone, 0, None) / (room * self.most), 0, 1))
+
+    def spot(self, params: Params) -> Spot:
+        """The old mark in another place and size."""
+        old = self.crop.old
+        return replace(old, centre=params[:2].copy(), form=old.form * np.exp(-2 * params[2]))
+
+    def row(self, params: Params, visible: Floats) -> Floats:
+        """What a pulse of height one changes, (n,), and what blur adds where two edges are near."""
+        profile, pitch = self.spot(params).profile(self.u, self.v), self.crop.grid.pitch_mm
+        (down, across), (shown_down, shown_across) = np.gradient(profile, pitch), np.gradient(visible, pitch)
+        along_u, along_v = self.crop.blur_mm2
+        edges = along_u * across * shown_across + along_v * down * shown_down
+        return np.asarray((profile * visible + edges).ravel())
+
+    def cost(self, params: Params, visible: Floats) -> tuple[float, float, Floats]:
+        """Cost, height and what is left, (n,)."""
+        mean, likely = self.crop.old.height, _LIKE_HEIGHT * self.crop.old.height
+        height, cost, rest = self.causes.with_row(self.row(params, visible), mean, likely)
+        return cost + float(params[2] / _LIKE_SIZE) ** 2, height, rest
+
+    def slopes(self, params: Params, visible: Floats, rest: Floats) -> tuple[Floats, Floats]:
+        """Half the second derivatives (3, 3) of the cost, nearly, and half the first ones."""
+        parts = []
+        for i, step in enumerate((0.02, 0.02, 0.01)):
+            moved = params + step * np.eye(3)[i]
+            parts.append(self.root * (self.cost(moved, visible)[2] - rest) / step)
+        held = np.array([0.0, 0.0, _LIKE_SIZE**-2.0])
+        part = np.array(parts)
+        return part @ part.T + np.diag(held + 1e-6), part @ (self.root * rest) + held * params
+
+    def descend(self, params: Params, visible: Floats) -> tuple[float, Params]:
+        """The least cost from a start, and where, by Levenberg–Marquardt."""
+        damp, (cost, _, rest) = 1e-2, self.cost(params, visible)
+        for _ in range(_STEPS):
+            matrix, gradient = self.slopes(params, visible, rest)
+            gain = -1.0
+            while gain < 0 and damp < 1e4:
+                step = -np.linalg.solve(matrix + damp * np.diag(np.diag(matrix)), gradient)
+                tried = params + np.clip(step, -0.3, 0.3)
+                new_cost, _, new_rest = self.cost(tried, visible)
+                gain = cost - new_cost
+                damp *= 6 if gain < 0 else 1 / 6
+            if gain >= 0:
+                params, cost, rest = tried, new_cost, new_rest
+            if gain < _ENOUGH:
+                break
+        return cost, params
+
+
+def fit_again(crop: Crop) -> Again | None:
+    """Return the pulse on an old mark that fits a crop best, None where nothing can be fitted.
+
+    How much one point errs by comes from what the fit leaves, so the fit is done anew with that.
+    """
+    points = max(float(crop.weight.sum()), 1.0)
+    least, starts = crop.noise() ** 2, _starts(crop.old)
+    variance = _TOGETHER * least
+    try:
+        for _ in range(_ROUNDS):
+            problem = _Problem(crop, variance)
+            cost, params, visible = _best(problem, starts)
+            _, height, rest = problem.cost(params, visible)
+            left = float((crop.weight.ravel() * rest) @ rest) / points
+            starts, variance = [params], _TOGETHER * max(left, least)
+        matrix, _ = problem.slopes(params, visible, rest)
+        covariance = np.linalg.inv(matrix)[:2, :2]
+    except np.linalg.LinAlgError:
+        return None
+    spot = replace(problem.spot(params), height=height, covariance=covariance, rest=rest)
+    share = _explained(crop, rest, problem.causes.rest)
+    gained = problem.causes.cost - cost
+    return Again(spot, visible.ravel(), covariance, gained, share, height / crop.old.height)
+
+
+def _starts(old: Spot) -> list[Params]:
+    """The old mark's place and others around it."""
+    turns = [(away, 2 * np.pi * i / count) for away, count in _STARTS for i in range(count)]
+    u, v = old.centre
+    return [np.array([u + away * np.cos(turn), v + away * np.sin(turn), 0.0]) for away, turn in turns]
+
+
+def _best(problem: _Problem, starts: list[Params]) -> tuple[float, Params, Floats]:
+    """The least cost from some starts, where, and how much of the mark shows there."""
+    tries = [(problem.visible(room), start) for room in _ROOMS for start in starts]
+    rough = sorted(range(len(tries)), key=lambda i: problem.cost(tries[i][1], tries[i][0])[0])[:_BEST]
+    ends = [(*problem.descend(tries[i][1], tries[i][0]), tries[i][0]) for i in rough]
+    return min(ends, key=lambda end: end[0])
+
+
+def _explained(crop: Crop, rest: Floats, rival: Floats) -> float:
+    """Share of what the other causes leave that the pulse explains, both seen through a blur of a third of
+    the mark's radius.
+    """
+    sigma = max(crop.old.radius() / 3 / crop.grid.pitch_mm, 0.8)
+    cover = np.maximum(np.asarray(cv2.GaussianBlur(crop.weight, (0, 0), sigma)), 0.05)
+
+    def energy(values: Floats) -> float:
+        weighted = values.reshape(cover.shape) * crop.weight
+        return float(
+            (crop.weight * (np.asarray(cv2.GaussianBlur(weighted, (0, 0), sigma)) / cover) ** 2).sum()
+        )
+
+    return 1 - energy(rest) / max(energy(rival), 1e-9)
