@@ -1,12 +1,12 @@
-"""A pulse of the same beam again on an old mark, between two photos by hand.
+"""A pulse of the same beam on an old mark, between two hand-held photos.
 
-What differs there is mostly not the pulse: tones, light and sharpness changed, and the rim of burnt tape is
-lit from another side. A burn of any size and height can look like all that. A pulse of the same tube cannot:
-it makes the old mark's profile once more, about as large and as strong, and shows only where the old one left
-colour. So beside everything that two photos may differ by there are two unknowns, where it is, and three that
-are known roughly: its size, its strength, how far tape can go. Both pictures are fitted with the pulse and
-without it. How much better the fit is with it, and how much of what the other causes leave it explains, tell
-whether it is there; where it would be is known even when that stays open.
+Most of what differs there is not the pulse: tones, light and sharpness changed, and the rim of the burnt tape
+is lit from another side. A burn of any size and height can imitate all of that; a pulse of the same tube
+cannot. It repeats the old mark's profile, about as large and as strong, and shows only where the old mark has
+left colour. So both pictures are fitted with the pulse and without it. Beside the other causes, each with its
+standard deviation, the pulse adds its place, which is free, and its size, its height and how far tape can go,
+which are roughly known. The drop in cost, and the share that the pulse explains of what the other causes
+leave, decide whether it is there. Its place is useful even where that stays open.
 """
 
 from __future__ import annotations
