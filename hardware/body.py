@@ -21,14 +21,14 @@ from hardware.measures import (
 from hardware.solids import box, diamond, house, placed, prism, section
 
 WALL, RIB = WALL_MM, RIB_MM
-OVERLAP = 1.5  # of the rails over the card's edge, for the standard card
+OVERLAP = 1.5  # how far the rails reach over the card's edge, for the standard card
 FOOT_MM = 75.0  # the cheeks' feet reach at least this far before the card, so that the print cannot tip over
 _FOOT_SLOPE = np.tan(np.radians(50.0))
 _SCREW, _HEAD, _HEAD_DEEP = 1.2, 2.2, 1.7  # half widths of the slots for M2 screws and their heads; how deep
-_PLAY_OF_LENS = 1.0  # length of the slots, to bring the lens to the middle of its opening
+_PLAY_OF_LENS = 1.0  # length of the slots, which allow the lens to be centred in its opening
 _NOTCH = 7.0  # half width of the opening for the lens and, below it, the sensor's flex
-_RIDGE = 15.0  # of the opening's roof, above the lens
-_TOP = 42.0  # of the gable, above the lens
+_RIDGE = 15.0  # height of the ridge of the opening's roof above the lens
+_TOP = 42.0  # height of the gable's top above the lens
 
 
 @dataclass(frozen=True)
@@ -39,7 +39,7 @@ class Layout:
     outer: float  # half the whole width
     shelf: float  # z on which card and beam stop stand
     bed: float  # z of the bottom
-    under: float  # z to which parts are drawn before all are cut off at the bed: one clean cut, no seams
+    under: float  # z to which parts are drawn before all are cut off at the bed, so that there are no seams
     top: float  # z of the rails' upper end
     card: tuple[float, float]  # the slot of the card
     stop: tuple[float, float]  # the slot of the beam stop
@@ -70,7 +70,7 @@ def layout(m: Measures) -> Layout:
 
 
 def _lowest(m: Measures) -> float:
-    """How far down the clip must reach for the hold, rounded to half a mm."""
+    """z down to which the clip must reach for its hold, rounded to half a mm."""
     half = m.mount_mm / 2
     vee = half * math.sqrt(2.0) + 14.0
     return -math.ceil(2 * {"square": half + 8.0, "bracket": half + 3.0}.get(m.mount, vee)) / 2

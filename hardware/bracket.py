@@ -15,7 +15,7 @@ from hardware.measures import DISC_MM, WALL_MM, Measures, Unbuildable
 from hardware.solids import Floats, bore, box, diamond, drop, prism, section
 
 _ROOT2 = float(np.sqrt(2.0))
-_LIP = 5.0  # beyond the face, at the plate's near edge: it sets where along the plate the hold sits
+_LIP = 5.0  # how far the lip stands out at the plate's near edge; it sets where along the plate the hold sits
 _TIE = 3.5  # half the diagonal of the holes for cable ties
 
 
@@ -50,7 +50,7 @@ def bracket_hold(m: Measures, at: Layout) -> Manifold:
 
 
 def mirror_y_mm(m: Measures, back_mm: float) -> float:
-    """Where the plate's face crosses the beam's line, on y."""
+    """y at which the plate's face crosses the beam's line."""
     return back_mm + WALL_MM + m.mount_mm / 2 / _ROOT2
 
 

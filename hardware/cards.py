@@ -36,7 +36,7 @@ def draw(station: str, size: str, *, engrave: bool, shift_mm: tuple[float, float
 
     engrave : outline and window as red hairlines to be cut, everything else black to be engraved; otherwise
         thin black lines to cut along by hand.
-    shift_mm : moves the card's frame on the board, right and up, to the true centre that the plug pricked.
+    shift_mm : moves the card's frame on the board, right and up, to the true centre marked with the plug.
     """
     sheet = card_sheet(station, size)
     width, height = sheet.width_mm, sheet.height_mm
@@ -67,9 +67,9 @@ def _rings(shape: Shape) -> list[Floats]:
 def board(size: str, name: str, *, opening: bool) -> Page:
     """A blank of a card's size to cut: the board behind a printed sheet, or the beam stop.
 
-    The board's opening is much wider than the window, so that tape goes on the back of the sheet itself. On
-    the back of the board it would be behind the print, and the camera, which looks from the side, would read
-    it shifted: 2.1 mm for 3 mm of board at 35°.
+    The board's opening is much wider than the window, so that the tape goes on the back of the sheet itself.
+    On the back of the board it would lie behind the print, and the camera, which looks from the side, would
+    read the mark shifted: 2.1 mm for 3 mm of board at 35°.
     """
     sheet = card_sheet("mirror-1", size)
     width, height = sheet.width_mm, sheet.height_mm

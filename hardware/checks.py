@@ -13,7 +13,7 @@ from hardware.body import layout
 from hardware.measures import AXIS_OFF_DEG, BED_MM, FILLED, Floats, Measures
 from hardware.solids import bore
 
-OVERHANG_DEG = 45.0  # a roof leaning out farther from the vertical needs support: common practice, no source
+OVERHANG_DEG = 45.0  # a face that leans farther from the vertical needs support: common practice, no source
 WALL_MM = 1.2  # three lines of a 0.4 mm nozzle: common practice, no source
 _OPPOSED = -0.85  # cosine between two faces that count as the two sides of one wall
 WINDOW_TARGETS = 120  # the first of the targets are in the window, the others around the markers
@@ -179,7 +179,7 @@ def nozzle(m: Measures) -> Manifold:
 
 
 def blocked(body: Manifold, aims: Floats, m: Measures) -> Floats:
-    """Aims (n, 3) that a body hides from a part of the lens; a ray ends 0.3 mm before the card."""
+    """Those of the aims (n, 3) that a body hides from part of the lens; a ray ends 0.3 mm before the card."""
     sides = itertools.product((-_PUPIL_MM, _PUPIL_MM), (0, 2))
     lenses = m.lens_mm + np.vstack([np.zeros(3), *(shift * np.eye(3)[axis] for shift, axis in sides)])
     hidden = [aim for aim in aims for lens in lenses if _meets(body, lens, aim)]

@@ -14,7 +14,7 @@ from vision.print_pdf import PAPER_MM, Paper, Part, write_pages
 
 CUT, MARK = "#ff0000", "#1f5fa8"
 _HAIR_MM, _SPACE_MM, _MARGIN_MM, _BAR_MM = 0.15, 6.0, 12.0, 50.0
-_HEAD_MM = 16.0  # head of a printed page, with the bar and the text beside it
+_HEAD_MM = 16.0  # height of a printed page's head, with the bar and the text beside it
 
 
 @dataclass

@@ -23,10 +23,10 @@ from vision import SIZES, card_sheet
 from vision.print_pdf import PAPER_MM, Paper
 
 MOUNTS = ("round", "square", "bracket", "nozzle")
-RIM_MM = 8.0  # of the layers outside the card
-HOLE_PLAY_MM = 0.2  # of the holes around the washers
-_OVERLAP_MM = 1.5  # of the narrow layers over the card's edge, for the standard card
-_NEEDLE_WAY_MM = 12.0  # of the hole that the needle passes through
+RIM_MM = 8.0  # width of the layers outside the card
+HOLE_PLAY_MM = 0.2  # clearance of the holes around the washers
+_OVERLAP_MM = 1.5  # how far the narrow layers reach over the card's edge, for the standard card
+_NEEDLE_WAY_MM = 12.0  # diameter of the hole that the needle passes through
 
 
 class Uncuttable(ValueError):
@@ -61,12 +61,12 @@ class Cut:
 
     @property
     def air_layers(self) -> int:
-        """How many narrow layers make the air between card and beam stop."""
+        """Number of narrow layers that make the air gap between card and beam stop."""
         return math.ceil(COOLING_GAP_MM / self.board_mm)
 
     @property
     def nozzle_layers(self) -> int:
-        """How many narrow layers stand between the front and the nozzle's board."""
+        """Number of narrow layers between the front and the nozzle's board."""
         return max(0, math.ceil((self.gap_mm + self.tip_mm) / self.board_mm) - 1)
 
     @property
@@ -76,7 +76,7 @@ class Cut:
 
     @property
     def before_mount_mm(self) -> float:
-        """From the mount's face (bracket: mirror; nozzle: tip) to the card's struck face."""
+        """Distance from the mount's face (bracket: mirror; nozzle: tip) to the card's struck face."""
         if self.mount == "nozzle":
             return (self.nozzle_layers + 1) * self.board_mm - self.tip_mm
         slots = 2 * (self.board_mm + PLAY_MM)

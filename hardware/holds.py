@@ -12,8 +12,8 @@ from hardware.solids import bore, box, diamond, drop, prism, section
 
 WALL, FLOOR, DISC = WALL_MM, FLOOR_MM, DISC_MM  # DISC: of each pocket, free for the steel disc on the mount
 _SLIVER_MM = 1e-3  # corners nearer than this become one, as they do in the single precision of STL
-_PLAY = 0.3  # above the collar in its sleeve
-_SHOULDER = 2.5  # of the collar's end that rests against the rear wall
+_PLAY = 0.3  # clearance above the collar in its sleeve
+_SHOULDER = 2.5  # width of the rim of the collar's end that rests against the rear wall
 _ROOT2 = np.sqrt(2.0)
 
 
@@ -84,7 +84,7 @@ def _saddle(m: Measures, at: Layout, y: tuple[float, float]) -> Manifold:
 
 
 def _sleeve(m: Measures, at: Layout, y: tuple[float, float]) -> Manifold:
-    """The saddle's vee below, a roof of 45° above with a little play: a hole that fits and that prints."""
+    """The saddle's vee, and above it a roof of 45° with a little play, so that it prints without support."""
     side = max(m.mount_mm / 2 + 1.5, _saddle_half(m))
     ridge, low = (m.mount_mm / 2 + _PLAY) * _ROOT2, m.mount_mm / _ROOT2
     half = [(0.0, -low), (side, side - low), (side, ridge - side), (0.0, ridge)]

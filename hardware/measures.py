@@ -1,4 +1,4 @@
-"""The measurements for a clip, and what follows from them.
+"""The measurements for a clip, and the lengths and directions computed from them.
 
 Lengths in mm, angles in degrees. The clip's frame, used in all files of this folder: x = u (right) and
 z = v (up) of the card, y along the beam, origin in the middle of the card's struck face. The clip is printed
@@ -25,14 +25,14 @@ CARDS = ("small", "standard")  # the large one is for searching, without a clip
 CAMERAS = ("wide", "standard", "module-2", "none")  # none: only a holder for card and beam stop
 BED_MM = 200.0
 WALL_MM, RIB_MM, FLOOR_MM, DISC_MM = 3.0, 2.4, 3.0, 0.8
-PLAY_MM = 0.4  # of the boards in their slots
+PLAY_MM = 0.4  # clearance of the boards in their slots
 COOLING_GAP_MM = 12.0  # between the card's back and the beam stop, for the standard card
-SMALL_GAP_MM = 8.0  # for the small one, whose clip has to be short; also open above and below
+SMALL_GAP_MM = 8.0  # the same for the small card, whose clip has to be short; also open above and below
 BELOW_LENS_MM = 10.0  # from the lens down to the peak of its plate's lower edges, which fall at 45°
-FILLED = 0.88  # of the field of view that the card may fill
+FILLED = 0.88  # share of the field of view that the card may fill
 AXIS_OFF_DEG = 3.0  # a lens's axis may be off by this much with the card still in the picture
-_QUIET_MM = 1.2  # of the white around the markers that stays in view
-_CLEAR_MM = 1.0  # from the beam's corridor to the plate and the board
+_QUIET_MM = 1.2  # width of the white around the markers that must stay in view
+_CLEAR_MM = 1.0  # least distance from the beam's corridor to the plate and the board
 
 
 class Unbuildable(ValueError):
@@ -44,13 +44,13 @@ class Measures:
     """The measurements for one clip.
 
     mount, mount_mm : the shape that the clip sits on, and its outside diameter or side.
-    grip_mm : how much of a round collar or nozzle is free to sit on.
-    tip_mm, tip_diameter_mm, gap_mm : of a nozzle: from its tip up to its full diameter; how wide the tip is;
-        from the tip down to the card.
+    grip_mm : free length of a round collar or nozzle on which the clip can sit.
+    tip_mm, tip_diameter_mm, gap_mm : of a nozzle: height from its tip to its full diameter; diameter of the
+        tip; distance from the tip down to the card.
     deflects : of a bracket: to which side its mirror sends the beam, as seen along the beam.
     card : the card's size, one of `CARDS`.
     card_mm, stop_mm : thickness of the card with its board, and of the beam stop.
-    tilt_deg : from the card's normal to the line from the card's middle to the lens.
+    tilt_deg : angle between the card's normal and the line from the card's middle to the lens.
     camera : one of `CAMERAS`.
     magnet_mm : diameter and thickness of the magnets.
     """
@@ -103,7 +103,7 @@ class Measures:
 
     @property
     def air_mm(self) -> float:
-        """Between the card's back and the beam stop."""
+        """Distance between the card's back and the beam stop."""
         return COOLING_GAP_MM if self.card == "standard" else SMALL_GAP_MM
 
     @property
@@ -130,7 +130,7 @@ class Measures:
 
     @cached_property
     def distance_mm(self) -> float:
-        """From the lens to the card's middle, in whole mm: the shortest distance that meets all conditions.
+        """Distance from the lens to the card's middle, in whole mm: the shortest that meets all conditions.
 
         The card fills at most 88 % of the field of view, and is still in it with the lens's axis 3° off; the
         lens can focus there; plate and board are clear of the beam.
@@ -187,7 +187,7 @@ class Measures:
 
     @property
     def axis_tilt_deg(self) -> float:
-        """Between the camera's axis and the card's normal; less than `tilt_deg`, which a reading reports."""
+        """Angle between camera axis and card normal; less than `tilt_deg`, which a reading reports."""
         return math.degrees(math.acos(self.axes[2][1]))
 
     @property

@@ -61,7 +61,7 @@ def profile_line(mount: str, before_mm: float) -> str:
 
 
 def to_card_mm(m: Measures) -> float:
-    """`before_mount_mm`: from the mount's face (bracket: mirror; nozzle: tip) to the card's struck face."""
+    """`before_mount_mm`: distance from the mount's face (bracket: mirror; nozzle: tip) to the card's face."""
     if m.mount == "nozzle":
         return m.gap_mm
     if m.mount == "bracket":

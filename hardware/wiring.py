@@ -120,7 +120,8 @@ def _box(page: Page, wire: Wire, y: float) -> None:
 
 
 def _ways(page: Page, ends: list[tuple[int, float]]) -> None:
-    """Wires that run up take lanes from left to right, wires that run down from right to left: none cross."""
+    """Draw the wires. Those that run up take lanes from the left, those that run down from the right, so that
+    no two cross."""
     up = [end for end in ends if end[1] < _exit(end[0])]
     down = [end for end in ends if end[1] >= _exit(end[0])]
     signals = {w.signal: w.bcm for w in WIRES}
@@ -131,7 +132,7 @@ def _ways(page: Page, ends: list[tuple[int, float]]) -> None:
 
 
 def _way(page: Page, pin: int, y: float, lane_x: float, ink: str, words: str) -> None:
-    """From a pin along its lane to a box."""
+    """Draw one wire from a pin along its lane to a box."""
     x, row = _at(pin)
     start = [(x, row + 2.0), (x, _exit(pin))] if pin % 2 else [(x + 8.0, row)]
     corners = np.array([*start, (lane_x, _exit(pin)), (lane_x, y), (_LEFT, y)])

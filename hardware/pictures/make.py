@@ -51,7 +51,7 @@ def _triangles(parts: list[Part]) -> tuple[Floats, Floats]:
 
 
 def _fill(picture: Floats, depth: Floats, px: Floats, far: Floats, colour: Floats) -> None:
-    """One triangle into the depth buffer, by barycentric coordinates."""
+    """Draw one triangle into the depth buffer, by barycentric coordinates."""
     low = np.maximum(np.floor(px.min(0)).astype(int), 0)
     high = np.minimum(np.ceil(px.max(0)).astype(int) + 1, depth.shape[::-1])
     x, y = np.meshgrid(np.arange(low[0], high[0]), np.arange(low[1], high[1]))

@@ -34,7 +34,7 @@ def clip_scene(m: Measures) -> list[Part]:
 
 
 def hung_at_the_nozzle(part: Manifold) -> Manifold:
-    """As it hangs: the beam comes from above, the camera stands towards the front of the machine (−y)."""
+    """A part turned as it hangs: the beam comes from above, the camera is at the machine's front (−y)."""
     return part.rotate((-90, 0, 0)).rotate((0, 0, 180))
 
 

@@ -13,10 +13,10 @@ if TYPE_CHECKING:
 
 STATIONS = ("mirror-1", "mirror-2", "mirror-3", "nozzle")
 COLOURS = {"found": "#b3541e", "left": "#1b6f8a"}
-SIGNS = {"found": "x", "left": "o"}  # told apart without colour too
+SIGNS = {"found": "x", "left": "o"}  # different signs, so that no colour is needed
 MANY = 500  # with so many points they are drawn small, and as pixels even in an svg or pdf, to save megabytes
 _GRID = (420, 280)  # about the pixels of a panel; one point in each is enough
-_WORDS = 24  # letters of the upkeep's text that are shown
+_WORDS = 24  # how many letters of an upkeep entry's text are shown
 
 Point = tuple[float, float]
 
@@ -102,6 +102,6 @@ def _mark(panel: Axes, done: list[tuple[float, str]]) -> None:
 
 
 def thinned(points: list[Point], cell: Point) -> list[Point]:
-    """Return the points in order, without those that would hide behind an earlier one."""
+    """Return the points in order, without those that an earlier point would hide."""
     wide, high = cell
     return list({(int(x / wide), int(y / high)): (x, y) for x, y in reversed(points)}.values())[::-1]

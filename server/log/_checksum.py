@@ -39,7 +39,7 @@ def sum_of(row: Row | Mapping[str, Any], columns: tuple[str, ...]) -> int:
 
 
 def sound(row: Row, columns: tuple[str, ...], *, kept: str = "checksum") -> bool:
-    """Whether the row says what it said when its checksum was written into the column ``kept``."""
+    """Whether the row's content still matches the checksum in its column ``kept``."""
     return bool(row[kept] == sum_of(row, columns))
 
 

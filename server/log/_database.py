@@ -22,7 +22,7 @@ from server.log._salvage import Salvage, salvage, write
 FILE_NAME = "spotwright.db"
 PART = ".part"  # ends the name of a file that is not whole yet
 PATIENCE_S = 10.0  # how long to wait for another program that writes
-_PAGES_AT_ONCE = 1000  # to be copied
+_PAGES_AT_ONCE = 1000  # pages copied in one step
 
 
 def default_folder() -> Path:
@@ -128,7 +128,7 @@ _FILE_HEAD = (
     (18, 2, (0x0101, 0x0202)),  # written and read with a rollback journal, or with a write-ahead log
     (21, 3, (0x402020,)),
     (44, 4, (4,)),
-    (52, 4, (0,)),  # no pages move by themselves
+    (52, 4, (0,)),  # auto-vacuum is off: SQLite moves no pages
     (56, 4, (1,)),  # text is UTF-8
     (64, 4, (0,)),
 )
@@ -200,7 +200,7 @@ def _set_up(db: sqlite3.Connection, path: Path) -> None:
 
 @contextmanager
 def _named(path: Path) -> Iterator[None]:
-    """Say which file it was, in what is raised inside the block."""
+    """Add the file's name to a LogError raised inside the block."""
     try:
         with one_line(path):
             yield

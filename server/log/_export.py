@@ -43,7 +43,7 @@ class Rows:
         self.uuids: dict[int, str] = {}  # of the alignments already written, by number
 
     def alignments(self) -> Iterator[Json]:
-        """Yield the columns of each: what is left of a damaged head, None for a damaged state or verdict."""
+        """Yield each one's columns: what is left of a damaged head; None for a damaged state or verdict."""
         numbers = [row[0] for row in self.db.execute("SELECT id FROM alignment ORDER BY id")]
         for number in numbers:
             row = self._one(number)
@@ -72,7 +72,7 @@ class Rows:
         return shown
 
     def events(self, alignment_id: int, *, sql: str = _EVENTS) -> Iterator[sqlite3.Row]:
-        """Those of one alignment, in order."""
+        """The events of one alignment, in order."""
         cursor = self.db.cursor()
         cursor.row_factory = sqlite3.Row
         for row in cursor.execute(sql, (alignment_id,)):
@@ -84,7 +84,7 @@ class Rows:
                 )
 
     def entries(self) -> Iterator[sqlite3.Row]:
-        """Test cuts, upkeep, hours and reminders, in order; asked for after the last alignment."""
+        """Test cuts, upkeep, hours and reminders, in order; to be called after the last alignment."""
         cursor = self.db.cursor()
         cursor.row_factory = sqlite3.Row
         for row in cursor.execute("SELECT * FROM entry ORDER BY id"):
@@ -125,7 +125,8 @@ def whole_head(db: sqlite3.Connection, row: sqlite3.Row) -> Json | None:
 def _left_of_head(db: sqlite3.Connection, row: sqlite3.Row) -> Json:
     """Return a head for an alignment whose own is damaged, so that its entries are not lost with it.
 
-    Impossible parts are replaced, the laser's profile by an empty one unless another alignment has the same.
+    Impossible values are replaced. So is the laser's profile, by an empty one, unless a sound alignment has
+    exactly the same profile.
     """
     note = row["note"] if isinstance(row["note"], str) else ""
     return {
@@ -173,7 +174,8 @@ def _ends(row: sqlite3.Row, judged_mm: float | None) -> Json:
 
 
 def _judged_mm(row: sqlite3.Row, station: str) -> float | None:
-    """What a sound verdict says of the marks there: the last one may have been made before the last turn."""
+    """The number of a sound verdict for that station, None without one; it is preferred to the last mark,
+    which may be older than the last turn."""
     if row["verdict"] is None or not sound(row, VERDICT, kept="verdict_checksum"):
         return None
     told = as_value(row["verdict"])

@@ -107,7 +107,7 @@ class Tables:
 
 
 class Parts:
-    """An export as it is read; its entries, few beside the alignments, wait for those that they belong to."""
+    """An export, read piece by piece. Its entries are few, so they are kept until all alignments are read."""
 
     def __init__(self, stream: TextIO) -> None:
         self._json = JsonStream(stream)

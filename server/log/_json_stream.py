@@ -8,7 +8,7 @@ from typing import Any, TextIO
 
 from server.log._errors import BadEntry
 
-_CHUNK = 1 << 18  # characters read at once; more each time that one value needs more
+_CHUNK = 1 << 18  # characters read at once; more if a single value needs more
 _NEAR_END = 12  # a value cut off inside a word such as false or \\ud83d fails this near to the end
 _BLANK = " \t\n\r"
 
@@ -57,7 +57,7 @@ class JsonStream:
             size = 2 * len(self._text)
 
     def end(self) -> None:
-        """Nothing but white space follows."""
+        """Raise BadEntry unless only white space follows."""
         if self._peek():
             raise self._fault("not JSON: extra data", self._at)
 

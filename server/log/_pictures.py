@@ -40,7 +40,7 @@ class PictureFolder:
         return name
 
     def sync(self, names: list[str]) -> None:
-        """Let files that were kept without sync survive a power cut, all together. Raises OSError."""
+        """Make all these files, kept without sync, survive a power cut. Raises OSError."""
         if not names or sync_disk(self.folder):
             return
         for name in names:

@@ -62,7 +62,7 @@ def rule_in(db: sqlite3.Connection) -> PictureRule:
 
 
 def setting(db: sqlite3.Connection, name: str) -> Any:
-    """What was kept under that name, None where nothing was or it is damaged."""
+    """The value stored under that name; None if there is none or it is damaged."""
     row = db.execute("SELECT name, value, checksum FROM setting WHERE name = ?", (name,)).fetchone()
     if row is None or row[2] != checksum(row[0], row[1]):
         return None
@@ -70,7 +70,7 @@ def setting(db: sqlite3.Connection, name: str) -> Any:
 
 
 def keep_setting(db: sqlite3.Connection, name: str, value: Any) -> None:
-    """Keep a value under that name, in place of the one before."""
+    """Store a value under that name; replaces the old one."""
     text = as_text(value, what=name)
     sql = "INSERT OR REPLACE INTO setting (name, value, checksum) VALUES (?, ?, ?)"
     db.execute(sql, (name, text, checksum(name, text)))
@@ -119,7 +119,7 @@ def _kept(
 
 @dataclass(frozen=True)
 class _Seen:
-    """How far the rule was applied: to which event, what stayed then, from which alignment on."""
+    """How far the rule was applied: up to which event, what was kept then, and from which alignment on."""
 
     event: int
     size_bytes: int

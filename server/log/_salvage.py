@@ -75,7 +75,7 @@ def salvage(files: Sequence[Path]) -> Salvage:
 
 
 def _heal_heads(found: Salvage) -> None:
-    """Repair damaged profiles: alignments of one laser share a profile, and the checksum tells which fits."""
+    """Repair damaged profiles: alignments of one laser share a profile, and the checksum shows which fits."""
     machines = {row.fields["machine"] for row in found.alignments.values() if row.sound}
     found.machines = machines
     for name, row in found.alignments.items():
@@ -163,7 +163,8 @@ def _old_and_whole(fields: Json, kept: object) -> bool:
 
 
 def _alignment(record: Found) -> tuple[Json, bool] | None:
-    """``fields`` has own, and sound_state and sound_verdict beside the columns."""
+    """Return the columns of an alignment with own, sound_state and sound_verdict, and whether its head is
+    sound; None for anything else."""
     if len(record.values) not in _HEAD_WIDTHS:
         return None
     fields = dict(zip(_ALIGNMENT, record.values[1:9], strict=True))

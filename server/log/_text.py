@@ -41,7 +41,7 @@ def optional_text(value: Json | None, *, what: str) -> str | None:
 
 
 def as_value(text: str | None) -> Any:
-    """What JSON text says, None for None."""
+    """The value of JSON text, None for None."""
     return None if text is None else json.loads(text)
 
 

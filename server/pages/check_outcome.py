@@ -35,8 +35,8 @@ _BEFORE = {
 
 @dataclass(frozen=True)
 class CheckOutcome:
-    """``kind``: good (all numbers within what is allowed), near (beyond it, but a reading may err so much),
-    off (beyond), shape (all within, but a mark is not whole).
+    """``kind``: good (all numbers within what is allowed), near (beyond it, by no more than a reading errs),
+    off (beyond it), shape (all within it, but a mark is not whole).
 
     worst : the number that decides, None where a pulse left no mark. told : what it means. rest : every
     number, with what is allowed and what it was when the laser was last aligned. word : names the shape.

@@ -28,7 +28,7 @@ REQUEST_S = 10.0  # the time that a stranger has to send a request
 ANSWER_S = 30.0  # the time that a stranger has to take the answer
 IDLE_S = 15.0  # any connection is closed after so long without a byte either way
 STRANGER_BODY = 100_000
-TURN_S = 10.0  # the loop runs every second; if it has not for so long, it hangs
+TURN_S = 10.0  # the loop runs every second; if it has not run for so long, it hangs
 QUEUE_S = 60.0  # if no worker takes a request for so long, all of them hang
 
 # address, value of a header → whether the request may come in

@@ -23,7 +23,7 @@ _log = logging.getLogger(__name__)
 
 
 def add_faults(app: Flask) -> None:
-    """Register what each kind of fault is answered with."""
+    """Register the answer to each kind of fault."""
     app.register_error_handler(Refused, lambda e: _answer(e.message, e.status, e.path))
     app.register_error_handler(DocumentError, lambda e: _answer(plain(e.message), 422, e.path))
     app.register_error_handler(NoPicture, lambda e: _answer(str(e), 409, "camera"))

@@ -52,7 +52,7 @@ TRIES, TRIES_WINDOW_S, MOST_ASKERS = 10, 60.0, 4096
 _STRANGER = "Spotwright does not answer to this name: use the address that it printed."
 LEAST_BITS = 40
 _LETTERS = "abcdefghjkmnpqrstuvwxyz23456789"
-# Names under these mean nothing in the public DNS, so no stranger can have one: .local is for multicast DNS
+# Names under these do not exist in the public DNS, so no stranger can own one: .local is for multicast DNS
 # (RFC 6762, whose appendix G lists .lan, .home and .internal as in private use), home.arpa for homes (RFC
 # 8375); ICANN's board has reserved .internal (29 July 2024) and does not delegate .home (2018.02.04.12).
 PRIVATE = ("local", "lan", "home", "home.arpa", "internal")
@@ -262,10 +262,10 @@ def _host_known(host: str, *, lan: bool, hosts: tuple[str, ...]) -> bool:
 
 
 def _is_own(name: str) -> bool:
-    """Whether the local network may call this machine so: its own name, alone or in a domain of that network.
+    """Whether this is a name of this machine: its own name, alone or in a domain of the local network.
 
-    The network's router has told the machine that domain (resolv.conf(5), ``search``). A foreign page that
-    gives its own name this machine's address (DNS rebinding) cannot change it.
+    The network's router has given the machine that domain (resolv.conf(5), ``search``). A foreign page that
+    points its own name to this machine's address (DNS rebinding) cannot change it.
     """
     full = socket.gethostname().lower().removesuffix(".")
     first, _, rest = name.partition(".")

@@ -1,4 +1,4 @@
-"""What may be wrong, by symptom: what to look at first, which pulses show it, what else it may be.
+"""What may be wrong, by symptom: what to look at first, which pulses to fire, what else it may be.
 
 All of it is common practice in the trade; there is no published source for it.
 """

@@ -17,10 +17,10 @@ STEP = 1 / 64  # a screw cannot be read finer by eye
 
 
 def really_turned(snapshot: Snapshot) -> float | None:
-    """Return the turns that the mark shows, None if it shows none, or just what was asked.
+    """Return the turns that the mark shows; None if it shows none, or exactly what was asked.
 
-    The screw has gone the same share of its turn as the mark of its way to the aim. A mark that went sideways
-    shows that another screw was turned, and says nothing about this one.
+    If the mark has gone a certain share of its way to the aim, the screw has gone the same share of its turn.
+    A mark that went sideways shows that another screw was turned, and says nothing about this one.
     """
     followed, live = follow(snapshot), snapshot.rig.live
     if followed is None or followed.start is None or live is None or live.station != followed.station:

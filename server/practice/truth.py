@@ -39,7 +39,7 @@ def real_profile(profile: Profile, rng: np.random.Generator) -> Profile:
 def draw_state(real: Profile, severity: Severity, rng: np.random.Generator) -> State:
     """Return a misaligned state from which an alignment can begin.
 
-    drifted: every mark of the five positions is on its card. rebuilt: only the first ones have to be.
+    drifted: at all five positions every mark is on its card. rebuilt: only the first marks have to be.
     """
     for _ in range(1000):
         state = _any_state(severity, rng)

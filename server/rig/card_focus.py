@@ -1,4 +1,4 @@
-"""How sharp the card is in a picture: the width of its printed edges, against what its reader can take."""
+"""How sharp the card is in a picture: the width of its printed edges, against what can still be read."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ class CardFocus:
 
     @property
     def sharp(self) -> bool:
-        """Whether its edges are narrow beside the squares of its markers."""
+        """Whether its edges are narrow compared with the squares of its markers."""
         return self.edge_mm <= _SOFT * _MODULE_MM * SIZES[self.size]
 
     @property

@@ -13,10 +13,10 @@ CALM_S = 1.0  # nothing has happened for so long: a good moment for the picture 
 
 
 class FullLook:
-    """For a listener that is not told when the card hangs; without a full stream it changes little.
+    """For a listener that does not know when the card was hung. Without a full stream it changes little.
 
-    ``moment`` keeps a full picture of the quiet card; ``measure`` reads against it. A session does the same
-    with what the person says.
+    ``moment`` keeps a full picture of the quiet card, and ``measure`` compares the newest one with it. In a
+    session this picture is taken when the person says that the card hangs.
     """
 
     def __init__(

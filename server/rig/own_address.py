@@ -17,7 +17,7 @@ _SIOCGIFADDR = 0x8915  # the IPv4 address of a network device, netdevice(7)
 class AddressNotice(Background):
     """Looks at the address every few seconds, and says each new one, or None when the network has gone.
 
-    ``address`` is what was seen last; what it is when this is made is not said. find : returns the address.
+    ``address`` is what was seen last; the one at the start is not said. find : returns the address.
     """
 
     def __init__(

@@ -38,7 +38,7 @@ PRESS_COUNTS_S = 3.0  # a press that could not be sent by then is dropped: the p
 PAUSES_S = (0.5, 1.0, 2.0, 5.0)
 SHUT_PAUSES_S = (5.0, 15.0, 60.0, 300.0)  # while the page refuses this rig
 ALIVE_S = 60.0  # how late a sign of life may be
-MOST_HELD = 50  # readings in memory while the disk takes none
+MOST_HELD = 50  # readings kept in memory while the disk cannot be written
 _log = logging.getLogger(__name__)
 _BOOT = Path("/proc/sys/kernel/random/boot_id")
 _PROGRAM = secrets.token_hex(8)
@@ -278,7 +278,7 @@ def _age_s(read_at: Json, now_s: float) -> float | None:
 
 
 def _boot() -> str:
-    """Return what changes with each restart of the computer, or of the program where no file tells."""
+    """Return an id that changes with each restart of the computer, or of the program if no file gives one."""
     try:
         return _BOOT.read_text("ascii").strip()
     except OSError:

@@ -43,7 +43,7 @@ class Check:
 
     @staticmethod
     def is_over(events: Iterable[Event]) -> bool:
-        """Whether something was moved or repaired, so that the marks no longer belong together."""
+        """Whether something was moved or repaired, so that the marks cannot be compared any more."""
         return any(isinstance(event, Turn | Shift | Inspected) for event in events)
 
 

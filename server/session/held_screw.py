@@ -47,7 +47,7 @@ class HeldScrew:
     def ease(self, step: Step, mount: int, screw: str, way: int) -> None:
         """Turn (+1 clockwise, -1 back) for the time since the last call, and look; 0 lets go.
 
-        The first call of a step only looks: what lies on the tape is not where the beam goes.
+        The first call of a step only looks: the marks on the tape do not show where the beam goes now.
         """
         span_s, self._began_s = self._span_s(), self._clock()
         turns = way * min(_speed(step) * span_s, _asked(step) / LOOKS) if self.shown else 0.0

@@ -75,8 +75,8 @@ class MarkTaking:
         return True
 
     def on_top(self, reading: Reading, picture: Pixels) -> None:
-        """Offer the old mark of ``reading`` for a pulse that was reported, or is watched for; else keep it
-        until the pulse is reported.
+        """Offer the old mark of ``reading`` if a pulse was reported or the camera watches for one; otherwise
+        keep it until a pulse is reported.
         """
         memory, state = self._state.memory, self._state
         place = memory.place

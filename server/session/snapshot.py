@@ -194,7 +194,7 @@ class Snapshot:
 
     @property
     def shapes(self) -> dict[str, str]:
-        """The shape of the marks that vision read at each station; one that is not round decides for all."""
+        """The shape of the marks that vision read at each station; if any is not round, its shape counts."""
         seen: dict[str, str] = {}
         for entry in self.events:
             event = entry.event

@@ -20,9 +20,9 @@ from server.solver.say import parts, weighed
 from server.solver.steps import Expect, Parts, Step
 
 MOST_EVENTS = 2000
-# Of a longer alignment only the newest events count, between COUNTED − BLOCK and COUNTED of them: older ones
-# tell nothing any more, and 2000 would take too long. They are dropped by whole blocks, so that most of the
-# time the list still begins with the same event and a belief already computed can be extended.
+# Only the newest events of a long alignment count, between COUNTED − BLOCK and COUNTED of them: older ones
+# add nothing, and 2000 would take too long. They are dropped in whole blocks, so that the list usually still
+# begins with the same event and the belief computed before can be extended.
 COUNTED, BLOCK = 240, 80
 
 
@@ -47,7 +47,7 @@ def next_step(alignment: Alignment) -> Step:
 
 
 def _recent(alignment: Alignment) -> Alignment:
-    """The alignment without the events that are too old to tell anything."""
+    """The alignment without the events that are too old to add anything."""
     over = len(alignment.events) - COUNTED
     if over <= 0:
         return alignment

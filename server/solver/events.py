@@ -1,6 +1,6 @@
 """What happened in one alignment, in order: frozen dataclasses with their limits.
 
-``kind`` and ``lens`` mean nothing inside: the first is not kept, the second not compared.
+``kind`` and ``lens`` matter only in documents: ``kind`` is not stored, ``lens`` is not compared.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ LensOut = Literal["out"]
 
 
 def _below_alone(event: MarkSeen | NoMark) -> MarkSeen | NoMark:
-    """Raise Fault unless below_mm is told for station 'below' and, like lens, only for it."""
+    """Raise Fault where station 'below' has no below_mm, or another station has below_mm or lens."""
     if event.station == BELOW and not event.below_mm:
         raise Fault("below_mm", "station 'below' needs the distance of its card below the nozzle's seat")
     if event.station != BELOW and (event.below_mm or event.lens):
@@ -124,7 +124,7 @@ class Shift(Shape):
 
 @dataclass(frozen=True)
 class Inspected(Shape):
-    """A person looked for a fault that no screw cures; ``outcome`` is what they found."""
+    """A person looked for a fault that no screw can correct; ``outcome`` is what they found."""
 
     cause: Annotated[str, Field(strict=True, min_length=1, max_length=100)]
     outcome: Annotated[str, ReadAs(Literal["fixed", "nothing-found", "not-fixed"], str)]

@@ -1,6 +1,6 @@
-"""What the shapes of a profile and of events share: frozen dataclasses whose annotations hold the limits.
+"""What profiles and events have in common: frozen dataclasses whose annotations hold the limits.
 
-A document is checked against them once, when it is read (``documents``); what the solver makes is not.
+A document is checked against them once, when ``documents`` reads it; what the solver makes is not checked.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from pydantic_core import CoreSchema, core_schema
 class Shape:
     """Base of the shapes: known keys only, finite numbers.
 
-    Each type is strict by itself: were the dataclasses, they would take instances only, and no JSON objects.
+    Each field's type is strict by itself. Strict dataclasses would accept only instances, not JSON objects.
     """
 
     __pydantic_config__: ClassVar[ConfigDict] = ConfigDict(extra="forbid", allow_inf_nan=False)
@@ -30,7 +30,7 @@ class Fault(ValueError):
 
 
 class ReadAs:
-    """Annotates a type that a document writes otherwise: as ``written``, of which ``make`` makes the type."""
+    """Annotation for a type with another form in documents: ``make`` converts a ``written`` to the type."""
 
     def __init__(self, written: Any, make: Callable[[Any], Any]) -> None:
         self._written, self._make = written, make

@@ -7,7 +7,7 @@ from typing import Any
 
 from server.solver.machine.profile import Point
 
-# Those of a step's fields that its JSON has where they are not None, in their order.
+# The fields of a step that its JSON has if they are not None, in this order.
 FIELDS = (
     *("station", "head_mm", "tape", "hang", "below_mm", "lens"),
     *("mount", "screw", "turns", "part", "move_mm", "cause", "reason"),
@@ -133,7 +133,7 @@ class Parts:
     Each is a phrase without capital letter and full stop, or "" where the step has no such part; only
     ``noticed`` is whole sentences.
 
-    first : what must be so before hands go near: "with the supply off and discharged".
+    first : the condition before hands go near: "with the supply off and discharged".
     what : the order itself, as a verb phrase: "turn the 'top' screw of mirror 1", "mark mirror 2".
     where : where the head stands while it is done: "head at the front left".
     how_much : the size: "3/16 turn", "0.4 mm to the back and 1.2 mm up" (with the directions of a shift).
@@ -185,7 +185,7 @@ class Step:
     hang : 'anew' where the card is to be taken off and hung again.
     below_mm, lens : of station 'below' only.
     parts : its sentence in parts; ``say`` and ``why`` are made of them.
-    weighed : the numbers that decided the step, for the curious; not part of the JSON.
+    weighed : the numbers that decided the step, as ``explain`` shows them; not part of the JSON.
     """
 
     do: str

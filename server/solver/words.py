@@ -25,7 +25,7 @@ PART_WORDS = {
 }
 # The direction of a number in the machine frame: (positive, negative).
 AXIS_WORDS = {"X": ("to the right", "to the left"), "Y": ("to the back", "to the front"), "Z": ("up", "down")}
-LEAST_MM = 0.05  # a number that rounds to 0.0 mm is not said
+LEAST_MM = 0.05  # smaller numbers round to 0.0 mm and are left out
 
 
 def station_words(station: str) -> str:
@@ -94,7 +94,7 @@ def the_place(head_mm: Sequence[float], width_mm: float, depth_mm: float) -> str
 
 
 def place_words(station: str, head_mm: Sequence[float], width_mm: float, depth_mm: float) -> str:
-    """Station and head position: 'mirror 2, head at the front left'; mirror 1 does not ask for the head."""
+    """Station and head position: 'mirror 2, head at the front left'; the station alone for mirror 1."""
     if station == "mirror-1":
         return station_words(station)
     return f"{station_words(station)}, head at {the_place(head_mm, width_mm, depth_mm)}"
@@ -121,7 +121,7 @@ _U_AXIS = {
     "back-left": {"mirror-1": "+Y", "mirror-2": "-X", "mirror-3": "-Y", "nozzle": "+X"},
     "back-right": {"mirror-1": "-Y", "mirror-2": "-X", "mirror-3": "+Y", "nozzle": "+X"},
 }
-# Beside a card's right and left, the machine's are named as such.
+# In a sentence that also has the card's right and left, the machine's are called "the machine's".
 _MACHINE_WORDS = AXIS_WORDS | {"X": ("to the machine's right", "to the machine's left")}
 PART_NAMES = {
     "tube": "the tube, both ends alike",

@@ -96,13 +96,12 @@ class Source(Protocol):
     kind : practice, camera or offline. reads : it has the pictures around a pulse. frame_age_s : how old a
     frame may be before a new one is taken. problem : one line on what is wrong with the camera, or None.
     focus : who sets its lens, ``motor`` or ``by hand``, or None. machine : the profile of the source's own
-    laser, as JSON, or None. frame : the newest picture; look : the
-    newest above a number, with its time; both raise NoPicture. set_pace : frames per second that are needed.
-    hold_light : lock exposure, white balance and focus, or release them. hang : fresh tape hangs there.
-    shot : the pictures around the newest pulse (practice: fires it). taken : use that as the picture before
-    the next pulse. turn, shift, inspected : an adjustment was made (practice: makes it); ease : turn a held
-    screw by exactly that much. renew : draw another machine. to_json, restore : state kept over a restart.
-    close : release the camera.
+    laser, as JSON, or None. frame : the newest picture; look : the newest above a number, with its time; both
+    raise NoPicture. set_pace : frames per second that are needed. hold_light : lock exposure, white balance
+    and focus, or release them. hang : fresh tape hangs there. shot : the pictures around the newest pulse
+    (practice: fires it). taken : use that as the picture before the next pulse. turn, shift, inspected : an
+    adjustment was made (practice: makes it); ease : turn a held screw by exactly that much. renew : draw
+    another machine. to_json, restore : state kept over a restart. close : release the camera.
     """
 
     kind: str

@@ -85,7 +85,7 @@ class PracticeSource:
             self.laser.shift(part, (x_mm, y_mm, z_mm))
 
     def inspected(self, cause: str, outcome: str) -> None:
-        """The practice laser has no faults but its screws and mounts."""
+        """Do nothing: the practice laser has no faults that an inspection could find."""
 
     def renew(self, options: Json) -> None:
         seed = int(options.get("seed", secrets.randbelow(1_000_000)))

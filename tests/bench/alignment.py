@@ -5,11 +5,11 @@
     python tests/bench/alignment.py --seed 17 --reading rig --player solver --verbose
 
 Machine number n is always the same: severity n mod 3, bed n/3 mod 2, corner n/6 mod 2. A third have a fault
-that no screw cures; one in ten of these cannot be repaired either, and then the right end is 'stop'. Each is
-read twice: by the rig (0.05 mm) and by eye (0.4 mm). The oracle knows every lever and sign but no faults, so
-it plays the machine without its fault; ratios to it are over machines without one. Ratios to the manual
-procedure are over all machines and over those without a fault. A ratio of pulses is followed by its 95 %
-interval (bootstrap over machines).
+that no screw can correct; one in ten of these cannot be repaired either, and 'stop' is then the right end.
+Each machine is aligned twice: read by the rig (0.05 mm) and by eye (0.4 mm). The oracle knows every lever and
+sign but no faults, so it plays the machine without its fault; ratios to it are over machines without one.
+Ratios to the manual procedure are over all machines and over those without a fault. A ratio of pulses is
+followed by its 95 % interval (bootstrap over machines).
 """
 
 from __future__ import annotations

@@ -1,9 +1,10 @@
 """A model of a disk that loses power: what may be left of a program's writes.
 
-The program runs under strace(1); its system calls are replayed onto the model. What was synced stays. Of what
-was not, each sector of each write may be there or not; of the renames and new names in a folder that was not
-synced, a random number is there, the earliest ones. That is about the worst that POSIX lets a journaling file
-system do (fsync(2); sector writes are assumed to be atomic, as in https://www.sqlite.org/atomiccommit.html).
+The program runs under strace(1), and its system calls are replayed onto the model. Everything synced is kept.
+Of a write that was not synced, each sector is kept or lost at random. Of the renames and new names in a
+folder that was not synced, the earliest ones are kept, a random number of them. This is about the worst that
+POSIX allows a journaling file system to do (fsync(2); sector writes are assumed to be atomic, as in
+https://www.sqlite.org/atomiccommit.html).
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Where the beam is, from all marks and moves, if every lever, sign and reading error is known.
+"""Estimate where the beam is from all marks and moves, with every lever, sign and reading error known.
 
 Maximum a posteriori by Gauss–Newton on the exact trace. The unknowns are the misalignment at the start (22
 numbers) and the hand's error in each move. Priors are wide enough for a rebuilt machine.
@@ -20,7 +20,7 @@ STEP_MM = 1e-4
 
 
 def unpack(x: Array) -> Misalignment:
-    """(…, 22) as a state with the same leading dimensions."""
+    """The state for unknowns (…, 22), with the same leading dimensions."""
     lead = x.shape[:-1]
     return Misalignment(
         x[..., :4].reshape(*lead, 2, 2),

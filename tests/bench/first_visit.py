@@ -23,7 +23,7 @@ PAGES = ("/", "/offline", "/log", "/laser")
 
 
 def visit(server: Server, path: str) -> tuple[float, float, int]:
-    """Return seconds to the primary button (or the page's end), kB until then and requests until then."""
+    """Return the seconds until the large button (or the end of the page), and kB and requests until then."""
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=chromium_path(), args=list(QUIET))
         page = browser.new_context(viewport={"width": 390, "height": 844}).new_page()

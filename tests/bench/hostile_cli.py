@@ -1,9 +1,9 @@
-"""Commands with files that are not what they claim, and impossible arguments: is every answer one line?
+"""Commands with misleading files and impossible arguments: is every refusal one line?
 
     .venv/bin/python -m tests.bench.hostile_cli
 
-Aim: no traceback in at least 300 cases. Each runs in this process with a limit of time; an exception that
-leaves ``main``, a status that is not documented, or more than one line for a refusal counts.
+Aim: no traceback in at least 300 cases. Each runs in this process with a time limit. A case fails if an
+exception leaves ``main``, if the status is not documented, or if a refusal has more than one line.
 """
 
 from __future__ import annotations

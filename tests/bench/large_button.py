@@ -1,9 +1,9 @@
-"""Alignments by pressing only the large button, every 5th card a wrong one and every 5th pulse not fired.
+"""Align by pressing only the large button; every 5th card is a wrong one, every 5th pulse is not fired.
 
     .venv/bin/python tests/bench/large_button.py [--machines 2] [--first 1]
 
 The camera is a practice camera behind the source of a real one: each picture is drawn, and read by `vision`.
-Beside each machine stands a run without mistakes. `cost` is how many presses a mistake took more than none.
+Each machine also gets a run without mistakes. `cost` is the number of extra presses that a mistake took.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ from tests.pages.person import EVERY, Person
 
 
 def run(seed: int, every: int) -> tuple[str, Person, Counter[str]]:
-    """Align that machine; returns how it ended, who did it, and how often what was saved."""
+    """Align that machine; returns how it ended, the person, and how many events of each kind were saved."""
     with tempfile.TemporaryDirectory() as folder:
         machine = PracticeMachine(seed)
         app = create_app(Config(data=Path(folder), source=lambda: CameraSource(PracticeCamera(machine))))

@@ -6,8 +6,9 @@ With ``--sync NORMAL`` or ``OFF`` the log is weakened on purpose: then power cut
 
 - kill: SIGKILL at a random instant.
 - power cut: the system calls of a run, up to a random one, on a disk that tears what was not synced.
-- full disk: a disk of random size fills up; the writer must get one line; then space is made.
-- dying disk: after a random write, sync or rename all further ones fail (I/O error, read-only); likewise.
+- full disk: a disk of random size fills up; the writer must report it in one line; then space is made.
+- dying disk: after a random write, sync or rename all further ones fail (I/O error, read-only); again the
+  writer must report it in one line.
 """
 
 from __future__ import annotations
@@ -50,13 +51,13 @@ except LogError as error:
 
 
 SYNC = ["FULL"]
-# what the kernel refuses: writes to the database, syncs of all, or the renaming of pictures
+# what the kernel refuses: writes to the database; syncs; these two and renames; or only renames (of pictures)
 DEATHS = ("pwrite64", "fsync,fdatasync", "pwrite64,fsync,fdatasync,rename", "rename")
 
 
 @dataclass
 class Tally:
-    """What one kind of accident did, over all instants."""
+    """The results of one kind of accident, over all instants."""
 
     instants: int = 0
     acknowledged: int = 0

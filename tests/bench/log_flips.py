@@ -3,10 +3,11 @@
 Run: ``python tests/bench/log_flips.py [--every 1] [--first 0] [--backups 200] [--seed 1]``;
 ``--every 10 --first 3``: each tenth, from the third on; ``--used``: of the bytes that are not inside a run of
 zeros, which is free space.
-A flip matters where the export of the flipped log is not that of the sound one, or where any of these raises.
-Printed: how many flips; which matter; of those how many ``check`` misses; how often list, export and start
-(as ``serve`` opens the log) fail; the most rows missing after one flip; backups lost, of a good one renewed
-from a log with one random byte changed, 200 times. The peer in the same run is SQLite's own integrity_check.
+A flip matters if the export differs from that of the sound log, or if any of these raises.
+Printed: the number of flips; how many matter; how many of those ``check`` misses; how often list, export and
+start (as ``serve`` opens the log) fail; the most rows missing after one flip; how many backups are lost when
+a good one is renewed from a log with one random byte changed, 200 times. SQLite's own integrity_check is run
+beside it for comparison.
 """
 
 from __future__ import annotations
@@ -79,7 +80,7 @@ class Tally:
 
 
 def tried(work: Callable[[], Any]) -> Any:
-    """What it returns, or the exception: any but those for a person is a fault of ours."""
+    """What ``work`` returns, or its exception; any exception that is not meant for a person is our fault."""
     try:
         return work()
     except Exception as error:  # noqa: BLE001
@@ -134,7 +135,7 @@ def start(place: Path) -> tuple[str, int]:
 
 
 def backups(good: Path, place: Path, count: int, seed: int, places: list[int]) -> Counter[str]:
-    """A good backup renewed from a damaged log: is what was good still to be had?"""
+    """Renew a good backup from a damaged log: can the good content still be restored?"""
     draw, told = random.Random(seed), Counter[str]()
     sound = exported(good)
     for _ in range(count):

@@ -1,10 +1,10 @@
 """How long a save waits during an import, and how fast our reader and others read a log's JSON.
 
 Run: ``python tests/bench/log_import.py [--events 40000] [--alignments 200] [--pictures 4000]``.
-First: another program saves a reading, each with a picture, every 20 ms during an import of each kind; the
-limit is 0.5 s. Then: our own reader
-of a JSON export (``_json_stream``), ijson where it is installed, and the standard library, which holds all of
-it in memory: seconds, and the peak of what Python holds, the document in memory not counted.
+First: another program saves a reading with a picture every 20 ms during an import of each kind; the limit for
+a save is 0.5 s. Then the readers of a JSON export are compared: our own (``_json_stream``), ijson where it is
+installed, and the standard library, which holds all of it in memory. Printed for each: seconds, and the peak
+of Python's memory without the document itself.
 """
 
 from __future__ import annotations

@@ -73,7 +73,7 @@ def happened(rng: np.random.Generator, *, readings: int, turns: int) -> list[dic
 
 
 def fill(folder: Path, *, readings: int, alignments: int, turns: int, pictures: int) -> None:
-    """Straight into the tables, or the filling alone would take an hour of syncs."""
+    """Fill the tables directly: through the log's own functions, the syncs would take an hour."""
     rng = np.random.default_rng(1)
     machine = profile_as_json(default_profile())
     left = iter(range(pictures))
@@ -115,7 +115,7 @@ def row(number: int, place: int, event: dict[str, Any], picture: str | None) -> 
     return known, number, place + 1, when, body, reading, picture, seal
 
 
-# The kernel's own peak of this program alone: wait4 would count this script's memory, from before the exec.
+# The kernel's peak for this program alone: wait4 would also count this script's memory before the exec.
 PROBE = """
 import sys, server.cli.main
 status = server.cli.main.main(sys.argv[1:])
@@ -139,7 +139,7 @@ def measure(*words: str) -> tuple[float, float, float]:
     return time.perf_counter() - begin, usage.ru_utime + usage.ru_stime, int(said) / 1000
 
 
-COMMANDS = (  # each as often as asked, but those that change something once
+COMMANDS = (  # each is run as often as asked; those that change something are run once
     "--version",
     "log list",
     "log show {middle}",

@@ -50,7 +50,7 @@ class _Hand:
         self.seen: dict[tuple[int, str], Vector] = {}
         self.coincide_mm = COINCIDE_MM
 
-    # what a person can do
+    # single actions of a person
 
     def mark(self, station: str, head: tuple[float, float]) -> Talk:
         event = yield {"do": "mark", "station": station, "head_mm": list(head), "say": "pulse"}
@@ -65,7 +65,7 @@ class _Hand:
     def shift(self, part: str, move: Vector) -> Talk:
         yield {"do": "shift", "part": part, "move_mm": [float(a) for a in move], "say": "shift"}
 
-    # the job
+    # the procedure
 
     def whole_job(self) -> Talk:
         yield from self.tube_onto_mirror_1()
@@ -153,7 +153,7 @@ class _Hand:
         self.seen[mirror, screw] = fresh if old is None else 0.5 * (fresh + old)
 
     def arm(self, mirror: int, head: tuple[float, float]) -> float:
-        """The mark's distance from the mirror, as a proportion: a person has a feeling for that."""
+        """The mark's distance from the mirror, as a share: a person can judge that."""
         if mirror == 1:
             return 0.1 * self.depth + self.depth - head[1]
         if mirror == 2:
@@ -161,7 +161,7 @@ class _Hand:
         return 1.0
 
     def mount_onto_beam(self, mirror: int) -> Talk:
-        """Move the mount to the beam, for a mark that stays but is not in the middle."""
+        """Move the mount to the beam, for a mark that stays in one place but is not in the middle."""
         for _ in range(3):
             seen = yield from self.mark(f"mirror-{mirror}", self.head(mirror - 1, 0.5))
             if seen is None or np.hypot(*seen) < CENTRED_MM:

@@ -5,11 +5,10 @@
 
 The faults are those of cosmic-ray: another operator or comparison, a number one more or less, a condition
 turned round, a loop that ends at once. They are drawn by seed from solver, vision, log and session; longer
-files come up more often. A fault is caught when a test of its part fails, or does not end in ten times the
-usual time; only the files of tests that pass through the changed line are run, the quickest first, and of
-them no more tests than take --most seconds together. What survives is printed as a line of code: a test is
-missing, or the change means nothing. --keep FOLDER keeps there which test passes through which line, for the
-next draw.
+files are drawn more often. A fault is caught if a test of its part fails, or takes more than ten times its
+usual time. Only tests that run the changed line are used, the quickest first, and no more than take --most
+seconds together. A fault that survives is printed as a line of code: either a test is missing, or the change
+has no effect. --keep FOLDER stores which test runs which line, for the next draw.
 """
 
 from __future__ import annotations
@@ -41,8 +40,8 @@ TESTS = {
     "server/log": ["tests/log"],
     "server/session": ["tests/session", "tests/pages"],
 }
-# not faults that a person makes, or no faults at all: `X | None` is a type, a decorator is neither forgotten
-# nor written with another `frozen` or `maxsize`
+# changes that are no faults, or that no person makes: `X | None` is a type, and nobody forgets a decorator or
+# writes another `frozen` or `maxsize`
 UNLIKELY = (
     *("BitOr", "BitAnd", "BitXor", "Shift", "FloorDiv", "_Mod", "_Pow", "Invert", "_Is", "UAdd"),
     *("Decorator", "Variable", "Exception"),
@@ -62,22 +61,21 @@ class Fault:
 
 @dataclass(frozen=True)
 class Covered:
-    """Which tests pass through each line of each file, or which file of tests before its first; how many
-    seconds each test takes."""
+    """Which tests run each line of each file (at import: which file of tests), and each test's seconds."""
 
     tests: dict[str, dict[int, set[str]]]
     took_s: dict[str, float]
 
     def through(self, fault: Fault, most_s: float) -> list[str]:
-        """Return the tests of a fault's line, file by file, the quickest first; those of its file if it runs
-        at import.
+        """Return the tests that run a fault's line, file by file, quickest first; all tests of the changed
+        file if the line runs at import.
 
-        The other tests of each file come behind: a fixture or a cache may have kept for them what the first
-        one had worked out.
+        The other tests of each of these files come last: they may use the line's result from a fixture or a
+        cache that an earlier test has filled.
         """
         lines = self.tests.get(fault.path, {})
         tests = lines.get(fault.line) or {test for some in lines.values() for test in some}
-        longest: dict[str, float] = defaultdict(float)  # of each file: what its fixtures take is in it
+        longest: dict[str, float] = defaultdict(float)  # of each file; includes the time of its fixtures
         for test, took_s in self.took_s.items():
             longest[_file_of(test)] = max(longest[_file_of(test)], took_s)
         files = {_file_of(test) for test in tests}
@@ -126,7 +124,7 @@ def main() -> None:
 
 
 def _copy(to: Path) -> None:
-    """Copy what git knows of, with the files as they are now."""
+    """Copy the files that git tracks, as they are now."""
     names = subprocess.run(["git", "ls-files", "-z"], cwd=ROOT, capture_output=True, check=True, text=True)
     for name in filter(None, names.stdout.split("\0")):
         if (ROOT / name).is_file():
@@ -140,7 +138,7 @@ def _parts(paths: list[str]) -> list[str]:
 
 
 def _drawn(rng: random.Random, copy: Path, parts: list[str], paths: list[str]) -> tuple[str, Fault]:
-    """Return a fault of a kind, at a place, in a file that were drawn; longer files come up more often."""
+    """Return a part of the program and a fault in it, both drawn; longer files are drawn more often."""
     files = [
         (part, path)
         for part in parts
@@ -161,7 +159,7 @@ def _drawn(rng: random.Random, copy: Path, parts: list[str], paths: list[str]) -
 
 
 def _compiles(text: str) -> bool:
-    """Whether it is a program at all: what no interpreter takes is caught without a test."""
+    """Whether the text compiles; text that does not is caught without a test."""
     try:
         compile(text, "fault", "exec", dont_inherit=True)
     except SyntaxError:
@@ -202,7 +200,7 @@ def _caught(copy: Path, tests: list[str], covered: Covered, fault: Fault) -> boo
 
 
 def _kept(copy: Path, part: str, keep: Path | None) -> Covered:
-    """Return which test passes where, from a file of that folder; otherwise by a run, which is kept there."""
+    """Return which tests run which lines: from a file in that folder, else by running them, then stored."""
     file = keep and keep / f"{part.replace('/', '-')}.json"
     if file and file.exists():
         tests, took_s = json.loads(file.read_text())
@@ -217,8 +215,8 @@ def _kept(copy: Path, part: str, keep: Path | None) -> Covered:
 
 
 def _covered(copy: Path, part: str) -> Covered:
-    """Run a part's tests once, without a fault; each file by itself, for what a cache keeps from one file
-    would seem not to be used by the next."""
+    """Run a part's tests once, without a fault, each file separately: a cache filled by one file would hide
+    which lines the next one needs."""
     files = [path for folder in TESTS[part] for path in sorted((copy / folder).glob("test_*.py"))]
     told = copy / "durations.txt"
     began = time.monotonic()

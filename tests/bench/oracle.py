@@ -1,7 +1,7 @@
 """An oracle: it knows every lever and sign, but not the misalignment, the noise, the hand's errors or faults.
 
-It measures along the chain where it does not know enough, chooses the fewest moves that bring everything it
-expects within half the tolerances, makes them all, looks again, and ends with the five positions.
+It marks along the chain where it does not know enough, chooses the fewest moves that bring everything it
+expects within half the tolerances, makes them all, marks again, and ends with the five positions.
 """
 
 from __future__ import annotations
@@ -15,8 +15,8 @@ from tests.bench.planner import Planner, Step
 from tests.machines import Machine, offsets
 from tests.machines.optics import Array, reaches
 
-WORTH_A_MOVE = 0.85  # of the tolerance: below that a hand's next turn is as likely to harm as to help
-KNOWN = {"rig": 0.2, "eye": 0.35}  # of the tolerance: marks known better than that need no more pulses
+WORTH_A_MOVE = 0.85  # share of the tolerance: below it another turn by hand is as likely to harm as to help
+KNOWN = {"rig": 0.2, "eye": 0.35}  # share of the tolerance: marks known better than this need no pulse
 SURE = {"rig": 0.97, "eye": 0.93}
 ENOUGH_VISIBLE = 0.7
 ALONG = (1.0, 0.5, 0.25, 0.1, 0.04, 0.0)  # where the head may stand, from far to near

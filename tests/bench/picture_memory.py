@@ -2,8 +2,8 @@
 
     .venv/bin/python -m tests.bench.picture_memory
 
-Aim: at most 300 MB for any picture, and for eight at once. Each row is a server of its own; beside it stands
-what Pillow (a decoder that no part of the program uses) takes for the same file in a process of its own.
+Aim: at most 300 MB for any picture, and for eight at once. Each row is a separate server; the last column is
+what Pillow (a decoder that no part of the program uses) needs for the same file in its own process.
 """
 
 from __future__ import annotations

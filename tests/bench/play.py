@@ -13,7 +13,7 @@ Step = dict[str, Any]
 Player = Callable[[dict[str, Any]], Step]
 MOST_PULSES = 150
 MOST_STEPS = 400
-# Minutes that an action takes a practised person: our own guesses (common practice, no source).
+# Minutes that a practised person needs for an action: our own guesses (common practice, no source).
 PULSE_MIN, HANG_MIN, WALK_MIN, TURN_MIN, SHIFT_MIN, INSPECT_MIN, LENS_OUT_MIN = (
     0.5,
     1.0,
@@ -49,7 +49,7 @@ class Run:
 
     @property
     def aligned(self) -> bool:
-        """Whether it said done, and that is true."""
+        """Whether the player said done, and the machine really is aligned."""
         return self.end == "done" and self.excess <= 1.0
 
     @property

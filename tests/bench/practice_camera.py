@@ -1,5 +1,6 @@
-"""How fast the practice camera draws, and how accurately vision reads it: python
-tests/bench/practice_camera.py
+"""How fast the practice camera draws, and how accurately vision reads it.
+
+Run: ``python tests/bench/practice_camera.py``.
 """
 
 from __future__ import annotations

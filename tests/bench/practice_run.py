@@ -1,4 +1,4 @@
-"""What a practice run takes if each step is done as asked: pulses, turns, shifts, and the true result.
+"""A practice run with each step done as asked: number of pulses, turns and shifts, and the true result.
 
     .venv/bin/python tests/bench/practice_run.py [--runs 4]
 

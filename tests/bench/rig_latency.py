@@ -3,7 +3,7 @@
     .venv/bin/python -m tests.bench.rig_latency --seconds 60             # a viewer that reads the stream
     .venv/bin/python -m tests.bench.rig_latency --seconds 60 --browser   # Chromium, when its text has changed
 
-The practice camera's frames carry monotonic times; the stream carries them on. The served program (and its
+The practice camera's frames have monotonic times, which the stream passes on. The served program (and its
 children) may use one core only; the viewer uses the other. Aim: 2 frame intervals (133 ms) at the median, 4
 (267 ms) at 99 %.
 """

@@ -38,7 +38,7 @@ waitress.serve(app, host="127.0.0.1", port=int(sys.argv[2]), threads=36, connect
 
 
 class Systemd:
-    """Hears what the program tells systemd."""
+    """Receives what the program reports to systemd."""
 
     def __init__(self, folder: Path) -> None:
         self._wire = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
@@ -62,7 +62,7 @@ class Systemd:
 
 
 def ask(port: int, path: str, *, method: str = "GET", body: str = "", at: str = OWNER, **headers: str) -> int:
-    """Return the status; 0 where nothing came within 20 s."""
+    """Return the status; 0 if no answer came within 20 s."""
     wire = http.client.HTTPConnection("127.0.0.1", port, timeout=20, source_address=(at, 0))
     try:
         wire.request(method, path, body, headers)
@@ -75,7 +75,7 @@ def ask(port: int, path: str, *, method: str = "GET", body: str = "", at: str = 
 
 @contextmanager
 def strangers(port: int, count: int, kind: str, at: str) -> Iterator[None]:
-    """Keep that many connections as they do: silent, a byte now and then, or opened again when they end."""
+    """Hold that many connections of a kind: silent, a byte now and then, or opened again when they end."""
     stop = threading.Event()
     wires: list[socket.socket] = []
 

@@ -1,9 +1,9 @@
-"""A bound for the solver: the same decisions, with everything about the machine given that can be known.
+"""A bound for the solver: the same decisions, but given everything about the machine that could be known.
 
-It knows the true lengths and lever arms, how each screw and base works, that nothing is broken, and how much
-cards, pulses, readings and hands err. It does not know where the beam goes, nor any single error. If it does
-not align a machine, or needs as many pulses, better estimates would not help; only decisions that look
-further ahead might.
+It knows the true lengths and lever arms, how each screw and base works, that nothing is broken, and the sizes
+of the errors of cards, pulses, readings and hands. It does not know where the beam goes, nor any single
+error. If it does not align a machine, or needs as many pulses, better estimates would not help the solver;
+only decisions that look further ahead might.
 """
 
 from __future__ import annotations
@@ -20,8 +20,8 @@ from server.solver.documents import parse_profile
 from server.solver.estimate import belief, hypotheses, screws
 from tests.machines import Machine
 
-CERTAIN = 1e9  # as many marks and hung cards as make a size known
-NEVER = 1e-6  # probability of what does not happen
+CERTAIN = 1e9  # so many marks and hangings count as seen that the sizes of errors are certain
+NEVER = 1e-6  # probability given to what does not happen
 LEAST_ROLL = 1e-3  # rad
 
 
@@ -45,7 +45,7 @@ class Told:
             return answer({"machine": self.profile, "events": events})
 
     def _honest(self, event: dict[str, Any]) -> dict[str, Any]:
-        """A mark claims what its reading errs by."""
+        """The event; a mark gets the true sigma of its reading."""
         if event["kind"] != "mark":
             return event
         return event | {"sigma_mm": event["sigma_mm"] * self.errs.sigma_factor}
@@ -55,12 +55,12 @@ class Told:
         return max(self._variance(size), hypotheses.MODEL_SD**2)
 
     def _variance(self, size: float) -> float:
-        """Of a hanging's error that is called so large."""
+        """Variance of a hanging's error of this nominal size: an sd if normal, a limit if uniform."""
         return float(size**2 / (1 if self.errs.hanging_law == "normal" else 3))
 
     @contextmanager
     def _sizes(self) -> Iterator[None]:
-        """The first kind of noise has the true sizes."""
+        """Give the first kind of noise the true sizes while the block runs."""
         sizes: dict[str, Any] = {
             "HANG_VAR": self.hang_var,
             "ROLL_VAR": max(self._variance(np.radians(self.errs.hanging_deg)), LEAST_ROLL**2),

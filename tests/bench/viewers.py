@@ -77,7 +77,7 @@ def run(server: Server, count: int, seconds: float) -> None:
     late, start, saved, sizes = list[float](), time.monotonic(), 0, list[float]()
     place = {"station": "mirror-1", "head_mm": [0, 1000]}
     while time.monotonic() - start < seconds:
-        if saved == 25:  # the cost of a step grows with its alignment: begin anew as a person would
+        if saved == 25:  # a step costs more in a longer alignment: begin a new one, as a person would
             post(server.port, "restart", {"seed": SEED})
             post(server.port, "acknowledge", {})
             time.sleep(PERIOD_S)

@@ -1,17 +1,18 @@
-"""How well the solver aligns machines with disturbances: one at a time, and a Tuesday with all of them.
+"""How well the solver aligns machines with disturbances: one at a time, and all of them ('tuesday').
 
     nice python tests/bench/workshop.py --machines 30 --variant "tape 0.3" tuesday
     nice python tests/bench/workshop.py --machines 60 --first 5000 --player solver manual
     python tests/bench/workshop.py --variant tuesday --seed 17 --verbose
 
-Machine n is drifted (n even) or rebuilt (n odd), its bed and corner follow n as in ``alignment``; 'missed'
-instead with --severity. None has a fault that no screw cures. One line for each variant and player: share
-solved (it said done, and all is within tolerance), share wrongly done (beyond 1.5 times it, and beyond 1),
-medians of pulses, moves and minutes, share asked to inspect something, share stopped, median time of a step;
-of those called done the share whose cuts lean by more than LEAN_MM, and the error of the reported lens offset
-(mm: mean, sd, of how many). 'told' knows everything except the errors and where the beam goes: a bound.
---plain removes from documents and steps what an older solver does not know. The same numbers are the same
-machines for every player, so rows can be compared in pairs.
+Machine n is drifted (n even) or rebuilt (n odd), or as --severity says (also 'missed'); its bed and corner
+follow n as in ``alignment``. None has a fault that no screw can correct. A number is the same machine for
+every player, so rows can be compared in pairs. 'told' knows everything except the errors and where the beam
+goes: a bound. --plain removes from documents and steps what an older solver does not know.
+
+One line for each variant and player: share solved (it said done, and all is within tolerance), share wrongly
+done (beyond 1.5 times it, and beyond 1), medians of pulses, moves and minutes, share asked to inspect
+something, share stopped, median time of a step; of those called done, the share whose cuts lean by more than
+LEAN_MM, and the error of the reported lens offset (mm: mean, sd, of how many).
 """
 
 from __future__ import annotations
@@ -56,7 +57,7 @@ def machine_number(number: int, variant: str, asked: argparse.Namespace) -> Mach
 
 
 def _plain(document: dict[str, Any]) -> dict[str, Any]:
-    """The document as a solver without hangings, lens and bases knows it."""
+    """The document without hangings, lens and bases, for a solver that does not know them."""
     machine = {k: v for k, v in document["machine"].items() if k != "lens"}
     machine["mount"] = [{k: v for k, v in m.items() if k != "base"} for m in machine["mount"]]
     events = [{k: v for k, v in e.items() if k != "hanging"} for e in document["events"]]

@@ -1,4 +1,4 @@
-"""What differs from the model in a workshop, one at a time or all together: cards, pulses, hands, profiles.
+"""Disturbances: how a workshop differs from the model in cards, pulses, hands and profiles.
 
 Sizes are our own guesses of what workshops see (common practice, no source). None of it changes how a machine
 is drawn: the same seed gives the same machine with and without a disturbance.
@@ -27,14 +27,14 @@ class Disturbance:
         'uniform' to either side, or a 'normal' sd; only at the stations in ``hanging_at``.
     jitter_mrad : sd of the beam's direction from pulse to pulse, per axis.
     tape_mm : sd of a mark's distance from the beam.
-    sigma_factor : the reading errs by so many times what it claims.
+    sigma_factor : the true error of a reading, in units of the sigma that it reports.
     locknut_mrad : sd of a mirror's tilt when its screw is locked after a turn.
     lens_mm : how far the lens is off its axis, in any direction.
     slips : probability of each kind of slip.
     arrangement : how one mount's screws differ from the profile; arrangement_share : share of machines.
     bases : 'free', 'fixed' (the profile does not say so) or 'said' (it does).
     mode_share : share of pulses in another transverse mode, whose mark is off by mode_part of the diameter.
-    bow_mm : how far the middle of a rail is off its line; never found.
+    bow_mm : how far the middle of a rail is off its line; too small to be found by an inspection.
     profile_part : lengths in the profile are off by up to this part.
     below : the profile says that the lens comes out.
     eye_differences : each further mark on one tape also comes as a difference, with this sd (mm).

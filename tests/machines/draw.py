@@ -11,10 +11,10 @@ Sizes follow what happens to such machines (common practice, no source):
   sits in the head's own casting: 0.3 mm (the bolts' clearance). It cannot be more: no mark shows its place
   over the lens, so the beam's offset at the lens could not be known any better. Redrawn until each mirror's
   nearest card is hit.
-- missed: rebuilt, and one of tube, mirror 1, 2, 3 moved further until the beam misses the card of mirror 1,
-  2 or 3, or the mirror before it, with the head as near as it can be; mirror 3 until it alone makes the beam
-  miss the nozzle's hole. The tube moves by at most 20 mm, a mirror tilts by at most 80 mrad (four turns);
-  if that is not enough, another part is taken.
+- missed: rebuilt, and one of tube, mirror 1, 2, 3 is moved further. The tube, mirror 1 and 2 are moved until
+  the beam misses the card of mirror 1, 2 or 3, or the mirror before it, with the head as near as it can be;
+  mirror 3 until it alone makes the beam miss the nozzle's hole. The tube moves by at most 20 mm, a mirror
+  tilts by at most 80 mrad (four turns); if that is not enough, another part is taken.
 
 The profile's errors: each contact point's coordinates ± 15 % (even), one mount in four with the wrong
 `clockwise`: half of these with all its screws, half with one of them. Pitches are true. Play is 1/32 turn,
@@ -90,7 +90,7 @@ def _disturb(machine: Machine, true: dict[str, Any], chance: np.random.Generator
 
 
 def _draw_fault(given: dict[str, Any], rng: np.random.Generator) -> Any:
-    """Draw even if the fault is not used, so that a machine without its fault is otherwise the same."""
+    """Draw a fault, even if it is not used: so the machine is otherwise the same without it."""
     fault = draw_fault(given, rng, cause=str(rng.choice(CAUSES)), curable=bool(rng.random() < CURABLE))
     return fault if rng.random() < FAULTY else None
 

@@ -1,4 +1,4 @@
-"""Faults that no screw cures: a gantry that racks, a rail that bows, a mount that is loose.
+"""Faults that no screw can correct: a gantry that racks, a rail that bows, a mount that is loose.
 
 Sizes are chosen so that the fault alone exceeds the profile's overlap tolerance 1.5 to 5 times, whatever the
 screws do:
@@ -39,7 +39,7 @@ class Fault:
     curable: bool = True
 
     def carried(self, layout: Layout, head_mm: Array) -> Carried | None:
-        """How gantry and head are displaced with the head at (…, 2); None if this fault moves neither."""
+        """The displacement of gantry and head with the head at (…, 2); None if this fault moves neither."""
         along_y, along_x = head_mm[..., 1] / layout.depth_mm, head_mm[..., 0] / layout.width_mm
         none = np.zeros((*along_y.shape, 3))
         if self.what == "yaw":

@@ -41,7 +41,7 @@ class Truth:
 
 @dataclass
 class Machine:
-    """profile is as measured; layout, screws, state and fault are true. rng is for hands and noise."""
+    """profile is as measured; layout, screws, state and fault are the truth. rng draws hands and noise."""
 
     profile: dict[str, Any]
     layout: Layout
@@ -187,7 +187,7 @@ class Machine:
         return self._keep({"kind": "shift", "part": part, "move_mm": [float(a) for a in asked]})
 
     def inspect(self, cause: str) -> dict[str, Any]:
-        """A person inspects it: finds the fault if it is there, and repairs it if it can be repaired."""
+        """A person inspects a cause: finds the fault if it is there, and repairs it if that is possible."""
         outcome = "nothing-found"
         if self.fault and self.fault not in self.history and self.fault.cause == cause:
             outcome = "fixed" if self.fault.curable else "not-fixed"
@@ -214,7 +214,7 @@ class Machine:
         raise ValueError(f"no such step: {step['do']!r}")
 
     def truth(self) -> Truth:
-        """How well it is aligned, over 9 x 9 head positions."""
+        """How well the machine is aligned, over 9 x 9 head positions."""
         x, y = np.meshgrid(np.linspace(0, self.layout.width_mm, 9), np.linspace(0, self.layout.depth_mm, 9))
         found = self.true_offsets(np.stack([x.ravel(), y.ravel()], axis=-1))
         overlap = {s: _largest_distance(found[s]) for s in ("mirror-2", "mirror-3")}

@@ -45,7 +45,7 @@ class Misalignment:
 
 @dataclass(frozen=True)
 class Carried:
-    """How gantry and head are off their nominal place, each (…, 3) in XYZ: turn (vector, rad), move (mm)."""
+    """Displacement of gantry and head, each (…, 3) in XYZ: turn (rotation vector, rad) and move (mm)."""
 
     gantry_turn: Array
     gantry_move_mm: Array
@@ -79,7 +79,7 @@ class Layout:
         self.tube_back_mm = path["tube_to_mirror_1_mm"] + np.array(
             [profile["tube"]["exit_mount_mm"], profile["tube"]["far_mount_mm"]]
         )
-        self.lens_off_mm = np.zeros(2)  # the lens off the axis of the head, X and Y; the nozzle stays
+        self.lens_off_mm = np.zeros(2)  # offset of the lens, not the nozzle, from the head's axis, X and Y
         self.below_mm = 0.0
         a = profile["aperture"]
         self.aperture_mm = np.array(

@@ -1,4 +1,4 @@
-"""By eye: what is known to be rather too far off is tried again, not measured for ever."""
+"""Readings by eye: an offset known to be probably too large is corrected again, not measured endlessly."""
 
 from __future__ import annotations
 

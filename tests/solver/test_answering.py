@@ -1,4 +1,4 @@
-"""What a choice becomes for whoever asked: its fields, and where the next mark should land."""
+"""The step made of a choice: its fields, and where the next mark should land."""
 
 from __future__ import annotations
 
@@ -101,7 +101,7 @@ def in_corner(corner: Any) -> View:
 
 
 def catching(*places: tuple[int, int]) -> Callable[..., Any]:
-    """Stands in for ``hits``: nine of sixteen machines hit these places, half of them all others."""
+    """A replacement for ``hits``: nine of sixteen machines hit these places, eight hit all others."""
 
     def hits(_: Any, rays: Rays, station: int) -> Any:
         found = np.zeros((16, len(o.GRID)), dtype=bool)
@@ -150,8 +150,8 @@ def test_a_move_is_seen_at_the_far_end_of_its_leg_if_a_mark_is_probable_there(
 def test_outside_the_mark_after_a_move_lies_where_the_middle_of_the_machines_has_it(
     monkeypatch: Patch,
 ) -> None:
-    """With a spread that one machine far off does not change: the median absolute deviation, as scipy has it
-    for normals; root mean square of both axes."""
+    """The spread is one that a single machine far off does not change: the median absolute deviation, scaled
+    for normals as in scipy; root mean square of both axes."""
     view = seen()
     marks = view.rays.offset_mm.copy()
     marks[:, 2, 3] = np.random.default_rng(3).normal((1.0, -2.0), (0.3, 0.4), (len(marks), 2))
@@ -186,7 +186,7 @@ def test_outside_the_mark_after_a_move_lies_where_the_middle_of_the_machines_has
 def test_a_mirror_that_goes_along_its_normal_is_brought_back_before_it_is_searched_for(
     events: list[Event], movable: bool, gain: float | None, back: bool, monkeypatch: Patch
 ) -> None:
-    """``gain``: beyond what a set of moves must take away."""
+    """``gain``: by how much the best set of moves exceeds the gain that it must have; None for no set."""
     move = None if gain is None else Move([SHIFT, TURN], POLICY.gain + gain, 1.0)
     monkeypatch.setattr(moves, "bases_move", lambda *_: movable)
     monkeypatch.setattr(next_step, "best_move", lambda *_: move)
@@ -196,7 +196,7 @@ def test_a_mirror_that_goes_along_its_normal_is_brought_back_before_it_is_search
 
 @pytest.fixture
 def counted(monkeypatch: Patch) -> list[Event]:
-    """The events that are worked through, with nothing known yet."""
+    """The list of events that the filter processes, starting with an empty cache."""
     worked: list[Event] = []
 
     def step(_: Any, mixture: Any, event: Event) -> Any:
@@ -219,7 +219,7 @@ def looked(count: int) -> tuple[Event, ...]:
 def test_an_alignment_that_goes_on_is_worked_through_only_where_it_is_new(
     counted: list[Event], count: int, steps: int
 ) -> None:
-    """The newest two are kept, and found again up to four events later."""
+    """The mixtures after the newest two events are cached, and found again up to four events later."""
     machine = seen().profile
     belief.believe(Alignment(machine, looked(6)))
     assert counted == list(looked(6))
@@ -245,6 +245,6 @@ def test_only_the_newest_alignments_are_kept(counted: list[Event]) -> None:
         belief.believe(Alignment(machine, (Inspected(f"of {i}", "nothing-found"),)))
     assert len(belief._KNOWN) == belief.MOST_KNOWN
     counted.clear()
-    for i, steps in ((1, 0), (0, 1)):  # the oldest is forgotten
+    for i, steps in ((1, 0), (0, 1)):  # the oldest has been dropped from the cache
         belief.believe(Alignment(machine, (Inspected(f"of {i}", "nothing-found"),)))
         assert len(counted) == steps

@@ -1,4 +1,4 @@
-"""What a pulse that leaves no mark says, what a mark tells, and what outlives a repair."""
+"""What is learnt from a pulse that leaves no mark and from a mark, and what is kept over a repair."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ def test_a_blank_after_a_mark_at_the_nozzle_speaks_for_a_loose_mount() -> None:
 
 
 def test_a_mark_where_all_machines_agree_tells_nothing_of_what_lies_behind() -> None:
-    """Machines drawn by chance hang together a little: that must not pass for knowledge."""
+    """Drawn machines are slightly correlated by chance; that must not count as information."""
     machine = straight()
     del machine.events[1:]
     for _ in range(4):
@@ -53,7 +53,7 @@ def test_a_mark_where_all_machines_agree_tells_nothing_of_what_lies_behind() -> 
 
 
 def test_what_a_screw_may_do_stays_open_over_a_repair() -> None:
-    """A screw was turned, no mark has shown yet which way it works, and a loose mount is tightened."""
+    """A screw was turned, and before a mark shows which way it works, a loose mount is tightened."""
     machine = straight()
     machine.turn(3, "top", 0.25)
     machine.events.append({"kind": "inspected", "cause": "loose-mount", "outcome": "fixed"})
@@ -64,7 +64,7 @@ def test_what_a_screw_may_do_stays_open_over_a_repair() -> None:
 
 @pytest.mark.parametrize("blanks", [1, 3])
 def test_after_a_blank_the_same_place_is_no_likely_catch(blanks: int) -> None:
-    """Two marks at mirror 2 and none yet at mirror 3: what survives missed where the card hung."""
+    """Two marks at mirror 2, none yet at mirror 3: the machines that remain miss the card where it hung."""
     machine = straight()
     del machine.events[3:]
     for _ in range(blanks):
@@ -77,7 +77,7 @@ def test_after_a_blank_the_same_place_is_no_likely_catch(blanks: int) -> None:
 
 
 def test_the_same_blank_is_not_asked_for_again_and_again() -> None:
-    """Two blanks at one place say enough of it: then something is turned, or the card hangs elsewhere."""
+    """Two blanks at one place are enough: then something is turned, or the card is hung elsewhere."""
     machine = draw_machine(10334, severity="missed", bed="1600", corner="back-left")
     alike = 0
     for _ in range(40):
@@ -90,7 +90,8 @@ def test_the_same_blank_is_not_asked_for_again_and_again() -> None:
 
 
 def test_a_blank_where_a_mark_was_almost_sure_is_pulsed_again_before_a_screw_is_turned() -> None:
-    """All shows marks, nothing was turned, and now there is none: a bad pulse, sooner than a lost beam."""
+    """All places had marks, nothing was turned, and now one has none: more likely a bad pulse than a lost
+    beam, so the pulse is repeated."""
     machine = straight()
     for _ in range(2):
         machine.events.append(no_mark("nozzle", FIVE[2]))
@@ -130,7 +131,7 @@ def test_a_first_pulse_that_left_no_mark_is_made_again_before_anything_is_moved(
 
 @pytest.mark.parametrize(("bad", "off_mm"), [(2, [0.0, 0.0]), (1, [45.0, 0.0]), (0, [-30.0, 45.0])])
 def test_a_lost_beam_is_found_after_bad_pulses_and_far_off(bad: int, off_mm: list[float]) -> None:
-    """Two bad pulses send the tube away from where it was; a tube far off takes more than one move."""
+    """Two bad pulses make the solver move a tube that was right; a tube far off takes more than one move."""
     machine = draw_machine(7, severity="drifted", bed="600", corner="back-left", fault=None)
     machine.state.tube_mm[:, :] += off_mm
     machine.events += [no_mark("mirror-1", FIVE[0])] * bad
@@ -147,7 +148,7 @@ def test_a_lost_beam_is_found_after_bad_pulses_and_far_off(bad: int, off_mm: lis
 
 
 def test_a_search_turns_no_screw_beyond_its_ends() -> None:
-    """The profile lets each go three turns to both sides of where it was found."""
+    """The profile allows three turns to either side of where each screw was found."""
     view = look(parse_alignment(straight().document()))
     net = (*[0.0] * 6, 2.5, -3.0, 0.0)
     tries = search._tries(replace(view, mixture=replace(view.mixture, net_turns=net)), 3)
@@ -157,7 +158,8 @@ def test_a_search_turns_no_screw_beyond_its_ends() -> None:
 
 
 def test_a_mark_is_worth_most_for_the_risk_where_something_is_beyond_its_tolerance() -> None:
-    """All marks at mirror 3 wander together, within tolerance; one at the nozzle less, but too far."""
+    """All marks at mirror 3 vary together within tolerance; one at the nozzle varies less, but beyond its own
+    tolerance. The first tells most, the second is the risk."""
     view = look(parse_alignment(straight().document()))
     tolerance, number = view.profile.tolerance, np.arange(len(view.rays.offset_mm))
     way, other = np.where(number % 4 < 2, 1.0, -1.0), np.where(number % 2, 1.0, -1.0)
@@ -173,7 +175,8 @@ def test_a_mark_is_worth_most_for_the_risk_where_something_is_beyond_its_toleran
 
 
 def test_the_risk_is_the_share_of_machines_beyond() -> None:
-    """Two of four machines beyond at mirror 1, one between near and far of leg 1, none by their middle."""
+    """Beyond tolerance are two of four machines at mirror 1, one in the near-far difference of leg 1, none in
+    the mean of that leg."""
     vectors = np.zeros((4, 6))
     vectors[:2, 0], vectors[3, 2], vectors[3, 4] = 1.1, -1.2, 0.9
     assert np.allclose(_risk(vectors) - POLICY.no_risk, [1, 1, 0.5, 0.5, 0, 0])

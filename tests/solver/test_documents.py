@@ -138,7 +138,7 @@ def places(value: Any, *path: Any) -> Iterator[tuple[tuple[Any, ...], Any]]:
 
 
 def test_nothing_is_turned_into_another_type() -> None:
-    """A number in quotes, a whole number for true, bytes for a text: each is refused, wherever it stands."""
+    """A number in quotes, an integer for true, bytes for text: each is refused, in every field."""
     full = document()
     full["machine"] |= {"lens": {"comes_out": True}, "card": {"before_mount_mm": {"nozzle": 2.0}}}
     full["machine"]["mount"][0] |= {"turns_from": -2.0, "turns_to": 2.0, "base": "free"}
@@ -212,7 +212,7 @@ THREE: Json = {
 }
 BEAM: Json = {"wavelength_um": 10.6, "diameter_mm": 200.0, "divergence_mrad": 1.0}
 LEAST = 1e-9
-# What is kept otherwise than it is told: (field, what is told) -> what is kept.
+# Values that are stored in another form: (field, value in the document) -> value stored.
 KEPT: dict[tuple[str, str], Any] = {
     ("clockwise", "None"): 1,
     ("below_mm", "None"): 0.0,
@@ -359,7 +359,7 @@ def test_a_beam_spreads_no_less_than_diffraction_makes_it() -> None:
 def test_three_points_make_a_plane_if_they_are_far_enough_from_a_line(
     third: list[float], taken: bool
 ) -> None:
-    """Twice the triangle's area against a fiftieth of the longest side's square: 50 mm of 2500 mm²."""
+    """Limit: twice the triangle's area is a fiftieth of the longest side's square, 50 mm² of 2500 mm²."""
     mount = {**THREE, "contact": [*THREE["contact"][:2], {"name": "c", "at_mm": third}]}
     if taken:
         read(Mount, mount)

@@ -1,4 +1,4 @@
-"""Hypotheses side by side: what is kept of them, what a hand and a card do, what is known beforehand."""
+"""The mixture of hypotheses: which are kept, what hand error and hangings do, and the prior."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ def test_a_hand_turns_as_asked_less_the_play_on_reversal(turns: float) -> None:
     assert (on[0], back[0]) == pytest.approx((turns, turns - b.PLAY_TURNS * way), abs=1e-5)
     assert on[1] == pytest.approx((b.HAND_RELATIVE * turns) ** 2 + b.HAND_TURNS**2)
     assert back[1] == pytest.approx(on[1] + b.PLAY_SD**2, rel=1e-3)
-    # either as probable: mean and variance of the two together
+    # both are equally probable: mean and variance of the two together
     assert found[0] == pytest.approx((on[0] + back[0]) / 2)
     assert found[1] == pytest.approx((on[1] + back[1]) / 2 + ((on[0] - back[0]) / 2) ** 2)
     assert b.hand(turns, -way, reversed_before=True) == back
@@ -41,7 +41,7 @@ def test_a_hand_turns_as_asked_less_the_play_on_reversal(turns: float) -> None:
     "asked", [(1 / 64, 1 / 64, 1 / 64), (1 / 32, 1 / 64), (1 / 64, 1 / 16), (1 / 32, 1 / 32)]
 )
 def test_play_is_taken_up_over_as_many_small_turns_as_it_needs(asked: tuple[float, ...], way: int) -> None:
-    """Against a screw of the bench's whose play is taken up the other way, and a hand that errs as there."""
+    """Compared with a screw of the bench whose play is taken up the other way, turned with hand error."""
     rng, took = np.random.default_rng(5), []
     for _ in range(4000):
         play = max(0.0, rng.normal(b.PLAY_TURNS, b.PLAY_SD))
@@ -57,7 +57,7 @@ def test_play_is_taken_up_over_as_many_small_turns_as_it_needs(asked: tuple[floa
         mean, variance = b.hand(way * turns, onward or -way, reversed_before=True)
         onward += way * turns
         assert mean == pytest.approx(really.mean(), abs=0.2 / 64)
-        # within the play a hand errs as it does beyond it: too much, never too little
+        # hand error counts in full within the play too, so the variance may be too large, never too small
         assert 0.85 * really.std() < np.sqrt(variance) < really.std() + 0.5 / 64
 
 
@@ -140,7 +140,7 @@ def test_what_is_known_beforehand_is_as_wide_as_the_table_of_constants_says(faul
     np.testing.assert_allclose(sd[m.HANG], [noise.hang_mm[0], noise.hang_mm[0], noise.roll])
     np.testing.assert_allclose(sd[m.RESPONSE], [b.GAIN_SD, b.CROSS_SD] * 9)
     np.testing.assert_allclose(sd[m.LENS_OFF], b.LENS_SD[LASER.lens.comes_out])
-    # a swing of the far mark, front to back, of so many mm
+    # by so many mm the far mark moves between front and back
     far = LASER.path.mirror_2_to_3_mm[1] * LASER.bed.depth_mm * 1e-6
     np.testing.assert_allclose(sd[m.RACK] * far, b.RACK_SD[b.FAULTS[fault] == "gantry-racking"])
     bows = [b.BOW_SD[fault == 2]] * 2 + [b.BOW_SD[fault == 3]] * 2
@@ -159,7 +159,7 @@ def test_what_is_known_beforehand_is_as_wide_as_the_table_of_constants_says(faul
 
 
 def test_outside_racking_of_four_millimetres_swings_the_far_mark_by_them() -> None:
-    """The trace says so: the gantry turned by one sd at the front and the back of the bed."""
+    """Checked with the trace: the gantry is turned by one sd at the front and the back of the bed."""
     sd = b.RACK_SD[1] / (LASER.path.mirror_2_to_3_mm[1] * LASER.bed.depth_mm * 1e-6)
     x = np.zeros(m.SIZE)
     x[m.RACK.start] = sd
@@ -198,7 +198,7 @@ def test_a_card_hung_anew_is_free_of_the_last_and_how_that_hung_tells_how_cards_
     for hung in (("mirror-1", 2), ("mirror-2", 1), ("mirror-1", None)):
         fresh = b.rehung(known, hung)
         assert fresh.hung == hung
-        told = [[[0.75, 0.25], [0.0, 0.0]]] * len(known.hang)  # of mirrors, and nothing of the nozzle
+        told = [[[0.75, 0.25], [0.0, 0.0]]] * len(known.hang)  # learnt of the mirrors; nothing of the nozzle
         np.testing.assert_allclose(fresh.hang - known.hang, told, atol=1e-12)
         var = fresh.hang[:, 0, 1] / fresh.hang[:, 0, 0]
         np.testing.assert_allclose(fresh.hang_var(m.station_index(hung[0])), var)
@@ -243,8 +243,8 @@ def test_the_improbable_is_dropped_but_not_the_last_of_its_fault_or_noise() -> N
     assert total == pytest.approx(np.log(weight.sum()))
     assert np.exp(kept).sum() == pytest.approx(1.0)
     assert order[0] == 0 and 1 in order and 3 in order
-    assert 2 not in order  # its fault is there with the screws as the best has them
-    assert len(order) == b.KEEP + 1 and count - 1 not in order  # noise 3 is as improbable as it may not be
+    assert 2 not in order  # its fault is kept already, with the screws as in the best hypothesis
+    assert len(order) == b.KEEP + 1 and count - 1 not in order  # noise 3 is too improbable to be kept
     weight[2], weight[1], sign[1, 0] = 1e-9, 1e-8, -1
     sign[2, 0] = 1
     order, *_ = b.probable(np.log(weight), fault, noise, sign)
@@ -255,7 +255,7 @@ def test_the_improbable_is_dropped_but_not_the_last_of_its_fault_or_noise() -> N
 
 
 def test_all_errors_at_once_stay_in_several_ways_however_improbable() -> None:
-    """What was no likely explanation after some steps may be the only one after many."""
+    """An explanation that is improbable after some steps may be the only one left after many."""
     count = b.KEEP_APART + 20
     weight, noise = np.full(2 * count, 0.5 / count), np.zeros(2 * count, int)
     noise[count:] = b.ALIKE[-1]
@@ -337,7 +337,7 @@ def test_the_ways_of_a_mount_are_those_that_measuring_and_building_go_wrong(moun
 
 @pytest.mark.parametrize("mount", [1, 2, 3])
 def test_outside_a_mirrored_mount_tilts_as_one_with_its_contacts_left_for_right(mount: int) -> None:
-    """The tilt that a screw makes where the contacts stand mirrored, by the plane through three points."""
+    """The tilt by a screw of a mount with mirrored contacts, computed from the plane through three points."""
     at = contact_points(LASER, mount)
     mirrored = screws.arrangements(LASER, mount)[1][-1]
     for i in range(3):
@@ -347,7 +347,7 @@ def test_outside_a_mirrored_mount_tilts_as_one_with_its_contacts_left_for_right(
         own, _ = screws.tilts(np.array(mirrored[i]), own, cross)
         here = np.linalg.solve(np.column_stack([np.ones(3), at]), own)[1:]
         cosine = here @ there / np.linalg.norm(here) / np.linalg.norm(there)
-        assert cosine > 0.7  # of the four ways the nearest
+        assert cosine > 0.7  # it is the nearest of the four ways
 
 
 @pytest.mark.parametrize(("code", "quarters"), [(1, 0), (2, 1), (-1, 2), (-2, 3)])

@@ -1,4 +1,4 @@
-"""What is tried where no mark tells much and no move surely helps; the small questions on the way there."""
+"""What is tried if no mark adds much and no move surely helps, and the small functions that this uses."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ def says(value: Any) -> Callable[..., Any]:
 
 
 def told(monkeypatch: Patch, now: float, wide: float, sets: dict[tuple[Event, ...], float]) -> None:
-    """The probabilities of a stage now, of it within 1.5 times the tolerance, and after each set of moves."""
+    """Set how probably a stage is good: now, within 1.5 times the tolerance, after each set of moves."""
 
     def probability(view: Any, _: int, factor: float = 1.0) -> float:
         if isinstance(view, View):
@@ -72,7 +72,7 @@ def told(monkeypatch: Patch, now: float, wide: float, sets: dict[tuple[Event, ..
         (0.69, 1.0, 0.80, True, TURNED),
         (0.01, 1.0, 0.15, True, None),
         (0.01, 1.0, 0.16, True, TURNED),
-        (0.02, 0.95, 0.24, False, None),  # what comes behind may do for it
+        (0.02, 0.95, 0.24, False, None),  # later stages may make up for it
         (0.4, 0.89, 0.26, False, TURNED),
         (0.1, 0.89, 0.16, False, TURNED),  # hopeless as it is: any better chance
     ],
@@ -111,7 +111,7 @@ def test_what_is_hopeless_is_turned_along_a_normal_or_given_up_or_marked(
 ) -> None:
     told(monkeypatch, now, wide, {} if after is None else {(A,): after})
     monkeypatch.setattr(next_step, "rough", says(False))
-    # whatever all levers together leave: at this end a little is too much
+    # whatever error all levers together leave: here even a little is too much
     monkeypatch.setattr(next_step, "along_normal", lambda *_, least: turn if least == 0.0 else TURNED)
     monkeypatch.setattr(next_step, "helpless", lambda *_, least: stop if least == 0.0 else TURNED)
     expected = {
@@ -144,7 +144,7 @@ def test_it_is_given_up_where_nothing_can_be_moved_and_marks_tell_nothing_new(
     [
         (0.79, {(A,): (0.5, 0.85)}, [A]),
         (0.8, {(A,): (0.5, 0.9)}, []),  # it is probably good as it is
-        (0.79, {(A,): (0.5, 0.83)}, []),  # no more probable than now, but for the error of sampling
+        (0.79, {(A,): (0.5, 0.83)}, []),  # more probable than now by no more than the sampling error
         (0.79, {(A,): (1.79, 0.85)}, [A]),
         (0.79, {(A,): (1.8, 0.85)}, []),  # no closer: nine tenths of 2 tolerances
         (0.09, {(A,): (0.5, 0.16)}, [A]),
@@ -157,8 +157,8 @@ def test_it_is_given_up_where_nothing_can_be_moved_and_marks_tell_nothing_new(
 def test_by_eye_another_try_is_made_where_it_comes_closer_and_is_more_probable(
     now: float, sets: dict[tuple[Event, ...], tuple[float, float]], found: list[Event], monkeypatch: Patch
 ) -> None:
-    """Of each set: where it brings the worst of the stage's own numbers, in tolerances, and the probability
-    after it."""
+    """``sets``: for each, the worst of the stage's own numbers after it, in tolerances, and the probability
+    that the stage is good after it."""
     view = at()
     told(monkeypatch, now, 1.0, {some: chance for some, (_, chance) in sets.items()})
     alone = {some[0]: to for some, (to, _) in sets.items()}
@@ -166,7 +166,7 @@ def test_by_eye_another_try_is_made_where_it_comes_closer_and_is_more_probable(
     monkeypatch.setattr(o, "pushed", lambda rays, jacobian, change: change)
 
     def ratios(_: Any, rays: Any) -> Any:
-        numbers = np.full((1, 7), 9.0)  # of no matter to leg 2-3
+        numbers = np.full((1, 7), 9.0)  # 9.0: numbers that do not belong to leg 2-3
         numbers[0, 3:5] = 2.0 if rays is view.best else rays[0, 0]
         return numbers
 
@@ -191,7 +191,7 @@ def test_other_places_are_looked_at_where_all_would_be_missed_but_one_end_of_the
 ) -> None:
     def hits(_: Any, __: Any, at_station: int) -> Any:
         caught = np.zeros((16, 12), dtype=bool)
-        caught[:8] = at_station == station  # as often as not is not enough
+        caught[:8] = at_station == station  # half of the machines are not enough
         caught[8, sorted(hit)] = True
         return caught
 
@@ -207,7 +207,7 @@ def normal(
     without: float = 2.0,
     left: float = 0.9,
 ) -> Event | None:
-    """The turn that moves a mirror along its normal: of each (mount, contact) how far it is to rise, mm."""
+    """The turn that moves a mirror along its normal; ``amounts``: (mount, contact) → how far it rises, mm."""
     levers = [
         (mv.Lever(2 * mount, 1.0, mount=mount, contact=contact), np.array([rise / 0.5]))
         for (mount, contact), rise in amounts.items()
@@ -322,7 +322,7 @@ def test_how_many_blanks_contradict_a_machine_is_counted(monkeypatch: Patch) -> 
 @pytest.mark.parametrize(
     ("codes", "likely"),
     [
-        ({-1: 4, 1: 252}, -1),  # as the best has it, if enough machines have it
+        ({-1: 4, 1: 252}, -1),  # as in the best hypothesis, if enough machines agree
         ({-1: 3, 1: 253}, 1),
         ({-1: 3, -2: 200, 1: 53}, -2),
         ({-1: 3, 2: 100, -2: 153}, -2),
@@ -352,7 +352,7 @@ def test_how_probably_a_screw_works_in_a_way_is_the_weight_of_what_supposes_it()
 @pytest.mark.parametrize("hung", ["mirror-1", "mirror-2", "mirror-3", "nozzle", None])
 @pytest.mark.parametrize("anew", [False, True])
 def test_a_mark_is_foretold_less_surely_on_a_card_that_is_hung_for_it(hung: str | None, anew: bool) -> None:
-    """Beside one on a card that is known to hang exactly, with nothing but how cards hang."""
+    """Compared with a mark on a card whose hanging is known exactly; only the error of hanging is added."""
     mixture, place = seen().mixture, Place(1, 4)
     mean, cov = mixture.mean.copy(), mixture.cov.copy()
     b.forget(mean, cov, m.HANG, np.zeros((3, 3)))
@@ -413,7 +413,7 @@ def test_each_stage_asks_for_its_own_places_first_and_for_all_others_behind(monk
     ("stage", "coarse", "left", "weights"),
     [
         (1, False, [0, 1], [1.0, 0.5, 0.0, 1.0]),
-        (2, False, [0], [2.0, 0.5, 0.0, 1.0]),  # it proves a position, too
+        (2, False, [0], [2.0, 0.5, 0.0, 1.0]),  # it also proves a position
         (2, False, [], [1.0, 0.5, 0.0, 1.0]),
         (3, False, [1], [1.0, 1.0, 0.0, 1.0]),
         (4, False, [0, 1, 3], [2.0, 1.0, 0.0, 2.0]),
@@ -506,7 +506,7 @@ def test_a_place_that_was_not_pulsed_keeps_its_chance_in_a_search() -> None:
         (True, 0.1, 0.5, 0.71, True),
         (True, 0.1, 0.5, 0.69, False),  # half of the offset may be error: a mark first
         (True, 0.1, 0.19, 0.2, True),  # too far off for that
-        (True, 0.005, 0.5, 0.51, True),  # a mark tells nothing either
+        (True, 0.005, 0.5, 0.51, True),  # a mark would add nothing either
         (False, 0.1, 0.5, 0.51, True),
     ],
 )

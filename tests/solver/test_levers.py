@@ -1,4 +1,4 @@
-"""What can be moved, by which hand, and what that does to each machine as it may be."""
+"""What can be moved, with which hand error, and what a move does to the drawn machines."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ def with_bases(*bases: str) -> Profile:
 
 
 def known(*, sign: tuple[int, ...] = (1,) * 12, noise: int = 0) -> b.Mixture:
-    """One hypothesis whose screws and bases work as told."""
+    """One hypothesis whose screws and bases work as ``sign`` says."""
     one = b.take(b.prior(LASER), np.array([0]), np.zeros(1))
     one.sign[:] = sign
     one.mean[0, m.RESPONSE] = np.linspace(-0.1, 0.1, 18)
@@ -88,7 +88,7 @@ def test_a_base_that_did_not_move_is_counted_among_them(dead: int) -> None:
 
 @pytest.mark.parametrize("lever", mv.levers(LASER, 4), ids=lambda lever: lever.name(LASER))
 def test_a_lever_does_what_its_move_does(lever: mv.Lever) -> None:
-    """A turn that takes hold whole, or one mm along each axis, by a hand that never errs."""
+    """A turn without play, or one mm along each axis, without hand error."""
     mixture = known(sign=(1, -1, 2, 1, 1, -2, 1, 1, 1, 1, 1, 1))
     exact = o.Samples(mixture.mean, mixture.fault, mixture.sign, np.zeros((1, 21)), mixture.noise)
     does = mv.direction(LASER, mixture, lever)

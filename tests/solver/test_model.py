@@ -1,4 +1,4 @@
-"""The unknowns as a vector: where each stands in it, and what it does, against plain geometry."""
+"""The vector of unknowns: the place of each in it, and its effect compared with plain geometry."""
 
 from __future__ import annotations
 
@@ -86,8 +86,8 @@ def test_cross_talk_is_the_same_tilt_a_quarter_turn_round(laser: Profile, mount:
 @CORNERS
 @pytest.mark.parametrize("head_x", [0.0, 100.0, 300.0, 450.0, 600.0])
 def test_outside_a_head_leans_as_its_bowed_rail_slopes(laser: Profile, head_x: float) -> None:
-    """The slope of the parabola of the rail: up is along u, and back is along v, whose sign changes with the
-    corner. The bow is a hundredth of a millimetre, for squares of the slope are no part of it."""
+    """The slope of the rail's parabola: up is along u, and back is along v, whose sign depends on the corner.
+    The bow is a hundredth of a millimetre, so that squares of the slope do not matter."""
     bow = np.zeros((2, m.SIZE))
     bow[0, m.BOW.stop - 1] = bow[1, m.BOW.stop - 2] = 0.01
     head = np.array((head_x, 200.0))
@@ -147,8 +147,8 @@ def test_a_mark_lies_on_a_card_as_that_hangs() -> None:
 
 @pytest.mark.parametrize("before_mm", [0.0, 4.0])
 def test_outside_the_card_below_is_met_by_a_straight_line(before_mm: float) -> None:
-    """With the lens out, the beam goes on as it fell on the lens: its place there, and its slope times the
-    way from the lens to the card."""
+    """With the lens out, the beam goes straight on: its place at the lens, plus its slope times the distance
+    from the lens to the card."""
     laser = replace(LASER, card=replace(LASER.card, before_mount_mm=(0.0, 0.0, 0.0, before_mm)))
     x = np.random.default_rng(4).normal(0.0, 0.3, m.SIZE)
     found = m.rays(laser, x, np.array((400.0, 300.0)))
@@ -162,8 +162,8 @@ def test_outside_the_card_below_is_met_by_a_straight_line(before_mm: float) -> N
 
 @pytest.mark.parametrize("name", ["1600", "600"])
 def test_outside_a_beam_that_spreads_more_than_it_must_has_a_wider_focus(name: str) -> None:
-    """A beam of full divergence θ has its focus f·θ wide where it is as wide at the lens as at its waist, and
-    half of that where it is twice as wide (Siegman, Lasers, 1986, ch. 17)."""
+    """A beam of full divergence θ has a focus f·θ wide if it is as wide at the lens as at its waist, and half
+    as wide if it is twice as wide at the lens (Siegman, Lasers, 1986, ch. 17)."""
     laser = parse_profile(profile(name))
     wide, spread = laser.beam.diameter_mm, 1e-3 * laser.beam.divergence_mrad
     spots = spot_diameter(laser, [wide, 2 * wide])
@@ -172,8 +172,8 @@ def test_outside_a_beam_that_spreads_more_than_it_must_has_a_wider_focus(name: s
 
 @CORNERS
 def test_outside_a_beam_slopes_as_the_tube_lies_and_not_at_all_where_all_is_nominal(laser: Profile) -> None:
-    """A tube that is a millimetre higher at its exit than at its far mount rises by that over the gap;
-    mirrors at 45° about upright axes leave it so."""
+    """The slope of a tube that is a millimetre higher at its exit than at its far mount is 1 mm over the gap
+    between the mounts. Mirrors at 45° about upright axes do not change it."""
     head = np.array((100.0, 300.0))
     np.testing.assert_allclose(m.rays(laser, np.zeros(m.SIZE), head).slope, 0.0, atol=1e-12)
     np.testing.assert_allclose(m.rays(laser, np.zeros(m.SIZE), head).offset_mm, 0.0, atol=1e-9)

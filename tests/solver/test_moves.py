@@ -85,7 +85,7 @@ def test_the_spot_of_a_perfect_beam() -> None:
 
 
 def test_an_offset_beam_leans_by_its_offset_over_the_focal_length() -> None:
-    """1 mm off at a lens of 63.5 mm: 1/63.5 for each mm, 0.094 mm through 6 mm; a tilt adds itself."""
+    """1 mm off at a lens of 63.5 mm: 1/63.5 for each mm, 0.094 mm through 6 mm; a tilt is added."""
     machine = PROFILES[0]
     assert kerf_lean(machine, [1.0, 0.0], [0.0, 0.0]) == pytest.approx([-1 / 63.5, 0.0])
     assert 6 * abs(kerf_lean(machine, [1.0, 0.0], [0.0, 0.0])[0]) == pytest.approx(0.0945, abs=1e-4)
@@ -98,7 +98,7 @@ def test_a_design_that_determines_nothing_is_refused() -> None:
 
 
 def _believed() -> tuple[Profile, Mixture, np.ndarray]:
-    """A straight machine, what is known of it, how its far mark at mirror 3 follows its state (2, SIZE)."""
+    """A straight machine, the belief about it, and the derivative of its far mark at mirror 3, (2, SIZE)."""
     alignment = parse_alignment(straight().document())
     mixture = believe(alignment)
     far = m.mark_jacobian(alignment.machine, mixture.mean[mixture.best][None], np.array(FIVE[4]), 2)[0]
@@ -113,7 +113,7 @@ def _spread(part: str) -> np.ndarray:
 
 
 def _true_spread(part: str) -> np.ndarray:
-    """(2, 2) the same, of the hands that move 400 machines."""
+    """(2, 2) the same, from 400 machines moved with hand error."""
     machine, marks = straight(), []
     for seed in range(400):
         other = copy.deepcopy(machine)
@@ -127,7 +127,7 @@ def _true_spread(part: str) -> np.ndarray:
 def test_an_even_move_of_the_tube_tilts_it_by_what_each_hand_errs(
     spread: Callable[[str], np.ndarray],
 ) -> None:
-    """The variances of both ends add up: more than twice that of a mount behind them, which tilts nothing."""
+    """The variances of both ends add up to more than twice that of a mount, whose move tilts nothing."""
     tube, ends = np.trace(spread("tube")), np.trace(spread("tube-exit")) + np.trace(spread("tube-far"))
     assert tube == pytest.approx(ends, rel=0.2)
     assert tube > 2 * np.trace(spread("mirror-2"))
@@ -137,7 +137,7 @@ def test_an_even_move_of_the_tube_tilts_it_by_what_each_hand_errs(
 def test_drawn_machines_are_moved_as_the_belief_is(part: str) -> None:
     laser, before, jacobian = _believed()
     samples = draw(before, 2048)
-    samples.sign[:, 9:] = 1  # no base that is stuck
+    samples.sign[:, 9:] = 1  # no base is stuck
     moved = apply(laser, before, samples, Shift(part, MOVE_MM)).x - samples.x
     spread = _spread(part)
     assert np.cov((moved @ jacobian.T).T) == pytest.approx(spread, abs=0.15 * np.abs(spread).max())

@@ -1,4 +1,4 @@
-"""Whatever the readings say, there is a step in plain numbers, or a refusal that names the field."""
+"""For any readings, the answer is a step with finite numbers, or a refusal that names the field."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Machines drawn from the belief: they stand for it, whatever rounding did to its covariance."""
+"""Machines drawn from the belief represent it, even if rounding has damaged its covariance."""
 
 from __future__ import annotations
 

@@ -1,6 +1,4 @@
-"""The solver, driven by events alone, aligns machines that it has never seen: both corners, three
-severities.
-"""
+"""The solver, driven by events alone, aligns unseen machines: both corners, three severities."""
 
 from __future__ import annotations
 
@@ -30,7 +28,7 @@ def test_it_ends_aligned(severity: str, bed: str, corner: str, seed: int) -> Non
 
 
 class Honest:
-    """A player that hands on the solver's steps and checks each answer against what is true."""
+    """A player that passes the solver's steps on and compares each answer with the truth."""
 
     def __init__(self, machine: Machine) -> None:
         self.machine = machine
@@ -64,9 +62,8 @@ def every_screw_was_seen(events: list[dict[str, Any]], step: dict[str, Any]) -> 
 
 
 def test_expect_is_as_sure_as_it_says() -> None:
-    """Where a mark goes is within 3 sigma of where it was foretold. Left out is what follows the first
-    turn of a
-    screw until a mark is seen: one mount in four has a wrong `clockwise`, which nobody can know before."""
+    """A mark is within 3 sigma of its prediction. Predictions after the first turn of a screw are left out
+    until a mark is seen: one mount in four has a wrong `clockwise`, which nobody can know before."""
     pulls: list[float] = []
     for seed in range(4):
         machine = draw_machine(seed, severity="drifted", bed="600", corner=CORNERS[seed % 2], fault=None)

@@ -1,7 +1,7 @@
-"""What it costs to be off, what a cut feels, and why it is not good enough: against plain sums.
+"""Power, lean and spot of a cut, and why an alignment is not good enough, compared with plain sums.
 
 Thin lenses: Hecht, Optics, ch. 6; Gaussian beams: ISO 11146-1, Siegman, Lasers, ch. 17. The map of mirror 3
-is compared with a polynomial that is given.
+is compared with a given polynomial.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ LASERS = [parse_profile(profile("1600", corner)) for corner in ("back-left", "ba
 
 @lru_cache
 def seen() -> View:
-    """A straight machine of which every station has shown a mark."""
+    """A straight machine with a mark at every station."""
     return look(parse_alignment(straight().document()))
 
 
@@ -136,7 +136,7 @@ def test_what_was_moved_is_taken_back_for_what_was_found() -> None:
     told = felt.forecast(replace(view, alignment=replace(view.alignment, events=events)), Choice("done"))
     moved = felt.forecast(view, Choice("shift", event=Shift("tube", (0.0, -3.0, 0.0))))
     assert told is not None and moved is not None
-    for found, after in zip(told, moved, strict=True):  # the same move, backwards, by another hand
+    for found, after in zip(told, moved, strict=True):  # the same move backwards, with other hand errors
         assert found.found is not None
         assert found.found.power.value == pytest.approx(after.after.power.value, abs=0.03)
 
@@ -206,7 +206,7 @@ def test_each_number_beyond_its_tolerance_is_a_reason_and_no_other(key: str, tel
 
 @pytest.mark.parametrize(("sd", "known"), [(0.02, True), (0.15, True), (0.25, False), (1.0, False)])
 def test_the_lens_is_told_once_a_mark_below_has_shown_it(sd: float, known: bool) -> None:
-    """The worst of the bed, its median over machines, where one standard deviation is at most 0.2 mm."""
+    """The worst offset over the bed, as the median over machines, if its sd is at most 0.2 mm."""
     view = spoiled("lens", 1.5)
     mark = MarkSeen("below", (0.0, 0.0), (0.0, 0.0), (0.1, 0.1), None, 30.0)
     events = (*view.alignment.events, mark)

@@ -1,4 +1,4 @@
-"""The tests' own workshop: that each disturbance is as large as it says, and none changes the machine."""
+"""The tests' own disturbances: each is as large as it says, and none changes how the machine is drawn."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ def test_a_hanging_moves_all_its_marks_alike_and_another_elsewhere() -> None:
     same, anew = marks(machine, "mirror-2", 6), marks(machine, "mirror-2", 400, hang="anew")
     assert same.std(0).max() < 1e-6
     assert np.abs(anew).max() <= 1.0
-    # Limits ± a, all between as probable: sd a / √3 (JCGM 100:2008, 4.3.7).
+    # Limits ± a, all values between equally probable: sd a / √3 (JCGM 100:2008, 4.3.7).
     np.testing.assert_allclose(anew.std(0), 1 / np.sqrt(3), rtol=0.1)
     assert len({e["hanging"] for e in machine.events}) == 401
 
@@ -54,7 +54,7 @@ def test_tape_and_jitter_scatter_as_they_say() -> None:
 
 
 def test_the_lens_off_its_axis_moves_the_mark_at_the_nozzle_but_none_below() -> None:
-    """Ray matrix of a thin lens: a lens h off bends the beam on its axis by h/f, seen at the tip as t h/f."""
+    """Ray matrix of a thin lens: a lens that is off by h bends the beam by h/f, which is t h/f at the tip."""
     machine = laser()
     machine.layout.lens_off_mm = np.array([1.0, 0.0])
     assert machine.pulse("nozzle", FRONT)["offset_mm"][0] == pytest.approx(55 / 63.5, abs=1e-3)

@@ -1,4 +1,4 @@
-"""What the cut will feel, against the complex beam parameter and plain ray optics."""
+"""What a cut gets, compared with the complex beam parameter and plain ray optics."""
 
 from __future__ import annotations
 

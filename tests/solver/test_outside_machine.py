@@ -1,4 +1,4 @@
-"""The tests' own laser: that it is as bad as it says, obeys as inexactly as it says, and can be put right."""
+"""The tests' own laser: its errors and its hands' errors are as large as stated, and it can be aligned."""
 
 from __future__ import annotations
 
@@ -101,7 +101,7 @@ def test_a_fault_alone_breaks_the_tolerance_and_a_repair_mends_it(cause: str, se
             assert machine.inspect(other)["outcome"] == "nothing-found"
     assert machine.inspect(cause)["outcome"] == "fixed"
     assert np.isfinite(machine.truth().excess)
-    if cause != "loose-mount":  # tightened, the mirror stays as it lay
+    if cause != "loose-mount":  # a tightened mirror stays where it was
         assert machine.truth().excess < 0.6
     assert machine.inspect(cause)["outcome"] == "nothing-found"
 
@@ -151,7 +151,7 @@ def test_orders_nobody_could_follow_are_refused() -> None:
 
 @pytest.mark.parametrize(("seed", "corner"), [(0, "back-left"), (1, "back-right"), (2, "back-left")])
 def test_an_oracle_can_align_it(seed: int, corner: str) -> None:
-    """So what the solver is asked to do can be done: by one who knows the levers, from marks alone."""
+    """So the solver's task is possible: a player that knows the levers can do it from marks alone."""
     machine = draw_machine(seed, severity=SEVERITIES[seed], corner=corner, fault=None)
     run = play(machine, Oracle(machine))
     assert run.aligned, run

@@ -28,7 +28,7 @@ LONG = {1: 1000.0, 2: 1500.0}  # how much longer the leg gets between the two he
 
 
 def two_heads(given: dict[str, Any], mirror: int) -> tuple[Array, Array]:
-    """Heads near to and LONG mm farther from the mirror that is turned."""
+    """Head positions near the mirror that is turned, and LONG mm farther from it."""
     left, width = given["path"]["corner"] == "back-left", given["bed"]["width_mm"]
     near_x = 0.0 if left else width
     if mirror == 1:
@@ -37,9 +37,7 @@ def two_heads(given: dict[str, Any], mirror: int) -> tuple[Array, Array]:
 
 
 def slopes(corner: str, contact_mm: Array, mirror: int, by: str) -> tuple[Array, Array]:
-    """(angle [u, v] of the beam in rad, offset [u, v] in mm extrapolated back to the mirror) at the next
-    card.
-    """
+    """Two (u, v): the beam's angle at the next card, rad; its offset extrapolated back to the mirror, mm."""
     given = profile("1600", corner)
     state = Misalignment(np.zeros((2, 2)), contact_mm, np.zeros((3, 3)))
     marks = []
@@ -121,7 +119,7 @@ def test_nozzle_tells_angle_by_f_and_offset_by_one_minus_t_over_f(corner: str) -
     f, t, below = 63.5, 55.0, 60.0
     parsed, head = parse_profile(given), np.array([800.0, 500.0])
     moved = np.zeros((3, 3))
-    moved[2, 1] = -0.5  # mirror 3 stands off in Y, along its own plane: the beam does not move with it
+    moved[2, 1] = -0.5  # mirror 3 is off in Y, along its own plane: the beam does not move with it
     still = trace(parsed, State(np.zeros((2, 2)), np.zeros((3, 3)), moved), head)["nozzle"]
     np.testing.assert_allclose(still, 0, atol=1e-9)
     moved = np.zeros((3, 3))

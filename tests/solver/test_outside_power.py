@@ -1,6 +1,4 @@
-"""Power through round apertures and the growth of the beam: against scipy, a plain integral, and the
-textbooks.
-"""
+"""Power through round apertures and growth of the beam, compared with scipy, an integral and textbooks."""
 
 from __future__ import annotations
 
@@ -19,9 +17,7 @@ from tests.machines import profile
 @pytest.mark.parametrize("aperture_mm", [1.0, 4.0, 18.0, 25.0])
 @pytest.mark.parametrize("beam_mm", [0.94, 5.0, 9.0])
 def test_noncentral_chi_square(offset_mm: float, aperture_mm: float, beam_mm: float) -> None:
-    """Squared distance of a normal point of sd w/2 from a centre that is off: noncentral chi-square, 2
-    degrees.
-    """
+    """Squared distance of a normal point (sd w/2) from an offset centre: noncentral chi-square, 2 degrees."""
     sd = beam_mm / 4
     expected = ncx2.cdf((aperture_mm / 2 / sd) ** 2, 2, (offset_mm / sd) ** 2 + 1e-300)
     assert passed_fraction(offset_mm, aperture_mm, beam_mm) == pytest.approx(expected, abs=1e-9)
@@ -29,9 +25,7 @@ def test_noncentral_chi_square(offset_mm: float, aperture_mm: float, beam_mm: fl
 
 @pytest.mark.parametrize(("offset_mm", "aperture_mm", "beam_mm"), [(1.0, 4.0, 3.0), (6.0, 18.0, 7.0)])
 def test_plain_integral_over_the_disc(offset_mm: float, aperture_mm: float, beam_mm: float) -> None:
-    """∫ I dA with I = 2/(πw²)·exp(-2|r - c|²/w²); over the angle that is a modified Bessel function
-    (scaled).
-    """
+    """∫ I dA with I = 2/(πw²)·exp(-2|r - c|²/w²); over the angle, a (scaled) modified Bessel function."""
     w = beam_mm / 2
 
     def ring(r: float) -> float:
@@ -48,9 +42,7 @@ def test_centred_beam(ratio: float) -> None:
 
 
 def test_aperture_of_pi_w_passes_99_percent() -> None:
-    """Siegman, *Lasers* (1986), 17.1: a diameter of πw passes just over 99 % of the power; one of 2w
-    passes 86 %.
-    """
+    """Siegman, *Lasers* (1986), 17.1: a diameter of πw passes just over 99 % of the power, one of 2w 86 %."""
     assert passed_fraction(0.0, np.pi * 3.5, 7.0) == pytest.approx(0.9928, abs=5e-5)
     assert passed_fraction(0.0, 2 * 3.5, 7.0) == pytest.approx(0.865, abs=5e-4)
 
@@ -63,8 +55,9 @@ def test_half_a_beam_passes_a_straight_edge() -> None:
 @pytest.mark.parametrize("diameter_mm", [5.0, 7.0, 12.0])
 @pytest.mark.parametrize("wavelength_um", [9.3, 10.6])
 def test_growth_is_that_of_a_gaussian_beam(diameter_mm: float, wavelength_um: float) -> None:
-    """With the smallest divergence 4λ/(πD): D(z) = D·sqrt(1 + (z/zR)²), zR = πD²/(4λ). Siegman 17.1;
-    Hecht 13.1.
+    """With the smallest divergence 4λ/(πD): D(z) = D·sqrt(1 + (z/zR)²), zR = πD²/(4λ).
+
+    Source: Siegman 17.1; Hecht 13.1.
     """
     given = profile("1600")
     floor_mrad = 4 * wavelength_um / (np.pi * diameter_mm)

@@ -23,7 +23,7 @@ def test_a_disc_of_a_plane_normal(span: float) -> None:
 
 
 def test_far_out_the_disc_is_a_half_plane() -> None:
-    """Where the disc is a million sigmas wide; scipy gives up before that."""
+    """For a disc that is a million sigmas wide; scipy fails before that."""
     edge = np.linspace(-4.0, 4.0, 9)
     assert disc_probability(1e6, 1e6 + edge) == pytest.approx(special.ndtr(-edge), abs=1e-6)
 

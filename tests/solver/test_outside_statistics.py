@@ -1,7 +1,7 @@
 """Least squares against certified values: NIST StRD 'Norris', and example H.3 of the GUM (JCGM 100:2008).
 
-The data are from memory; that they are right is proved by the certified and published results, which they
-reproduce to all digits given.
+The data are from memory. They reproduce the certified and published results to all digits given, which shows
+that they are right.
 """
 
 from __future__ import annotations
@@ -50,9 +50,7 @@ def test_norris_certified_values() -> None:
 
 
 def test_weights_count_as_repeats() -> None:
-    """A reading of half the uncertainty weighs as four: Norris with each point of the first half taken
-    four times.
-    """
+    """A reading with half the uncertainty counts as four: Norris, half of the points taken four times."""
     y, x = NORRIS.T
     sigma = np.where(np.arange(36) < 18, 0.5, 1.0)
     repeats = np.where(np.arange(36) < 18, 4, 1)
@@ -63,8 +61,8 @@ def test_weights_count_as_repeats() -> None:
 
 
 def test_gum_h3_calibration_line() -> None:
-    """H.3.3: y1 = -0.1712 °C (s 0.0029), y2 = 0.00218 (s 0.00067), r = -0.930, s = 0.0035 °C; H.3.4: b(30
-    °C) = -0.1494 °C, u = 0.0041 °C."""
+    """H.3.3: y1 = -0.1712 °C (s 0.0029), y2 = 0.00218 (s 0.00067), r = -0.930, s = 0.0035 °C.
+    H.3.4: b(30 °C) = -0.1494 °C, u = 0.0041 °C."""
     design = line(GUM_T - 20.0)
     estimate, _ = weighted_least_squares(design, GUM_B, 1.0)
     s = residual_sd(design, GUM_B, estimate)

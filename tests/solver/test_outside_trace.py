@@ -1,7 +1,7 @@
-"""The trace against two others: the tests' own laser (a second reading of the frames), and the general ray
-tracer optiland.
+"""The trace compared with two others: the tests' own laser (an independent reading of the frames), and the
+general ray tracer optiland.
 
-optiland gets planes in space and nothing of our code: its normals are written down here by hand for both
+optiland is given planes in space and nothing of our code: their normals are written here by hand for both
 corners.
 """
 

@@ -1,4 +1,4 @@
-"""What everybody who has aligned such a laser has seen: common practice, no source for any of it.
+"""What everybody who has aligned a laser of this kind has seen: common practice, no source for any of it.
 
 The model must give each of these by itself, with numbers; nothing in it was fitted to them.
 """
@@ -20,9 +20,8 @@ CORNERS = ("back-left", "back-right")
 
 
 def machine(corner: str) -> tuple[dict[str, Any], Profile]:
-    """The large machine: mirror 1 has its pivot below the top screw, mirror 2 is turned round, its pivot
-    beside
-    the top screw and above the bottom one."""
+    """The large machine. Mirror 1 has its pivot below the top screw; the mount of mirror 2 is turned round,
+    with its pivot beside the top screw and above the bottom one."""
     given = profile("1600", corner)
     del given["mount"][1]["contact"][2]["screw_pitch_mm"], given["mount"][1]["contact"][2]["clockwise"]
     return given, parse_profile(given)
@@ -50,9 +49,7 @@ def turned(corner: str, mirror: int, screw: str, turns: float) -> Array:
 
 @pytest.mark.parametrize("corner", CORNERS)
 def test_mirror_1_with_its_pivot_below_the_top_screw(corner: str) -> None:
-    """Top: up and down. Side: left and right. An eighth of a turn moves the far mark by several
-    millimetres.
-    """
+    """Top: up and down. Side: left and right. An eighth of a turn moves the far mark several millimetres."""
     top, side = turned(corner, 1, "top", 1 / 8), turned(corner, 1, "side", 1 / 8)
     assert abs(top[1]) == pytest.approx(np.sqrt(2) * 0.7 / 8 / 36 * 1120, rel=0.01)
     assert abs(top[0]) < 0.05 * abs(top[1])
@@ -64,9 +61,8 @@ def test_mirror_1_with_its_pivot_below_the_top_screw(corner: str) -> None:
 
 @pytest.mark.parametrize("corner", CORNERS)
 def test_a_mount_turned_round_swaps_what_its_screws_do(corner: str) -> None:
-    """Pivot beside the top screw and above the bottom one: top moves the mark left and right, bottom up
-    and down.
-    """
+    """Pivot beside the top screw and above the bottom one: the top screw moves the mark left and right, the
+    bottom one up and down."""
     top, bottom = turned(corner, 2, "top", 1 / 8), turned(corner, 2, "bottom", 1 / 8)
     assert abs(top[0]) > 20 * abs(top[1]) and abs(top[0]) > 3
     assert abs(bottom[1]) > 20 * abs(bottom[0]) and abs(bottom[1]) > 3
@@ -84,9 +80,8 @@ def test_the_corner_screw_moves_the_mark_diagonally(corner: str) -> None:
 
 @pytest.mark.parametrize("corner", CORNERS)
 def test_a_small_error_near_the_tube_is_large_at_the_far_corner(corner: str) -> None:
-    """2 mrad at mirror 1: the near corner still cuts with nearly all power where the far one has lost a
-    good part.
-    """
+    """2 mrad at mirror 1: the near corner still cuts with nearly all the power, while the far one has lost a
+    good part of it."""
     given, parsed = machine(corner)
     at = np.array([c["at_mm"] for c in given["mount"][0]["contact"]])
     contact_mm = np.zeros((3, 3))
@@ -104,9 +99,8 @@ def test_a_small_error_near_the_tube_is_large_at_the_far_corner(corner: str) -> 
 
 @pytest.mark.parametrize("corner", CORNERS)
 def test_a_half_moon_at_the_nozzle_is_the_beam_on_the_cone(corner: str) -> None:
-    """At the tip the converging beam is about 1 mm wide: 2 mm off centre the rim of a 4 mm hole halves it,
-    1 mm off it
-    still passes whole. Mirror 3 must be some 15 mrad off for that: a quarter turn."""
+    """At the tip the converging beam is about 1 mm wide. 2 mm off centre the rim of a 4 mm hole halves it;
+    1 mm off, all of it still passes. Mirror 3 must be some 15 mrad off for that: a quarter turn."""
     given, parsed = machine(corner)
     at_tip_mm = 7.0 * (1 - 55 / 63.5)
     at = np.array([c["at_mm"] for c in given["mount"][2]["contact"]])
@@ -122,9 +116,7 @@ def test_a_half_moon_at_the_nozzle_is_the_beam_on_the_cone(corner: str) -> None:
 
 @pytest.mark.parametrize("corner", CORNERS)
 def test_one_end_of_the_tube_moved_alone_tilts_the_beam(corner: str) -> None:
-    """1 mm at the far mount over 1 m between mounts: 1 mrad, down if the far end goes up. Both ends: no
-    tilt.
-    """
+    """1 mm at the far mount over 1 m between mounts: 1 mrad, down if the far end goes up. Both: no tilt."""
     given, parsed = machine(corner)
     near, far = far_from(given, 1) * [1, 0] + [0, 1000.0], far_from(given, 1)
     tilted, lifted = np.array([[0, 0], [0, 1.0]]), np.array([[0, 1.0], [0, 1.0]])

@@ -1,4 +1,4 @@
-"""Power in words: a Gaussian beam is never said to pass whole."""
+"""Power in words: no text says that all of a Gaussian beam passes."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The numbers of the plan: each is explained; and what some of them are for."""
+"""The constants of the decision: each is explained; and examples of what some of them do."""
 
 from __future__ import annotations
 
@@ -52,7 +52,7 @@ def first_mark(*offsets: list[float]) -> dict[str, Any]:
 
 
 def test_a_long_shift_waits_for_two_marks_that_agree() -> None:
-    """One mark 7 mm off may be misread: it is made again, and the tube moved where both agree."""
+    """One mark that is 7 mm off may be misread: it is made again, and the tube is moved if both agree."""
     again = first_mark([7.0, 0.0])
     assert (again["do"], again["station"], again["tape"]) == ("mark", "mirror-1", "fresh")
     assert "misread" in again["why"]
@@ -86,7 +86,7 @@ def test_nothing_is_moved_far_for_one_mark_that_others_do_not_bear_out(
 
 
 def test_a_move_is_weighed_on_all_that_marks_have_shown(monkeypatch: pytest.MonkeyPatch) -> None:
-    """What is done to the tube for mirror 1 must not spoil the legs behind it, once they have been seen."""
+    """A move of the tube for mirror 1 must not spoil the legs behind it, once these have marks."""
     asked: list[int] = []
     monkeypatch.setattr(next_step, "best_move", lambda _, stage: asked.append(stage))
     machine = straight()
@@ -100,7 +100,7 @@ def test_where_one_base_does_not_move_the_others_are_not_asked_to() -> None:
     alone, beside, free = base_chances(np.array([[0, 0, 0], [0, DEAD, 0], [0, 1, 0]]))
     assert alone[1] == free[1] < 0.1 and beside[1] > 0.5
     alignment = parse_alignment(straight().document())
-    mixture = believe(alignment)  # remembered: not to be written into
+    mixture = believe(alignment)  # cached, so it must not be changed
     stuck = mixture.sign.copy()
     stuck[:, 10] = DEAD
     mixture = replace(mixture, sign=stuck)
@@ -151,8 +151,8 @@ def test_done_says_that_no_mark_has_shown_the_lens_until_one_has() -> None:
 def test_a_bed_that_is_hardly_good_is_not_called_done(
     share: float, base: str, stops: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """No mark tells anything and no move helps; all of the machines are within 1.5 times the tolerances.
-    Where a base that could help does not move, it says so."""
+    """No mark would add anything and no move helps; all machines are within 1.5 times the tolerances. If a
+    base that could help does not move, the reason says so."""
     machine = straight()
     machine.profile["mount"][1]["base"] = base
     view = look(parse_alignment(machine.document()))
@@ -165,7 +165,7 @@ def test_a_bed_that_is_hardly_good_is_not_called_done(
 
 
 def test_a_turn_that_was_not_done_is_found_behind_marks_that_cannot_show_it() -> None:
-    """A screw of mirror 3 was to be turned once more: that it was not, the nozzle alone can show."""
+    """A screw of mirror 3 was to be turned again, but was not: only a mark at the nozzle can show that."""
     machine = straight()
     for _ in range(2):
         machine.turn(3, "top", 0.375)

@@ -1,4 +1,4 @@
-"""Machines drawn from the belief, and the verdict's numbers of them, against plain loops."""
+"""Machines drawn from the belief, and their numbers for the verdict, compared with plain loops."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ BED = range(9)  # and the middles of the edges
 
 
 def mixed() -> b.Mixture:
-    """Two hypotheses, three to one, that differ in all that a machine has of its hypothesis."""
+    """Two hypotheses, three to one, that differ in everything that a machine takes from its hypothesis."""
     two = b.take(b.prior(LASER), np.array([0, 12]), np.log([0.75, 0.25]))
     two.mean[1] += 1.0
     two.sign[1, :3] = -1
@@ -196,11 +196,11 @@ def test_outside_machines_pushed_a_little_are_where_the_trace_has_them(seed: int
         by = getattr(pushed, name) - getattr(here, name)
         np.testing.assert_allclose(by, moved, atol=2e-3 * np.abs(moved).max())
     assert o.pushed(here, jacobian, np.zeros((1, m.SIZE))) is here
-    assert o.pushed(here, jacobian, np.eye(m.SIZE)[-1:]) is here  # how a card hangs moves no beam
+    assert o.pushed(here, jacobian, np.eye(m.SIZE)[-1:]) is here  # how a card hangs does not move the beam
 
 
 def test_what_an_error_may_be_is_what_a_number_just_within_its_tolerance_makes_it() -> None:
-    """All marks as far off their centres as they may be, or two apart from each other by as much."""
+    """All marks are as far off their centres as allowed, or two are apart by as much as allowed."""
     t, count = LASER.tolerance, len(o.AT_MOST)
     marks, lens = np.zeros((6, 12, 4, 2)), np.zeros((6, 12, 2))
     marks[0, :, :3, 0], marks[0, :, 3, 1], lens[0, :, 0] = t.centre_mm, t.nozzle_mm, t.lens_mm

@@ -1,4 +1,4 @@
-"""What follows from the events and the machines at hand: tables of small cases, and sums written out."""
+"""Functions of the events and the drawn machines: tables of small cases, and sums written out."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ def seen() -> View:
 
 
 def at(*events: Event, **more: Any) -> View:
-    """The view of a straight machine as if only these events had been."""
+    """The view of a straight machine as if only these events had happened."""
     return replace(seen(), alignment=replace(seen().alignment, events=events), **more)
 
 
@@ -291,7 +291,7 @@ def test_what_nothing_explains_is_made_again_once(events: list[Event], found: Ch
         ([mark(head=FIVE[1])], 20, 5),
         ([mark(head=FIVE[1])], 9, None),
         ([mark(head=FIVE[1])], 11, None),
-        ([mark(head=FIVE[1])], 130, 1),  # once round all twelve
+        ([mark(head=FIVE[1])], 130, 1),  # after all twelve places the first again
         ([], 10, None),
         ([mark(head=FIVE[4]), mark(head=FIVE[1])], 10, 1),
     ],
@@ -350,7 +350,7 @@ def test_marks_that_moved_alike_are_not_doubted_against_each_other() -> None:
     assert proof._doubt(proof._Moves(alike, np.array([0.1, 0.2]))) == pytest.approx(0.0)
     alike[0, 4] += (0.5, 0.0)
     alike[1, 0] += (0.0, 1.0)
-    # from their mean the one that moved is four fifths off; errors of hands add up as squares
+    # the mark that moved is four fifths of its move off their mean; hand errors add up as squares
     doubt = np.hypot(0.1 * 0.4, 0.2 * 0.8)
     assert proof._doubt(proof._Moves(alike, np.array([0.1, 0.2]))) == pytest.approx(doubt)
     assert proof._doubt(None) == np.inf
@@ -487,7 +487,7 @@ def test_a_stage_marks_its_own_station_and_those_before_it(
 
 
 def test_what_a_mark_tells_is_what_is_left_to_know_after_it() -> None:
-    """Of numbers that hang together as normals do: the variance that a linear fit to the mark explains."""
+    """For jointly normal numbers it is the variance that a linear fit to the mark explains."""
     rng = np.random.default_rng(6)
 
     def drawn(columns: int) -> Array:
@@ -502,7 +502,7 @@ def test_what_a_mark_tells_is_what_is_left_to_know_after_it() -> None:
     expected = np.einsum("ij,jk,ik->i", shared, np.linalg.inv(read), shared)
     np.testing.assert_allclose(told, expected, atol=0.01)
     chance = [next_step._told(numbers, drawn(2), 0.01)[2] for _ in range(200)]
-    assert np.mean(chance) == pytest.approx(0.0, abs=2e-5)  # what has nothing to do with it tells nothing
+    assert np.mean(chance) == pytest.approx(0.0, abs=2e-5)  # an independent mark explains nothing
 
 
 def test_the_risk_of_each_part_is_told_beside_the_greatest() -> None:
@@ -548,7 +548,7 @@ def test_an_error_costs_its_square_beyond_what_is_as_good_as_nil_up_to_its_cap(
 
 
 def off(**moved: float) -> View:
-    """A straight machine whose best hypothesis has parts off by so much, as if it had been seen so."""
+    """A straight machine whose best hypothesis has these parts off by so much, as if marks had shown it."""
     view = seen()
     mean = view.mixture.mean.copy()
     for part, by in moved.items():
@@ -601,7 +601,7 @@ def test_each_column_of_the_problem_is_what_its_lever_does() -> None:
 
 @pytest.mark.parametrize("fine", [False, True])
 def test_the_best_amounts_leave_least_and_no_other_leaves_less(fine: bool) -> None:
-    """The expected squared error, written out: the rest, a hand's relative error, and what a unit costs."""
+    """The expected squared error, written out: the rest, relative hand error, and the cost per unit."""
     problem, rng = move_choice.pose(off(tube_exit=6.0), 4, small=0.0), np.random.default_rng(8)
     for some in ((0,), (3,), (3, 5), (1, 4, 6)):
         used = np.concatenate([problem.columns[i] for i in some])

@@ -1,4 +1,4 @@
-"""What a mark and a move are weighed by: proofs still to come, the lens, marks that tell little."""
+"""What decides the value of a mark or a move: proofs still missing, the lens, marks that add little."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from tests.machines import Machine, draw_machine
 from tests.solver.test_proof import FIVE
 
 SEEDS = range(4)
-MORE_SEEDS = range(12)  # how rarely a proof sways what is marked
+MORE_SEEDS = range(12)  # more machines, because a missing proof seldom changes which mark is chosen
 
 
 def machine(seed: int) -> Machine:
@@ -45,7 +45,7 @@ def known(seed: int) -> View:
 
 
 def lens_after(view: View) -> float:
-    """How far off the lens (mm) the beam is meant to be after the moves that bring the bed to nil."""
+    """Planned offset (mm) of the beam at the lens after the moves that bring the bed's error to zero."""
     moves = weigh.adjustments(weigh.pose(view, 4, small=0.0), worth=0.01)
     meant = np.sum([worked(view, event) for event in moves], axis=0)[None]
     return float(np.hypot(*o.pushed(view.best, view.jacobian, meant).lens_mm[0, : o.BED].mean(0)))
@@ -111,7 +111,7 @@ def test_mirror_1_is_looked_at_again_at_the_end_where_readings_are_fine(
 
 
 def test_a_mark_tells_of_the_screw_that_was_turned_and_not_of_the_one_across() -> None:
-    """Which way an untried screw works is seen in the mark; that tells less of the screw across."""
+    """The mark shows which way an untried screw works; it says less about the other screw."""
     laser = draw_machine(3, severity="rebuilt", bed="600", corner="back-left", fault=None)
     for station, head in (("mirror-1", [0.0, 400.0]), ("mirror-2", [0.0, 400.0]), ("mirror-2", [0.0, 0.0])):
         laser.pulse(station, head)
@@ -121,6 +121,6 @@ def test_a_mark_tells_of_the_screw_that_was_turned_and_not_of_the_one_across() -
 
 
 def told_along(view: View, screw: str) -> float:
-    """Variance (tolerances²) that the far mark takes away along what a turn of a screw of mirror 1 does."""
+    """Variance (tolerances²) that the far mark removes along the effect of turning a screw of mirror 1."""
     does = plan._does(view, 1, Turn(1, screw, 1.0))
     return plan._told_along(view, 1, does, Place(1, 1))

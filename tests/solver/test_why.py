@@ -1,4 +1,4 @@
-"""Why a step is asked for, and what is said with it: each case of the choice by itself."""
+"""The reason for a step and the words that go with it, for each kind of choice."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Words of directions against the frames of the interface, worked out by hand; a step's sentence in parts."""
+"""Words for directions, compared with the interface's frames worked out by hand; the parts of a sentence."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Hangings, noise, arrangements, the lens: what the model takes for unknowns is learnt from marks."""
+"""Hangings, noise, arrangements of screws, the lens: these unknowns of the model are learnt from marks."""
 
 from __future__ import annotations
 
@@ -47,19 +47,19 @@ def mark(station: str, head: list[float], offset: list[float], **more: Any) -> J
 
 
 def far_less_near(events: list[Json]) -> tuple[np.ndarray, np.ndarray]:
-    """(2,) how uncertain the far mark at mirror 2 is against the near one, and (2,) by itself."""
+    """Two (2,) sds of the far mark at mirror 2: relative to the near one, and by itself."""
     view = look(parse_alignment({"machine": profile("600"), "events": events}))
     spots = view.rays.offset_mm[:, :, 1]
     return spread(spots[:, 1] - spots[:, 0]), spread(spots[:, 1])
 
 
 def spread(values: np.ndarray) -> np.ndarray:
-    """(2,) a standard deviation that rare hypotheses (a mark astray, misread) do not stretch."""
+    """(2,) a standard deviation that rare hypotheses (a mark astray, misread) do not increase."""
     return np.asarray(1.4826 * np.median(np.abs(values - np.median(values, axis=0)), axis=0))
 
 
 def test_differences_on_one_hanging_are_exact_and_positions_are_not() -> None:
-    """Two hangings 1.5 mm apart with one difference: that is known as well as readings are, the place not."""
+    """Two hangings 1.5 mm apart, one difference: that is known as well as readings are, the place is not."""
     one = [mark("mirror-2", NEAR, [1.0, 0.0], hanging=1), mark("mirror-2", FAR, [2.0, 0.5], hanging=1)]
     two = [mark("mirror-2", NEAR, [2.5, -1.0], hanging=2), mark("mirror-2", FAR, [3.5, -0.5], hanging=2)]
     apart, place = far_less_near([mark("mirror-1", NEAR, [0.0, 0.0], hanging=0), *one, *two])
@@ -127,7 +127,7 @@ def test_how_much_readings_err_is_learnt_whatever_they_claim(factor: float) -> N
 
 @pytest.mark.parametrize("name", ["turned", "mirrored", "dead-screw", "two-screw"])
 def test_an_arrangement_is_learnt_from_the_first_turns_and_said(name: str) -> None:
-    """Every screw that works otherwise is said to, and none that does as the profile has it."""
+    """Every screw that works differently from the profile is named, and no other screw."""
     seeds = [s for s in range(30) if _first_mount_is_off(s, name)]
     machine = laser(seeds[0], name)
     marks(machine, ("mirror-1", NEAR), ("mirror-2", NEAR), ("mirror-2", FAR))
@@ -170,7 +170,7 @@ def test_a_mark_below_tells_where_the_lens_stands_and_without_it_that_is_not_kno
 
 
 def test_the_offset_at_the_lens_is_said_once_a_card_below_has_shown_it() -> None:
-    """It may err by 0.15 mm (one sd) over machines."""
+    """Its error may be 0.15 mm (one sd) over machines."""
     erred = []
     for seed in (4, 5, 6):
         machine = laser(seed, "lens 1")
@@ -260,7 +260,7 @@ def test_fixed_bases_are_not_asked_to_move_and_screws_not_beyond_their_ends() ->
 
 
 def test_a_mirror_that_no_base_moves_is_moved_along_its_normal_by_its_three_screws() -> None:
-    """Mirror 1 stands 2 mm too far out: tilts and the tube only move the error from one card to another."""
+    """Mirror 1 is 2 mm too far out: tilts and the tube only move the error from one card to another."""
     machine = draw_machine(3, severity="drifted", bed="600", fault=None, disturbed=disturbance("bases said"))
     machine.state.contact_mm[0] += 2.0
     for _ in range(45):
@@ -274,7 +274,7 @@ def test_a_mirror_that_no_base_moves_is_moved_along_its_normal_by_its_three_scre
 
 @pytest.mark.parametrize("offset", [[4.8, -1.6], [-3.6, 3.6]])
 def test_a_mark_that_cannot_have_come_through_the_nozzle_is_made_again(offset: list[float]) -> None:
-    """Its bore is 4 mm wide: 5 mm beside the middle no beam comes out."""
+    """The nozzle's bore is 4 mm wide: no beam comes out 5 mm from its middle."""
     machine = laser()
     assert profile("600")["aperture"]["nozzle_mm"] == 4.0
     places = [
@@ -323,7 +323,7 @@ def test_threads_get_the_answers_that_one_gets() -> None:
 
 @pytest.mark.parametrize("count", [239, 240, 241, 400, 1999, 2000])
 def test_of_a_long_alignment_the_newest_events_are_counted(count: int) -> None:
-    """And more of them at once only in whole blocks, so that what is known can be kept."""
+    """Old events are dropped in whole blocks only, so that a belief already computed can be extended."""
     events = [mark("mirror-1", NEAR, [0.0, 0.0])] * count
     kept = len(_recent(parse_alignment({"machine": profile("600"), "events": events})).events)
     assert kept == count if count <= COUNTED else COUNTED - BLOCK < kept <= COUNTED
@@ -338,7 +338,7 @@ def test_all_disturbances_have_names_of_their_own() -> None:
     ("name", "said"), [("dead-screw", "screw 'bottom' of mirror 2"), ("bases said", "base")]
 )
 def test_what_cannot_be_moved_is_named_where_nothing_else_makes_up_for_it(name: str, said: str) -> None:
-    """Mirror 2 of this laser has two screws: without one, only its base or nothing helps."""
+    """Mirror 2 of this laser has two screws: without one of them, only its base can help, or nothing."""
     machine = next(m for m in (rebuilt(s, name) for s in range(50)) if out_of_reach(m))
     for _ in range(60):
         step = answer(machine.document())

@@ -54,7 +54,7 @@ export class Link {
     if (this.source?.readyState === EventSource.CLOSED) this.listen();
   }
 
-  // A link may freeze without an error: what counts is when something came last.
+  // A link may freeze without an error, so what counts is when something last arrived.
   listenClosely() {
     if (document.visibilityState !== "visible" || performance.now() - this.heard < SILENT_MS) return;
     this.lose();
@@ -119,7 +119,7 @@ export class Link {
   news(streamed = true) {
     this.heard = performance.now();
     if (streamed) this.beating = true;
-    if (!this.lost || streamed) return; // only an answer shows that a press would arrive
+    if (!this.lost || streamed) return; // only the answer to a request shows that a press would arrive
     this.lost = false;
     this.handlers.onTrouble("", "net");
     this.handlers.onLost(false);

@@ -22,7 +22,7 @@ export function html(name, attributes = {}, ...children) {
   return node;
 }
 
-/** Returns the first element that matches; every page has those that its scripts ask for.
+/** Returns the first element that matches; every page has all elements that its scripts look for.
  * @param {string} selector @param {ParentNode} [within] @returns {any} */
 export function find(selector, within = document) {
   return within.querySelector(selector);
@@ -45,7 +45,7 @@ export function setText(node, text) {
 /** @type {WeakMap<Element, string>} */
 const made = new WeakMap();
 
-/** Makes an element's children again if `of` has changed; a button replaced under a finger would miss the press.
+/** Makes an element's children again, only if `of` has changed: a button replaced under a finger misses the press.
  * Returns whether it did.
  * @param {Element} place @param {unknown} of @param {() => (Node | string)[]} make */
 export function remake(place, of, make) {

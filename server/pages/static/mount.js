@@ -5,7 +5,7 @@ import { svg } from "./make.js";
 const BODY = 46; // half of the mount's side, in the drawing's units
 const KNOB = 14.5,
   SWEEP = 21,
-  HEAD = 22; // degrees of the arrow that its head takes
+  HEAD = 22; // degrees of the arrow's arc that its head covers
 const MOST = 9.5; // a text that would have to be larger than this is left out: it is said elsewhere
 
 /** Returns how large text has to be, in the drawing's units, to be `px` high on the screen.

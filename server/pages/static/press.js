@@ -6,11 +6,11 @@ const DEAD_MS = 400; // a new button takes no press for so long: the finger was 
 /** @type {ReturnType<typeof setTimeout>} */
 let waking;
 let looked = ""; // the inspection whose outcomes are offered
-let asked = ""; // the restart that was pressed once and asks once more
+let asked = ""; // the restart button that was pressed once and now asks for a second press
 
 /** @type {{state: State, link: Link} | null} */
 let last = null;
-let astray = ""; // how the mark goes wrong, if it does: "I turned it" is then not the next press
+let astray = ""; // how the mark goes wrong, if it does: then "I turned it" is not the button to press next
 
 /** @param {State} state @param {Link} link */
 export function showButtons(state, link) {
@@ -82,7 +82,7 @@ function make(button, link, main = false) {
   );
 }
 
-// Not by `disabled`: that would take the focus away from somebody at a keyboard.
+// `disabled` is not used: it would take the focus away from somebody at a keyboard.
 function sleep() {
   clearTimeout(waking);
   for (const button of document.querySelectorAll("#buttons button")) button.ariaDisabled = "true";
@@ -121,7 +121,7 @@ function redraw(link) {
   find("#buttons button")?.focus();
 }
 
-// A key that is held presses once; a press with the space bar too.
+// A key that is held counts as one press, the space bar included.
 document.addEventListener("keydown", (event) => {
   const button = event.target instanceof Element && event.target.closest("#buttons button");
   if (button && event.repeat && ["Enter", " "].includes(event.key)) event.preventDefault();

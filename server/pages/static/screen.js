@@ -91,7 +91,7 @@ function amountLine({ way, value, unit }) {
   );
 }
 
-/** Fits each line by narrower letters, not lower ones: their height makes them readable from afar. */
+/** Makes each line fit by narrower letters of the same height: the height makes them readable from afar. */
 export function fitAll() {
   for (const line of /** @type {NodeListOf<HTMLElement>} */ (document.querySelectorAll(".huge .fit"))) fit(line);
 }
@@ -144,6 +144,6 @@ function drawSign(drawing, { kind, what, where }, way) {
   drawing.replaceChildren(...sign(kind, way));
 }
 
-// The room for the words of the drawing changes with what is beside it.
+// The room for the words of the drawing changes with the size of what is beside it.
 addEventListener("resize", () => shown.state && draw(shown.state));
 new ResizeObserver(() => shown.state && draw(shown.state)).observe(find("#scene"));

@@ -3,7 +3,7 @@
 import { find, setText } from "./make.js";
 
 const { symptom: what = "", steps = "{}" } = document.body.dataset;
-/** The step that each session had when this page was made: a check does not begin over what came meanwhile.
+/** The step of each session when this page was made: a check does not begin if the step has changed since.
  * @type {Record<string, string>} */
 const shown = JSON.parse(steps);
 /** @type {Record<string, string>} */

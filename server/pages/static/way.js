@@ -7,8 +7,8 @@ import { drawOver } from "./over.js";
 import { setAstray } from "./press.js";
 import { showScreen } from "./screen.js";
 
-const CLOCK_SET_MS = 5000; // a frame older by more than this did not come late: the rig's clock was set back
-const NEARER_MM = 0.2; // a mark that comes so much nearer goes the right way again; readings vary by 0.05 mm sd
+const CLOCK_SET_MS = 5000; // a frame older than the last by more than this was not late: the rig's clock was set back
+const NEARER_MM = 0.2; // a mark that comes nearer by this much goes the right way again; readings vary by 0.05 mm sd
 const LOST = "The mark has left the card. Turn the other way.";
 
 /** Shows that a held screw has driven the mark off the card. */
@@ -22,12 +22,12 @@ export function showLost() {
   showScreen({ way: { kind: "gone", words: LOST, left: null, gap_mm: 0, stands: [], big: [], goes: [] } });
 }
 
-/** The warning that stands, and the farthest that the mark was since; which turn and which frame it was for.
+/** The warning on show and the largest distance of the mark since then; the turn and the newest frame it is for.
  * @type {{said: Way | null, worst_mm: number, asked: string, newest: number, shown: Way | null}} */
 const before = { said: null, worst_mm: 0, asked: "", newest: 0, shown: null };
 
-/** Returns what to show: a warning stays until the mark has clearly moved on, whatever single readings vary by,
- * but "wrong way" only until the mark comes nearer. Frames that arrive late are left out.
+/** Returns what to show. A warning stays until the mark has moved on by more than single readings vary;
+ * "wrong way" stays only until the mark comes nearer. Frames that arrive late are left out.
  * @param {Way | null} way @param {Follow | null | undefined} follow @param {Live | null | undefined} live @returns {Way | null} */
 export function steady(way, follow, live) {
   const turn = JSON.stringify(follow ?? null),
@@ -61,7 +61,7 @@ export function showWay(way, live, state) {
   showScreen({ way });
   vibrate(way?.kind ?? "");
   if (!way || !live || !state.follow) return;
-  find("#landing").hidden = true; // it is about the mark before, and would contradict
+  find("#landing").hidden = true; // it is about the previous mark and would contradict this one
   place.className = `way ${way.kind}`;
   const bar = find(".bar", place);
   bar.hidden = way.left === null;

@@ -1,4 +1,4 @@
-"""What it costs to be off: power over the bed, lean of the cut, size of the spot."""
+"""What a misaligned beam costs: power over the bed, lean of the cut, size of the spot."""
 
 from __future__ import annotations
 
@@ -17,11 +17,9 @@ Array = NDArray[Any]
 
 
 def kerf_lean(profile: Profile, lens_offset_mm: ArrayLike, slope: ArrayLike) -> Array:
-    """Lean of the cut, mm sideways for each mm of thickness: slope − d/f, (..., 2) in the nozzle's card
-    frame.
+    """Lean of the cut: slope − d/f, (..., 2), mm sideways per mm of thickness, in the nozzle's card frame.
 
-    lens_offset_mm : (..., 2), where the beam meets the lens; slope : (..., 2), its slope (rad) on the way
-    down.
+    lens_offset_mm : (..., 2), where the beam meets the lens; slope : (..., 2), its slope (rad) down to it.
     Source: thin-lens ray matrix (Hecht, Optics, ch. 6.2): a ray at height d leaves with its slope less d/f.
     """
     offset = np.asarray(lens_offset_mm, dtype=float)
@@ -46,7 +44,7 @@ def _sizes(profile: Profile) -> Array:
     return np.column_stack([size, tip])
 
 
-TABLE, REACH = 256, 8.0  # offsets at which what passes is worked out once; up to so many sigmas past the edge
+TABLE, REACH = 256, 8.0  # number of offsets in the table of passed power; up to so many sigmas past the edge
 
 
 def _clear(profile: Profile) -> Array:
@@ -56,7 +54,7 @@ def _clear(profile: Profile) -> Array:
 
 
 def _distances(rays: Rays) -> Array:
-    """(M, BED, 5) how far off the centre of mirror 1–3, lens and nozzle the beam is, over the bed."""
+    """(M, BED, 5) distance (mm) of the beam from the centre of mirror 1–3, lens and nozzle, over the bed."""
     marks = np.hypot(rays.offset_mm[:, : o.BED, :, 0], rays.offset_mm[:, : o.BED, :, 1])
     lens = np.hypot(rays.lens_mm[:, : o.BED, 0], rays.lens_mm[:, : o.BED, 1])[..., None]
     return np.concatenate([marks[..., :3], lens, marks[..., 3:]], axis=-1)
@@ -73,7 +71,7 @@ def _passed(profile: Profile) -> tuple[Array, Array]:
 
 def aperture_power(profile: Profile, rays: Rays) -> Array:
     """(M, BED) fraction of a Gaussian beam that passes the tightest of mirror 1–3, lens and nozzle, over the
-    bed, to 1e-3: from a table, because it is asked for hundreds of machines."""
+    bed, to 1e-3. It is read from a table because it is needed for hundreds of machines."""
     at, (offsets, passed) = _distances(rays), _passed(profile)
     found = np.ones(at.shape[:2])
     for i, j in np.ndindex(at.shape[1:]):

@@ -1,4 +1,4 @@
-"""What no screw cures: faults to look for, marks that nothing explains, a beam that is lost, when to stop."""
+"""What no screw can correct: faults to look for, unexplained marks, a lost beam, when to stop."""
 
 from __future__ import annotations
 
@@ -33,12 +33,15 @@ Array = NDArray[Any]
 
 
 def causes(mixture: b.Mixture) -> dict[str, float]:
-    """Probability of each fault that no screw cures."""
+    """Probability of each fault that no screw can correct."""
     return {c: float(mixture.weight[[b.FAULTS[f] == c for f in mixture.fault]].sum()) for c in b.CAUSES}
 
 
 def faulty(view: View) -> Choice | None:
-    """Inspect what is probably to blame; look closer at what may be; stop at what was not fixed."""
+    """Inspect a probable fault, or mark once more where one is only suspected; stop if it was not fixed.
+
+    None if no fault needs attention now.
+    """
     likely = causes(view.mixture)
     cause = max(likely, key=lambda c: likely[c])
     answers = _answers(view, cause)
@@ -47,7 +50,7 @@ def faulty(view: View) -> Choice | None:
     place, unmasked, doubted = None, 0.0, 0.0
     if likely[cause] < POLICY.certain and sum(likely.values()) > POLICY.suspect and not missed(view):
         place, unmasked, doubted = _telling(view)
-    # Of a fault that is almost sure, less is left to be doubted than what makes a suspect.
+    # For an almost certain fault the remaining doubt is below ``suspect``, so a smaller threshold is used.
     least = 1 - POLICY.certain if likely[cause] > 1 - POLICY.suspect else POLICY.suspect
     if doubted > least and unmasked > POLICY.telling * doubted:
         return Choice("mark", place=place, why="fault")
@@ -59,9 +62,11 @@ def faulty(view: View) -> Choice | None:
 
 
 def helpless(view: View, stage: int, least: float = POLICY.out_of_reach) -> Choice | None:
-    """Stop where what does not move, a dead screw or a base, keeps a stage's worst error above ``least``
-    whatever is done with the rest; a screw that may only not have been turned, or by too little to tell, is
-    turned once more before."""
+    """Stop if a dead screw or a base that does not move keeps a stage's worst error above ``least``, whatever
+    else is moved; None if nothing does.
+
+    A screw that perhaps was not turned, or too little to be sure, is first turned once more.
+    """
     blocked: list[str] = []
     doubted: Turn | None = None
     dead = view.mixture.weight @ (view.mixture.sign == screws.DEAD)
@@ -88,7 +93,7 @@ def helpless(view: View, stage: int, least: float = POLICY.out_of_reach) -> Choi
     return Choice("turn", event=doubted, stage=doubted.mount, why="dead")
 
 
-TELLS = 1 / 16  # of a turn, in one go: more than a hand that errs and a screw's play can swallow together
+TELLS = 1 / 16  # of a turn, in one go: more than hand error and a screw's play together can hide
 
 
 def _turned_most(view: View, mount: int, screw: str) -> float:
@@ -98,13 +103,14 @@ def _turned_most(view: View, mount: int, screw: str) -> float:
 
 
 def _told_by(mixture: b.Mixture, k: int) -> float:
-    """The turn of a screw that must show whether it works: back to where it was found, or far enough on."""
+    """The signed turn that shows whether a screw works: back to where it was found, or TELLS onward."""
     net = mixture.net_turns[k]
     return -net if abs(net) >= 2 * TELLS else float(np.copysign(TELLS, mixture.onward[k]))
 
 
 def last_look(view: View) -> Choice | None:
-    """Before it is called done: a mark more where a fault is still possible and a mark would tell."""
+    """One more mark before the alignment is called done, if a fault is still possible and a mark can show it;
+    None otherwise."""
     if sum(causes(view.mixture).values()) <= POLICY.late_suspect:
         return None
     place, unmasked, _ = _telling(view)
@@ -112,9 +118,12 @@ def last_look(view: View) -> Choice | None:
 
 
 def doubtful(view: View) -> Choice | None:
-    """What nothing explains is made again once before anything is built on it, and so is the first pulse of
-    all if it left no mark; a blank where a mark was made and nothing moved since, up to ``blanks_again``
-    times, and then the mount is looked at."""
+    """Repeat a pulse that cannot be trusted yet; None if the newest one can.
+
+    A mark that nothing explains is made once more before it is used; so is the very first pulse if it left no
+    mark. A blank at a place that had a mark, with nothing moved since, is repeated up to ``blanks_again``
+    times; then a person is asked to inspect the mount.
+    """
     events = view.alignment.events
     if not events or not isinstance(events[-1], MarkSeen | NoMark):
         return None
@@ -134,7 +143,7 @@ def doubtful(view: View) -> Choice | None:
 
 
 def _blanks_since_mark(view: View) -> int:
-    """How many blanks there are at one place since a mark there, nothing moved in between; 0 without one."""
+    """Number of blanks at the newest pulse's place since a mark there, nothing moved since; 0 without one."""
     count, newest = 0, view.alignment.events[-1]
     for event in reversed(view.alignment.events):
         if not isinstance(event, MarkSeen | NoMark | Difference):
@@ -151,7 +160,7 @@ def _spot(pulse: MarkSeen | NoMark | Difference) -> tuple[str, Point]:
 
 
 def _answers(view: View, cause: str) -> list[str]:
-    """Outcomes of looking for a cause since something was last fixed."""
+    """Outcomes of the inspections for a cause since something was last fixed."""
     found: list[str] = []
     for event in view.alignment.events:
         if isinstance(event, Inspected):
@@ -172,8 +181,11 @@ def _harmful(view: View, cause: str) -> bool:
 
 
 def _telling(view: View) -> tuple[Place, float, float]:
-    """The place whose mark most probably tells the most probable explanation from the others (each fault, or
-    none), with what probability it does, and the probability of the others."""
+    """Where a mark best separates the most probable explanation (a fault, or none) from the others.
+
+    Returns the place, the probability that a mark there shows one of the others to be true, and the
+    probability of the others.
+    """
     mixture = view.mixture
     look = b.SEEN_AS[mixture.fault]
     heads = [int(np.argmax(np.where(look == f, mixture.log_weight, -np.inf))) for f in np.unique(look)]
@@ -196,8 +208,11 @@ def _telling(view: View) -> tuple[Place, float, float]:
 
 
 def _places(view: View) -> list[Place]:
-    """Where a mark may tell a fault and is probable: along both rails; at the nozzle, which alone shows a
-    loose mirror 3; each also on the card hung anew, where it hangs there."""
+    """Places where a mark may show a fault and is probable: along both rails and at the nozzle.
+
+    Only the nozzle shows a loose mirror 3. Places of the station where the card hangs now are also listed
+    with the card hung again.
+    """
     found: list[Place] = []
     for station, along in ((1, o.ALONG_Y), (2, range(o.BED)), (3, range(5))):
         seen = o.hits(view.profile, view.rays, station).mean(0)
@@ -208,7 +223,7 @@ def _places(view: View) -> list[Place]:
 
 
 def _foretold(view: View, some: b.Mixture, place: Place) -> tuple[Array, Array]:
-    """(H, 2) and (H, 2, 2): the mark at a place as each hypothesis foretells it."""
+    """(H, 2) and (H, 2, 2): mean and covariance of the mark that each hypothesis predicts at a place."""
     head = o.grid(view.profile)[place.position]
     jacobian = m.mark_jacobian(view.profile, some.mean, head, place.station)
     noise = pulse_noise(view.profile, some, jacobian, np.full(2, next_sigma(view) ** 2))
@@ -231,8 +246,8 @@ def _divergence(mean: Array, cov: Array, other: Array, other_cov: Array) -> floa
 
 
 def lost(view: View) -> Choice | None:
-    """After every so many blanks in a row: outwards from where the beam was last seen, a place further each
-    time. It never ends for want of marks."""
+    """After every ``lost_again`` blanks in a row: mark near where the beam was last seen, one place further
+    out each time. None otherwise. It goes on as long as there are no marks."""
     events = view.alignment.events
     pulses = [e for e in events if isinstance(e, MarkSeen | NoMark)]
     marks = [i for i, e in enumerate(pulses) if isinstance(e, MarkSeen)]

@@ -1,4 +1,4 @@
-"""What the cut will feel at the five positions: as found, now, and after the next step."""
+"""What a cut gets at the five positions: as found, now, and after the next step."""
 
 from __future__ import annotations
 
@@ -22,9 +22,9 @@ DRAWN = 64  # machines that are traced, in pairs of opposites
 
 
 def forecast(view: View, choice: Choice) -> tuple[Forecast, ...] | None:
-    """For each of the five positions what it gets, each number with its sigma; None until every station has
-    shown a mark. ``found`` is None once something was repaired: what was before cannot be told from what is
-    now."""
+    """What a cut gets at each of the five positions, each number with its sigma; None until every station has
+    shown a mark. ``found`` is None once something was repaired: the state before a repair cannot be computed
+    from the state after it."""
     if not set(STATIONS) <= seen_stations(view):
         return None
     half = len(view.samples.x) // 2
@@ -40,7 +40,7 @@ def forecast(view: View, choice: Choice) -> tuple[Forecast, ...] | None:
 
 
 def _as_found(view: View, samples: o.Samples) -> Array:
-    """(M, SIZE) the machines before anything was moved: each move taken back, within a hand's error."""
+    """(M, SIZE) the machines before anything was moved: each move undone, hand error included."""
     x = samples.x.copy()
     for i, event in enumerate(view.alignment.events):
         if isinstance(event, Turn | Shift):
@@ -51,12 +51,12 @@ def _as_found(view: View, samples: o.Samples) -> Array:
 
 
 def _felt(profile: Profile, x: Array) -> list[CutThere]:
-    """For each of the five positions its numbers over machines x (M, SIZE)."""
+    """What a cut gets at each of the five positions: mean and sigma over machines x (M, SIZE)."""
     rays, five = o.everywhere(profile, x), len(o.FIVE)
     power = aperture_power(profile, rays)[:, :five]
     lean = kerf_lean(profile, rays.lens_mm, rays.slope[..., 3, :])[:, :five] * SHEET_MM
     focus, spot = focus_and_spot(profile)
-    still = np.ones((len(x), 1))  # what no screw changes
+    still = np.ones((len(x), 1))  # focus and spot are the same for all machines: no screw changes them
     columns = (power, np.hypot(lean[..., 0], lean[..., 1]), still * focus, still * spot)
     return [CutThere(*(_known(values[:, i]) for values in columns)) for i in range(five)]
 

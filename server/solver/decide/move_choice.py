@@ -1,4 +1,4 @@
-"""Which move: a small set that together brings a stage to nil, weighed on machines as they may be."""
+"""Choose a move: a small set that together brings a stage's error to zero, valued on drawn machines."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ Array = NDArray[Any]
 
 Moves = list[tuple[mv.Lever, Array]]  # levers, and how far each: turns, or mm
 
-LAWSON, TINY = 30, 1e-6  # rounds; weight that counts as none
+LAWSON, TINY = 30, 1e-6  # rounds of Lawson's algorithm; least factor of a weight in one round
 
 
 @dataclass(frozen=True)
@@ -34,16 +34,15 @@ class Move:
 
     @property
     def event(self) -> Event:
-        """The one to make now."""
+        """The move to make now."""
         return self.events[0]
 
 
 def best_move(view: View, stage: int) -> Move | None:
-    """The most upstream move of a set that brings the stage to nil, or the single best; None where none
-    helps.
+    """The set of moves that brings the stage's error to zero, or the single best; None if none helps.
 
-    The best of many is chosen partly because it suits the machines that it was weighed on (the winner's
-    curse), so what it takes away is told by others.
+    The best of many options partly wins because it happens to suit the machines that it was valued on (the
+    winner's curse). So its gain is computed on other machines than those that chose it.
     """
     some, others = apart(view)
     move = _chosen(some, stage)
@@ -68,7 +67,7 @@ def _chosen(view: View, stage: int) -> Move | None:
 
 @dataclass(frozen=True)
 class _Now:
-    """What moves are weighed against."""
+    """The state before a move, against which moves are valued."""
 
     view: View
     stage: int
@@ -83,7 +82,7 @@ def _now(view: View, stage: int) -> _Now:
 
 
 def _needed(now: _Now, events: list[Event]) -> Move:
-    """The set without the moves that it can do without; the first of the rest is the one to make now."""
+    """The set without the moves that add hardly anything; the first of the rest is the one to make now."""
     move = _weighed(now, events)
     while len(events) > 1:
         fewer = [events[:i] + events[i + 1 :] for i in range(len(events))]
@@ -96,7 +95,7 @@ def _needed(now: _Now, events: list[Event]) -> Move:
 
 
 def _weighed(now: _Now, events: list[Event]) -> Move:
-    """What a few moves take away together."""
+    """A few moves with their joint gain and effort."""
     after = after_moves(now.view, events)
     drop = now.cost - cost(after, now.stage, now.caps)
     better = probability(after, now.stage) - now.probability
@@ -124,7 +123,7 @@ class Problem:
     gram: Array  # (N, N) design.T @ design
     pull: Array  # (N,) design.T @ residual
     errs: Array  # (N,) the error squared that one unit of a hand's error in each number adds
-    coarse: Array  # (N,) variance of the error by a move of a hand, however small
+    coarse: Array  # (N,) variance that hand error adds even for the smallest move
     far: Array  # (N,) cost of each number squared
 
     @property
@@ -134,7 +133,7 @@ class Problem:
 
 
 def pose(view: View, stage: int, small: float | None = None) -> Problem:
-    """The problem of bringing a stage to nil by what has not been moved since the last pulse."""
+    """The problem of bringing a stage's error to zero with levers not moved since the last pulse."""
     least = POLICY.small if small is None else small
     return _posed(view, stage, _moved_since_mark(view), least, POLICY.lens)
 
@@ -151,7 +150,7 @@ def _posed(view: View, stage: int, used: set[str], small: float, lens: float) ->
     design = slopes @ np.hstack(moves) if levers else np.zeros((len(residual), 0))
     errs = np.square(design).sum(0)
     at = {lever.part: some for lever, some in zip(levers, columns, strict=True)}
-    if "tube" in at:  # the hand errs at each end by itself
+    if "tube" in at:  # the hand's errors at its two ends are independent
         errs[at["tube"]] = errs[at["tube-exit"]] + errs[at["tube-far"]]
     hand = [b.HAND_TURNS if lever.is_screw else b.SHIFT_HAND for lever in levers]
     far = [POLICY.per_turn if lever.is_screw else POLICY.per_mm for lever in levers]
@@ -168,12 +167,12 @@ def adjustments(
     fine: bool = False,
     worth: float = POLICY.lever_worth,
 ) -> list[Event]:
-    """A small set of moves that together bring the stage's error to nil, the most upstream first.
+    """A small set of moves that together bring the stage's error to zero, the most upstream first.
 
-    Orthogonal matching pursuit: the lever that takes away most for its effort is added to the set until the
-    rest is small, or none takes away a share of it that is ``worth`` its effort. The relative error of a
-    hand is part of the cost, and with ``fine`` also that part of it that a smaller move does not make
-    smaller, so that near the end the lever is taken that errs least.
+    Orthogonal matching pursuit: the lever that removes most error for its effort is added to the set, until
+    the rest is small or no lever removes a share of it that is ``worth`` its effort. The hand's relative
+    error is part of the cost. With ``fine``, so is its constant error, which a smaller move does not reduce:
+    near the end this favours the lever with the least error.
     """
     levers = problem.levers
     allowed = [i for i, lever in enumerate(levers) if lever.is_screw or not screws_only]
@@ -193,16 +192,14 @@ def adjustments(
 
 
 def _beyond_small(residual: Array, small: float) -> Array:
-    """What of a stage's error is worth moving for: each (u, v) shortened by what is small beside its
-    tolerance."""
+    """The part of a stage's error that is worth a move: each (u, v) shortened by ``small``, in tolerances."""
     pairs = residual.reshape(-1, 2)
     length = np.hypot(*pairs.T)[:, None]
     return np.asarray(pairs * np.maximum(0.0, 1.0 - small / np.maximum(length, small + 1e-9))).reshape(-1)
 
 
 def _moved_since_mark(view: View) -> set[str]:
-    """What was moved since the last pulse: moving it again before a mark would be adjusting a hand's error
-    blindly."""
+    """What was moved since the last pulse. Moving it again now would correct hand errors not yet measured."""
     used: set[str] = set()
     for event in reversed(view.alignment.events):
         if isinstance(event, Turn):
@@ -215,8 +212,7 @@ def _moved_since_mark(view: View) -> set[str]:
 
 
 def singles(problem: Problem) -> list[Event]:
-    """For each lever that can take something away by itself: the moves that a hand can do nearest to the
-    best."""
+    """For each lever that reduces the error by itself: the moves nearest to the best that a hand can make."""
     alone = _solved(problem, [(i,) for i in range(len(problem.levers))], fine=False)
     found: list[Event] = []
     for i, lever in enumerate(problem.levers):
@@ -227,10 +223,12 @@ def singles(problem: Problem) -> list[Event]:
 
 
 def reach(view: View, stage: int, *, along: bool = True) -> tuple[float, Moves]:
-    """The least that the worst of a stage's errors, in units of what it may be, can be brought to by all
-    levers that move, a hand's error left aside, and how: least squares whose weights grow where the error is
-    worst (Lawson's algorithm: Lawson & Hanson, Solving Least Squares Problems, 1974, ch. 26). Without
-    ``along``, no mirror is moved along its normal: one of its three screws stays."""
+    """The smallest worst error of a stage that all movable levers can reach without hand error, and how.
+
+    The error is in units of what it may be. It is found by least squares whose weights grow where the error
+    is worst (Lawson's algorithm: Lawson & Hanson, Solving Least Squares Problems, 1974, ch. 26). Without
+    ``along``, no mirror is moved along its normal: one of its three screws stays.
+    """
     problem = _posed(view, stage, set(), small=0.0, lens=o.HALVED)
     kept = [i for i, lever in enumerate(problem.levers) if along or lever.contact < 2]
     columns = np.concatenate([problem.columns[i] for i in kept])
@@ -249,12 +247,11 @@ def reach(view: View, stage: int, *, along: bool = True) -> tuple[float, Moves]:
 
 
 def along_normal(view: View, stage: int, least: float = POLICY.within_reach) -> Event | None:
-    """The first of the turns that move a mirror along its normal, where a base does not move and a stage's
-    worst error stays above ``least`` (in units of what it may be) without them; None where that is not so, or
-    where they do not bring it within what it may be.
+    """The first of the turns that move a mirror along its normal, or None.
 
-    A turn of one screw takes the beam away, and only those of the others bring it back: the first of them is
-    never worth a step of its own.
+    They are made only if a base does not move, a stage's worst error stays above ``least`` (in units of what
+    it may be) without them, and they bring it within what it may be. The turn of the first screw moves the
+    beam away, and only the turns of the other two bring it back: the first is never worth a step by itself.
     """
     if mv.bases_move(view.profile, view.mixture, stage) or reach(view, stage, along=False)[0] <= least:
         return None
@@ -273,15 +270,14 @@ def along_normal(view: View, stage: int, least: float = POLICY.within_reach) -> 
 
 
 def _same(one: mv.Lever, other: mv.Lever) -> bool:
-    """Levers that would undo each other: parts of the tube, or one part twice."""
+    """Whether two levers move the same thing: both are the tube or one of its ends."""
     return not one.is_screw and not other.is_screw and one.part[:4] == other.part[:4] == "tube"
 
 
 def _solved(
     problem: Problem, sets: list[tuple[int, ...]], fine: bool
 ) -> dict[tuple[int, ...], tuple[float, Array]]:
-    """For each set of levers: expected squared error left after the best amounts, and the amounts side by
-    side."""
+    """For each set of levers: the expected squared error left after the best amounts, and these amounts."""
     by_size: dict[int, list[tuple[tuple[int, ...], Array]]] = {}
     for some in sets:
         used = np.concatenate([problem.columns[i] for i in some])

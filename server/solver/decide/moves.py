@@ -1,4 +1,4 @@
-"""What can be moved, and what a move does to machines as they may be."""
+"""What can be moved, and what a move does to the drawn machines."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ class Lever:
 
 
 def levers(profile: Profile, stage: int) -> list[Lever]:
-    """What may be moved in a stage: nothing downstream of what the stage can see."""
+    """What may be moved in a stage: nothing downstream of the marks that the stage judges."""
     found = [
         Lever(0, POLICY.effort_tube, "tube", axes=(1, 2)),
         Lever(0, POLICY.effort_tube_end, "tube-exit", axes=(1, 2)),
@@ -63,7 +63,7 @@ def levers(profile: Profile, stage: int) -> list[Lever]:
 
 
 def bases_move(profile: Profile, mixture: b.Mixture, stage: int) -> bool:
-    """Whether the bases of all mirrors that a stage has to do with move, as far as is known."""
+    """Whether the bases of all mirrors that a stage involves move, as far as is known."""
     free = [
         mount.base != "fixed" and not _stuck(mixture.sign[mixture.best][9:], f"mirror-{mount.mirror}")
         for mount in profile.mount
@@ -72,7 +72,7 @@ def bases_move(profile: Profile, mixture: b.Mixture, stage: int) -> bool:
 
 
 def direction(profile: Profile, mixture: b.Mixture, lever: Lever) -> Array:
-    """(SIZE, n) change of the state vector per turn that takes hold, or per mm, under the best hypothesis."""
+    """(SIZE, n) change of the state vector per mm, or per turn after play, under the best hypothesis."""
     signs, mean = mixture.sign[mixture.best], mixture.mean[mixture.best]
     if not lever.is_screw:
         return m.shift_matrix(lever.part)[:, list(lever.axes)] * (not _stuck(signs[9:], lever.part))
@@ -85,7 +85,7 @@ def direction(profile: Profile, mixture: b.Mixture, lever: Lever) -> Array:
 
 
 def _stuck(bases: Array, part: str) -> bool:
-    """Whether a part is taken not to move: a base that did not, or most probably will not."""
+    """Whether a part is assumed not to move: a base that did not move, or most probably will not."""
     if not part.startswith("mirror-"):
         return False
     code = bases[int(part[-1]) - 1]
@@ -94,7 +94,7 @@ def _stuck(bases: Array, part: str) -> bool:
 
 
 def code_of(profile: Profile, signs: Array, mount: int, contact: int) -> int:
-    """How a screw is taken to work: as seen, else as is most probable beside the others of its mount."""
+    """How a screw is assumed to work: as observed; if untried, the most probable given its mount's others."""
     k = 3 * (mount - 1) + contact
     if signs[k] != screws.UNKNOWN:
         return int(signs[k])
@@ -108,7 +108,7 @@ def _travel(profile: Profile, mount: int, at: int) -> float:
 
 
 def as_events(profile: Profile, mixture: b.Mixture, lever: Lever, amount: Array) -> list[Event]:
-    """The moves that a hand can do nearest to ``amount``, the nearest first; none where that is nothing."""
+    """The moves nearest to ``amount`` that a hand can make, nearest first; empty if those are too small."""
     if lever.is_screw:
         name = profile.mount[lever.mount - 1].contact[lever.contact].name
         k, mount = 3 * (lever.mount - 1) + lever.contact, profile.mount[lever.mount - 1]
@@ -125,8 +125,10 @@ def as_events(profile: Profile, mixture: b.Mixture, lever: Lever, amount: Array)
 
 
 def fractions(turns: float, takes_hold: Callable[[float], float]) -> list[float]:
-    """The fractions of a turn on both sides of what is wanted, the nearer first: sixteenths, near the end
-    thirty-seconds. takes_hold : how much of a turn does, less what is lost to play."""
+    """Up to two fractions of a turn near the wanted one, best first: sixteenths, finer for small turns.
+
+    takes_hold : how much of a turn moves the contact, after what is lost to play.
+    """
     way = float(np.sign(turns))
     wanted = min(abs(turns), POLICY.most_turns)
     if wanted < POLICY.least_turns:
@@ -139,7 +141,7 @@ def fractions(turns: float, takes_hold: Callable[[float], float]) -> list[float]
 
 
 def apply(profile: Profile, mixture: b.Mixture, samples: Samples, event: Event) -> Samples:
-    """The machines after a move by a hand that errs."""
+    """The machines after a move, hand error included."""
     if isinstance(event, Shift):
         return _shifted(samples, event)
     return _turned(profile, mixture, samples, event) if isinstance(event, Turn) else samples
@@ -179,12 +181,12 @@ def _turned(profile: Profile, mixture: b.Mixture, samples: Samples, event: Turn)
 
 
 def _drawn(chance: Array, codes: Array, k: int) -> Array:
-    """(M,) codes, drawn evenly and always alike as often as chance (M, codes) says."""
+    """(M,) codes drawn with probabilities chance (M, codes): stratified, and always the same draw."""
     below = _dice(len(chance), k)[:, None] >= np.cumsum(chance, axis=1)
     return np.asarray(codes[np.minimum(below.sum(1), len(codes) - 1)])
 
 
 @lru_cache(maxsize=64)
 def _dice(count: int, k: int) -> Array:
-    """(count,) evenly spread numbers 0–1 in a fixed disorder."""
+    """(count,) evenly spread numbers 0–1 in a fixed random order."""
     return (np.random.default_rng(11 + k).permutation(count) + 0.5) / count

@@ -1,9 +1,9 @@
-"""The beam is nowhere to be seen: which way to turn, from all that was missed so far.
+"""The beam cannot be found: which way to turn, given all pulses that left no mark.
 
-A blank says 'not on this card, or stopped on the way': no Gaussian holds that. So the machines as they may
-have been at the last mark are drawn in numbers, taken through every move since, and those that would have
-left a mark are struck out (a particle filter without resampling: Doucet, de Freitas & Gordon, Sequential
-Monte Carlo, 2001, ch. 1).
+A blank says 'not on this card, or stopped on the way', which no Gaussian can express. So many machines are
+drawn as they may have been at the last mark, every move since is applied to them, and those that would have
+left a mark are dropped (a particle filter without resampling: Doucet, de Freitas & Gordon, Sequential Monte
+Carlo, 2001, ch. 1).
 """
 
 from __future__ import annotations
@@ -31,8 +31,7 @@ Here = tuple[o.Samples, Rays]
 
 
 def search(view: View, stage: int, places: list[Place], here: Here | None = None) -> Choice:
-    """The move after which a mark is most probable, or the most probable place for a mark where none adds to
-    that."""
+    """The move after which a mark is most probable; if no move helps, a mark at the most probable place."""
     samples, rays = here or remaining(view, places[0].station)
     empty = blank_places(view)
     now = chances(view, rays, places)
@@ -54,14 +53,14 @@ def search(view: View, stage: int, places: list[Place], here: Here | None = None
 
 
 def _after(view: View, here: Here, event: Event) -> Rays:
-    """The rays of machines after a move."""
+    """The rays of the machines after a move."""
     samples, rays = here
     moved = mv.apply(view.profile, view.mixture, samples, event)
     return o.pushed(rays, view.jacobian, moved.x - samples.x)
 
 
 def _nearer(view: View, stage: int, place: Place, here: Here) -> tuple[Event, Place] | None:
-    """For a beam too far off for one move: the one that brings it nearest to a place; None if none does."""
+    """For a beam too far off for one move: the move that brings it nearest to a place; None if none helps."""
     off = [(_off(view, _after(view, here, event), place), event) for event in _tries(view, stage)]
     nearest = min(off, key=lambda one: one[0], default=None)
     return (nearest[1], place) if nearest and nearest[0] < _off(view, here[1], place) else None
@@ -87,7 +86,7 @@ def chances(view: View, rays: Rays, places: list[Place]) -> Array:
 
 
 def survivors(view: View, station: int) -> o.Samples:
-    """Machines that agree with everything since the last mark, blanks included but for bad pulses."""
+    """Machines that agree with all events since the last mark, apart from blanks that may be bad pulses."""
     events = view.alignment.events
     start = max((i + 1 for i, e in enumerate(events) if isinstance(e, MarkSeen)), default=0)
     tail = events[start:]
@@ -108,8 +107,10 @@ def survivors(view: View, station: int) -> o.Samples:
 
 
 def _but_for_bad_pulses(view: View, mixture: b.Mixture, tail: tuple[Event, ...], agree: int) -> o.Samples:
-    """Machines that some blanks contradict, which may have been bad pulses: as many beside those that agree
-    as pulses fail; as many as it takes where hardly any agree."""
+    """Machines that some blanks contradict, because those blanks may have been bad pulses.
+
+    Their number follows from how often pulses fail; where hardly any machines agree, more are taken.
+    """
     drawn = o.draw(mixture, POLICY.draws[1])
     samples, blanks = _followed(view, mixture, drawn, tail, most=len(tail))
     odds = b.SLIPS[samples.errs] ** blanks * (blanks > 0)
@@ -123,7 +124,7 @@ def _but_for_bad_pulses(view: View, mixture: b.Mixture, tail: tuple[Event, ...],
 def _followed(
     view: View, mixture: b.Mixture, samples: o.Samples, tail: tuple[Event, ...], *, most: int
 ) -> tuple[o.Samples, Array]:
-    """The machines after all events, but for those that more than ``most`` blanks contradict; how many do."""
+    """The machines after all events, and (M,) how many blanks contradict each: at most ``most``."""
     profile, blanks = view.profile, np.zeros(len(samples.x), dtype=int)
     for i, event in enumerate(tail):
         if isinstance(event, NoMark):

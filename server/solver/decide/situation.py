@@ -1,5 +1,4 @@
-"""Everything that planning one step looks at: the belief, the machines as they may be, their marks over the
-bed."""
+"""Everything that planning one step uses: the belief, machines drawn from it, their marks over the bed."""
 
 from __future__ import annotations
 
@@ -25,8 +24,10 @@ Array = NDArray[Any]
 
 @dataclass(frozen=True)
 class Place:
-    """Where a card can hang: station index and index of the head position in the grid; anew: taken off and
-    hung again although it hangs there."""
+    """Where a mark can be made: station index, and index of the head position in the grid.
+
+    anew : whether a card that already hangs there is taken off and hung again first.
+    """
 
     station: int
     position: int
@@ -35,7 +36,7 @@ class Place:
 
 @dataclass(frozen=True)
 class View:
-    """Everything that planning one step looks at."""
+    """Everything that planning one step uses."""
 
     alignment: Alignment
     mixture: b.Mixture
@@ -57,7 +58,7 @@ class View:
 
     @property
     def loose(self) -> Array:
-        """(M,) samples whose mount is loose: their marks will scatter whatever is turned."""
+        """(M,) whether a mount of the machine is loose: its marks will scatter whatever is turned."""
         return np.asarray(self.samples.fault >= b.LOOSE)
 
 
@@ -85,14 +86,14 @@ def look(alignment: Alignment) -> View:
 
 
 def closer(view: View) -> View:
-    """The view with many more machines, none of them drawn before: to be surer of a probability."""
+    """The view with many more machines, all newly drawn, to compute a probability more precisely."""
     samples = o.draw(view.mixture, POLICY.machines_done, turn=len(view.alignment.events) + 1)
     rays = o.everywhere(view.profile, samples.x)
     return replace(view, samples=samples, rays=rays, numbers=o.ratios(view.profile, rays))
 
 
 def apart(view: View) -> tuple[View, View]:
-    """The view with some of its machines, in their pairs of opposites, and with the others."""
+    """The view with some of its machines, and the view with the others; pairs of opposites stay together."""
     pair = np.arange(len(view.samples.x)) % (len(view.samples.x) // 2)
     first = pair < POLICY.machines_move // 2
     some, others = (_only(view, np.flatnonzero(rows)) for rows in (first, ~first))
@@ -113,7 +114,10 @@ def probability(view: View, stage: int, factor: float = 1.0) -> float:
 
 
 def after_moves(view: View, events: Sequence[Event]) -> View:
-    """The view as it will be after some moves; an untried screw is taken to work as the profile says."""
+    """The view as it will be after some moves.
+
+    Only those machines are kept in which the turned screws work in the most likely way.
+    """
     samples, rows = view.samples, np.arange(len(view.samples.x))
     for event in events:
         samples = mv.apply(view.profile, view.mixture, samples, event)
@@ -128,7 +132,8 @@ def after_moves(view: View, events: Sequence[Event]) -> View:
 
 
 def _likely_code(view: View, samples: o.Samples, mount: int, k: int) -> int:
-    """As the best hypothesis has it, because the moves are worked out for that one; else as most have it."""
+    """How a screw is assumed to work: as in the best hypothesis, for which the moves are computed, if enough
+    samples agree; else as in most samples."""
     best = mv.code_of(view.profile, view.mixture.sign[view.mixture.best], mount, k % 3)
     if (samples.sign[:, k] == best).sum() >= POLICY.sign_least:
         return best
@@ -137,8 +142,7 @@ def _likely_code(view: View, samples: o.Samples, mount: int, k: int) -> int:
 
 
 def seen_stations(view: View) -> set[str]:
-    """Stations with a mark that still holds: a repair voids those on cards behind the first mirror that it
-    reached."""
+    """Stations with a valid mark: a repair voids those behind the first mirror that it may have moved."""
     found: set[str] = set()
     repairs = iter(view.mixture.repairs)
     for event in view.alignment.events:
@@ -172,42 +176,43 @@ def missed(view: View) -> bool:
 
 
 def next_sigma(view: View) -> float:
-    """How uncertain the next mark will claim to be: as the last ones did."""
+    """The sigma (mm) expected of the next reading: the median of the last three; 0.1 before the first."""
     seen = [max(e.sigma_mm) for e in view.alignment.events if isinstance(e, MarkSeen)]
     return float(np.median(seen[-3:])) if seen else 0.1
 
 
 def pulse_sd(view: View) -> float:
-    """How much a mark at mirror 3 errs from pulse to pulse on one tape, mm per axis: what it claims and what
-    has been learnt of tape and beam."""
+    """Standard deviation of a mark at mirror 3 from pulse to pulse on one tape, mm per axis: the reading's
+    sigma, and what has been learnt about tape and beam."""
     return float(np.sqrt(_variance(view, Place(2, 2), hung=True)))
 
 
 def hang_sd(view: View, station: int) -> float:
-    """How far cards hang off at a station, mm per axis, over what may be the noise."""
+    """Standard deviation of how cards hang at a station, mm per axis, over all hypotheses."""
     weight = view.mixture.weight
     return float(np.sqrt(weight @ view.mixture.hang_var(station) / weight.sum()))
 
 
 def mark_variance(view: View, place: Place) -> float:
-    """How much a mark at a place will err, mm² per axis: by its reading, the pulse, and how its card hangs
-    if it is hung for it."""
+    """Error variance of a mark at a place, mm² per axis: of its reading, of the pulse, and of how the card
+    hangs if it has to be hung for this mark."""
     return _variance(view, place, hung=stays(view, place))
 
 
 def marks_at(view: View, place: Place) -> Array:
-    """(M, 2) where each machine makes a mark at a place, on its card as it hangs if it hangs already."""
+    """(M, 2) where each machine makes a mark at a place; if the card already hangs there, in its frame."""
     found = m.spot(view.profile, view.rays, place.station)[:, place.position]
     return m.on_card(found, view.samples.x) if stays(view, place) else found
 
 
 def stays(view: View, place: Place) -> bool:
-    """Whether the card that hangs now is the one that a mark at a place is made on."""
+    """Whether a mark at a place is made on the card as it hangs now."""
     return place.station == view.here and not place.anew
 
 
 def _variance(view: View, place: Place, *, hung: bool) -> float:
-    """Over what may be the noise, information adds up: the harmonic mean."""
+    """Error variance of a mark, mm² per axis: the weighted harmonic mean over the hypotheses' noise, since
+    it is information (1 / variance) that adds up."""
     gap = view.profile.tube.far_mount_mm - view.profile.tube.exit_mount_mm
     swung = gap * m.spot(view.profile, view.jacobian, place.station)[2:4, place.position]
     pulse = b.PULSE_VAR + b.MODEL_SD**2 + b.JITTER_SD**2 * (swung**2).sum() / 2 + next_sigma(view) ** 2
@@ -217,8 +222,8 @@ def _variance(view: View, place: Place, *, hung: bool) -> float:
 
 
 def blank_places(view: View) -> set[tuple[int, int]]:
-    """(station, position) of the pulses that left no mark since anything was moved or looked at: nothing has
-    changed there, so they are not pulsed again."""
+    """(station, position) of the blanks since anything was last moved or inspected: nothing has changed
+    there, so they are not pulsed again."""
     found: set[tuple[int, int]] = set()
     for event in reversed(view.alignment.events):
         if not isinstance(event, MarkSeen | NoMark | Difference):
@@ -229,5 +234,5 @@ def blank_places(view: View) -> set[tuple[int, int]]:
 
 
 def numbered(view: View) -> bool:
-    """Whether the events say which hanging a mark belongs to: only then is a card asked to be hung anew."""
+    """Whether the events number the hangings of cards: only then may the step be to hang a card again."""
     return any(e.hanging is not None for e in view.alignment.events if isinstance(e, MarkSeen | NoMark))

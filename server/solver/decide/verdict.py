@@ -1,4 +1,4 @@
-"""Is it good enough to cut, and why not; and what is known of the beam's angles."""
+"""Whether the alignment is good enough to cut, and if not why; and what is known of the beam's angles."""
 
 from __future__ import annotations
 
@@ -44,9 +44,12 @@ def verdict(view: View, *, aligned: bool) -> Verdict | None:
 
 
 def _at_lens(view: View) -> float | None:
-    """How far off the lens's centre the beam is at worst, mm: the median over machines as they may be. None
-    where the middle 68 % of them (JCGM 100:2008, 4.3.4: one standard deviation to both sides) lie further
-    apart. The best estimate alone says too little: offsets whose way is not known cancel out in it."""
+    """How far off the lens's centre the beam is at worst, mm: the median over the drawn machines.
+
+    None if the middle 68 % of them (JCGM 100:2008, 4.3.4: one standard deviation to both sides) span more
+    than 2 × KNOWN_LENS_MM. The best estimate alone may be too small: offsets whose direction is unknown
+    cancel out in it.
+    """
     least, middle, most = np.quantile(o.numbers(view.rays)[:, o.KEYS.index("lens")], [0.16, 0.5, 0.84])
     return float(middle) if most - least <= 2 * KNOWN_LENS_MM else None
 
@@ -94,7 +97,7 @@ def _five_point(view: View, mean: Rays) -> dict[str, Pair | None]:
     heads = np.array(o.grid(view.profile)[:5]) * 1e-3
     x, y = (heads - heads[2]).T
     design = np.stack([np.ones(5), y, x, x * y], axis=1)
-    known = view.rays.offset_mm[:, :5, 2].std(0) + 1e-6  # (5, 2): positions that are better known count more
+    known = view.rays.offset_mm[:, :5, 2].std(0) + 1e-6  # (5, 2): better known positions count more
     marks = mean.offset_mm[0, :5, 2]
     fits = [weighted_least_squares(design, marks[:, i], known[:, i])[0] for i in (0, 1)]
     spread = np.stack(
@@ -104,6 +107,6 @@ def _five_point(view: View, mean: Rays) -> dict[str, Pair | None]:
 
 
 def _spread(design: Array, marks: Array, sigma: Array) -> Array:
-    """(4,) standard deviations of the map over machines as they may be."""
+    """(4,) standard deviations of the map's terms over the drawn machines."""
     weighted = design / sigma[:, None]
     return np.asarray((marks / sigma @ np.linalg.pinv(weighted).T).std(0))

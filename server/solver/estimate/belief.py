@@ -1,9 +1,9 @@
-"""What is known of a machine: a mixture of Gaussian hypotheses that every event updates.
+"""What is known about a machine: a mixture of Gaussian hypotheses that every event updates.
 
 Each hypothesis is an extended Kalman filter over the state vector of ``model`` (Särkkä, Bayesian Filtering
-and Smoothing, 2013, ch. 5): marks are measurements, turns and shifts are motions with a hand's error. The
+and Smoothing, 2013, ch. 5): marks are measurements, turns and shifts are motions with hand error. The
 hypotheses differ in what is not a number: which screws work backwards, which fault the machine has, which
-reading was wrong, on which side of the card a beam passed that left no mark. Their weights are their
+reading was wrong, on which side of the card a beam that left no mark has passed. Their weights are their
 posterior probabilities (a Gaussian sum filter, Alspach & Sorenson 1972).
 """
 
@@ -47,23 +47,23 @@ from server.solver.machine.trace import contact_points
 Array = NDArray[Any]
 
 _KNOWN: dict[tuple[Profile, tuple[Event, ...]], Mixture] = {}
-_LOCK = Lock()  # whoever reads or writes _KNOWN holds it; the work between is done without
+_LOCK = Lock()  # held only while _KNOWN is read or written, not during the computation
 MOST_KNOWN = 32
-REST = 2.0  # × what a sound machine has of racking and bow may be left of them after a repair (sd)
-TIGHTENED = 2.0  # × its scatter: where a loose mirror may lie once it is tightened (sd)
-WAYS, UNHEARD = 4, 1e-3  # ways in which the screws may work that outlive a repair: how many, how improbable
-TOLD = 0.5  # probability of a loose mount below which nobody can say where one was tightened
-MAY_BE = 0.1  # × the probability of the likeliest loose mount: from there on it may have been another
-NOTHING_FOUND = 1e-3  # odds of a cause that somebody looked for and did not find
+REST = 2.0  # least sd of racking and bow after a repair, in units of a sound machine's sd
+TIGHTENED = 2.0  # sd of a loose mirror's position once it is tightened, in units of its scatter
+WAYS, UNHEARD = 4, 1e-3  # after a repair: most ways kept in which the screws may work; least share of each
+TOLD = 0.5  # if a loose mount is less probable than this, any mount may have been the one tightened
+MAY_BE = 0.1  # least probability, in units of the likeliest's, of a loose mount that may have been tightened
+NOTHING_FOUND = 1e-3  # factor on the odds of a cause that somebody looked for and did not find
 
 
 def believe(alignment: Alignment) -> Mixture:
-    """The mixture after all events: the same for the same alignment, whatever was asked before."""
+    """The mixture after all events. It depends on the alignment only, not on earlier calls."""
     return _after(alignment.machine, alignment.events)
 
 
 def _after(profile: Profile, events: tuple[Event, ...]) -> Mixture:
-    """The mixture after all events; a memory of the newest alignments spares most of the work."""
+    """The mixture after all events; a cache of the newest alignments saves most of the work."""
     start, mixture = _remembered(profile, events)
     for i in range(start, len(events)):
         mixture = _step(profile, mixture, events[i])
@@ -80,7 +80,7 @@ def _remember(profile: Profile, events: tuple[Event, ...], mixture: Mixture) -> 
 
 
 def _remembered(profile: Profile, events: tuple[Event, ...]) -> tuple[int, Mixture]:
-    """How many events are known already, and the mixture up to there."""
+    """How many of the events have been processed already, and the mixture after them."""
     with _LOCK:
         for start in range(len(events), max(0, len(events) - 5), -1):
             known = _KNOWN.get((profile, events[:start]))
@@ -93,7 +93,7 @@ def _step(profile: Profile, known: Mixture, event: Event) -> Mixture:
     mixture = _advance(profile, known, event)
     if not isinstance(event, MarkSeen) or mixture.doubt <= DOUBT:
         return mixture
-    # No hypothesis foretold this mark: was something knocked?
+    # No hypothesis predicted this mark: something may have been knocked.
     fresh = _forget_readings(profile, known)
     notes = ((Note("upset"),),) * len(fresh.fault)
     fresh = _advance(profile, replace(shifted(fresh, np.log(UPSET)), notes=notes), event)
@@ -125,14 +125,17 @@ def _advance(profile: Profile, mixture: Mixture, event: Event) -> Mixture:
 
 
 def _hung(profile: Profile, mixture: Mixture, event: MarkSeen | NoMark) -> Mixture:
-    """The mixture with the card of a pulse hung: parts that it sees for the first time may stand far off."""
+    """The mixture once a card hangs for a pulse; parts that it shows for the first time may be far off."""
     station = min(m.station_index(event.station), len(STATIONS) - 1)
     return rehung(split_far(profile, mixture, station), (event.station, event.hanging))
 
 
 def _inspected(profile: Profile, mixture: Mixture, event: Inspected) -> Mixture:
-    """Fixed: readings before may no longer hold, what the screws do stays known. Nothing found: less
-    probable."""
+    """The mixture after an inspection.
+
+    Something was fixed: earlier readings may be invalid, but what the screws do stays known. Nothing was
+    found: that cause becomes less probable.
+    """
     if event.outcome == "fixed":
         reached = _reached(mixture, event.cause)
         mixture = replace(mixture, repairs=(*mixture.repairs, min(reached)))
@@ -150,8 +153,11 @@ def _inspected(profile: Profile, mixture: Mixture, event: Inspected) -> Mixture:
 
 
 def _reached(mixture: Mixture, cause: str) -> tuple[int, ...]:
-    """Mirrors that a repair may have moved: those that ride on the gantry, or whose mount may have been the
-    loose one; all where nothing told that one is loose, and where the cause is not one of ours."""
+    """Numbers of the mirrors that a repair may have moved.
+
+    A loose mount: the mirrors whose mount may have been the loose one, or all if it was not known to be
+    loose. Another of CAUSES: the mirrors on the gantry. Any other cause: all.
+    """
     if cause in CAUSES and cause != "loose-mount":
         return (2, 3)
     loose = loose_shares(mixture)
@@ -161,8 +167,10 @@ def _reached(mixture: Mixture, cause: str) -> tuple[int, ...]:
 
 
 def _repaired(profile: Profile, mixture: Mixture, cause: str, reached: tuple[int, ...]) -> Mixture:
-    """The mixture after a repair: the fault gone as far as the prior says, what was worked on loosened by as
-    much; what is not sure yet of the ways that the screws work stays open."""
+    """The mixture after a repair, in which each fault has its prior probability again.
+
+    What the repair may have moved becomes less certain. The probable ways in which the screws work are kept.
+    """
     guilty = np.flatnonzero([FAULTS[f] == cause for f in mixture.fault])
     guilty = guilty if guilty.size else np.array([mixture.best])
     _ways, which = np.unique(mixture.sign[guilty], axis=0, return_inverse=True)
@@ -184,7 +192,7 @@ def _repaired(profile: Profile, mixture: Mixture, cause: str, reached: tuple[int
 def _repaired_one(
     profile: Profile, mixture: Mixture, cause: str, reached: tuple[int, ...], best: int
 ) -> Mixture:
-    """One hypothesis after the repair, beside each fault that may come after it."""
+    """One hypothesis after the repair, copied for each fault and noise that the machine may have then."""
     fresh = prior(profile)
     count = len(fresh.fault)
     mean, cov = np.repeat(mixture.mean[[best]], count, 0), np.repeat(mixture.cov[[best]], count, 0)
@@ -203,7 +211,7 @@ def _repaired_one(
 
 
 def _noise_learnt(fresh: Mixture, mixture: Mixture) -> Array:
-    """(H,) log weights of a fresh mixture, with the odds of each noise as another mixture has them."""
+    """(H,) log weights of a fresh mixture, in which each noise is as probable as in another mixture."""
     count = len(NOISES)
     now, then = (np.bincount(one.noise, one.weight, count) + UNHEARD for one in (mixture, fresh))
     log_weight = fresh.log_weight + np.log(now / then)[fresh.noise]
@@ -211,7 +219,7 @@ def _noise_learnt(fresh: Mixture, mixture: Mixture) -> Array:
 
 
 def _forget_readings(profile: Profile, mixture: Mixture) -> Mixture:
-    """The prior again, with the responses of the screws as the best hypothesis has them."""
+    """The prior, but with the screw responses of the best hypothesis."""
     fresh, best = prior(profile), mixture.best
     mean, cov = fresh.mean.copy(), fresh.cov.copy()
     mean[:, m.RESPONSE] = mixture.mean[best, m.RESPONSE]

@@ -1,5 +1,4 @@
-"""What the belief means for the whole bed: samples of the machine, their marks everywhere, the verdict's
-numbers."""
+"""What the belief means for the whole bed: drawn machines, their marks everywhere, the verdict's numbers."""
 
 from __future__ import annotations
 
@@ -20,7 +19,7 @@ from server.solver.machine.trace import Rays
 Array = NDArray[Any]
 
 SAMPLES, HANDS = 256, 21
-TURNS = 32  # draws after which the same random numbers come again
+TURNS = 32  # the random numbers repeat after so many draws
 SLACK = 1e-10  # share of each variance added, so that rounding leaves no covariance indefinite
 # Fractions of the bed's width and depth: the five positions in their order, the middles of the edges, and
 # places near the start of a leg, where a beam that is far off can still be caught.
@@ -29,13 +28,13 @@ GRID = (
     *((0, 0.5), (1, 0.5), (0.5, 0), (0.5, 1)),
     *((0, 0.8), (0.2, 1), (0.8, 1)),
 )
-BED = 9  # how many of them stand for the whole bed
+BED = 9  # the first so many of them represent the whole bed
 FIVE = ("back left", "front left", "centre", "back right", "front right")
 ALONG_Y = [0, 1, 5]  # positions of the grid that differ for the gantry
 PAIRS = np.array(list(combinations(range(BED), 2))).T
 Y_PAIRS = np.array(list(combinations(ALONG_Y, 2))).T
 KEYS = ("centre-1", "overlap-2", "centre-2", "overlap-3", "centre-3", "nozzle", "lens")
-STAGE_KEYS = (1, 3, 5, 7, 7)  # how many of KEYS count up to each stage
+STAGE_KEYS = (1, 3, 5, 7, 7)  # the first so many of KEYS count at each stage
 
 
 def grid(profile: Profile) -> list[Point]:
@@ -45,14 +44,14 @@ def grid(profile: Profile) -> list[Point]:
 
 @lru_cache(maxsize=64)
 def _normals(count: int, turn: int) -> Array:
-    """(count, SIZE + HANDS) fixed standard normals, in pairs of opposite sign so that their mean is nil."""
+    """(count, SIZE + HANDS) fixed standard normals, in pairs of opposite sign so that their mean is zero."""
     half = np.random.default_rng([20, turn]).standard_normal((count // 2, m.SIZE + HANDS))
     return np.concatenate([half, -half])
 
 
 @dataclass(frozen=True)
 class Samples:
-    """Machines as they may be: (M, SIZE) vectors, (M,) fault and noise, (M, 12) signs of their hypotheses."""
+    """Drawn machines: (M, SIZE) vectors, (M,) fault and noise, (M, 12) signs of their hypotheses."""
 
     x: Array
     fault: Array
@@ -78,7 +77,7 @@ class Samples:
 def draw(mixture: b.Mixture, count: int = SAMPLES, *, turn: int = 0) -> Samples:
     """Machines drawn from the mixture: always the same ones for the same mixture and turn.
 
-    Another turn for each step: what was chosen because it suits some machines is then judged on others.
+    Each step uses another turn, so that a choice that suits some machines by chance is judged on others.
     """
     edges = (np.arange(count) + 0.5) / count
     which = np.searchsorted(np.cumsum(mixture.weight), edges * mixture.weight.sum())
@@ -97,8 +96,8 @@ def draw(mixture: b.Mixture, count: int = SAMPLES, *, turn: int = 0) -> Samples:
 def _root(cov: Array) -> Array:
     """A square root of a covariance that rounding may have made slightly indefinite.
 
-    Cholesky's, because it changes little where the covariance does: eigenvectors of equal eigenvalues would
-    make the machines drawn, and so the step, depend on the last bit.
+    Cholesky's is used because it changes little when the covariance changes little. With eigenvectors of
+    equal eigenvalues, the drawn machines, and so the step, would depend on the last bit.
     """
     spread = np.sqrt(np.diagonal(cov))
     scaled = cov / np.outer(spread, spread)
@@ -116,8 +115,8 @@ def everywhere(profile: Profile, x: Array) -> Rays:
 
 
 def everywhere_bent(profile: Profile, mean: Array) -> tuple[Rays, Rays]:
-    """The rays of a machine (SIZE,), leading dimension 1, and their derivatives (complex steps): there the
-    leading dimension is the state vector's."""
+    """The rays of a machine (SIZE,), with leading dimension 1, and their derivatives (by complex steps), with
+    the state vector as leading dimension."""
     nudge = 1j * m.STEP * np.eye(m.OPTICS, m.SIZE)
     nudged = mean + nudge
     bent = everywhere(profile, nudged)
@@ -126,7 +125,7 @@ def everywhere_bent(profile: Profile, mean: Array) -> tuple[Rays, Rays]:
 
 
 def pushed(rays: Rays, jacobian: Rays, change: Array) -> Rays:
-    """The rays after the machines were changed a little, (M, SIZE), by linear extrapolation."""
+    """The rays after a small change (M, SIZE) of the machines, by linear extrapolation."""
     used = np.flatnonzero(change[:, : m.OPTICS].any(0))
     if not used.size:
         return rays
@@ -159,8 +158,11 @@ def numbers(rays: Rays) -> Array:
 
 
 def ratios(profile: Profile, rays: Rays) -> Array:
-    """(M, 7) the verdict's numbers in units of their tolerances; that of the lens also counts how far a cut
-    leans, which the offset at the lens and the slope of the beam make together."""
+    """(M, 7) the verdict's numbers in units of their tolerances.
+
+    The lens's number is at least the lean of a cut in units of LEAN_MM; the lean results from the offset at
+    the lens and the slope of the beam together.
+    """
     found = numbers(rays) / limits(profile)
     found[:, KEYS.index("lens")] = np.maximum(found[:, KEYS.index("lens")], leans(profile, rays) / LEAN_MM)
     return np.asarray(found)
@@ -193,24 +195,25 @@ def limits(profile: Profile) -> Array:
 
 
 def hits(profile: Profile, rays: Rays, station: int) -> Array:
-    """(M, 12) whether the beam's axis reaches the card at a station: through the apertures before it, on the
-    card."""
+    """(M, 12) whether the beam's axis passes the apertures before a station and meets the card there."""
     reach = (np.abs(m.spot(profile, rays, station)) <= b.CARD_HALF).all(-1)
     for at, radius in m.stops(profile, station):
         reach &= _square(m.spot(profile, rays, at)) <= radius * radius
     return np.asarray(reach)
 
 
-# How long each (u, v) of metric_vectors may be: marks are taken from their mean, lens and nozzle are halved.
+# Largest length of each (u, v) of metric_vectors: marks count from their mean; lens and nozzle are halved.
 AT_MOST = np.repeat([1.0, 1.0, 1.0, 0.5, 1.0, 0.5, 0.5], [1, 1, 1, 5, 1, 5, 5])
 
 
-HALVED = 2.0  # of the lens, as AT_MOST has it
+HALVED = 2.0  # factor on the lens's tolerance that goes with its 0.5 in AT_MOST
 
 
 def metric_vectors(profile: Profile, rays: Rays, stage: int, lens: float = HALVED) -> Array:
-    """(M, L) what a stage's adjustment must bring to nil, in units of the tolerances, that of the lens
-    ``lens`` times as wide: linear in the offsets."""
+    """(M, L) what a stage's adjustment must bring to zero, in units of the tolerances; linear in the offsets.
+
+    lens : factor on the tolerance of the lens.
+    """
     t, at = profile.tolerance, rays.offset_mm
     count = len(at)
     parts = [at[:, 0, 0] / t.centre_mm]
@@ -221,7 +224,7 @@ def metric_vectors(profile: Profile, rays: Rays, stage: int, lens: float = HALVE
         three = at[:, :5, 2]
         spread = (three - three.mean(1, keepdims=True)) / t.overlap_mm
         parts += [spread.reshape(count, -1), three.mean(1) / t.centre_mm]
-        # A mirror 3 moved to meet the beam must not carry it off the lens.
+        # When mirror 3 is moved to meet the beam, the beam must stay on the lens.
         parts += [rays.lens_mm[:, :5].reshape(count, -1) / (lens * t.lens_mm)]
     if stage >= 3:
         parts += [at[:, :5, 3].reshape(count, -1) / (2.0 * t.nozzle_mm)]

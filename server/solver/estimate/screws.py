@@ -1,9 +1,9 @@
-"""How a mount's screws may work otherwise than its profile says, and how probably.
+"""How a mount's screws may work differently from its profile, and with what probability.
 
-A screw's effect on its mirror is a tilt, here one complex number times what the profile has: 1 as it says,
-−1 the other way, ±i a quarter turn round, 0 nothing (dead: seized, stripped, or a pivot). A mount mirrored
-left to right is each of its screws in one of these ways. Odds are our own guesses of how measuring and
-building go wrong (common practice, no source).
+A screw tilts its mirror. Here its effect is one complex number times the tilt in the profile: 1 as in the
+profile, −1 the other way, ±i a quarter turn round, 0 nothing (dead: seized, stripped, or a pivot). In a mount
+mirrored left to right, each screw works in one of these ways. The odds are our own guesses of how measuring
+and building go wrong (common practice, no source).
 """
 
 from __future__ import annotations
@@ -20,13 +20,13 @@ from server.solver.machine.trace import contact_points
 Array = NDArray[Any]
 
 UNKNOWN, DEAD = 0, 3
-WORKS = {UNKNOWN: 1, 1: 1, -1: -1, 2: 1j, -2: -1j, DEAD: 0}  # the tilt beside the one that the profile has
+WORKS = {UNKNOWN: 1, 1: 1, -1: -1, 2: 1j, -2: -1j, DEAD: 0}  # code → factor on the tilt in the profile
 _WAYS = np.array([WORKS[code] for code in (0, 1, 2, 3, -2, -1)])  # negative codes count from the end
 CODES = np.array([1, -1, 2, -2, DEAD])
 BASES = np.array([1, DEAD])
 ALL_BACKWARDS, ONE_BACKWARDS, QUARTER, MIRRORED, ONE_DEAD = 0.12, 0.11, 0.03, 0.015, 0.03
-STUCK, STUCK_TOO = 0.03, 0.8  # that a mirror's base does not move; where another of the machine does not
-ODD = 0.004  # that a screw does not keep to its mount's arrangement, for each other way
+STUCK, STUCK_TOO = 0.03, 0.8  # probability that a base does not move; the same if another one does not
+ODD = 0.004  # probability of each way to work that does not fit the arrangement of the screw's mount
 
 
 @lru_cache(maxsize=64)
@@ -42,7 +42,7 @@ def arrangements(profile: Profile, mount: int) -> tuple[Array, Array]:
 
 
 def _mirrored(profile: Profile, mount: int) -> list[int]:
-    """The codes of a mount whose contacts stand left for right."""
+    """The codes of a mount whose contacts are mirrored left to right."""
     at = contact_points(profile, mount)
     ways = [np.linalg.inv(np.column_stack([np.ones(3), p]))[1:] for p in (at, at * [-1, 1])]
     nominal, other = (way[0] + 1j * way[1] for way in ways)
@@ -51,8 +51,10 @@ def _mirrored(profile: Profile, mount: int) -> list[int]:
 
 
 def chances(profile: Profile, mount: int, tried: Array, contact: int) -> Array:
-    """(..., 5) probability of each of CODES for a screw; tried : (..., 3) codes of the mount's screws,
-    UNKNOWN where not known yet."""
+    """(..., 5) probability of each of CODES for a screw.
+
+    tried : (..., 3) codes of the mount's screws, UNKNOWN where not known yet.
+    """
     odds, codes = arrangements(profile, mount)
     tried = np.asarray(tried)[..., None, :]
     fits = np.where(codes == tried, 1 - 4 * ODD, ODD)
@@ -64,13 +66,13 @@ def chances(profile: Profile, mount: int, tried: Array, contact: int) -> Array:
 
 
 def tilts(code: Array, own: Array, cross: Array) -> tuple[Array, Array]:
-    """Two (..., 3): what a turn and its cross-talk do to the contacts where a screw works as its code (...)
-    says; own, cross : (3,), as in ``model.screw_vectors``."""
+    """Two (..., 3): what a turn and its cross-talk do to the contacts, for a screw that works as code (...)
+    says. own, cross : (3,), as in ``model.screw_vectors``."""
     z = _WAYS[code][..., None]
     return z.real * own + z.imag * cross, z.real * cross - z.imag * own
 
 
 def base_chances(bases: Array) -> Array:
-    """(..., 2) probability of each of BASES for a base; bases : (..., 3) codes of the machine's bases."""
+    """(..., 2) probability of each of BASES for a base; bases : (..., 3) codes of all the machine's bases."""
     stuck = np.where((bases == DEAD).any(-1), STUCK_TOO, STUCK)
     return np.stack([1 - stuck, stuck], axis=-1)

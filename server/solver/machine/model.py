@@ -1,9 +1,9 @@
-"""The unknowns of one machine as a vector, and where marks then lie.
+"""The unknowns of one machine as a vector, and where marks lie for such a vector.
 
-Layout of the state vector (in mm unless said): tube mounts 4, contact points 9, whole mounts 9, racking 2
-(mrad per m), rail bow 4 (Y rail sideways and up, X rail back and up), the lens off the head's axis 2; for
-each contact the response of its screw, relative gain and cross-talk, 18; and how the present card hangs: u, v
-and roll (rad), 3. What a turn does to a contact is in ``screw_vectors``.
+Layout of the state vector (mm unless another unit is given): tube mounts 4, contact points 9, whole mounts 9,
+racking 2 (mrad per m), rail bow 4 (Y rail sideways and up, X rail back and up), offset of the lens from the
+head's axis 2; for each contact the response of its screw, relative gain and cross-talk, 18; how the present
+card hangs: u, v and roll (rad), 3. ``screw_vectors`` has what a turn does to a contact.
 """
 
 from __future__ import annotations
@@ -82,8 +82,8 @@ def rays(profile: Profile, x: Array, head_mm: ArrayLike) -> Rays:
     return trace_rays(profile, state_of(profile, x, head), head)
 
 
-LENS, BELOW_AT = 4, 5  # count as stations: the lens, where no card hangs, and the card below it
-BELOW_MM = 30.0  # how far below the nozzle's seat that card is asked for
+LENS, BELOW_AT = 4, 5  # treated as stations: the lens, where no card hangs, and the card below it
+BELOW_MM = 30.0  # how far below the nozzle's seat a person is asked to place that card
 
 
 def station_index(station: str) -> int:
@@ -92,7 +92,7 @@ def station_index(station: str) -> int:
 
 
 def station_name(index: int) -> str:
-    """The station's name, of an index into STATIONS or BELOW_AT."""
+    """The name of a station, given its index into STATIONS or BELOW_AT."""
     return BELOW if index == BELOW_AT else STATIONS[index]
 
 
@@ -130,7 +130,7 @@ def on_card(place: Array, x: Array) -> Array:
 
 
 def hang_jacobian(place: Array) -> Array:
-    """(..., 2, 3) derivative of marks by the hanging of their card, at places (..., 2)."""
+    """(..., 2, 3) derivative of marks at places (..., 2) by how their card hangs (u, v, roll)."""
     turned = np.stack([-place[..., 1], place[..., 0]], axis=-1)
     return np.concatenate([np.broadcast_to(np.eye(2), (*place.shape, 2)), turned[..., None]], axis=-1)
 
@@ -153,7 +153,7 @@ def mark_jacobian(
 def _tilt_of_slope(profile: Profile, mount: int) -> Array:
     """(3, 2): displacements of a mount's contacts that turn the beam behind its mirror by slopes (u, v).
 
-    In the frame of a gantry or head that yaws or nods, the beam turns as if the mirror had been tilted.
+    Used for a gantry or head that yaws or nods: in its frame the beam turns as if the mirror were tilted.
     """
     contact = np.zeros((3, 3, 3), dtype=complex)
     contact[:, mount - 1, :] = 1j * STEP * np.eye(3)
@@ -164,10 +164,11 @@ def _tilt_of_slope(profile: Profile, mount: int) -> Array:
 
 @lru_cache(maxsize=16)
 def screw_vectors(profile: Profile, mount: int, contact: int) -> tuple[Array, Array]:
-    """What a screw at a contact does to the plane, as displacements (3,) of the three nominal contacts.
+    """What a screw does to the mirror's plane: two sets of displacements (3,) of the three nominal contacts.
 
-    The first is the screw's own travel of 1 mm as the profile has it; the second the same tilt turned by 90°
-    in the mirror's plane. A gain and a cross-talk on these two describe a wrong lever arm in any direction.
+    The first is 1 mm of travel of the screw according to the profile. The second is the same tilt turned by
+    90° in the mirror's plane. A gain on the first and a cross-talk on the second describe a wrong lever arm
+    in any direction.
     """
     at = contact_points(profile, mount)
     weights = np.linalg.inv(np.column_stack([np.ones(3), at]))[:, contact]  # 1, r, t of the plane's rise
@@ -193,7 +194,7 @@ def shift_matrix(part: str) -> Array:
 def hand_matrices(part: str) -> tuple[Array, ...]:
     """One (SIZE, 3) for each mount that a hand moves to shift a part.
 
-    The errors of the hand are independent between them, so a tube that should move evenly is also tilted.
+    The hand's errors at these mounts are independent, so a tube that should move evenly is also tilted.
     """
     mounts = ("tube-exit", "tube-far") if part == "tube" else (part,)
     return tuple(shift_matrix(mount) for mount in mounts)

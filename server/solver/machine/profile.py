@@ -85,7 +85,7 @@ class Tolerance(Shape):
 
 @dataclass(frozen=True)
 class Tube(Shape):
-    """Distances of the tube's two mounts from its exit, along the tube."""
+    """Distances of the tube's two mounts from its exit, measured along the tube."""
 
     exit_mount_mm: Distance
     far_mount_mm: Length
@@ -122,7 +122,7 @@ class Card(Shape):
 
 
 def _of_a_screw(told: Any, check: Callable[[Any], Any], info: ValidationInfo) -> Any:
-    """1 where nothing is told; a pivot has no clockwise."""
+    """The value of ``clockwise``, 1 if none is given; raises ValueError if a fixed pivot has one."""
     if told is None:
         return 1
     way = check(told)

@@ -1,7 +1,7 @@
 """Exact 3-D trace of the beam's axis through the whole path by vector reflection.
 
-Everything works on arrays with leading batch dimensions and on complex numbers, so that derivatives can be
-had by complex steps (Squire & Trapp, SIAM Review 40, 1998: f'(x) = Im f(x + ih)/h, exact to rounding).
+Everything works on arrays with leading batch dimensions and on complex numbers. Derivatives are computed by
+complex steps (Squire & Trapp, SIAM Review 40, 1998: f'(x) = Im f(x + ih)/h, exact to rounding).
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ class State:
     contact_mm : (..., 3, 3), [mirror, contact], displacement of each contact point along the nominal +n.
     shift_mm : (..., 3, 3), [mirror, XYZ], displacement of each whole mount, card included.
     carry_mm : (..., 3), XYZ, how far the rails carry the head (mirror 3, lens, nozzle) off nominal.
-    lens_mm : (..., 2), how far the lens stands off the head's axis, u and v of the nozzle's card.
+    lens_mm : (..., 2), offset of the lens from the head's axis, u and v of the nozzle's card.
     """
 
     tube_mm: Array
@@ -99,7 +99,7 @@ class Rays:
     slope: Array
 
     def only(self, rows: Array) -> Rays:
-        """Those of some machines (first dimension)."""
+        """The rays of some machines, by rows of the first dimension."""
         return Rays(self.offset_mm[rows], self.lens_mm[rows], self.slope[rows])
 
 
