@@ -45,7 +45,7 @@ _AS_WIDE = 0.9  # as long: one pulse of a round beam; two on each other were 0.8
 _HALF, _BESIDE_MM, _ACROSS, _FINEST_MM = 1.9, 1.3, 28, 0.12  # of a crop: radii and mm beside, points, pitch
 # From when on a pulse is told: by so much cost less, explaining such a share, of such a share of the height
 # of the old mark. Measured on pairs with nothing new, see docs/reading.md.
-_GAINED, _SHARE, _HEIGHTS = 40.0, 0.6, (0.5, 2.0)
+_GAINED, _SHARE, _HEIGHTS = 75.0, 0.7, (0.5, 2.0)
 # Sigma over what the fit tells, and of the radius what a ragged edge adds that shows in part only (measured).
 _OVER, _RAGGED = 1.3, 0.03
 # From which gain and height on the fit tells the place of a pulse that is not sure.

@@ -17,7 +17,7 @@ from server.solver.decide.search import chances, remaining, survivors
 from server.solver.decide.situation import Place, look
 from server.solver.estimate import samples as o
 from server.solver.estimate.belief import believe
-from server.solver.events import Turn
+from server.solver.events import Event, NoMark, Turn
 from tests.machines import draw_machine
 from tests.solver.test_proof import FIVE, straight
 
@@ -155,6 +155,23 @@ def test_a_search_turns_no_screw_beyond_its_ends() -> None:
     screws = [contact.name for contact in view.profile.mount[2].contact]
     turns = [[e.turns for e in tries if isinstance(e, Turn) and e.screw == name] for name in screws]
     assert [(min(some), max(some)) for some in turns] == [(-3.0, 0.5), (0.25, 3.0), (-3.0, 3.0)]
+
+
+@pytest.mark.parametrize(
+    ("since", "ways"),
+    [
+        ([Turn(3, "top", 0.5)], {1.0}),  # turned back, it would have been turned for nothing
+        ([Turn(3, "top", 2.0), Turn(3, "top", -0.5)], {-1.0}),
+        ([Turn(3, "side", 0.5), Turn(2, "top", 0.5)], {-1.0, 1.0}),
+        ([Turn(3, "top", 0.5), NoMark("nozzle", (0.0, 0.0))], {-1.0, 1.0}),
+    ],
+)
+def test_a_search_takes_no_turn_back_without_a_pulse_between(since: list[Event], ways: set[float]) -> None:
+    view = look(parse_alignment(straight().document()))
+    events = (*view.alignment.events, *since)
+    tries = search._tries(replace(view, alignment=replace(view.alignment, events=events)), 3)
+    turned = {float(np.sign(e.turns)) for e in tries if isinstance(e, Turn) and e.screw == "top"}
+    assert turned == ways
 
 
 def test_a_mark_is_worth_most_for_the_risk_where_something_is_beyond_its_tolerance() -> None:

@@ -93,9 +93,9 @@ def test_where_a_lamp_s_image_lay_the_old_mark_may_differ_by_as_much():
 
 def test_a_pulse_is_told_by_its_gain_its_share_and_its_height():
     spot = old_spot()
-    sure = Again(spot, np.ones(1), np.eye(2), gained=41.0, share=0.61, height=1.0)
+    sure = Again(spot, np.ones(1), np.eye(2), gained=76.0, share=0.71, height=1.0)
     assert sure.told
-    for unsure in ({"gained": 39.0}, {"share": 0.59}, {"height": 0.49}, {"height": 2.1}):
+    for unsure in ({"gained": 74.0}, {"share": 0.69}, {"height": 0.49}, {"height": 2.1}):
         one = replace(sure, **unsure)
         assert not one.told and one.placed
     assert not replace(sure, gained=9.9).placed and not replace(sure, height=0.29).placed

@@ -167,7 +167,19 @@ def _tries(view: View, stage: int) -> list[Event]:
     for k, contact in enumerate(mount.contact, 3 * (mount.mirror - 1)):
         if contact.screw_pitch_mm is not None:
             net = view.mixture.net_turns[k]
-            turns = [way * size for size in sizes for way in (-1, 1)]
+            back = -_last_way(view, mount.mirror, contact.name)
+            turns = [way * size for size in sizes for way in (-1, 1) if way != back]
             within = [t for t in turns if mount.turns_from <= net + t <= mount.turns_to]
             found += [Turn(mount.mirror, contact.name, t) for t in within]
     return found
+
+
+def _last_way(view: View, mirror: int, screw: str) -> float:
+    """Which way (-1 or 1) a screw was last turned since the newest pulse; 0 if it was not. Turning it back
+    without a pulse in between would make that turn useless."""
+    for event in reversed(view.alignment.events):
+        if isinstance(event, MarkSeen | NoMark):
+            break
+        if isinstance(event, Turn) and (event.mount, event.screw) == (mirror, screw):
+            return float(np.sign(event.turns))
+    return 0.0
