@@ -20,6 +20,7 @@ from vision.card import Floats
 from vision.change import INSIDE_MM, Stack
 from vision.compare import Comparison, in_depth
 from vision.fit import Ground, Spot
+from vision.joint import edges_together, share_explained
 from vision.measure import TrackedMark, card_sigma, pair_of
 from vision.parallax import HEIGHT_MM, sight_slope
 from vision.reading import Mark
@@ -292,10 +293,8 @@ class _Problem:
 
     def row(self, params: Params, visible: Floats) -> Floats:
         """What a pulse of height one changes, (n,), and what blur adds where two edges are near."""
-        profile, pitch = self.spot(params).profile(self.u, self.v), self.crop.grid.pitch_mm
-        (down, across), (shown_down, shown_across) = np.gradient(profile, pitch), np.gradient(visible, pitch)
-        along_u, along_v = self.crop.blur_mm2
-        edges = along_u * across * shown_across + along_v * down * shown_down
+        profile = self.spot(params).profile(self.u, self.v)
+        edges = edges_together(profile, visible, self.crop.grid.pitch_mm, self.crop.blur_mm2)
         return np.asarray((profile * visible + edges).ravel())
 
     def cost(self, params: Params, visible: Floats) -> tuple[float, float, Floats]:
@@ -353,7 +352,7 @@ def fit_again(crop: Crop) -> Again | None:
     except np.linalg.LinAlgError:
         return None
     spot = replace(problem.spot(params), height=height, covariance=covariance, rest=rest)
-    share = _explained(crop, rest, problem.causes.rest)
+    share = share_explained(crop.grid, crop.weight, crop.old.radius(), rest, problem.causes.rest)
     gained = problem.causes.cost - cost
     return Again(spot, visible.ravel(), covariance, gained, share, height / crop.old.height)
 
@@ -371,19 +370,3 @@ def _best(problem: _Problem, starts: list[Params]) -> tuple[float, Params, Float
     rough = sorted(range(len(tries)), key=lambda i: problem.cost(tries[i][1], tries[i][0])[0])[:_BEST]
     ends = [(*problem.descend(tries[i][1], tries[i][0]), tries[i][0]) for i in rough]
     return min(ends, key=lambda end: end[0])
-
-
-def _explained(crop: Crop, rest: Floats, rival: Floats) -> float:
-    """Share of what the other causes leave that the pulse explains, both seen through a blur of a third of
-    the mark's radius.
-    """
-    sigma = max(crop.old.radius() / 3 / crop.grid.pitch_mm, 0.8)
-    cover = np.maximum(np.asarray(cv2.GaussianBlur(crop.weight, (0, 0), sigma)), 0.05)
-
-    def energy(values: Floats) -> float:
-        weighted = values.reshape(cover.shape) * crop.weight
-        return float(
-            (crop.weight * (np.asarray(cv2.GaussianBlur(weighted, (0, 0), sigma)) / cover) ** 2).sum()
-        )
-
-    return 1 - energy(rest) / max(energy(rival), 1e-9)

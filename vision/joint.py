@@ -128,18 +128,22 @@ def rival_rest(patch: Patch, rows: Floats, ridge: Floats) -> Floats:
 
 
 def explained(patch: Patch, spot: Spot, rival: Floats, radius_mm: float) -> float:
-    """Share of what the rival leaves that the mark explains, both seen through a blur of a third of its
-    radius.
+    """Share of what the rival leaves that the mark explains; see `share_explained`."""
+    return share_explained(patch.grid, patch.weight, radius_mm, spot.rest, rival)
+
+
+def share_explained(grid: Grid, weight: Floats, radius_mm: float, rest: Floats, rival: Floats) -> float:
+    """Return the share of `rival` that is gone in `rest`, both (side * side,), seen through a blur of a third
+    of the mark's radius, which hides noise and ragged edges. `weight` is (side, side).
     """
-    sigma = max(radius_mm / 3 / patch.grid.pitch_mm, 0.8)
-    shape = patch.change.shape
+    sigma = max(radius_mm / 3 / grid.pitch_mm, 0.8)
+    cover = np.maximum(np.asarray(cv2.GaussianBlur(weight, (0, 0), sigma)), 0.05)
 
-    def energy(rest: Floats) -> float:
-        cover = np.asarray(cv2.GaussianBlur(patch.weight, (0, 0), sigma))
-        smooth = cv2.GaussianBlur(rest.reshape(shape) * patch.weight, (0, 0), sigma) / np.maximum(cover, 0.05)
-        return float((patch.weight * np.asarray(smooth) ** 2).sum())
+    def energy(values: Floats) -> float:
+        smooth = cv2.GaussianBlur(values.reshape(weight.shape) * weight, (0, 0), sigma) / cover
+        return float((weight * np.asarray(smooth) ** 2).sum())
 
-    return 1 - energy(spot.rest) / max(energy(rival), 1e-9)
+    return 1 - energy(rest) / max(energy(rival), 1e-9)
 
 
 def was_there(patch: Patch, spot: Spot) -> float:
@@ -224,11 +228,21 @@ def _two_edges(patch: Patch, spot: Spot, on: Ground) -> Floats:
     if on.visible is None:
         return np.zeros(patch.change.size)
     u, v = np.meshgrid(*patch.grid.axes_mm())
-    smooth = np.asarray(cv2.GaussianBlur(on.visible.reshape(u.shape), (0, 0), _SMOOTH_PX))
-    down, across = np.gradient(spot.profile(u, v), patch.grid.pitch_mm)
-    shown_down, shown_across = np.gradient(smooth, patch.grid.pitch_mm)
-    along_u, along_v = patch.blur_mm2
-    return np.asarray(spot.height * (along_u * across * shown_across + along_v * down * shown_down).ravel())
+    shown = on.visible.reshape(u.shape)
+    smooth = np.asarray(cv2.GaussianBlur(shown, (0, 0), _SMOOTH_PX), dtype=shown.dtype)
+    edges = edges_together(spot.profile(u, v), smooth, patch.grid.pitch_mm, patch.blur_mm2)
+    return np.asarray(spot.height * edges.ravel())
+
+
+def edges_together(
+    profile: Floats, visible: Floats, pitch_mm: float, blur_mm2: tuple[float, float]
+) -> Floats:
+    """Return what blur of these variances along u and v adds to profile × visible, all (side, side): their
+    edges' product, s² ∇F·∇G.
+    """
+    (down, across), (shown_down, shown_across) = (np.gradient(of, pitch_mm) for of in (profile, visible))
+    along_u, along_v = blur_mm2
+    return np.asarray(along_u * across * shown_across + along_v * down * shown_down)
 
 
 def _best_room(patch: Patch, best: Tried, ground: tuple[Floats, Floats], most: float, *, oval: bool) -> Tried:
