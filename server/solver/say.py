@@ -140,7 +140,8 @@ def _noticed(view: View) -> str:
         return ""
     marks = [i for i, e in enumerate(events[:-1]) if isinstance(e, MarkSeen)]
     newest = events[max(marks, default=0) :]
-    since = [(e.mount, e.screw) if isinstance(e, Turn) else (0, getattr(e, "part", None)) for e in newest]
+    moves = [e for e in newest if isinstance(e, Turn | Shift)]
+    since = [(e.mount, e.screw) if isinstance(e, Turn) else (0, e.part) for e in moves]
     note = notes[-1]
     fresh = (note.mount, note.asked) in since if note.asked else view.mixture.fresh_note
     return NOTICED[note.kind](note) if fresh else ""

@@ -19,7 +19,7 @@ class Policy:
     surely: float = 0.985  # the bed's probability of being within 1.5 x tolerance [A]
     coarse: float = 0.12  # x overlap tolerance: readings that err by more are coarse, as by eye [W]
     coarse_within: tuple[float, ...] = (0.85, 0.85, 0.85, 0.85, 0.72)  # as within, of coarse readings [W]
-    hung_within: float = 0.82  # the last of them, where cards hang off by more than readings err [W]
+    hung_within: float = 0.82  # the bed's, where cards hang off by more than coarse readings err [W]
     coarse_surely: float = 0.98  # as surely, of coarse readings [W]
     sampling: float = 0.05  # error of a probability told by 256 machines: 2 sd of a binomial share of 0.8 [-]
     machines_done: int = 2048  # machines on which the bed is called finished [-]
