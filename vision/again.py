@@ -44,12 +44,12 @@ _ENOUGH = 3e-3  # gain in cost below which another step moves nothing that matte
 _DARKEST = 4.0
 _AS_WIDE = 0.9  # as long: one pulse of a round beam; two on each other were 0.85 and 0.88
 _HALF, _BESIDE_MM, _ACROSS, _FINEST_MM = 1.9, 1.3, 28, 0.12  # of a crop: radii and mm beside, points, pitch
-# From when on a pulse is told: by so much cost less, explaining such a share, of such a share of the height
-# of the old mark. Measured on pairs with nothing new, see docs/reading.md.
+# A pulse is reported above this gain in cost and this explained share, if its height as a share of the old
+# mark's lies between these two. Set on pairs with nothing new, see docs/reading.md.
 _GAINED, _SHARE, _HEIGHTS = 75.0, 0.7, (0.5, 2.0)
-# Sigma over what the fit tells, and of the radius what a ragged edge adds that shows in part only (measured).
+# Factor on the fit's sigma, and share of the radius added for a ragged edge that shows in part (measured).
 _OVER, _RAGGED = 1.3, 0.03
-# From which gain and height on the fit tells the place of a pulse that is not sure.
+# Least gain and height with which the place of an uncertain pulse is offered.
 _PLACED, _FAINTEST = 10.0, 0.3
 
 
@@ -90,24 +90,25 @@ class Again:
 
     @property
     def told(self) -> bool:
-        """Whether it is there for sure."""
+        """Whether the pulse is certain enough to be reported."""
         like = _HEIGHTS[0] < self.height < _HEIGHTS[1]
         return bool(self.gained > _GAINED and self.share > _SHARE and like)
 
     @property
     def placed(self) -> bool:
-        """Whether the fit tells where it is, if it is there."""
+        """Whether the fit gives a usable place, if the pulse is there."""
         return bool(self.gained > _PLACED and self.height > _FAINTEST)
 
 
 def pulse_again(
     pair: Comparison, found: list[TrackedMark], older: list[TrackedMark]
 ) -> tuple[list[TrackedMark], Mark | None]:
-    """Return the new marks that were found, or instead the one that lies on an old mark; and, where none is
-    sure, where it would be if it lies on the only old mark, None where the pictures do not tell.
+    """Return the new marks, and the probable place of a pulse on the only old mark, or None.
 
-    A mark that was found elsewhere is the pulse, so old marks are not asked, nor are they in pictures of a
-    camera on a stand. What seems to be on several old marks at once is another light or tone.
+    If a pulse on one old mark is certain, it replaces the marks that were found; the second value is then
+    None. If it is not certain, the second value is its best place, or None if the pictures do not show one.
+    Old marks are not examined if a new mark was found elsewhere (that is the pulse), or if the camera was on
+    a stand. What seems to lie on several old marks at once is a change of light or tone.
     """
     if not pair.mismatch.by_hand or not all(_on_any(one.spot, older) for one in found):
         return found, None
@@ -127,7 +128,7 @@ def pulse_again(
 
 
 def _of_one_pulse(old: TrackedMark) -> bool:
-    """Whether an old mark shows what one pulse makes: marks that lie on each other are longer than wide."""
+    """Whether an old mark looks like one pulse; marks that lie on each other are longer than wide."""
     whole = np.hypot(*old.spot.centre) + old.spot.radius() < INSIDE_MM
     return bool(
         whole and old.mark.shape == "round" and min(old.mark.width_mm) > _AS_WIDE * max(old.mark.width_mm)
@@ -140,7 +141,7 @@ def _on_any(spot: Spot, older: list[TrackedMark]) -> bool:
 
 
 def _agreed(again: TrackedMark, found: TrackedMark) -> TrackedMark:
-    """The mark that two fits tell in two places: between them, and as unsure as they are unlike."""
+    """One mark from two fits: halfway between them, half their difference added to sigma in squares."""
     places = np.array([again.mark.offset_mm, found.mark.offset_mm])
     sigma = np.hypot(again.mark.sigma_mm, (places[0] - places[1]) / 2)
     return replace(
@@ -167,16 +168,19 @@ def _tracked(pair: Comparison, old: TrackedMark, crop: Crop, again: Again) -> Tr
 
 
 def by_card(pair: Comparison) -> Comparison:
-    """Return a comparison in which neither the window's displacement nor its tones are taken from old marks:
-    a crescent on one of them, or a rim lit from another side, looks like a shift of up to 0.3 mm.
+    """Return the comparison without the displacement and tones that were fitted to the whole window.
+
+    A crescent on an old mark, or a rim lit from another side, looks to that fit like a shift of up to 0.3 mm.
     """
     unknown = replace(pair.earlier, shift=np.zeros((2, 6)), doubt=np.eye(12))
     return replace(pair, tone=SAME, earlier=unknown)
 
 
 def shift_likely(pair: Comparison, at: Floats) -> Floats:
-    """Return the covariance (2, 2) of how far the tape at a point is seen apart in two pictures that the card
-    registers: along the difference of the lines of sight by its height, and all ways by the card's own place.
+    """Return the covariance (2, 2), mm², of the tape's shift between two pictures registered by the card.
+
+    The tape's height shifts it along the difference of the lines of sight; the uncertainty of the card's
+    place shifts it in all directions.
     """
     between = sight_slope(pair.view, pair.shown.picture.shape, at) - sight_slope(
         pair.earlier.view, pair.earlier.picture.shape, at
@@ -186,8 +190,8 @@ def shift_likely(pair: Comparison, at: Floats) -> Floats:
 
 
 def crop_of(pair: Comparison, old: TrackedMark) -> Crop:
-    """Return both pictures around an old mark, without the tone curve of the whole window: here it is one of
-    the other causes, held by what is likely.
+    """Return both pictures around an old mark, without the tone curve of the whole window: here tone is one
+    of the other causes, with its own standard deviation.
     """
     spot, plain = old.spot, by_card(pair)
     half = _HALF * spot.radius() + _BESIDE_MM
@@ -206,7 +210,9 @@ def crop_of(pair: Comparison, old: TrackedMark) -> Crop:
 
 
 def _tones(expected: Stack, unburnt: Stack, colour: Floats) -> list[Floats]:
-    """What a power of the levels beside their tape adds, and one that grows with them."""
+    """The two terms of another tone curve: a power of the levels relative to their tape, and one that grows
+    with them.
+    """
     log = np.log(np.maximum(expected, _DARKEST) / np.maximum(unburnt, _DARKEST))
     return [(expected * part @ colour).astype(float) for part in (log, log * np.abs(log))]
 
@@ -249,8 +255,8 @@ def _causes(
 
 
 class _Causes:
-    """The other causes alone, fitted to a crop, and what one more row would change; costs in shares of
-    `variance`, what one point errs by.
+    """The other causes alone, fitted to a crop, and the effect of one more row. Costs are squared errors over
+    `variance`, that of one point.
     """
 
     def __init__(self, crop: Crop, variance: float) -> None:
@@ -274,7 +280,7 @@ Params = Floats  # centre u, v (mm), log of the size as a share of the old mark'
 
 
 class _Problem:
-    """A pulse like the old mark's on a crop, beside the other causes, if one point errs by `variance`."""
+    """A pulse like the old mark's on a crop, beside the other causes; one point has this error variance."""
 
     def __init__(self, crop: Crop, variance: float) -> None:
         self.crop, self.causes = crop, _Causes(crop, variance)
@@ -335,7 +341,7 @@ class _Problem:
 def fit_again(crop: Crop) -> Again | None:
     """Return the pulse on an old mark that fits a crop best, None where nothing can be fitted.
 
-    How much one point errs by comes from what the fit leaves, so the fit is done anew with that.
+    The error of one point is estimated from the residuals, so the fit is repeated with it.
     """
     points = max(float(crop.weight.sum()), 1.0)
     least, starts = crop.noise() ** 2, _starts(crop.old)
