@@ -214,6 +214,37 @@ def test_at_the_end_each_station_has_shown_a_mark_and_again_after_moves(monkeypa
     assert next_step._end(at(*marks)).do == "hang"
 
 
+@pytest.mark.parametrize(
+    ("events", "hangs", "chosen", "anew"),
+    [
+        ([mark("nozzle", hanging=1), Turn(3, "top", 0.5)], "nozzle", Place(3, 1), True),
+        (
+            [mark("nozzle", hanging=1), Turn(3, "top", 0.5)],
+            "nozzle",
+            Place(2, 1),
+            False,
+        ),  # not where it hangs
+        ([mark("nozzle", hanging=1)], "nozzle", Place(3, 1), False),  # nothing was moved
+        ([mark("nozzle"), Turn(3, "top", 0.5)], "nozzle", Place(3, 1), False),  # hangings are not numbered
+        (
+            [mark("nozzle", hanging=1), mark("nozzle", hanging=2), Turn(3, "top", 0.5)],
+            "nozzle",
+            Place(3, 1),
+            False,
+        ),
+        ([mark("mirror-3", hanging=1), Turn(2, "top", 0.5)], "mirror-3", Place(2, 1), False),
+        ([], None, Place(0, 0), False),
+    ],
+)
+def test_the_first_mark_at_the_nozzle_after_a_move_is_the_second_hanging_there(
+    events: list[Event], hangs: str | None, chosen: Place, anew: bool, monkeypatch: Patch
+) -> None:
+    monkeypatch.setattr(next_step, "_along_chain", says(Choice("mark", place=chosen, stage=3)))
+    hung = None if hangs is None else (hangs, 1)
+    choice = next_step.choose(at(*events, mixture=replace(seen().mixture, hung=hung)))
+    assert choice == Choice("mark", place=replace(chosen, anew=anew), stage=3, why="hung" if anew else "")
+
+
 def beyond(share: float, key: int = 3, by: float = 1.2) -> View:
     """The view with that share of its machines beyond one of the verdict's tolerances."""
     numbers = np.zeros_like(seen().numbers)

@@ -8,7 +8,7 @@ anything, the last resort is asked.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from itertools import product
 from typing import Any
@@ -78,6 +78,16 @@ class Mark:
 
 def choose(view: View) -> Choice:
     """The next step for a view."""
+    choice = _along_chain(view)
+    place, plain = choice.place, choice.do == "mark" and not choice.why
+    moved = any(isinstance(event, Turn | Shift) for event in view.alignment.events[-1:])
+    if plain and moved and place and place.station == view.here == 3 and _hung_once(view, STATIONS[3:]):
+        return replace(choice, place=replace(place, anew=True), why="hung")
+    return choice
+
+
+def _along_chain(view: View) -> Choice:
+    """The best option in the first stage that is not settled; else what is left to prove, or done."""
     for ask in (lost, doubtful, faulty):
         choice = ask(view)
         if choice is not None:
@@ -104,16 +114,20 @@ def _end(view: View) -> Choice:
 
 def _hung_again(view: View) -> Choice | None:
     """A mark on a card that is hung anew, at the nozzle and at a mirror, where only one hanging was seen
-    there: all marks may agree and yet be off by as much as cards hang off."""
-    if not numbered(view):
-        return None
-    hung = {(e.station, e.hanging) for e in view.alignment.events if isinstance(e, MarkSeen)}
-    again = Counter(station for station, _ in hung)
+    there: all marks may agree and yet be off by as much as cards hang off. At the nozzle the first mark
+    after a move is made on a card hung anew, which saves a pulse at the end."""
     for station, names in ((3, STATIONS[3:]), (2, STATIONS[:3])):
-        if max(again[name] for name in names) < 2:
+        if _hung_once(view, names):
             place = Place(station, last_position(view), anew=view.here == station)
             return Choice("mark", place=place, stage=3, why="hung")
     return None
+
+
+def _hung_once(view: View, names: Sequence[str]) -> bool:
+    """Whether no more than one numbered hanging of a card has shown a mark at any of some stations."""
+    hung = {(e.station, e.hanging) for e in view.alignment.events if isinstance(e, MarkSeen)}
+    again = Counter(station for station, _ in hung)
+    return numbered(view) and max(again[name] for name in names) < 2
 
 
 def settled(view: View, stage: int) -> bool:

@@ -66,10 +66,18 @@ def _hand_errs(event: Turn | Shift) -> float:
 
 def unseen(view: View) -> int | None:
     """A station whose newest mark is older than moves that carried the beam there by half its tolerance: only
-    a mark shows that they were made as asked. None if there is none; the five positions prove mirror 3."""
+    a mark shows that they were made as asked. None if there is none.
+
+    The five positions prove mirror 3, and what reaches mirror 2, which they show much magnified. They do not
+    show where mirror 2 itself stands in the beam.
+    """
     tolerance = view.profile.tolerance
-    for station, limit in ((3, tolerance.nozzle_mm), (1, tolerance.centre_mm), (0, tolerance.centre_mm)):
-        moves = _moves_since(view, station)
+    for station, limit, part in (
+        (3, tolerance.nozzle_mm, ""),
+        (1, tolerance.centre_mm, "mirror-2"),
+        (0, tolerance.centre_mm, ""),
+    ):
+        moves = _moves_since(view, station, part=part)
         if moves is None:
             return station
         carried = np.hypot(*np.moveaxis(moves.marks, -1, 0)).max(axis=1)
@@ -78,9 +86,9 @@ def unseen(view: View) -> int | None:
     return None
 
 
-def _moves_since(view: View, station: int, position: int | None = None) -> _Moves | None:
-    """The moves since the newest mark at a station; None where no mark was made, with the head at the
-    position if one is given, or a repair before its card came after it."""
+def _moves_since(view: View, station: int, position: int | None = None, part: str = "") -> _Moves | None:
+    """The moves since the newest mark at a station; only those of a part if one is given. None where no mark
+    was made, with the head at the position if one is given, or a repair before its card came after it."""
     bed = view.profile.bed
     near = 0.06 * max(bed.width_mm, bed.depth_mm)
     head = None if position is None else o.grid(view.profile)[position]
@@ -91,7 +99,7 @@ def _moves_since(view: View, station: int, position: int | None = None) -> _Move
     for event in reversed(view.alignment.events):
         if isinstance(event, Inspected) and event.outcome == "fixed" and station >= next(repairs):
             return None
-        if isinstance(event, Shift | Turn):
+        if (isinstance(event, Shift) and part in ("", event.part)) or (isinstance(event, Turn) and not part):
             done.append(np.tensordot(worked(view, event)[: m.OPTICS], marks, axes=1))
             errs.append(_hand_errs(event))
         if not isinstance(event, MarkSeen) or event.station != STATIONS[station]:
