@@ -173,11 +173,14 @@ def _share(mixture: Mixture, k: int, code: int) -> float:
 
 
 NEAR_END, SURE_OF_IT = 0.25, 0.9  # turns; probability
+MIXED_UP = "does what another screw of that mount should: see which is which"
 WORKS_WORDS = {
     -1: "works the other way round",
     2: "moves the mark across, a quarter turn round",
     -2: "moves the mark across, a quarter turn round",
     3: "moves nothing",
+    4: MIXED_UP,
+    -4: MIXED_UP,
 }
 NOTICED: dict[str, Callable[[Note], str]] = {
     "screw": lambda n: (

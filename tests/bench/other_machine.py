@@ -75,7 +75,7 @@ class Kind:
     off_edge: bool = False  # the beam starts at mirror 1's edge or off it, or misses mirror 2
     pitch: float = 1.0  # true pitch / the profile's
     arms: float = 1.0  # true lever arms / the profile's
-    places: str = ""  # 'mirrored', 'turned' or 'opposite': where mount 2's screws truly are
+    places: str = ""  # a key of PLACES: where the screws of one mount truly are
     noise: str = "gauss"  # 'heavy', 'outlier'
     drift_mrad: float = 0.0  # of the tube's direction, over 40 pulses
     wander_mrad: float = 0.0  # of the tube's direction, slowly there and back
@@ -121,6 +121,8 @@ KINDS: dict[str, Kind] = {
     "arms x1.25": Kind(arms=1.25),
     "mirrored": Kind(places="mirrored"),
     "turned": Kind(places="turned"),
+    "renamed": Kind(places="renamed"),
+    "exchanged": Kind(places="exchanged"),
     "opposite": Kind(places="opposite"),
     "reversed one": Kind(reversed_one=True),
     "reversed mount": Kind(reversed_mount=True),
@@ -155,6 +157,17 @@ KINDS: dict[str, Kind] = {
     "eye": Kind(eye=True, no_hanging=True, reading_sd=0.2),
     "sign slip": Kind(miswritten=0.07),
     "u mirrored": Kind(mirrored_u=True),
+}
+
+
+# Where the screws 'top', 'side' and 'corner' are, (r, t) mm.
+PLACES = {
+    "": [(-18, 18), (18, -18), (-18, -18)],
+    "mirrored": [(18, 18), (-18, -18), (18, -18)],
+    "turned": [(-18, -18), (18, 18), (18, -18)],
+    "opposite": [(18, -18), (-18, 18), (18, 18)],
+    "renamed": [(-18, -18), (-18, 18), (18, -18)],
+    "exchanged": [(18, -18), (-18, 18), (-18, -18)],
 }
 
 
@@ -243,15 +256,9 @@ class Laser:
             [flat(0.3), flat(0.3), flat(0.3)],
         ]
         self.lens = (rng.gauss(0, 0.2), rng.gauss(0, 0.2))
-        places = {
-            "": [(-18, 18), (18, -18), (-18, -18)],
-            "mirrored": [(18, 18), (-18, -18), (18, -18)],
-            "turned": [(-18, -18), (-18, 18), (18, -18)],
-            "opposite": [(18, -18), (-18, 18), (18, 18)],
-        }
         odd = rng.choice((1, 2, 2, 3))
         for mirror in (1, 2, 3):
-            places_here = places[kind.places if mirror == odd else ""]
+            places_here = PLACES[kind.places if mirror == odd else ""]
             tilt, lean, along = flat(kind.tilt_mrad) / 1000, flat(kind.tilt_mrad) / 1000, flat(0.3)
             screws = []
             for r, t in places_here:

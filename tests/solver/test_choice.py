@@ -17,7 +17,7 @@ from server.solver.estimate import samples as o
 from server.solver.estimate import screws
 from server.solver.events import Event, Inspected, MarkSeen, Shift, Turn
 from server.solver.machine.profile import STATIONS
-from tests.solver.test_situation import at, mark, seen
+from tests.solver.test_situation import at, blank, mark, seen
 
 Patch = pytest.MonkeyPatch
 PLACE, TURN, OTHER = Place(2, 3), Turn(1, "top", 0.5), Turn(2, "top", 0.5)
@@ -153,6 +153,26 @@ def test_what_does_not_move_and_keeps_it_out_of_reach_is_named_or_tried_again(
             assert found == Choice("turn", event=chosen, stage=2, why="dead")
         case _:
             assert found is not None and found.do == "stop" and found.reason.startswith(chosen)
+
+
+@pytest.mark.parametrize(
+    ("net", "events", "stops"),
+    [
+        (3.0, (mark(),), True),
+        (-3.0, (mark(),), True),
+        (2.9, (mark(),), False),
+        (3.0, (mark(), blank()), False),  # a beam that is not seen may be anywhere
+    ],
+)
+def test_a_screw_at_its_end_without_which_it_cannot_be_done_is_named(
+    net: float, events: tuple[Event, ...], stops: bool, monkeypatch: Patch
+) -> None:
+    monkeypatch.setattr(faults, "reach", says((9.0, [])))
+    found = faults.helpless(replace(with_dead(3, 0.1, net), alignment=at(*events).alignment), 4)
+    assert (found is not None) is stops
+    assert found is None or found.reason.startswith(
+        "screw 'top' of mirror 2, at the end that the profile gives"
+    )
 
 
 def test_a_screw_that_was_tried_again_is_judged_by_a_mark(monkeypatch: Patch) -> None:

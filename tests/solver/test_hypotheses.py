@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import replace
 from typing import Any
 
@@ -332,19 +333,19 @@ def test_the_ways_of_a_mount_are_those_that_measuring_and_building_go_wrong(moun
         assert table[none[0], none[1], none[2]] == pytest.approx(screws.ONE_DEAD / 3)
     assert table[2, 2, 2] == table[-2, -2, -2] == pytest.approx(screws.QUARTER / 2)
     assert table[1, 1, 1] == max(table.values())
-    assert odds[-1] == pytest.approx(screws.MIRRORED)
+    assert odds[-6] == pytest.approx(screws.MIRRORED)
+    assert odds[-5:] == pytest.approx([screws.RENAMED / 5] * 5)
 
 
 @pytest.mark.parametrize("mount", [1, 2, 3])
 def test_outside_a_mirrored_mount_tilts_as_one_with_its_contacts_left_for_right(mount: int) -> None:
     """The tilt by a screw of a mount with mirrored contacts, computed from the plane through three points."""
     at = contact_points(LASER, mount)
-    mirrored = screws.arrangements(LASER, mount)[1][-1]
+    mirrored = screws.arrangements(LASER, mount)[1][-6]
     for i in range(3):
         rise = np.eye(3)[i]
         there = np.linalg.solve(np.column_stack([np.ones(3), at * [-1, 1]]), rise)[1:]
-        own, cross = m.screw_vectors(LASER, mount, i)
-        own, _ = screws.tilts(np.array(mirrored[i]), own, cross)
+        own, _ = screws.tilts(LASER, mount, i, np.array(mirrored[i]))
         here = np.linalg.solve(np.column_stack([np.ones(3), at]), own)[1:]
         cosine = here @ there / np.linalg.norm(here) / np.linalg.norm(there)
         assert cosine > 0.7  # it is the nearest of the four ways
@@ -356,11 +357,40 @@ def test_outside_each_way_is_a_quarter_turn_of_the_tilt(code: int, quarters: int
     own, cross = m.screw_vectors(LASER, 1, 0)
     plane = np.linalg.inv(np.column_stack([np.ones(3), at]))[1:]
     quarter = np.linalg.matrix_power(np.array([[0, -1], [1, 0]]), quarters)
-    new = screws.tilts(np.array(code), own, cross)
+    new = screws.tilts(LASER, 1, 0, np.array(code))
     np.testing.assert_allclose(plane @ new[0], quarter @ (plane @ own), atol=1e-15)
     np.testing.assert_allclose(plane @ new[1], quarter @ (plane @ cross), atol=1e-15)
-    assert not np.any(screws.tilts(np.array(screws.DEAD), own, cross))
-    np.testing.assert_array_equal(screws.tilts(np.array(screws.UNKNOWN), own, cross), (own, cross))
+    assert not np.any(screws.tilts(LASER, 1, 0, np.array(screws.DEAD)))
+    np.testing.assert_array_equal(screws.tilts(LASER, 1, 0, np.array(screws.UNKNOWN)), (own, cross))
+
+
+@pytest.mark.parametrize("mount", [1, 2, 3])
+@pytest.mark.parametrize("contact", range(3))
+@pytest.mark.parametrize(("code", "on"), [(screws.NEXT, 1), (screws.BEFORE, 2)])
+def test_outside_a_screw_with_another_ones_name_tilts_as_that_one(
+    mount: int, contact: int, code: int, on: int
+) -> None:
+    """The tilt by the other contact, computed from the plane through three points."""
+    at = contact_points(LASER, mount)
+    slopes = np.linalg.inv(np.column_stack([np.ones(3), at]))[1:]
+    own, cross = screws.tilts(LASER, mount, contact, np.array(code))
+    there = slopes[:, (contact + on) % 3]
+    np.testing.assert_allclose(slopes @ own, there, atol=1e-12)
+    np.testing.assert_allclose(slopes @ cross, [-there[1], there[0]], atol=1e-12)
+
+
+@pytest.mark.parametrize("mount", [1, 2, 3])
+def test_names_mixed_up_are_all_orders_but_the_one_in_the_profile(mount: int) -> None:
+    codes = screws.arrangements(LASER, mount)[1][-5:]
+    owns = np.array([m.screw_vectors(LASER, mount, i)[0] for i in range(3)])
+    slopes = np.linalg.inv(np.column_stack([np.ones(3), contact_points(LASER, mount)]))[1:]
+    found = set()
+    for order in codes:
+        does = np.array([slopes @ screws.tilts(LASER, mount, i, order[i])[0] for i in range(3)])
+        apart = np.hypot(*np.moveaxis(does[:, None] - (owns @ slopes.T)[None], -1, 0))
+        assert apart.min(1).max() < screws.NEAR * np.hypot(*does.T).max()
+        found.add(tuple(int(i) for i in apart.argmin(1)))
+    assert found == set(itertools.permutations(range(3))) - {(0, 1, 2)}
 
 
 def test_what_one_screw_showed_is_weighed_by_each_way_of_the_mount() -> None:
@@ -370,12 +400,12 @@ def test_what_one_screw_showed_is_weighed_by_each_way_of_the_mount() -> None:
         weights = odds.copy()
         for i, code in enumerate(tried):
             if code:
-                weights *= np.where(codes[:, i] == code, 1 - 4 * screws.ODD, screws.ODD)
+                weights *= np.where(codes[:, i] == code, 1 - 6 * screws.ODD, screws.ODD)
         keeps = [(weights[codes[:, contact] == code]).sum() / weights.sum() for code in screws.CODES]
-        expected = [share * (1 - 4 * screws.ODD) + (1 - share) * screws.ODD for share in keeps]
+        expected = [share * (1 - 6 * screws.ODD) + (1 - share) * screws.ODD for share in keeps]
         assert screws.chances(LASER, 1, np.array(tried), contact) == pytest.approx(expected)
     many = screws.chances(LASER, 1, np.array([(1, 0, 0), (-1, 0, 0)]), 1)
-    assert many.shape == (2, 5) and many.sum(1) == pytest.approx([1.0, 1.0])
+    assert many.shape == (2, 7) and many.sum(1) == pytest.approx([1.0, 1.0])
 
 
 def test_a_base_that_does_not_move_makes_others_suspect() -> None:

@@ -235,6 +235,28 @@ def test_a_screw_is_not_turned_beyond_its_ends(net: float, amount: float, turns:
 
 
 @pytest.mark.parametrize(
+    ("net", "amount", "ended"),
+    [
+        (0.75, 0.5, False),
+        (0.76, 0.5, True),
+        (-0.75, -0.5, False),
+        (-0.76, -0.5, True),
+        (1.0, -0.5, False),
+        (1.5, 0.01, True),
+        (1.5, -0.01, False),
+    ],
+)
+def test_a_screw_has_come_to_its_end_where_not_half_of_a_turn_is_left(
+    net: float, amount: float, ended: bool
+) -> None:
+    mount = replace(LASER.mount[0], turns_from=-1.0, turns_to=1.0)
+    laser = replace(LASER, mount=(mount, *LASER.mount[1:]))
+    mixture = replace(known(), net_turns=(net, *[0.0] * 8))
+    assert mv.ended(laser, mixture, mv.Lever(2, 1.0, mount=1, contact=0), np.array([amount])) is ended
+    assert not mv.ended(laser, mixture, mv.Lever(0, 1.0, part="tube", axes=(1, 2)), np.array([99.0, 0.0]))
+
+
+@pytest.mark.parametrize(
     ("amount", "move"),
     [
         ((1.04, -2.06), (0.0, 1.0, -2.1)),

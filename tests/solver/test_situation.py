@@ -571,6 +571,26 @@ def test_the_moves_that_bring_it_to_nil_take_back_what_was_done() -> None:
     assert left < 0.35 and len(moves) == len(problem.levers)
 
 
+def test_a_screw_at_its_end_is_left_out_and_another_set_found() -> None:
+    view = off(tube_exit=6.0)
+    events = move_choice.adjustments(move_choice.pose(view, 4, small=0.0), screws_only=True, worth=0.01)
+    assert len(events) > 1
+    for event in events:
+        assert isinstance(event, Turn)
+        k = 3 * (event.mount - 1) + view.profile.contact_index(event.mount, event.screw)
+        mount = view.profile.mount[event.mount - 1]
+        net = tuple((mount.turns_to if event.turns > 0 else mount.turns_from) * (i == k) for i in range(9))
+        stuck = replace(view, mixture=replace(view.mixture, net_turns=net))
+        others = move_choice.adjustments(move_choice.pose(stuck, 4, small=0.0), screws_only=True, worth=0.01)
+        assert not any(
+            isinstance(e, Turn) and (e.mount, e.screw) == (event.mount, event.screw) for e in others
+        )
+        assert others != [e for e in events if e != event]  # the rest does not fit without it
+        for lever, amount in move_choice.reach(stuck, 4)[1]:
+            at_it = (lever.mount, lever.contact) == (event.mount, k % 3)
+            assert not at_it or amount[0] * event.turns <= 0.0
+
+
 def test_each_column_of_the_problem_is_what_its_lever_does() -> None:
     view = off(tube_far=4.0)
     problem = move_choice.pose(view, 4)

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from server.solver.decide.move_choice import reach
+from server.solver.decide.moves import room
 from server.solver.decide.policy import POLICY
 from server.solver.decide.situation import (
     Choice,
@@ -62,8 +63,8 @@ def faulty(view: View) -> Choice | None:
 
 
 def helpless(view: View, stage: int, least: float = POLICY.out_of_reach) -> Choice | None:
-    """Stop if a dead screw or a base that does not move keeps a stage's worst error above ``least``, whatever
-    else is moved; None if nothing does.
+    """Stop if a dead screw, one at its end or a base that does not move keeps a stage's worst error above
+    ``least``, whatever else is moved; None if nothing does.
 
     A screw that perhaps was not turned, or too little to be sure, is first turned once more.
     """
@@ -73,7 +74,11 @@ def helpless(view: View, stage: int, least: float = POLICY.out_of_reach) -> Choi
     for mount in view.profile.mount:
         first, base = 3 * (mount.mirror - 1), 8 + mount.mirror
         for k, name in enumerate((contact.name for contact in mount.contact), first):
-            if dead[k] > POLICY.even:
+            if 0.0 in room(view.profile, view.mixture, mount.mirror, k - first) and not missed(view):
+                blocked.append(
+                    f"screw '{name}' of mirror {mount.mirror}, at the end that the profile gives it,"
+                )
+            elif dead[k] > POLICY.even:
                 blocked.append(f"screw '{name}' of mirror {mount.mirror}")
                 if dead[k] < POLICY.certain or _turned_most(view, mount.mirror, name) < TELLS:
                     doubted = Turn(mount.mirror, name, _told_by(view.mixture, k))

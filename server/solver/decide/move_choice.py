@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import product
 from typing import Any
@@ -131,6 +132,10 @@ class Problem:
         """The error squared."""
         return float(self.residual @ self.residual)
 
+    def ended(self, i: int, amount: Array) -> bool:
+        """Whether lever i comes to its end before half of an amount."""
+        return mv.ended(self.view.profile, self.view.mixture, self.levers[i], amount)
+
 
 def pose(view: View, stage: int, small: float | None = None) -> Problem:
     """The problem of bringing a stage's error to zero with levers not moved since the last pulse."""
@@ -172,10 +177,21 @@ def adjustments(
     Orthogonal matching pursuit: the lever that removes most error for its effort is added to the set, until
     the rest is small or no lever removes a share of it that is ``worth`` its effort. The hand's relative
     error is part of the cost. With ``fine``, so is its constant error, which a smaller move does not reduce:
-    near the end this favours the lever with the least error.
+    near the end this favours the lever with the least error. A screw that is wanted beyond its end is left
+    out, and the set is found again without it.
     """
+    allowed = [i for i, lever in enumerate(problem.levers) if lever.is_screw or not screws_only]
+    while True:
+        chosen, amounts = _pursued(problem, allowed, fine, worth)
+        ended = [i for i, some in _each(problem, chosen, amounts) if problem.ended(i, some)]
+        if not ended:
+            return _ordered(problem, chosen, amounts)
+        allowed = [i for i in allowed if i not in ended]
+
+
+def _pursued(problem: Problem, allowed: list[int], fine: bool, worth: float) -> tuple[tuple[int, ...], Array]:
+    """The levers of the set in the order found, and the amounts of all their numbers."""
     levers = problem.levers
-    allowed = [i for i, lever in enumerate(levers) if lever.is_screw or not screws_only]
     chosen: tuple[int, ...] = ()
     now, amounts = problem.error, np.zeros(0)
     while now > POLICY.rest and len(chosen) < POLICY.most_levers:
@@ -188,7 +204,13 @@ def adjustments(
         if not best or gains[best] < worth * now:
             break
         chosen, (now, amounts) = best, solved[best]
-    return _ordered(problem, chosen, amounts)
+    return chosen, amounts
+
+
+def _each(problem: Problem, chosen: tuple[int, ...], amounts: Array) -> Iterator[tuple[int, Array]]:
+    """Each lever of a set with its own amounts."""
+    ends = np.cumsum([len(problem.columns[i]) for i in chosen])[:-1]
+    return zip(chosen, np.split(amounts, ends), strict=True) if chosen else iter(())
 
 
 def _beyond_small(residual: Array, small: float) -> Array:
@@ -230,7 +252,17 @@ def reach(view: View, stage: int, *, along: bool = True) -> tuple[float, Moves]:
     ``along``, no mirror is moved along its normal: one of its three screws stays.
     """
     problem = _posed(view, stage, set(), small=0.0, lens=o.HALVED)
-    kept = [i for i, lever in enumerate(problem.levers) if along or lever.contact < 2]
+    kept = tuple(i for i, lever in enumerate(problem.levers) if along or lever.contact < 2)
+    while True:
+        left, moves = _reached(problem, kept)
+        ended = [i for i, some in moves if problem.ended(i, some)]
+        if not ended:
+            return left, [(problem.levers[i], some) for i, some in moves]
+        kept = tuple(i for i in kept if i not in ended)
+
+
+def _reached(problem: Problem, kept: tuple[int, ...]) -> tuple[float, list[tuple[int, Array]]]:
+    """The smallest worst error that some levers can reach, and how far each is moved."""
     columns = np.concatenate([problem.columns[i] for i in kept])
     design, damped = problem.design[:, columns], np.diag(np.sqrt(problem.far[columns]))
     weight, aim = np.ones(len(design) // 2), np.concatenate([problem.residual, np.zeros(len(columns))])
@@ -240,10 +272,7 @@ def reach(view: View, stage: int, *, along: bool = True) -> tuple[float, Moves]:
         left = np.hypot(*(problem.residual + design @ amounts).reshape(-1, 2).T) / o.AT_MOST[: len(weight)]
         weight = weight * np.maximum(left, TINY)
         weight = weight / weight.max()
-    ends = np.cumsum([len(problem.columns[i]) for i in kept])[:-1]
-    return float(left.max()), [
-        (problem.levers[i], some) for i, some in zip(kept, np.split(amounts, ends), strict=True)
-    ]
+    return float(left.max()), list(_each(problem, kept, amounts))
 
 
 def along_normal(view: View, stage: int, least: float = POLICY.within_reach) -> Event | None:
@@ -298,10 +327,8 @@ def _solved(
 
 def _ordered(problem: Problem, chosen: tuple[int, ...], amounts: Array) -> list[Event]:
     found: list[tuple[int, float, Event]] = []
-    start = 0
-    for lever, columns in ((problem.levers[i], problem.columns[i]) for i in chosen):
-        amount = amounts[start : start + len(columns)]
-        start += len(columns)
+    for i, amount in _each(problem, chosen, amounts):
+        lever, does = problem.levers[i], problem.design[:, problem.columns[i]] @ amount
         for event in mv.as_events(problem.view.profile, problem.view.mixture, lever, amount)[:1]:
-            found.append((lever.order, -float(np.linalg.norm(problem.design[:, columns] @ amount)), event))
+            found.append((lever.order, -float(np.linalg.norm(does)), event))
     return [event for _, _, event in sorted(found, key=lambda item: item[:2])]

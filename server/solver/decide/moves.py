@@ -78,7 +78,7 @@ def direction(profile: Profile, mixture: b.Mixture, lever: Lever) -> Array:
         return m.shift_matrix(lever.part)[:, list(lever.axes)] * (not _stuck(signs[9:], lever.part))
     gain, cross_talk = mean[m.response_at(lever.mount, lever.contact)]
     code = np.array(code_of(profile, signs, lever.mount, lever.contact))
-    own, cross = screws.tilts(code, *m.screw_vectors(profile, lever.mount, lever.contact))
+    own, cross = screws.tilts(profile, lever.mount, lever.contact, code)
     column = np.zeros((m.SIZE, 1))
     column[m.contact_at(lever.mount), 0] = (1 + gain) * own + cross_talk * cross
     return column * _travel(profile, lever.mount, lever.contact)
@@ -107,16 +107,29 @@ def _travel(profile: Profile, mount: int, at: int) -> float:
     return contact.clockwise * float(contact.screw_pitch_mm or 0.0)
 
 
+def room(profile: Profile, mixture: b.Mixture, mount: int, contact: int) -> tuple[float, float]:
+    """How far a screw can still be turned back (0 or less) and on (0 or more), in turns."""
+    ends, net = profile.mount[mount - 1], mixture.net_turns[3 * (mount - 1) + contact]
+    return min(ends.turns_from - float(net), 0.0), max(ends.turns_to - float(net), 0.0)
+
+
+def ended(profile: Profile, mixture: b.Mixture, lever: Lever, amount: Array) -> bool:
+    """Whether a screw comes to its end before half of the turns that are wanted."""
+    if not lever.is_screw:
+        return False
+    back, on = room(profile, mixture, lever.mount, lever.contact)
+    return not back <= float(amount[0]) / 2 <= on
+
+
 def as_events(profile: Profile, mixture: b.Mixture, lever: Lever, amount: Array) -> list[Event]:
     """The moves nearest to ``amount`` that a hand can make, nearest first; empty if those are too small."""
     if lever.is_screw:
         name = profile.mount[lever.mount - 1].contact[lever.contact].name
-        k, mount = 3 * (lever.mount - 1) + lever.contact, profile.mount[lever.mount - 1]
-        net = mixture.net_turns[k]
-        wanted = float(np.clip(amount[0], mount.turns_from - net, mount.turns_to - net))
+        k = 3 * (lever.mount - 1) + lever.contact
+        back, on = room(profile, mixture, lever.mount, lever.contact)
+        wanted = float(np.clip(amount[0], back, on))
         nearest = fractions(wanted, lambda turns: mixture.takes_hold(k, turns)[0])
-        within = [t for t in nearest if mount.turns_from <= net + t <= mount.turns_to]
-        return [Turn(lever.mount, name, turns) for turns in within]
+        return [Turn(lever.mount, name, turns) for turns in nearest if back <= turns <= on]
     move = np.zeros(3)
     move[list(lever.axes)] = np.asarray(amount)
     move *= min(1.0, POLICY.most_shift_mm / max(float(np.linalg.norm(move)), 1e-9))
@@ -170,7 +183,7 @@ def _turned(profile: Profile, mixture: b.Mixture, samples: Samples, event: Turn)
         )
         signs[:, k] = np.where(signs[:, k] == screws.UNKNOWN, _drawn(chance, screws.CODES, k), signs[:, k])
     turned, variance = mixture.takes_hold(k, event.turns)
-    own, cross = screws.tilts(signs[:, k], *m.screw_vectors(profile, event.mount, contact))
+    own, cross = screws.tilts(profile, event.mount, contact, signs[:, k])
     response = x[:, m.response_at(event.mount, contact)]
     moves = (1 + response[:, :1]) * own + response[:, 1:] * cross
     done = _travel(profile, event.mount, contact) * (turned + np.sqrt(variance) * samples.noise[:, k])

@@ -164,13 +164,12 @@ def _tries(view: View, stage: int) -> list[Event]:
     mount = view.profile.mount[min(stage, 3) - 1]
     sizes = (0.25, 0.5, 0.75, 1.0, 1.5, 2.0, 3.0)
     found: list[Event] = []
-    for k, contact in enumerate(mount.contact, 3 * (mount.mirror - 1)):
+    for k, contact in enumerate(mount.contact):
         if contact.screw_pitch_mm is not None:
-            net = view.mixture.net_turns[k]
-            back = -_last_way(view, mount.mirror, contact.name)
-            turns = [way * size for size in sizes for way in (-1, 1) if way != back]
-            within = [t for t in turns if mount.turns_from <= net + t <= mount.turns_to]
-            found += [Turn(mount.mirror, contact.name, t) for t in within]
+            undone = -_last_way(view, mount.mirror, contact.name)
+            turns = [way * size for size in sizes for way in (-1, 1) if way != undone]
+            back, on = mv.room(view.profile, view.mixture, mount.mirror, k)
+            found += [Turn(mount.mirror, contact.name, t) for t in turns if back <= t <= on]
     return found
 
 

@@ -96,9 +96,7 @@ def _turned(profile: Profile, mixture: Mixture, mount: int, contact: Array, turn
         mixture.takes_hold(first + i, t) if t else (0.0, 0.0) for i, t in zip(contact, turns, strict=True)
     ]
     travel, spread = (np.array(hands) * np.stack([pitch, pitch**2], axis=1)).T
-    vectors = [m.screw_vectors(profile, mount, i) for i in range(3)]
-    own, cross = (np.array(each)[contact] for each in zip(*vectors, strict=True))  # (H, 3)
-    own, cross = screws.tilts(mixture.sign[rows, first + contact], own, cross)
+    own, cross = screws.tilts(profile, mount, contact, mixture.sign[rows, first + contact])  # (H, 3)
     at = m.contact_at(mount)
     responds = m.RESPONSE.start + 2 * (first + contact[:, None]) + np.arange(2)  # (H, 2)
     mean, cov = mixture.mean.copy(), mixture.cov.copy()

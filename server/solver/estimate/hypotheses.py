@@ -140,7 +140,7 @@ class Mixture:
     hang: Array
     # (H, 2) coordinates of marks seen, and their squared scatter against the kind of noise's: as hang
     pulse: Array
-    sign: Array  # (H, 12) how each screw, then each mirror's base works: a key of WORKS, 0 not known yet
+    sign: Array  # (H, 12) how each screw, then each mirror's base works: one of screws.CODES, or 0
     notes: tuple[tuple[Note, ...], ...]  # (H) what the hypothesis supposes to have gone wrong
     onward: tuple[float, ...] = (0.0,) * 9  # turns of each screw since it last changed its way
     net_turns: tuple[float, ...] = (0.0,) * 9  # how far each screw has been turned in all

@@ -1,32 +1,52 @@
 """How a mount's screws may work differently from its profile, and with what probability.
 
 A screw tilts its mirror. Here its effect is one complex number times the tilt in the profile: 1 as in the
-profile, −1 the other way, ±i a quarter turn round, 0 nothing (dead: seized, stripped, or a pivot). In a mount
-mirrored left to right, each screw works in one of these ways. The odds are our own guesses of how measuring
-and building go wrong (common practice, no source).
+profile, −1 the other way, ±i a quarter turn round, 0 nothing (dead: seized, stripped, or a pivot), or that
+of another screw of the mount where names are mixed up. In a mount mirrored left to right, each screw works in
+one of these ways. The odds are our own guesses of how measuring and building go wrong (common practice, no
+source).
 """
 
 from __future__ import annotations
 
 from functools import lru_cache
+from itertools import permutations
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from server.solver.machine import model as m
 from server.solver.machine.profile import Profile
 from server.solver.machine.trace import contact_points
 
 Array = NDArray[Any]
 
-UNKNOWN, DEAD = 0, 3
-WORKS = {UNKNOWN: 1, 1: 1, -1: -1, 2: 1j, -2: -1j, DEAD: 0}  # code → factor on the tilt in the profile
-_WAYS = np.array([WORKS[code] for code in (0, 1, 2, 3, -2, -1)])  # negative codes count from the end
-CODES = np.array([1, -1, 2, -2, DEAD])
+UNKNOWN, DEAD, NEXT, BEFORE = 0, 3, 4, -4
+CODES = np.array([1, -1, 2, -2, DEAD, NEXT, BEFORE])
 BASES = np.array([1, DEAD])
-ALL_BACKWARDS, ONE_BACKWARDS, QUARTER, MIRRORED, ONE_DEAD = 0.12, 0.11, 0.03, 0.015, 0.03
+ALL_BACKWARDS, ONE_BACKWARDS, QUARTER, MIRRORED, ONE_DEAD, RENAMED = 0.12, 0.11, 0.03, 0.015, 0.03, 0.02
 STUCK, STUCK_TOO = 0.03, 0.8  # probability that a base does not move; the same if another one does not
 ODD = 0.004  # probability of each way to work that does not fit the arrangement of the screw's mount
+NEAR = 0.1  # another screw's tilt that is this near one of the unit ways counts as that way
+
+
+@lru_cache(maxsize=64)
+def ways(profile: Profile, mount: int) -> Array:
+    """(3, 9) complex: for each contact of a mount, the factor on the tilt in the profile; its second index is
+    the code (negative codes count from the end). NEXT and BEFORE are the tilts of the mount's other contacts,
+    in the profile's order."""
+    tilt = _tilts(contact_points(profile, mount))
+    found = np.zeros((3, 9), dtype=complex)
+    found[:, [UNKNOWN, 1, -1, 2, -2]] = [1, 1, -1, 1j, -1j]
+    found[:, NEXT], found[:, BEFORE] = np.roll(tilt, -1) / tilt, np.roll(tilt, 1) / tilt
+    return found
+
+
+def _tilts(at: Array) -> Array:
+    """(3,) complex tilt of the plane through three contacts (3, 2), where each in turn rises by 1 mm."""
+    slopes = np.linalg.inv(np.column_stack([np.ones(3), at]))[1:]
+    return np.asarray(slopes[0] + 1j * slopes[1])
 
 
 @lru_cache(maxsize=64)
@@ -35,8 +55,11 @@ def arrangements(profile: Profile, mount: int) -> tuple[Array, Array]:
     alone = 1 - 2 * np.eye(3, dtype=int)
     dead = np.where(np.eye(3, dtype=bool), DEAD, 1)
     even = np.ones((1, 3), dtype=int)
-    codes = np.concatenate([even, -even, alone, 2 * even, -2 * even, dead, [_mirrored(profile, mount)]])
+    names = _renamed(profile, mount)
+    mirrored = [_mirrored(profile, mount)]
+    codes = np.concatenate([even, -even, alone, 2 * even, -2 * even, dead, mirrored, names])
     odds = [0.0, ALL_BACKWARDS, *[ONE_BACKWARDS / 3] * 3, *[QUARTER / 2] * 2, *[ONE_DEAD / 3] * 3, MIRRORED]
+    odds += [RENAMED / len(names)] * len(names)
     odds[0] = 1.0 - sum(odds)
     return np.array(odds), codes
 
@@ -44,31 +67,45 @@ def arrangements(profile: Profile, mount: int) -> tuple[Array, Array]:
 def _mirrored(profile: Profile, mount: int) -> list[int]:
     """The codes of a mount whose contacts are mirrored left to right."""
     at = contact_points(profile, mount)
-    ways = [np.linalg.inv(np.column_stack([np.ones(3), p]))[1:] for p in (at, at * [-1, 1])]
-    nominal, other = (way[0] + 1j * way[1] for way in ways)
-    quarter = np.round(np.angle(other / nominal) / (np.pi / 2)).astype(int) % 4
+    quarter = np.round(np.angle(_tilts(at * [-1, 1]) / _tilts(at)) / (np.pi / 2)).astype(int) % 4
     return [(1, 2, -1, -2)[k] for k in quarter]
 
 
+def _renamed(profile: Profile, mount: int) -> list[list[int]]:
+    """The codes of a mount for each way in which the names of its contacts may be mixed up."""
+    tilt, unit = _tilts(contact_points(profile, mount)), ways(profile, mount)[0]
+
+    def code(own: int, other: int) -> int:
+        for one in (1, -1, 2, -2):
+            if abs(tilt[other] / tilt[own] - unit[one]) < NEAR:
+                return one
+        return NEXT if other == (own + 1) % 3 else BEFORE
+
+    mixed = [order for order in permutations(range(3)) if order != (0, 1, 2)]
+    return [[code(own, other) for own, other in enumerate(order)] for order in mixed]
+
+
 def chances(profile: Profile, mount: int, tried: Array, contact: int) -> Array:
-    """(..., 5) probability of each of CODES for a screw.
+    """(..., 7) probability of each of CODES for a screw.
 
     tried : (..., 3) codes of the mount's screws, UNKNOWN where not known yet.
     """
     odds, codes = arrangements(profile, mount)
     tried = np.asarray(tried)[..., None, :]
-    fits = np.where(codes == tried, 1 - 4 * ODD, ODD)
+    fits = np.where(codes == tried, 1 - (len(CODES) - 1) * ODD, ODD)
     fits = np.where(tried == UNKNOWN, 1.0, fits)
     likely = odds * fits.prod(-1)
     likely = likely / likely.sum(-1, keepdims=True)
-    works = np.where(codes[:, contact, None] == CODES, 1 - 4 * ODD, ODD)
+    works = np.where(codes[:, contact, None] == CODES, 1 - (len(CODES) - 1) * ODD, ODD)
     return np.asarray(likely @ works)
 
 
-def tilts(code: Array, own: Array, cross: Array) -> tuple[Array, Array]:
-    """Two (..., 3): what a turn and its cross-talk do to the contacts, for a screw that works as code (...)
-    says. own, cross : (3,), as in ``model.screw_vectors``."""
-    z = _WAYS[code][..., None]
+def tilts(profile: Profile, mount: int, contact: int | Array, code: Array) -> tuple[Array, Array]:
+    """Two (..., 3): what a turn and its cross-talk do to the contacts, for screws of a mount that work as
+    ``code`` (...) says. contact : one, or one for each code."""
+    each = zip(*(m.screw_vectors(profile, mount, i) for i in range(3)), strict=True)
+    own, cross = (np.array(vectors)[contact] for vectors in each)
+    z = ways(profile, mount)[contact, code][..., None]
     return z.real * own + z.imag * cross, z.real * cross - z.imag * own
 
 
