@@ -14,10 +14,11 @@ from server.solver.decide.situation import Choice, Place, View, pulse_sd
 from server.solver.estimate import samples as o
 from server.solver.estimate.belief import believe
 from server.solver.estimate.hypotheses import Mixture, Note, loose_shares
+from server.solver.estimate.screws import BEFORE, DEAD, NEXT
 from server.solver.events import MarkSeen, NoMark, Shift, Turn
 from server.solver.machine import model as m
 from server.solver.machine.power import percent
-from server.solver.machine.profile import BELOW
+from server.solver.machine.profile import BELOW, Profile
 from server.solver.steps import Expect, Parts, Verdict
 from server.solver.words import (
     move_words,
@@ -162,9 +163,18 @@ def _learnt(view: View) -> str:
         else:
             continue
         code = int(view.mixture.sign[view.mixture.best, k])
-        if code in WORKS_WORDS and _share(view.mixture, k, code) > SURE_OF_IT >= _share(before, k, code):
-            return f"{what} {WORKS_WORDS[code] if k < 9 else 'does not move'}: noted."
+        if code not in (0, 1) and _share(view.mixture, k, code) > SURE_OF_IT >= _share(before, k, code):
+            return f"{what} {_works(view.profile, k, code) if k < 9 else 'does not move'}: noted."
     return ""
+
+
+def _works(profile: Profile, k: int, code: int) -> str:
+    """How a screw works, where not as the profile says."""
+    contacts = profile.mount[k // 3].contact
+    other = {NEXT: contacts[(k + 1) % 3].name, BEFORE: contacts[(k + 2) % 3].name}.get(code)
+    return (
+        WORKS_WORDS[code] if other is None else f"does what '{other}' should, so their names may be mixed up"
+    )
 
 
 def _share(mixture: Mixture, k: int, code: int) -> float:
@@ -173,14 +183,11 @@ def _share(mixture: Mixture, k: int, code: int) -> float:
 
 
 NEAR_END, SURE_OF_IT = 0.25, 0.9  # turns; probability
-MIXED_UP = "does what another screw of that mount should: see which is which"
 WORKS_WORDS = {
     -1: "works the other way round",
     2: "moves the mark across, a quarter turn round",
     -2: "moves the mark across, a quarter turn round",
-    3: "moves nothing",
-    4: MIXED_UP,
-    -4: MIXED_UP,
+    DEAD: "moves nothing",
 }
 NOTICED: dict[str, Callable[[Note], str]] = {
     "screw": lambda n: (

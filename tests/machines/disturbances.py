@@ -31,7 +31,8 @@ class Disturbance:
     locknut_mrad : sd of a mirror's tilt when its screw is locked after a turn.
     lens_mm : how far the lens is off its axis, in any direction.
     slips : probability of each kind of slip.
-    arrangement : how one mount's screws differ from the profile; arrangement_share : share of machines.
+    arrangement : how one mount's screws differ from the profile, one of ARRANGEMENTS, 'renamed' (each has the
+        next one's place) or 'any' of ARRANGEMENTS; arrangement_share : share of machines.
     bases : 'free', 'fixed' (the profile does not say so) or 'said' (it does).
     mode_share : share of pulses in another transverse mode, whose mark is off by mode_part of the diameter.
     bow_mm : how far the middle of a rail is off its line; too small to be found by an inspection.
@@ -76,6 +77,11 @@ class Disturbance:
         if kind in ("two-screw", "dead-screw"):
             which = -1 if kind == "two-screw" else int(rng.integers(2))
             return (mount["mirror"], screws[which])
+        if kind == "renamed":
+            places = [contact["at_mm"] for contact in mount["contact"]]
+            for contact, at_mm in zip(mount["contact"], [*places[1:], places[0]], strict=True):
+                contact["at_mm"] = at_mm
+            return None
         for contact in mount["contact"]:
             r, t = contact["at_mm"]
             contact["at_mm"] = [-t, r] if kind == "turned" else [-r, t]
@@ -113,6 +119,7 @@ DISTURBANCES = {
     "hung 0.7 normal": Disturbance(hanging_mm=0.7, hanging_deg=1.5, hanging_law="normal"),
     "turned": Disturbance(arrangement="turned"),
     "mirrored": Disturbance(arrangement="mirrored"),
+    "renamed": Disturbance(arrangement="renamed"),
     "two-screw": Disturbance(arrangement="two-screw"),
     "dead-screw": Disturbance(arrangement="dead-screw"),
     "bases fixed": Disturbance(bases="fixed"),

@@ -125,7 +125,7 @@ def test_how_much_readings_err_is_learnt_whatever_they_claim(factor: float) -> N
     assert learnt == pytest.approx(factor * machine.sigma_mm, rel=0.3)
 
 
-@pytest.mark.parametrize("name", ["turned", "mirrored", "dead-screw", "two-screw"])
+@pytest.mark.parametrize("name", ["turned", "mirrored", "renamed", "dead-screw", "two-screw"])
 def test_an_arrangement_is_learnt_from_the_first_turns_and_said(name: str) -> None:
     """Every screw that works differently from the profile is named, and no other screw."""
     seeds = [s for s in range(30) if _first_mount_is_off(s, name)]
@@ -142,6 +142,7 @@ def test_an_arrangement_is_learnt_from_the_first_turns_and_said(name: str) -> No
         if np.hypot(*moved) == 0.0:
             assert any("moves nothing" in words for words in said[-2:]), said
     assert any(words.endswith("noted.") for words in said), said
+    assert name != "renamed" or any("does what 'corner' should" in words for words in said), said
 
 
 def _first_mount_is_off(seed: int, name: str) -> bool:
