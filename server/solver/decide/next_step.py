@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from server.solver.decide import moves as mv
 from server.solver.decide.faults import doubtful, faulty, helpless, last_look, lost
+from server.solver.decide.left_right import exchanged
 from server.solver.decide.move_choice import (
     Move,
     adjustments,
@@ -88,7 +89,7 @@ def choose(view: View) -> Choice:
 
 def _along_chain(view: View) -> Choice:
     """The best option in the first stage that is not settled; else what is left to prove, or done."""
-    for ask in (lost, doubtful, faulty):
+    for ask in (exchanged, lost, doubtful, faulty):
         choice = ask(view)
         if choice is not None:
             return choice

@@ -95,6 +95,8 @@ class Policy:
     late_suspect: float = 0.0042  # probability that one more mark shows a fault, for which it is made [A]
     probable: float = 0.5  # probability of a mark below which a place tells nothing of a fault [A]
     telling: float = 0.25  # share of the doubt that a mark must settle [A]
+    exchanged: float = 0.99  # probability of left and right exchanged from which on it is said [W]
+    exchanged_events: int = 30  # events after which it is not looked for any more [-]
     negligible: float = 1e-3  # probability below which an explanation is not looked into [-]
     out_of_reach: float = 1.5  # x tolerance that all levers together leave, from which on it is given up [W]
     asked_again: int = 2  # times that nothing was found, after which a cause is not asked for again [-]
