@@ -1,4 +1,4 @@
-"""What the belief means for the whole bed: drawn machines, their marks everywhere, the verdict's numbers."""
+"""Machines drawn from the belief, their marks over the whole bed, and the verdict's numbers."""
 
 from __future__ import annotations
 
@@ -142,7 +142,7 @@ def pushed(rays: Rays, jacobian: Rays, change: Array) -> Rays:
 
 
 def numbers(rays: Rays) -> Array:
-    """(M, 7) the verdict's numbers (KEYS) in mm."""
+    """(M, 7) the verdict's numbers, in the order of KEYS, mm."""
     at = rays.offset_mm[:, :BED]
     two, three = at[:, :, 1], at[:, :, 2]
     squares = [
@@ -158,7 +158,7 @@ def numbers(rays: Rays) -> Array:
 
 
 def ratios(profile: Profile, rays: Rays) -> Array:
-    """(M, 7) the verdict's numbers in units of their tolerances.
+    """(M, 7) the verdict's numbers, in the order of KEYS, in units of their tolerances.
 
     The lens's number is at least the lean of a cut in units of LEAN_MM; the lean results from the offset at
     the lens and the slope of the beam together.
