@@ -145,8 +145,8 @@ def _descend(sheet: Floats, seen: Floats, shape: tuple[int, ...], params: Floats
 def _corners_off(
     sheet: Floats, seen: Floats, shape: tuple[int, ...], params: Floats
 ) -> tuple[Floats, Floats, Floats]:
-    """Residuals of the corners on a cylinder, in the pose that fits it best, and of the focal length from the
-    usual; the homography of the plane that touches the cylinder; and the camera's place.
+    """Residuals (2n + 1,) of the corners on a cylinder, in the pose that fits best, and of the focal length;
+    the homography of the plane that touches the cylinder; and the camera's place (3,).
     """
     across = np.array([np.cos(params[1]), np.sin(params[1])])
     arc = sheet @ across

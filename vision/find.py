@@ -84,7 +84,7 @@ def _flat_or_bent(
     corners: dict[int, Floats],
     markers: list[Marker],
 ) -> EdgeFit:
-    """The edges' fit on a plane, or on a cylinder where that leaves clearly less and is clearly curved."""
+    """The fit of the edges on a plane, or on a cylinder if that fits clearly better and is clearly curved."""
     flat = fit_edges(grey, edges, rough)
     if len(markers) < _SURE_MARKERS:
         return flat
@@ -210,7 +210,7 @@ def _on_cylinder(card: CardName, markers: list[Marker], shape: tuple[int, ...]) 
 
 
 def _drop_worst(card: CardName, markers: list[Marker]) -> list[Marker]:
-    """Leave out the one marker without which the others agree best."""
+    """The markers without the one whose removal makes the others agree best."""
     rest = [[m for m in markers if m is not out] for out in markers]
     return min(rest, key=lambda kept: float(_misfits(card, kept).max()))
 

@@ -54,8 +54,8 @@ _LARGEST_RADIUS_MM, WIDEST_MM = 14.0, 13.0  # a beam of 12 mm (1/e²) marks no m
 
 @dataclass(frozen=True)
 class Scene:
-    """Everything that a measurement in one picture needs: the picture, its view of the card, the tape, the
-    blur, and by which share lamps brighten the window (None: not measured).
+    """What a measurement in one picture needs: the picture, its view of the card, the tape, the window's
+    grid, the blur, and the share by which lamps brighten the window (None: not measured).
     """
 
     picture: Pixels
@@ -78,7 +78,7 @@ class Scene:
 @dataclass(frozen=True, eq=False)
 class TrackedMark:
     """What is needed to measure one mark again in the next frame: the crop, its unmarked tape with the smoke
-    on it, the fit that held, and by which share the mark is brighter than its tape.
+    on it, the last fit, and the share by which the mark is brighter than its tape.
     """
 
     mark: Mark
@@ -94,9 +94,9 @@ class TrackedMark:
 def measure(
     scene: Scene, candidate: Candidate, others: list[Candidate], *, new: bool | None, lamp: bool = False
 ) -> TrackedMark | None:
-    """Return the mark of a candidate and how to follow it, None if nothing like a mark fits there.
+    """Return the mark of a candidate and how to follow it; None if nothing like a mark fits there.
 
-    `lamp`: the mark lies in a lamp's image, so what is under and around it is no plane but curved.
+    `lamp`: the mark lies in a lamp's image, so its background is curved, not a plane.
     """
     grid = crop_grid(scene.view, scene.grid, candidate)
     after, tape = scene.seen(grid), scene.unmarked(grid)
@@ -144,9 +144,9 @@ def measure(
 
 def _is_faint(spot: Spot, colour: Floats, after: Stack, tape: Stack, inner: Mask) -> bool:
     """Whether a mark changes less than a quarter of the light, both in its own mix of colours (which may be
-    the hue of its halo) and in brightness well inside it. A smudge takes a share of the light, but a lamp
-    adds as much light to dark tape as to pale tape. So a brighter mark must change a quarter of half white at
-    least.
+    the hue of its halo) and in brightness well inside it. A smudge takes away a share of the light, but a
+    lamp adds as much light to dark tape as to pale tape. So a brighter mark must change at least a quarter of
+    half white.
     """
     brighter = bool(inner.any() and np.median((after - tape)[inner]) > 0)
 
@@ -294,7 +294,7 @@ def _curved(x: Floats, y: Floats, candidate: Candidate) -> Ground:
 
 
 def _on_plane(spot: Spot, x: Floats, y: Floats) -> Floats:
-    """What was fitted, (n,), without the ground's rows."""
+    """The fitted values plus residuals, (n,), without the ground's rows."""
     level, slope_u, slope_v = spot.plane
     plane = level + slope_u * (x - spot.centre[0]) + slope_v * (y - spot.centre[1])
     return np.asarray(plane + spot.height * spot.profile(x, y) + spot.rest)

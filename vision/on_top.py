@@ -1,4 +1,4 @@
-"""Where a pulse that changed nothing must have landed: on an older mark, and how far from it at most."""
+"""The place of a pulse that changed nothing visible: on an older mark, with a sigma for how far beside it."""
 
 from __future__ import annotations
 

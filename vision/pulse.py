@@ -36,8 +36,8 @@ _SHIFT_MM, _BLUR_MM2 = 0.05, 0.02  # what trembling and refocusing leave, one st
 
 @dataclass(frozen=True, eq=False)
 class Quiet:
-    """The window of a quiet frame, laid flat, and where it counts. `terms` (3, side, side, 3) is what a shift
-    along u or v and another sharpness would add to it.
+    """The rectified window of a quiet frame, and where it counts (`inside`). `terms` (3, side, side, 3) is
+    what a shift along u, a shift along v and another sharpness would add to it.
     """
 
     flat: Stack
@@ -48,7 +48,7 @@ class Quiet:
     gram: Floats
 
     def drift(self, change: Change) -> None:
-        """Take over a little of a change that is not a pulse."""
+        """Add a small part of a change that is not a pulse to the quiet frame, in place."""
         self.flat[...] += _DRIFT * change.levels
 
     @staticmethod
@@ -78,8 +78,8 @@ class Quiet:
 
 @dataclass(frozen=True, eq=False)
 class Change:
-    """Difference from the quiet frame: its picture, the share of the window that it covers, its greatest
-    contrast.
+    """Difference from the quiet frame: `levels` (side, side, 3), the share of the window that changed, the
+    greatest contrast in levels, the mask of what changed, and how much brighter it became in levels.
     """
 
     levels: Stack

@@ -1,4 +1,4 @@
-"""The window laid flat: a square picture of it in millimetres, whatever the camera's angle."""
+"""The card's window, rectified: a square picture of it on a grid in mm, whatever the camera's angle."""
 
 from __future__ import annotations
 
@@ -92,8 +92,8 @@ def _looked_up(picture: Pixels, to_px: Floats, grid: Grid, shift_mm: Floats) -> 
 
 
 def _reduced(picture: Pixels, to_px: Floats, grid: Grid, reach: float) -> tuple[Pixels, Floats]:
-    """Cut out the grid's part of the picture, and so many of its steps around it, and average it down to
-    about the grid's own pitch.
+    """The grid's part of the picture with a margin of `reach` grid steps, averaged down to about the grid's
+    pitch, and the homography from the grid to its pixels.
     """
     first, last = -reach, grid.side - 1.0 + reach
     corners = project(to_px, np.array([(first, first), (last, first), (last, last), (first, last)]))
