@@ -1,11 +1,11 @@
-"""Render pairs by hand of a new mark on old ones, by another model than `handheld.py`; nothing is fitted to it.
+"""Render hand-held photos of a new mark on old ones by a second model, independent of `handheld.py`.
 
 The geometry of card and camera is the same. These differ: what a pulse does (a super-Gaussian fluence must
 exceed a threshold that varies over the tape as a two-dimensional random field; damage adds, and the colour
 left is a power of it), the colour of half-burnt tape (scorched brown before black), its relief (a hollow with
 a wide bank), the tape's texture (crossed threads), and the photo's tone curve (it compresses the lights and
-lifts the shadows). There are one to four old pulses of one beam, 0.3 to 2.5 radii from the first; the new one
-lies on the first. Every number here is our estimate.
+lifts the shadows). There are one to four old pulses of one beam, the others 0.3 to 2.5 radii from the first;
+the new one lies within 1 mm of the first. Nothing was fitted to these pictures. Every number is our estimate.
 """
 
 from __future__ import annotations
