@@ -27,7 +27,7 @@ from vision.window import flatten_view, window_grid
 _NOTHING_NEW = "no new mark since the picture before: the pulse missed the card, or was too weak to mark"
 _MAYBE_ON_TOP = (
     "no new mark since the picture before: it lies on the old mark, or the pulse missed the card or was too "
-    "weak to mark; fresh tape tells"
+    "weak to mark; fresh tape shows which"
 )
 _BLANK = "no mark on the card: pulse once at the lowest power that marks, or use fresh tape"
 _VAGUE = 0.1  # a larger sigma, as a share of the mark's width, means that its place is not known well
