@@ -46,7 +46,7 @@ Part = Callable[[Stack], Stack]
 SEARCH_PITCH_MM = 0.2
 MOST_CANDIDATES = 12  # a window torn to shreds still answers in time
 _ALIKE = 4.0  # times the window's typical difference
-_SLACK_MM = 0.03  # how well two pictures are registered: an old edge may differ by so much of its slope
+_SLACK_MM = 0.03  # how well two pictures are registered: an old edge may differ by its slope times this
 # For a mark on an older one: the factor on the fit's sigma for its short ragged edge, and the error from what
 # else differs there (relief, soot that moved). Measured on rendered pictures, see docs/reading.md.
 _UNDER_SIGMA, _RELIEF_MM = 1.35, 0.05
@@ -55,7 +55,7 @@ _OLD_SHOWS = 0.12  # of a candidate's change: older marks that have gone so far 
 # first if no older mark was found there (a lamp's image hides it), then if one was (a new one may lie on it).
 _SAME_OUTLINE, _SAME_AS_LISTED = 0.7, 0.85
 _LIKE_SIZE = 0.4  # of the logarithm: a rim around an old mark may be taken for a wider one
-_IN_LIGHT = 0.5  # of a candidate's radius: a mark so much smaller lies in a lamp's image or a smudge
+_IN_LIGHT = 0.5  # of a candidate's radius: a smaller mark lies in a lamp's image or a smudge
 _LEAST_HALF_MM, _MOST_HALF_MM, _ROUND_OLD = 1.8, 10.0, 1.6  # of a crop; radii of an old mark around it
 _PLAIN = 0.25  # of the tape's brightness: what a mark beside a lamp's image must change
 _BLURRED = 0.7  # of its change that is left of a small one
@@ -301,7 +301,7 @@ def _hidden(spot: Spot, on: Ground, x: Floats, y: Floats) -> float:
 
 
 def _doubted(mark: Mark, hidden: float, unit_mm: float) -> tuple[float, float]:
-    """Sigma (2,) of a mark of which older ones hide so much (as `_hidden` returns it)."""
+    """Sigma (2,) of a mark that older ones hide; `hidden` is what `_hidden` returns."""
     factor = 1 + (_UNDER_SIGMA - 1) * hidden
     return pair_of(np.hypot(factor * np.array(mark.sigma_mm), hidden * _RELIEF_MM * unit_mm))
 

@@ -135,7 +135,7 @@ def _in_units(card: CardName, bar_mm: float | tuple[float, float] | None) -> tup
 
 
 def view_of(fit: EdgeFit, markers_seen: int, size: str = "standard", unit_mm: float = 1.0) -> CardView:
-    """Return the public view of an edge fit on a card whose unit is so many mm."""
+    """Return the public view of an edge fit on a card whose unit is `unit_mm`."""
     homography = np.asarray(fit.homography / (unit_mm, unit_mm, 1.0))
     px_per_mm, tilt_deg = scale_and_tilt(homography)
     return CardView(

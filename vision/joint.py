@@ -27,7 +27,7 @@ _TRY_ROUNDS, _MOST_TRIES, _BLUR_ROUNDS = 6, 3, 3
 _LEAST_SHARE, _MOST_SHARE = 0.25, 0.8
 _BY_HAND_MM, _BY_HAND_GAIN = 0.03, 0.12  # on a stand, with light that nobody moved, 0.015 and 0.04
 _TOGETHER, _TOGETHER_BY_HAND = 400.0, 100.0  # measured: errors on old marks stay alike from 400 to 1500
-_TONE = 0.1  # a camera bends its tones by so much of a level at 128 levels off, our estimate
+_TONE = 0.1  # bend of a camera's tone curve, as a share of a level that is 128 levels off; our estimate
 _FAINT_OLD = 0.08  # of the change: older marks fainter than this hide nothing
 _AROUND, _FEWEST_POINTS = 1.6, 30  # radii of a mark, and points there, in which an older one is sought
 

@@ -26,7 +26,7 @@ _OTHER_COLOUR = 1.3  # no lamp shifts one colour that much against another: othe
 _MUCH = 0.35  # of the window: a hand, a shadow, smoke; no beam is that wide
 
 
-# A step in time: two means of so many frames each, between which a pulse may have changed the tape.
+# A step in time: the means of two groups of frames, between which a pulse may have changed the tape.
 _FRAMES = 5
 _STEP_SIGMAS, _LEAST_STEP, _SMALLEST_STEP_PX = 6.0, 0.6, 6
 _EVERY = 3  # frames from one look to the next: no pulse is over sooner

@@ -25,7 +25,7 @@ from vision.tone import tone_between
 from vision.window import Grid, flatten_view, window_grid
 
 _PITCH_MM = 0.4
-_HEIGHT_MM = 0.3  # tape may stand off the card's plane by so much
+_HEIGHT_MM = 0.3  # tape may be this far off the card's plane
 _CARD_MM = 0.01  # error of the card's own place beyond its covariance
 _SLACKS_MM = (
     0.15,

@@ -106,7 +106,7 @@ def _exchange(
 
 @contextmanager
 def _cut_after(sock: socket, seconds: float) -> Iterator[None]:
-    """Close a connection after so many seconds, even if bytes still trickle in."""
+    """Close a connection after a number of seconds, even if bytes still trickle in."""
 
     def cut() -> None:
         with suppress(OSError):

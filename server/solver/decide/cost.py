@@ -44,7 +44,7 @@ def _sizes(profile: Profile) -> Array:
     return np.column_stack([size, tip])
 
 
-TABLE, REACH = 256, 8.0  # number of offsets in the table of passed power; up to so many sigmas past the edge
+TABLE, REACH = 256, 8.0  # offsets in the table of passed power; sigmas past the edge up to which it reaches
 
 
 def _clear(profile: Profile) -> Array:

@@ -104,9 +104,9 @@ class Policy:
 
     # Search for a beam that left no mark.
     draws: tuple[int, ...] = (1024, 4096, 4096, 4096, 4096)  # machines drawn per round until enough agree [-]
-    agreeing: int = 100  # machines that agree with all blanks: so many are enough [-]
+    agreeing: int = 100  # machines that agree with all blanks: this many are enough [-]
     agreeing_least: int = 8  # fewer are as good as none [-]
-    agreeing_most: int = 256  # at most so many of them are used [-]
+    agreeing_most: int = 256  # at most this many of them are used [-]
     search_gain: float = 0.08  # gain in the probability of a mark for which a move is made [A]
     search_gain_blank: float = 0.02  # as search_gain, after a blank [A]
     sign_least: int = 4  # machines that must have a sign for it to be believed [-]
