@@ -316,8 +316,7 @@ def _design(points: Floats, outward: Floats, homography: Floats, normal: Floats)
 
 
 def _by_lens(homography: Floats, points: Floats, shape: tuple[int, ...]) -> Floats:
-    """Shift (n, 2) in px of the points by a radial distortion of one, less the part that a homography
-    absorbs.
+    """Shift (n, 2) px of the points by a unit radial distortion, less the part that a homography absorbs.
 
     With that part left out, the fitted homography is the one that holds around a mark.
     """

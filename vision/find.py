@@ -36,8 +36,7 @@ def find_card(
 ) -> tuple[str, CardView] | NoReading:
     """Return the station and the view of the one card in a BGR picture, or why there is none.
 
-    `bar_mm`: the measured length of the card's check bar, or of the bars across and up; None trusts the
-    printer.
+    `bar_mm`: the measured length of the card's check bar, or of the bars across and up; None: not measured.
 
     Raises
     ------

@@ -5,8 +5,7 @@ h · f(x) · (1 - z(x)/D), with f the new mark's profile, z the burn of the olde
 gone) and D the burn at which no colour is left (how far tape can go). The camera blurs this product, but each
 factor is known only blurred: to first order, blurring f·g with variance s² gives F·G + s² ∇F·∇G, a tenth of
 the height where two edges run side by side. Errors of the comparison enter linearly, each with its prior: a
-shift of the old picture, other sharpness, another gain. The same terms without a new mark are the rival
-explanation.
+shift of the old picture, other sharpness, another gain. These alone, without a new mark, are the rival.
 """
 
 from __future__ import annotations

@@ -29,9 +29,7 @@ _LAMP_MM, _LEVELS = 10.0, 64.0  # side of the square; steps to a share of one
 
 
 def light_change(seen: Stack, expected: Stack, grid: Grid) -> NDArray[np.float32]:
-    """Return the relative change of the light, (side, side, 3), between a whole window as seen and as
-    expected.
-    """
+    """Return the relative change of light, (side, side, 3), from a whole window as expected to it as seen."""
     side = grid.side // _STEP
     inside = (grid.radius_mm() < INSIDE_MM).astype(np.float32)
     small = cv2.resize(inside, (side, side), interpolation=cv2.INTER_AREA)

@@ -174,9 +174,7 @@ def _rim_explained(grid: Grid, height: Floats, weight: Floats, spot: Spot, candi
 
 
 def follow(last: TrackedMark, picture: Pixels, view: CardView) -> Mark | None:
-    """Return the mark as the next frame shows it; None if it is hidden. Its shape and width are taken as
-    before.
-    """
+    """Return the mark as the next frame shows it, its shape and width kept; None if it is hidden."""
     now = flatten_view(picture, view, last.grid)
     u, v = np.meshgrid(*last.grid.axes_mm())
     x, y = u.ravel(), v.ravel()

@@ -1,8 +1,7 @@
 """Candidates for marks: places that differ from the tape, brighter or darker, in any colour.
 
-At three scales the difference is divided by the tape's own robust covariance, so that a faint but clean
-change in one colour counts as much as a strong one in a noisy colour, and woven tape raises its own
-threshold.
+At three scales the difference is divided by the tape's robust covariance, so that a faint but clean change
+in one colour counts as much as a strong one in a noisy colour, and woven tape raises its own threshold.
 """
 
 from __future__ import annotations

@@ -58,9 +58,7 @@ def outline_points(height: Floats, to_mm: Floats, near_px: tuple[float, float]) 
 
 
 def name_shape(points: Floats, axis_ratio: float) -> Figure:
-    """Return the simplest figure that fits an outline, (n, 2) in mm; `axis_ratio` is that of the fitted
-    oval.
-    """
+    """Return the simplest figure that fits an outline (n, 2), mm; `axis_ratio` is the fitted oval's."""
     plain = Figure("stretched" if axis_ratio > _STRETCHED else "round")
     if len(points) < 12:
         return plain

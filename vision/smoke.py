@@ -22,8 +22,7 @@ _NEAREST, _FARTHEST = 0.6, 2.3  # radii from the centre: further in, the burn hi
 _STRENGTH = 0.15  # of the mark's height, one standard deviation of a bump
 _HIDDEN = (1.0, 0.8, 0.6)  # tries of the share of the smoke that the middle of the mark hides
 # Shares of the squares that a mark on bare tape leaves: the most that may be left with the mark as it is, and
-# with everything fitted again. Rendered smoke leaves up to 0.72 and 0.48; without smoke 0.84 and 0.65 or more
-# are left.
+# with everything fitted again. Rendered smoke leaves up to 0.72 and 0.48, no smoke at least 0.84 and 0.65.
 _MAYBE_SMOKE, _SMOKE = 0.78, 0.55
 # Share of the smoke's squares that is paler than the tape beside it (0.08 at most where there was smoke).
 _PALER = 0.15

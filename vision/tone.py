@@ -3,8 +3,7 @@
 Each photo has been through a tone curve of its own, so an old mark is darker against its tape in one than in
 the other and looks as if it had been burnt again. Divided by the tape around it, a point has the value
 r' = T(r) in one picture where it has r in the other; if the curves are powers, T does not depend on the
-light. T(r) is the median over all points of the window with that r; a new mark on bare tape is only a few of
-them.
+light. T(r) is the median over all points of the window with that r; few of them lie on a new mark.
 """
 
 from __future__ import annotations

@@ -21,9 +21,7 @@ RADIUS_MM = WINDOW_DIAMETER_MM / 2
 
 @dataclass(frozen=True)
 class Grid:
-    """A square grid on the card: `side` × `side` points, `pitch_mm` apart, about a centre; row 0 is the
-    highest v.
-    """
+    """A square grid on the card: `side` × `side` points, `pitch_mm` apart; row 0 has the highest v."""
 
     centre_mm: tuple[float, float]
     pitch_mm: float

@@ -163,8 +163,7 @@ class Oracle:
         return float(good.mean())
 
     def confirm(self, belief: Belief, events: list[dict[str, Any]]) -> Step:
-        """A mark at each of the five positions since the last move; then done if sure, else the least known
-        mark."""
+        """A mark at each of the five positions after the last move; then done, or the least known mark."""
         moved = [i for i, e in enumerate(events) if e["kind"] in ("turn", "shift")]
         since = events[moved[-1] + 1 if moved else 0 :]
         seen = [tuple(e["head_mm"]) for e in since if e["station"] == "mirror-3"]

@@ -4,8 +4,7 @@
 
 One line for each row. The general methods: `threshold` subtracts the other picture in the card's frame and
 reports the largest blob beyond six robust standard deviations; `two discs` fits a new disc on a saturating
-sum by scipy's least squares, given the places and sizes of the old ones. Both get the card from our own
-reader.
+sum by scipy's least squares, given the places and sizes of the old ones. Both get the card from our reader.
 """
 
 from __future__ import annotations
@@ -69,8 +68,7 @@ def flat(picture: np.ndarray) -> np.ndarray | None:
 
 
 def darkening(after: np.ndarray, before: np.ndarray) -> np.ndarray | None:
-    """How much darker each point of the window became (side, side), a common gain removed; None without a
-    card."""
+    """How much darker each point became (side, side), a common gain removed; None if no card is found."""
     seen, known = flat(after), flat(before)
     if seen is None or known is None:
         return None

@@ -87,9 +87,7 @@ def live_figures(offset_mm: float, count: int, seed: int) -> Figures:
 def watched(
     quiet: list[np.ndarray], marked: list[np.ndarray]
 ) -> tuple[set[str], set[str], vision.Mark | None]:
-    """Events before and after the pulse without a button, and the answer of a stream to which the pulse was
-    reported.
-    """
+    """Events before and after the pulse without a button, and the answer of a stream that was told of it."""
     free, told = vision.Stream(), vision.Stream()
     early: set[str] = set()
     events: set[str] = set()

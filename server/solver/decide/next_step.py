@@ -295,8 +295,7 @@ def _another_try(view: View, stage: int) -> list[Event]:
     """A list of one move after which the stage is more probably within tolerance than now; empty if there is
     none, or if the stage probably is within tolerance.
 
-    An error that is well known and close to its limit takes many marks to judge; the result of a new move
-    takes few.
+    An error that is well known and close to its limit takes many marks to judge; a new move takes few.
     """
     chance = probability(view, stage)
     if chance >= POLICY.coarse_try:
@@ -389,8 +388,8 @@ def candidates(view: View, stage: int) -> list[Place]:
 
 
 def _reachable(view: View, station: int, first: Iterable[int], others: Iterable[int]) -> list[int]:
-    """Positions to mark at a station: ``first``, and ``others`` too if marks are probable only at one end of
-    the leg."""
+    """Positions to mark at a station: ``first``, and ``others`` if only one end of the leg probably shows
+    marks there."""
     chance = o.hits(view.profile, view.rays, station).mean(0)
     found = list(first)
     along = {o.GRID[i][2 - station] for i in found if chance[i] > 0.5}

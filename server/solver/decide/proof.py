@@ -24,8 +24,7 @@ def unproved(view: View) -> list[Place]:
     """The five positions (at mirror 3) without a mark that still holds.
 
     A mark still holds after turns whose hand errors are small against the tolerance. A move that shifts all
-    five marks alike, such as that of a whole mount, leaves the proof that they coincide; one mark after it is
-    enough.
+    five marks alike, as one of a whole mount, leaves the proof that they coincide; one mark after it will do.
     """
     five = [Place(2, i) for i in range(5)]
     moved = [_moves_since(view, 2, i) for i in range(5)]
@@ -46,8 +45,7 @@ class _Moves:
 
 
 def _doubt(moves: _Moves | None) -> float:
-    """How far hand errors may have moved the marks against each other, mm, one sd; infinite without a
-    mark."""
+    """How far hand errors may have moved the marks against each other: mm, one sd; infinite for None."""
     if moves is None:
         return float("inf")
     against = moves.marks - moves.marks.mean(1, keepdims=True)

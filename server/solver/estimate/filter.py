@@ -277,8 +277,7 @@ def _log_normal(miss: Array, cov: Array) -> Array:
 def _weighed(
     mixture: Mixture, likely: Array, astray: Array, mean: Array, known: Array, pulse: Array
 ) -> Mixture:
-    """Each hypothesis once corrected by the mark and once without it (misread or astray); of all these, the
-    probable ones.
+    """The mixture of each hypothesis corrected by the mark and of each without it; only probable ones stay.
 
     likely, astray : (H,) log likelihood of the mark, and of a mark that lies astray, its odds included.
     mean : (H, SIZE) corrected; known : (H, SIZE, SIZE) reduction of the covariance by the mark.
