@@ -1,8 +1,8 @@
-"""Every number that the choice of a step is tuned by, in one place: `Policy`.
+"""Every number by which the choice of a step is tuned: `Policy`.
 
-Behind each stands its meaning with its unit and, in brackets, where it was tuned: A tests/bench/alignment.py
-(machines as drawn), W tests/bench/workshop.py (cards, pulses and hands that are off), - not tuned: a guess.
-Tolerances² is the unit of error: offsets divided by their tolerances, squared, summed.
+The comment beside each gives its meaning and unit and, in brackets, where it was tuned: A
+tests/bench/alignment.py (machines as drawn), W tests/bench/workshop.py (cards, pulses and hands that are
+off), - not tuned: a guess. The unit of error is tolerances²: offsets over their tolerances, squared, summed.
 """
 
 from __future__ import annotations
@@ -18,9 +18,9 @@ class Policy:
     within: tuple[float, ...] = (0.8, 0.8, 0.8, 0.9, 0.97)  # probability of being within tolerance [A]
     surely: float = 0.985  # the bed's probability of being within 1.5 x tolerance [A]
     coarse: float = 0.12  # x overlap tolerance: readings that err by more are coarse, as by eye [W]
-    coarse_within: tuple[float, ...] = (0.85, 0.85, 0.85, 0.85, 0.72)  # as within, of coarse readings [W]
+    coarse_within: tuple[float, ...] = (0.85, 0.85, 0.85, 0.85, 0.72)  # as within, for coarse readings [W]
     hung_within: float = 0.82  # the bed's, where cards hang off by more than coarse readings err [W]
-    coarse_surely: float = 0.98  # as surely, of coarse readings [W]
+    coarse_surely: float = 0.98  # as surely, for coarse readings [W]
     sampling: float = 0.05  # error of a probability from 256 machines: 2 sd of a binomial share of 0.8 [-]
     machines_done: int = 2048  # machines drawn to judge whether the bed is finished [-]
     machines_move: int = 96  # machines by which a move is chosen [-]
@@ -35,7 +35,7 @@ class Policy:
     catch: float = 0.35  # probability of a mark below which the beam is searched for [A]
     little: float = 0.15  # tolerances²: a mark that tells less comes after any move [A]
     nothing: float = 0.2  # tolerances²: a mark that tells less is not made in a stage as good as done [A]
-    coarse_nothing: float = 0.01  # as nothing, of coarse readings or a stage that is not as good as done [A]
+    coarse_nothing: float = 0.01  # as nothing, for coarse readings or a stage that is not as good as done [A]
     as_good_as_done: float = 0.9  # probability, of being within tolerance or of not being, that is sure [A]
     proves: float = 1.25  # x a mark's weight, if its position is one of the five and still needs proof [A]
     no_risk: float = 0.05  # coarse readings: weight of an error that is surely within tolerance [A]
