@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from vision.bend import FOCAL_SPREAD, Bend, apparent, bend_of_tensor, eye_of, likeliest_focal
 from vision.card import MARKER_MM, Floats
-from vision.plane import jacobian, project
+from vision.homography import jacobian, project
 
 SCALE_MM = 50.0  # card coordinates are divided by this, so that the parameters are of one size
 _PER_EDGE = 24

@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 from vision.bend import bend_of_corners
 from vision.card import MARKERS_PER_CARD, SIZES, CardName, Floats, card_sheet, print_ratio
 from vision.edges import EdgeFit, first_bend, fit_edges
+from vision.homography import fit_homography, project, scale_and_tilt
 from vision.markers import Marker, find_markers, shows_code
 from vision.picture import Pixels
-from vision.plane import fit_homography, project, scale_and_tilt
 from vision.reading import CardView, NoReading
 
 _FEWEST_MARKERS = 2

@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.card import WINDOW_DIAMETER_MM, Floats
+from vision.homography import pixel_shift, project
 from vision.picture import Pixels
-from vision.plane import pixel_shift, project
 from vision.reading import CardView
 
 Stack = NDArray[np.floating[Any]]

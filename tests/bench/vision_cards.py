@@ -16,7 +16,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "vision"))
 import scenes
 
 import vision
-from vision.plane import project
+from vision.homography import project
 
 
 def view(rng: np.random.Generator, **changes) -> scenes.View:

@@ -21,7 +21,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "vision"))
 import scenes
 
 import vision
-from vision.plane import project
+from vision.homography import project
 
 FAR_MM = 2.0
 GRADES = ("easy", "workshop", "harsh")

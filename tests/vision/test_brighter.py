@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from vision.brighter import is_lamp, one_way, paper, share_brighter
-from vision.plane import project
+from vision.homography import project
 from vision.reading import CardView
 
 MIDDLE, PER_MM = 150.0, 5.0
