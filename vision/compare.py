@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.brighter import burnt_share, one_way
+from vision.brightness import burnt_share, same_direction
 from vision.card import Floats
 from vision.change import INSIDE_MM, Stack, Tape, believed, fit_tape
 from vision.fit import Ground, Spot, fit_spot
@@ -177,7 +177,7 @@ def _new_marks(pair: Comparison, older: list[TrackedMark], only: Part | None = N
         if one is None or (pair.mismatch.by_hand and any(covers(o.mark, one.mark) for o in older)):
             continue
         found.append(one)
-    kept = one_way([one.brighter for one in found], [old.brighter for old in older])
+    kept = same_direction([one.brighter for one in found], [old.brighter for old in older])
     return [one for one, same in zip(found, kept, strict=True) if same]
 
 

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from vision.again import pulse_again
-from vision.brighter import one_way
+from vision.brightness import same_direction
 from vision.calibrate import CameraModel
 from vision.card import CardName
 from vision.change import INSIDE_MM, Stack, fit_tape
@@ -180,7 +180,7 @@ def _marks_of(
         places = [core for one in places if (core := core_of(one, rest, scene.grid)) is not None]
     found = [_mark_at(scene, one, [o for o in places if o is not one], new=new, lamp=cores) for one in places]
     seen = [one for one in found if one is not None]
-    kept = one_way([one.brighter for one in seen], [])
+    kept = same_direction([one.brighter for one in seen], [])
     return [one for one, same in zip(seen, kept, strict=True) if same]
 
 

@@ -320,7 +320,7 @@ def new(monkeypatch):
         monkeypatch.setattr(compare, "_measure", measured)
         monkeypatch.setattr(compare, "_piece_of", lambda one, other, window: (one.name, other.name) in pieces)
         monkeypatch.setattr(compare, "covers", lambda old, mark: (old, mark) in covered)
-        monkeypatch.setattr(compare, "one_way", lambda shares, old: same or [True] * len(shares))
+        monkeypatch.setattr(compare, "same_direction", lambda shares, old: same or [True] * len(shares))
         pair = compare.Comparison(
             VIEW, None, None, None, None, np.zeros(1), WINDOW, BY_HAND if by_hand else STAND, SAME
         )

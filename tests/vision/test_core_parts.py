@@ -98,13 +98,13 @@ def test_each_candidate_is_measured_among_the_others(monkeypatch):
         asked["rest"] = rest
         return SimpleNamespace(listed=[*"abc", *"x" * 20])
 
-    def one_way(shares, older):
+    def same_direction(shares, older):
         asked["ways"] = (shares, older)
         return [True, False] + [True] * (len(shares) - 2)
 
     monkeypatch.setattr(core, "_mark_at", mark_at)
     monkeypatch.setattr(core, "seek", seek)
-    monkeypatch.setattr(core, "one_way", one_way)
+    monkeypatch.setattr(core, "same_direction", same_direction)
     grid = core.window_grid(0.2)
     scene = SimpleNamespace(grid=grid, unmarked=lambda grid: FLAT - 20)
     marks = core._marks_of(scene, FLAT, new=None)

@@ -69,7 +69,7 @@ def paper(picture: Pixels, view: CardView, at_mm: Floats) -> Floats:
     return np.asarray(np.maximum(np.percentile(flatten_view(picture, view, grid)[ring], 70, axis=0), 1.0))
 
 
-def one_way(shares: list[float], older: list[float]) -> list[bool]:
+def same_direction(shares: list[float], older: list[float]) -> list[bool]:
     """Return which marks change the tape in the same direction (brighter or darker) as the old marks, or,
     without old marks, as the strongest; `shares` are their changes in brightness, strongest mark first.
     """
