@@ -10,11 +10,11 @@ from __future__ import annotations
 
 import numpy as np
 
+from vision.candidates import Mask
 from vision.card import Floats
 from vision.change import Stack
 from vision.picture import Pixels
 from vision.reading import CardView
-from vision.seek import Mask
 from vision.window import Grid, flatten_view
 
 _PALE = 0.65  # of the paper, in the channel nearest to it: clear tape on grey has half, masking tape 0.9

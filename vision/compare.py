@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.brightness import burnt_share, same_direction
+from vision.candidates import Candidate, Mask, find_candidates, grown
 from vision.card import Floats
 from vision.change import INSIDE_MM, Stack, Tape, believed, fit_tape
 from vision.fit import Ground, Spot, fit_spot
@@ -35,7 +36,6 @@ from vision.picture import Pixels
 from vision.reading import CardView, Mark
 from vision.register import Shown, register, slopes
 from vision.relief import evened
-from vision.seek import Candidate, Mask, grown, seek
 from vision.shape import Figure
 from vision.smoke import Points, beside_smoke, clear
 from vision.tone import SAME, Tone, tone_between
@@ -211,7 +211,7 @@ def candidates(pair: Comparison, only: Part | None = None) -> list[Candidate]:
     noise = 1.4826 * np.median(np.abs(rest[inside]), axis=0) + 0.3
     allowed = np.sqrt(1 + _SLACK_MM**2 * (by_u**2 + by_v**2) / noise**2)
     rest = rest / allowed
-    return seek(only(rest) if only else rest, inside, grid).listed[:MOST_CANDIDATES]
+    return find_candidates(only(rest) if only else rest, inside, grid).listed[:MOST_CANDIDATES]
 
 
 def _piece_of(candidate: Candidate, other: TrackedMark, window: Grid) -> bool:

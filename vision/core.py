@@ -10,6 +10,7 @@ import numpy as np
 from vision.again import pulse_again
 from vision.brightness import same_direction
 from vision.calibrate import CameraModel
+from vision.candidates import Candidate, core_of, find_candidates, without_lines
 from vision.card import CardName
 from vision.change import INSIDE_MM, Stack, fit_tape
 from vision.compare import MOST_CANDIDATES, SEARCH_PITCH_MM, changes, compare
@@ -21,7 +22,6 @@ from vision.on_top import BETWEEN_PICTURES, on_top
 from vision.picture import Pixels
 from vision.reading import CardView, NoReading, Reading
 from vision.register import sharpness
-from vision.seek import Candidate, core_of, seek, without_lines
 from vision.window import flatten_view, window_grid
 
 _NOTHING_NEW = "no new mark since the picture before: the pulse missed the card, or was too weak to mark"
@@ -175,7 +175,7 @@ def _marks_of(
     """
     inside = scene.grid.radius_mm() < INSIDE_MM
     rest = flat - scene.unmarked(scene.grid)
-    places = seek(only(rest) if only else rest, inside, scene.grid).listed[:MOST_CANDIDATES]
+    places = find_candidates(only(rest) if only else rest, inside, scene.grid).listed[:MOST_CANDIDATES]
     if cores:
         places = [core for one in places if (core := core_of(one, rest, scene.grid)) is not None]
     found = [_mark_at(scene, one, [o for o in places if o is not one], new=new, lamp=cores) for one in places]

@@ -14,6 +14,7 @@ from typing import Literal
 import numpy as np
 
 from vision.calibrate import CameraModel
+from vision.candidates import Mask
 from vision.core import marks_on, read_between
 from vision.errors import BarRefused
 from vision.find import find_card, to_grey, track
@@ -22,7 +23,6 @@ from vision.on_top import on_top
 from vision.picture import Pixels
 from vision.pulse import Change, Quiet, Steps, change_from, like
 from vision.reading import CardView, Mark, NoReading, Reading
-from vision.seek import Mask
 
 Event = Literal[
     "card found", "card lost", "card moved", "pulse seen", "mark settled", "no mark", "on top", "hand in view"

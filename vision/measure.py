@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.brightness import burnt_share
+from vision.candidates import Candidate, Mask, grown
 from vision.card import Floats
 from vision.change import INSIDE_MM, Stack, Tape
 from vision.edges import SCALE_MM, point_terms
@@ -18,7 +19,6 @@ from vision.light import on_grid
 from vision.picture import Pixels
 from vision.reading import CardView, Mark
 from vision.roughness import first_harmonic, harmonics
-from vision.seek import Candidate, Mask, grown
 from vision.shape import Figure, name_shape, outline_points, region_moments
 from vision.smoke import Points, beside_smoke, clear
 from vision.window import RADIUS_MM, Grid, flatten_view

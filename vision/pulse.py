@@ -8,11 +8,11 @@ from dataclasses import dataclass, field
 import cv2
 import numpy as np
 
+from vision.candidates import Mask
 from vision.card import Floats
 from vision.change import INSIDE_MM, Stack
 from vision.picture import Pixels
 from vision.reading import CardView
-from vision.seek import Mask
 from vision.window import Grid, flatten_view, window_grid
 
 _PITCH_MM = 0.5

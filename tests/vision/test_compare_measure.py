@@ -11,11 +11,11 @@ import pytest
 from test_measure_parts import AFTER, COLOUR, CROP, MARK, TAPE, U, V, made
 from test_pairs import VIEW
 
+from vision.candidates import Candidate
 from vision.fit import Ground
 from vision.joint import Mismatch, Patch
 from vision.reading import Mark
 from vision.register import Sharpness
-from vision.seek import Candidate
 from vision.shape import Figure
 from vision.smoke import Smoky
 from vision.tone import SAME
@@ -251,12 +251,12 @@ def sought(monkeypatch):
             asked.update(inside=inside, alike=alike)
             return believed(then)
 
-        def seek(rest, inside, grid):
+        def find_candidates(rest, inside, grid):
             asked["rest"] = rest
             return SimpleNamespace(listed=list(range(count)))
 
         monkeypatch.setattr(compare, "believed", believe)
-        monkeypatch.setattr(compare, "seek", seek)
+        monkeypatch.setattr(compare, "find_candidates", find_candidates)
         asked["found"] = compare.candidates(Pair(seen, expected), only)
         return asked
 

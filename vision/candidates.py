@@ -60,7 +60,7 @@ class Candidates:
     differs: Mask
 
 
-def seek(rest: Stack, inside: Mask, grid: Grid) -> Candidates:
+def find_candidates(rest: Stack, inside: Mask, grid: Grid) -> Candidates:
     """Return the candidates in `rest` (side, side, 3), a window after subtraction of the tape."""
     rest = rest * inside[..., None].astype(np.float32)
     smooth = [_blurred(rest, s / grid.pitch_mm) for s in SCALES_MM]
