@@ -16,8 +16,8 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
+from vision.bare_tape import INSIDE_MM, Stack
 from vision.card import Floats
-from vision.change import INSIDE_MM, Stack
 from vision.compare import Comparison, in_depth
 from vision.fit import Ground, Spot
 from vision.joint import edges_together, share_explained

@@ -10,9 +10,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from vision.bare_tape import Stack
 from vision.candidates import Mask
 from vision.card import Floats
-from vision.change import Stack
 from vision.picture import Pixels
 from vision.reading import CardView
 from vision.window import Grid, flatten_view

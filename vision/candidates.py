@@ -12,8 +12,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.bare_tape import Stack
 from vision.card import Floats
-from vision.change import Stack
 from vision.window import Grid
 
 Mask = NDArray[np.bool_]

@@ -8,10 +8,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.bare_tape import INSIDE_MM, Stack, Tape, believed, fit_tape
 from vision.brightness import burnt_share, same_direction
 from vision.candidates import Candidate, Mask, find_candidates, grown
 from vision.card import Floats
-from vision.change import INSIDE_MM, Stack, Tape, believed, fit_tape
 from vision.fit import Ground, Spot, fit_spot
 from vision.joint import Mismatch, Patch, explained, fit_joint, rival_rest, was_there
 from vision.light import darker, lamps, light_change, on_grid, stands_out, with_edge

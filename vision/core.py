@@ -8,11 +8,11 @@ from dataclasses import replace
 import numpy as np
 
 from vision.again import pulse_again
+from vision.bare_tape import INSIDE_MM, Stack, fit_tape
 from vision.brightness import same_direction
 from vision.calibrate import CameraModel
 from vision.candidates import Candidate, core_of, find_candidates, without_lines
 from vision.card import CardName
-from vision.change import INSIDE_MM, Stack, fit_tape
 from vision.compare import MOST_CANDIDATES, SEARCH_PITCH_MM, changes, compare
 from vision.find import find_card
 from vision.light import darker, lamps, stands_out

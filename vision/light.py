@@ -11,8 +11,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.bare_tape import INSIDE_MM, Stack
 from vision.card import Floats
-from vision.change import INSIDE_MM, Stack
 from vision.window import Grid
 
 _STEP = 4

@@ -8,10 +8,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.bare_tape import INSIDE_MM, Stack, Tape
 from vision.brightness import burnt_share
 from vision.candidates import Candidate, Mask, grown
 from vision.card import Floats
-from vision.change import INSIDE_MM, Stack, Tape
 from vision.edges import SCALE_MM, point_terms
 from vision.fit import Ground, Spot, fit_spot
 from vision.joint import Mismatch, Patch, explained, rival_rest

@@ -8,9 +8,9 @@ from dataclasses import dataclass, field
 import cv2
 import numpy as np
 
+from vision.bare_tape import INSIDE_MM, Stack
 from vision.candidates import Mask
 from vision.card import Floats
-from vision.change import INSIDE_MM, Stack
 from vision.picture import Pixels
 from vision.reading import CardView
 from vision.window import Grid, flatten_view, window_grid

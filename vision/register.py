@@ -13,8 +13,8 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
+from vision.bare_tape import INSIDE_MM, Stack, fit_tape, surface_basis
 from vision.card import MARKER_MM, STATIONS, Floats, card_sheet
-from vision.change import INSIDE_MM, Stack, fit_tape, surface_basis
 from vision.edges import edge_profiles
 from vision.find import to_grey
 from vision.measure import card_sigma

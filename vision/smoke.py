@@ -13,8 +13,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from vision.bare_tape import Stack
 from vision.card import Floats
-from vision.change import Stack
 from vision.fit import Ground, Spot, fit_spot
 
 _WIDTH, _APART = 0.6, 0.75  # standard deviation of a bump and their distance, in radii of the mark

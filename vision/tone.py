@@ -12,8 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from vision.bare_tape import Stack
 from vision.card import Floats
-from vision.change import Stack
 
 _STEP, _MOST = 0.1, 2.5  # of log r
 _LEAST_POINTS = 30  # a step with fewer points is filled in from its neighbours

@@ -11,8 +11,8 @@ import scenes
 
 import vision
 from vision import compare
+from vision.bare_tape import INSIDE_MM
 from vision.card import card_sheet
-from vision.change import INSIDE_MM
 from vision.compare import _doubted, covers
 from vision.core import _sure, marks_on
 from vision.homography import project
