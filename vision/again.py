@@ -24,7 +24,7 @@ from vision.joint import edges_together, share_explained
 from vision.measure import TrackedMark, card_sigma, pair_of
 from vision.parallax import HEIGHT_MM, sight_slope
 from vision.reading import Mark
-from vision.tone import SAME
+from vision.tone_curve import SAME
 from vision.window import Grid
 
 # What two photos may differ by at an old mark, one standard deviation each (our estimates): a shift (mm),

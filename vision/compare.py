@@ -38,7 +38,7 @@ from vision.register import Shown, register, slopes
 from vision.relief import evened
 from vision.shape import Figure
 from vision.smoke import Points, beside_smoke, clear
-from vision.tone import SAME, Tone, tone_between
+from vision.tone_curve import SAME, Tone, tone_between
 from vision.window import Grid, window_grid
 
 Part = Callable[[Stack], Stack]

@@ -21,7 +21,7 @@ from vision.measure import card_sigma
 from vision.parallax import BY_HAND, sight_slope
 from vision.picture import Pixels
 from vision.reading import CardView
-from vision.tone import tone_between
+from vision.tone_curve import tone_between
 from vision.window import Grid, flatten_view, window_grid
 
 _PITCH_MM = 0.4

@@ -18,7 +18,7 @@ from vision.reading import Mark
 from vision.register import Sharpness
 from vision.shape import Figure
 from vision.smoke import Smoky
-from vision.tone import SAME
+from vision.tone_curve import SAME
 from vision.window import Grid, window_grid
 
 compare = import_module("vision.compare")  # the package has a function of this name

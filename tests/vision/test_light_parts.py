@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 import pytest
 
-from vision import bare_tape, markers, tone
+from vision import bare_tape, markers, tone_curve
 from vision.bend import _FOCAL, _STEEPEST, Bend, apparent, bend_of_tensor
 from vision.calibrate import CalibrationFailed, CameraModel, _solve
 from vision.card import card_of, card_sheet
@@ -367,14 +367,14 @@ def test_a_tone_curve_is_a_power_of_the_ratio_to_the_tape(power):
     rng = np.random.default_rng(3)
     tape = np.full((20000, 3), 180.0)
     before = tape * np.exp(rng.uniform(-2.0, 0.3, (20000, 3)))
-    curve = tone.tone_between(tape * (before / tape) ** power, before, tape)
+    curve = tone_curve.tone_between(tape * (before / tape) ** power, before, tape)
     assert curve.at == pytest.approx(np.linspace(-2.5, 2.5, 51))
     inside = (curve.at > -1.9) & (curve.at < 0.25)
     wanted = (power - 1) * np.tile(curve.at[inside], (3, 1))
     assert curve.added[:, inside] == pytest.approx(wanted, abs=0.02)
     picture = np.full((2, 2, 3), 60.0)
     assert curve.of(picture, np.full((2, 2, 3), 180.0)) == pytest.approx(180 * (1 / 3) ** power, rel=0.01)
-    assert tone.SAME.of(picture, picture + 50) == pytest.approx(60.0)
+    assert tone_curve.SAME.of(picture, picture + 50) == pytest.approx(60.0)
 
 
 @pytest.mark.parametrize(("count", "told"), [(29, False), (30, True)])
@@ -382,7 +382,7 @@ def test_steps_of_few_points_are_filled_in(count, told):
     steps = np.arange(-2.5, 2.55, 0.1)
     ratio = np.r_[np.full(count, -1.0), np.full(50, -2.0), np.zeros(90)]
     now = np.r_[np.full(count, -0.4), np.full(50, -2.2), np.full(90, 0.3)]
-    added = tone._by_steps(ratio, now, steps)
+    added = tone_curve._by_steps(ratio, now, steps)
     at = {round(step, 1): value for step, value in zip(steps, added, strict=True)}
     assert (at[-2.0], at[-2.5]) == pytest.approx((-0.2, -0.2))
     assert at[-1.0] == pytest.approx(0.6 if told else -0.1)
@@ -393,7 +393,7 @@ def test_steps_of_few_points_are_filled_in(count, told):
 def test_a_tone_curve_never_falls():
     steps = np.arange(-2.5, 2.55, 0.1)
     ratio, now = np.repeat([-2.0, -1.5, -1.0], 40), np.repeat([-1.0, -1.8, -0.5], 40)
-    became = steps + tone._by_steps(ratio, now, steps)
+    became = steps + tone_curve._by_steps(ratio, now, steps)
     assert (np.diff(became[steps > -2.0]) > -1e-9).all()
     assert np.interp([-2.0, -1.5, -1.0], steps, became) == pytest.approx([-1.0, -1.0, -0.5])
 
@@ -402,15 +402,15 @@ def test_a_tone_curve_never_falls():
     ("level", "ratio"), [(100.0, 0.0), (50.0, np.log(0.5)), (4.0, np.log(0.04)), (0.0, np.log(0.04))]
 )
 def test_what_is_darker_than_four_levels_counts_as_four(level, ratio):
-    assert tone._log_ratio(np.array([level]), np.array([100.0])) == pytest.approx(ratio)
-    assert tone._log_ratio(np.array([100.0]), np.array([level])) == pytest.approx(-ratio)
+    assert tone_curve._log_ratio(np.array([level]), np.array([100.0])) == pytest.approx(ratio)
+    assert tone_curve._log_ratio(np.array([100.0]), np.array([level])) == pytest.approx(-ratio)
 
 
 def test_beyond_the_steps_the_outermost_one_counts():
     steps = np.arange(-2.5, 2.55, 0.1)
-    far = tone._by_steps(np.full(40, -3.4), np.full(40, -3.0), steps)
+    far = tone_curve._by_steps(np.full(40, -3.4), np.full(40, -3.0), steps)
     assert far[0] == pytest.approx(0.4 * 2.5 / 3.4)
-    far = tone._by_steps(np.full(40, 3.4), np.full(40, 3.0), steps)
+    far = tone_curve._by_steps(np.full(40, 3.4), np.full(40, 3.0), steps)
     assert far[-1] == pytest.approx(-0.4 * 2.5 / 3.4)
 
 

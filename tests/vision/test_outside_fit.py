@@ -21,7 +21,7 @@ from vision.lobes import join_lobes, join_pattern
 from vision.on_top import on_top
 from vision.parallax import BY_HAND, sight_slope, stand_off
 from vision.reading import CardView, Mark
-from vision.tone import SAME, tone_between
+from vision.tone_curve import SAME, tone_between
 
 Array = NDArray[Any]
 TILTED = np.array([(8.0, 0.6, 310.0), (-0.4, -7.0, 240.0), (1e-3, -2e-3, 1.0)])

@@ -22,7 +22,7 @@ from vision.on_top import on_top
 from vision.parallax import sight_slope, stand_off
 from vision.reading import CardView, Mark
 from vision.register import register, sharpness
-from vision.tone import tone_between
+from vision.tone_curve import tone_between
 from vision.window import Grid, window_grid
 
 PX_PER_MM = 6.0
