@@ -7,7 +7,6 @@ from dataclasses import replace
 
 import numpy as np
 
-from vision.again import pulse_again
 from vision.bare_tape import INSIDE_MM, Stack, fit_tape
 from vision.brightness import same_direction
 from vision.calibrate import CameraModel
@@ -22,6 +21,7 @@ from vision.on_top import BETWEEN_PICTURES, on_top
 from vision.picture import Pixels
 from vision.reading import CardView, NoReading, Reading
 from vision.register import sharpness
+from vision.repeat_pulse import pulse_again
 from vision.window import flatten_view, window_grid
 
 _NOTHING_NEW = "no new mark since the picture before: the pulse missed the card, or was too weak to mark"
