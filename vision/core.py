@@ -21,7 +21,7 @@ from vision.on_top import BETWEEN_PICTURES, on_top
 from vision.picture import Pixels
 from vision.reading import CardView, NoReading, Reading
 from vision.register import sharpness
-from vision.repeat_pulse import pulse_again
+from vision.repeat_pulse import repeated_pulse
 from vision.window import flatten_view, window_grid
 
 _NOTHING_NEW = "no new mark since the picture before: the pulse missed the card, or was too weak to mark"
@@ -99,7 +99,7 @@ def read_between(
     """Return what is new between two pictures of one card, and how to follow the strongest new mark."""
     earlier = marks_on(before, before_view, new=False)
     pair = compare(after, view, before, before_view)
-    found, again = pulse_again(pair, changes(pair, earlier), earlier)
+    found, again = repeated_pulse(pair, changes(pair, earlier), earlier)
     seen, weak = _strong(_sure(found))
     marks = join_lobes([found.mark for found in seen])
     old = [found.mark for found in earlier]

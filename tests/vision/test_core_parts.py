@@ -156,7 +156,7 @@ def between(monkeypatch):
         monkeypatch.setattr(
             core, "changes", lambda pair, earlier: asked.update(pair=pair, earlier=earlier) or list(new)
         )
-        monkeypatch.setattr(core, "pulse_again", lambda pair, new, earlier: (new, again))
+        monkeypatch.setattr(core, "repeated_pulse", lambda pair, new, earlier: (new, again))
         monkeypatch.setattr(core, "on_top", on_top)
         view = replace(VIEW, markers_seen=3)
         return (*core.read_between("nozzle", "after", view, "before", "then"), asked)

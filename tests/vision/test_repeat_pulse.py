@@ -16,7 +16,7 @@ from vision.core import read_between
 from vision.fit import Spot, fit_spot
 from vision.joint import Mismatch
 from vision.reading import NoReading, Reading
-from vision.repeat_pulse import Again, Crop, by_card, fit_again, pulse_again, shift_likely
+from vision.repeat_pulse import Crop, RepeatFit, by_card, fit_repeat, repeated_pulse, shift_likely
 from vision.window import Grid
 
 GRID = Grid((3.0, -2.0), 0.25, 45)
@@ -50,7 +50,7 @@ def pulse(at: tuple[float, float], radius: float = 2.2) -> np.ndarray:
 
 @pytest.mark.parametrize(("at", "radius"), [((3.3, -2.0), 2.2), ((2.6, -1.5), 2.35), ((3.0, -2.9), 2.05)])
 def test_a_crescent_tells_where_another_pulse_of_the_beam_lies(at, radius):
-    fitted = fit_again(crop(pulse(at, radius)))
+    fitted = fit_repeat(crop(pulse(at, radius)))
     assert fitted is not None and fitted.told
     sigma = np.sqrt(np.diag(fitted.covariance))
     assert np.abs(fitted.spot.centre - at).max() < 0.1
@@ -79,21 +79,21 @@ RIM = 8 * np.exp(-(((AWAY - 2.3) / 0.3) ** 2)) * (U - 3.0) / AWAY.clip(0.1)
     ],
 )
 def test_what_two_photos_of_an_old_mark_differ_by_is_no_pulse(change):
-    fitted = fit_again(crop(change))
+    fitted = fit_repeat(crop(change))
     assert fitted is not None and not fitted.told
 
 
 def test_where_a_lamp_s_image_lay_the_old_mark_may_differ_by_as_much():
     """Its gain and the slope of it are held by how much the light changed."""
     change = 0.35 * OLD * (1 + (U - 3.0) / 4)
-    plain, lit = (fit_again(crop(change, lamp=lamp)) for lamp in (0.0, 0.5))
+    plain, lit = (fit_repeat(crop(change, lamp=lamp)) for lamp in (0.0, 0.5))
     assert plain is not None and lit is not None
     assert lit.gained < plain.gained / 3
 
 
 def test_a_pulse_is_told_by_its_gain_its_share_and_its_height():
     spot = old_spot()
-    sure = Again(spot, np.ones(1), np.eye(2), gained=76.0, share=0.71, height=1.0)
+    sure = RepeatFit(spot, np.ones(1), np.eye(2), gained=76.0, share=0.71, height=1.0)
     assert sure.told
     for unsure in ({"gained": 74.0}, {"share": 0.69}, {"height": 0.49}, {"height": 2.1}):
         one = replace(sure, **unsure)
@@ -111,14 +111,14 @@ def asked(monkeypatch, fits, *, found=(), older=(), mismatch=BY_HAND):
     """What is told of old marks for which these fits are told in order."""
     fits = iter(fits)
     monkeypatch.setattr(repeat_pulse, "crop_of", lambda pair, old: "crop")
-    monkeypatch.setattr(repeat_pulse, "fit_again", lambda crop: next(fits))
+    monkeypatch.setattr(repeat_pulse, "fit_repeat", lambda crop: next(fits))
 
     def tracked(pair, old, crop, fit):
         return SimpleNamespace(mark=f"on {old.name}")
 
     monkeypatch.setattr(repeat_pulse, "_tracked", tracked)
     monkeypatch.setattr(repeat_pulse, "_agreed", lambda one, other: (one.mark, other.name))
-    return pulse_again(SimpleNamespace(mismatch=mismatch), list(found), list(older))
+    return repeated_pulse(SimpleNamespace(mismatch=mismatch), list(found), list(older))
 
 
 def fit(told: bool = True, placed: bool = True) -> SimpleNamespace:
