@@ -31,13 +31,13 @@ _PROBE_BYTES = 1_000_000  # a picture and its reading
 # the start.
 _NOW = {
     0: ("low-voltage", "the supply sags: use the Pi's own supply and a short cable"),
-    1: ("capped", "the processor is slowed down: let air to the Pi"),
-    2: ("throttled", "the processor is throttled: let air to the Pi"),
-    3: ("hot", "the Pi is too hot: let air to it, keep it out of the laser's case"),
+    1: ("capped", "the processor is slowed down: improve the Pi's cooling"),
+    2: ("throttled", "the processor is throttled: improve the Pi's cooling"),
+    3: ("hot", "the Pi is too hot: improve its cooling, keep it out of the laser's case"),
 }
 _EVER = {
     16: ("was-low-voltage", "the supply sagged since the start: use the Pi's own supply"),
-    19: ("was-hot", "the Pi was too hot since the start: let air to it"),
+    19: ("was-hot", "the Pi has been too hot since it started: improve its cooling"),
 }
 
 

@@ -16,7 +16,7 @@ import numpy as np
 from vision.card import Floats
 
 _FOCAL = 0.8  # of the picture's longer side, as most cameras have it …
-FOCAL_SPREAD, ORTHOGONAL = 0.25, 0.004  # … within so much (of its logarithm); accuracy of a card's axes
+FOCAL_SPREAD, ORTHOGONAL = 0.25, 0.004  # … within this sd of its logarithm; accuracy of a card's axes
 _TRIES = np.exp(np.linspace(-0.75, 0.75, 31))
 _PAIRS = ((0, 0), (1, 1), (0, 1))
 _CURVED, _DIRECTIONS, _FOLLOWED = (-1 / 110, -1 / 250, 1 / 250, 1 / 110), 6, 2  # tries for the corners' fit
@@ -145,8 +145,8 @@ def _descend(sheet: Floats, seen: Floats, shape: tuple[int, ...], params: Floats
 def _corners_off(
     sheet: Floats, seen: Floats, shape: tuple[int, ...], params: Floats
 ) -> tuple[Floats, Floats, Floats]:
-    """Residuals of the corners on a cylinder, in the pose that fits it best, and of the focal length from the
-    usual; the homography of the plane that touches the cylinder; and the camera's place.
+    """Residuals (2n + 1,) of the corners on a cylinder, in the pose that fits best, and of the focal length;
+    the homography of the plane that touches the cylinder; and the camera's place (3,).
     """
     across = np.array([np.cos(params[1]), np.sin(params[1])])
     arc = sheet @ across

@@ -19,9 +19,9 @@ from vision.edges import fit_edges
 from vision.errors import CalibrationFailed
 from vision.find import to_grey
 from vision.grid import grid_markers
+from vision.homography import fit_homography, project
 from vision.markers import find_markers
 from vision.picture import Pixels
-from vision.plane import fit_homography, project
 
 FEWEST_PICTURES = 4
 _FEWEST_MARKERS = 6

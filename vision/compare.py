@@ -1,4 +1,4 @@
-"""What is new between two pictures of one card: candidates, and for each a burn against all other causes."""
+"""New marks between two pictures of one card: each candidate is tested as a burn against other causes."""
 
 from __future__ import annotations
 
@@ -8,9 +8,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.brighter import burnt_share, one_way
+from vision.bare_tape import INSIDE_MM, Stack, Tape, believed, fit_tape
+from vision.brightness import burnt_share, same_direction
+from vision.candidates import Candidate, Mask, find_candidates, grown
 from vision.card import Floats
-from vision.change import INSIDE_MM, Stack, Tape, believed, fit_tape
 from vision.fit import Ground, Spot, fit_spot
 from vision.joint import Mismatch, Patch, explained, fit_joint, rival_rest, was_there
 from vision.light import darker, lamps, light_change, on_grid, stands_out, with_edge
@@ -35,10 +36,9 @@ from vision.picture import Pixels
 from vision.reading import CardView, Mark
 from vision.register import Shown, register, slopes
 from vision.relief import evened
-from vision.seek import Candidate, Mask, grown, seek
 from vision.shape import Figure
 from vision.smoke import Points, beside_smoke, clear
-from vision.tone import SAME, Tone, tone_between
+from vision.tone_curve import SAME, Tone, tone_between
 from vision.window import Grid, window_grid
 
 Part = Callable[[Stack], Stack]
@@ -46,16 +46,16 @@ Part = Callable[[Stack], Stack]
 SEARCH_PITCH_MM = 0.2
 MOST_CANDIDATES = 12  # a window torn to shreds still answers in time
 _ALIKE = 4.0  # times the window's typical difference
-_SLACK_MM = 0.03  # how well two pictures are registered: an old edge may differ by so much of its slope
-# How much more than the fit tells the short edge of a mark on an older one is off, being ragged, and what
-# else differs there (relief, soot that moved): measured on rendered pictures, see docs/reading.md.
+_SLACK_MM = 0.03  # how well two pictures are registered: an old edge may differ by its slope times this
+# For a mark on an older one: the factor on the fit's sigma for its short ragged edge, and the error from what
+# else differs there (relief, soot that moved). Measured on rendered pictures, see docs/reading.md.
 _UNDER_SIGMA, _RELIEF_MM = 1.35, 0.05
 _OLD_SHOWS = 0.12  # of a candidate's change: older marks that have gone so far count as lying under it
-# Share of how far older marks have gone that a new mark's own outline explains, from which on it is one of
-# them: one that is not listed (a lamp's image hides it), and one that is, on which a new one may lie.
+# A new mark is taken for an older one if its outline explains more than this share of the older marks' burn:
+# first if no older mark was found there (a lamp's image hides it), then if one was (a new one may lie on it).
 _SAME_OUTLINE, _SAME_AS_LISTED = 0.7, 0.85
 _LIKE_SIZE = 0.4  # of the logarithm: a rim around an old mark may be taken for a wider one
-_IN_LIGHT = 0.5  # of a candidate's radius: a mark so much smaller lies in a lamp's image or a smudge
+_IN_LIGHT = 0.5  # of a candidate's radius: a smaller mark lies in a lamp's image or a smudge
 _LEAST_HALF_MM, _MOST_HALF_MM, _ROUND_OLD = 1.8, 10.0, 1.6  # of a crop; radii of an old mark around it
 _PLAIN = 0.25  # of the tape's brightness: what a mark beside a lamp's image must change
 _BLURRED = 0.7  # of its change that is left of a small one
@@ -90,11 +90,12 @@ class Comparison:
         return self.tape.expected(grid, self.bare.expected(grid, None)) * self._lit(grid)
 
     def otherwise(self, grid: Grid) -> list[Stack]:
-        """What other light or tones, of which the window tells nothing, would add to what is expected.
+        """What light or tones that the window cannot show would add to `expected`, (side, side, 3) each.
 
-        A lamp's image on one old mark bends the tone curve for all others: so without the curve. Light that
-        changed smoothly is taken for a gain; a lamp's image on glossy tape adds as much to a burn as to the
-        tape beside it. On bare tape both add nothing. Two pictures of a camera on a stand have neither.
+        A lamp's image on one old mark bends the tone curve for all others, so one addition undoes the curve.
+        Light that changed smoothly is taken for a gain, but a lamp's image on glossy tape adds as much to a
+        burn as to the tape beside it; that is the other. On bare tape both are zero. Two pictures of a camera
+        on a stand have neither.
         """
         if not self.mismatch.by_hand:
             return []
@@ -126,9 +127,7 @@ def compare(after: Pixels, view: CardView, before: Pixels, before_view: CardView
 
 
 def _mismatch(shown: Shown, earlier: Shown, tape: Tape, light: NDArray[np.float32], grid: Grid) -> Mismatch:
-    """What may still be wrong, by how much the two pictures differ as a whole: in view, sharpness and
-    light.
-    """
+    """The errors to expect of a comparison, by how much the pictures differ in view, sharpness and light."""
     middle = np.zeros(2)
     views = [sight_slope(one.view, one.picture.shape, middle) for one in (shown, earlier)]
     turned = float(np.hypot(*(views[0] - views[1])))
@@ -141,9 +140,9 @@ def _mismatch(shown: Shown, earlier: Shown, tape: Tape, light: NDArray[np.float3
 def changes(pair: Comparison, older: list[TrackedMark]) -> list[TrackedMark]:
     """Return the new marks, strongest first, and how to follow each.
 
-    The image of a lamp that a mark lies in or touches is one change with it. So where nothing new is found,
-    the pictures are searched again without what is smooth over several mm; that steepens lamps' images too,
-    and only plain marks count there.
+    A mark and the image of a lamp that it lies in or touches look like one change. So if nothing new is
+    found, the pictures are searched again without changes that are smooth over several mm. This makes lamps'
+    images steeper too, so only plain marks count then.
     """
     found = _new_marks(pair, older)
     if found:
@@ -178,7 +177,7 @@ def _new_marks(pair: Comparison, older: list[TrackedMark], only: Part | None = N
         if one is None or (pair.mismatch.by_hand and any(covers(o.mark, one.mark) for o in older)):
             continue
         found.append(one)
-    kept = one_way([one.brighter for one in found], [old.brighter for old in older])
+    kept = same_direction([one.brighter for one in found], [old.brighter for old in older])
     return [one for one, same in zip(found, kept, strict=True) if same]
 
 
@@ -191,8 +190,8 @@ def _is_older(patch: Patch, spot: Spot, older: list[TrackedMark]) -> bool:
 
 
 def covers(old: Mark, new: Mark) -> bool:
-    """Whether a new mark has an old one's outline: a rim that two photos by hand show unequally sharp looks
-    like that, so it is in doubt.
+    """Whether a new mark has the outline of an old one. It is then not certain: between two photos by hand, a
+    rim that is sharper in one of them looks like that.
     """
     away = float(np.hypot(*np.subtract(new.offset_mm, old.offset_mm)))
     doubt = float(np.hypot(max(new.sigma_mm), max(old.sigma_mm)))
@@ -201,7 +200,7 @@ def covers(old: Mark, new: Mark) -> bool:
 
 
 def candidates(pair: Comparison, only: Part | None = None) -> list[Candidate]:
-    """Return where the pictures differ by more than noise and what registration leaves at old edges."""
+    """Return where the pictures differ by more than noise and than registration errors at old edges."""
     grid = pair.window
     seen, expected = pair.seen(grid), pair.expected(grid)
     inside = grid.radius_mm() < INSIDE_MM
@@ -212,7 +211,7 @@ def candidates(pair: Comparison, only: Part | None = None) -> list[Candidate]:
     noise = 1.4826 * np.median(np.abs(rest[inside]), axis=0) + 0.3
     allowed = np.sqrt(1 + _SLACK_MM**2 * (by_u**2 + by_v**2) / noise**2)
     rest = rest / allowed
-    return seek(only(rest) if only else rest, inside, grid).listed[:MOST_CANDIDATES]
+    return find_candidates(only(rest) if only else rest, inside, grid).listed[:MOST_CANDIDATES]
 
 
 def _piece_of(candidate: Candidate, other: TrackedMark, window: Grid) -> bool:
@@ -294,7 +293,7 @@ def _narrowed(candidate: Candidate, spot: Spot, window: Grid) -> Candidate | Non
 
 
 def _hidden(spot: Spot, on: Ground, x: Floats, y: Floats) -> float:
-    """How much of the mark older ones hide, 1 from half of it on."""
+    """Twice the share of the mark that older ones hide, at most 1."""
     disc = spot.relative_radius(x, y) < 1.1
     if on.visible is None or not disc.any():
         return 0.0
@@ -302,13 +301,13 @@ def _hidden(spot: Spot, on: Ground, x: Floats, y: Floats) -> float:
 
 
 def _doubted(mark: Mark, hidden: float, unit_mm: float) -> tuple[float, float]:
-    """The sigma of a mark of which older ones hide so much."""
+    """Sigma (2,) of a mark that older ones hide; `hidden` is what `_hidden` returns."""
     factor = 1 + (_UNDER_SIGMA - 1) * hidden
     return pair_of(np.hypot(factor * np.array(mark.sigma_mm), hidden * _RELIEF_MM * unit_mm))
 
 
 def in_depth(pair: Comparison, mark: Mark, at: Floats) -> Mark:
-    """The mark where it is on tape that stands before or behind the card's plane, as two views show it."""
+    """The mark, corrected for tape before or behind the card's plane by the parallax of the two views."""
     now = sight_slope(pair.view, pair.shown.picture.shape, at)
     then = sight_slope(pair.earlier.view, pair.earlier.picture.shape, at)
     moved, doubt = stand_off(*pair.earlier.apart(at), now, then)

@@ -7,11 +7,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from vision.again import pulse_again
-from vision.brighter import one_way
+from vision.bare_tape import INSIDE_MM, Stack, fit_tape
+from vision.brightness import same_direction
 from vision.calibrate import CameraModel
+from vision.candidates import Candidate, core_of, find_candidates, without_lines
 from vision.card import CardName
-from vision.change import INSIDE_MM, Stack, fit_tape
 from vision.compare import MOST_CANDIDATES, SEARCH_PITCH_MM, changes, compare
 from vision.find import find_card
 from vision.light import darker, lamps, stands_out
@@ -21,13 +21,13 @@ from vision.on_top import BETWEEN_PICTURES, on_top
 from vision.picture import Pixels
 from vision.reading import CardView, NoReading, Reading
 from vision.register import sharpness
-from vision.seek import Candidate, core_of, seek, without_lines
+from vision.repeat_pulse import repeated_pulse
 from vision.window import flatten_view, window_grid
 
 _NOTHING_NEW = "no new mark since the picture before: the pulse missed the card, or was too weak to mark"
 _MAYBE_ON_TOP = (
     "no new mark since the picture before: it lies on the old mark, or the pulse missed the card or was too "
-    "weak to mark; fresh tape tells"
+    "weak to mark; fresh tape shows which"
 )
 _BLANK = "no mark on the card: pulse once at the lowest power that marks, or use fresh tape"
 _VAGUE = 0.1  # a larger sigma, as a share of the mark's width, means that its place is not known well
@@ -99,7 +99,7 @@ def read_between(
     """Return what is new between two pictures of one card, and how to follow the strongest new mark."""
     earlier = marks_on(before, before_view, new=False)
     pair = compare(after, view, before, before_view)
-    found, again = pulse_again(pair, changes(pair, earlier), earlier)
+    found, again = repeated_pulse(pair, changes(pair, earlier), earlier)
     seen, weak = _strong(_sure(found))
     marks = join_lobes([found.mark for found in seen])
     old = [found.mark for found in earlier]
@@ -175,12 +175,12 @@ def _marks_of(
     """
     inside = scene.grid.radius_mm() < INSIDE_MM
     rest = flat - scene.unmarked(scene.grid)
-    places = seek(only(rest) if only else rest, inside, scene.grid).listed[:MOST_CANDIDATES]
+    places = find_candidates(only(rest) if only else rest, inside, scene.grid).listed[:MOST_CANDIDATES]
     if cores:
         places = [core for one in places if (core := core_of(one, rest, scene.grid)) is not None]
     found = [_mark_at(scene, one, [o for o in places if o is not one], new=new, lamp=cores) for one in places]
     seen = [one for one in found if one is not None]
-    kept = one_way([one.brighter for one in seen], [])
+    kept = same_direction([one.brighter for one in seen], [])
     return [one for one, same in zip(seen, kept, strict=True) if same]
 
 

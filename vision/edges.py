@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from vision.bend import FOCAL_SPREAD, Bend, apparent, bend_of_tensor, eye_of, likeliest_focal
 from vision.card import MARKER_MM, Floats
-from vision.plane import jacobian, project
+from vision.homography import jacobian, project
 
 SCALE_MM = 50.0  # card coordinates are divided by this, so that the parameters are of one size
 _PER_EDGE = 24
@@ -48,10 +48,12 @@ _LIGHT_PRIOR = 1e-4  # keeps the light's slope at zero where too little of a mar
 
 @dataclass(frozen=True)
 class EdgeFit:
-    """Homography (card mm → px), covariance (8, 8) of its parameters in `point_terms`, rms of the distances
-    in px, the cylinder on which a bent card lies, the rms including the edges left out, the share of well
-    seen edges that were left out, the lens's radial distortion at the picture's corner (as a share of the
-    distance to it), and the cylinder's curvature in its own standard deviations.
+    """A homography (card mm → px) and the covariance (8, 8) of its parameters in `point_terms`.
+
+    `rms_px` is the rms of the edges' distances, `misfit_px` the same including the edges left out, `left_out`
+    the share of well seen edges that were. `bend` is the cylinder on which a bent card lies, `bend_over_sd`
+    its curvature in standard deviations. `lens` is the radial distortion at the picture's corner, as a share
+    of the distance to it.
     """
 
     homography: Floats
@@ -138,8 +140,8 @@ def fit_edges(
 
 
 def _seen_flat(points: Floats, outward: Floats, bend: Bend | None) -> tuple[Floats, Floats]:
-    """Where points of a bent card's sheet are seen on its plane, and what a step of one mm out of the marker
-    becomes there, its part across the edge.
+    """Where points of a bent card's sheet are seen on its plane, (n, 2), and what a step of 1 mm out of the
+    marker becomes there, its part across the edge, (n, 2).
     """
     if bend is None:
         return points, outward
@@ -215,8 +217,8 @@ def _normals(homography: Floats, points: Floats, outward: Floats) -> tuple[Float
 def _edge_offsets(
     grey: NDArray[np.uint8], expected: Floats, normal: Floats, reach: Floats
 ) -> tuple[Floats, NDArray[np.bool_], float]:
-    """Distance (n,) in px from each expected to the measured edge, which of them are to be trusted, and an
-    error in px of each whole edge that residuals may not show.
+    """Distance (n,) in px from each expected edge to the measured one, which of them can be trusted (n,), and
+    an error in px of each whole edge that residuals may not show.
     """
     steps = np.linspace(-1, 1, _ACROSS)
     at = expected[:, None] + (reach[:, None] * steps)[..., None] * normal[:, None]
@@ -299,7 +301,7 @@ def _light_slope(profile: Floats, place: Floats, inside: NDArray[np.bool_]) -> F
 
 
 def _smooth_along(level: Floats) -> Floats:
-    """Straight line through the levels of each edge: light changes slowly, pixels are noisy."""
+    """Levels (n,) replaced by a straight line along each edge: light changes slowly, pixels are noisy."""
     rows = level.reshape(-1, _PER_EDGE)
     t = np.linspace(-1, 1, _PER_EDGE)
     slope = rows @ t / (t @ t)
@@ -314,8 +316,7 @@ def _design(points: Floats, outward: Floats, homography: Floats, normal: Floats)
 
 
 def _by_lens(homography: Floats, points: Floats, shape: tuple[int, ...]) -> Floats:
-    """Shift (n, 2) in px of the points by a radial distortion of one, less the part that a homography
-    absorbs.
+    """Shift (n, 2) px of the points by a unit radial distortion, less the part that a homography absorbs.
 
     With that part left out, the fitted homography is the one that holds around a mark.
     """

@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 from vision.bend import bend_of_corners
 from vision.card import MARKERS_PER_CARD, SIZES, CardName, Floats, card_sheet, print_ratio
 from vision.edges import EdgeFit, first_bend, fit_edges
+from vision.homography import fit_homography, project, scale_and_tilt
 from vision.markers import Marker, find_markers, shows_code
 from vision.picture import Pixels
-from vision.plane import fit_homography, project, scale_and_tilt
 from vision.reading import CardView, NoReading
 
 _FEWEST_MARKERS = 2
@@ -36,8 +36,7 @@ def find_card(
 ) -> tuple[str, CardView] | NoReading:
     """Return the station and the view of the one card in a BGR picture, or why there is none.
 
-    `bar_mm`: the measured length of the card's check bar, or of the bars across and up; None trusts the
-    printer.
+    `bar_mm`: the measured length of the card's check bar, or of the bars across and up; None: not measured.
 
     Raises
     ------
@@ -84,7 +83,7 @@ def _flat_or_bent(
     corners: dict[int, Floats],
     markers: list[Marker],
 ) -> EdgeFit:
-    """The edges' fit on a plane, or on a cylinder where that leaves clearly less and is clearly curved."""
+    """The fit of the edges on a plane, or on a cylinder if that fits clearly better and is clearly curved."""
     flat = fit_edges(grey, edges, rough)
     if len(markers) < _SURE_MARKERS:
         return flat
@@ -135,7 +134,7 @@ def _in_units(card: CardName, bar_mm: float | tuple[float, float] | None) -> tup
 
 
 def view_of(fit: EdgeFit, markers_seen: int, size: str = "standard", unit_mm: float = 1.0) -> CardView:
-    """Return the public view of an edge fit on a card whose unit is so many mm."""
+    """Return the public view of an edge fit on a card whose unit is `unit_mm`."""
     homography = np.asarray(fit.homography / (unit_mm, unit_mm, 1.0))
     px_per_mm, tilt_deg = scale_and_tilt(homography)
     return CardView(
@@ -210,7 +209,7 @@ def _on_cylinder(card: CardName, markers: list[Marker], shape: tuple[int, ...]) 
 
 
 def _drop_worst(card: CardName, markers: list[Marker]) -> list[Marker]:
-    """Leave out the one marker without which the others agree best."""
+    """The markers without the one whose removal makes the others agree best."""
     rest = [[m for m in markers if m is not out] for out in markers]
     return min(rest, key=lambda kept: float(_misfits(card, kept).max()))
 

@@ -23,8 +23,7 @@ _ENOUGH = 3e-3  # gain in squared residual noise below which another step change
 class Spot:
     """A fitted mark: centre, shape matrix of q (2, 2), flatness m, height, background plane.
 
-    `covariance` (2, 2) of the centre holds for independent residuals; `rest` are the residuals, one per
-    point.
+    `covariance` (2, 2) of the centre holds for independent residuals; `rest` (n,) are the residuals.
     """
 
     centre: Floats
@@ -224,9 +223,7 @@ class _Problem:
         return rows if self.weight is None else rows * self.weight
 
     def scale(self, params: Floats) -> Floats:
-        """Factors that turn the rows of `basis` into derivatives: the height, and one for the linear
-        parameters.
-        """
+        """Factors that turn rows of `basis` into derivatives: the height; 1 for the linear parameters."""
         linear = self.kind.linear
         return np.asarray(np.r_[np.full(linear, params[linear]), np.ones(4 + self.ground.count)])
 
@@ -275,9 +272,7 @@ def _descend(problem: _Problem, params: Floats, rounds: int) -> Floats:
 def _normal_equations(
     problem: _Problem, params: Floats, basis: Floats, rest: Floats
 ) -> tuple[Floats, Floats]:
-    """Matrix and right side; a flatness at its bound that would leave it is held, or it would distort the
-    whole step.
-    """
+    """Matrix and right side; a flatness about to leave its bounds is held, or it distorts the whole step."""
     scale = problem.scale(params)
     weighted = problem.weighted(basis)
     ridge = problem.ridge()

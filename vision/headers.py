@@ -104,7 +104,7 @@ def _read_webp(data: bytes) -> Header:
 def _webp_size(name: bytes, body: bytes) -> Header:
     if name == b"VP8X" and len(body) >= 10:
         if body[0] & _ANIMATED:
-            raise PictureRefused("a moving WebP: send a still picture as JPEG or PNG")
+            raise PictureRefused("an animated WebP: send a still picture as JPEG or PNG")
         width, height = (1 + int.from_bytes(body[i : i + 3], "little") for i in (4, 7))
         return Header("webp", width, height, alpha=bool(body[0] & _WEBP_ALPHA), channels=4)
     if name == b"VP8 " and body[3:6] == b"\x9d\x01\x2a" and len(body) >= 10:

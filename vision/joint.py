@@ -1,11 +1,11 @@
-"""One new mark in two pictures at once: what the picture before shows is part of the model, not in its way.
+"""Fit one new mark to two pictures at once, with the older marks as a part of the model.
 
-A pulse takes away a share of the colour that is left, so on burnt tape it changes little: the change is
-h · f(x) · (1 - z(x)/D), with f the new mark's profile, z how far the older marks have already gone and D how
-far tape can go. A camera blurs the product and shows each factor blurred: to the first order, blurring f·g
-with variance s² gives F·G + s² ∇F·∇G, a tenth of the height where two edges run side by side. What is still
-wrong with the comparison enters linearly, each with what is known of it: a shift of the old picture, other
-sharpness, another gain. The same terms without a new mark are the rival explanation.
+A pulse burns a share of the colour that is left, so on burnt tape it changes little: the change is
+h · f(x) · (1 - z(x)/D), with f the new mark's profile, z the burn of the older marks (how far they have
+gone) and D the burn at which no colour is left (how far tape can go). The camera blurs this product, but each
+factor is known only blurred: to first order, blurring f·g with variance s² gives F·G + s² ∇F·∇G, a tenth of
+the height where two edges run side by side. Errors of the comparison enter linearly, each with its prior: a
+shift of the old picture, other sharpness, another gain. These alone, without a new mark, are the rival.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ _TRY_ROUNDS, _MOST_TRIES, _BLUR_ROUNDS = 6, 3, 3
 _LEAST_SHARE, _MOST_SHARE = 0.25, 0.8
 _BY_HAND_MM, _BY_HAND_GAIN = 0.03, 0.12  # on a stand, with light that nobody moved, 0.015 and 0.04
 _TOGETHER, _TOGETHER_BY_HAND = 400.0, 100.0  # measured: errors on old marks stay alike from 400 to 1500
-_TONE = 0.1  # a camera bends its tones by so much of a level at 128 levels off, our estimate
+_TONE = 0.1  # bend of a camera's tone curve, as a share of a level that is 128 levels off; our estimate
 _FAINT_OLD = 0.08  # of the change: older marks fainter than this hide nothing
 _AROUND, _FEWEST_POINTS = 1.6, 30  # radii of a mark, and points there, in which an older one is sought
 
@@ -54,18 +54,18 @@ class Mismatch:
         return self.unlike() >= 1
 
     def together(self) -> float:
-        """How many points err together.
+        """Number of points whose errors are correlated.
 
-        What a burn leaves of the change is its ragged edge, not the noise of points: it hangs together along
-        the edge and is many times as large. Against single points, a gain of ten standard deviations was
-        cheap enough to mend such an edge, with a burn as much too wide. Two photos by hand may differ by
-        more than is foretold.
+        The residuals of a burn are its ragged edge, not pixel noise: they are correlated along the edge and
+        many times as large. If each point counted by itself, a gain of ten standard deviations would be a
+        cheap way to fit such an edge, with a burn that is too wide. Two photos by hand may differ by more
+        than the model predicts.
         """
         return _TOGETHER_BY_HAND if self.by_hand else _TOGETHER
 
     def least_share(self) -> float:
-        """Share of the change that a burn must explain beyond all else: little for a camera on a stand, most
-        where the pictures differ anyway.
+        """Share of what the rival leaves of the change that a burn must explain: small for a camera on a
+        stand, large if the pictures differ anyway.
         """
         return _LEAST_SHARE + (_MOST_SHARE - _LEAST_SHARE) * min(self.unlike() ** 2, 1.0)
 
@@ -147,8 +147,8 @@ def share_explained(grid: Grid, weight: Floats, radius_mm: float, rest: Floats, 
 
 
 def was_there(patch: Patch, spot: Spot) -> float:
-    """Return the share of how far older marks have gone around a new mark that its own outline explains
-    beyond a plane: near one where the picture before shows the same mark. Zero where nothing has gone.
+    """Return the share of the older marks' burn around a new mark that the new mark's outline explains and a
+    plane does not: near one if the picture before shows the same mark, zero if it shows none.
     """
     u, v = np.meshgrid(*patch.grid.axes_mm())
     near = (spot.relative_radius(u, v) < _AROUND) & (patch.weight > 0)
@@ -210,7 +210,7 @@ def fit_joint(
 
 
 def _finished(patch: Patch, spot: Spot, on: Ground, room: float, *, oval: bool) -> Tried | None:
-    """The fit to all points from a rough one, and its cost; what blur does to two edges is taken away."""
+    """The fit to all points from a rough one, corrected for blur where two edges are near, and its cost."""
     u, v = np.meshgrid(*patch.grid.axes_mm())
     x, y, w = u.ravel(), v.ravel(), patch.weight.ravel()
     for _ in range(1 if on.visible is None else _BLUR_ROUNDS):
@@ -246,7 +246,7 @@ def edges_together(
 
 
 def _best_room(patch: Patch, best: Tried, ground: tuple[Floats, Floats], most: float, *, oval: bool) -> Tried:
-    """The best fit over how far tape can go, sought ever more finely about the best of the coarse tries."""
+    """The best fit over how far tape can go, in ever finer steps around the best of the coarse tries."""
     if not np.isfinite(best[3]):
         return best
     for step in _FINER:
@@ -260,7 +260,7 @@ def _best_room(patch: Patch, best: Tried, ground: tuple[Floats, Floats], most: f
 
 
 def _furthest(patch: Patch) -> float:
-    """How far the older marks have gone where they have gone furthest."""
+    """The older marks' burn where it is strongest."""
     smooth = np.asarray(cv2.GaussianBlur(patch.gone, (0, 0), 1.0))
     return float(np.percentile(smooth, 99.5))
 

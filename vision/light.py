@@ -1,8 +1,8 @@
-"""Light that changed between two pictures where no quadratic surface can follow: a shadow's edge, a glare.
+"""Changes of the light between two pictures that no quadratic surface can follow: a shadow's edge, a glare.
 
 Light is smooth over several millimetres and changes everything under it alike; a mark is smaller than that.
-So the relative difference is averaged over a few millimetres, robustly: what stands out of its own
-surroundings (a mark) loses its weight, and the average goes on under it.
+So the relative difference is averaged over a few millimetres, robustly: a point that differs from its
+surroundings (a mark) loses its weight, and the average is continued across it.
 """
 
 from __future__ import annotations
@@ -11,8 +11,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.bare_tape import INSIDE_MM, Stack
 from vision.card import Floats
-from vision.change import INSIDE_MM, Stack
 from vision.window import Grid
 
 _STEP = 4
@@ -29,9 +29,7 @@ _LAMP_MM, _LEVELS = 10.0, 64.0  # side of the square; steps to a share of one
 
 
 def light_change(seen: Stack, expected: Stack, grid: Grid) -> NDArray[np.float32]:
-    """Return the relative change of the light, (side, side, 3), of a whole window that is seen otherwise than
-    expected.
-    """
+    """Return the relative change of light, (side, side, 3), from a whole window as expected to it as seen."""
     side = grid.side // _STEP
     inside = (grid.radius_mm() < INSIDE_MM).astype(np.float32)
     small = cv2.resize(inside, (side, side), interpolation=cv2.INTER_AREA)
@@ -56,9 +54,9 @@ def light_change(seen: Stack, expected: Stack, grid: Grid) -> NDArray[np.float32
 def with_edge(light: NDArray[np.float32], seen: Stack, expected: Stack, grid: Grid) -> NDArray[np.float32]:
     """Return a change of the light with the edge of a shadow across the window, where there is one.
 
-    `expected` is what that light leaves to be seen. An edge is sharper than the light's average, but it goes
-    on along its line, and a mark does not: so in the direction that explains most, the median along each
-    line is light.
+    `expected` already contains `light`. A shadow's edge is sharper than an average over several millimetres,
+    but it continues along a line, which a mark does not. So in the direction that explains most, the median
+    along each line is taken for light.
     """
     side = grid.side // _STEP
     rest = (seen - expected) / np.maximum(expected, _DARKEST)
@@ -91,13 +89,13 @@ def _unit(turn: float) -> Floats:
 
 
 def _along_lines(across: Floats, values: Floats) -> Floats:
-    """The median (lines, channels) of values (n, channels) along each line that is long enough."""
+    """Median (lines, channels) of values (n, channels) along each line."""
     which = np.rint(across / _LINE_MM).astype(int) + _LINES
     return np.array([np.median(values[which == i], axis=0) for i in range(2 * _LINES + 1)])
 
 
 def _of_line(across: Floats, lines: Floats) -> Floats:
-    """The value (n, channels) at points by their place across the lines; beyond the last as there."""
+    """Values (n, channels) at points, interpolated between the lines; constant beyond the last line."""
     places = _LINE_MM * np.arange(-_LINES, _LINES + 1)
     return np.stack([np.interp(across, places, channel) for channel in lines.T], axis=1)
 
@@ -111,8 +109,8 @@ def on_grid(field: NDArray[np.float32], window: Grid, grid: Grid) -> NDArray[np.
 
 
 def lamps(seen: Stack, expected: Stack, grid: Grid) -> NDArray[np.float32]:
-    """Return by which share lamps brighten the tape of one picture, (side, side, 3): the median over a square
-    that is wider than any mark.
+    """Return the share by which lamps brighten the tape of one picture, (side, side, 3): the median over a
+    square that is wider than any mark.
     """
     side = grid.side // _STEP
     inside = (grid.radius_mm() < INSIDE_MM)[..., None]
@@ -125,8 +123,8 @@ def lamps(seen: Stack, expected: Stack, grid: Grid) -> NDArray[np.float32]:
 
 
 def stands_out(seen: Stack, expected: Stack, inside: NDArray[np.bool_], share: float) -> bool:
-    """Return whether any colour differs by that share of what was expected anywhere in a window, pixel noise
-    smoothed away. It saves a search for plain marks where there can be none.
+    """Return whether any colour differs from the expected one by more than `share` of it anywhere in a
+    window, pixel noise smoothed away. This saves a search for plain marks where there can be none.
     """
     apart = np.asarray(cv2.GaussianBlur(np.abs(seen - expected), (0, 0), _NOISE_PX))
     return bool((apart / np.maximum(expected, _DARKEST)).max(axis=2)[inside].max() > share)

@@ -14,6 +14,7 @@ from typing import Literal
 import numpy as np
 
 from vision.calibrate import CameraModel
+from vision.candidates import Mask
 from vision.core import marks_on, read_between
 from vision.errors import BarRefused
 from vision.find import find_card, to_grey, track
@@ -22,7 +23,6 @@ from vision.on_top import on_top
 from vision.picture import Pixels
 from vision.pulse import Change, Quiet, Steps, change_from, like
 from vision.reading import CardView, Mark, NoReading, Reading
-from vision.seek import Mask
 
 Event = Literal[
     "card found", "card lost", "card moved", "pulse seen", "mark settled", "no mark", "on top", "hand in view"
@@ -191,9 +191,7 @@ class Stream:
             self._before = (picture.copy(), self._view)
 
     def _watch(self, picture: Pixels, change: Change, time_s: float) -> None:
-        """No pulse is under way: distinguish one from a hand and from fading; keep the offset of a mark up to
-        date.
-        """
+        """Look for a pulse, as distinct from a hand and from fading; keep a mark's offset up to date."""
         if change.covers_much or change.is_local:
             self._steps.clear()
         if change.covers_much:
@@ -283,9 +281,7 @@ class Stream:
         return self._mark_change is not None and like(self._mark_change, change) < _UNDONE
 
     def _await(self, picture: Pixels, change: Change, time_s: float) -> None:
-        """A pulse was seen: wait until the change keeps its pattern, then read the frame of greatest
-        contrast.
-        """
+        """After a pulse: wait until the change keeps its pattern, then read the frame of most contrast."""
         assert self._view is not None and self._pulse_s is not None
         self._flashed = self._flashed or change.brighter > _FLASH
         if change.covers_much:

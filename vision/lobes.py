@@ -1,4 +1,4 @@
-"""Two marks that one pulse made side by side are one `double` mark: a reflection off a wall."""
+"""Join marks that one pulse made side by side, such as a `double` mark from a reflection."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import numpy as np
 from vision.reading import Mark
 
 _LARGEST_GAP = 0.6  # between the edges, as a share of the larger width
-# of sizes and of distances from the centre; between edges, of a lobe's size
+# least ratio of sizes, and of distances from the centre; largest gap between edges, as a share of the size
 _LOBES_ALIKE, _LOBE_GAP = 0.75, 0.6
 _LEAST_SIZE = 0.35  # a lobe's width as a share of the other's: a smaller one is a spark's
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from vision.bend import Bend, apparent
 from vision.card import CardName, Floats, card_of, dictionary
-from vision.plane import project
+from vision.homography import project
 
 SEARCH_SIDE_PX = 1600  # larger pictures are searched at a reduced size; the corners are refined at full size
 _CELLS = 6  # modules along a side, border and code

@@ -8,9 +8,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.brighter import burnt_share
+from vision.bare_tape import INSIDE_MM, Stack, Tape
+from vision.brightness import burnt_share
+from vision.candidates import Candidate, Mask, grown
 from vision.card import Floats
-from vision.change import INSIDE_MM, Stack, Tape
 from vision.edges import SCALE_MM, point_terms
 from vision.fit import Ground, Spot, fit_spot
 from vision.joint import Mismatch, Patch, explained, rival_rest
@@ -18,7 +19,6 @@ from vision.light import on_grid
 from vision.picture import Pixels
 from vision.reading import CardView, Mark
 from vision.roughness import first_harmonic, harmonics
-from vision.seek import Candidate, Mask, grown
 from vision.shape import Figure, name_shape, outline_points, region_moments
 from vision.smoke import Points, beside_smoke, clear
 from vision.window import RADIUS_MM, Grid, flatten_view
@@ -54,8 +54,8 @@ _LARGEST_RADIUS_MM, WIDEST_MM = 14.0, 13.0  # a beam of 12 mm (1/e²) marks no m
 
 @dataclass(frozen=True)
 class Scene:
-    """Everything that a measurement in one picture needs: the picture, its view of the card, the tape, the
-    blur, and by which share lamps brighten the window (None: not measured).
+    """What a measurement in one picture needs: the picture, its view of the card, the tape, the window's
+    grid, the blur, and the share by which lamps brighten the window (None: not measured).
     """
 
     picture: Pixels
@@ -78,7 +78,7 @@ class Scene:
 @dataclass(frozen=True, eq=False)
 class TrackedMark:
     """What is needed to measure one mark again in the next frame: the crop, its unmarked tape with the smoke
-    on it, the fit that held, and by which share the mark is brighter than its tape.
+    on it, the last fit, and the share by which the mark is brighter than its tape.
     """
 
     mark: Mark
@@ -94,9 +94,9 @@ class TrackedMark:
 def measure(
     scene: Scene, candidate: Candidate, others: list[Candidate], *, new: bool | None, lamp: bool = False
 ) -> TrackedMark | None:
-    """Return the mark of a candidate and how to follow it, None if nothing like a mark fits there.
+    """Return the mark of a candidate and how to follow it; None if nothing like a mark fits there.
 
-    `lamp`: the mark lies in a lamp's image, so what is under and around it is no plane but curved.
+    `lamp`: the mark lies in a lamp's image, so its background is curved, not a plane.
     """
     grid = crop_grid(scene.view, scene.grid, candidate)
     after, tape = scene.seen(grid), scene.unmarked(grid)
@@ -144,9 +144,9 @@ def measure(
 
 def _is_faint(spot: Spot, colour: Floats, after: Stack, tape: Stack, inner: Mask) -> bool:
     """Whether a mark changes less than a quarter of the light, both in its own mix of colours (which may be
-    the hue of its halo) and in brightness well inside it. A smudge takes a share of the light, but a lamp
-    adds as much light to dark tape as to pale tape. So a brighter mark must change a quarter of half white at
-    least.
+    the hue of its halo) and in brightness well inside it. A smudge takes away a share of the light, but a
+    lamp adds as much light to dark tape as to pale tape. So a brighter mark must change at least a quarter of
+    half white.
     """
     brighter = bool(inner.any() and np.median((after - tape)[inner]) > 0)
 
@@ -174,9 +174,7 @@ def _rim_explained(grid: Grid, height: Floats, weight: Floats, spot: Spot, candi
 
 
 def follow(last: TrackedMark, picture: Pixels, view: CardView) -> Mark | None:
-    """Return the mark as the next frame shows it; None if it is hidden. Its shape and width are taken as
-    before.
-    """
+    """Return the mark as the next frame shows it, its shape and width kept; None if it is hidden."""
     now = flatten_view(picture, view, last.grid)
     u, v = np.meshgrid(*last.grid.axes_mm())
     x, y = u.ravel(), v.ravel()
@@ -294,7 +292,7 @@ def _curved(x: Floats, y: Floats, candidate: Candidate) -> Ground:
 
 
 def _on_plane(spot: Spot, x: Floats, y: Floats) -> Floats:
-    """What was fitted, (n,), without the ground's rows."""
+    """The fitted values plus residuals, (n,), without the ground's rows."""
     level, slope_u, slope_v = spot.plane
     plane = level + slope_u * (x - spot.centre[0]) + slope_v * (y - spot.centre[1])
     return np.asarray(plane + spot.height * spot.profile(x, y) + spot.rest)

@@ -1,4 +1,4 @@
-"""Where a pulse that changed nothing must have landed: on an older mark, and how far from it at most."""
+"""The place of a pulse that changed nothing visible: on an older mark, with a sigma for how far beside it."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import numpy as np
 
 from vision.reading import Mark
 
-_SAME_BEAM = 0.1  # of the radius: pulses of one tube differ by so much, and a larger mark hides a smaller
+_SAME_BEAM = 0.1  # of the radius: how much pulses of one tube differ; a larger mark hides a smaller
 _BLUR_MM = 0.6  # of the comparison in time, pixels and smoothing together
 _LEAST_NOTICED = 1.5  # levels of a step in time that is always noticed
 BETWEEN_PICTURES = 5.0  # of a change between two pictures

@@ -15,7 +15,7 @@ from vision.card import Floats
 from vision.reading import CardView
 
 HEIGHT_MM = 0.15  # height of tape, one standard deviation: a sheet of paper, a fold, a bubble
-_MOST_SD = 2.0  # an apparent height beyond this is light that moved between the two views
+_MOST_SD = 2.0  # of HEIGHT_MM: a larger apparent height is light that moved between the two views
 BY_HAND = 0.04  # least difference of slopes; a camera on a stand has none, and no mark is moved
 
 
@@ -42,6 +42,6 @@ def stand_off(apart_mm: Floats, doubt: Floats, now: Floats, then: Floats) -> tup
         return np.zeros(2), np.zeros((2, 2))
     height = float(apart_mm @ between) / long
     variance = float(between @ doubt @ between) / long**2
-    variance = max(variance, (height / _MOST_SD) ** 2 - HEIGHT_MM**2)  # it was no height that moved
+    variance = max(variance, (height / _MOST_SD) ** 2 - HEIGHT_MM**2)  # a larger shift is not one of height
     known = HEIGHT_MM**2 / (HEIGHT_MM**2 + variance)
     return np.asarray(known * height * now), np.asarray(known * variance * np.outer(now, now))

@@ -8,11 +8,11 @@ from dataclasses import dataclass, field
 import cv2
 import numpy as np
 
+from vision.bare_tape import INSIDE_MM, Stack
+from vision.candidates import Mask
 from vision.card import Floats
-from vision.change import INSIDE_MM, Stack
 from vision.picture import Pixels
 from vision.reading import CardView
-from vision.seek import Mask
 from vision.window import Grid, flatten_view, window_grid
 
 _PITCH_MM = 0.5
@@ -26,7 +26,7 @@ _OTHER_COLOUR = 1.3  # no lamp shifts one colour that much against another: othe
 _MUCH = 0.35  # of the window: a hand, a shadow, smoke; no beam is that wide
 
 
-# A step in time: two means of so many frames each, between which a pulse may have changed the tape.
+# A step in time: the means of two groups of frames, between which a pulse may have changed the tape.
 _FRAMES = 5
 _STEP_SIGMAS, _LEAST_STEP, _SMALLEST_STEP_PX = 6.0, 0.6, 6
 _EVERY = 3  # frames from one look to the next: no pulse is over sooner
@@ -36,8 +36,8 @@ _SHIFT_MM, _BLUR_MM2 = 0.05, 0.02  # what trembling and refocusing leave, one st
 
 @dataclass(frozen=True, eq=False)
 class Quiet:
-    """The window of a quiet frame, laid flat, and where it counts. `terms` (3, side, side, 3) is what a shift
-    along u or v and another sharpness would add to it.
+    """The rectified window of a quiet frame, and where it counts (`inside`). `terms` (3, side, side, 3) is
+    what a shift along u, a shift along v and another sharpness would add to it.
     """
 
     flat: Stack
@@ -48,7 +48,7 @@ class Quiet:
     gram: Floats
 
     def drift(self, change: Change) -> None:
-        """Take over a little of a change that is not a pulse."""
+        """Add a small part of a change that is not a pulse to the quiet frame, in place."""
         self.flat[...] += _DRIFT * change.levels
 
     @staticmethod
@@ -78,8 +78,8 @@ class Quiet:
 
 @dataclass(frozen=True, eq=False)
 class Change:
-    """Difference from the quiet frame: its picture, the share of the window that it covers, its greatest
-    contrast.
+    """Difference from the quiet frame: `levels` (side, side, 3), the share of the window that changed, the
+    greatest contrast in levels, the mask of what changed, and how much brighter it became in levels.
     """
 
     levels: Stack

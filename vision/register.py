@@ -1,10 +1,9 @@
-"""The picture before as the one after would show it: as sharp, and in the same place to a few hundredths of
-a mm.
+"""Match the picture before to the picture after: equally sharp, and registered to a few hundredths of a mm.
 
-The card alone registers two pictures of it, but tape stands a little before or behind the card's plane and is
-wavy, and two pictures by hand are not equally sharp. So the sharper one is blurred to match, by what the
-markers' edges show, and the rest of the shift is found in the window itself, from old marks and the tape's
-own texture: a quadratic field of displacement, by robust Gauss–Newton steps (Lucas and Kanade 1981).
+The card alone registers two pictures of it, but the tape lies a little before or behind the card's plane and
+is wavy, and two pictures by hand are not equally sharp. So the sharper one is blurred to match, as measured
+at the markers' edges, and the rest of the shift is found in the window itself, from old marks and the tape's
+texture: a quadratic displacement field, by robust Gauss–Newton steps (Lucas and Kanade 1981).
 """
 
 from __future__ import annotations
@@ -14,20 +13,20 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
+from vision.bare_tape import INSIDE_MM, Stack, fit_tape, surface_basis
 from vision.card import MARKER_MM, STATIONS, Floats, card_sheet
-from vision.change import INSIDE_MM, Stack, fit_tape, surface_basis
 from vision.edges import edge_profiles
 from vision.find import to_grey
 from vision.measure import card_sigma
 from vision.parallax import BY_HAND, sight_slope
 from vision.picture import Pixels
 from vision.reading import CardView
-from vision.tone import tone_between
+from vision.tone_curve import tone_between
 from vision.window import Grid, flatten_view, window_grid
 
 _PITCH_MM = 0.4
-_HEIGHT_MM = 0.3  # tape may stand off the card's plane by so much
-_CARD_MM = 0.01  # what the card's own place may be off by, beside what its covariance says
+_HEIGHT_MM = 0.3  # tape may be this far off the card's plane
+_CARD_MM = 0.01  # error of the card's own place beyond its covariance
 _SLACKS_MM = (
     0.15,
     0.08,
@@ -35,8 +34,9 @@ _SLACKS_MM = (
     0.04,
 )  # what may still be wrong at each step, so that old edges are no outliers
 _SMOOTH_PX = (1.5, 1.0, 0.7, 0.7)
-_LANDMARK = 3.0  # times the usual slope: what is less may be noise, and noise agrees with no shift
-# What light that moved shifts a landmark by: its sides are lit otherwise. Measured: 0.03 and 0.06 do as well.
+_LANDMARK = 3.0  # times the median slope: less may be noise, and noise would hold the shift at zero
+# Apparent shift of a landmark whose sides are lit differently because the light moved. Measured; 0.03 and
+# 0.06 do as well.
 _LANDMARK_MM = 0.04
 _LEAST_BLUR_MM2 = 0.03**2
 _MOST_BLUR_MM2 = 1.0
@@ -63,8 +63,10 @@ class Sharpness:
 
 @dataclass(frozen=True, eq=False)
 class Shown:
-    """A picture's window as it is compared: of its own sharpness, blurred by more, and shifted by `shift`
-    (2, 6), mm in `surface_basis`, of covariance `doubt` (12, 12).
+    """A picture's window, ready to be compared.
+
+    `own` is its sharpness and `blur_mm2` the blur to be added. `shift` (2, 6), mm in `surface_basis`, is its
+    displacement; `doubt` (12, 12) is the covariance of that.
     """
 
     picture: Pixels
@@ -147,14 +149,14 @@ def register(after: Pixels, view: CardView, before: Pixels, before_view: CardVie
 
 
 def _as_toned(seen: Stack, expected: Stack, unburnt: Stack, grid: Grid) -> Stack:
-    """What was expected in the tones of the picture after: an old mark darker all over tells no shift."""
+    """The expected picture in the tones of the one after: a mark darker all over must not look shifted."""
     inside = grid.radius_mm() < INSIDE_MM
     return tone_between(seen[inside], expected[inside], unburnt[inside]).of(expected, unburnt)
 
 
 def _shift_prior(shown: Shown, earlier: Shown, between: Floats) -> Floats:
-    """Inverse covariance (2, 2) of the shift that is likely before the window was looked at: along what parts
-    the lines of sight by the tape's height, across it by what the card's own place may be off.
+    """Inverse prior covariance (2, 2) of the shift: the tape's height shifts it along the difference of the
+    lines of sight, the uncertainty of the card's place in all directions.
     """
     card = sum(card_sigma(one.view, np.zeros(2)) ** 2 for one in (shown, earlier)) + _CARD_MM**2
     return np.asarray(np.linalg.inv(_HEIGHT_MM**2 * np.outer(between, between) + np.diag(card)))
@@ -186,7 +188,7 @@ def _step(
         weight = np.clip(1 - r**2 / (16 * allowed), 0, None) ** 2 / allowed
         rows = np.vstack([basis * du, basis * dv])
         weighted = rows * weight
-        # smoothing makes neighbours agree: they are fewer than they look
+        # smoothing correlates neighbours, so there are fewer independent points
         fewer = 1 / (4 * np.pi * smooth_px**2)
         matrix += fewer * weighted @ rows.T
         right += fewer * weighted @ r

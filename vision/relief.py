@@ -1,10 +1,10 @@
-"""Light on the relief of an older mark, taken off how far its burn has gone.
+"""Light on the relief of an old mark, removed from its measured burn.
 
 A burn leaves a rim and a hollow. Their slopes are brighter on one side and darker on the other, and a lamp's
-image shifts with them, so an old mark looks burnt further on one side than on the other. A new mark on it,
-which shows only where the old one left colour, is then placed towards the side that looks less burnt. A burn
-itself has no side: about its own centre, what is left of it at a radius does not depend on the direction but
-for a ragged edge. So the first harmonic around the centre is light, and is taken away; all others stay.
+image shifts with them, so an old mark looks more burnt on one side than on the other. A new mark on it, which
+shows only where the old one has left colour, would then be placed towards the side that looks less burnt. A
+burn itself has no side: at a given distance from its centre it is the same in all directions, except for its
+ragged edge. So the first harmonic around the centre is light and is removed; all others stay.
 """
 
 from __future__ import annotations
@@ -16,13 +16,13 @@ from vision.fit import Spot
 from vision.window import Grid
 
 _REACH = 2.0  # radii: no rim is wider
-_FEWEST = 8  # points of a ring that tell its harmonic
+_FEWEST = 8  # points of a ring needed to fit its harmonic
 
 
 def evened(gone: Floats, weight: Floats, grid: Grid, olds: list[Spot]) -> Floats:
-    """Return how far old marks have gone (side, side) without the first harmonic about the centre of each.
+    """Return the burn of old marks, `gone` (side, side), without the first harmonic about each centre.
 
-    Marks that lie on each other are left as they are: together they do have sides.
+    Marks that lie on each other are left as they are: together they are not the same in all directions.
     """
     u, v = np.meshgrid(*grid.axes_mm())
     for spot in olds:
@@ -39,7 +39,7 @@ def _touch(one: Spot, other: Spot) -> bool:
 def _first_harmonic(
     values: Floats, weight: Floats, spot: Spot, at: tuple[Floats, Floats], step: float
 ) -> Floats:
-    """The first harmonic of the values around a mark, a ring for each step, zero beyond its reach."""
+    """First harmonic (side, side) of the values around a mark, ring by ring; zero beyond `_REACH` radii."""
     share = spot.relative_radius(*at)
     ring, angle = share * spot.radius() / step, np.arctan2(at[1] - spot.centre[1], at[0] - spot.centre[0])
     terms = np.stack([np.ones_like(angle), np.cos(angle), np.sin(angle)]).reshape(3, -1)

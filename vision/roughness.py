@@ -1,11 +1,11 @@
-"""How far a rough edge moves the centre of a mark, from the waves that it shows.
+"""How far a rough edge moves the centre of a mark, estimated from the harmonics of the edge.
 
-A shift is the first harmonic of the edge's distance around the mark, and the fit has used it up. It is
-estimated from the second harmonic, which is the oval's, and the finer ones. An edge lies where a random
-field, correlated over some length, crosses a level, so harmonic k has the variance a·exp(-c) I_k(c), with c =
-1/(2 w) and w the square of that length over the radius (the Fourier series of exp(c cos t); for small w it is
-proportional to exp(-w k²)). Finer roughness of its own adds the same to every harmonic, and so does the
-pixels' noise.
+A shift of the centre is the first harmonic of the edge around the mark, and the fit has removed it. So its
+size is estimated from the second harmonic, which an oval also causes, and from the higher ones. An edge lies
+where a random field, correlated over some length, crosses a level, so harmonic k has the variance
+a·exp(-c) I_k(c), with c = 1/(2 w) and w the square of that length over the radius (the Fourier series of
+exp(c cos t); for small w it is proportional to exp(-w k²)). Finer roughness adds the same to every harmonic,
+and so does the pixels' noise.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ _LARGEST = 0.12  # of the radius: a first harmonic is seldom larger, our estimat
 
 
 def _fourier(order: NDArray[np.int_]) -> Floats:
-    """Size of harmonics of an edge for each of `_WAVES`, (waves, orders), the first as exp(-w)."""
+    """Variance of harmonics of an edge for each of `_WAVES`, (waves, orders); the first has exp(-w)."""
     turn = np.linspace(0, 2 * np.pi, 256, endpoint=False)
     edge = np.exp((np.cos(turn) - 1) / (2 * _WAVES[:, None]))
     size = np.maximum(edge @ np.cos(np.outer(turn, np.r_[1, order])), 1e-12)

@@ -1,4 +1,4 @@
-"""The shape of a mark from its outline: whole, stretched, cut off, or two marks in one.
+"""The shape of a mark from its outline: round, stretched, cut off, or double.
 
 Four plain figures are fitted to the outline by least squares of the distances: a circle, an ellipse, a
 circle with one side cut off by a straight line, two overlapping circles. The simplest that fits well enough
@@ -31,7 +31,9 @@ Mask = NDArray[np.bool_]
 
 @dataclass(frozen=True)
 class Figure:
-    """A shape's name, and where it applies the missing side and the centres (u, v) of the two lobes."""
+    """A shape's name; where they apply, the direction of the missing side, the centres (u, v) of the two
+    lobes, and the test for points inside.
+    """
 
     name: str
     flat_side_deg: float | None = None
@@ -56,9 +58,7 @@ def outline_points(height: Floats, to_mm: Floats, near_px: tuple[float, float]) 
 
 
 def name_shape(points: Floats, axis_ratio: float) -> Figure:
-    """Return the simplest figure that fits an outline, (n, 2) in mm; `axis_ratio` is that of the fitted
-    oval.
-    """
+    """Return the simplest figure that fits an outline (n, 2), mm; `axis_ratio` is the fitted oval's."""
     plain = Figure("stretched" if axis_ratio > _STRETCHED else "round")
     if len(points) < 12:
         return plain

@@ -13,17 +13,16 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from vision.bare_tape import Stack
 from vision.card import Floats
-from vision.change import Stack
 from vision.fit import Ground, Spot, fit_spot
 
 _WIDTH, _APART = 0.6, 0.75  # standard deviation of a bump and their distance, in radii of the mark
 _NEAREST, _FARTHEST = 0.6, 2.3  # radii from the centre: further in, the burn hides smoke
 _STRENGTH = 0.15  # of the mark's height, one standard deviation of a bump
-_HIDDEN = (1.0, 0.8, 0.6)  # tries of how much of the smoke under the middle of the mark is burnt with it
+_HIDDEN = (1.0, 0.8, 0.6)  # tries of the share of the smoke that the middle of the mark hides
 # Shares of the squares that a mark on bare tape leaves: the most that may be left with the mark as it is, and
-# with everything fitted again. Rendered smoke leaves up to 0.72 and 0.48; without smoke 0.84 and 0.65 or more
-# are left.
+# with everything fitted again. Rendered smoke leaves up to 0.72 and 0.48, no smoke at least 0.84 and 0.65.
 _MAYBE_SMOKE, _SMOKE = 0.78, 0.55
 # Share of the smoke's squares that is paler than the tape beside it (0.08 at most where there was smoke).
 _PALER = 0.15
@@ -47,8 +46,8 @@ class Points:
 
 @dataclass(frozen=True, eq=False)
 class Smoky:
-    """A mark fitted along with smoke: the fit, the smoke as a part of the values (n,), and the variance (2,)
-    of the centre because it is not known how much of the smoke the burn hides.
+    """A mark fitted together with smoke: the fit, the smoke's part of the values (n,), and the variance (2,)
+    that is added to the centre because it is not known how much of the smoke the burn hides.
     """
 
     spot: Spot
@@ -56,7 +55,7 @@ class Smoky:
     variance: Floats
 
     def on(self, colour: Floats, shape: tuple[int, ...]) -> Stack:
-        """The smoke as a picture (rows, cols, 3) that is the smoke in this mix of colours."""
+        """The smoke as a picture (rows, cols, 3) whose projection on this mix of colours is `smoke`."""
         share = colour / (colour @ colour)
         return np.asarray(self.smoke.reshape(*shape[:2], 1) * share, dtype=np.float32)
 
@@ -94,7 +93,7 @@ def beside_smoke(at: Points, spot: Spot, *, oval: bool, ground: Ground | None = 
 
 
 def _smoke(at: Points, spot: Spot, ground: Ground) -> Floats:
-    """What was fitted beside the mark and the plane."""
+    """The fitted smoke (n,): everything that was fitted except the mark and the plane."""
     away = np.stack([at.x - spot.centre[0], at.y - spot.centre[1]])
     mark = spot.height * spot.profile(at.x, at.y) * (1.0 if ground.visible is None else ground.visible)
     return np.asarray(at.z - spot.rest - mark - spot.plane[0] - spot.plane[1:] @ away)

@@ -1,4 +1,4 @@
-"""The window laid flat: a square picture of it in millimetres, whatever the camera's angle."""
+"""The card's window, rectified: a square picture of it on a grid in mm, whatever the camera's angle."""
 
 from __future__ import annotations
 
@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.card import WINDOW_DIAMETER_MM, Floats
+from vision.homography import pixel_shift, project
 from vision.picture import Pixels
-from vision.plane import pixel_shift, project
 from vision.reading import CardView
 
 Stack = NDArray[np.floating[Any]]
@@ -21,9 +21,7 @@ RADIUS_MM = WINDOW_DIAMETER_MM / 2
 
 @dataclass(frozen=True)
 class Grid:
-    """A square grid on the card: `side` × `side` points, `pitch_mm` apart, about a centre; row 0 is the
-    highest v.
-    """
+    """A square grid on the card: `side` × `side` points, `pitch_mm` apart; row 0 has the highest v."""
 
     centre_mm: tuple[float, float]
     pitch_mm: float
@@ -92,8 +90,8 @@ def _looked_up(picture: Pixels, to_px: Floats, grid: Grid, shift_mm: Floats) -> 
 
 
 def _reduced(picture: Pixels, to_px: Floats, grid: Grid, reach: float) -> tuple[Pixels, Floats]:
-    """Cut out the grid's part of the picture, and so many of its steps around it, and average it down to
-    about the grid's own pitch.
+    """The grid's part of the picture with a margin of `reach` grid steps, averaged down to about the grid's
+    pitch, and the homography from the grid to its pixels.
     """
     first, last = -reach, grid.side - 1.0 + reach
     corners = project(to_px, np.array([(first, first), (last, first), (last, last), (first, last)]))

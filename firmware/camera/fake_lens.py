@@ -33,7 +33,7 @@ class FakeLens:
     off_dioptres: float = 0.0
 
     def blur_px(self, set_to: float, cols: int) -> float:
-        """Return the blur disc's diameter in a picture of so many columns, the lens set to ``set_to``."""
+        """Return the blur disc's diameter in a picture ``cols`` wide, the lens set to ``set_to``."""
         focused_mm = 1000.0 / max(set_to + self.off_dioptres, 1e-6)
         card_mm = 1000.0 / self.card_dioptres
         aperture_mm = self.focal_mm / self.f_number

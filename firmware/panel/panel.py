@@ -106,7 +106,7 @@ class Panel:
 
 
 def flash(lamp: Lamp, text: str, wait: Callable[[float], bool], *, unit_s: float = _UNIT_S) -> None:
-    """Flash the text repeatedly; ``wait`` lets so many seconds pass and returns whether to stop."""
+    """Flash the text repeatedly; ``wait`` waits for a number of seconds and returns whether to stop."""
     for on in cycle(flashes(text)):
         lamp.value = float(on)
         if wait(unit_s):

@@ -59,7 +59,7 @@ class LazyGroup(click.Group):
 @click.version_option(installed_version("spotwright"), prog_name="spotwright")
 @click.pass_context
 def spotwright(ctx: click.Context) -> None:
-    """Find and cure a wandering beam on a CO2 gantry laser: which screw, which way, how far."""
+    """Align the beam of a CO2 gantry laser: which screw to turn, which way and how far."""
     if ctx.invoked_subcommand is None:
         click.echo(ctx.get_help())
 

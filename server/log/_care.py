@@ -75,7 +75,7 @@ def _rescued_beside(folder: Path, target: Path, faults: tuple[str, ...], tell: T
     with closing(connect(target / RESCUED, mode="ro")) as copy:
         copy_pictures(named_pictures(copy), folder, target, tell)
         health = check_database(copy, PictureFolder(target / "pictures"), tell=tell)
-    old = "; the backup that was there is as it was" if (target / FILE_NAME).exists() else ""
+    old = "; the previous backup is unchanged" if (target / FILE_NAME).exists() else ""
     told = f"{folder}: this log is damaged: what can be read of it is in {target / RESCUED}{old}"
     return Health(health.alignments, health.events, health.pictures, (told, *faults, *lost, *health.problems))
 
@@ -127,5 +127,5 @@ def _refuse_damaged(backup: Path, tell: Tell) -> None:
     problems = check(backup, tell=tell).problems
     if problems:
         more = f" (and {len(problems) - 1} more)" if len(problems) > 1 else ""
-        way = f"'spotwright log rescue {backup}' gets out what can be read"
+        way = f"'spotwright log rescue {backup}' saves everything readable"
         raise LogError(f"{backup}: this backup is not whole: {problems[0]}{more}; nothing was changed. {way}")

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 STATIONS = ("mirror-1", "mirror-2", "mirror-3", "nozzle")
 COLOURS = {"found": "#b3541e", "left": "#1b6f8a"}
 SIGNS = {"found": "x", "left": "o"}  # different signs, so that no colour is needed
-MANY = 500  # with so many points they are drawn small, and as pixels even in an svg or pdf, to save megabytes
+MANY = 500  # from this many points on they are drawn small, in pixels even in svg and pdf, to save megabytes
 _GRID = (420, 280)  # about the pixels of a panel; one point in each is enough
 _WORDS = 24  # how many letters of an upkeep entry's text are shown
 

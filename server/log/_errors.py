@@ -65,7 +65,7 @@ _BY_SQLITE_CODE = {
     sqlite3.SQLITE_CANTOPEN: "cannot be opened; check that the folder is there and may be written to",
     sqlite3.SQLITE_BUSY: "another program holds the log; close it or wait a moment, then do it again",
     sqlite3.SQLITE_LOCKED: "another program holds the log; close it or wait a moment, then do it again",
-    sqlite3.SQLITE_CORRUPT: "is damaged; 'spotwright log rescue' gets out what can be read",
+    sqlite3.SQLITE_CORRUPT: "is damaged; 'spotwright log rescue' saves everything readable",
     sqlite3.SQLITE_NOTADB: "is not a log of Spotwright, or is damaged; see 'spotwright log rescue'",
     sqlite3.SQLITE_CONSTRAINT: "the entry does not fit the log; nothing was saved",
     sqlite3.SQLITE_TOOBIG: "the entry is too big to be kept",

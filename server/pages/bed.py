@@ -22,7 +22,7 @@ Array = NDArray[np.float64]
 STATION = "mirror-3"  # it moves over the whole bed, and what misses it never reaches the lens
 GRID = 33
 CORNERS = ((0, 1), (0, 0), (0.5, 0.5), (1, 1), (1, 0))
-SURE = 2.0  # so many standard uncertainties to either side cover about 95 % (JCGM 100:2008, G.3)
+SURE = 2.0  # standard uncertainties to either side that cover about 95 % (JCGM 100:2008, G.3)
 
 
 @dataclass(frozen=True)

@@ -14,7 +14,7 @@ from server.solver.steps import Expect
 
 __all__ = ["landing"]
 
-SIGMAS = 2.5  # within so many of its standard uncertainties a mark is where it was predicted
+SIGMAS = 2.5  # standard uncertainties within which a mark counts as landing where it was predicted
 LEAST_MM = 0.3
 
 

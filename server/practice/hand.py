@@ -17,7 +17,7 @@ _MOVE_SHARE, _MOVE_FLOOR_MM = 0.08, 0.10
 
 
 def turned_by_hand(asked_turns: float, rng: np.random.Generator) -> float:
-    """Return the turns that a hand really makes when it is asked for so many."""
+    """Return the turns that a hand really makes when it is asked for ``asked_turns``."""
     share, floor = rng.normal(0.0, _TURN_SHARE), rng.uniform(-_TURN_MOST, _TURN_MOST)
     return float(asked_turns * (1 + share) + floor)
 

@@ -185,7 +185,7 @@ class Uplink:
             }
         )
         if len(self._held) > MOST_HELD:
-            _log.error("a reading is lost, for the disk cannot be written: %s", self._held.popleft()["mark"])
+            _log.error("a reading is lost because the disk fails: %s", self._held.popleft()["mark"])
         try:
             self._store()
         except OSError:

@@ -60,7 +60,7 @@ def post_json(
             status, data = _exchange(base, path, json.dumps(body).encode(), headers, timeout_s, whole_s)
         except (OSError, HTTPException, ValueError) as error:
             reason = str(error) or type(error).__name__
-            raise Undelivered(f"{base} is not reached ({reason}): kept here for now", lost=True) from None
+            raise Undelivered(f"{base} cannot be reached ({reason}): kept here for now", lost=True) from None
         if status != 200:
             raise Undelivered(_reason(status, data), lost=False, shut=status in (401, 403, 421, 429))
         answer = _json(data)
@@ -106,7 +106,7 @@ def _exchange(
 
 @contextmanager
 def _cut_after(sock: socket, seconds: float) -> Iterator[None]:
-    """Close a connection after so many seconds, even if bytes still trickle in."""
+    """Close a connection after a number of seconds, even if bytes still trickle in."""
 
     def cut() -> None:
         with suppress(OSError):

@@ -41,7 +41,7 @@ class CardScale:
         if self._kept is None:
             return None
         return self._settings.read(
-            self._kept, _bars_in, None, instead="the print is taken to be true to scale"
+            self._kept, _bars_in, None, instead="the print is assumed to be true to scale"
         )
 
 

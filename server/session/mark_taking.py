@@ -22,7 +22,7 @@ from vision import Mark, NoReading, Reading
 
 __all__ = ["MarkTaking", "SentMark"]
 
-BLANKS = 2  # after so many pulses without a mark, the beam misses the card
+BLANKS = 2  # after this many pulses without a mark, the beam misses the card
 
 
 @dataclass(frozen=True)

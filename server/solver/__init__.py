@@ -1,4 +1,4 @@
-"""Marks → what the beam does → the next step. Pure numbers."""
+"""From marks to what the beam does and the next step; pure functions."""
 
 from server.solver.answering import answer, explain, next_step
 from server.solver.decide.cost import kerf_lean

@@ -1,4 +1,4 @@
-"""The one call: an alignment in, the next step out."""
+"""The solver's entry points: an alignment in, the next step out."""
 
 from __future__ import annotations
 
@@ -55,7 +55,7 @@ def _recent(alignment: Alignment) -> Alignment:
 
 
 def explain(document: dict[str, Any]) -> str:
-    """Why the next step is what it is: the numbers that decided it, in two sentences.
+    """Why this is the next step: the probabilities that decided it and the reason, in two sentences.
 
     Raises DocumentError as ``answer`` does.
     """
@@ -73,7 +73,7 @@ def _too_long(count: int) -> Step:
 
 
 def answer(document: dict[str, Any]) -> dict[str, Any]:
-    """The next step on plain JSON values; DocumentError where the document cannot be read."""
+    """``next_step`` on plain JSON values. Raises DocumentError if the document cannot be read."""
     return next_step(parse_alignment(document)).as_json()
 
 
@@ -117,7 +117,7 @@ def _expect(view: View, choice: Choice) -> Expect | None:
 
 
 def _place(view: View, after: View, choice: Choice) -> Place:
-    """Where to see what the move did: the farthest place of its leg where a mark is probable."""
+    """Where a mark shows best what the move did: the farthest place of its leg where one is probable."""
     far = 4 if view.profile.path.corner == "back-left" else 1
     near = 0 if view.profile.path.corner == "back-left" else 3
     wishes = {

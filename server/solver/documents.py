@@ -42,17 +42,17 @@ _PLAIN = {
 
 def parse_profile(data: Any) -> Profile:
     """A profile from the TOML file's content; DocumentError with the path inside the profile."""
-    return _one_and_the_same(_read(_PROFILE, data))
+    return _interned(_read(_PROFILE, data))
 
 
 def parse_alignment(document: Any) -> Alignment:
     """An alignment document (JSON values) as frozen dataclasses; DocumentError says what and where."""
     read = _read(_ALIGNMENT, document)
-    return Alignment(_one_and_the_same(read.machine), read.events)
+    return Alignment(_interned(read.machine), read.events)
 
 
 def check_events(events: Any) -> None:
-    """Raise DocumentError, as for an alignment document, where these are no events of any machine."""
+    """Raise DocumentError if a list of events breaks a rule that holds on every machine."""
     _read(_EVENTS, {"events": events})
 
 
@@ -86,6 +86,6 @@ def _one_line(error: ValidationError) -> DocumentError:
 
 
 @lru_cache(maxsize=16)
-def _one_and_the_same(profile: Profile) -> Profile:
-    """The equal profile that was read before, if there is one: caches then find it by identity, quickly."""
+def _interned(profile: Profile) -> Profile:
+    """The equal profile that was read before, if there is one, so that caches find it fast, by identity."""
     return profile

@@ -1,4 +1,4 @@
-"""What happened in one alignment, in order: frozen dataclasses with their limits.
+"""The events of one alignment, in order: frozen dataclasses with their limits.
 
 ``kind`` and ``lens`` matter only in documents: ``kind`` is not stored, ``lens`` is not compared.
 """
@@ -33,7 +33,7 @@ Below = Annotated[float, ReadAs(BelowMm | None, lambda told: told or 0.0)]
 LensOut = Literal["out"]
 
 
-def _below_alone(event: MarkSeen | NoMark) -> MarkSeen | NoMark:
+def _check_below(event: MarkSeen | NoMark) -> MarkSeen | NoMark:
     """Raise Fault where station 'below' has no below_mm, or another station has below_mm or lens."""
     if event.station == BELOW and not event.below_mm:
         raise Fault("below_mm", "station 'below' needs the distance of its card below the nozzle's seat")
@@ -44,9 +44,9 @@ def _below_alone(event: MarkSeen | NoMark) -> MarkSeen | NoMark:
 
 @dataclass(frozen=True)
 class MarkSeen(Shape):
-    """A mark was read: offset in the card's frame and one standard uncertainty per axis, mm.
+    """A mark was read: its offset in the card's frame and a standard uncertainty per axis, mm.
 
-    below_mm : for station 'below': how far its card lies below the seat of the nozzle's tip.
+    below_mm : for station 'below', how far its card lies below the seat of the nozzle's tip.
     """
 
     station: Station
@@ -57,7 +57,7 @@ class MarkSeen(Shape):
     below_mm: Below = 0.0
     lens: LensOut | None = field(default=None, repr=False, compare=False)
     kind: InitVar[Literal["mark"]] = "mark"
-    _below = model_validator(mode="after")(_below_alone)
+    _below = model_validator(mode="after")(_check_below)
 
 
 @dataclass(frozen=True)
@@ -70,7 +70,7 @@ class NoMark(Shape):
     below_mm: Below = 0.0
     lens: LensOut | None = field(default=None, repr=False, compare=False)
     kind: InitVar[Literal["no-mark"]] = "no-mark"
-    _below = model_validator(mode="after")(_below_alone)
+    _below = model_validator(mode="after")(_check_below)
 
 
 @dataclass(frozen=True)
@@ -87,7 +87,7 @@ class Difference(Shape):
 
 @dataclass(frozen=True)
 class Turn(Shape):
-    """A screw was to be turned by so much (> 0 clockwise from the knob side)."""
+    """A screw was turned: the turns asked for, > 0 clockwise from the knob side; the hand may have erred."""
 
     mount: MirrorNumber
     screw: Annotated[str, Strict()]
@@ -95,7 +95,7 @@ class Turn(Shape):
     kind: InitVar[Literal["turn"]] = "turn"
 
     @model_validator(mode="after")
-    def _a_hand_can(self) -> Turn:
+    def _within_limits(self) -> Turn:
         if not 0 < abs(self.turns) <= MAX_TURNS:
             reason = f"must be more than 0 and at most {MAX_TURNS:g} turns either way, not {self.turns:g}"
             raise Fault("turns", reason)
@@ -104,7 +104,7 @@ class Turn(Shape):
 
 @dataclass(frozen=True)
 class Shift(Shape):
-    """A part was to be moved by so much, machine frame, mm."""
+    """A part was moved: the move asked for, machine frame, mm; the hand may have erred."""
 
     part: Annotated[
         str, ReadAs(Literal["tube", "tube-exit", "tube-far", "mirror-1", "mirror-2", "mirror-3"], str)
@@ -137,7 +137,7 @@ EventList = Annotated[tuple[Event, ...], ReadAs(list[Event], tuple)]
 
 @dataclass(frozen=True)
 class Alignment(Shape):
-    """All that is known of one alignment, from the first pulse to the verdict."""
+    """One alignment: the laser's profile and all events, from the first pulse to the verdict."""
 
     machine: Profile  # first: its faults are reported before those of the events
     events: EventList

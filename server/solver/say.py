@@ -36,11 +36,11 @@ from server.solver.words import (
 LENS_OUT = "with the lens out, the bed clear and a card lying {:.0f} mm below the seat of the nozzle's tip"
 LENS_UNSEEN = "no mark has shown where the beam meets the lens, so the lens is assumed centred in its head"
 PULSE = "lid closed, eyewear on, one short pulse at the lowest power that marks"
-# What is added to a mark that is made again, by why it is.
+# What is added to the order for a mark that is made again, by the reason.
 AGAIN = {"doubt": " once more, on a clear spot"} | dict.fromkeys(
     ("first", "blank", "fault", "long"), " once more"
 )
-# What is looked at, and what to mind while looking.
+# What to look at, and how.
 CAUSE_WORDS = {
     "gantry-racking": (
         "look whether the gantry racks, one end running ahead of the other",
@@ -72,7 +72,7 @@ def parts(view: View, choice: Choice, expect: Expect | None, verdict: Verdict | 
 
 
 def _made(view: View, choice: Choice, verdict: Verdict | None) -> Parts:
-    """The order, without why and what comes next."""
+    """The parts of the order itself, without the reason and what comes next."""
     event = choice.event
     if choice.do == "mark" and choice.place is not None:
         return _mark_parts(view, choice, choice.place)
@@ -94,7 +94,7 @@ def _made(view: View, choice: Choice, verdict: Verdict | None) -> Parts:
 
 
 def _near_its_end(view: View, turn: Turn) -> str:
-    """A warning where a screw comes near the end of its thread."""
+    """A warning if the turn brings the screw near the end of its thread, else ""."""
     mount = view.profile.mount[turn.mount - 1]
     k = 3 * (turn.mount - 1) + view.profile.contact_index(turn.mount, turn.screw)
     net = view.mixture.net_turns[k] + turn.turns
@@ -131,7 +131,7 @@ def _then(view: View, expect: Expect | None) -> str:
 
 
 def _noticed(view: View) -> str:
-    """What the best hypothesis supposes to have gone wrong since the last move."""
+    """What the best hypothesis supposes to have gone wrong since the last move, as sentences, or ""."""
     learnt = _learnt(view)
     if learnt:
         return learnt
@@ -149,7 +149,8 @@ def _noticed(view: View) -> str:
 
 
 def _learnt(view: View) -> str:
-    """How a screw works otherwise than the profile says, or that a mount does not move, once marks tell."""
+    """A sentence if the newest mark has shown that a screw does not work as in the profile, or that a mount
+    does not move; else ""."""
     events = view.alignment.events
     if not events or not isinstance(events[-1], MarkSeen):
         return ""
@@ -196,7 +197,7 @@ NOTICED: dict[str, Callable[[Note], str]] = {
     ),
     "way": lambda n: f"It looks as if the '{n.screw}' screw of mirror {n.mount} was turned the other way.",
     "none": lambda n: f"It looks as if the '{n.screw}' screw of mirror {n.mount} was not turned or slips.",
-    "moved": lambda n: f"It looks as if {part_name(n.asked)} was moved another way than asked.",
+    "moved": lambda n: f"It looks as if {part_name(n.asked)} was moved in another direction than asked.",
     "left": lambda n: f"It looks as if {part_name(n.asked)} was not moved.",
     "upset": lambda n: (
         "The earlier marks no longer fit: something seems to have moved, so they are not relied on."
@@ -208,9 +209,9 @@ NOTICED: dict[str, Callable[[Note], str]] = {
 MARK_WHY = {
     "doubt": "nothing explains the last mark, so it is made again before it is relied on",
     "blank": "a mark was almost certain here: check how the card hangs, and try again before turning a screw",
-    "first": "a pulse may fail, and to make it again costs less than to move anything",
+    "first": "a pulse can fail, and repeating it costs less than moving anything",
     "fault": "a mark here tells best whether there is a fault that no screw cures",
-    "long": "the next move is a long one, and rests on one mark that may be misread",
+    "long": "the next move is long, and it rests on a single mark that may be misread",
     "search": "the beam missed the card, and here it is most likely to be caught",
     "lost": (
         "the beam missed the card several times, so the search goes outwards from where it was last seen; "
@@ -221,7 +222,7 @@ MARK_WHY = {
 }
 WHY = {
     "turn": "this screw takes away most of the error that is left, upstream first",
-    "shift": "a move of this part takes away an offset that no single screw can",
+    "shift": "moving this part removes an offset that no single screw can remove",
     "inspect": "no setting of the screws explains the marks, but this fault does",
     "done": "every number is within tolerance, and the five positions prove it",
     "stop": "nothing that can be done from here makes it better",
@@ -240,7 +241,7 @@ def why(view: View, choice: Choice) -> str:
 
 
 def weighed(view: View) -> str:
-    """The numbers that were weighed."""
+    """The probabilities that decided the step, in one sentence."""
     chance = [
         f"{name} {p:.0%}"
         for name, p in zip(("mirror 1", "leg 1–2", "leg 2–3", "nozzle"), _odds(view), strict=True)

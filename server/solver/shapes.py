@@ -1,4 +1,4 @@
-"""What profiles and events have in common: frozen dataclasses whose annotations hold the limits.
+"""Types that profiles and events share: frozen dataclasses whose annotations hold the limits.
 
 A document is checked against them once, when ``documents`` reads it; what the solver makes is not checked.
 """

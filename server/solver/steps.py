@@ -7,7 +7,7 @@ from typing import Any
 
 from server.solver.machine.profile import Point
 
-# The fields of a step that its JSON has if they are not None, in this order.
+# Fields of a step in the order of its JSON, which leaves out those that are None.
 FIELDS = (
     *("station", "head_mm", "tape", "hang", "below_mm", "lens"),
     *("mount", "screw", "turns", "part", "move_mm", "cause", "reason"),

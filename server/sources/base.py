@@ -155,7 +155,7 @@ class OfflineSource:
         raise NoPicture("There is no camera here.")
 
     def set_pace(self, frames_per_s: float) -> None:
-        """Take so many frames per second from now on."""
+        """Take this many frames per second from now on."""
 
     def hold_light(self, hold: bool) -> None:
         """Lock exposure, white balance and focus, or release them."""

@@ -1,7 +1,7 @@
-"""An oracle: it knows every lever and sign, but not the misalignment, the noise, the hand's errors or faults.
+"""A player that knows every lever and sign, but not the misalignment, the noise, the hand's errors or faults.
 
-It marks along the chain where it does not know enough, chooses the fewest moves that bring everything it
-expects within half the tolerances, makes them all, marks again, and ends with the five positions.
+It makes marks along the chain wherever it does not know enough, chooses the fewest moves that should bring
+everything within half the tolerances, makes them all, marks again, and ends with the five positions.
 """
 
 from __future__ import annotations
@@ -56,7 +56,7 @@ class Oracle:
     # measure
 
     def note(self, event: dict[str, Any]) -> None:
-        """Remember a miss until something moves; a miss at the nearest place starts the search."""
+        """Remember a blank until something moves; a blank at the nearest place starts the search."""
         if event["kind"] == "no-mark":
             self.missed.add((event["station"], tuple(event["head_mm"])))
             if (
@@ -84,7 +84,8 @@ class Oracle:
         ]
 
     def look(self, belief: Belief) -> Step | None:
-        """The first mark along the chain that is not known well enough, or moves that bring it in sight."""
+        """The first mark along the chain that is not known well enough, or moves that make it visible; None
+        if all are known."""
         for station, heads in self.chain():
             mean, sd = belief.expected(station, np.array(heads[0]))
             if np.max(sd) <= self.enough(station, mean):
@@ -101,12 +102,12 @@ class Oracle:
         return None
 
     def enough(self, station: str, mean: Array) -> float:
-        """How well a mark must be known before a move: within a share of tolerance or of the hand's error."""
+        """Sd (mm) to which a mark must be known before a move: a share of the tolerance or of its offset."""
         tolerance = self.profile["tolerance"]["nozzle_mm" if station == "nozzle" else "overlap_mm"]
         return float(max(0.35 * tolerance, 0.1 * np.hypot(*mean)))
 
     def centre_before(self, belief: Belief, station: str) -> list[Step]:
-        """Centre the mark on a mirror upstream first, if the beam is so near its edge that it may be lost."""
+        """Moves that centre the mark on a mirror upstream where the beam is near the edge; else none."""
         head = self.five[self.nearest]
         for k, before in enumerate(["mirror-1", "mirror-2", "mirror-3"]):
             if before == station:
@@ -117,7 +118,8 @@ class Oracle:
         return []
 
     def search(self, station: str) -> list[Step]:
-        """The nearest card got no mark: turn the mirror before it to a spiral's next place, then look."""
+        """The search for a beam that misses the nearest card: the mirror before it is turned to the next
+        place of a spiral, then a mark is made."""
         reach = 2.5 if station == "nozzle" else 30.0
         ring = square_spiral(25)
         step = (np.array(ring[(self.searched + 1) % 25]) - ring[self.searched % 25]) * reach
@@ -136,7 +138,7 @@ class Oracle:
     # move
 
     def move(self, belief: Belief) -> Step | None:
-        """The first of the moves that are worth it, if any."""
+        """The first of the moves worth making; None if there are none."""
         near = np.max(np.abs(self.planner.targets(belief.mean))) < WORTH_A_MOVE
         known = max(self.doubt(belief, *place) for place in self.places()) < KNOWN[self.reading]
         if (near and not known) or self.chance(belief) >= SURE[self.reading]:
@@ -161,7 +163,7 @@ class Oracle:
         return float(good.mean())
 
     def confirm(self, belief: Belief, events: list[dict[str, Any]]) -> Step:
-        """Mark the five positions after the last move; then done if it is sure, else the least known mark."""
+        """A mark at each of the five positions after the last move; then done, or the least known mark."""
         moved = [i for i, e in enumerate(events) if e["kind"] in ("turn", "shift")]
         since = events[moved[-1] + 1 if moved else 0 :]
         seen = [tuple(e["head_mm"]) for e in since if e["station"] == "mirror-3"]

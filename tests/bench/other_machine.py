@@ -1,14 +1,15 @@
-"""A second laser and a second pair of hands, written from docs/optics.md and the document's format alone.
+"""Measure the solver on a second simulated laser, written from docs/optics.md and the document format alone.
 
     python tests/bench/other_machine.py --machines 24
     python tests/bench/other_machine.py --kinds "one shift none,eye" --each
 
-Nothing of ``tests/machines`` is used here: another trace, other errors and other ways of going wrong. Each
-kind is an ordinary machine with one thing out of the ordinary, and its steps are followed to the end. A line
-for each kind: how many ended truly within tolerance ('solved'), were called done beyond one ('off'; in
-brackets by half or more), were stopped, given up after MOST_PULSES or MOST_STEPS ('loop') or raised; in how
-many something was to be inspected though nothing is at fault; medians of pulses and moves. --each names the
-machines that were not solved. Sizes of errors are our own guesses (common practice, no source).
+Nothing of ``tests/machines`` is used here: the trace, the errors and the ways of going wrong are different.
+Each kind is an ordinary machine with one thing out of the ordinary; its steps are followed to the end. One
+line for each kind: how many machines ended truly within tolerance ('solved'), were called done beyond a
+tolerance ('off'; in brackets, by half of it or more), were stopped, reached MOST_PULSES or MOST_STEPS
+('loop'), or raised an error; in how many an inspection was asked for although nothing is at fault; medians of
+pulses and moves. --each lists the machines that were not solved. Sizes of errors are our own guesses (common
+practice, no source).
 """
 
 from __future__ import annotations
@@ -84,12 +85,12 @@ class Kind:
     hand: float = 1.0
     hand_share: float = 0.05
     doubles: int = 0  # each n-th turn is twice as large
-    presses_on: float = 0.0  # chance that a move is not done, but noted as done
-    other_screw: float = 0.0  # chance that another screw of the mount is turned, noted as asked
+    presses_on: float = 0.0  # probability that a move is not made, but noted as made
+    other_screw: float = 0.0  # probability that another screw of the mount is turned, noted as asked
     slips_once: str = ""  # 'way', 'none': one of the first shifts goes the other way, or is not made
-    elsewhere_mm: float = 0.0  # the head stands up to so far from where it was asked to
-    twice: bool = False  # each mark is told twice
-    hung_one: float = 0.0  # one mirror's card hangs off by so much, always the same way
+    elsewhere_mm: float = 0.0  # the head stands up to so far from where it should; its true place is noted
+    twice: bool = False  # each mark is entered twice
+    hung_one: float = 0.0  # mm: one mirror's card always hangs off by so much, in the same direction
     hang_sd: float = 0.1
     bow_mm: float = 0.0
     rack_mm: float = 0.0
@@ -101,13 +102,13 @@ class Kind:
     false_blanks: int = 0
     claims: float = 1.0  # claimed sigma / true
     no_hanging: bool = False
-    stale: bool = False  # the log begins with an alignment of a week ago; everything has moved a little since
+    stale: bool = False  # the events begin with an alignment a week ago; all has moved a little since
     bumped_mrad: float = 0.0  # once, the mount of the mirror whose card is hung is bumped by up to so much
     knocked: bool = False  # once, everything moves a little
     reading_sd: float = 0.06
     eye: bool = False  # offsets read by eye: to 0.5 mm, no sigma given
-    miswritten: float = 0.0  # chance that a mark's sign of u is told wrongly
-    mirrored_u: bool = False  # always: this person looks at cards from behind
+    miswritten: float = 0.0  # probability that u of a mark is entered with the wrong sign
+    mirrored_u: bool = False  # u always has the wrong sign: this person looks at cards from behind
 
 
 KINDS: dict[str, Kind] = {
@@ -172,7 +173,7 @@ PLACES = {
 
 
 def profile(kind: Kind) -> dict[str, Any]:
-    """What the person measured."""
+    """The profile of the laser as the person measured it, for the document."""
     contacts = [("top", (-18.0, 18.0)), ("side", (18.0, -18.0)), ("corner", (-18.0, -18.0))]
     mounts: list[dict[str, Any]] = []
     for mirror in (1, 2, 3):
@@ -301,20 +302,20 @@ class Laser:
         return -1.0 if self.kind.corner == "back-left" else 1.0
 
     def tick(self) -> None:
-        """The time of one pulse goes by."""
+        """Count a pulse and let the tube's direction wander for its time."""
         self.pulses += 1
         step = self.kind.wander_mrad / 1000
         self.wander = [0.9 * w + step * math.sqrt(1 - 0.81) * self.rng.gauss(0, 1) for w in self.wander]
 
     def bump(self, station: str) -> None:
-        """Hanging a card leans on the mount that it hangs on."""
+        """Tilt the mount on which a card is being hung, by up to ``bumped_mrad``."""
         half = self.kind.bumped_mrad / 1000
         tilt, lean = self.rng.uniform(-half, half), self.rng.uniform(-half, half)
         for screw in self.mounts[min(int(station[-1]) if station[-1].isdigit() else 3, 3) - 1]:
             screw.along += tilt * screw.at[0] + lean * screw.at[1]
 
     def knock(self) -> None:
-        """A week goes by: everything has moved a little."""
+        """Move everything a little, as a week or a knock does."""
         for screws in self.mounts:
             tilt, lean = self.rng.uniform(-0.0015, 0.0015), self.rng.uniform(-0.0015, 0.0015)
             for screw in screws:
@@ -384,7 +385,7 @@ class Laser:
         return marks
 
     def worst(self) -> dict[str, float]:
-        """Each of the verdict's numbers over its tolerance, by a grid of the bed and no wander."""
+        """Each of the verdict's numbers in units of its tolerance, over a grid of the bed, without wander."""
         kept, self.wander = self.wander, [0.0, 0.0]
         w, d = self.kind.width, self.kind.depth
         grid = [self.trace((w * i / 4, d * j / 4)) for i in range(5) for j in range(5)]
@@ -404,7 +405,7 @@ class Laser:
 
 @dataclass
 class Person:
-    """Does what the steps say, as well as this kind of person does it."""
+    """Carries out steps with this kind's errors, and notes the events."""
 
     laser: Laser
     rng: random.Random
@@ -539,8 +540,8 @@ class Person:
 
 @dataclass(frozen=True)
 class Outcome:
-    """How one machine went. end: 'solved', 'off', 'stop', 'loop' or 'raised'; worst: its worst number over
-    its tolerance, the lens's left aside, which no mark shows here."""
+    """The result of one machine. end: 'solved', 'off', 'stop', 'loop' or 'raised'; worst: its worst number in
+    units of its tolerance, without the lens's, which no mark shows here."""
 
     end: str
     worst: float
@@ -551,7 +552,7 @@ class Outcome:
 
 
 def play(kind: Kind, seed: int) -> Outcome:
-    """One machine to its end."""
+    """Align one machine to its end; returns the result."""
     laser = Laser(kind, random.Random(seed * 7919 + 13))
     person = Person(laser, random.Random(seed * 104729 + 5))
     if kind.stale:
@@ -570,7 +571,7 @@ def play(kind: Kind, seed: int) -> Outcome:
 
 
 def _follow(person: Person, most: int) -> tuple[str, str]:
-    """Ask and do until the end: how it ended, and the reason of a stop."""
+    """Ask for steps and carry them out until the end; returns how it ended and the reason of a stop."""
     document = {"machine": profile(person.laser.kind), "events": person.events}
     for _ in range(most):
         try:

@@ -1,4 +1,4 @@
-"""The fewest moves that bring a beam, given its mean, within a share of all tolerances; levers are known."""
+"""Plan the fewest moves that bring the expected beam within a share of all tolerances, every lever known."""
 
 from __future__ import annotations
 
@@ -13,15 +13,15 @@ from tests.machines.optics import Array
 Step = dict[str, Any]
 Action = tuple[str | tuple[int, str], Array]
 PARTS = ("tube", "tube-exit", "tube-far", "mirror-1", "mirror-2", "mirror-3")
-GOOD = 0.45  # of the tolerance: what a plan must reach
-DAMPED = 0.02  # cost of a move, tolerances per millimetre, so that useless moves are not made
+GOOD = 0.45  # share of each tolerance within which a plan must bring the beam
+DAMPED = 0.02  # cost of a move in tolerances per mm, so that useless moves are not made
 MOST_MOVES = 12
 SMALLEST_TURN = 1 / 64
 SMALLEST_MOVE_MM = 0.1
 
 
 class Planner:
-    """Plans for one machine, judged at the corners (4, 2) of its bed."""
+    """Makes plans for one machine; they are judged at the corners (4, 2) of its bed, mm."""
 
     def __init__(self, machine: Machine, corners: Array) -> None:
         self.layout, self.profile, self.corners = machine.layout, machine.profile, corners
@@ -29,7 +29,7 @@ class Planner:
         self.number = machine.contact_number
 
     def targets(self, x: Array, until: str = "") -> Array:
-        """(…, k): everything that must be small at the corners, in tolerances; up to a station, if given."""
+        """(…, k) errors at the corners in units of the tolerances, of states x (…, SIZE); up to a station."""
         allowed = self.profile["tolerance"]
         found = offsets(self.layout, unpack(x[..., None, :]), self.corners)
         first, second, third = (found[f"mirror-{k}"] for k in (1, 2, 3))
@@ -72,7 +72,7 @@ class Planner:
         return sorted([s for s in steps if s], key=_along_the_beam)
 
     def choose(self, mean: Array, actions: list[Action], until: str) -> list[int]:
-        """Numbers of the actions: add the best one after the other, then drop those that are not needed."""
+        """Indices of actions: the best is added, one after the other, then those not needed are dropped."""
         chosen: list[int] = []
         left = self.fit(mean, [], actions, until)[0]
         while left > GOOD and len(chosen) < min(MOST_MOVES, len(actions)):

@@ -1,4 +1,4 @@
-"""One player on one machine until it says done, stops, or has used too much: the cost and the true result."""
+"""Let a player align one machine until it says done, stops or reaches a limit; count the cost, and judge."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A bound for the solver: the same decisions, but given everything about the machine that could be known.
+"""A bound for the solver: the same decisions with everything known about the machine that could be known.
 
 It knows the true lengths and lever arms, how each screw and base works, that nothing is broken, and the sizes
 of the errors of cards, pulses, readings and hands. It does not know where the beam goes, nor any single

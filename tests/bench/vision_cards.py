@@ -1,4 +1,4 @@
-"""How well the card is found: its centre's error in µm and the share found, under one hardship at a time.
+"""Measure how well the card is found, under one difficulty at a time: share found, error of its centre in µm.
 
 python tests/bench/vision_cards.py [pictures per row] [seed]
 """
@@ -16,7 +16,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "vision"))
 import scenes
 
 import vision
-from vision.plane import project
+from vision.homography import project
 
 
 def view(rng: np.random.Generator, **changes) -> scenes.View:
@@ -82,7 +82,7 @@ def main() -> None:
 
 
 def centre_error(scene: scenes.Scene, seen: vision.CardView) -> tuple[np.ndarray, np.ndarray]:
-    """Card position (mm) that is read where the window's middle truly is, and its stated sigma."""
+    """Error (2,) of the card's centre, mm, and the sigma (2,) that is stated for it."""
     from vision.measure import card_sigma
 
     truth = project(scenes.camera(scene.view), np.zeros((1, 2)))[0]
@@ -93,7 +93,7 @@ def centre_error(scene: scenes.Scene, seen: vision.CardView) -> tuple[np.ndarray
 
 
 def distorted(point: np.ndarray, view: scenes.View) -> np.ndarray:
-    """Invert the renderer's own distortion by iteration."""
+    """A point (2,) px after the renderer's lens distortion, by iteration of its inverse."""
     at = point.copy()
     for _ in range(30):
         x, y = scenes._undistorted(at[:1], at[1:], view)

@@ -1,4 +1,4 @@
-"""Error of a spot's centre over the Cramér–Rao bound, and the time it takes, beside general-purpose peers.
+"""Measure the error of a spot's centre against the Cramér–Rao bound, and its time, beside general libraries.
 
     python tests/bench/vision_centre.py [spots per row] [seed]
 
@@ -23,19 +23,19 @@ COUNT_SOFT_PX = 1.5
 
 
 def gaussian(p: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
-    """Centre, 1/e² radius, amplitude, plane."""
+    """Gaussian spot on a plane; p : centre, 1/e² radius, amplitude, plane."""
     r2 = (x - p[0]) ** 2 + (y - p[1]) ** 2
     return p[3] * np.exp(-2 * r2 / p[2] ** 2) + p[4] + p[5] * x + p[6] * y
 
 
 def disc(p: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
-    """Centre, radius, amplitude, plane, softness of the edge (a step blurred by a Gaussian of that sd)."""
+    """Disc on a plane; p : centre, radius, amplitude, plane, sd of the Gaussian that blurs its edge."""
     away = (np.hypot(x - p[0], y - p[1]) - p[2]) / (np.sqrt(2) * p[7])
     return p[3] * 0.5 * (1 - np.vectorize(erf)(away)) + p[4] + p[5] * x + p[6] * y
 
 
 def bound(model, p: np.ndarray, x: np.ndarray, y: np.ndarray, noise: float) -> float:
-    """Root of the sum of the two centre variances by the Cramér–Rao inequality."""
+    """Cramér–Rao bound of the centre's error: root of the sum of its two variances, px."""
     rows = []
     for i in range(len(p)):
         step = np.zeros(len(p))

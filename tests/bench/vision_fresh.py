@@ -1,12 +1,12 @@
-"""What limits the reading of a new mark on fresh tape, with the camera on a stand.
+"""Measure what limits the reading of a new mark on fresh tape, with the camera on a stand.
 
     python tests/bench/vision_fresh.py [scenes] [seed]
 
-Each scene is read as `vision_hand.py`'s row `fresh tape` reads it. Beside it, bounds for the same scene,
-without a picture: how far the ragged edge moves the best fit of a smooth disc to the burn itself (no camera,
-noise or light), how far the tape's height moves it along the line of sight, and both together. The last is
-the error of a reader who knows the card, the light and the tape's colour exactly, but neither edge nor
-height.
+Each scene is read as in the row `fresh tape` of `vision_hand.py`. Beside the error, bounds are computed for
+the same scene without a picture: how far the ragged edge moves the best fit of a smooth disc to the burn
+itself (no camera, noise or light), how far the tape's height moves the mark along the line of sight, and both
+together. The last is the error of a reader who knows the card, the light and the tape's colour exactly, but
+neither edge nor height.
 """
 
 from __future__ import annotations

@@ -1,10 +1,10 @@
-"""Hand-held photos, marks on marks, hard cards and marks: one line each, beside general methods.
+"""Measure `read` on hand-held photos, marks on marks, and hard cards and marks, beside general methods.
 
     python tests/bench/vision_hand.py [--only NAME,NAME] [--scenes N] [--seed N]
 
-The general methods: `threshold` subtracts the other picture in the card's frame and reports the largest blob
-beyond six robust standard deviations; `two discs` is scipy's least squares of a new disc on a saturating sum,
-given the places and sizes of the old ones. Both get the card from our own reader.
+One line for each row. The general methods: `threshold` subtracts the other picture in the card's frame and
+reports the largest blob beyond six robust standard deviations; `two discs` fits a new disc on a saturating
+sum by scipy's least squares, given the places and sizes of the old ones. Both get the card from our reader.
 """
 
 from __future__ import annotations
@@ -68,7 +68,7 @@ def flat(picture: np.ndarray) -> np.ndarray | None:
 
 
 def darkening(after: np.ndarray, before: np.ndarray) -> np.ndarray | None:
-    """How much darker each point became, the gain of the whole window evened out."""
+    """How much darker each point became (side, side), a common gain removed; None if no card is found."""
     seen, known = flat(after), flat(before)
     if seen is None or known is None:
         return None
@@ -77,7 +77,7 @@ def darkening(after: np.ndarray, before: np.ndarray) -> np.ndarray | None:
 
 
 def by_threshold(after: np.ndarray, before: np.ndarray) -> np.ndarray | None:
-    """Centre of the largest blob beyond six robust standard deviations, None if there is none of 1 mm²."""
+    """Centre (2,) mm of the largest blob beyond six robust standard deviations; None if none has 1 mm²."""
     change = darkening(after, before)
     if change is None:
         return None
@@ -93,7 +93,7 @@ def by_threshold(after: np.ndarray, before: np.ndarray) -> np.ndarray | None:
 
 
 def by_two_discs(case: Case) -> np.ndarray | None:
-    """A new disc on the old ones, whose places and sizes are given: h · exp(-old) · (1 - exp(-new))."""
+    """Centre (2,) mm of a new disc on old ones of known places and sizes: h · exp(-old) · (1 - exp(-new))."""
     assert case.after is not None
     change = darkening(case.after, case.before)
     if change is None:
@@ -153,7 +153,7 @@ def pair_figures(made: Iterator[Case], *, near_mm: float = 0.25) -> Figures:
 
 
 def single_figures(made: Iterator[Case]) -> Figures:
-    """What `read` reports of one picture, and a threshold that also gets any picture before."""
+    """What `read` reports of single pictures, and `threshold`, which also gets the picture before if any."""
     found, false, blank, errors, sigmas, warned = [], [], [], [], [], []
     peers: dict[str, list[float]] = {"threshold": []}
     for case in made:
@@ -182,7 +182,7 @@ def single_figures(made: Iterator[Case]) -> Figures:
 
 
 def spread(errors: list[np.ndarray], sigmas: list[tuple[float, float]]) -> Figures:
-    """Distances from the truth (median, 90 and 95 %), the median sigma, and the share within two of them."""
+    """Distances from the truth (median, 90 and 95 %), median sigma, and share of errors within two sigmas."""
     if not errors:
         return {}
     away = np.hypot(*np.array(errors).T)

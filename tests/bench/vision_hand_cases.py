@@ -1,4 +1,4 @@
-"""Cases with known truth for `vision_hand.py`: sheets, and the pictures that people would take of them."""
+"""Cases with known truth for `vision_hand.py`: sheets and rendered photos of them."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ Picture = np.ndarray
 
 @dataclass(frozen=True, eq=False)
 class Case:
-    """Pictures before, again with nothing new, and after; the new burn and those that were there."""
+    """Pictures before, once more with nothing new, and after; the new burn and the old ones."""
 
     before: Picture
     again: Picture | None

@@ -1,12 +1,12 @@
-"""A pulse on an old mark, live: how often it is noticed, and whether what is answered is true.
+"""Measure a pulse on an old mark, live: how often it is noticed, and whether the answer is true.
 
     python tests/bench/vision_live.py [scenes per row] [seed]
 
-A camera on a stand: frames of one view with their own noise, flicker and file. The second pulse of the same
-beam lands at a given offset from the first. `noticed`: an event reported it without a button; `answered`: the
-mark, or "on top", once the button said that a pulse was fired; `alarms`: events while nothing happened. The
-general method beside it: each frame's largest smoothed difference from the mean of the quiet ones beyond six
-robust standard deviations.
+The camera is on a stand: frames of one view, each with its own noise, flicker and compression. The second
+pulse of the same beam lands at a given offset from the first. `noticed`: an event reported it without a
+button; `answered`: the mark, or "on top", was given once a button said that a pulse was fired; `alarms`:
+events while nothing happened. The general method beside it notices a pulse if a frame's largest smoothed
+difference from the mean of the quiet frames is beyond six robust standard deviations.
 """
 
 from __future__ import annotations
@@ -66,7 +66,7 @@ def by_difference(quiet: list[np.ndarray], marked: list[np.ndarray]) -> bool:
 
 
 def live_figures(offset_mm: float, count: int, seed: int) -> Figures:
-    """What a stream reports of a second pulse at that offset, and the general method."""
+    """What a stream, and the general method, report of second pulses at that offset."""
     rng = np.random.default_rng(seed)
     noticed, alarms, peer, answered, errors, sigmas = [], [], [], [], [], []
     for _ in range(count):
@@ -87,9 +87,7 @@ def live_figures(offset_mm: float, count: int, seed: int) -> Figures:
 def watched(
     quiet: list[np.ndarray], marked: list[np.ndarray]
 ) -> tuple[set[str], set[str], vision.Mark | None]:
-    """Events before and after the pulse without a button, and the answer of a stream to which the pulse was
-    reported.
-    """
+    """Events before and after the pulse without a button, and the answer of a stream that was told of it."""
     free, told = vision.Stream(), vision.Stream()
     early: set[str] = set()
     events: set[str] = set()

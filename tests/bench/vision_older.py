@@ -1,4 +1,4 @@
-"""A new mark near, on or nearly hidden by older ones: errors, how true sigma is, and shapes, in one table.
+"""Measure a new mark near, on or nearly hidden by older ones: errors, how true sigma is, and shapes.
 
 python tests/bench/vision_older.py [pictures per row] [seed]
 """

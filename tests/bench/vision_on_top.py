@@ -1,12 +1,13 @@
-"""What bounds a new mark on an old one in photos by hand: a reader who is told all but the new mark.
+"""Compute a bound for a new mark on an old one in photos by hand: a reader who knows all but the new mark.
 
     python tests/bench/vision_on_top.py [scenes] [seed]
 
-The scenes are those of `vision_hand.py`'s row `on top by hand`. Instead of pictures, the reader gets the
-share of the tape's colour that is gone, at the camera's pixels, through its blur and with its noise. It knows
-the old mark with its ragged edge, the beam's form and law, light and tones exactly. It fits the new mark's
-place, diameter and dose, as if its edge were smooth. `edge`: without noise; `edge and noise`: with it; `like
-the old`: where a pulse is also held to be about as large (8 %) and strong (25 %) as the old one.
+The scenes are those of the row `on top by hand` of `vision_hand.py`. Instead of pictures, the reader gets
+the share of the tape's colour that is gone, at the camera's pixels, with its blur and noise. It knows the old
+mark with its ragged edge, the beam's profile, how the tape burns, light and tones exactly. It fits the new
+mark's place, diameter and dose as if its edge were smooth. `edge`: without noise; `edge and noise`: with
+noise; `like the old`: with noise, and a prior that the pulse is about as large (8 %) and strong (25 %) as the
+old one.
 """
 
 from __future__ import annotations
@@ -77,7 +78,7 @@ def main() -> None:
     hung: list[tuple[handheld.Sheet, handheld.Shot]] = []
 
     def noted(sheet: handheld.Sheet, shot: handheld.Shot, rng: np.random.Generator) -> np.ndarray:
-        """No picture, but as much of the generator's numbers used as for one."""
+        """No picture, but draws as many random numbers as one would."""
         hung.append((sheet, shot))
         rng.standard_normal((shot.view.size[1], shot.view.size[0], 3), dtype=np.float32)
         return np.zeros(0)

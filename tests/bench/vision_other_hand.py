@@ -1,11 +1,11 @@
-"""Pairs by hand of a new mark on old ones, of another making than `handheld.py`: nothing was fitted to them.
+"""Render hand-held photos of a new mark on old ones by a second model, independent of `handheld.py`.
 
-The geometry of card and camera is the same. Another are: what a pulse does (a super-Gaussian fluence that
-must exceed a threshold which varies over the tape as a field of two dimensions; damage adds, and what is left
-of the colour falls as a power of it), the colour of half-burnt tape (scorched brown before black), its relief
-(a hollow with a wide bank), the tape's texture (crossed threads), and the photo's tones (a curve that rolls
-off in the lights and lifts the shadows). One to four pulses of one beam lie near, middling or far from each
-other, the new one on one of them. Every number here is our estimate.
+The geometry of card and camera is the same. These differ: what a pulse does (a super-Gaussian fluence must
+exceed a threshold that varies over the tape as a two-dimensional random field; damage adds, and the colour
+left is a power of it), the colour of half-burnt tape (scorched brown before black), its relief (a hollow with
+a wide bank), the tape's texture (crossed threads), and the photo's tone curve (it compresses the lights and
+lifts the shadows). There are one to four old pulses of one beam, the others 0.3 to 2.5 radii from the first;
+the new one lies within 1 mm of the first. Nothing was fitted to these pictures. Every number is our estimate.
 """
 
 from __future__ import annotations
@@ -30,8 +30,8 @@ _SCORCHED = np.array((45.0, 75.0, 115.0))
 
 @dataclass(frozen=True)
 class Pulse:
-    """One pulse: where, the beam's radius at 1/e² and how pointed it is (2: Gaussian), its fluence in
-    thresholds.
+    """One pulse: its centre and the beam's 1/e² radius (mm), the exponent of the profile (2: Gaussian), and
+    the peak fluence in units of the tape's threshold.
     """
 
     centre: tuple[float, float]
@@ -42,7 +42,7 @@ class Pulse:
 
 
 def damage(pulse: Pulse, rough: float, length_mm: float) -> np.ndarray:
-    """What a pulse does to the window's square: how far the fluence is above the tape's threshold there."""
+    """Damage by a pulse over the window's square, (side, side): fluence over the threshold, less one."""
     u, v = handheld.square()
     r = np.hypot(u - pulse.centre[0], v - pulse.centre[1]) / pulse.radius
     rng = np.random.default_rng(pulse.seed)
@@ -118,7 +118,7 @@ def burnt(tape: Painted, pulses: list[Pulse]) -> tuple[np.ndarray, np.ndarray]:
 def photo(
     hung: tuple[np.ndarray, np.ndarray], sheet: Sheet, shot: Shot, bend: float, rng: np.random.Generator
 ) -> np.ndarray:
-    """The picture, (rows, cols, 3) uint8; `bend` > 0 rolls its lights off and lifts its shadows."""
+    """The picture, (rows, cols, 3) uint8; `bend` > 0 compresses its lights and lifts its shadows."""
     plane, height = hung
     light = handheld.shade(sheet, shot, height, plane.shape[:2])[..., None]
     lit = plane * light + handheld.glare(shot, height, plane.shape[:2])
@@ -145,7 +145,7 @@ def _px_per_mm(shot: Shot) -> float:
 def on_top(count: int, seed: int, *, most_old: int = 4, bent: float = 0.5) -> Iterator[Case]:
     """Pairs with one to `most_old` old marks of one beam; the new one lies within 1 mm of the first.
 
-    `bent`: how unlike the photos' tone curves are at most; 0.5 moves a middle grey by 15 levels.
+    `bent`: the largest difference between the photos' tone curves; 0.5 moves a middle grey by 15 levels.
     """
     rng = np.random.default_rng(seed)
     for _ in range(count):
@@ -180,6 +180,6 @@ def _way(rng: np.random.Generator) -> np.ndarray:
 
 
 def _burn(pulse: Pulse) -> Burn:
-    """Where a pulse is, and about how large, as the bench's peers are told."""
+    """A pulse's place and rough size, as the general methods are told."""
     half = pulse.radius * (np.log(pulse.fluence / 1.3) / 2) ** (1 / pulse.pointed)
     return Burn(pulse.centre, diameter=2 * float(half), dose=pulse.fluence)

@@ -1,11 +1,11 @@
-"""Errors, and how true sigma is, on pictures of which only the printed card is from our own renderer.
+"""Measure errors, and how true sigma is, on pictures in which only the printed card is from our own renderer.
 
     python tests/bench/vision_outside.py [pictures per row] [seed]
 
-The mark is where a rough field (filtered noise of two lengths, scipy) lies above a threshold, so its edge is
-correlated in quite another way than the scenes' Fourier edge. The card is seen by scikit-image's projective
-warp, bicubic, after scipy's own Gaussian; noise is Poisson; the file is Pillow's JPEG. The coarse edge moves
-a mark as a whole, which no reading can know.
+The mark is where a rough field (noise filtered at two lengths, scipy) lies above a threshold, so its edge is
+correlated in another way than the Fourier edge of our scenes. The card is projected by scikit-image's bicubic
+warp after scipy's Gaussian; noise is Poisson; the file is Pillow's JPEG. A coarse edge moves the mark as a
+whole, which no reading can detect.
 """
 
 from __future__ import annotations

@@ -1,11 +1,11 @@
-"""Rendered pictures of every grade: errors, how true sigma is, marks found and false ones, in one table.
+"""Measure `read` on rendered pictures of every grade: errors, how true sigma is, marks found, false marks.
 
     python tests/bench/vision_pictures.py [pictures per grade] [seed] [grade …]
 
 Each picture is read with the one before the pulse and alone. Contrast is measured in the picture as it is
 recorded: the scene is rendered once more without noise, with and without its mark, and the difference is
-averaged over the mark's inner half in the channel that shows it best. The row `≥ 6` leaves out marks that
-light and exposure have made fainter than six levels.
+averaged over the mark's inner half in the channel that shows it best. The row `≥ 6` leaves out marks with a
+contrast below six levels.
 """
 
 from __future__ import annotations
@@ -21,14 +21,14 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "vision"))
 import scenes
 
 import vision
-from vision.plane import project
+from vision.homography import project
 
 FAR_MM = 2.0
 GRADES = ("easy", "workshop", "harsh")
 
 
 def one(name: str, rng: np.random.Generator) -> dict[bool, dict]:
-    """What was read of a random scene, with the picture before (True) and without."""
+    """What was read of a random scene, with the picture before (True) and without it (False)."""
     scene = scenes.grade(name, rng)
     after = scenes.render(scene, rng)
     before = scenes.render(scenes.before_of(scene, rng), rng)
@@ -57,7 +57,7 @@ def judged(scene: scenes.Scene, reading: vision.Reading | vision.NoReading, cont
 
 
 def recorded_contrast(scene: scenes.Scene) -> float:
-    """Levels between the mark and the same tape without it, as the camera records them."""
+    """Contrast of the mark against the same tape without it, in levels, as the camera records it."""
     clean, rng = replace(scene, noise=0, jpeg=None), np.random.default_rng(0)
     bare = scenes.render(replace(clean, marks=scene.marks[:-1]), rng, fine=1)
     change = scenes.render(clean, rng, fine=1).astype(np.float32) - bare

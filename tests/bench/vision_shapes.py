@@ -1,4 +1,4 @@
-"""Which shape is named for which mark: a confusion table, and the error of a cut-off's direction.
+"""Print the confusion table of mark shapes, and the error of a cut-off mark's direction.
 
 python tests/bench/vision_shapes.py [pictures per shape] [grade] [seed]
 """

@@ -1,4 +1,4 @@
-"""Frames a second, live, and resident memory of a process that holds `vision` and one stream.
+"""Measure live frames a second, and the resident memory of a process with `vision` and one stream.
 
     python tests/bench/vision_speed.py [frames]
 
@@ -72,8 +72,8 @@ def pictures(folder: Path) -> list[np.ndarray]:
 
 
 def watch(count: int) -> tuple[np.ndarray, tuple[float, ...]]:
-    """One of the frames; and of the live stream in a process of its own the seconds a frame, MB resident and
-    at most, and MB of the frames.
+    """One of the frames; and for a live stream in its own process: seconds per frame, resident MB, peak MB,
+    and MB of the frames.
     """
     with tempfile.TemporaryDirectory() as name:
         frame = pictures(Path(name))[0]

@@ -1,9 +1,10 @@
-"""Every figure that vision has a target for, by the other benches' functions, beside general methods.
+"""Measure every figure for which vision has a target, by the other benches, beside general methods.
 
     python tests/bench/vision_table.py [--scenes N] [--seed N] [--only NAME;NAME]
 
-One line a row: the measured figures, the general methods in the same run, then each target and whether it is
-met. A row of N scenes gives a share to about 1/N. The row `outside, coarse edge` needs scikit-image.
+Each row prints the measured figures and those of the general methods in the same run, then each target and
+whether it is met. With N scenes a share is known to about 1/N. The row `outside, coarse edge` needs
+scikit-image.
 """
 
 from __future__ import annotations
@@ -51,7 +52,7 @@ def live(offset_mm: float, least: float) -> Row:
 
 
 def outside(count: int, seed: int) -> Figures:
-    """The coarse edge of `vision_outside.py`."""
+    """The figures of the row `coarse edge` of `vision_outside.py`."""
     import vision_outside  # takes scikit-image
 
     errors, sigmas = vision_outside.errors_of(vision_outside.ROWS["coarse edge"], count, seed)
@@ -64,7 +65,7 @@ def speed(count: int, seed: int) -> Figures:
 
 
 def rarely_false(most: float) -> list[Target]:
-    """So many marks a picture that are none, with a mark in it and without."""
+    """Targets: at most so many false marks per picture, in pictures with a mark and in blank ones."""
     return [("false", "<=", most), ("false, blank", "<=", most), *HONEST]
 
 

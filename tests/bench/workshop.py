@@ -1,4 +1,4 @@
-"""How well the solver aligns machines with disturbances: one at a time, and all of them ('tuesday').
+"""Measure how well the solver aligns machines with one disturbance each, and with all ('tuesday').
 
     nice python tests/bench/workshop.py --machines 30 --variant "tape 0.3" tuesday
     nice python tests/bench/workshop.py --machines 60 --first 5000 --player solver manual
@@ -7,7 +7,7 @@
 Machine n is drifted (n even) or rebuilt (n odd), or as --severity says (also 'missed'); its bed and corner
 follow n as in ``alignment``. None has a fault that no screw can correct. A number is the same machine for
 every player, so rows can be compared in pairs. 'told' knows everything except the errors and where the beam
-goes: a bound. --plain removes from documents and steps what an older solver does not know.
+goes, which gives a bound. --plain removes what an older solver does not know from documents.
 
 One line for each variant and player: share solved (it said done, and all is within tolerance), share wrongly
 done (beyond 1.5 times it, and beyond 1), medians of pulses, moves and minutes, share asked to inspect
@@ -44,7 +44,7 @@ HEAD = (
 
 
 def machine_number(number: int, variant: str, asked: argparse.Namespace) -> Machine:
-    """Machine n with a disturbance."""
+    """Machine ``number`` with a disturbance."""
     return draw_machine(
         number,
         severity=asked.severity or ("drifted", "rebuilt")[number % 2],

@@ -216,7 +216,7 @@ def test_the_scale_of_the_printed_card_is_taken_kept_and_told_to_other_devices(
         device.click("#scale summary")
     across, up = page.get_by_label("Bar across, mm"), page.get_by_label("Bar up, mm")
     words, keep = page.locator("#scale-words"), page.get_by_role("button", name="Keep it")
-    expect(words).to_have_text("The print is taken to be true to scale.")
+    expect(words).to_have_text("The print is assumed to be true to scale.")
     for control in (across, up, keep, page.locator("#scale summary")):
         box = control.bounding_box()
         assert box is not None and box["height"] >= 48
@@ -241,7 +241,7 @@ def test_the_scale_of_the_printed_card_is_taken_kept_and_told_to_other_devices(
     across.fill("")
     up.fill("")
     keep.click()
-    expect(words).to_have_text("The print is taken to be true to scale.")
+    expect(words).to_have_text("The print is assumed to be true to scale.")
 
 
 def test_the_check_bars_are_typed_in_inches_where_lengths_are_read_so(server: Server, window: Window) -> None:

@@ -246,7 +246,7 @@ def test_a_good_backup_outlives_a_damaged_log(data: Path, tmp_path: Path, place:
     back_up(data, copy)
     damage(data, place)
     health = back_up(data, copy)
-    assert health.problems and "as it was" in health.problems[0] and str(copy) in health.problems[0]
+    assert health.problems and "is unchanged" in health.problems[0] and str(copy) in health.problems[0]
     assert health.events >= 30 and health.alignments == 3
     assert exported(copy) == before and check(copy).problems == ()
     restore(copy, tmp_path / "new")

@@ -26,7 +26,7 @@ from server.sources.base import OfflineSource
 from tests.session.conftest import MIRROR_1, Clock, looks
 from tests.session.wired import Wired
 
-HOT = Finding("hot", "the Pi is too hot: let air to it", True)
+HOT = Finding("hot", "the Pi is too hot: improve its cooling", True)
 OLD = Finding("clock", "the clock is not set", False)
 
 

@@ -124,7 +124,7 @@ def test_a_first_pulse_that_left_no_mark_is_made_again_before_anything_is_moved(
     machine.events.append(no_mark("mirror-1", FIVE[0]))
     again = answer(machine.document())
     assert (again["do"], again["station"], again["head_mm"]) == ("mark", "mirror-1", FIVE[0])
-    assert "once more" in again["say"] and "hang a card" not in again["say"] and "may fail" in again["why"]
+    assert "once more" in again["say"] and "hang a card" not in again["say"] and "can fail" in again["why"]
     machine.events.append(no_mark("mirror-1", FIVE[0]))
     assert answer(machine.document())["do"] == "shift"
 

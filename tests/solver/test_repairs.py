@@ -282,7 +282,11 @@ def test_where_the_next_mark_should_land_is_said_with_its_place(station: str, en
         (b.Note("way", 1, "top", "top"), [Turn(1, "top", 0.5), mark(), mark()], ""),  # told already
         (b.Note("way", 2, "top", "top"), [Turn(1, "top", 0.5), mark()], ""),
         (b.Note("way", 1, "top", "top"), [mark(), Turn(1, "top", 0.5)], ""),  # no mark has shown it
-        (b.Note("moved", asked="tube"), [Shift("tube", (0.0, 1.0, 0.0)), mark()], "another way than asked"),
+        (
+            b.Note("moved", asked="tube"),
+            [Shift("tube", (0.0, 1.0, 0.0)), mark()],
+            "in another direction than asked",
+        ),
         (b.Note("left", asked="mirror-2"), [Shift("mirror-2", (0.0, 1.0, 0.0)), mark()], "was not moved"),
         (b.Note("left", asked="tube"), [Shift("tube-far", (0.0, 1.0, 0.0)), mark()], ""),
         (b.Note("reading"), [mark()], "not counted"),

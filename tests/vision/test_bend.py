@@ -12,8 +12,8 @@ import vision
 from vision.bend import Bend, bend_of_corners
 from vision.card import card_sheet
 from vision.find import to_grey, track
+from vision.homography import project
 from vision.measure import card_sigma
-from vision.plane import project
 
 VIEW = scenes.View(size=(640, 480), focal_px=640.0, distance_mm=165.0, tilt_deg=14.0, tilt_axis_deg=40.0)
 SHOT = handheld.Shot(view=VIEW, jpeg=None, noise=1.0)

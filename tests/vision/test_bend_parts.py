@@ -9,7 +9,7 @@ import pytest
 
 from vision import bend, edges
 from vision.card import card_sheet
-from vision.plane import jacobian, project
+from vision.homography import jacobian, project
 
 SHAPE = (1000, 1200)
 CORNERS = list(card_sheet("mirror-1").markers.values())

@@ -8,7 +8,7 @@ from scipy.special import erf
 
 import vision
 from vision.fit import locate_spot
-from vision.plane import project
+from vision.homography import project
 
 Y, X = np.indices((64, 64)).astype(float)
 SOFT_PX = 1.5

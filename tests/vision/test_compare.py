@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from test_pairs import VIEW, disc, plane
 
+from vision.candidates import Candidate
 from vision.compare import (
     _half_mm,
     _hidden,
@@ -21,7 +22,6 @@ from vision.compare import (
 )
 from vision.fit import Ground, fit_spot
 from vision.joint import Mismatch, Patch
-from vision.seek import Candidate
 from vision.window import Grid, window_grid
 
 WINDOW = window_grid(0.2)

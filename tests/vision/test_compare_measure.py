@@ -11,14 +11,14 @@ import pytest
 from test_measure_parts import AFTER, COLOUR, CROP, MARK, TAPE, U, V, made
 from test_pairs import VIEW
 
+from vision.candidates import Candidate
 from vision.fit import Ground
 from vision.joint import Mismatch, Patch
 from vision.reading import Mark
 from vision.register import Sharpness
-from vision.seek import Candidate
 from vision.shape import Figure
 from vision.smoke import Smoky
-from vision.tone import SAME
+from vision.tone_curve import SAME
 from vision.window import Grid, window_grid
 
 compare = import_module("vision.compare")  # the package has a function of this name
@@ -251,12 +251,12 @@ def sought(monkeypatch):
             asked.update(inside=inside, alike=alike)
             return believed(then)
 
-        def seek(rest, inside, grid):
+        def find_candidates(rest, inside, grid):
             asked["rest"] = rest
             return SimpleNamespace(listed=list(range(count)))
 
         monkeypatch.setattr(compare, "believed", believe)
-        monkeypatch.setattr(compare, "seek", seek)
+        monkeypatch.setattr(compare, "find_candidates", find_candidates)
         asked["found"] = compare.candidates(Pair(seen, expected), only)
         return asked
 
@@ -320,7 +320,7 @@ def new(monkeypatch):
         monkeypatch.setattr(compare, "_measure", measured)
         monkeypatch.setattr(compare, "_piece_of", lambda one, other, window: (one.name, other.name) in pieces)
         monkeypatch.setattr(compare, "covers", lambda old, mark: (old, mark) in covered)
-        monkeypatch.setattr(compare, "one_way", lambda shares, old: same or [True] * len(shares))
+        monkeypatch.setattr(compare, "same_direction", lambda shares, old: same or [True] * len(shares))
         pair = compare.Comparison(
             VIEW, None, None, None, None, np.zeros(1), WINDOW, BY_HAND if by_hand else STAND, SAME
         )

@@ -11,12 +11,12 @@ import pytest
 from test_pulse import frame
 from test_stream import VIEW
 
+from vision.candidates import Candidate
 from vision.compare import Comparison, _away_from, _is_plain, _mismatch, _on_one_mark, changes
 from vision.joint import Mismatch
 from vision.light import darker
 from vision.register import Sharpness, Shown, sharpness
-from vision.seek import Candidate
-from vision.tone import SAME
+from vision.tone_curve import SAME
 from vision.window import Grid, window_grid
 
 module = import_module("vision.compare")  # the package has a function of this name

@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 from test_pairs import VIEW
 
-from vision import core, find, seek
+from vision import candidates as search
+from vision import core, find
 from vision.light import darker
 from vision.on_top import BETWEEN_PICTURES
 from vision.reading import Mark, NoReading, Reading
@@ -94,17 +95,17 @@ def test_each_candidate_is_measured_among_the_others(monkeypatch):
         asked[one] = (others, new, lamp)
         return None if one == "b" else found(one)
 
-    def seek(rest, inside, grid):
+    def find_candidates(rest, inside, grid):
         asked["rest"] = rest
         return SimpleNamespace(listed=[*"abc", *"x" * 20])
 
-    def one_way(shares, older):
+    def same_direction(shares, older):
         asked["ways"] = (shares, older)
         return [True, False] + [True] * (len(shares) - 2)
 
     monkeypatch.setattr(core, "_mark_at", mark_at)
-    monkeypatch.setattr(core, "seek", seek)
-    monkeypatch.setattr(core, "one_way", one_way)
+    monkeypatch.setattr(core, "find_candidates", find_candidates)
+    monkeypatch.setattr(core, "same_direction", same_direction)
     grid = core.window_grid(0.2)
     scene = SimpleNamespace(grid=grid, unmarked=lambda grid: FLAT - 20)
     marks = core._marks_of(scene, FLAT, new=None)
@@ -128,7 +129,7 @@ def test_what_stands_out_of_each_candidate_is_measured_in_its_place(monkeypatch)
 
     monkeypatch.setattr(core, "core_of", core_of)
     monkeypatch.setattr(core, "_mark_at", mark_at)
-    monkeypatch.setattr(core, "seek", lambda *_: SimpleNamespace(listed=["a", "b", "c"]))
+    monkeypatch.setattr(core, "find_candidates", lambda *_: SimpleNamespace(listed=["a", "b", "c"]))
     scene = SimpleNamespace(grid=core.window_grid(0.2), unmarked=lambda grid: FLAT - 20)
     assert core._marks_of(scene, FLAT, new=None, cores=True) == []
     assert asked == [("core of a", ["core of c"], True), ("core of c", ["core of a"], True)]
@@ -155,7 +156,7 @@ def between(monkeypatch):
         monkeypatch.setattr(
             core, "changes", lambda pair, earlier: asked.update(pair=pair, earlier=earlier) or list(new)
         )
-        monkeypatch.setattr(core, "pulse_again", lambda pair, new, earlier: (new, again))
+        monkeypatch.setattr(core, "repeated_pulse", lambda pair, new, earlier: (new, again))
         monkeypatch.setattr(core, "on_top", on_top)
         view = replace(VIEW, markers_seen=3)
         return (*core.read_between("nozzle", "after", view, "before", "then"), asked)
@@ -314,7 +315,7 @@ def test_four_markers_off_by_six_tenths_of_a_side_lie_on_no_cylinder(monkeypatch
     ],
 )
 def test_a_candidate_stands_out_by_itself_and_beside_the_strongest(monkeypatch, strengths, kept):
-    grid = seek.Grid((0.0, 0.0), 0.5, 93)
+    grid = search.Grid((0.0, 0.0), 0.5, 93)
     inside = grid.radius_mm() < 22.5
     rest = np.random.default_rng(1).normal(0, 1, (93, 93, 3)).astype(np.float32)
     rest[46:49, 46:49] = 90.0  # one blob, in which the candidates are given
@@ -324,9 +325,9 @@ def test_a_candidate_stands_out_by_itself_and_beside_the_strongest(monkeypatch, 
             return []
         masks = np.eye(len(strengths), 93 * 93, dtype=bool).reshape(-1, 93, 93)
         return [
-            seek.Candidate((0.0, 0.0), 1.0, mask, np.ones(3), size)
+            search.Candidate((0.0, 0.0), 1.0, mask, np.ones(3), size)
             for mask, size in zip(masks, strengths, strict=True)
         ]
 
-    monkeypatch.setattr(seek, "_candidates", candidates)
-    assert [one.strength for one in seek.seek(rest, inside, grid).listed] == kept
+    monkeypatch.setattr(search, "_candidates", candidates)
+    assert [one.strength for one in search.find_candidates(rest, inside, grid).listed] == kept

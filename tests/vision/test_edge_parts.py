@@ -24,7 +24,7 @@ from vision.edges import (
     fit_edges,
     point_terms,
 )
-from vision.plane import project
+from vision.homography import project
 
 EDGE, MARKER = 24, 96  # points of one edge, of one marker
 POINTS, OUTWARD = _edge_points(SQUARES)

@@ -8,7 +8,7 @@ import pytest
 
 from vision.card import MARKER_MM, card_sheet
 from vision.edges import edge_profiles, fit_edges, point_terms
-from vision.plane import project
+from vision.homography import project
 
 PER_MM = 4.0
 TURN = np.radians(7.0)

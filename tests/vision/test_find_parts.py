@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from vision import find, light
+from vision.bare_tape import INSIDE_MM
 from vision.card import SIZES, STATIONS, CardName, card_sheet
-from vision.change import INSIDE_MM
 from vision.markers import Marker
 from vision.parallax import sight_slope, stand_off
 from vision.reading import NoReading

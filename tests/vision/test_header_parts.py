@@ -272,7 +272,7 @@ def test_a_webp_s_later_chunks_tell_its_orientation():
     assert read_header(riff(size) + block).orientation == 1  # outside the container
     with pytest.raises(PictureRefused, match="before its size"):
         read_header(riff(block))
-    with pytest.raises(PictureRefused, match="moving"):
+    with pytest.raises(PictureRefused, match="animated"):
         read_header(riff(part(b"VP8X", extended(0x0A))))
 
 

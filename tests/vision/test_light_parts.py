@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 import pytest
 
-from vision import change, markers, tone
+from vision import bare_tape, markers, tone_curve
 from vision.bend import _FOCAL, _STEEPEST, Bend, apparent, bend_of_tensor
 from vision.calibrate import CalibrationFailed, CameraModel, _solve
 from vision.card import card_of, card_sheet
@@ -227,11 +227,11 @@ LIGHT_U, LIGHT_V = np.meshgrid(*SMALL.axes_mm())
 def test_a_surface_is_quadratic_over_the_window_s_radius():
     u, v = LIGHT_U / RADIUS_MM, LIGHT_V / RADIUS_MM
     wanted = np.array([np.ones_like(u), u, v, u**2, u * v, v**2])
-    assert np.allclose(change.surface_basis(SMALL), wanted)
+    assert np.allclose(bare_tape.surface_basis(SMALL), wanted)
 
 
 def light(*terms):
-    return np.tensordot(np.array(terms), change.surface_basis(window_grid(0.5)), axes=(0, 0))
+    return np.tensordot(np.array(terms), bare_tape.surface_basis(window_grid(0.5)), axes=(0, 0))
 
 
 def spoilt(picture, where=(5.0, 3.0), radius=4.0, to=20.0):
@@ -245,7 +245,7 @@ def test_the_tape_s_light_is_found_under_a_mark():
         [light(150, 10, -5, 3, 2, -4), light(120, 0, 8, 0, 0, 6), light(90, 0, 0, 0, 0, 0)], axis=-1
     )
     grid = window_grid(0.5)
-    tape = change.fit_tape(spoilt(bare), None, grid)
+    tape = bare_tape.fit_tape(spoilt(bare), None, grid)
     wanted = np.array([(150, 10, -5, 3, 2, -4), (120, 0, 8, 0, 0, 6), (90, 0, 0, 0, 0, 0)]).T
     assert tape.coefficients == pytest.approx(wanted, abs=0.02)
     assert not tape.with_before
@@ -257,14 +257,14 @@ def test_with_a_picture_before_the_light_is_a_gain():
     rng, grid = np.random.default_rng(5), window_grid(0.5)
     before = rng.uniform(60, 200, (grid.side, grid.side, 3))
     gain = light(0.8, 0.1, 0.0, 0.0, -0.05, 0.0)[..., None]
-    tape = change.fit_tape(spoilt(before * gain), before, grid)
+    tape = bare_tape.fit_tape(spoilt(before * gain), before, grid)
     assert tape.with_before and tape.coefficients.shape == (12, 3)
     wanted = np.array([0.8, 0.1, 0, 0, -0.05, 0])
     assert tape.coefficients[:6] == pytest.approx(0.0, abs=0.05)
     assert tape.coefficients[6:] == pytest.approx(np.tile(wanted[:, None], 3), abs=0.003)
     assert np.abs(tape.expected(grid, before) - before * gain).max() < 0.3
     flat = np.full((grid.side, grid.side, 3), 100.0)
-    even = change.fit_tape(1.3 * flat, flat, grid)
+    even = bare_tape.fit_tape(1.3 * flat, flat, grid)
     assert even.coefficients[6] == pytest.approx(1.3, abs=0.01)
     assert even.coefficients[0] == pytest.approx(0.0, abs=0.5)
 
@@ -273,7 +273,7 @@ def test_with_a_picture_before_the_light_is_a_gain():
 def test_the_light_is_fitted_inside_the_window_only(side):
     grid = Grid((0.0, 0.0), 46 / side, side)
     picture = np.where((grid.radius_mm() < 22.4)[..., None], 100.0, 140.0) * np.ones(3)
-    tape = change.fit_tape(picture, None, grid)
+    tape = bare_tape.fit_tape(picture, None, grid)
     assert tape.coefficients[0] == pytest.approx(100.0, abs=0.01)
     assert tape.coefficients[1:] == pytest.approx(0.0, abs=0.05)
 
@@ -282,10 +282,10 @@ def test_the_light_is_fitted_inside_the_window_only(side):
 @pytest.mark.parametrize("with_before", [False, True])
 def test_the_light_is_fitted_to_about_forty_five_points_each_way(monkeypatch, side, step, with_before):
     grid, given = Grid((0.0, 0.0), 50 / side, side), []
-    monkeypatch.setattr(change, "_robust_fit", lambda *args: given.append(args) or np.zeros(6))
+    monkeypatch.setattr(bare_tape, "_robust_fit", lambda *args: given.append(args) or np.zeros(6))
     picture = np.arange(side * side * 3.0).reshape(side, side, 3)
-    change.fit_tape(picture, picture + 7 if with_before else None, grid)
-    counts = (grid.radius_mm() < change.INSIDE_MM)[::step, ::step]
+    bare_tape.fit_tape(picture, picture + 7 if with_before else None, grid)
+    counts = (grid.radius_mm() < bare_tape.INSIDE_MM)[::step, ::step]
     assert [gain for _, _, gain in given] == [with_before] * 3
     for channel, (basis, target, _) in enumerate(given):
         assert np.array_equal(target, picture[::step, ::step, channel][counts])
@@ -305,8 +305,8 @@ def test_the_light_is_fitted_to_about_forty_five_points_each_way(monkeypatch, si
 def test_a_fit_is_a_mean_of_what_is_no_outlier(half, off, least, most):
     """Tukey's weights (any text on robust statistics) end at 4 times 1.4826 times the median deviation."""
     line = 10.0 + np.linspace(-half, half, 2001)
-    assert change._robust_fit(np.ones((1, 2001)), line, False) == pytest.approx([10.0])
-    (level,) = change._robust_fit(np.ones((1, 2002)), np.r_[line, 10.0 + off], False)
+    assert bare_tape._robust_fit(np.ones((1, 2001)), line, False) == pytest.approx([10.0])
+    (level,) = bare_tape._robust_fit(np.ones((1, 2002)), np.r_[line, 10.0 + off], False)
     assert least < level - 10.0 < most
 
 
@@ -315,12 +315,12 @@ def test_bands_are_a_picture_s_differences_from_ever_softer_ones():
     picture = rng.normal(0, 1, (64, 64, 3)).astype(np.float32)
     mask = np.zeros((64, 64), np.float32)
     mask[8:56, 8:56] = 1
-    bands = change._bands(picture, mask)
+    bands = bare_tape._bands(picture, mask)
     assert len(bands) == 3
     softest = cv2.GaussianBlur(picture * mask[..., None], (0, 0), 8.0)
     cover = cv2.GaussianBlur(mask, (0, 0), 8.0)
     assert (picture - sum(bands))[32, 32] == pytest.approx(softest[32, 32] / cover[32, 32], abs=1e-4)
-    flat = change._bands(np.full((64, 64, 3), 7.0, np.float32), mask)
+    flat = bare_tape._bands(np.full((64, 64, 3), 7.0, np.float32), mask)
     assert max(np.abs(band[mask > 0]).max() for band in flat) < 1e-4
 
 
@@ -331,7 +331,7 @@ def test_detail_is_kept_as_far_as_both_pictures_share_it(share):
     fine = (rng.integers(0, 2, (80, 80, 3)) * 2 - 1).astype(np.float32)
     inside = np.ones((80, 80), bool)
     inside[:10] = False
-    kept = change.believed(100 + share * fine, 100 + fine, inside, inside)
+    kept = bare_tape.believed(100 + share * fine, 100 + fine, inside, inside)
     part = kept[30:60, 20:60] - 100
     slope = (part * fine[30:60, 20:60]).sum() / (fine[30:60, 20:60] ** 2).sum()
     assert slope == pytest.approx(np.clip(share, 0, 1), abs=0.06)
@@ -343,7 +343,7 @@ def test_too_little_bare_tape_tells_no_shares(count, changed):
     fine = np.random.default_rng(8).normal(0, 1, (40, 40, 3)).astype(np.float32)
     bare = np.zeros((40, 40), bool)
     bare.flat[:count] = True
-    kept = change.believed(np.zeros_like(fine), fine, np.ones((40, 40), bool), bare)
+    kept = bare_tape.believed(np.zeros_like(fine), fine, np.ones((40, 40), bool), bare)
     assert np.array_equal(kept, fine) != changed
 
 
@@ -354,8 +354,8 @@ def test_what_stands_out_of_the_noise_is_kept():
     tape[40, 40] = 60.0
     bare = np.ones((80, 80), bool)
     bare[35:46, 35:46] = False
-    kept = change.believed(np.zeros_like(tape), tape, np.ones((80, 80), bool), bare)
-    finest = 3 * 1.4826 * np.median(np.abs(change._bands(tape, np.ones((80, 80), np.float32))[0]))
+    kept = bare_tape.believed(np.zeros_like(tape), tape, np.ones((80, 80), bool), bare)
+    finest = 3 * 1.4826 * np.median(np.abs(bare_tape._bands(tape, np.ones((80, 80), np.float32))[0]))
     assert (kept[40, 40] > 60 - 2.2 * finest).all() and (kept[40, 40] < 60 - 0.9 * finest).all()
 
 
@@ -367,14 +367,14 @@ def test_a_tone_curve_is_a_power_of_the_ratio_to_the_tape(power):
     rng = np.random.default_rng(3)
     tape = np.full((20000, 3), 180.0)
     before = tape * np.exp(rng.uniform(-2.0, 0.3, (20000, 3)))
-    curve = tone.tone_between(tape * (before / tape) ** power, before, tape)
+    curve = tone_curve.tone_between(tape * (before / tape) ** power, before, tape)
     assert curve.at == pytest.approx(np.linspace(-2.5, 2.5, 51))
     inside = (curve.at > -1.9) & (curve.at < 0.25)
     wanted = (power - 1) * np.tile(curve.at[inside], (3, 1))
     assert curve.added[:, inside] == pytest.approx(wanted, abs=0.02)
     picture = np.full((2, 2, 3), 60.0)
     assert curve.of(picture, np.full((2, 2, 3), 180.0)) == pytest.approx(180 * (1 / 3) ** power, rel=0.01)
-    assert tone.SAME.of(picture, picture + 50) == pytest.approx(60.0)
+    assert tone_curve.SAME.of(picture, picture + 50) == pytest.approx(60.0)
 
 
 @pytest.mark.parametrize(("count", "told"), [(29, False), (30, True)])
@@ -382,7 +382,7 @@ def test_steps_of_few_points_are_filled_in(count, told):
     steps = np.arange(-2.5, 2.55, 0.1)
     ratio = np.r_[np.full(count, -1.0), np.full(50, -2.0), np.zeros(90)]
     now = np.r_[np.full(count, -0.4), np.full(50, -2.2), np.full(90, 0.3)]
-    added = tone._by_steps(ratio, now, steps)
+    added = tone_curve._by_steps(ratio, now, steps)
     at = {round(step, 1): value for step, value in zip(steps, added, strict=True)}
     assert (at[-2.0], at[-2.5]) == pytest.approx((-0.2, -0.2))
     assert at[-1.0] == pytest.approx(0.6 if told else -0.1)
@@ -393,7 +393,7 @@ def test_steps_of_few_points_are_filled_in(count, told):
 def test_a_tone_curve_never_falls():
     steps = np.arange(-2.5, 2.55, 0.1)
     ratio, now = np.repeat([-2.0, -1.5, -1.0], 40), np.repeat([-1.0, -1.8, -0.5], 40)
-    became = steps + tone._by_steps(ratio, now, steps)
+    became = steps + tone_curve._by_steps(ratio, now, steps)
     assert (np.diff(became[steps > -2.0]) > -1e-9).all()
     assert np.interp([-2.0, -1.5, -1.0], steps, became) == pytest.approx([-1.0, -1.0, -0.5])
 
@@ -402,15 +402,15 @@ def test_a_tone_curve_never_falls():
     ("level", "ratio"), [(100.0, 0.0), (50.0, np.log(0.5)), (4.0, np.log(0.04)), (0.0, np.log(0.04))]
 )
 def test_what_is_darker_than_four_levels_counts_as_four(level, ratio):
-    assert tone._log_ratio(np.array([level]), np.array([100.0])) == pytest.approx(ratio)
-    assert tone._log_ratio(np.array([100.0]), np.array([level])) == pytest.approx(-ratio)
+    assert tone_curve._log_ratio(np.array([level]), np.array([100.0])) == pytest.approx(ratio)
+    assert tone_curve._log_ratio(np.array([100.0]), np.array([level])) == pytest.approx(-ratio)
 
 
 def test_beyond_the_steps_the_outermost_one_counts():
     steps = np.arange(-2.5, 2.55, 0.1)
-    far = tone._by_steps(np.full(40, -3.4), np.full(40, -3.0), steps)
+    far = tone_curve._by_steps(np.full(40, -3.4), np.full(40, -3.0), steps)
     assert far[0] == pytest.approx(0.4 * 2.5 / 3.4)
-    far = tone._by_steps(np.full(40, 3.4), np.full(40, 3.0), steps)
+    far = tone_curve._by_steps(np.full(40, 3.4), np.full(40, 3.0), steps)
     assert far[-1] == pytest.approx(-0.4 * 2.5 / 3.4)
 
 

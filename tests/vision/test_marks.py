@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 import vision
 from vision.find import find_card
 from vision.fit import fit_crop, fit_spot, locate_spot
+from vision.homography import project
 from vision.measure import _centre_variance, _is_vague
-from vision.plane import project
 from vision.roughness import first_harmonic
 from vision.shape import name_shape
 

@@ -9,6 +9,7 @@ import pytest
 from scipy.special import ive
 from test_pairs import VIEW, disc, plane
 
+from vision.candidates import Candidate
 from vision.core import marks_on
 from vision.fit import Spot, fit_spot
 from vision.measure import (
@@ -29,7 +30,6 @@ from vision.measure import (
     trust,
 )
 from vision.roughness import first_harmonic
-from vision.seek import Candidate
 from vision.shape import Figure
 from vision.window import Grid, window_grid
 

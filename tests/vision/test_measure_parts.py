@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 from test_pairs import VIEW
 
+from vision.candidates import Candidate
 from vision.fit import Ground, Spot
 from vision.reading import Mark
-from vision.seek import Candidate
 from vision.shape import Figure
 from vision.smoke import Smoky
 from vision.window import Grid, window_grid

@@ -16,7 +16,7 @@ from vision.card_sizes import card_shapes
 from vision.errors import PictureRefused
 from vision.fit import Spot
 from vision.grid import COLUMNS, PITCH_MM, ROWS, grid_markers
-from vision.plane import project
+from vision.homography import project
 from vision.reading import CardView, Mark, NoReading, Reading
 from vision.roughness import first_harmonic
 from vision.window import Grid, flatten, flatten_view, window_grid

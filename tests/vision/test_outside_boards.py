@@ -14,7 +14,7 @@ import pytest
 
 from vision.card import marker_square
 from vision.edges import fit_edges
-from vision.plane import fit_homography, project
+from vision.homography import fit_homography, project
 
 DATA = Path(__file__).parent / "data"
 SIDE = 24.0  # of a marker, in our units: 8 modules of 3

@@ -16,12 +16,12 @@ from scipy.integrate import quad
 
 from vision import fit
 from vision.bend import Bend, bend_of_tensor, eye_of, likeliest_focal
+from vision.homography import fit_homography, jacobian, pixel_shift, project, scale_and_tilt
 from vision.lobes import join_lobes, join_pattern
 from vision.on_top import on_top
 from vision.parallax import BY_HAND, sight_slope, stand_off
-from vision.plane import fit_homography, jacobian, pixel_shift, project, scale_and_tilt
 from vision.reading import CardView, Mark
-from vision.tone import SAME, tone_between
+from vision.tone_curve import SAME, tone_between
 
 Array = NDArray[Any]
 TILTED = np.array([(8.0, 0.6, 310.0), (-0.4, -7.0, 240.0), (1e-3, -2e-3, 1.0)])

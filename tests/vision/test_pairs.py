@@ -11,18 +11,18 @@ import scenes
 
 import vision
 from vision import compare
+from vision.bare_tape import INSIDE_MM
 from vision.card import card_sheet
-from vision.change import INSIDE_MM
 from vision.compare import _doubted, covers
 from vision.core import _sure, marks_on
+from vision.homography import project
 from vision.joint import Mismatch, Patch, explained, fit_joint, rival_rest
 from vision.light import light_change
 from vision.on_top import on_top
 from vision.parallax import sight_slope, stand_off
-from vision.plane import project
 from vision.reading import CardView, Mark
 from vision.register import register, sharpness
-from vision.tone import tone_between
+from vision.tone_curve import tone_between
 from vision.window import Grid, window_grid
 
 PX_PER_MM = 6.0

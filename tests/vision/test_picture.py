@@ -183,9 +183,9 @@ def test_a_telephone_s_own_format_is_told_how_to_become_a_jpeg(brand, kind):
         load_picture(data)
 
 
-def test_a_moving_webp_is_refused(bgr):
+def test_an_animated_webp_is_refused(bgr):
     frames = [Image.fromarray(bgr), Image.fromarray(255 - bgr)]
     stream = io.BytesIO()
     frames[0].save(stream, "WEBP", save_all=True, append_images=frames[1:], duration=100)
-    with pytest.raises(PictureRefused, match="moving"):
+    with pytest.raises(PictureRefused, match="animated"):
         load_picture(stream.getvalue())

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from test_pairs import VIEW
 
-from vision.change import surface_basis
+from vision.bare_tape import surface_basis
 from vision.register import Sharpness, Shown, _shift_prior, _step, blurred
 from vision.window import Grid, window_grid
 

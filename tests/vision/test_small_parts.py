@@ -19,11 +19,11 @@ from vision.errors import PictureRefused
 from vision.fit import Ground, fit_spot
 from vision.grid import grid_markers, grid_shapes, size_mm
 from vision.headers import Header, read_header
+from vision.homography import project
 from vision.joint import Mismatch, Patch, _furthest, _two_edges, _visible, explained, rival_rest
 from vision.lobes import join_lobes
 from vision.markers import _sharpened
 from vision.picture import decode_bytes, result_bytes
-from vision.plane import project
 from vision.print_pdf import _lay
 from vision.raster import _lay_ring, text_outlines
 from vision.reading import Mark

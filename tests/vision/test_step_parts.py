@@ -12,13 +12,13 @@ from test_pairs import VIEW, camera, disc
 
 from vision import find
 from vision.bend import Bend
+from vision.candidates import _of_part, _parts
 from vision.edges import _seen_flat
 from vision.fit import _M_HIGH, _M_LOW, Ground, _bounded, _Kind, _normal_equations, _Problem
 from vision.measure import _is_vague
 from vision.reading import CardView
 from vision.register import _as_toned, _step, sharpness
 from vision.roughness import harmonics
-from vision.seek import _of_part, _parts
 from vision.window import window_grid
 
 module = import_module("vision.register")

@@ -8,8 +8,8 @@ import scenes
 
 import vision
 from vision.card import CHECK_BARS_MM
+from vision.homography import project
 from vision.measure import card_sigma
-from vision.plane import project
 
 SMALL = {"size": (720, 560), "focal_px": 900.0, "distance_mm": 220.0}
 

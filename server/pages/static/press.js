@@ -30,7 +30,7 @@ export function showButtons(state, link) {
       ];
     if (sure)
       return [
-        html("p", { class: "said-before" }, "Begin anew? This alignment stays in the log."),
+        html("p", { class: "said-before" }, "Begin a new alignment? This one stays in the log."),
         make(/** @type {Button} */ (primary), link, true),
         make({ label: "No, stay here", action: "stay", body: {} }, link),
       ];

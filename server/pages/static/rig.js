@@ -28,7 +28,7 @@ function showElsewhere(rig) {
     ? `mark ${side(rig.offset_mm[0], "right", "left")}, ${side(rig.offset_mm[1], "up", "down")}`
     : "no mark yet";
   const card = rig.station ? `card of ${rig.station.replace("-", " ")}, ${mark}` : "no card in view";
-  const words = `${rig.name}: ${rig.silent ? "no word from it; it keeps what it reads" : rig.fault || card}`;
+  const words = `${rig.name}: ${rig.silent ? "no contact; it keeps its readings" : rig.fault || card}`;
   const picture = rig.has_picture
     ? [html("img", { src: `/api/rig/picture/${rig.name}?n=${rig.seen}`, alt: `What ${rig.name} sees`, width: "160" })]
     : [];

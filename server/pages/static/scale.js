@@ -45,6 +45,6 @@ export function showScale({ bars_mm }) {
   [form.elements.across.value, form.elements.up.value] = [across, up];
   const words = bars_mm
     ? `Every picture is corrected: ${across} ${name} across, ${up} ${name} up.`
-    : "The print is taken to be true to scale.";
+    : "The print is assumed to be true to scale.";
   setText(find("#scale-words"), words);
 }

@@ -44,7 +44,7 @@ def _sizes(profile: Profile) -> Array:
     return np.column_stack([size, tip])
 
 
-TABLE, REACH = 256, 8.0  # number of offsets in the table of passed power; up to so many sigmas past the edge
+TABLE, REACH = 256, 8.0  # offsets in the table of passed power; sigmas past the edge up to which it reaches
 
 
 def _clear(profile: Profile) -> Array:
@@ -80,8 +80,7 @@ def aperture_power(profile: Profile, rays: Rays) -> Array:
 
 
 def worst_power(profile: Profile, rays: Rays) -> tuple[float, Point]:
-    """Least fraction of the power that passes the five apertures, over the bed, and where; rays of one
-    machine."""
+    """Least fraction of one machine's power that passes the five apertures, over the bed, and where."""
     passed = passed_fraction(_distances(rays)[0], _clear(profile), _sizes(profile)[: o.BED]).min(-1)
     worst = int(np.argmin(passed))
     return float(passed[worst]), o.grid(profile)[worst]

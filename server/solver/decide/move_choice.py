@@ -125,7 +125,7 @@ class Problem:
     pull: Array  # (N,) design.T @ residual
     errs: Array  # (N,) the error squared that one unit of a hand's error in each number adds
     coarse: Array  # (N,) variance that hand error adds even for the smallest move
-    far: Array  # (N,) cost of each number squared
+    far: Array  # (N,) cost per square of each number
 
     @property
     def error(self) -> float:
@@ -221,7 +221,7 @@ def _beyond_small(residual: Array, small: float) -> Array:
 
 
 def _moved_since_mark(view: View) -> set[str]:
-    """What was moved since the last pulse. Moving it again now would correct hand errors not yet measured."""
+    """Names of what was moved since the last pulse; its hand error must be measured before it moves again."""
     used: set[str] = set()
     for event in reversed(view.alignment.events):
         if isinstance(event, Turn):

@@ -27,7 +27,7 @@ class Lever:
     """One thing that a hand can move: a screw (1 number: turns) or a part (2–3 numbers: mm)."""
 
     order: int  # place in the chain, upstream first
-    effort: float  # against a turn of a screw
+    effort: float  # in turns of a screw
     part: str = ""
     mount: int = 0
     contact: int = -1
@@ -46,7 +46,7 @@ class Lever:
 
 
 def levers(profile: Profile, stage: int) -> list[Lever]:
-    """What may be moved in a stage: nothing downstream of the marks that the stage judges."""
+    """The levers of a stage: nothing downstream of the marks that the stage judges."""
     found = [
         Lever(0, POLICY.effort_tube, "tube", axes=(1, 2)),
         Lever(0, POLICY.effort_tube_end, "tube-exit", axes=(1, 2)),

@@ -1,8 +1,8 @@
-"""The next step: along the chain, the option that brings most for what it costs.
+"""The next step: in the first unfinished stage of the chain, the option with the greatest benefit.
 
-In each stage there is one list of options, each a `Choice` with what it brings (tolerances²): the best mark
-for its minutes, the best set of moves, another try. The one that brings most is done; where none brings
-anything, the last resort is asked.
+Each stage lists its options, each a `Choice` with its expected benefit (tolerances²): the best mark for its
+minutes, the best set of moves, another try. The option with the greatest benefit is taken; if none has any,
+`_last_resort` decides.
 """
 
 from __future__ import annotations
@@ -61,7 +61,7 @@ TINY = 1e-9
 
 @dataclass(frozen=True)
 class Option:
-    """What could be done next; ``brings``: tolerances² that it is expected to take away."""
+    """What could be done next; ``brings``: its benefit, the error (tolerances²) that it should remove."""
 
     choice: Choice
     brings: float
@@ -69,8 +69,11 @@ class Option:
 
 @dataclass(frozen=True)
 class Mark:
-    """A mark that could be made. tells : tolerances² that it is expected to take away; weight : the same, of
-    what is at risk and with what it proves, for each root of a minute that it costs."""
+    """A mark that could be made.
+
+    tells : variance (tolerances²) that it is expected to remove. weight : the figure by which marks are
+    compared: the same with risk (coarse readings) and proof counted, over the square root of its minutes.
+    """
 
     place: Place
     tells: float
@@ -102,7 +105,7 @@ def _along_chain(view: View) -> Choice:
 
 
 def _end(view: View) -> Choice:
-    """Done, once every station has shown a mark."""
+    """Done, unless a station still needs a mark, a card a second hanging, or a fault a last look."""
     seen = seen_stations(view)
     for station, name in enumerate(STATIONS):
         if name not in seen:
@@ -114,9 +117,12 @@ def _end(view: View) -> Choice:
 
 
 def _hung_again(view: View) -> Choice | None:
-    """A mark on a card that is hung anew, at the nozzle and at a mirror, where only one hanging was seen
-    there: all marks may agree and yet be off by as much as cards hang off. At the nozzle the first mark
-    after a move is made on a card hung anew, which saves a pulse at the end."""
+    """A mark on a card that is hung anew, if the nozzle, or each of the mirrors, has had only one hanging;
+    None otherwise.
+
+    With one hanging, all marks may agree and still be off by as much as cards hang off. At the nozzle, the
+    first mark after a move is made on a card hung anew, which saves a pulse at the end.
+    """
     for station, names in ((3, STATIONS[3:]), (2, STATIONS[:3])):
         if _hung_once(view, names):
             place = Place(station, last_position(view), anew=view.here == station)
@@ -136,8 +142,8 @@ def settled(view: View, stage: int) -> bool:
     if stage < 4:
         good = (view.numbers[:, _own_numbers(stage)] <= 1.0).all(1)
         return float(good.mean()) >= (POLICY.coarse_within if rough(view) else POLICY.within)[stage]
-    # Asked after every mark, a probability that errs would sooner or later err far enough: judged on more,
-    # wherever the few at hand may be wrong about it.
+    # This is asked after every mark, so a sampling error would sooner or later be large enough to pass.
+    # Wherever the few machines at hand may be wrong, it is judged again on many more.
     return good_enough(view, spare=POLICY.sampling) and not unproved(view) and good_enough(closer(view))
 
 
@@ -147,8 +153,8 @@ def _own_numbers(stage: int) -> slice:
 
 
 def good_enough(view: View, *, spare: float = 0.0) -> bool:
-    """Whether all is probably within tolerance, with that much less probability if need be: what is still to
-    come is proof, and no touching up."""
+    """Whether everything is probably within tolerance, so that only proof is missing and nothing is moved
+    any more; ``spare`` is taken off the probabilities required."""
     enough, sure = POLICY.within[4], POLICY.surely
     if rough(view):
         enough = POLICY.hung_within if hang_sd(view, 3) > pulse_sd(view) else POLICY.coarse_within[4]
@@ -187,8 +193,8 @@ def _work(view: View, stage: int) -> Choice | None:
 
 
 def _worth_moving(view: View, stage: int, mark: Mark) -> Move | None:
-    """The best move, if any. Where readings are coarse, half of an offset that is read is error, and each
-    move adds a hand's: while a mark still tells something, a move has to bring the stage nearer to done."""
+    """The best move, or None. With coarse readings, half of an offset is reading error, and each move adds a
+    hand's error: while a mark still tells something, a move must make the stage clearly more probable."""
     last = max(stage, _shown(view))
     move = best_move(view, last)
     if move is None or not rough(view) or mark.tells < POLICY.coarse_nothing:
@@ -203,7 +209,7 @@ def _worth_moving(view: View, stage: int, mark: Mark) -> Move | None:
 
 
 def _brought_back(view: View, stage: int) -> Choice | None:
-    """The moves that go with a turn that has begun to move a mirror along its normal; None where none has."""
+    """The next turn, if the last one has begun to move a mirror along its normal; None otherwise."""
     begun = any(isinstance(event, Turn) for event in view.alignment.events[-1:])
     if not begun or mv.bases_move(view.profile, view.mixture, stage):
         return None
@@ -214,8 +220,10 @@ def _brought_back(view: View, stage: int) -> Choice | None:
 def _marks(
     view: View, stage: int, places: list[Place], now: Array | None
 ) -> tuple[list[Mark], dict[Place, float]]:
-    """All marks that could be made, and the chance that there is one at each place; now : that of the stage's
-    own station, where the newest pulse left none."""
+    """All marks that could be made, and the probability that a pulse leaves a mark at each place.
+
+    now : after a blank, the most that this probability can be at the stage's own station; else None.
+    """
     tells, risky, chance = worth(view, stage, places)
     own = [i for i, place in enumerate(places) if place.station == min(stage, 3) and not place.anew]
     if now is not None:
@@ -231,8 +239,8 @@ def _marks(
 
 
 def _marked(view: View, stage: int, marks: list[Mark], mark: Mark) -> Option:
-    """The mark as an option. It brings nothing where it tells next to nothing; but a position that is still
-    to be proved at the end is marked whatever it tells."""
+    """The mark as an option. Its benefit is zero if it tells next to nothing; but in the last stage, a
+    position that still needs proof is marked whatever it tells."""
     left = unproved(view) if stage == 4 else []
     if left:
         proof = max(marks, key=lambda one: (one.place in left, one.weight))
@@ -245,14 +253,14 @@ def _marked(view: View, stage: int, marks: list[Mark], mark: Mark) -> Option:
 
 
 def _shown(view: View) -> int:
-    """The last stage of which a mark has shown something: a move is weighed on all that is known."""
+    """The last stage whose station has had a mark: moves are valued on everything seen so far."""
     seen = seen_stations(view)
     return max((i for i, name in enumerate(STATIONS) if name in seen), default=0)
 
 
 def _moved(view: View, stage: int, move: Move, mark: Mark) -> Option:
-    """The move as an option. The mark before it brings more where it would change the move: where it tells,
-    along the way of the move, no little part of what the move does."""
+    """The move as an option. It goes before the mark if the mark would hardly change it: if what the mark
+    tells along the move's direction is little against what the move does."""
     does = _does(view, stage, move.event)
     told = POLICY.changed * _told_along(view, stage, does, mark.place)
     first = move.gain > POLICY.gain and float(does @ does) > told
@@ -261,7 +269,7 @@ def _moved(view: View, stage: int, move: Move, mark: Mark) -> Option:
 
 
 def _once_more(view: View, event: Event) -> Place | None:
-    """Where a second mark is made before a long shift that rests on one, which may be misread."""
+    """Where to make a second mark before a long shift that rests on a single one, which may be misread."""
     if not isinstance(event, Shift) or np.hypot.reduce(event.move_mm) <= POLICY.long_shift_mm:
         return None
     first = 0 if event.part.startswith("tube") else int(event.part[-1]) - 1
@@ -279,17 +287,16 @@ def _move(event: Event, stage: int, mark: Mark | None = None) -> Choice:
 
 
 def _does(view: View, stage: int, event: Event) -> Array:
-    """(L,) what a move does to a stage's error, in units of the tolerances."""
+    """(L,) change of a stage's error by a move, in units of the tolerances."""
     slopes = o.metric_vectors(view.profile, view.jacobian, min(stage, 3))
     return np.asarray(worked(view, event)[: len(slopes)] @ slopes)
 
 
 def _another_try(view: View, stage: int) -> list[Event]:
-    """A move after which the stage is more probably within tolerance than it is now, if any; none where it
-    probably is.
+    """A list of one move after which the stage is more probably within tolerance than now; empty if there is
+    none, or if the stage probably is within tolerance.
 
-    What is well known and rather too far off takes many marks to be sure of; what a hand has just done takes
-    few.
+    An error that is well known and close to its limit takes many marks to judge; a new move takes few.
     """
     chance = probability(view, stage)
     if chance >= POLICY.coarse_try:
@@ -307,17 +314,17 @@ def _another_try(view: View, stage: int) -> list[Event]:
 
 
 def _last_resort(view: View, stage: int, place: Place) -> Choice | None:
-    """No mark tells much and no move surely helps: take the best chance, else go on where it is probably
-    good (None)."""
+    """The choice if no mark tells much and no move surely helps: the move with the best chance; None, to go
+    on with the next stage, if this one is probably good."""
     now = probability(view, stage)
     if now >= POLICY.enough:
         return None
     after = [(probability(after_moves(view, events), stage), events[0]) for events in _sets(view, stage)]
     chance, event = max(after, key=lambda one: one[0], default=(0.0, None))
-    # What is surely hardly good enough is tried again: a mark or two tells how it went.
+    # With fine readings, a stage that is not good enough is tried again: a mark or two show the result.
     again = now < POLICY.hardly and not rough(view)
     least = POLICY.try_again if again else max(POLICY.chance, now + POLICY.better)
-    # What is to be done behind a stage may do for it, but nothing lies behind the bed.
+    # Later stages may still correct this one, but no stage follows the bed.
     last = stage == len(POLICY.within) - 1
     hopeless = now < POLICY.even and (last or probability(view, stage, 1.5) < POLICY.enough)
     if event is not None and chance > (min(least, now + POLICY.sampling) if hopeless else least):
@@ -334,7 +341,7 @@ def _last_resort(view: View, stage: int, place: Place) -> Choice | None:
 
 
 def _spent(view: View) -> Choice | None:
-    """Stop where several marks since the last move have told nothing else to move."""
+    """Stop if several marks since the last move have shown nothing else to move; None otherwise."""
     events = view.alignment.events
     moved = max((i for i, event in enumerate(events) if not isinstance(event, MarkSeen)), default=-1)
     if len(events) - 1 - moved < POLICY.marks_again:
@@ -343,7 +350,7 @@ def _spent(view: View) -> Choice | None:
 
 
 def _sets(view: View, stage: int) -> list[list[Event]]:
-    """Moves worth a try: each lever by itself, and those that together bring the stage to nil."""
+    """Sets of moves worth a try: each lever alone, and those that together bring the error to zero."""
     problem = pose(view, stage, small=0.0)
     sets = [[event] for event in singles(pose(view, stage))]
     for only, share in product((False, True), (POLICY.lever_worth, POLICY.last_worth)):
@@ -352,7 +359,7 @@ def _sets(view: View, stage: int) -> list[list[Event]]:
 
 
 def minutes(view: View, place: Place) -> float:
-    """What a mark at a place takes: the pulse, before it hanging the card, the walk, taking the lens out."""
+    """Minutes for a mark at a place: the pulse and, if needed, hanging the card, the walk, the lens."""
     stays = place.station == view.here and not place.anew
     walk = POLICY.walk_min * (place.position != last_position(view))
     return (
@@ -367,7 +374,7 @@ def candidates(view: View, stage: int) -> list[Place]:
     last = last_position(view)
     places = [Place(0, last)]
     if stage >= 1:
-        # At the end mirror 1 may again be the one known least: its card may have hung only once.
+        # At the end mirror 1 may again be the least known, since its card may have hung only once.
         fine = next_sigma(view) <= POLICY.coarse * view.profile.tolerance.overlap_mm
         first = places if stage < 2 or (stage == 4 and fine) else []
         places = [Place(1, i) for i in _reachable(view, 1, (0, 1), (5, 9))] + first
@@ -382,8 +389,8 @@ def candidates(view: View, stage: int) -> list[Place]:
 
 
 def _reachable(view: View, station: int, first: Iterable[int], others: Iterable[int]) -> list[int]:
-    """Positions to mark at a station: the first ones, and others where all but those at one end of the leg
-    would probably be missed."""
+    """Positions to mark at a station: ``first``, and ``others`` if only one end of the leg probably shows
+    marks there."""
     chance = o.hits(view.profile, view.rays, station).mean(0)
     found = list(first)
     along = {o.GRID[i][2 - station] for i in found if chance[i] > 0.5}
@@ -391,8 +398,8 @@ def _reachable(view: View, station: int, first: Iterable[int], others: Iterable[
 
 
 def worth(view: View, stage: int, places: list[Place]) -> tuple[Array, Array, Array]:
-    """For each place: how much of the stage's variance (tolerances²) a mark there takes away; the same, each
-    part weighed by the risk that it is beyond its tolerance; chance of a mark."""
+    """Three (P,), for each place: the variance of the stage's error (tolerances²) that a mark there removes;
+    the same, each part weighted by the risk that it is beyond its tolerance; the probability of a mark."""
     vectors = o.metric_vectors(view.profile, view.rays, min(stage, 3))
     risk, vectors = _risk(vectors), vectors - vectors.mean(0)
     hit = {s: o.hits(view.profile, view.rays, s).mean(0) for s in {place.station for place in places}}
@@ -406,12 +413,14 @@ def worth(view: View, stage: int, places: list[Place]) -> tuple[Array, Array, Ar
 
 
 def _told(vectors: Array, mark: Array, noise: float) -> Array:
-    """(L,) variance of each of (M, L) numbers, taken from their mean, that a mark takes away; mark : (M, 2)
-    mm, where each machine makes it; noise : variance of its reading, mm².
+    """(L,) variance of each number that a mark removes.
 
-    Machines drawn by chance seem to hang together a little where they do not: what that alone makes a mark
-    tell, (variance of the marks that stands out of the noise) × the number's variance ÷ the pairs drawn, is
-    taken off.
+    vectors : (M, L) the numbers less their mean; mark : (M, 2) mm, where each machine makes the mark; noise :
+    variance of its reading, mm².
+
+    In a random sample, independent numbers seem a little correlated. What a mark would tell by that alone is
+    subtracted: the number's variance ÷ the pairs drawn, for each axis times the share of the marks' variance
+    that is not noise.
     """
     by_chance = (vectors * vectors).mean(0) / (len(vectors) / 2)
     mark = mark - mark.mean(0)
@@ -422,15 +431,15 @@ def _told(vectors: Array, mark: Array, noise: float) -> Array:
 
 
 def _told_along(view: View, stage: int, way: Array, place: Place) -> float:
-    """Variance of a stage's error along a way, (L,) of any length, that a mark at a place takes away."""
+    """Variance of a stage's error along ``way``, (L,) of any length, that a mark at a place removes."""
     along = o.metric_vectors(view.profile, view.rays, min(stage, 3)) @ way / max(np.linalg.norm(way), TINY)
     told = _told((along - along.mean())[:, None], marks_at(view, place), mark_variance(view, place))
     return float(told[0])
 
 
 def _risk(vectors: Array) -> Array:
-    """(L,) how probably each part of a stage's error, a pair (u, v), is beyond what it may be, beside the
-    one that most probably is; vectors : (M, L), as from metric_vectors."""
+    """(L,) weight of each part of a stage's error, a pair (u, v), by its risk: the probability that it is
+    beyond its limit, relative to the largest such probability; vectors : (M, L), from metric_vectors."""
     pairs = vectors.reshape(len(vectors), -1, 2)
     beyond = (np.hypot(pairs[..., 0], pairs[..., 1]) > o.AT_MOST[: pairs.shape[1]]).mean(0)
     return np.repeat(POLICY.no_risk + beyond / max(float(beyond.max()), POLICY.least_risk), 2)

@@ -1,4 +1,4 @@
-"""The five positions and the stations: which of them still need a mark before it may be called done."""
+"""Which of the five positions and the stations still need a mark before the alignment is called done."""
 
 from __future__ import annotations
 
@@ -23,9 +23,8 @@ Array = NDArray[Any]
 def unproved(view: View) -> list[Place]:
     """The five positions (at mirror 3) without a mark that still holds.
 
-    A mark moved since by turns that are known to a hand's error still shows whether the bed is true. What
-    has moved all five alike, as a mount moved with its mirror does, leaves the proof that they coincide; one
-    mark after it is enough.
+    A mark still holds after turns whose hand errors are small against the tolerance. A move that shifts all
+    five marks alike, as one of a whole mount, leaves the proof that they coincide; one mark after it will do.
     """
     five = [Place(2, i) for i in range(5)]
     moved = [_moves_since(view, 2, i) for i in range(5)]
@@ -39,15 +38,14 @@ def unproved(view: View) -> list[Place]:
 
 @dataclass(frozen=True)
 class _Moves:
-    """What each of some moves did to the five marks at a station, mm, and the share by which a hand errs."""
+    """What each move did to the five marks at a station, mm, and its relative hand error, one sd."""
 
     marks: Array  # (moves, 5, 2)
     errs: Array  # (moves,)
 
 
 def _doubt(moves: _Moves | None) -> float:
-    """How far a hand that errs may have moved the marks against each other (mm, one sd); infinitely where
-    there was no mark."""
+    """How far hand errors may have moved the marks against each other: mm, one sd; infinite for None."""
     if moves is None:
         return float("inf")
     against = moves.marks - moves.marks.mean(1, keepdims=True)
@@ -56,8 +54,7 @@ def _doubt(moves: _Moves | None) -> float:
 
 
 def _hand_errs(event: Turn | Shift) -> float:
-    """The share of a move by which a hand errs in it (one sd), play left aside: of a small turn more than of
-    a large one."""
+    """Relative hand error of a move, one sd, without the screw's play; larger for a small turn."""
     if isinstance(event, Shift):
         return HAND_RELATIVE
     _, variance = hand(event.turns, float(np.sign(event.turns)))
@@ -65,11 +62,11 @@ def _hand_errs(event: Turn | Shift) -> float:
 
 
 def unseen(view: View) -> int | None:
-    """A station whose newest mark is older than moves that carried the beam there by half its tolerance: only
-    a mark shows that they were made as asked. None if there is none.
+    """Index of a station where moves since its newest mark shifted the beam by more than half its tolerance:
+    only a mark shows that they were made as asked. None if there is none.
 
-    The five positions prove mirror 3, and what reaches mirror 2, which they show much magnified. They do not
-    show where mirror 2 itself stands in the beam.
+    The five positions prove mirror 3. They also prove what reaches mirror 2, which they show much magnified,
+    but not where mirror 2 itself stands in the beam.
     """
     tolerance = view.profile.tolerance
     for station, limit, part in (
@@ -87,8 +84,8 @@ def unseen(view: View) -> int | None:
 
 
 def _moves_since(view: View, station: int, position: int | None = None, part: str = "") -> _Moves | None:
-    """The moves since the newest mark at a station; only those of a part if one is given. None where no mark
-    was made, with the head at the position if one is given, or a repair before its card came after it."""
+    """The moves since the newest mark at a station, only those of ``part`` if given; None if there is no such
+    mark (with the head at ``position``, if given), or a later repair has voided it."""
     bed = view.profile.bed
     near = 0.06 * max(bed.width_mm, bed.depth_mm)
     head = None if position is None else o.grid(view.profile)[position]
@@ -114,7 +111,7 @@ def _apart(event: MarkSeen, head: Point) -> float:
 
 
 def worked(view: View, event: Event) -> Array:
-    """(SIZE,) what an earlier move did to the state, under the best hypothesis."""
+    """(SIZE,) change of the state by a move, under the best hypothesis."""
     if isinstance(event, Shift):
         return np.asarray(m.shift_matrix(event.part) @ np.array(event.move_mm))
     if isinstance(event, Turn):

@@ -1,4 +1,4 @@
-"""Everything that planning one step uses: the belief, machines drawn from it, their marks over the bed."""
+"""What one step is planned from: the belief, machines drawn from it, their marks over the bed."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ class Place:
 
 @dataclass(frozen=True)
 class View:
-    """Everything that planning one step uses."""
+    """What one step is planned from. M machines are drawn; a grid over the bed has 12 head positions."""
 
     alignment: Alignment
     mixture: b.Mixture
@@ -183,7 +183,7 @@ def next_sigma(view: View) -> float:
 
 def pulse_sd(view: View) -> float:
     """Standard deviation of a mark at mirror 3 from pulse to pulse on one tape, mm per axis: the reading's
-    sigma, and what has been learnt about tape and beam."""
+    sigma and the scatter learnt for tape and beam."""
     return float(np.sqrt(_variance(view, Place(2, 2), hung=True)))
 
 

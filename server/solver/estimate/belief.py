@@ -3,7 +3,7 @@
 Each hypothesis is an extended Kalman filter over the state vector of ``model`` (Särkkä, Bayesian Filtering
 and Smoothing, 2013, ch. 5): marks are measurements, turns and shifts are motions with hand error. The
 hypotheses differ in what is not a number: which screws work backwards, which fault the machine has, which
-reading was wrong, on which side of the card a beam that left no mark has passed. Their weights are their
+reading was wrong, on which side of the card the beam passed when it left no mark. Their weights are their
 posterior probabilities (a Gaussian sum filter, Alspach & Sorenson 1972).
 """
 
@@ -53,7 +53,7 @@ REST = 2.0  # least sd of racking and bow after a repair, in units of a sound ma
 TIGHTENED = 2.0  # sd of a loose mirror's position once it is tightened, in units of its scatter
 WAYS, UNHEARD = 4, 1e-3  # after a repair: most ways kept in which the screws may work; least share of each
 TOLD = 0.5  # if a loose mount is less probable than this, any mount may have been the one tightened
-MAY_BE = 0.1  # least probability, in units of the likeliest's, of a loose mount that may have been tightened
+MAY_BE = 0.1  # least probability, relative to the likeliest, of a loose mount that may have been tightened
 NOTHING_FOUND = 1e-3  # factor on the odds of a cause that somebody looked for and did not find
 
 

@@ -1,5 +1,4 @@
-"""What one event does to the hypotheses: marks are measurements, turns and shifts motions with a hand's
-error."""
+"""What one event does to the mixture: marks are measurements, turns and shifts motions with hand error."""
 
 from __future__ import annotations
 
@@ -48,15 +47,15 @@ EDGE = 0.1  # x the nozzle's bore: how sharply it cuts the beam off (a guess: th
 
 
 def turn(profile: Profile, mixture: Mixture, event: Turn) -> Mixture:
-    """The mixture after a turn: how the screw works, its response, the hand's error, and what the hand may
-    have done instead (another screw, the other way, nothing) are part of what is not known."""
+    """The mixture after a turn. How the screw works and what the hand really did (as asked, another screw,
+    the other way, nothing) split each hypothesis; the response and the hand's error widen it."""
     mount, contacts = event.mount, profile.mount[event.mount - 1].contact
     asked, tried = profile.contact_index(mount, event.screw), mixture.sign[:, 3 * mount - 3 : 3 * mount]
     others = [i for i, c in enumerate(contacts) if c.screw_pitch_mm is not None and i != asked]
     slips = SLIPS[mixture.noise]
     done = [(asked, 1, 1 - 3 * slips, ""), (asked, -1, slips, "way"), (asked, 0, slips, "none")]
     done += [(i, 1, slips / len(others), "screw") for i in others]
-    ways: list[Array] = []  # of each: parent, contact, direction, code, which of done; and the log weights
+    ways: list[Array] = []  # rows: parent, contact, direction, code, index into done; log_weight goes with it
     log_weight: list[Array] = []
     for n, (contact, way, share, _) in enumerate(done):
         chance = np.where(tried[:, [contact]] == screws.CODES, 1.0, 0.0)
@@ -127,8 +126,8 @@ def _split(mixture: Mixture, k: int, codes: Array, chances: Array) -> Mixture:
 
 
 def shift(mixture: Mixture, event: Shift) -> Mixture:
-    """The mixture after a part was moved: as asked, another way along some of its axes, or not at all, by a
-    slip or because a base is stuck."""
+    """The mixture after a shift. The part may have moved as asked, the other way along some axes, or not at
+    all, by a slip or because a base is stuck; these split each hypothesis."""
     free = np.ones(len(mixture.fault))
     if event.part.startswith("mirror-"):
         k = 8 + int(event.part[-1])
@@ -157,8 +156,11 @@ def shift(mixture: Mixture, event: Shift) -> Mixture:
 
 
 def mark_after_blanks(profile: Profile, mixture: Mixture, event: MarkSeen) -> Mixture:
-    """A blank cuts into a Gaussian and distorts it: the mark that ends the search is taken first where
-    nothing was moved in between, and else beside a belief that has forgotten the blanks."""
+    """The mixture after the mark that ends a series of blanks, if there was one.
+
+    A blank truncates a Gaussian and so distorts it. If nothing was moved since the blanks, the mark is
+    therefore applied before them. Otherwise the mixture with the blanks is joined by one without them.
+    """
     blind, blanks = mixture.blind, mixture.blanks
     if blind is None:
         return mark(profile, mixture, event)
@@ -173,7 +175,7 @@ def mark_after_blanks(profile: Profile, mixture: Mixture, event: MarkSeen) -> Mi
 
 
 def mark(profile: Profile, mixture: Mixture, event: MarkSeen) -> Mixture:
-    """The mixture after a mark: each hypothesis corrected, or the mark taken for misread."""
+    """The mixture after a mark: each hypothesis once corrected by it, and once with the mark misread."""
     station, head = m.station_index(event.station), np.array(event.head_mm)
 
     def foretold(mean: Array) -> Array:
@@ -197,7 +199,7 @@ def mark(profile: Profile, mixture: Mixture, event: MarkSeen) -> Mixture:
 
 
 def difference(profile: Profile, mixture: Mixture, event: Difference) -> Mixture:
-    """The mixture after two marks on one tape were compared: of how the card hangs only its roll matters."""
+    """The mixture after two marks on one tape were compared; of the card's hanging only the roll matters."""
     station = m.station_index(event.station)
     heads = [np.array(head) for head in (event.from_head_mm, event.head_mm)]
 
@@ -217,8 +219,11 @@ def difference(profile: Profile, mixture: Mixture, event: Difference) -> Mixture
 
 
 def pulse_noise(profile: Profile, mixture: Mixture, jacobian: Array, claimed: Array) -> Array:
-    """(H, 2, 2) scatter of a mark from pulse to pulse, as each hypothesis has learnt its size: of its
-    reading, the tape, the beam's direction; jacobian : (H, 2, SIZE); claimed : (2,) its claim, mm²."""
+    """(H, 2, 2) covariance of a mark from pulse to pulse, mm²: of the reading, the tape and the beam's
+    direction, scaled as each hypothesis has learnt.
+
+    jacobian : (H, 2, SIZE); claimed : (2,) the variance that the reading claims, mm².
+    """
     gap = profile.tube.far_mount_mm - profile.tube.exit_mount_mm
     swung = jacobian[:, :, m.TUBE.start + 2 : m.TUBE.stop] * (gap * JITTER_SD[mixture.noise])[:, None, None]
     tape = (PULSE_VAR[mixture.noise] + MODEL_SD**2)[:, None, None] * np.eye(2)
@@ -234,9 +239,12 @@ def _corrected(
     loose: Array,
     passes: Callable[[Array, Array], Array] | None = None,
 ) -> Mixture:
-    """An extended Kalman update of all hypotheses; foretold : state vectors to what is read of them; noise,
-    loose : (H, 2, 2) scatter from pulse to pulse, and by a loose mount; passes : means and covariances after
-    it to (H,) log probability that there is a mark at all."""
+    """An extended Kalman update of all hypotheses by a mark or a difference.
+
+    foretold : gives the predicted reading (H, 2) of state vectors (H, SIZE).
+    noise, loose : (H, 2, 2) covariance from pulse to pulse, and of the scatter by a loose mount.
+    passes : gives the log probability (H,) of any mark at all, from the means and covariances afterwards.
+    """
     seen = np.array(event.offset_mm)
     crossed = mixture.cov @ jacobian.transpose(0, 2, 1)  # (H, SIZE, 2)
     inside = jacobian @ crossed + noise + loose
@@ -249,7 +257,7 @@ def _corrected(
     mean = mixture.mean + (gain @ left[:, :, None])[:, :, 0]
     likely = _log_normal(miss, inside)
     astray = np.log(ASTRAY[mixture.noise]) + _log_normal(miss, inside + ASTRAY_MM**2 * np.eye(2))
-    # What of the miss was scatter tells its size, as in ``rehung``.
+    # The part of the innovation that was scatter tells how large scatter is, as in ``rehung``.
     erred = (noise @ inverse @ miss[:, :, None])[:, :, 0]
     squared = (erred[:, None, :] @ np.linalg.solve(noise, erred[:, :, None]))[:, 0, 0]
     known = np.trace(noise @ inverse, axis1=1, axis2=2)
@@ -269,11 +277,11 @@ def _log_normal(miss: Array, cov: Array) -> Array:
 def _weighed(
     mixture: Mixture, likely: Array, astray: Array, mean: Array, known: Array, pulse: Array
 ) -> Mixture:
-    """Each hypothesis with the mark and, beside it, without: the probable ones of both.
+    """The mixture of each hypothesis corrected by the mark and of each without it; only probable ones stay.
 
-    likely, astray : (H,) log likelihood of the mark, and of one that lies astray, its odds included; mean :
-    (H, SIZE) with it; known : (H, SIZE, SIZE), what it takes off the covariance; pulse : (H, 2), what is
-    then known of the scatter.
+    likely, astray : (H,) log likelihood of the mark, and of a mark that lies astray, its odds included.
+    mean : (H, SIZE) corrected; known : (H, SIZE, SIZE) reduction of the covariance by the mark.
+    pulse : (H, 2) ``Mixture.pulse`` corrected.
     """
     slips = SLIPS[mixture.noise]
     misread = np.log(slips / CARD_AREA)
@@ -296,7 +304,7 @@ def _weighed(
 def _jacobians(
     profile: Profile, mixture: Mixture, head: Array, station: int, below_mm: float = m.BELOW_MM
 ) -> Array:
-    """(H, 2, SIZE): one for all hypotheses where they lie close together, else one for each."""
+    """(H, 2, SIZE) derivatives of a mark: those of the best hypothesis for all if they lie close together."""
     best = mixture.mean[mixture.best]
     if np.abs(mixture.mean[:, m.CONTACT] - best[m.CONTACT]).max() > CLOSE:
         return m.mark_jacobian(profile, mixture.mean, head, station, below_mm)
@@ -305,8 +313,8 @@ def _jacobians(
 
 
 def scatter(profile: Profile, mixture: Mixture, jacobian: Array) -> Array:
-    """(H, 2, 2) scatter of the mark by a loose mount, for the hypotheses that suppose one; jacobian (H, 2,
-    SIZE)."""
+    """(H, 2, 2) covariance of a mark by a loose mount, mm², zero for hypotheses without one; jacobian :
+    (H, 2, SIZE)."""
     extra = np.zeros((len(mixture.fault), 2, 2))
     for mount in (1, 2, 3):
         loose = mixture.fault == LOOSE + mount - 1
@@ -317,8 +325,8 @@ def scatter(profile: Profile, mixture: Mixture, jacobian: Array) -> Array:
 
 
 def no_mark(profile: Profile, mixture: Mixture, event: NoMark) -> Mixture:
-    """The beam passed the card on one of four sides, was stopped by an aperture before, or the pulse was
-    bad."""
+    """The mixture after a blank: the beam passed the card on one of four sides, was stopped by an aperture
+    before it, or the pulse was bad."""
     station, head = m.station_index(event.station), np.array(event.head_mm)
     limits = [*m.stops(profile, station), (station, CARD_HALF)]
     foretold = m.rays(profile, mixture.mean, head)

@@ -1,4 +1,4 @@
-"""What is known of a machine as hypotheses side by side, and what is known before the first pulse.
+"""The mixture of hypotheses about a machine, its prior, and which hypotheses are kept.
 
 How screws may work is in ``screws``; what each hypothesis is, in ``Mixture``.
 """
@@ -23,14 +23,14 @@ Array = NDArray[Any]
 
 FAULTS = ("none", "gantry-racking", "rail-bow", "rail-bow", "loose-mount", "loose-mount", "loose-mount")
 LOOSE = FAULTS.index("loose-mount")  # of mirror 1; those of mirrors 2 and 3 follow
-# Which rail is bowed. One that may bow both makes what is seen, a bow of one, too improbable.
+# Which rail is bowed. A fault that bows both would make what is really seen, a bow of one, too improbable.
 BOWS = {2: slice(0, 2), 3: slice(2, 4)}  # fault: Y rail, X rail within the bows of the state vector
 # The fault that each is looked for as: a person looks along both rails.
 SEEN_AS = np.array([min(BOWS) if fault in BOWS else fault for fault in range(len(FAULTS))])
 CAUSES = ("gantry-racking", "rail-bow", "loose-mount")
 # Prior odds and sizes: our own guesses of what workshops see (common practice, no source).
 FAULT_PRIOR = np.array([0.94, 0.02, 0.01, 0.01, 0.007, 0.007, 0.006])
-FAR = 0.03  # of the tube and of each mirror: it stands far off
+FAR = 0.03  # probability that the tube, or a mirror, stands far off
 TUBE_SD, FAR_TUBE_SD = 4.0, 15.0  # of each tube mount, mm
 TILT_SD = 8e-3  # of each mirror and axis, rad
 FAR_TILT_SD = (50e-3, 50e-3, 25e-3)  # of a mirror far off; mirror 3 loses the nozzle's hole long before
@@ -47,28 +47,33 @@ HAND_RELATIVE, HAND_TURNS = 0.08, 1 / 64 / np.sqrt(3)  # 1/64 turn at most: sd o
 PLAY_TURNS, PLAY_SD = 0.8 / 32, 0.25 / 32
 SHIFT_RELATIVE, SHIFT_HAND = 0.08, 0.15
 MODEL_SD = 0.02  # what the model leaves out, mm
-CARD_AREA = 1600.0  # mm²: a mark misread lies anywhere on the card
+CARD_AREA = 1600.0  # mm²: a misread mark may lie anywhere on the card
 ASTRAY_MM = 1.0  # sd of a mark made in another mode of the tube, or read beside itself, per axis
 CARD_HALF = 20.0
 REPAIR_TILT_SD, REPAIR_SHIFT_SD = 0.3e-3, 0.2  # what a repair elsewhere does to the mirrors
-VOID = 0.1  # a repair that changed everything
-FORGOTTEN = 0.05  # odds of a belief without the blanks against the one that they have bent
-UPSET = 1e-3  # something was knocked and all before is void
-CLOSE = 0.1  # hypotheses whose contact points differ by less, mm, share their derivatives
+VOID = 0.1  # probability that a repair changed everything
+FORGOTTEN = 0.05  # odds of the mixture without the blanks against the one that they have distorted
+UPSET = 1e-3  # probability that something was knocked, so that all earlier marks are void
+CLOSE = 0.1  # mm: hypotheses whose contact points differ by less share their derivatives
 KEEP, LEAST, LEAST_OF_FAULT = 160, 1e-6, 1e-12
 LEAST_OF_NOISE = 1e-5
 KEEP_APART, APART = 30, 1e-3  # of the noise with all errors at once, however improbable beside the others
-DOUBT = 0.2  # share of the weight that takes a mark for misread, beyond which it is made again
+DOUBT = 0.2  # a mark is made again if hypotheses that take it for misread have more of the weight
 
 
 @dataclass(frozen=True)
 class Noise:
-    """How much marks and hands err beside what they claim: one sd per axis each. hang_mm, roll: of a hanging
-    at a mirror, or at the nozzle and below it (mm each), and of both (rad); pulse_mm: of a mark on its tape;
-    jitter: of the beam's direction from pulse to pulse (rad); lock: of a mirror when its screw is locked
-    after a turn (rad); astray: share of marks in another place altogether; slips: probability of each kind of
-    slip: a bad pulse, a mark misread, a turn of another screw, the other way, or none, a part moved another
-    way, or left. Sizes and odds are our own guesses of what workshops see (common practice, no source)."""
+    """A kind of noise: how much marks and hands err beyond what they claim, one sd per axis each.
+
+    hang_mm : of how a card hangs at a mirror, and at the nozzle or below it; roll : of its roll (rad).
+    pulse_mm : of a mark on its tape; jitter : of the beam's direction from pulse to pulse (rad).
+    lock : of a mirror's tilt when its screw is locked after a turn (rad).
+    astray : share of marks that lie in another place altogether.
+    slips : probability of each kind of slip: a bad pulse, a misread mark, a turn of another screw, the other
+        way or not made, a part moved another way or not at all.
+
+    Sizes and odds are our own guesses of what workshops see (common practice, no source).
+    """
 
     name: str
     odds: float
@@ -103,15 +108,15 @@ NOISES = (
     ),
 )
 HANG_VAR, ROLL_VAR = np.square([n.hang_mm for n in NOISES]), np.square([n.roll for n in NOISES])
-HOLDERS = (0, 0, 0, 1, 1, 1)  # of a station's index: which of a kind's two hang_mm its cards have
-# Coordinates of hung cards, and of marks, that a kind of noise's size is worth.
+HOLDERS = (0, 0, 0, 1, 1, 1)  # by a station's index: which of the two values of hang_mm its cards have
+# Weight of the prior size of a kind of noise, as a number of coordinates seen: of hung cards, and of marks.
 HANG_COUNT, PULSE_COUNT = 4.0, 8.0
 PULSE_VAR = np.array([n.pulse_mm**2 for n in NOISES])
 JITTER_SD = np.array([n.jitter for n in NOISES])
 LOCK_SD = np.array([n.lock for n in NOISES])
 ASTRAY = np.array([n.astray for n in NOISES])
 SLIPS = np.array([n.slips for n in NOISES])
-ALIKE = (0, len(NOISES) - 1)  # the noises beside which faults are supposed: what lies between tells no more
+ALIKE = (0, len(NOISES) - 1)  # the noises that faults are combined with; those between would add nothing
 
 
 @dataclass(frozen=True)
@@ -135,16 +140,17 @@ class Mixture:
     cov: Array  # (H, SIZE, SIZE)
     fault: Array  # (H,) index into FAULTS
     noise: Array  # (H,) index into NOISES
-    # (H, 2, 2) of each of HOLDERS, coordinates of hung cards seen, and the sum of their squares, mm²: their
-    # ratio is the variance
+    # (H, 2, 2) for each of the two holders the number of coordinates of hung cards seen, and the sum of their
+    # squares, mm²: the variance is their ratio
     hang: Array
-    # (H, 2) coordinates of marks seen, and their squared scatter against the kind of noise's: as hang
+    # (H, 2) the number of coordinates of marks seen, and the sum of their squared scatter, in units of the
+    # variance of the kind of noise: as hang
     pulse: Array
     sign: Array  # (H, 12) how each screw, then each mirror's base works: one of screws.CODES, or 0
     notes: tuple[tuple[Note, ...], ...]  # (H) what the hypothesis supposes to have gone wrong
     onward: tuple[float, ...] = (0.0,) * 9  # turns of each screw since it last changed its way
     net_turns: tuple[float, ...] = (0.0,) * 9  # how far each screw has been turned in all
-    # Log of what normalising took away so far: mixtures of one alignment can be compared.
+    # Log of the factors that normalising took out so far, so that mixtures of one alignment can be compared.
     evidence: float = 0.0
     doubt: float = 0.0  # probability that the newest pulse was bad or misread rather than explained
     # For each repair, the first mirror that it reached: marks on cards behind that one hold no more.
@@ -166,12 +172,12 @@ class Mixture:
 
     @property
     def pulse_scale(self) -> Array:
-        """(H,) what the kind of noise's variance from pulse to pulse is to be multiplied by."""
+        """(H,) the factor learnt on the variance of marks from pulse to pulse of the kind of noise."""
         return np.asarray(self.pulse[:, 1] / self.pulse[:, 0])
 
     @property
     def fresh_note(self) -> bool:
-        """Whether the newest pulse may well be bad or misread, or the machine not as supposed."""
+        """Whether the newest pulse may well be bad or misread, or no hypothesis true."""
         return self.doubt > DOUBT
 
     def takes_hold(self, k: int, turns: float) -> tuple[float, float]:
@@ -180,8 +186,11 @@ class Mixture:
 
     @property
     def best(self) -> int:
-        """Index of the most probable hypothesis of those in which only that is dead which is more probably
-        dead than not: a screw given up for one hypothesis among many would never be tried again."""
+        """Index of the most probable hypothesis in which exactly those screws and bases are dead that are
+        probably dead over all hypotheses; of the most probable one if there is none such.
+
+        Otherwise a screw that is dead in one of many hypotheses would never be tried again.
+        """
         dead = self.sign == screws.DEAD
         alike = (dead == (self.weight @ dead > 0.5)).all(1)
         return int(np.argmax(np.where(alike | ~alike.any(), self.log_weight, -np.inf)))
@@ -228,8 +237,8 @@ def _prior_cov(profile: Profile, fault: int, noise: int) -> Array:
 
 
 def split_far(profile: Profile, mixture: Mixture, station: int) -> Mixture:
-    """Before a card sees a part for the first time, each hypothesis becomes two: the part as usual, or far
-    off."""
+    """The mixture before a card shows a part for the first time: each hypothesis becomes two, with the part
+    as usual and with the part far off."""
     for part in range(mixture.parts_seen, station + 1):
         extra = np.zeros((m.SIZE, m.SIZE))
         if part == 0:
@@ -245,11 +254,11 @@ def split_far(profile: Profile, mixture: Mixture, station: int) -> Mixture:
 
 
 def rehung(mixture: Mixture, hung: tuple[str, int | None]) -> Mixture:
-    """The mixture once another card hangs: how it hangs is not known yet, and how the last one hung has told
-    how cards hang here.
+    """The mixture once another card hangs: how it hangs is not known yet, and what is known of how the last
+    one hung updates the variance of hangings there.
 
-    Of a coordinate whose variance v has shrunk to p, a share 1 − p/v is known; the squares of their means
-    over the sum of these shares are the variance that makes the marks most probable (MacKay, Neural
+    Of a coordinate whose variance v has shrunk to p, a share 1 − p/v is known. The sum of the squared means
+    over the sum of these shares is the variance that makes the marks most probable (MacKay, Neural
     Computation 4, 1992, 415–447).
     """
     if hung == mixture.hung:
@@ -268,8 +277,8 @@ def rehung(mixture: Mixture, hung: tuple[str, int | None]) -> Mixture:
 
 
 def forget(mean: Array, cov: Array, part: slice, fresh: Array) -> None:
-    """Takes back what (H, SIZE) means and their covariances know of a part of the state, here and now: it is
-    then nil, give or take fresh, (…, n, n)."""
+    """Reset a part of the state in means (H, SIZE) and their covariances, in place: its mean becomes zero,
+    its covariance ``fresh`` (…, n, n), and it is correlated with nothing else."""
     mean[:, part], cov[:, part, :], cov[:, :, part] = 0.0, 0.0, 0.0
     cov[:, part, part] = fresh
 
@@ -280,7 +289,7 @@ def expecting(profile: Profile, mixture: Mixture, station: int) -> Mixture:
 
 
 def doubted(profile: Profile, mixture: Mixture, mount: int) -> Mixture:
-    """The mixture with what is known of a mirror's tilt taken back as far as a part that stands far off."""
+    """The mixture with a mirror's tilt made as uncertain as that of a mirror far off."""
     at = contact_points(profile, mount)
     cov = mixture.cov.copy()
     cov[:, m.contact_at(mount), m.contact_at(mount)] += FAR_TILT_SD[mount - 1] ** 2 * at @ at.T
@@ -304,14 +313,14 @@ def loose_shares(mixture: Mixture) -> Array:
 
 
 def loose_sd(profile: Profile, mount: int) -> float:
-    """Tilt (rad) of a loose mirror from pulse to pulse: what moves the mark at the far end of its leg enough
-    to be called a fault."""
+    """Standard deviation (rad) of a loose mirror's tilt from pulse to pulse: it moves the mark at the far end
+    of the mirror's leg by LOOSE_MM."""
     path = profile.path
     leg = (path.mirror_1_to_2_mm[1], path.mirror_2_to_3_mm[1], path.lens_focal_mm)[mount - 1]
     return LOOSE_MM[mount - 1] / (2 * leg)
 
 
-_EACH = ("mean", "cov", "fault", "noise", "hang", "pulse", "sign")  # what each hypothesis has a row of
+_EACH = ("mean", "cov", "fault", "noise", "hang", "pulse", "sign")  # fields with a row for each hypothesis
 
 
 def take(mixture: Mixture, index: Array, log_weight: Array) -> Mixture:
@@ -321,7 +330,7 @@ def take(mixture: Mixture, index: Array, log_weight: Array) -> Mixture:
 
 
 def join(one: Mixture, other: Mixture) -> Mixture:
-    """Two mixtures of one alignment as one."""
+    """One mixture of the hypotheses of two mixtures of the same alignment."""
     names = ("log_weight", *_EACH)
     parts: dict[str, Any] = {
         name: np.concatenate([getattr(one, name), getattr(other, name)]) for name in names
@@ -330,19 +339,19 @@ def join(one: Mixture, other: Mixture) -> Mixture:
 
 
 def prune(mixture: Mixture) -> Mixture:
-    """Weights that add up to one, the improbable dropped."""
+    """The mixture without improbable hypotheses, its weights normalised."""
     order, log_weight, total = probable(mixture.log_weight, mixture.fault, mixture.noise, mixture.sign)
     return replace(take(mixture, order, log_weight), evidence=mixture.evidence + total)
 
 
 def probable(log_weight: Array, fault: Array, noise: Array, sign: Array) -> tuple[Array, Array, float]:
-    """Which hypotheses are kept, the most probable first; their log weights, which add up to one; log of
-    what all added up to.
+    """Indices of the hypotheses that are kept, the most probable first; their log weights, normalised; and
+    the log of the sum of all weights before.
 
-    Kept are the most probable ones; beside them, of each fault and of each noise, the most probable that has
-    the screws work as the best has them, so that no fault vanishes because it was paired with a wrong sign.
-    And some with all errors at once: a few steps are explained more easily by a slip or two than by scatter,
-    many steps are not, and by then no other explanation would be left.
+    The most probable ones are kept. So is, for each fault and each noise, the most probable one of all and of
+    those in which the screws work as in the best, so that no fault vanishes because it was paired with a
+    wrong sign. So are some with all errors at once: a slip or two explain a few steps more easily than
+    scatter does, but not many steps, and by then no other explanation would be left.
     """
     total = float(np.logaddexp.reduce(log_weight))
     log_weight = log_weight - total
@@ -366,7 +375,7 @@ def shifted(mixture: Mixture, log_factor: float) -> Mixture:
 
 
 def shift_sd(move: Array) -> Array:
-    """(3,) how far a hand errs in each axis of a mount that is asked to move by ``move``, mm."""
+    """(3,) standard deviation of the hand's error along each axis when a mount moves by ``move``, mm."""
     return np.asarray(SHIFT_RELATIVE * np.abs(move) + SHIFT_HAND * (move != 0))
 
 

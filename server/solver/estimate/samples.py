@@ -1,4 +1,4 @@
-"""What the belief means for the whole bed: drawn machines, their marks everywhere, the verdict's numbers."""
+"""Machines drawn from the belief, their marks over the whole bed, and the verdict's numbers."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from server.solver.machine.trace import Rays
 Array = NDArray[Any]
 
 SAMPLES, HANDS = 256, 21
-TURNS = 32  # the random numbers repeat after so many draws
+TURNS = 32  # the random numbers repeat after this many draws
 SLACK = 1e-10  # share of each variance added, so that rounding leaves no covariance indefinite
 # Fractions of the bed's width and depth: the five positions in their order, the middles of the edges, and
 # places near the start of a leg, where a beam that is far off can still be caught.
@@ -28,13 +28,13 @@ GRID = (
     *((0, 0.5), (1, 0.5), (0.5, 0), (0.5, 1)),
     *((0, 0.8), (0.2, 1), (0.8, 1)),
 )
-BED = 9  # the first so many of them represent the whole bed
+BED = 9  # the first this many positions of GRID represent the whole bed
 FIVE = ("back left", "front left", "centre", "back right", "front right")
 ALONG_Y = [0, 1, 5]  # positions of the grid that differ for the gantry
 PAIRS = np.array(list(combinations(range(BED), 2))).T
 Y_PAIRS = np.array(list(combinations(ALONG_Y, 2))).T
 KEYS = ("centre-1", "overlap-2", "centre-2", "overlap-3", "centre-3", "nozzle", "lens")
-STAGE_KEYS = (1, 3, 5, 7, 7)  # the first so many of KEYS count at each stage
+STAGE_KEYS = (1, 3, 5, 7, 7)  # how many of KEYS, from the first, count at each stage
 
 
 def grid(profile: Profile) -> list[Point]:
@@ -142,7 +142,7 @@ def pushed(rays: Rays, jacobian: Rays, change: Array) -> Rays:
 
 
 def numbers(rays: Rays) -> Array:
-    """(M, 7) the verdict's numbers (KEYS) in mm."""
+    """(M, 7) the verdict's numbers, in the order of KEYS, mm."""
     at = rays.offset_mm[:, :BED]
     two, three = at[:, :, 1], at[:, :, 2]
     squares = [
@@ -158,7 +158,7 @@ def numbers(rays: Rays) -> Array:
 
 
 def ratios(profile: Profile, rays: Rays) -> Array:
-    """(M, 7) the verdict's numbers in units of their tolerances.
+    """(M, 7) the verdict's numbers, in the order of KEYS, in units of their tolerances.
 
     The lens's number is at least the lean of a cut in units of LEAN_MM; the lean results from the offset at
     the lens and the slope of the beam together.

@@ -1,10 +1,10 @@
 """How a mount's screws may work differently from its profile, and with what probability.
 
-A screw tilts its mirror. Here its effect is one complex number times the tilt in the profile: 1 as in the
-profile, −1 the other way, ±i a quarter turn round, 0 nothing (dead: seized, stripped, or a pivot), or that
-of another screw of the mount where names are mixed up. In a mount mirrored left to right, each screw works in
-one of these ways. The odds are our own guesses of how measuring and building go wrong (common practice, no
-source).
+A screw tilts its mirror. Its effect is written as a complex factor on the tilt in the profile: 1 as in the
+profile, −1 the other way, ±i about an axis a quarter turn round, 0 not at all (dead: seized, stripped, or a
+pivot). If the names of screws are mixed up, a screw has the effect of another one of its mount. If a mount is
+mirrored left to right, each of its screws works in one of these ways. The odds are our own guesses of how
+often a laser is measured or built wrongly (common practice, no source).
 """
 
 from __future__ import annotations

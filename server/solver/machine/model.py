@@ -30,17 +30,17 @@ PARTS = ("tube", "tube-exit", "tube-far", "mirror-1", "mirror-2", "mirror-3")
 
 
 def contact_at(mount: int) -> slice:
-    """Where the three contacts of mount 1–3 stand in the state vector."""
+    """Indices of the three contacts of mount 1–3 in the state vector."""
     return slice(4 + 3 * (mount - 1), 7 + 3 * (mount - 1))
 
 
 def shift_at(mount: int) -> slice:
-    """Where the shift of mount 1–3 stands in the state vector."""
+    """Indices of the shift (X, Y, Z) of mount 1–3 in the state vector."""
     return slice(SHIFT.start + 3 * (mount - 1), SHIFT.start + 3 * mount)
 
 
 def response_at(mount: int, contact: int) -> slice:
-    """Where the (gain, cross-talk) of a contact's screw stand in the state vector."""
+    """Indices of the (gain, cross-talk) of a contact's screw in the state vector."""
     start = RESPONSE.start + 2 * (3 * (mount - 1) + contact)
     return slice(start, start + 2)
 
@@ -71,7 +71,7 @@ def state_of(profile: Profile, x: Array, head_mm: Array) -> State:
 
 
 def _combined(columns: Array, amounts: Sequence[Array] | Array) -> Array:
-    """(3, ...) sum of two columns (3, 2), each times its amount (...)."""
+    """(3, ...) sum of the two columns of (3, 2), each times its amount (...)."""
     one, two = amounts
     return np.stack([a * one + b * two for a, b in columns])
 
@@ -97,7 +97,7 @@ def station_name(index: int) -> str:
 
 
 def spot(profile: Profile, found: Rays, station: int, below_mm: float = BELOW_MM) -> Array:
-    """(..., 2) where the beam is at a station (index), at the LENS, or on the card below, the lens out."""
+    """(..., 2) mm: where the beam is at a station (index), at the LENS, or, lens out, on the card below."""
     if station == LENS:
         return found.lens_mm
     if station == BELOW_AT:  # at the nozzle's tip without the bend of the lens, and on from there

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from server.solver.machine.profile import Profile
 from server.solver.machine.special import disc_probability
 
-SHEET_MM, LEAN_MM = 6.0, 0.2  # a cut of that thickness may lean by so much (common practice, no source)
+SHEET_MM, LEAN_MM = 6.0, 0.2  # thickness; the most that its cut may lean (common practice, no source)
 
 
 def passed_fraction(

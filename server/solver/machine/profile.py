@@ -1,4 +1,4 @@
-"""A laser as somebody measured it with a ruler: the machine profile as frozen dataclasses with their limits.
+"""The profile of one laser, as a person measures it: frozen dataclasses with their limits.
 
 Lengths in mm, angles in mrad where the name says so. ``documents`` reads and checks them.
 """
@@ -75,7 +75,7 @@ class Aperture(Shape):
 
 @dataclass(frozen=True)
 class Tolerance(Shape):
-    """What counts as aligned; common practice, no source."""
+    """The most that an aligned beam may be off, mm; the defaults are common practice, without a source."""
 
     overlap_mm: Length = 1.0
     centre_mm: Length = 1.5
@@ -121,7 +121,7 @@ class Card(Shape):
     ] = (0.0, 0.0, 0.0, 0.0)
 
 
-def _of_a_screw(told: Any, check: Callable[[Any], Any], info: ValidationInfo) -> Any:
+def _checked_clockwise(told: Any, check: Callable[[Any], Any], info: ValidationInfo) -> Any:
     """The value of ``clockwise``, 1 if none is given; raises ValueError if a fixed pivot has one."""
     if told is None:
         return 1
@@ -141,7 +141,7 @@ class Contact(Shape):
     name: Annotated[str, Field(strict=True, min_length=1, max_length=60)]
     at_mm: Pair
     screw_pitch_mm: Annotated[float, Field(strict=True, gt=0, le=10)] | None = None
-    clockwise: Annotated[Literal[-1, 1], WrapValidator(_of_a_screw)] = 1
+    clockwise: Annotated[Literal[-1, 1], WrapValidator(_checked_clockwise)] = 1
 
 
 def _three_points(contact: list[Contact]) -> tuple[Contact, ...]:
@@ -175,7 +175,7 @@ def _by_mirror(mounts: list[Mount]) -> tuple[Mount, ...]:
 
 @dataclass(frozen=True, kw_only=True)
 class Profile(Shape):
-    """One laser: its distances fit the bed, and its mounts stand in the order of the mirrors."""
+    """The measurements of one laser; its distances fit the bed, its mounts stand in the mirrors' order."""
 
     name: Annotated[str, Field(strict=True, min_length=1, max_length=200)]
     bed: Bed

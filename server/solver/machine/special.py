@@ -1,4 +1,4 @@
-"""The few special functions that the solver needs, on arrays.
+"""The special functions that the solver needs, on arrays.
 
 Importing a library for them would take a quarter of the program's start-up time and a seventh of its memory;
 the tests compare these with such a library.

@@ -133,7 +133,7 @@ def trace_rays(profile: Profile, state: State, head_mm: ArrayLike) -> Rays:
     offsets.append(on_axis + tip * (down - at_lens / profile.path.lens_focal_mm))
     slopes.append(down)
     lead = np.broadcast_shapes(*(offset.shape[1:] for offset in offsets))
-    return Rays(_behind(offsets, lead), _behind([at_lens], lead)[..., 0, :], _behind(slopes, lead))
+    return Rays(_stacked(offsets, lead), _stacked([at_lens], lead)[..., 0, :], _stacked(slopes, lead))
 
 
 def trace(profile: Profile, state: State, head_mm: ArrayLike) -> dict[str, Array]:
@@ -164,8 +164,8 @@ def _parts(profile: Profile, state: State, head_mm: ArrayLike) -> _Parts:
     return _Parts(centres, tube, contact, shift, carry, lens)
 
 
-def _behind(arrays: Sequence[Array], lead: tuple[int, ...]) -> Array:
-    """Arrays (2, ...) as one (*lead, arrays, 2), side by side in memory."""
+def _stacked(arrays: Sequence[Array], lead: tuple[int, ...]) -> Array:
+    """Arrays (2, ...) as one contiguous array (*lead, arrays, 2)."""
     together = np.empty((*lead, len(arrays), 2), dtype=arrays[-1].dtype)
     for i, array in enumerate(arrays):
         together[..., i, 0], together[..., i, 1] = array
@@ -188,7 +188,7 @@ def _tube_ray(profile: Profile, parts: _Parts, frame: Frames) -> tuple[Array, Ar
 
 
 def _mirror_plane(profile: Profile, contact: Array, frame: Frames, i: int) -> tuple[Array, Array]:
-    """How far mirror i's plane is from its centre, and its unit normal, from the three contacts (3, ...)."""
+    """Distance of mirror i's plane from its centre, and its unit normal, from the three contacts (3, ...)."""
     middle, along_r, along_t = (_dot(_column(column, contact), contact) for column in _rises(profile, i).T)
     n, r, t = (_column(axis, contact) for axis in (frame.normal[i], frame.r[i], frame.t[i]))
     normal = n - along_r * r - along_t * t
@@ -198,13 +198,14 @@ def _mirror_plane(profile: Profile, contact: Array, frame: Frames, i: int) -> tu
 
 @lru_cache(maxsize=64)
 def _rises(profile: Profile, i: int) -> Array:
-    """(3 contacts, 3): what each contact's travel adds to a, b, c of mirror i's plane, a + b·r + c·t high."""
+    """(3 contacts, 3): derivative of a, b, c by each contact's travel; mirror i's plane has the height
+    a + b·r + c·t."""
     at = contact_points(profile, i + 1)
     return np.linalg.inv(np.column_stack([np.ones(3), at])).T
 
 
 def _to_card(point: Array, direction: Array, centre: Array, frame: Frames, i: int) -> Array:
-    """Where the line meets the plane of the card at station i."""
+    """(3, ...) where a line meets the plane through ``centre`` parallel to the card at station i."""
     ahead = _ahead(centre, frame, i) - _ahead(point, frame, i)
     return np.asarray(point + direction * (ahead / _ahead(direction, frame, i)))
 

@@ -1,7 +1,7 @@
-"""Where something differs from the tape: candidates for marks, of either contrast and any colour.
+"""Candidates for marks: places that differ from the tape, brighter or darker, in any colour.
 
-At three scales the difference is weighed by its own robust covariance, so that a faint but clean change in
-one colour counts as much as a strong one in a noisy colour, and woven tape raises its own threshold.
+At three scales the difference is divided by the tape's robust covariance, so that a faint but clean change
+in one colour counts as much as a strong one in a noisy colour, and woven tape raises its own threshold.
 """
 
 from __future__ import annotations
@@ -12,8 +12,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.bare_tape import Stack
 from vision.card import Floats
-from vision.change import Stack
 from vision.window import Grid
 
 Mask = NDArray[np.bool_]
@@ -41,8 +41,8 @@ _RING_RADIUS_MM, _RING_SHARE = 6.0, 0.4  # a large thin ring is a pen's, not a b
 
 @dataclass(frozen=True)
 class Candidate:
-    """A candidate: rough centre and radius in mm, its region on the window's grid, best mix of the colours,
-    strength.
+    """A candidate: rough centre and radius in mm, its region on the window's grid, the mix of colours (3,)
+    that shows it best, and its highest score in standard deviations.
     """
 
     centre_mm: tuple[float, float]
@@ -60,8 +60,8 @@ class Candidates:
     differs: Mask
 
 
-def seek(rest: Stack, inside: Mask, grid: Grid) -> Candidates:
-    """Return what stands out in the rest of a window after the tape was taken away."""
+def find_candidates(rest: Stack, inside: Mask, grid: Grid) -> Candidates:
+    """Return the candidates in `rest` (side, side, 3), a window after subtraction of the tape."""
     rest = rest * inside[..., None].astype(np.float32)
     smooth = [_blurred(rest, s / grid.pitch_mm) for s in SCALES_MM]
     inverses = [
@@ -86,7 +86,7 @@ def _same_place(one: Candidate, other: Candidate) -> bool:
 
 
 def _rim_evened(scores: Floats, inside: Mask, grid: Grid) -> Floats:
-    """Divide by the typical score along the rim where that is above the typical score further in."""
+    """Scores along the rim divided by how much rougher the tape is there than further in."""
     radius = grid.radius_mm()
     rim = inside & (radius > radius[inside].max() - _RIM_MM)
     usual = np.percentile(scores[:, inside & ~rim], 75, axis=1)
@@ -138,8 +138,8 @@ def _candidates(
 
 
 def _split(part: Mask, score: Floats, most: float) -> list[Mask]:
-    """A part that is wider than any mark (uneven light, wrinkles and marks in one) comes apart where it
-    differs less.
+    """Split a part that is wider than any mark (uneven light, wrinkles and marks in one) where its score is
+    lower, until its pieces are small enough.
     """
     if part.sum() <= most:
         return [part]
@@ -212,14 +212,14 @@ def without_lines(candidate: Candidate, grid: Grid) -> tuple[Candidate, Candidat
 
 
 def _opened(mask: Mask) -> Mask:
-    """A mask without what is thinner than a pen's line."""
+    """A mask without anything as thin as a pen's line."""
     brush = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (_PEN_PX, _PEN_PX))
     return np.asarray(cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, brush) > 0)
 
 
 def core_of(candidate: Candidate, rest: Stack, grid: Grid) -> Candidate | None:
-    """Return what stands well out of a candidate itself, None if that is most of it: a burn in a lamp's image
-    that is brighter than the tape as well.
+    """Return the part that stands out within a candidate, such as a burn in a lamp's image where both are
+    brighter than the tape; None if that is most of the candidate.
     """
     level = _blurred(rest, SCALES_MM[0] / grid.pitch_mm) @ candidate.colour.astype(np.float32)
     inside = level[candidate.region]

@@ -10,13 +10,13 @@ import pytest
 from test_measure_parts import MARK
 from test_pairs import VIEW, disc, plane
 
-from vision import again
-from vision.again import Again, Crop, by_card, fit_again, pulse_again, shift_likely
+from vision import repeat_pulse
 from vision.compare import compare
 from vision.core import read_between
 from vision.fit import Spot, fit_spot
 from vision.joint import Mismatch
 from vision.reading import NoReading, Reading
+from vision.repeat_pulse import Crop, RepeatFit, by_card, fit_repeat, repeated_pulse, shift_likely
 from vision.window import Grid
 
 GRID = Grid((3.0, -2.0), 0.25, 45)
@@ -38,7 +38,7 @@ def crop(change: np.ndarray, *, lamp: float = 0.0, seed: int = 1) -> Crop:
     """An old mark in the middle; `lamp` is how much brighter the light is taken for there, as a share."""
     gone, spot = DEEP * burnt((3.0, -2.0)), old_spot()
     seen = change + np.random.default_rng(seed).normal(0, 0.5, U.shape)
-    rows, likely = again._causes(
+    rows, likely = repeat_pulse._causes(
         GRID, spot, gone, lamp * gone, [gone**2 / DEEP, gone**3 / DEEP**2], 0.06**2 * np.eye(2)
     )
     return Crop(GRID, spot, seen, gone, np.ones(U.shape), (0.0, 0.0), rows, likely)
@@ -50,7 +50,7 @@ def pulse(at: tuple[float, float], radius: float = 2.2) -> np.ndarray:
 
 @pytest.mark.parametrize(("at", "radius"), [((3.3, -2.0), 2.2), ((2.6, -1.5), 2.35), ((3.0, -2.9), 2.05)])
 def test_a_crescent_tells_where_another_pulse_of_the_beam_lies(at, radius):
-    fitted = fit_again(crop(pulse(at, radius)))
+    fitted = fit_repeat(crop(pulse(at, radius)))
     assert fitted is not None and fitted.told
     sigma = np.sqrt(np.diag(fitted.covariance))
     assert np.abs(fitted.spot.centre - at).max() < 0.1
@@ -79,21 +79,21 @@ RIM = 8 * np.exp(-(((AWAY - 2.3) / 0.3) ** 2)) * (U - 3.0) / AWAY.clip(0.1)
     ],
 )
 def test_what_two_photos_of_an_old_mark_differ_by_is_no_pulse(change):
-    fitted = fit_again(crop(change))
+    fitted = fit_repeat(crop(change))
     assert fitted is not None and not fitted.told
 
 
 def test_where_a_lamp_s_image_lay_the_old_mark_may_differ_by_as_much():
     """Its gain and the slope of it are held by how much the light changed."""
     change = 0.35 * OLD * (1 + (U - 3.0) / 4)
-    plain, lit = (fit_again(crop(change, lamp=lamp)) for lamp in (0.0, 0.5))
+    plain, lit = (fit_repeat(crop(change, lamp=lamp)) for lamp in (0.0, 0.5))
     assert plain is not None and lit is not None
     assert lit.gained < plain.gained / 3
 
 
 def test_a_pulse_is_told_by_its_gain_its_share_and_its_height():
     spot = old_spot()
-    sure = Again(spot, np.ones(1), np.eye(2), gained=76.0, share=0.71, height=1.0)
+    sure = RepeatFit(spot, np.ones(1), np.eye(2), gained=76.0, share=0.71, height=1.0)
     assert sure.told
     for unsure in ({"gained": 74.0}, {"share": 0.69}, {"height": 0.49}, {"height": 2.1}):
         one = replace(sure, **unsure)
@@ -110,15 +110,15 @@ def old_at(at: tuple[float, float] = (3.0, -2.0), shape: str = "round", wide: fl
 def asked(monkeypatch, fits, *, found=(), older=(), mismatch=BY_HAND):
     """What is told of old marks for which these fits are told in order."""
     fits = iter(fits)
-    monkeypatch.setattr(again, "crop_of", lambda pair, old: "crop")
-    monkeypatch.setattr(again, "fit_again", lambda crop: next(fits))
+    monkeypatch.setattr(repeat_pulse, "crop_of", lambda pair, old: "crop")
+    monkeypatch.setattr(repeat_pulse, "fit_repeat", lambda crop: next(fits))
 
     def tracked(pair, old, crop, fit):
         return SimpleNamespace(mark=f"on {old.name}")
 
-    monkeypatch.setattr(again, "_tracked", tracked)
-    monkeypatch.setattr(again, "_agreed", lambda one, other: (one.mark, other.name))
-    return pulse_again(SimpleNamespace(mismatch=mismatch), list(found), list(older))
+    monkeypatch.setattr(repeat_pulse, "_tracked", tracked)
+    monkeypatch.setattr(repeat_pulse, "_agreed", lambda one, other: (one.mark, other.name))
+    return repeated_pulse(SimpleNamespace(mismatch=mismatch), list(found), list(older))
 
 
 def fit(told: bool = True, placed: bool = True) -> SimpleNamespace:
@@ -156,8 +156,8 @@ def test_two_places_of_one_pulse_are_put_between_and_doubted():
         SimpleNamespace(mark=replace(MARK, offset_mm=at, sigma_mm=(0.03, 0.1)))
         for at in ((1.0, 2.0), (1.2, 2.0))
     )
-    tracked = again.TrackedMark(one.mark, None, None, None, None, None)
-    both = again._agreed(tracked, other).mark
+    tracked = repeat_pulse.TrackedMark(one.mark, None, None, None, None, None)
+    both = repeat_pulse._agreed(tracked, other).mark
     assert both.offset_mm == pytest.approx((1.1, 2.0))
     assert both.sigma_mm == pytest.approx((np.hypot(0.03, 0.1), 0.1))
 
@@ -199,7 +199,7 @@ def test_no_place_and_no_tones_are_taken_from_old_marks():
     seen_apart = replace(pair.earlier, shift=np.full((2, 6), 0.1), doubt=1e-6 * np.eye(12))
     card = by_card(replace(pair, earlier=seen_apart))
     at = np.array(OLD_AT)
-    assert card.tone is again.SAME and pair.tone is not again.SAME
+    assert card.tone is repeat_pulse.SAME and pair.tone is not repeat_pulse.SAME
     assert card.earlier.apart(at)[0] == pytest.approx((0.0, 0.0))
     assert card.earlier.apart(at)[1].min() >= 0 and np.trace(card.earlier.apart(at)[1]) > 1
     assert shift_likely(card, at) == pytest.approx(0.03**2 * np.eye(2), abs=1e-9)
@@ -207,7 +207,7 @@ def test_no_place_and_no_tones_are_taken_from_old_marks():
 
 def test_tape_that_stands_off_is_seen_apart_along_the_difference_of_two_lines_of_sight(monkeypatch):
     views = iter([np.array([0.5, 0.1]), np.array([0.1, 0.1])])
-    monkeypatch.setattr(again, "sight_slope", lambda view, shape, at: next(views))
+    monkeypatch.setattr(repeat_pulse, "sight_slope", lambda view, shape, at: next(views))
     picture = SimpleNamespace(view=VIEW, picture=np.zeros((2, 2, 3)))
     pair = SimpleNamespace(view=VIEW, shown=picture, earlier=picture)
     variance = shift_likely(pair, np.zeros(2))

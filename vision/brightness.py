@@ -1,4 +1,4 @@
-"""What is brighter than its tape: a burn on dark or clear tape, or a lamp's image.
+"""Whether a mark is brighter or darker than its tape, and whether it is a burn or a lamp's image.
 
 Burning chars pale tape, and turns dark or clear tape paler; a given tape always changes in the same
 direction. So a brighter change on tape that is nearly as pale as the card's paper is light. Of two changes of
@@ -10,16 +10,16 @@ from __future__ import annotations
 
 import numpy as np
 
+from vision.bare_tape import Stack
+from vision.candidates import Mask
 from vision.card import Floats
-from vision.change import Stack
 from vision.picture import Pixels
 from vision.reading import CardView
-from vision.seek import Mask
 from vision.window import Grid, flatten_view
 
 _PALE = 0.65  # of the paper, in the channel nearest to it: clear tape on grey has half, masking tape 0.9
-_DISC, _RIM = 0.9, 0.1  # radii of a mark that are surely burnt; how far from its edge its rim goes
-_CLEARLY = 0.04  # of the tape's brightness: less may be a change of hue
+_DISC, _RIM = 0.9, 0.1  # of a mark's radius: its surely burnt inside; half-width of its rim
+_CLEARLY = 0.04  # of the tape's brightness: a smaller change may be one of hue
 _PITCH_MM, _PAPER_MM = 0.5, (24.2, 26.5)  # between the window's printed rim and the words around it
 
 
@@ -31,7 +31,7 @@ def burnt_share(
     view: CardView,
     at_mm: Floats,
 ) -> float | None:
-    """Return by which share a mark is brighter than its tape (as `share_brighter`); None for a lamp's image.
+    """Return the share by which a mark is brighter than its tape (`share_brighter`); None for a lamp's image.
 
     `stacks`: what is seen, the tape as expected there, and the bare tape without lamps' images.
     """
@@ -42,7 +42,7 @@ def burnt_share(
 
 
 def share_brighter(seen: Stack, tape: Stack, away: Floats, counts: Mask) -> float:
-    """Return by which share of its tape's brightness a mark is brighter, below zero if it is darker.
+    """Return how much brighter a mark is than its tape, as a share of the tape's brightness; < 0 if darker.
 
     `away` (side, side) is each point's distance from the centre in radii. A hole that was burnt shows
     whatever is behind it, so where the rim changes the other way, the rim counts.
@@ -56,7 +56,7 @@ def share_brighter(seen: Stack, tape: Stack, away: Floats, counts: Mask) -> floa
 
 
 def is_lamp(brighter: float, tape: Floats, picture: Pixels, view: CardView, at_mm: Floats) -> bool:
-    """Return whether a mark is so bright on tape (3,) so pale that no burn made it."""
+    """Return whether a mark is brighter than tape (3,) that is too pale for a burn to make it brighter."""
     return brighter > _CLEARLY and float((tape / paper(picture, view, at_mm)).max()) > _PALE
 
 
@@ -69,9 +69,9 @@ def paper(picture: Pixels, view: CardView, at_mm: Floats) -> Floats:
     return np.asarray(np.maximum(np.percentile(flatten_view(picture, view, grid)[ring], 70, axis=0), 1.0))
 
 
-def one_way(shares: list[float], older: list[float]) -> list[bool]:
-    """Return which marks, strongest first, change the tape in the same direction as the old marks, by the
-    shares of brightness that they change; without old marks, in the direction of the strongest.
+def same_direction(shares: list[float], older: list[float]) -> list[bool]:
+    """Return which marks change the tape in the same direction (brighter or darker) as the old marks, or,
+    without old marks, as the strongest; `shares` are their changes in brightness, strongest mark first.
     """
     way = float(np.median(older)) if older else (shares[0] if shares else 0.0)
     against = np.array(shares) * np.sign(way) < -_CLEARLY

@@ -1,4 +1,4 @@
-"""What differs from the tape, once the smooth part of the light or the picture before is removed.
+"""The unmarked tape as it should look, so that only marks differ from it.
 
 Without a picture before, the tape is a robust quadratic surface. With one, it is that picture times a smooth
 gain (exposure, lamps) plus a smooth offset that is kept small, so that only what changed is left.
@@ -21,7 +21,7 @@ Stack = NDArray[np.floating[Any]]
 
 INSIDE_MM = RADIUS_MM - 0.5  # the rim itself is blurred paper and tape
 _ROUNDS = 6
-_BANDS_PX = (0.0, 1.0, 3.0, 8.0)  # of the grid: finer detail is mostly noise, coarser is worth its noise
+_BANDS_PX = (0.0, 1.0, 3.0, 8.0)  # of the grid; detail coarser than the last is kept as it is
 _LIKE_NOISE = 3.0  # standard deviations of a band; what is larger is detail and stays
 # On uniform tape a gain and an offset look the same. Lamps and exposure are gains, and an older mark is
 # predicted correctly only if they are treated as gains; with a free offset, noise in the picture before
@@ -62,10 +62,10 @@ def fit_tape(after: Stack, before: Stack | None, grid: Grid) -> Tape:
 
 
 def believed(after: Stack, tape: Stack, inside: NDArray[np.bool_], bare: NDArray[np.bool_]) -> Stack:
-    """Return the expected tape without the detail of the picture before that the one after does not show.
+    """Return the expected tape without detail of the picture before that the picture after does not show.
 
-    The picture before adds its own noise. So in each band of detail only the share that both pictures have in
-    common over the `bare` tape is kept: a Wiener filter, with the shares estimated from the data.
+    The picture before adds its own noise. So in each band of detail, only the share that both pictures have
+    in common over the `bare` tape is kept: a Wiener filter, with the shares estimated from the data.
     """
     if bare.sum() < 200:
         return tape

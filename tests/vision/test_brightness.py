@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from vision.brighter import is_lamp, one_way, paper, share_brighter
-from vision.plane import project
+from vision.brightness import is_lamp, paper, same_direction, share_brighter
+from vision.homography import project
 from vision.reading import CardView
 
 MIDDLE, PER_MM = 150.0, 5.0
@@ -63,8 +63,8 @@ def test_a_hole_shows_what_is_behind_and_its_rim_tells():
 
 
 def test_one_tape_goes_one_way():
-    assert one_way([], [-0.5]) == []
-    assert one_way([-0.5, 0.2, -0.1], []) == [True, False, True]
-    assert one_way([0.3, -0.2], [-0.6, -0.4]) == [False, True]
-    assert one_way([0.3, -0.03], [0.5]) == [True, True]  # too little to tell a way
-    assert one_way([0.01, -0.5], []) == [True, True]
+    assert same_direction([], [-0.5]) == []
+    assert same_direction([-0.5, 0.2, -0.1], []) == [True, False, True]
+    assert same_direction([0.3, -0.2], [-0.6, -0.4]) == [False, True]
+    assert same_direction([0.3, -0.03], [0.5]) == [True, True]  # too little to tell a way
+    assert same_direction([0.01, -0.5], []) == [True, True]

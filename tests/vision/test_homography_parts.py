@@ -10,7 +10,7 @@ import pytest
 from test_pairs import VIEW
 
 from vision.bend import Bend
-from vision.plane import fit_homography, jacobian, pixel_shift, project, scale_and_tilt
+from vision.homography import fit_homography, jacobian, pixel_shift, project, scale_and_tilt
 from vision.window import Grid, flatten, flatten_view, window_grid
 
 TILTED = np.array([(4.0, 0.5, 300.0), (-0.3, -4.2, 200.0), (0.001, -0.002, 1.0)])

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from vision.seek import (
+from vision.candidates import (
     Candidate,
     _candidate,
     _filled,
@@ -19,8 +19,8 @@ from vision.seek import (
     _score,
     _split,
     core_of,
+    find_candidates,
     grown,
-    seek,
     without_lines,
 )
 from vision.window import Grid, window_grid
@@ -46,7 +46,7 @@ def tape(*discs, noise=0.5):
 
 
 def found(rest) -> list[Candidate]:
-    return seek(rest, INSIDE, GRID).listed
+    return find_candidates(rest, INSIDE, GRID).listed
 
 
 @pytest.mark.parametrize("levels", [(60, 60, 60), (-60, -60, -60), (0, 0, 40)])
@@ -92,7 +92,7 @@ def test_a_part_no_wider_than_a_lamp_s_image_stays_whole_and_a_wider_one_comes_a
 
 
 def test_what_differs_is_the_disc_and_nothing_else():
-    differs = seek(tape(((4.0, 4.0), 2.0, (60,) * 3)), INSIDE, GRID).differs
+    differs = find_candidates(tape(((4.0, 4.0), 2.0, (60,) * 3)), INSIDE, GRID).differs
     assert differs.sum() * 0.04 == pytest.approx(np.pi * 4.0, rel=0.6)
     away = np.hypot(U - 4.0, V - 4.0)
     assert differs[away < 1.9].all()

@@ -16,15 +16,15 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
+from vision.bare_tape import INSIDE_MM, Stack
 from vision.card import Floats
-from vision.change import INSIDE_MM, Stack
 from vision.compare import Comparison, in_depth
 from vision.fit import Ground, Spot
 from vision.joint import edges_together, share_explained
 from vision.measure import TrackedMark, card_sigma, pair_of
 from vision.parallax import HEIGHT_MM, sight_slope
 from vision.reading import Mark
-from vision.tone import SAME
+from vision.tone_curve import SAME
 from vision.window import Grid
 
 # What two photos may differ by at an old mark, one standard deviation each (our estimates): a shift (mm),
@@ -76,7 +76,7 @@ class Crop:
 
 
 @dataclass(frozen=True, eq=False)
-class Again:
+class RepeatFit:
     """A pulse on an old mark as it fits best: the mark, what it gains in cost, the share of what other causes
     leave that it explains, its height as a share of the old mark's.
     """
@@ -100,7 +100,7 @@ class Again:
         return bool(self.gained > _PLACED and self.height > _FAINTEST)
 
 
-def pulse_again(
+def repeated_pulse(
     pair: Comparison, found: list[TrackedMark], older: list[TrackedMark]
 ) -> tuple[list[TrackedMark], Mark | None]:
     """Return the new marks, and the probable place of a pulse on the only old mark, or None.
@@ -116,7 +116,7 @@ def pulse_again(
     for old in older:
         if _of_one_pulse(old):
             crop = crop_of(pair, old)
-            fitted = fit_again(crop)
+            fitted = fit_repeat(crop)
             if fitted is not None:
                 tried.append((old, crop, fitted))
     told = [one for one in tried if one[2].told]
@@ -149,7 +149,7 @@ def _agreed(again: TrackedMark, found: TrackedMark) -> TrackedMark:
     )
 
 
-def _tracked(pair: Comparison, old: TrackedMark, crop: Crop, again: Again) -> TrackedMark:
+def _tracked(pair: Comparison, old: TrackedMark, crop: Crop, again: RepeatFit) -> TrackedMark:
     spot, unit = again.spot, pair.view.unit_mm
     variance = _OVER**2 * np.diag(again.covariance) + (_RAGGED * old.spot.radius()) ** 2
     sigma = np.sqrt(variance + card_sigma(pair.view, spot.centre) ** 2)
@@ -338,7 +338,7 @@ class _Problem:
         return cost, params
 
 
-def fit_again(crop: Crop) -> Again | None:
+def fit_repeat(crop: Crop) -> RepeatFit | None:
     """Return the pulse on an old mark that fits a crop best, None where nothing can be fitted.
 
     The error of one point is estimated from the residuals, so the fit is repeated with it.
@@ -360,7 +360,7 @@ def fit_again(crop: Crop) -> Again | None:
     spot = replace(problem.spot(params), height=height, covariance=covariance, rest=rest)
     share = share_explained(crop.grid, crop.weight, crop.old.radius(), rest, problem.causes.rest)
     gained = problem.causes.cost - cost
-    return Again(spot, visible.ravel(), covariance, gained, share, height / crop.old.height)
+    return RepeatFit(spot, visible.ravel(), covariance, gained, share, height / crop.old.height)
 
 
 def _starts(old: Spot) -> list[Params]:
