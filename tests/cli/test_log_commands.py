@@ -311,7 +311,7 @@ def test_damage_is_said_and_rescue_goes_on(capsys: Capture, data: Path, tmp_path
     status, _, err = run(capsys, "check", "--data", data)
     assert status == 1 and "spotwright log rescue" in err
     status, _, err = run(capsys, "backup", tmp_path / "copy", "--data", data)
-    assert status == 1 and "as it was" in err
+    assert status == 1 and "previous backup is unchanged" in err
     assert run(capsys, "rescue", tmp_path / "copy", "--data", data)[0] == 0
     assert run(capsys, "check", "--data", data)[:2] == (0, "1 alignments, 2 events, 1 pictures: all whole\n")
     assert (data / "spotwright-damaged-1.db").exists()
