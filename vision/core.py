@@ -99,13 +99,13 @@ def read_between(
     """Return what is new between two pictures of one card, and how to follow the strongest new mark."""
     earlier = marks_on(before, before_view, new=False)
     pair = compare(after, view, before, before_view)
-    found, again = repeated_pulse(pair, changes(pair, earlier), earlier)
+    found, again, several = repeated_pulse(pair, changes(pair, earlier), earlier)
     seen, weak = _strong(_sure(found))
     marks = join_lobes([found.mark for found in seen])
     old = [found.mark for found in earlier]
     if not marks:
         contrast = min((found.spot.height for found in earlier), default=0.0)
-        hidden = on_top(tuple(old), contrast, BETWEEN_PICTURES)
+        hidden = None if several else on_top(tuple(old), contrast, BETWEEN_PICTURES)
         hidden = again if hidden is not None and again is not None else hidden
         reason = _NOTHING_NEW if hidden is None else _MAYBE_ON_TOP
         return NoReading(reason, "no-mark", view, station, hidden), None

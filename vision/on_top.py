@@ -12,7 +12,7 @@ _SAME_BEAM = 0.1  # of the radius: how much pulses of one tube differ; a larger 
 _BLUR_MM = 0.6  # of the comparison in time, pixels and smoothing together
 _LEAST_NOTICED = 1.5  # levels of a step in time that is always noticed
 BETWEEN_PICTURES = 5.0  # of a change between two pictures
-_ONE_PLACE_MM = 1.0
+ONE_PLACE_MM = 1.0
 
 
 def on_top(marks: tuple[Mark, ...], contrast: float, least_noticed: float = _LEAST_NOTICED) -> Mark | None:
@@ -26,7 +26,7 @@ def on_top(marks: tuple[Mark, ...], contrast: float, least_noticed: float = _LEA
         return None
     newest = marks[0]
     apart = [np.hypot(*np.subtract(m.offset_mm, newest.offset_mm)) for m in marks]
-    if max(apart) > _ONE_PLACE_MM:
+    if max(apart) > ONE_PLACE_MM:
         return None
     unseen = least_noticed * _BLUR_MM * np.sqrt(2 * np.pi) / max(contrast, 1.0)
     radius = float(np.sqrt(newest.width_mm[0] * newest.width_mm[1])) / 2

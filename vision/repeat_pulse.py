@@ -20,11 +20,12 @@ from vision.bare_tape import INSIDE_MM, Stack
 from vision.card import Floats
 from vision.compare import Comparison, in_depth
 from vision.fit import Ground, Spot
+from vision.groups import Group, by_card, groups_of
 from vision.joint import edges_together, share_explained
 from vision.measure import TrackedMark, card_sigma, pair_of
+from vision.on_top import ONE_PLACE_MM
 from vision.parallax import HEIGHT_MM, sight_slope
 from vision.reading import Mark
-from vision.tone_curve import SAME
 from vision.window import Grid
 
 # What two photos may differ by at an old mark, one standard deviation each (our estimates): a shift (mm),
@@ -42,11 +43,17 @@ _TOGETHER = 100.0  # points of a crop that err together: what is left hangs toge
 _ROUNDS, _STEPS, _BEST = 3, 12, 4
 _ENOUGH = 3e-3  # gain in cost below which another step moves nothing that matters
 _DARKEST = 4.0
-_AS_WIDE = 0.9  # as long: one pulse of a round beam; two on each other were 0.85 and 0.88
+_NEAR_MM = 0.4  # old pulses so near each other are tried as one place
+# Pulses of one beam are alike. A mark on old ones whose size (logarithm) differs by more is a piece of one; a
+# mark beside them that changes the tape by a smaller share of what they do is a smudge or a lamp's image.
+_AS_LARGE, _AS_STRONG = 0.4, 0.25
 _HALF, _BESIDE_MM, _ACROSS, _FINEST_MM = 1.9, 1.3, 28, 0.12  # of a crop: radii and mm beside, points, pitch
 # A pulse is reported above this gain in cost and this explained share, if its height as a share of the old
-# mark's lies between these two. Set on pairs with nothing new, see docs/reading.md.
+# mark's lies between these two. Tones and lamps change an old mark about its own centre, so a pulse that is
+# clearly beside it needs less: from so many standard deviations on, up to one radius. Set on pairs with
+# nothing new, see docs/reading.md.
 _GAINED, _SHARE, _HEIGHTS = 75.0, 0.7, (0.5, 2.0)
+_GAINED_BESIDE, _SHARE_BESIDE, _BESIDE = 45.0, 0.55, 2.0
 # Factor on the fit's sigma, and share of the radius added for a ragged edge that shows in part (measured).
 _OVER, _RAGGED = 1.3, 0.03
 # Least gain and height with which the place of an uncertain pulse is offered.
@@ -55,19 +62,24 @@ _PLACED, _FAINTEST = 10.0, 0.3
 
 @dataclass(frozen=True, eq=False)
 class Crop:
-    """Both pictures around an old mark, in its own mix of colours: the change, how far older marks have gone,
-    the weights, all (side, side), and the variance (mm²) of the pictures' blur along u and v. `rows` (k, n)
-    are what else the pictures may differ by, `likely` (k,) one standard deviation of each.
+    """Both pictures around old pulses of one beam, in their own mix of colours: the change, how far older
+    marks have gone, the weights, all (side, side), and the variance (mm²) of the pictures' blur along u and
+    v. `rows` (k, n) are what else the pictures may differ by, `likely` (k,) one standard deviation of each.
     """
 
     grid: Grid
-    old: Spot
+    olds: list[Spot]
     change: Floats
     gone: Floats
     weight: Floats
     blur_mm2: tuple[float, float]
     rows: Floats
     likely: Floats
+
+    @property
+    def old(self) -> Spot:
+        """The pulse in the middle; all are alike."""
+        return self.olds[0]
 
     def noise(self) -> float:
         """Robust standard deviation of the change between neighbouring points."""
@@ -78,7 +90,8 @@ class Crop:
 @dataclass(frozen=True, eq=False)
 class RepeatFit:
     """A pulse on an old mark as it fits best: the mark, what it gains in cost, the share of what other causes
-    leave that it explains, its height as a share of the old mark's.
+    leave that it explains, its height as a share of the old mark's, and its distance from the nearest old
+    pulse in standard deviations and in radii.
     """
 
     spot: Spot
@@ -87,12 +100,15 @@ class RepeatFit:
     gained: float
     share: float
     height: float
+    away: tuple[float, float] = (0.0, 0.0)
 
     @property
     def told(self) -> bool:
         """Whether the pulse is certain enough to be reported."""
+        beside = self.away[0] > _BESIDE and self.away[1] < 1
+        gained, share = (_GAINED_BESIDE, _SHARE_BESIDE) if beside else (_GAINED, _SHARE)
         like = _HEIGHTS[0] < self.height < _HEIGHTS[1]
-        return bool(self.gained > _GAINED and self.share > _SHARE and like)
+        return bool(self.gained > gained and self.share > share and like)
 
     @property
     def placed(self) -> bool:
@@ -102,42 +118,51 @@ class RepeatFit:
 
 def repeated_pulse(
     pair: Comparison, found: list[TrackedMark], older: list[TrackedMark]
-) -> tuple[list[TrackedMark], Mark | None]:
-    """Return the new marks, and the probable place of a pulse on the only old mark, or None.
+) -> tuple[list[TrackedMark], Mark | None, bool]:
+    """Return the new marks, the probable place of a pulse on the only old mark, or None, and whether pulses
+    that touch each other lie in several places, so that nothing else shows which one was hit.
 
     If a pulse on one old mark is certain, it replaces the marks that were found; the second value is then
     None. If it is not certain, the second value is its best place, or None if the pictures do not show one.
     Old marks are not examined if a new mark was found elsewhere (that is the pulse), or if the camera was on
-    a stand. What seems to lie on several old marks at once is a change of light or tone.
+    a stand. Marks that touch each other count as one place. What seems to lie in several places at once is a
+    change of light or tone.
     """
-    if not pair.mismatch.by_hand or not all(_on_any(one.spot, older) for one in found):
-        return found, None
+    if not pair.mismatch.by_hand:
+        return found, None, False
+    groups = groups_of(pair, older)
+    several = any(group.reach_mm() > ONE_PLACE_MM for group in groups)
+    found = [one for one in found if _like(one, groups, older)]
+    olds = [*(old.spot for old in older), *(pulse for group in groups for pulse in group.pulses)]
+    if not all(_on_any(one.spot, olds) for one in found):
+        return found, None, several
     tried = []
-    for old in older:
-        if _of_one_pulse(old):
-            crop = crop_of(pair, old)
-            fitted = fit_repeat(crop)
-            if fitted is not None:
-                tried.append((old, crop, fitted))
+    for group in groups:
+        fits = [(group, crop, fit_repeat(crop)) for crop in crops_of(pair, group)]
+        known = [(group, crop, fitted) for group, crop, fitted in fits if fitted is not None]
+        tried += [max(known, key=lambda one: one[2].gained)] if known else []
     told = [one for one in tried if one[2].told]
     if len(told) == 1:
         again = _tracked(pair, *told[0])
-        return [_agreed(again, found[0]) if len(found) == 1 else again], None
-    placed = len(older) == len(tried) == 1 and tried[0][2].placed
-    return found, _tracked(pair, *tried[0]).mark if placed else None
+        both = len(found) == 1 and len(told[0][0].pulses) == 1
+        return [_agreed(again, found[0]) if both else again], None, several
+    alone = len(tried) == 1 and all(old in tried[0][0].marks for old in older)
+    return found, _tracked(pair, *tried[0]).mark if alone and tried[0][2].placed else None, several
 
 
-def _of_one_pulse(old: TrackedMark) -> bool:
-    """Whether an old mark looks like one pulse; marks that lie on each other are longer than wide."""
-    whole = np.hypot(*old.spot.centre) + old.spot.radius() < INSIDE_MM
-    return bool(
-        whole and old.mark.shape == "round" and min(old.mark.width_mm) > _AS_WIDE * max(old.mark.width_mm)
-    )
+def _like(found: TrackedMark, groups: list[Group], older: list[TrackedMark]) -> bool:
+    """Whether a new mark may be of the old ones' beam: by its size on them, by its strength beside them."""
+    for group in groups:
+        if _on_any(found.spot, group.pulses):
+            return abs(float(np.log(found.spot.radius() / group.beam.radius()))) < _AS_LARGE
+    if not older or _on_any(found.spot, [old.spot for old in older]):
+        return True
+    return abs(found.brighter) > _AS_STRONG * min(abs(old.brighter) for old in older)
 
 
-def _on_any(spot: Spot, older: list[TrackedMark]) -> bool:
+def _on_any(spot: Spot, olds: list[Spot]) -> bool:
     u, v = spot.centre
-    return any(float(old.spot.relative_radius(u, v)) < 1 for old in older)
+    return any(float(old.relative_radius(u, v)) < 1 for old in olds)
 
 
 def _agreed(again: TrackedMark, found: TrackedMark) -> TrackedMark:
@@ -149,9 +174,9 @@ def _agreed(again: TrackedMark, found: TrackedMark) -> TrackedMark:
     )
 
 
-def _tracked(pair: Comparison, old: TrackedMark, crop: Crop, again: RepeatFit) -> TrackedMark:
+def _tracked(pair: Comparison, group: Group, crop: Crop, again: RepeatFit) -> TrackedMark:
     spot, unit = again.spot, pair.view.unit_mm
-    variance = _OVER**2 * np.diag(again.covariance) + (_RAGGED * old.spot.radius()) ** 2
+    variance = _OVER**2 * np.diag(again.covariance) + (_RAGGED * crop.old.radius()) ** 2
     sigma = np.sqrt(variance + card_sigma(pair.view, spot.centre) ** 2)
     long_mm, short_mm, _ = spot.widths()
     mark = Mark(
@@ -164,16 +189,8 @@ def _tracked(pair: Comparison, old: TrackedMark, crop: Crop, again: RepeatFit) -
     )
     mark = in_depth(by_card(pair), mark, spot.centre)
     tape, weight = pair.expected(crop.grid), crop.weight.ravel()
-    return TrackedMark(mark, spot, crop.grid, tape, old.colour, weight, Ground(again.visible), old.brighter)
-
-
-def by_card(pair: Comparison) -> Comparison:
-    """Return the comparison without the displacement and tones that were fitted to the whole window.
-
-    A crescent on an old mark, or a rim lit from another side, looks to that fit like a shift of up to 0.3 mm.
-    """
-    unknown = replace(pair.earlier, shift=np.zeros((2, 6)), doubt=np.eye(12))
-    return replace(pair, tone=SAME, earlier=unknown)
+    brighter = group.marks[0].brighter if group.marks else 0.0
+    return TrackedMark(mark, spot, crop.grid, tape, group.colour, weight, Ground(again.visible), brighter)
 
 
 def shift_likely(pair: Comparison, at: Floats) -> Floats:
@@ -189,24 +206,34 @@ def shift_likely(pair: Comparison, at: Floats) -> Floats:
     return np.asarray(HEIGHT_MM**2 * np.outer(between, between) + np.diag(card) + _SHIFT_MM**2 * np.eye(2))
 
 
-def crop_of(pair: Comparison, old: TrackedMark) -> Crop:
-    """Return both pictures around an old mark, without the tone curve of the whole window: here tone is one
-    of the other causes, with its own standard deviation.
+def crops_of(pair: Comparison, group: Group) -> list[Crop]:
+    """Return both pictures around each old pulse of a group, but only once where they lie on each other."""
+    apart: list[Spot] = []
+    for pulse in group.pulses:
+        if all(np.hypot(*(pulse.centre - other.centre)) > _NEAR_MM for other in apart):
+            apart.append(pulse)
+    return [_crop(pair, pulse, group) for pulse in apart]
+
+
+def _crop(pair: Comparison, old: Spot, group: Group) -> Crop:
+    """Both pictures around one old pulse, without the tone curve of the whole window: here tone is one of the
+    other causes, with its own standard deviation.
     """
-    spot, plain = old.spot, by_card(pair)
-    half = _HALF * spot.radius() + _BESIDE_MM
+    plain = by_card(pair)
+    half = _HALF * old.radius() + _BESIDE_MM
+    others = [one for one in group.pulses if one is not old]
+    olds = [old, *(one for one in others if np.hypot(*(one.centre - old.centre)) < half + one.radius())]
     pitch = max(half / _ACROSS, _FINEST_MM)
-    grid = Grid(pair_of(spot.centre), pitch, int(2 * half / pitch) | 1)
-    colour = old.colour.astype(np.float32)
+    grid = Grid(pair_of(old.centre), pitch, int(2 * half / pitch) | 1)
+    colour = group.colour.astype(np.float32)
     expected, unburnt = np.maximum(plain.expected(grid), 1), np.maximum(plain.unburnt(grid), 1)
     gone = ((expected - unburnt) @ colour).astype(float)
     change = ((pair.seen(grid) - expected) @ colour).astype(float)
     lamp = (plain.otherwise(grid)[-1] @ colour).astype(float)
-    rows, likely = _causes(
-        grid, spot, gone, lamp, _tones(expected, unburnt, colour), shift_likely(pair, spot.centre)
-    )
+    shift = shift_likely(pair, old.centre)
+    rows, likely = _causes(grid, olds, gone, lamp, _tones(expected, unburnt, colour), shift)
     weight = (grid.radius_mm() < INSIDE_MM).astype(float)
-    return Crop(grid, spot, change, _smooth(gone), weight, pair.shown.blurred_mm2(), rows, likely)
+    return Crop(grid, olds, change, _smooth(gone), weight, pair.shown.blurred_mm2(), rows, likely)
 
 
 def _tones(expected: Stack, unburnt: Stack, colour: Floats) -> list[Floats]:
@@ -222,18 +249,19 @@ def _smooth(values: Floats) -> Floats:
 
 
 def _causes(
-    grid: Grid, old: Spot, gone: Floats, lamp: Floats, tones: list[Floats], shift: Floats
+    grid: Grid, olds: list[Spot], gone: Floats, lamp: Floats, tones: list[Floats], shift: Floats
 ) -> tuple[Floats, Floats]:
-    """What two photos of an old mark may differ by, (k, side * side), and one standard deviation of each;
+    """What two photos of old pulses may differ by, (k, side * side), and one standard deviation of each;
     `shift` (2, 2) is the covariance of their shift.
 
     Where the light changed, the mark may have changed by as much more: a lamp's image is no gain.
     """
     u, v = np.meshgrid(*grid.axes_mm())
-    du, dv, radius = u - old.centre[0], v - old.centre[1], old.radius()
+    du, dv = u - grid.centre_mm[0], v - grid.centre_mm[1]
+    radius = olds[0].radius()
     by_v, by_u = np.gradient(_smooth(gone), grid.pitch_mm)
     uv, uu = np.gradient(by_u, grid.pitch_mm)
-    near = old.relative_radius(u, v) < 1.3
+    near = np.any([old.relative_radius(u, v) < 1.3 for old in olds], axis=0)
     lit = float(np.sqrt(np.square(lamp[near]).sum() / max(float(np.square(gone[near]).sum()), 1e-9)))
     gain, slope, relief = (float(np.hypot(least, lit)) for least in (_GAIN, _SLOPE, _RELIEF))
     x, y = du / radius, dv / radius
@@ -246,12 +274,17 @@ def _causes(
     likely += [_BLUR_MM2, _BLUR_MM2, _BLUR_MM2]
     rows += [gone, gone * x, gone * y, *tones, lamp]
     likely += [gain, slope, slope, _TONE, _TONE, 1.0]
-    angle = np.arctan2(dv, du)
-    for ring in _RINGS:
-        band = np.clip(1 - np.abs(old.relative_radius(u, v) - ring) / _RING, 0, None)
-        rows += [band * np.cos(angle), band * np.sin(angle)]
-        likely += [relief * old.height] * 2
+    for old in olds:
+        rows += _sides(u, v, old)
+    likely += [relief * olds[0].height] * (2 * len(_RINGS) * len(olds))
     return np.stack([row.ravel() for row in rows]), np.array(likely)
+
+
+def _sides(u: Floats, v: Floats, old: Spot) -> list[Floats]:
+    """How light on a mark's relief changes it, brighter on one side and darker on the other, by rings."""
+    angle = np.arctan2(v - old.centre[1], u - old.centre[0])
+    rings = [np.clip(1 - np.abs(old.relative_radius(u, v) - ring) / _RING, 0, None) for ring in _RINGS]
+    return [band * side for band in rings for side in (np.cos(angle), np.sin(angle))]
 
 
 class _Causes:
@@ -360,7 +393,15 @@ def fit_repeat(crop: Crop) -> RepeatFit | None:
     spot = replace(problem.spot(params), height=height, covariance=covariance, rest=rest)
     share = share_explained(crop.grid, crop.weight, crop.old.radius(), rest, problem.causes.rest)
     gained = problem.causes.cost - cost
-    return RepeatFit(spot, visible.ravel(), covariance, gained, share, height / crop.old.height)
+    away = _away(spot, crop.olds)
+    return RepeatFit(spot, visible.ravel(), covariance, gained, share, height / crop.old.height, away)
+
+
+def _away(spot: Spot, olds: list[Spot]) -> tuple[float, float]:
+    """How far a pulse is from the nearest old one, in standard deviations and in radii."""
+    apart = min((spot.centre - old.centre for old in olds), key=lambda step: float(step @ step))
+    deviations = float(np.sqrt(apart @ np.linalg.solve(spot.covariance, apart)))
+    return deviations, float(np.hypot(*apart)) / olds[0].radius()
 
 
 def _starts(old: Spot) -> list[Params]:

@@ -142,7 +142,7 @@ def test_what_stands_out_of_each_candidate_is_measured_in_its_place(monkeypatch)
 def between(monkeypatch):
     """What is new between two pictures in which so many marks are found."""
 
-    def run(new, old=(), again=None):
+    def run(new, old=(), again=None, several=False):
         asked = {}
 
         def on_top(marks, contrast, least):
@@ -156,7 +156,7 @@ def between(monkeypatch):
         monkeypatch.setattr(
             core, "changes", lambda pair, earlier: asked.update(pair=pair, earlier=earlier) or list(new)
         )
-        monkeypatch.setattr(core, "repeated_pulse", lambda pair, new, earlier: (new, again))
+        monkeypatch.setattr(core, "repeated_pulse", lambda pair, new, earlier: (new, again, several))
         monkeypatch.setattr(core, "on_top", on_top)
         view = replace(VIEW, markers_seen=3)
         return (*core.read_between("nozzle", "after", view, "before", "then"), asked)
@@ -177,6 +177,11 @@ def test_new_marks_come_first_and_older_ones_follow(between):
     assert asked["pair"][0] == "after" and asked["pair"][2:] == ("before", "then")
     assert asked["earlier"] == [old] and asked["new"] is False
     assert (follower.name, follower.mark) == ("a", reading.marks[0])
+
+
+def test_where_nothing_is_new_and_old_pulses_lie_in_several_places_none_of_them_is_told(between):
+    reading, _, asked = between([], [found("old")], again=found("on it").mark, several=True)
+    assert isinstance(reading, NoReading) and reading.on_top is None and "on_top" not in asked
 
 
 def test_where_nothing_is_new_it_may_lie_on_the_old_mark(between):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -14,9 +14,12 @@ from vision import repeat_pulse
 from vision.compare import compare
 from vision.core import read_between
 from vision.fit import Spot, fit_spot
+from vision.groups import Group, by_card
 from vision.joint import Mismatch
+from vision.measure import TrackedMark
 from vision.reading import NoReading, Reading
-from vision.repeat_pulse import Crop, RepeatFit, by_card, fit_repeat, repeated_pulse, shift_likely
+from vision.repeat_pulse import Crop, RepeatFit, fit_repeat, repeated_pulse, shift_likely
+from vision.tone_curve import SAME
 from vision.window import Grid
 
 GRID = Grid((3.0, -2.0), 0.25, 45)
@@ -39,9 +42,9 @@ def crop(change: np.ndarray, *, lamp: float = 0.0, seed: int = 1) -> Crop:
     gone, spot = DEEP * burnt((3.0, -2.0)), old_spot()
     seen = change + np.random.default_rng(seed).normal(0, 0.5, U.shape)
     rows, likely = repeat_pulse._causes(
-        GRID, spot, gone, lamp * gone, [gone**2 / DEEP, gone**3 / DEEP**2], 0.06**2 * np.eye(2)
+        GRID, [spot], gone, lamp * gone, [gone**2 / DEEP, gone**3 / DEEP**2], 0.06**2 * np.eye(2)
     )
-    return Crop(GRID, spot, seen, gone, np.ones(U.shape), (0.0, 0.0), rows, likely)
+    return Crop(GRID, [spot], seen, gone, np.ones(U.shape), (0.0, 0.0), rows, likely)
 
 
 def pulse(at: tuple[float, float], radius: float = 2.2) -> np.ndarray:
@@ -98,31 +101,55 @@ def test_a_pulse_is_told_by_its_gain_its_share_and_its_height():
     for unsure in ({"gained": 74.0}, {"share": 0.69}, {"height": 0.49}, {"height": 2.1}):
         one = replace(sure, **unsure)
         assert not one.told and one.placed
+
+
+def test_a_pulse_clearly_beside_the_old_one_needs_less_to_be_told():
+    beside = RepeatFit(
+        old_spot(), np.ones(1), np.eye(2), gained=46.0, share=0.56, height=1.0, away=(2.1, 0.9)
+    )
+    assert beside.told
+    for unsure in ({"gained": 44.0}, {"share": 0.54}, {"away": (1.9, 0.9)}, {"away": (2.1, 1.1)}):
+        assert not replace(beside, **unsure).told
+
+
+def test_a_pulse_that_is_not_told_may_still_be_placed():
+    sure = RepeatFit(old_spot(), np.ones(1), np.eye(2), gained=76.0, share=0.71, height=1.0)
     assert not replace(sure, gained=9.9).placed and not replace(sure, height=0.29).placed
 
 
-def old_at(at: tuple[float, float] = (3.0, -2.0), shape: str = "round", wide: float = 4.6) -> SimpleNamespace:
+@dataclass(frozen=True, eq=False)
+class Old:
+    """What is asked of an old mark, or of a new one."""
+
+    name: tuple[float, float]
+    spot: Spot
+    brighter: float
+
+
+def old_at(at: tuple[float, float] = (3.0, -2.0), radius: float = 2.2, brighter: float = -0.6) -> Old:
     spot = old_spot()
-    spot = replace(spot, centre=np.array(at))
-    return SimpleNamespace(spot=spot, mark=replace(MARK, shape=shape, width_mm=(5.0, wide)), name=at)
+    resized = replace(spot, centre=np.array(at), form=spot.form * (spot.radius() / radius) ** 2)
+    return Old(at, resized, brighter)
 
 
-def asked(monkeypatch, fits, *, found=(), older=(), mismatch=BY_HAND):
-    """What is told of old marks for which these fits are told in order."""
+def asked(monkeypatch, fits, *, found=(), older=(), groups=None, mismatch=BY_HAND):
+    """What is told of old marks for which these fits are told in order; each is a group unless others are."""
     fits = iter(fits)
-    monkeypatch.setattr(repeat_pulse, "crop_of", lambda pair, old: "crop")
+    groups = [Group([old], [old.spot], np.ones(3)) for old in older] if groups is None else groups
+    monkeypatch.setattr(repeat_pulse, "groups_of", lambda pair, older: groups)
+    monkeypatch.setattr(repeat_pulse, "crops_of", lambda pair, group: ["crop"] * len(group.pulses))
     monkeypatch.setattr(repeat_pulse, "fit_repeat", lambda crop: next(fits))
 
-    def tracked(pair, old, crop, fit):
-        return SimpleNamespace(mark=f"on {old.name}")
+    def tracked(pair, group, crop, fit):
+        return SimpleNamespace(mark=f"on {group.marks[0].name}" if group.marks else f"of {fit.gained}")
 
     monkeypatch.setattr(repeat_pulse, "_tracked", tracked)
     monkeypatch.setattr(repeat_pulse, "_agreed", lambda one, other: (one.mark, other.name))
-    return repeated_pulse(SimpleNamespace(mismatch=mismatch), list(found), list(older))
+    return repeated_pulse(SimpleNamespace(mismatch=mismatch), list(found), list(older))[:2]
 
 
-def fit(told: bool = True, placed: bool = True) -> SimpleNamespace:
-    return SimpleNamespace(told=told, placed=placed)
+def fit(told: bool = True, placed: bool = True, gained: float = 80.0) -> SimpleNamespace:
+    return SimpleNamespace(told=told, placed=placed, gained=gained)
 
 
 def test_a_pulse_on_one_old_mark_is_told(monkeypatch):
@@ -130,9 +157,15 @@ def test_a_pulse_on_one_old_mark_is_told(monkeypatch):
     found, place = asked(monkeypatch, [fit(), fit(told=False)], older=[here, there])
     assert [one.mark for one in found] == ["on (3.0, -2.0)"] and place is None
     assert asked(monkeypatch, [fit(), fit()], older=[here, there]) == ([], None)  # light, on both
-    assert asked(monkeypatch, [], older=[old_at(shape="double"), old_at((21.0, 0.0))]) == ([], None)
-    assert asked(monkeypatch, [], older=[old_at(wide=4.4)]) == ([], None)  # two on each other
+    assert asked(monkeypatch, [], older=[here], groups=[]) == ([], None)  # no pulses of one beam
     assert asked(monkeypatch, [None], older=[here]) == ([], None)
+
+
+def test_the_best_of_the_places_in_a_group_is_told(monkeypatch):
+    group = Group([], [old_spot(), old_spot((6.0, -2.0)), old_spot((9.0, -2.0))], np.ones(3))
+    fits = [fit(gained=50.0), fit(gained=90.0), None]
+    found, _ = asked(monkeypatch, fits, groups=[group])
+    assert [one.mark for one in found] == ["of 90.0"]
 
 
 def test_where_it_is_not_sure_its_place_is_told(monkeypatch):
@@ -140,7 +173,30 @@ def test_where_it_is_not_sure_its_place_is_told(monkeypatch):
     assert asked(monkeypatch, [fit(told=False)], older=[here]) == ([], "on (3.0, -2.0)")
     assert asked(monkeypatch, [fit(told=False, placed=False)], older=[here]) == ([], None)
     assert asked(monkeypatch, [fit(told=False)] * 2, older=[here, there]) == ([], None)
-    assert asked(monkeypatch, [fit(told=False)], older=[here, old_at(shape="double")]) == ([], None)
+    one_of_two = [Group([here], [here.spot], np.ones(3))]
+    assert asked(monkeypatch, [fit(told=False)], older=[here, there], groups=one_of_two) == ([], None)
+
+
+@pytest.mark.parametrize(("at", "several"), [((3.9, -2.0), False), ((4.1, -2.0), True)])
+def test_pulses_that_touch_lie_in_several_places_from_a_mm_on(monkeypatch, at, several):
+    here = old_at()
+    group = Group([here], [here.spot, old_spot(at)], np.ones(3))
+    monkeypatch.setattr(repeat_pulse, "groups_of", lambda pair, older: [group])
+    monkeypatch.setattr(repeat_pulse, "crops_of", lambda pair, group: [])
+    assert repeated_pulse(SimpleNamespace(mismatch=BY_HAND), [], [here]) == ([], None, several)
+    assert repeated_pulse(SimpleNamespace(mismatch=BY_HAND), [old_at((12.0, 5.0))], [here])[2] is several
+
+
+def test_what_is_no_mark_of_the_old_ones_beam_is_left_out(monkeypatch):
+    here, unsure = old_at(), fit(told=False, placed=False)
+    piece, whole = old_at((3.5, -2.5), radius=1.4), old_at((3.5, -2.5), radius=1.6)
+    assert asked(monkeypatch, [unsure], found=[piece], older=[here]) == ([], None)
+    assert asked(monkeypatch, [unsure], found=[whole], older=[here]) == ([whole], None)
+    faint, plain = old_at((12.0, 5.0), brighter=-0.1), old_at((12.0, 5.0), brighter=-0.2)
+    assert asked(monkeypatch, [unsure], found=[faint], older=[here]) == ([], None)
+    assert asked(monkeypatch, [], found=[plain], older=[here]) == ([plain], None)
+    assert asked(monkeypatch, [], found=[faint], older=[]) == ([faint], None)
+    assert asked(monkeypatch, [], found=[piece], older=[here], groups=[]) == ([piece], None)
 
 
 def test_a_mark_elsewhere_or_a_camera_on_a_stand_asks_no_old_mark(monkeypatch):
@@ -156,7 +212,7 @@ def test_two_places_of_one_pulse_are_put_between_and_doubted():
         SimpleNamespace(mark=replace(MARK, offset_mm=at, sigma_mm=(0.03, 0.1)))
         for at in ((1.0, 2.0), (1.2, 2.0))
     )
-    tracked = repeat_pulse.TrackedMark(one.mark, None, None, None, None, None)
+    tracked = TrackedMark(one.mark, None, None, None, None, None)
     both = repeat_pulse._agreed(tracked, other).mark
     assert both.offset_mm == pytest.approx((1.1, 2.0))
     assert both.sigma_mm == pytest.approx((np.hypot(0.03, 0.1), 0.1))
@@ -199,7 +255,7 @@ def test_no_place_and_no_tones_are_taken_from_old_marks():
     seen_apart = replace(pair.earlier, shift=np.full((2, 6), 0.1), doubt=1e-6 * np.eye(12))
     card = by_card(replace(pair, earlier=seen_apart))
     at = np.array(OLD_AT)
-    assert card.tone is repeat_pulse.SAME and pair.tone is not repeat_pulse.SAME
+    assert card.tone is SAME and pair.tone is not SAME
     assert card.earlier.apart(at)[0] == pytest.approx((0.0, 0.0))
     assert card.earlier.apart(at)[1].min() >= 0 and np.trace(card.earlier.apart(at)[1]) > 1
     assert shift_likely(card, at) == pytest.approx(0.03**2 * np.eye(2), abs=1e-9)
@@ -212,3 +268,19 @@ def test_tape_that_stands_off_is_seen_apart_along_the_difference_of_two_lines_of
     pair = SimpleNamespace(view=VIEW, shown=picture, earlier=picture)
     variance = shift_likely(pair, np.zeros(2))
     assert variance == pytest.approx(np.diag([0.06**2 + 0.03**2, 0.03**2]), abs=1e-9)
+
+
+CHAIN = ((2.0, -7.0), (5.5, -6.0), (8.0, -3.0))
+
+
+def test_between_two_photos_a_pulse_is_told_on_marks_that_have_run_into_each_other():
+    before, after = photo(*CHAIN), photo(*CHAIN, (8.4, -2.6), light=0.6)
+    answer, _ = read_between("mirror-1", after, VIEW, before, VIEW)
+    assert isinstance(answer, Reading)
+    new = [mark for mark in answer.marks if mark.new]
+    assert [mark.offset_mm for mark in new] == [pytest.approx((8.4, -2.6), abs=0.15)]
+
+
+def test_between_two_photos_of_such_marks_in_other_tones_nothing_is_new_and_no_place_is_told():
+    answer, _ = read_between("mirror-1", photo(*CHAIN, light=0.6, dark=115.0), VIEW, photo(*CHAIN), VIEW)
+    assert isinstance(answer, NoReading) and answer.on_top is None
