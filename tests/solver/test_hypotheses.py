@@ -395,14 +395,22 @@ def test_names_mixed_up_are_all_orders_but_the_one_in_the_profile(mount: int) ->
 
 def test_what_one_screw_showed_is_weighed_by_each_way_of_the_mount() -> None:
     odds, codes = screws.arrangements(LASER, 1)
-    for tried in ((1, 0, 0), (0, -1, 2), (screws.DEAD, 1, 0)):
+    odd = {int(code): 0.0005 if abs(code) == 4 else 0.004 for code in screws.CODES}
+
+    def works(fits: int, code: int) -> float:
+        return odd[code] if code != fits else 1 - sum(odd[other] for other in odd if other != fits)
+
+    for tried in ((1, 0, 0), (0, -1, 2), (screws.DEAD, 1, 0), (0, screws.NEXT, 0)):
         contact = tried.index(0)
-        weights = odds.copy()
-        for i, code in enumerate(tried):
-            if code:
-                weights *= np.where(codes[:, i] == code, 1 - 6 * screws.ODD, screws.ODD)
-        keeps = [(weights[codes[:, contact] == code]).sum() / weights.sum() for code in screws.CODES]
-        expected = [share * (1 - 6 * screws.ODD) + (1 - share) * screws.ODD for share in keeps]
+        weights = [
+            odd_ * np.prod([works(int(fits[i]), code) for i, code in enumerate(tried) if code])
+            for odd_, fits in zip(odds, codes, strict=True)
+        ]
+        expected = [
+            sum(w * works(int(fits[contact]), int(code)) for w, fits in zip(weights, codes, strict=True))
+            / sum(weights)
+            for code in screws.CODES
+        ]
         assert screws.chances(LASER, 1, np.array(tried), contact) == pytest.approx(expected)
     many = screws.chances(LASER, 1, np.array([(1, 0, 0), (-1, 0, 0)]), 1)
     assert many.shape == (2, 7) and many.sum(1) == pytest.approx([1.0, 1.0])

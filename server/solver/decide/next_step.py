@@ -85,7 +85,9 @@ def choose(view: View) -> Choice:
     choice = _along_chain(view)
     place, plain = choice.place, choice.do == "mark" and not choice.why
     moved = any(isinstance(event, Turn | Shift) for event in view.alignment.events[-1:])
-    if plain and moved and place and place.station == view.here == 3 and _hung_once(view, STATIONS[3:]):
+    here = place is not None and place.station == view.here == 3
+    # Where readings are coarse, a further mark at the end is worth its pulse.
+    if plain and moved and place and here and not rough(view) and _hung_once(view, STATIONS[3:]):
         return replace(choice, place=replace(place, anew=True), why="hung")
     return choice
 

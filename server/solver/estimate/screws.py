@@ -25,9 +25,11 @@ Array = NDArray[Any]
 UNKNOWN, DEAD, NEXT, BEFORE = 0, 3, 4, -4
 CODES = np.array([1, -1, 2, -2, DEAD, NEXT, BEFORE])
 BASES = np.array([1, DEAD])
-ALL_BACKWARDS, ONE_BACKWARDS, QUARTER, MIRRORED, ONE_DEAD, RENAMED = 0.12, 0.11, 0.03, 0.015, 0.03, 0.02
+ALL_BACKWARDS, ONE_BACKWARDS, QUARTER, MIRRORED, ONE_DEAD, RENAMED = 0.12, 0.11, 0.03, 0.015, 0.03, 0.01
 STUCK, STUCK_TOO = 0.03, 0.8  # probability that a base does not move; the same if another one does not
-ODD = 0.004  # probability of each way to work that does not fit the arrangement of the screw's mount
+# Probability of each way to work, by code, where it is not that of the arrangement of the screw's mount.
+ODD = np.full(9, 0.004)
+ODD[[NEXT, BEFORE]] = 0.0005
 NEAR = 0.1  # another screw's tilt that is this near one of the unit ways counts as that way
 
 
@@ -92,12 +94,14 @@ def chances(profile: Profile, mount: int, tried: Array, contact: int) -> Array:
     """
     odds, codes = arrangements(profile, mount)
     tried = np.asarray(tried)[..., None, :]
-    fits = np.where(codes == tried, 1 - (len(CODES) - 1) * ODD, ODD)
-    fits = np.where(tried == UNKNOWN, 1.0, fits)
-    likely = odds * fits.prod(-1)
+    likely = odds * np.where(tried == UNKNOWN, 1.0, _works(codes, tried)).prod(-1)
     likely = likely / likely.sum(-1, keepdims=True)
-    works = np.where(codes[:, contact, None] == CODES, 1 - (len(CODES) - 1) * ODD, ODD)
-    return np.asarray(likely @ works)
+    return np.asarray(likely @ _works(codes[:, contact, None], CODES))
+
+
+def _works(fits: Array, code: Array) -> Array:
+    """Probability that a screw works as a code says, where its mount's arrangement has the code ``fits``."""
+    return np.where(code == fits, 1.0 - ODD[CODES].sum() + ODD[fits], ODD[code])
 
 
 def tilts(profile: Profile, mount: int, contact: int | Array, code: Array) -> tuple[Array, Array]:
