@@ -104,10 +104,11 @@ def test_it_is_asked_only_where_a_move_did_something_else(
 @pytest.mark.parametrize(
     ("built", "read", "words"),
     [
-        (9.0, 0.0, None),  # 0.01 e⁹ is odds of 81 to 1
-        (9.3, 0.0, [CORNER]),
-        (0.0, 9.3, [READ]),
-        (8.7, 8.7, [CORNER, READ]),
+        (13.8, 0.0, None),  # 0.01 e^13.8 is odds of 9852 to 1
+        (13.9, 0.0, [CORNER]),
+        (0.0, 13.9, [READ]),
+        (13.1, 13.1, None),
+        (13.2, 13.2, [CORNER, READ]),
         (20.0, 15.5, [CORNER, READ]),
         (20.0, 15.3, [CORNER]),
         (30.0, 20.0, [CORNER]),
