@@ -107,10 +107,16 @@ def _works(fits: Array, code: Array) -> Array:
 def tilts(profile: Profile, mount: int, contact: int | Array, code: Array) -> tuple[Array, Array]:
     """Two (..., 3): what a turn and its cross-talk do to the contacts, for screws of a mount that work as
     ``code`` (...) says. contact : one, or one for each code."""
-    each = zip(*(m.screw_vectors(profile, mount, i) for i in range(3)), strict=True)
-    own, cross = (np.array(vectors)[contact] for vectors in each)
+    own, cross = (vectors[contact] for vectors in _vectors(profile, mount))
     z = ways(profile, mount)[contact, code][..., None]
     return z.real * own + z.imag * cross, z.real * cross - z.imag * own
+
+
+@lru_cache(maxsize=64)
+def _vectors(profile: Profile, mount: int) -> tuple[Array, Array]:
+    """Two (3, 3): ``model.screw_vectors`` of each contact of a mount."""
+    own, cross = zip(*(m.screw_vectors(profile, mount, i) for i in range(3)), strict=True)
+    return np.array(own), np.array(cross)
 
 
 def base_chances(bases: Array) -> Array:
