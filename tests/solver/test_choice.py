@@ -531,8 +531,8 @@ def test_a_move_comes_before_a_mark_that_would_not_change_it(
     gain: float, told: float, brings: float, monkeypatch: Patch
 ) -> None:
     """What the move does is 1 tolerances²; told : of what the mark would have to tell to change it."""
-    monkeypatch.setattr(next_step, "_does", says(np.array([0.6, 0.8])))
-    monkeypatch.setattr(next_step, "_told_along", says(told / POLICY.changed))
+    monkeypatch.setattr(next_step, "_change", says(np.array([0.6, 0.8])))
+    monkeypatch.setattr(next_step, "_removed_along", says(told / POLICY.changed))
     found = next_step._moved(at(), 2, Move([TURN], gain, 1.0), next_step.Mark(PLACE, 0.5, 1.0))
     assert found.brings == pytest.approx(brings)
     assert found.choice == Choice("turn", place=PLACE, event=TURN, stage=2)

@@ -451,7 +451,7 @@ def test_a_long_shift_waits_for_a_second_mark_of_what_it_moves(
     ],
 )
 def test_a_move_is_weighed_up_to_the_last_station_that_was_seen(stations: list[str], shown: int) -> None:
-    assert next_step._shown(at(*(mark(station) for station in stations))) == shown
+    assert next_step._last_seen(at(*(mark(station) for station in stations))) == shown
 
 
 @pytest.mark.parametrize(
@@ -496,12 +496,12 @@ def test_what_a_mark_tells_is_what_is_left_to_know_after_it() -> None:
 
     mark_mm = drawn(2) * (0.5, 2.0)
     numbers = mark_mm @ np.array([(1.0, 0.5, 0.0), (0.0, -1.0, 0.0)]) + 0.3 * drawn(3)
-    told = next_step._told(numbers, mark_mm + 5.0, 0.25)
+    removed = next_step._removed(numbers, mark_mm + 5.0, 0.25)
     read = np.cov(mark_mm.T) + 0.25 * np.eye(2)
     shared = np.cov(np.column_stack([numbers, mark_mm]).T)[:3, 3:]
     expected = np.einsum("ij,jk,ik->i", shared, np.linalg.inv(read), shared)
-    np.testing.assert_allclose(told, expected, atol=0.01)
-    chance = [next_step._told(numbers, drawn(2), 0.01)[2] for _ in range(200)]
+    np.testing.assert_allclose(removed, expected, atol=0.01)
+    chance = [next_step._removed(numbers, drawn(2), 0.01)[2] for _ in range(200)]
     assert np.mean(chance) == pytest.approx(0.0, abs=2e-5)  # an independent mark explains nothing
 
 
@@ -601,7 +601,7 @@ def test_each_column_of_the_problem_is_what_its_lever_does() -> None:
                 if lever.is_screw
                 else Shift(lever.part, tuple(np.eye(3)[axis]))
             )
-            does = next_step._does(view, 4, event)
+            does = next_step._change(view, 4, event)
             slopes = o.metric_vectors(view.profile, view.jacobian, 3, POLICY.lens)
             np.testing.assert_allclose(
                 problem.design[:, column], proof.worked(view, event)[: m.OPTICS] @ slopes

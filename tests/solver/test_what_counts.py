@@ -122,5 +122,5 @@ def test_a_mark_tells_of_the_screw_that_was_turned_and_not_of_the_one_across() -
 
 def told_along(view: View, screw: str) -> float:
     """Variance (tolerances²) that the far mark removes along the effect of turning a screw of mirror 1."""
-    does = plan._does(view, 1, Turn(1, screw, 1.0))
-    return plan._told_along(view, 1, does, Place(1, 1))
+    does = plan._change(view, 1, Turn(1, screw, 1.0))
+    return plan._removed_along(view, 1, does, Place(1, 1))

@@ -100,7 +100,7 @@ def _along_chain(view: View) -> Choice:
             return choice
     for stage in range(len(POLICY.within)):
         if not settled(view, stage):
-            choice = helpless(view, max(stage, _shown(view))) or _work(view, stage)
+            choice = helpless(view, max(stage, _last_seen(view))) or _work(view, stage)
             if choice is not None:
                 return choice
     return _end(view)
@@ -178,7 +178,7 @@ def _work(view: View, stage: int) -> Choice | None:
     if max(seen[place] for place in own) < POLICY.catch:
         return _brought_back(view, stage) or search(view, stage, own, here)
     mark = max(marks, key=lambda one: one.weight)
-    turn = along_normal(view, max(stage, _shown(view))) if mark.tells < POLICY.little else None
+    turn = along_normal(view, max(stage, _last_seen(view))) if mark.tells < POLICY.little else None
     if turn is not None:
         return _move(turn, stage, mark)
     move = None if good_enough(view) else _worth_moving(view, stage, mark)
@@ -197,17 +197,14 @@ def _work(view: View, stage: int) -> Choice | None:
 def _worth_moving(view: View, stage: int, mark: Mark) -> Move | None:
     """The best move, or None. With coarse readings, half of an offset is reading error, and each move adds a
     hand's error: while a mark still tells something, a move must make the stage clearly more probable."""
-    last = max(stage, _shown(view))
+    last = max(stage, _last_seen(view))
     move = best_move(view, last)
     if move is None or not rough(view) or mark.tells < POLICY.coarse_nothing:
         return move
     now = probability(view, last)
     far = now < POLICY.coarse_far
-    return (
-        move
-        if far or probability(after_moves(view, move.events), last) > now + POLICY.coarse_better
-        else None
-    )
+    better = now + POLICY.coarse_better
+    return move if far or probability(after_moves(view, move.events), last) > better else None
 
 
 def _brought_back(view: View, stage: int) -> Choice | None:
@@ -254,7 +251,7 @@ def _marked(view: View, stage: int, marks: list[Mark], mark: Mark) -> Option:
     return Option(Choice("mark", place=mark.place, stage=stage), brings)
 
 
-def _shown(view: View) -> int:
+def _last_seen(view: View) -> int:
     """The last stage whose station has had a mark: moves are valued on everything seen so far."""
     seen = seen_stations(view)
     return max((i for i, name in enumerate(STATIONS) if name in seen), default=0)
@@ -263,9 +260,9 @@ def _shown(view: View) -> int:
 def _moved(view: View, stage: int, move: Move, mark: Mark) -> Option:
     """The move as an option. It goes before the mark if the mark would hardly change it: if what the mark
     tells along the move's direction is little against what the move does."""
-    does = _does(view, stage, move.event)
-    told = POLICY.changed * _told_along(view, stage, does, mark.place)
-    first = move.gain > POLICY.gain and float(does @ does) > told
+    change = _change(view, stage, move.event)
+    removed = _removed_along(view, stage, change, mark.place)
+    first = move.gain > POLICY.gain and float(change @ change) > POLICY.changed * removed
     brings = max(POLICY.little, 2.0 * mark.tells if first else 0.0)
     return Option(_move(move.event, stage, mark), brings)
 
@@ -288,7 +285,7 @@ def _move(event: Event, stage: int, mark: Mark | None = None) -> Choice:
     return Choice(kind(event), place=mark.place if mark else None, event=event, stage=stage)
 
 
-def _does(view: View, stage: int, event: Event) -> Array:
+def _change(view: View, stage: int, event: Event) -> Array:
     """(L,) change of a stage's error by a move, in units of the tolerances."""
     slopes = o.metric_vectors(view.profile, view.jacobian, min(stage, 3))
     return np.asarray(worked(view, event)[: len(slopes)] @ slopes)
@@ -333,16 +330,16 @@ def _last_resort(view: View, stage: int, place: Place) -> Choice | None:
         return _move(event, stage)
     if not hopeless:
         return None
-    turn = along_normal(view, max(stage, _shown(view)), least=0.0)
+    turn = along_normal(view, max(stage, _last_seen(view)), least=0.0)
     if turn is not None:
         return _move(turn, stage)
     stop = helpless(view, stage, least=0.0)
     if stop is None and event is not None and chance > 0.0:
         return _move(event, stage)  # a small chance, but one more mark has none
-    return stop or _spent(view) or Choice("mark", place=place, stage=stage)
+    return stop or _given_up(view) or Choice("mark", place=place, stage=stage)
 
 
-def _spent(view: View) -> Choice | None:
+def _given_up(view: View) -> Choice | None:
     """Stop if several marks since the last move have shown nothing else to move; None otherwise."""
     events = view.alignment.events
     moved = max((i for i, event in enumerate(events) if not isinstance(event, MarkSeen)), default=-1)
@@ -407,14 +404,14 @@ def worth(view: View, stage: int, places: list[Place]) -> tuple[Array, Array, Ar
     hit = {s: o.hits(view.profile, view.rays, s).mean(0) for s in {place.station for place in places}}
     gains, chance = [], []
     for place in places:
-        told = _told(vectors, marks_at(view, place), mark_variance(view, place))
-        gains.append((max(float(told.sum()), 0.0), max(float(risk @ told), 0.0)))
+        removed = _removed(vectors, marks_at(view, place), mark_variance(view, place))
+        gains.append((max(float(removed.sum()), 0.0), max(float(risk @ removed), 0.0)))
         chance.append(float(hit[place.station][place.position]))
     tells_of, risky = np.array(gains).T
     return tells_of, risky, np.array(chance)
 
 
-def _told(vectors: Array, mark: Array, noise: float) -> Array:
+def _removed(vectors: Array, mark: Array, noise: float) -> Array:
     """(L,) variance of each number that a mark removes.
 
     vectors : (M, L) the numbers less their mean; mark : (M, 2) mm, where each machine makes the mark; noise :
@@ -432,11 +429,11 @@ def _told(vectors: Array, mark: Array, noise: float) -> Array:
     return np.asarray(((shared @ inverse) * shared).sum(1) - by_chance * float((inverse * spread).sum()))
 
 
-def _told_along(view: View, stage: int, way: Array, place: Place) -> float:
+def _removed_along(view: View, stage: int, way: Array, place: Place) -> float:
     """Variance of a stage's error along ``way``, (L,) of any length, that a mark at a place removes."""
     along = o.metric_vectors(view.profile, view.rays, min(stage, 3)) @ way / max(np.linalg.norm(way), TINY)
-    told = _told((along - along.mean())[:, None], marks_at(view, place), mark_variance(view, place))
-    return float(told[0])
+    removed = _removed((along - along.mean())[:, None], marks_at(view, place), mark_variance(view, place))
+    return float(removed[0])
 
 
 def _risk(vectors: Array) -> Array:
