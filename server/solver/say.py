@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from server.solver.decide.faults import causes
+from server.solver.decide.moves import room
 from server.solver.decide.next_step import rough
 from server.solver.decide.proof import unproved
 from server.solver.decide.situation import Choice, Place, View, pulse_sd
@@ -95,11 +96,11 @@ def _made(view: View, choice: Choice, verdict: Verdict | None) -> Parts:
 
 def _near_its_end(view: View, turn: Turn) -> str:
     """A warning if the turn brings the screw near the end of its thread, else ""."""
-    mount = view.profile.mount[turn.mount - 1]
-    k = 3 * (turn.mount - 1) + view.profile.contact_index(turn.mount, turn.screw)
-    net = view.mixture.net_turns[k] + turn.turns
-    if mount.turns_from + NEAR_END < net < mount.turns_to - NEAR_END:
+    contact = view.profile.contact_index(turn.mount, turn.screw)
+    back, on = room(view.profile, view.mixture, turn.mount, contact)
+    if back + NEAR_END < turn.turns < on - NEAR_END:
         return ""
+    net = view.mixture.net_turns[3 * (turn.mount - 1) + contact] + turn.turns
     return f"it will then be {turns_words(net)} from where it was found, so watch for the end of its thread"
 
 
@@ -144,8 +145,17 @@ def _noticed(view: View) -> str:
     moves = [e for e in newest if isinstance(e, Turn | Shift)]
     since = [(e.mount, e.screw) if isinstance(e, Turn) else (0, e.part) for e in moves]
     note = notes[-1]
-    fresh = (note.mount, note.asked) in since if note.asked else view.mixture.fresh_note
+    if note.kind == "upset":
+        before = believe(replace(view.alignment, events=events[:-1]))
+        fresh = _knocked_share(view.mixture) > 0.5 > _knocked_share(before)
+    else:
+        fresh = (note.mount, note.asked) in since if note.asked else view.mixture.fresh_note
     return NOTICED[note.kind](note) if fresh else ""
+
+
+def _knocked_share(mixture: Mixture) -> float:
+    """Probability that something was knocked."""
+    return float(mixture.weight @ [any(note.kind == "upset" for note in notes) for notes in mixture.notes])
 
 
 def _learnt(view: View) -> str:

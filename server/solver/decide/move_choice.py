@@ -138,9 +138,10 @@ class Problem:
 
 
 def pose(view: View, stage: int, small: float | None = None) -> Problem:
-    """The problem of bringing a stage's error to zero with levers not moved since the last pulse."""
+    """The problem of bringing a stage's error to zero with levers not moved since the last pulse, and without
+    a part that has just been moved to and fro."""
     least = POLICY.small if small is None else small
-    return _posed(view, stage, _moved_since_mark(view), least, POLICY.lens)
+    return _posed(view, stage, _moved_since_mark(view) | _to_and_fro(view), least, POLICY.lens)
 
 
 def _posed(view: View, stage: int, used: set[str], small: float, lens: float) -> Problem:
@@ -224,13 +225,32 @@ def _moved_since_mark(view: View) -> set[str]:
     """Names of what was moved since the last pulse; its hand error must be measured before it moves again."""
     used: set[str] = set()
     for event in reversed(view.alignment.events):
-        if isinstance(event, Turn):
-            used.add(f"{event.mount}:{event.screw}")
-        elif isinstance(event, Shift):
-            used |= {"tube", "tube-exit", "tube-far"} if event.part.startswith("tube") else {event.part}
-        else:
+        if not isinstance(event, Turn | Shift):
             break
+        used |= _names(event)
     return used
+
+
+def _to_and_fro(view: View) -> set[str]:
+    """The names of the part of which the last two moves went one way and back; empty where they were others.
+
+    A third move would most probably go the first way again: what is wrong lies elsewhere, or is smaller than
+    a hand's error. The supply is off for each of these moves.
+    """
+    moves = [event for event in view.alignment.events if isinstance(event, Turn | Shift)]
+    match moves[-2:]:
+        case [Shift() as there, Shift() as back] if _names(there) == _names(back):
+            first, last = np.array(there.move_mm), np.array(back.move_mm)
+            if -first @ last > POLICY.back * (first @ first):
+                return _names(back)
+    return set()
+
+
+def _names(event: Turn | Shift) -> set[str]:
+    """The names of the levers that a move has used: of all three of the tube, if it was one of them."""
+    if isinstance(event, Turn):
+        return {f"{event.mount}:{event.screw}"}
+    return {"tube", "tube-exit", "tube-far"} if event.part.startswith("tube") else {event.part}
 
 
 def singles(problem: Problem) -> list[Event]:

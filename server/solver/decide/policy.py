@@ -67,6 +67,7 @@ class Policy:
     long_shift_mm: float = 3.0  # mm: a longer shift waits for two marks that agree [W]
     least_shift_mm: float = 0.3  # mm: a smaller shift is below a hand's own error [W]
 
+    back: float = 0.4  # share of a shift taken back by the next, from which on the part is left alone [W]
     within_reach: float = 0.7  # x tolerance: a mirror goes along its normal if all else leaves more [W]
     normal_mm: float = 0.1  # mm along its normal: for less, it is not moved by its three screws [W]
 

@@ -25,12 +25,14 @@ from server.solver.estimate.hypotheses import (
     NOISES,
     REPAIR_SHIFT_SD,
     REPAIR_TILT_SD,
+    UNLIKE,
     UPSET,
     VOID,
     Mixture,
     Note,
     forget,
     join,
+    knocked,
     loose_sd,
     loose_shares,
     prior,
@@ -91,13 +93,16 @@ def _remembered(profile: Profile, events: tuple[Event, ...]) -> tuple[int, Mixtu
 
 def _step(profile: Profile, known: Mixture, event: Event) -> Mixture:
     mixture = _advance(profile, known, event)
-    if not isinstance(event, MarkSeen) or mixture.doubt <= DOUBT:
+    if not isinstance(event, MarkSeen) or mixture.unlike <= UNLIKE:
         return mixture
-    # No hypothesis predicted this mark: something may have been knocked.
-    fresh = _forget_readings(profile, known)
-    notes = ((Note("upset"),),) * len(fresh.fault)
-    fresh = _advance(profile, replace(shifted(fresh, np.log(UPSET)), notes=notes), event)
-    return prune(join(mixture, shifted(fresh, fresh.evidence - mixture.evidence)))
+    # Few hypotheses predicted this mark: something may have been knocked, or changed altogether.
+    others = [knocked(profile, known)]
+    if mixture.doubt > DOUBT:
+        others.append(_changed(profile, known))
+    for other in others:
+        after = _advance(profile, other, event)
+        mixture = join(mixture, shifted(after, after.evidence - mixture.evidence))
+    return prune(mixture)
 
 
 def _advance(profile: Profile, mixture: Mixture, event: Event) -> Mixture:
@@ -216,6 +221,11 @@ def _noise_learnt(fresh: Mixture, mixture: Mixture) -> Array:
     now, then = (np.bincount(one.noise, one.weight, count) + UNHEARD for one in (mixture, fresh))
     log_weight = fresh.log_weight + np.log(now / then)[fresh.noise]
     return np.asarray(log_weight - np.logaddexp.reduce(log_weight))
+
+
+def _changed(profile: Profile, mixture: Mixture) -> Mixture:
+    fresh = _forget_readings(profile, mixture)
+    return replace(shifted(fresh, np.log(UPSET)), notes=((Note("upset"),),) * len(fresh.fault))
 
 
 def _forget_readings(profile: Profile, mixture: Mixture) -> Mixture:

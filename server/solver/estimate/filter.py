@@ -287,7 +287,9 @@ def _weighed(
     misread = np.log(slips / CARD_AREA)
     right = likely + np.log1p(-slips - ASTRAY[mixture.noise])
     log_weight = mixture.log_weight + np.stack([right, np.logaddexp(astray, misread)])
-    doubt = np.logaddexp.reduce(mixture.log_weight + misread) - np.logaddexp.reduce(log_weight, axis=None)
+    shares = [np.logaddexp.reduce(some) for some in (mixture.log_weight + misread, log_weight[1])]
+    doubt, beside = np.exp(np.minimum(shares - np.logaddexp.reduce(log_weight, axis=None), 0.0)).tolist()
+    unlike = beside / float(mixture.weight @ (slips + ASTRAY[mixture.noise]))
     fault, noise, sign = np.tile(mixture.fault, 2), np.tile(mixture.noise, 2), np.tile(mixture.sign, (2, 1))
     order, kept, total = probable(log_weight.reshape(-1), fault, noise, sign)
     source, seen = order % len(likely), order < len(likely)
@@ -296,9 +298,7 @@ def _weighed(
     cov = after.cov[seen] - known[source[seen]]
     after.cov[seen] = 0.5 * (cov + cov.transpose(0, 2, 1))
     notes = tuple(n if s else (*n[-3:], Note("reading")) for n, s in zip(after.notes, seen, strict=True))
-    return replace(
-        after, notes=notes, evidence=mixture.evidence + total, doubt=float(np.exp(min(doubt, 0.0)))
-    )
+    return replace(after, notes=notes, evidence=mixture.evidence + total, doubt=doubt, unlike=unlike)
 
 
 def _jacobians(

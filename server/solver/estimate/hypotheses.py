@@ -53,11 +53,15 @@ CARD_HALF = 20.0
 REPAIR_TILT_SD, REPAIR_SHIFT_SD = 0.3e-3, 0.2  # what a repair elsewhere does to the mirrors
 VOID = 0.1  # probability that a repair changed everything
 FORGOTTEN = 0.05  # odds of the mixture without the blanks against the one that they have distorted
-UPSET = 1e-3  # probability that something was knocked, so that all earlier marks are void
+UPSET = 3e-4  # probability that something was changed, so that all earlier marks are void
+KNOCK = 1e-3  # probability that everything moved a little: a knock, or a week in between
+KNOCK_TILT_SD, KNOCK_SHIFT_SD = 1e-3, 0.5  # what a knock does to a mirror (rad), to an end of the tube (mm)
 CLOSE = 0.1  # mm: hypotheses whose contact points differ by less share their derivatives
 KEEP, LEAST, LEAST_OF_FAULT = 240, 1e-6, 1e-12
 LEAST_OF_NOISE = 1e-5
 KEEP_APART, APART = 30, 1e-3  # of the noise with all errors at once, however improbable beside the others
+KNOCKED = 24  # so many of the most probable hypotheses are also supposed to have been knocked
+UNLIKE = 3.0  # a knock is supposed if a mark is so many times as probably misread or astray as most
 DOUBT = 0.2  # a mark is made again if hypotheses that take it for misread have more of the weight
 
 
@@ -153,6 +157,7 @@ class Mixture:
     # Log of the factors that normalising took out so far, so that mixtures of one alignment can be compared.
     evidence: float = 0.0
     doubt: float = 0.0  # probability that the newest pulse was bad or misread rather than explained
+    unlike: float = 0.0  # how much more probably than other marks the newest is misread or astray: a ratio
     # For each repair, the first mirror that it reached: marks on cards behind that one hold no more.
     repairs: tuple[int, ...] = ()
     parts_seen: int = 0  # tube, mirror 1, 2, 3: how many of them a card has shown
@@ -294,6 +299,17 @@ def doubted(profile: Profile, mixture: Mixture, mount: int) -> Mixture:
     cov = mixture.cov.copy()
     cov[:, m.contact_at(mount), m.contact_at(mount)] += FAR_TILT_SD[mount - 1] ** 2 * at @ at.T
     return replace(mixture, cov=cov)
+
+
+def knocked(profile: Profile, mixture: Mixture) -> Mixture:
+    """The most probable hypotheses after every mirror was tilted a little and each end of the tube moved."""
+    likely = np.argsort(-mixture.log_weight, kind="stable")[:KNOCKED]
+    after = take(mixture, likely, mixture.log_weight[likely] + np.log(KNOCK))
+    after.cov[:, m.TUBE, m.TUBE] += KNOCK_SHIFT_SD**2 * np.eye(4)
+    for mount in (1, 2, 3):
+        at = contact_points(profile, mount)
+        after.cov[:, m.contact_at(mount), m.contact_at(mount)] += KNOCK_TILT_SD**2 * at @ at.T
+    return replace(after, notes=tuple((*notes[-3:], Note("upset")) for notes in after.notes))
 
 
 def turned(mixture: Mixture, k: int, turns: float) -> Mixture:
