@@ -2,13 +2,15 @@
 
     python tests/bench/other_machine.py --machines 24
     python tests/bench/other_machine.py --kinds "one shift none,eye" --each
+    python tests/bench/other_machine.py --pairs 60 --each
 
 Nothing of ``tests/machines`` is used here: the trace, the errors and the ways of going wrong are different.
 Each kind is an ordinary machine with one thing out of the ordinary; its steps are followed to the end. One
 line for each kind: how many machines ended truly within tolerance ('solved'), were called done beyond a
 tolerance ('off'; in brackets, by half of it or more), were stopped, reached MOST_PULSES or MOST_STEPS
 ('loop'), or raised an error; in how many an inspection was asked for although nothing is at fault; medians of
-pulses and moves. --each lists the machines that were not solved. Sizes of errors are our own guesses (common
+pulses and moves. --each lists the machines that were not solved. --pairs N plays N machines, each with
+two kinds at once, drawn by the number of the first. Sizes of errors are our own guesses (common
 practice, no source).
 """
 
@@ -22,7 +24,7 @@ import os
 import random
 import statistics
 import sys
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -596,21 +598,37 @@ def _row(name: str, runs: list[Outcome]) -> str:
     )
 
 
+def drawn_pair(seed: int) -> tuple[str, Kind]:
+    """Two different kinds in one, and its name; all but reading by eye and cards seen from behind."""
+    names = [name for name in KINDS if name not in ("plain", "eye", "u mirrored")]
+    one, other = random.Random(seed).sample(names, 2)
+    changes = {key: value for key, value in vars(KINDS[other]).items() if value != getattr(Kind(), key)}
+    return f"{one} + {other}", replace(KINDS[one], **changes)
+
+
 def main() -> None:
-    """Play all kinds and print a line for each."""
+    """Play all kinds, or pairs of them, and print a line for each."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter)
     parser.add_argument("--machines", type=int, default=20)
     parser.add_argument("--first", type=int, default=1)
     parser.add_argument("--kinds", default=",".join(KINDS), help="names, with commas between")
     parser.add_argument("--each", action="store_true")
+    parser.add_argument("--pairs", type=int, default=0)
     asked = parser.parse_args()
     print("kind               n  solved  off      stop  loop  raised  inspect  pulses  moves", flush=True)
-    for name in asked.kinds.split(","):
-        runs = {n: play(KINDS[name], n) for n in range(asked.first, asked.first + asked.machines)}
-        print(_row(name, list(runs.values())), flush=True)
-        for number, run in runs.items():
+    rows: dict[str, list[tuple[int, str, Kind]]] = {
+        name: [(n, "", KINDS[name]) for n in range(asked.first, asked.first + asked.machines)]
+        for name in asked.kinds.split(",")
+    }
+    if asked.pairs:
+        numbers = range(asked.first, asked.first + asked.pairs)
+        rows = {"pairs": [(n, *drawn_pair(n)) for n in numbers]}
+    for name, machines in rows.items():
+        runs = [(number, also, play(kind, number)) for number, also, kind in machines]
+        print(_row(name, [run for _, _, run in runs]), flush=True)
+        for number, also, run in runs:
             if asked.each and (run.end != "solved" or run.inspected):
-                print(f"  {number}: {run.end}, {run.pulses} pulses, {run.reason}", flush=True)
+                print(f"  {number} {also}: {run.end}, {run.pulses} pulses, {run.reason}", flush=True)
 
 
 if __name__ == "__main__":
