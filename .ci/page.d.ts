@@ -29,7 +29,7 @@ interface FinishStep { words: string; link: string }
 interface Hold { mount: number; screw: string; way: number }
 
 interface State {
-  version: number; run: string; source: string; alignment: number | null; said: string; missed: boolean;
+  version: number; run: string; source: string; alignment: number | null; said: string; old: string; missed: boolean;
   cautions_acknowledged: boolean; laser: string; do: string; now: string; fires: boolean; film: boolean; near_tube: boolean;
   follow: Follow | null; way: Way | null; act: Act; say: string[]; why: string;
   primary: Button | null; others: Button[]; choices: Button[]; again: Button | null; undo?: Button | null; big: Big[];

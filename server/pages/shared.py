@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -111,13 +112,14 @@ class Shared:
     def state(self, of: str, *, units: str = "mm") -> dict[str, Any]:
         """Return what the page of that session draws; lengths in sentences are in ``units`` (mm or inch)."""
         here = {"holder": self.control.holder(of), "units": units, "bars_mm": self.scale.bars_mm}
-        state = page_state(self.session(of).snapshot()) | here
+        state = page_state(self.session(of).snapshot(), datetime.now(UTC)) | here
         return dict(in_inches(state)) if units == "inch" else state
 
     def shown(self, of: str, *, units: str) -> dict[str, Any]:
         """Return the same, shared by all pages that show the session: do not change it."""
         session = self.session(of)
-        version = (session.run, session.version, self.control.holder(of))
+        hour = datetime.now(UTC).replace(minute=0, second=0, microsecond=0)  # the age of a reading is shown
+        version = (session.run, session.version, self.control.holder(of), hour)
         return self.newest.get((of, units), version, lambda: self.state(of, units=units))
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import datetime, timedelta
 
 from server.log import Json
 from server.pages.act import act
@@ -38,11 +39,12 @@ CAUTIONS = (
         "Local rules and licensed people come first. Spotwright never fires the laser and protects nobody.",
     ),
 )
+OLD = timedelta(hours=12)  # after so long, readings may not hold: another day, another temperature
 BURNT = "A burnt mark does not move: turn, step back, then fire a pulse and look."
 
 
-def page_state(snapshot: Snapshot) -> Json:
-    """Return what the page draws, as plain JSON."""
+def page_state(snapshot: Snapshot, now: datetime) -> Json:
+    """Return what the page draws, as plain JSON; now : the time, to say how old the readings are."""
     if snapshot.checked:  # the page shows the outcome of the check, not what the solver would do next
         snapshot = replace(snapshot, step=Step("check", parts=Parts("the check is over")))
     machine, step = snapshot.machine, snapshot.step
@@ -53,6 +55,7 @@ def page_state(snapshot: Snapshot) -> Json:
         "source": snapshot.source,
         "alignment": snapshot.alignment,
         "said": snapshot.said,
+        "old": _old(snapshot, now),
         "missed": snapshot.misses > 0,
         "wrong_card": snapshot.wrong_card,
         "undo": undo_button(snapshot),
@@ -87,6 +90,19 @@ def page_state(snapshot: Snapshot) -> Json:
         ],
         "mounts": [mount_of(machine, mount.mirror) for mount in machine.mount],
     }
+
+
+def _old(snapshot: Snapshot, now: datetime) -> str:
+    """Return a sentence if all that was read or moved lies more than OLD back, else ""."""
+    when = [entry.when for entry in snapshot.events if not entry.withdrawn and entry.when]
+    if snapshot.source == "practice" or not when:
+        return ""
+    age = now - datetime.fromisoformat(max(when))  # the log writes all of them alike, in UTC
+    if age <= OLD:
+        return ""
+    days = round(age / timedelta(days=1))  # OLD counts as a day
+    long = f"{days} days" if days > 1 else "a day"
+    return f"The last reading is {long} old. Moved or knocked since? Then begin a new alignment."
 
 
 # the sentence

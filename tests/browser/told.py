@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import UTC, datetime
 from typing import Any
 
 from server.pages.view import page_state
@@ -99,7 +100,7 @@ def _live(offset_mm: list[float]) -> Snapshot:
 def told_states() -> dict[str, Json]:
     """Return the page's state for each, by name; each looks like a run of its own."""
     around = {"holder": None, "units": "mm", "bars_mm": None}
-    states = {name: page_state(known) | around for name, known in _snapshots().items()}
+    states = {name: page_state(known, datetime.now(UTC)) | around for name, known in _snapshots().items()}
     for name in LIVE:
         assert states[f"live, {name}"]["way"]["kind"] == name
     return {name: {**state, "run": name} for name, state in states.items()}

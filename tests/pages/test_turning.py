@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import shutil
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -153,7 +154,7 @@ def test_only_the_asked_turn_is_saved_and_the_screw_is_not_turned_once_more(
     before = len(session.document()["events"])
     hold(session, clock, "top", 1, 2)
     assert len(session.document()["events"]) == before
-    assert page_state(session.snapshot())["primary"]["label"].startswith("I turned it")
+    assert page_state(session.snapshot(), datetime.now(UTC))["primary"]["label"].startswith("I turned it")
     stood = laser._state.contact_mm.copy()
     session.turn(1, "top", 0.25)
     assert session.document()["events"][before:] == [

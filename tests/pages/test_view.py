@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
@@ -17,6 +18,7 @@ from server.sources.base import Place
 from tests.pages.doubles import BACK_LEFT, EXPECT, FRONT_LEFT, MACHINE, STEPS, VERDICT, step_of
 
 Json = dict[str, Any]
+NOW = datetime(2024, 3, 9, 8, 0, tzinfo=UTC)
 AT_2 = {"station": "mirror-2", "head_mm": FRONT_LEFT}
 
 
@@ -38,8 +40,8 @@ def snapshot(step: Json, **more: Any) -> Snapshot:
     )
 
 
-def row(event: Json, number: int = 1, *, withdrawn: bool = False) -> Entry:
-    return Entry(number, "", "", event_of(event), withdrawn, False)
+def row(event: Json, number: int = 1, *, withdrawn: bool = False, when: str = "") -> Entry:
+    return Entry(number, "", when, event_of(event), withdrawn, False)
 
 
 def seen(station: str, u: float = 0.0, v: float = 0.0, head: list[float] = BACK_LEFT) -> Json:
@@ -50,16 +52,16 @@ def seen(station: str, u: float = 0.0, v: float = 0.0, head: list[float] = BACK_
 @pytest.mark.parametrize("step", STEPS)
 def test_there_is_always_one_primary_button_and_one_sentence(step: Json, source: str) -> None:
     for acknowledged in (False, True):
-        state = page_state(snapshot(step, source=source, cautions=acknowledged))
+        state = page_state(snapshot(step, source=source, cautions=acknowledged), NOW)
         assert state["say"][0].strip()
         assert state["primary"]["label"]
 
 
 def test_the_sentence_alone_says_where_the_card_and_the_head_belong() -> None:
     step = {"do": "mark", "say": "…", **AT_2}
-    first = page_state(snapshot(step))["say"][0]
+    first = page_state(snapshot(step), NOW)["say"][0]
     assert "mirror 2" in first and "front left" in first
-    hung = page_state(snapshot(step, place={"station": "mirror-2", "head_mm": BACK_LEFT}))["say"][0]
+    hung = page_state(snapshot(step, place={"station": "mirror-2", "head_mm": BACK_LEFT}), NOW)["say"][0]
     assert hung == "Move the head to the front left, and put fresh tape on the card."
 
 
@@ -68,7 +70,7 @@ def test_a_card_that_is_to_be_hung_again_is_not_only_given_fresh_tape(
     hang: str | None, shown: tuple[str, str]
 ) -> None:
     step = {"do": "mark", "say": "…", **AT_2} | ({"hang": hang} if hang else {})
-    state = page_state(snapshot(step, place=AT_2, used=True))
+    state = page_state(snapshot(step, place=AT_2, used=True), NOW)
     assert (state["act"]["what"], state["act"]["where"]) == shown
     again = "Take the card off and hang it again at mirror 2, fresh tape on it, head at the front left."
     assert (state["say"][0] == again) == (hang == "anew")
@@ -76,41 +78,41 @@ def test_a_card_that_is_to_be_hung_again_is_not_only_given_fresh_tape(
 
 
 def test_the_cautions_come_before_the_first_pulse_and_stand_beside_each() -> None:
-    state = page_state(snapshot(STEPS[0], cautions=False))
+    state = page_state(snapshot(STEPS[0], cautions=False), NOW)
     assert state["primary"]["action"] == "acknowledge"
-    assert page_state(snapshot(STEPS[0]))["fires"]
-    assert not page_state(snapshot(STEPS[2]))["fires"]
-    assert page_state(snapshot(STEPS[3]))["near_tube"]
+    assert page_state(snapshot(STEPS[0]), NOW)["fires"]
+    assert not page_state(snapshot(STEPS[2]), NOW)["fires"]
+    assert page_state(snapshot(STEPS[3]), NOW)["near_tube"]
 
 
 def test_first_the_card_hangs_with_fresh_tape_then_the_pulse() -> None:
-    hang = page_state(snapshot(STEPS[1]))
+    hang = page_state(snapshot(STEPS[1]), NOW)
     assert hang["primary"]["action"] == "hang"
     assert hang["primary"]["body"] == AT_2
-    pulse = page_state(snapshot(STEPS[1], place=AT_2))
+    pulse = page_state(snapshot(STEPS[1], place=AT_2), NOW)
     assert pulse["primary"]["action"] == "pulse"
-    again = page_state(snapshot(STEPS[1], place=AT_2, used=True))
+    again = page_state(snapshot(STEPS[1], place=AT_2, used=True), NOW)
     assert again["primary"]["action"] == "hang"
     assert "fresh tape" in again["say"][0].lower()
 
 
 def test_only_practice_offers_to_fire() -> None:
-    real = page_state(snapshot(STEPS[1], place=AT_2, source="camera"))
+    real = page_state(snapshot(STEPS[1], place=AT_2, source="camera"), NOW)
     assert real["primary"]["label"] == "That was my pulse"
-    assert "Fire" in page_state(snapshot(STEPS[1], place=AT_2))["primary"]["label"]
+    assert "Fire" in page_state(snapshot(STEPS[1], place=AT_2), NOW)["primary"]["label"]
 
 
 @pytest.mark.parametrize("source", ["practice", "camera"])
 def test_a_missing_mark_is_fired_again_and_a_blank_is_never_the_large_button(source: str) -> None:
     for misses, offered in ((1, ["pulse", "hang"]), (2, ["pulse", "hang", "no-mark"])):
-        state = page_state(snapshot(STEPS[1], place=AT_2, source=source, misses=misses))
+        state = page_state(snapshot(STEPS[1], place=AT_2, source=source, misses=misses), NOW)
         assert [button["action"] for button in (state["primary"], *state["others"])] == offered
         assert state["missed"]
 
 
 def test_the_card_of_another_station_is_said_and_no_pulse_is_offered() -> None:
     card = CardInPicture("mirror-3", ((9.0, 0.0, 0.0), (0.0, 9.0, 0.0), (0.0, 0.0, 1.0)), (640, 480), 4)
-    state = page_state(snapshot(STEPS[1], place=AT_2, source="camera", card=card, misses=2))
+    state = page_state(snapshot(STEPS[1], place=AT_2, source="camera", card=card, misses=2), NOW)
     assert state["say"][0] == "That is the card for mirror 3. Hang the card for mirror 2."
     assert (state["wrong_card"], state["now"], state["primary"]["action"]) == ("mirror-3", "hang", "hang")
     assert state["primary"]["label"] == "The card for mirror 2 hangs there now"
@@ -122,7 +124,7 @@ def test_the_card_of_another_station_is_said_and_no_pulse_is_offered() -> None:
 def test_neither_the_card_of_the_last_mark_nor_the_one_asked_for_is_a_wrong_card(in_view: str) -> None:
     card = CardInPicture(in_view, ((9.0, 0.0, 0.0), (0.0, 9.0, 0.0), (0.0, 0.0, 1.0)), (640, 480), 4)
     last = {"station": "mirror-1", "head_mm": BACK_LEFT}
-    state = page_state(snapshot(STEPS[1], place=last, source="camera", card=card, used=True))
+    state = page_state(snapshot(STEPS[1], place=last, source="camera", card=card, used=True), NOW)
     assert state["wrong_card"] is None
     assert state["say"][0].startswith("Hang the card at mirror 2, fresh tape on it")
 
@@ -135,23 +137,23 @@ def test_only_a_camera_sees_a_wrong_card(source: str) -> None:
 
 
 def test_candidates_can_be_chosen_or_replaced_by_fresh_tape() -> None:
-    state = page_state(snapshot(STEPS[1], place=AT_2, used=True, candidates=[(1.0, 2.0), (3.0, 4.0)]))
+    state = page_state(snapshot(STEPS[1], place=AT_2, used=True, candidates=[(1.0, 2.0), (3.0, 4.0)]), NOW)
     assert state["primary"]["action"] == "hang"
     assert [button["body"] for button in state["others"]] == [{"index": 0}, {"index": 1}]
 
 
 def test_the_number_of_a_turn_is_its_size_and_how_far_the_mark_has_to_go() -> None:
     rows = [row(seen("mirror-2", 3.4, 4.1, FRONT_LEFT))]
-    big = page_state(snapshot(STEPS[2], events=rows))["big"]
+    big = page_state(snapshot(STEPS[2], events=rows), NOW)["big"]
     assert (big[0]["value"], big[0]["unit"]) == ("3/16", "turn")
     assert big[0]["label"].startswith("anticlockwise")
     assert big[1]["value"] == "5.0"  # 3-4-5: from (3.4, 4.1) to the aim (0.4, 0.1)
 
 
 def test_the_turn_button_sends_exactly_what_was_asked() -> None:
-    primary = page_state(snapshot(STEPS[2]))["primary"]
+    primary = page_state(snapshot(STEPS[2]), NOW)["primary"]
     assert primary["body"] == {"mount": 1, "screw": "top", "turns": -0.1875}
-    mount = page_state(snapshot(STEPS[2]))["mount"]
+    mount = page_state(snapshot(STEPS[2]), NOW)["mount"]
     assert mount["screw"] == "top"
     assert {contact["name"] for contact in mount["contacts"]} == {"top", "side", "corner"}
 
@@ -168,7 +170,7 @@ def test_the_sentence_is_made_of_the_steps_parts_whatever_a_screw_is_called() ->
             noticed="The mark went another way.",
         ),
     )
-    state = page_state(replace(snapshot(STEPS[2]), step=step))
+    state = page_state(replace(snapshot(STEPS[2]), step=step), NOW)
     assert state["say"][0] == "Turn the 'top: in; 2' screw of mirror 1 by 3/16 turn anticlockwise."
     assert state["say"][1] == (
         "The mark went another way. The next mark at mirror 2 should land 0.4 mm right."
@@ -177,12 +179,12 @@ def test_the_sentence_is_made_of_the_steps_parts_whatever_a_screw_is_called() ->
 
 
 def test_a_shift_shows_each_axis() -> None:
-    big = page_state(snapshot(STEPS[3]))["big"]
+    big = page_state(snapshot(STEPS[3]), NOW)["big"]
     assert [(line["value"], line["label"]) for line in big] == [("0.8", "to the front ⇩"), ("1.2", "up ↑")]
 
 
 def test_an_inspection_has_three_answers() -> None:
-    state = page_state(snapshot(STEPS[4]))
+    state = page_state(snapshot(STEPS[4]), NOW)
     assert (state["primary"]["action"], state["others"]) == (
         "look",
         [],
@@ -198,14 +200,14 @@ def test_the_card_shows_trail_and_aim_of_this_place_only() -> None:
         row(seen("mirror-2", 9, 9, FRONT_LEFT), 3, withdrawn=True),
         row(seen("mirror-2", 1.4, 0.1, FRONT_LEFT), 4),
     ]
-    card = page_state(snapshot(STEPS[2], events=rows))["card"]
+    card = page_state(snapshot(STEPS[2], events=rows), NOW)["card"]
     assert card["trail"] == [[2, 2], [1.4, 0.1]]
     assert card["aim"] == EXPECT
     assert "has to move 1.0 mm left (to the machine's right)" in card["words"]
 
 
 def test_the_verdict_says_found_allowed_and_good() -> None:
-    verdict = page_state(snapshot({**STEPS[5], "verdict": {**VERDICT, "nozzle_mm": 0.9}}))["verdict"]
+    verdict = page_state(snapshot({**STEPS[5], "verdict": {**VERDICT, "nozzle_mm": 0.9}}), NOW)["verdict"]
     lines = {line["name"]: line for line in verdict["rows"]}
     assert lines["Overlap at mirror 2"]["good"]
     assert not lines["Offset at the nozzle"]["good"]
@@ -237,7 +239,7 @@ NEARLY = VERDICT | {"overlap_mm": {"mirror-2": 0.4, "mirror-3": 1.3}}
 
 
 def test_what_is_done_with_a_number_beyond_what_it_may_be_says_so_everywhere() -> None:
-    state = page_state(snapshot({**STEPS[5], "verdict": NEARLY}))
+    state = page_state(snapshot({**STEPS[5], "verdict": NEARLY}), NOW)
     assert (state["act"]["kind"], state["act"]["where"]) == ("nearly", "Overlap")
     assert state["act"]["amount"][0]["value"] == "1.3"
     assert "the overlap at mirror 3 is 1.3 mm, 1 mm is allowed" in state["say"][0]
@@ -248,7 +250,7 @@ def test_what_is_done_with_a_number_beyond_what_it_may_be_says_so_everywhere() -
 
 
 def test_what_is_done_and_within_all_that_may_be_is_good_enough_to_cut() -> None:
-    state = page_state(snapshot({**STEPS[5], "verdict": VERDICT}))
+    state = page_state(snapshot({**STEPS[5], "verdict": VERDICT}), NOW)
     assert state["act"]["kind"] == "done"
     assert state["say"][0].startswith("Good enough to cut: the marks at mirror 3 lie 0.6 mm apart at most")
     assert (state["verdict"]["headline"], state["verdict"]["good"]) == ("Good enough to cut", True)
@@ -257,3 +259,24 @@ def test_what_is_done_and_within_all_that_may_be_is_good_enough_to_cut() -> None
 def test_all_links_are_done_when_it_is_good_enough() -> None:
     events = [seen(station) for station in ("mirror-1", "mirror-2", "mirror-3", "nozzle")]
     assert states({**STEPS[5], "verdict": VERDICT}, events) == ["done"] * 6
+
+
+@pytest.mark.parametrize(
+    ("source", "hours", "long"),
+    [
+        ("camera", 11.9, ""),
+        ("camera", 12.1, "a day"),
+        ("offline", 40.0, "2 days"),
+        ("camera", 150.0, "6 days"),
+        ("camera", -30.0, ""),  # a clock that was set back
+        ("practice", 150.0, ""),
+    ],
+)
+def test_old_readings_are_said_to_be_old(source: str, hours: float, long: str) -> None:
+    at = (NOW - timedelta(hours=hours)).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+    events = [row(seen("mirror-1"), when="2024-01-01T00:00:00.000Z"), row(seen("mirror-2"), when=at)]
+    assert page_state(snapshot(STEPS[1], source=source, events=events), NOW)["old"] == (
+        f"The last reading is {long} old. Moved or knocked since? Then begin a new alignment." if long else ""
+    )
+    withdrawn = [replace(entry, withdrawn=True) for entry in events]
+    assert page_state(snapshot(STEPS[1], source=source, events=withdrawn), NOW)["old"] == ""

@@ -81,6 +81,8 @@ function show(state, link, onState) {
   setText(find("#rest"), state.say[1]);
   showCautions(state);
   setText(find("#said"), state.said);
+  setText(find("#old"), state.old);
+  find("#old").hidden = !state.old;
   showLanding(state.landing);
   const watching = Boolean(state.holder) && state.holder !== link.tab;
   find("#watching").hidden = !watching;
