@@ -22,8 +22,8 @@ Capture = pytest.CaptureFixture[str]
 def run(capsys: Capture, *arguments: object) -> tuple[int, str, str]:
     """Exit status, standard output, standard error."""
     status = command.main([str(argument) for argument in arguments])
-    told = capsys.readouterr()
-    return status, told.out, told.err
+    output = capsys.readouterr()
+    return status, output.out, output.err
 
 
 def one_line(text: str) -> str:
@@ -199,10 +199,10 @@ def test_next_answers_on_standard_output() -> None:
 
 def test_next_says_why_on_standard_error_and_the_step_stays_the_same() -> None:
     document = json.dumps({"machine": profile(), "events": []}).encode()
-    plain, told = process("next", stdin=document), process("next", "--why", stdin=document)
-    assert told.stdout == plain.stdout
+    plain, explained = process("next", stdin=document), process("next", "--why", stdin=document)
+    assert explained.stdout == plain.stdout
     assert plain.stderr == b""
-    assert "robab" in told.stderr.decode()
+    assert "robab" in explained.stderr.decode()
 
 
 def test_next_is_the_same_as_in_python() -> None:

@@ -169,7 +169,7 @@ def test_every_kind_of_action_is_played_again(recording: Path, tmp_path: Path) -
     ]
     index.write_text("\n".join([first, *(json.dumps({"did": each}) for each in did)]))
     said: list[str] = []
-    result = replay(recording, tmp_path / "again", told=said.append)
+    result = replay(recording, tmp_path / "again", report=said.append)
     assert said == []
     assert [event["kind"] for event in result.events] == ["mark", "no-mark", "inspected"]
     assert result.events[0]["offset_mm"] == [1.0, 0.0]
@@ -183,7 +183,7 @@ def test_what_is_refused_now_is_said_and_the_rest_goes_on(recording: Path, tmp_p
     turn = {"kind": "event", "event": {"kind": "turn", "mount": 1, "screw": "top", "turns": 0.25}}
     index.write_text("\n".join([first, *(json.dumps({"did": did}) for did in (nowhere, turn))]))
     said: list[str] = []
-    result = replay(recording, tmp_path / "again", told=said.append)
+    result = replay(recording, tmp_path / "again", report=said.append)
     assert len(said) == 1 and "station" in said[0]
     assert [event["kind"] for event in result.events] == ["turn"]
 

@@ -192,11 +192,11 @@ def test_what_is_new_is_sent_at_once(far: Far, monkeypatch: pytest.MonkeyPatch) 
     monkeypatch.setattr(uplink, "PAUSES_S", (3600.0,))
     sent, ask = queue.Queue[tuple[str, Any]](), post_json(far.line.address, CODE)
 
-    def told(path: str, body: Any) -> Any:
+    def send(path: str, body: Any) -> Any:
         sent.put((path.rpartition("/")[2], body))
         return ask(path, body)
 
-    far.post._wire = told
+    far.post._wire = send
     far.post.start()
     assert sent.get(timeout=30)[0] == "sight"
     far.post.press()
