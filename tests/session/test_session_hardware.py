@@ -23,7 +23,7 @@ from server.rig.threads import SessionThreads
 from server.session.session import Session
 from server.solver import Step, profile_as_json
 from server.sources.base import OfflineSource
-from tests.session.conftest import MIRROR_1, Clock, looks
+from tests.session.conftest import MIRROR_1, Clock, looks, looks_until
 from tests.session.wired import Wired
 
 HOT = Finding("hot", "the Pi is too hot: improve its cooling", True)
@@ -137,7 +137,7 @@ def test_a_pulse_that_the_frame_loop_has_saved_is_not_reported_again(
 ) -> None:
     session.hang(MIRROR_1)
     session.watch(True)
-    looks(frame_loop, 8)
+    looks(frame_loop, 5)
     machine.pulse()
     while not session.just_settled():
         looks(frame_loop, 1)
@@ -279,7 +279,7 @@ def test_a_mark_is_the_same_with_and_without_a_panel(
     looks(frame_loop, 5)
     hardware.tick()
     machine.pulse()
-    looks(frame_loop, 20)
+    looks_until(frame_loop, lambda: session.snapshot().events)
     assert len(session.snapshot().events) == 1
 
 
