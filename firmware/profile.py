@@ -73,10 +73,10 @@ class RigProfile(_Strict):
         """Return the options for ``open_camera`` that the clip decides, for a camera of that kind."""
         if self.camera is None or kind not in ("pi", "usb"):
             return {}
-        told: dict[str, Any] = {"upside_down": True} if self.camera.upside_down else {}
+        options: dict[str, Any] = {"upside_down": True} if self.camera.upside_down else {}
         if kind == "pi" and self.camera.focus_dioptres is not None:
-            told["focus_dioptres"] = self.camera.focus_dioptres
-        return told
+            options["focus_dioptres"] = self.camera.focus_dioptres
+        return options
 
 
 def load_profile(path: Path) -> RigProfile:
@@ -108,11 +108,11 @@ def load_profile(path: Path) -> RigProfile:
 
 
 def profile_for(
-    folder: Path, named: Path | None = None, *, told: Callable[[str], object] | None = None
+    folder: Path, named: Path | None = None, *, report: Callable[[str], object] | None = None
 ) -> RigProfile:
     """Return the profile in file ``named``, else in ``rig.toml`` of that folder, else that of a bare rig.
 
-    told : gets the line that says what is wrong with a ``rig.toml`` that nobody named, and a bare rig's
+    report : gets the line that says what is wrong with a ``rig.toml`` that nobody named, and a bare rig's
     profile is used; without it, as for ``named``, raises ProfileRefused.
     """
     path = named or folder / FILE_NAME
@@ -121,9 +121,9 @@ def profile_for(
     try:
         return load_profile(path)
     except ProfileRefused as error:
-        if named or told is None:
+        if named or report is None:
             raise
-        told(f"{error}; a bare rig's profile is used")
+        report(f"{error}; a bare rig's profile is used")
         return RigProfile()
 
 

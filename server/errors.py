@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 
-__all__ = ["plain", "told"]
+__all__ = ["fault_line", "plain"]
 
 # pydantic's sentences, each at the end of a line, after the place of the fault
 _SENTENCE = re.compile(
@@ -45,6 +45,6 @@ def plain(line: str) -> str:
     return line[: found.start("said")] + _WHOLE.get(said, said)
 
 
-def told(path: str, message: str) -> str:
+def fault_line(path: str, message: str) -> str:
     """Return the one line that a person sees: where the fault is, and what, in plain words."""
     return f"{path}: {plain(message)}" if path else plain(message)

@@ -17,7 +17,7 @@ from firmware import RigError
 from firmware.profile import load_profile
 from server import solver
 from server.cli.main import main
-from server.errors import plain, told
+from server.errors import fault_line, plain
 from server.pages import Config, create_app
 from server.practice import default_profile
 from server.solver import DocumentError, parse_alignment, profile_as_json
@@ -76,7 +76,7 @@ def test_each_kind_of_fault_is_said_plainly(given: dict[str, Any], said: str) ->
     with pytest.raises(ValidationError) as refused:
         Strict.model_validate(given)
     (first,) = refused.value.errors()
-    assert told(".".join(map(str, first["loc"])), first["msg"]) == said
+    assert fault_line(".".join(map(str, first["loc"])), first["msg"]) == said
     assert plain(f"a.toml: x.y: {first['msg']}").startswith("a.toml: x.y: ")
 
 
@@ -119,7 +119,7 @@ def test_no_fault_of_a_document_is_told_in_pydantic_s_words() -> None:
         try:
             parse_alignment(copy.deepcopy(worse))
         except DocumentError as error:
-            lines.add(told(error.path, error.message))
+            lines.add(fault_line(error.path, error.message))
     assert len(lines) > 100
     assert [line for line in lines if any(words in line for words in RAW)] == []
 

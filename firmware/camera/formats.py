@@ -38,7 +38,7 @@ def _ioctl() -> Callable[..., Any]:
 
 
 def _offered(camera: Any, index: int, ask: Callable[..., Any]) -> tuple[str, bool]:
-    told = bytearray(_FORMAT.pack(index, _CAPTURE, 0, b"", b"", b""))
-    ask(camera, _ENUM_FMT, told)
-    _, _, flags, _, name, _ = _FORMAT.unpack(told)
+    format = bytearray(_FORMAT.pack(index, _CAPTURE, 0, b"", b"", b""))
+    ask(camera, _ENUM_FMT, format)
+    _, _, flags, _, name, _ = _FORMAT.unpack(format)
     return name.decode("ascii", "replace").strip(), bool(flags & _COMPRESSED)

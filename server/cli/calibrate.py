@@ -52,11 +52,11 @@ def _measured(photos: tuple[Path, ...]) -> CameraModel:
     import vision
 
     with Bars() as tell:
-        pictures, told = [], tell.each("photos", 2 * len(photos))
+        pictures, progress = [], tell.each("photos", 2 * len(photos))
         for path in photos:
             pictures.append(picture(path))
-            told()
-        return vision.calibrate(pictures, told=told)
+            progress()
+        return vision.calibrate(pictures, told=progress)
 
 
 def load_camera(path: Path) -> CameraModel:

@@ -103,8 +103,8 @@ def _cards_png(folder: Path, dpi: float, size: str) -> list[Path]:
     import vision
 
     with Bars() as tell:
-        told = tell.each("cards", len(vision.STATIONS))
-        return vision.write_cards_png(folder, dpi=dpi, size=size, told=told)
+        progress = tell.each("cards", len(vision.STATIONS))
+        return vision.write_cards_png(folder, dpi=dpi, size=size, told=progress)
 
 
 @spotwright.command(short_help="Read where the mark is on the card in a photo.")
@@ -147,10 +147,10 @@ def _table(reading: Reading) -> list[str]:
 
 def _row(number: int, mark: Mark) -> str:
     (u, v), (su, sv), (long, short) = mark.offset_mm, mark.sigma_mm, mark.width_mm
-    told = {True: ", new", False: ", older", None: ""}[mark.new]
+    age = {True: ", new", False: ", older", None: ""}[mark.new]
     side = "" if mark.flat_side_deg is None else f" at {mark.flat_side_deg:.0f}°"
     numbers = f"{number:<6d}{u:+9.2f} {v:+9.2f}   {su:.2f} {sv:.2f}   {long:4.1f} × {short:4.1f}"
-    return f"{numbers}   {mark.shape}{side}{told}"
+    return f"{numbers}   {mark.shape}{side}{age}"
 
 
 @spotwright.command("next", short_help="Print the next step for an alignment document (JSON).")
@@ -246,7 +246,7 @@ def serve(
     for finding in check_writable(folder):
         raise Refusal(finding.line)
     try:
-        rig = profile_for(folder, profile, told=lambda line: click.echo(f"note: {line}", err=True))
+        rig = profile_for(folder, profile, report=lambda line: click.echo(f"note: {line}", err=True))
         named = camera or rig.camera_name()
         more: dict[str, Any] = {"source": source_named(named, rig)} if named else {}
         more |= {"profile": rig, "record": record, "bars_mm": bars_mm}

@@ -48,14 +48,14 @@ def cameras(pictures: Path | None, as_json: bool) -> None:
     folder = pictures or Path(tempfile.mkdtemp(prefix="spotwright-"))
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        rows = [_told(number, camera, folder) for number, camera in enumerate(found)]
+        rows = [_described(number, camera, folder) for number, camera in enumerate(found)]
     except OSError as error:
         raise Refusal(f"{error.filename or folder}: {error.strerror}") from error
     for row in rows:
         click.echo(json.dumps(row) if as_json else "   ".join(str(value) for value in row.values() if value))
 
 
-def _told(number: int, camera: CameraFound, folder: Path) -> dict[str, Any]:
+def _described(number: int, camera: CameraFound, folder: Path) -> dict[str, Any]:
     """Return the values of one line, and write the test picture."""
     where = next((str(value) for value in camera.options.values()), "")
     row = {"camera": f"{camera.kind}:{where}" if where else camera.kind, "name": camera.name}
@@ -128,13 +128,13 @@ def rig(
 ) -> None:
     """Read marks here and send them to a page on another computer; the card tells the station."""
     folder = data or default_folder()
-    told = _profile(folder, profile)
+    loaded = _profile(folder, profile)
     if name is not None:
-        told = _renamed(told, name)
+        loaded = _renamed(loaded, name)
     keep_lean()
     try:
         with ExitStack() as stack:
-            _send(stack, told, camera or told.camera_name() or "pi", to, code, folder, record, bars_mm)
+            _send(stack, loaded, camera or loaded.camera_name() or "pi", to, code, folder, record, bars_mm)
     except (RigError, LogError, ValueError) as error:
         raise Refusal(str(error)) from error
     except OSError as error:
@@ -143,7 +143,7 @@ def rig(
 
 def _send(
     stack: ExitStack,
-    told: RigProfile,
+    rig: RigProfile,
     camera: str,
     to: str,
     code: str | None,
@@ -165,27 +165,27 @@ def _send(
     from server.sources.camera_source import camera_source
 
     spool, scale = Spool(folder / "to-be-sent"), CardScale(bars_mm)
-    wire = post_json(to, code, device=f"{told.name} {spool.name}")
+    wire = post_json(to, code, device=f"{rig.name} {spool.name}")
     kind, options = camera_named(camera)
-    source = camera_source(kind, **options, **told.lens_options(kind))
+    source = camera_source(kind, **options, **rig.lens_options(kind))
     stack.callback(source.close)
     recorder = Recorder(record) if record else None
-    post = Uplink(told.name, spool, wire, full=FullLook(source, reader=measured(scale).read))
+    post = Uplink(rig.name, spool, wire, full=FullLook(source, reader=measured(scale).read))
     frame_loop = FrameLoop(post, source, keep=recorder.keep if recorder else None, scale=scale)
     hardware = UplinkHardware(
         post,
         problem=lambda: source.problem,
-        retry=PanelRetry(told.used_pins(), silent=told.panel.silent),
+        retry=PanelRetry(rig.used_pins(), silent=rig.panel.silent),
         health=HealthWatch(folder),
         frame_loop=frame_loop,
         recorder=recorder,
-        dark_film=told.panel.film == "dark",
+        dark_film=rig.panel.film == "dark",
     )
     lives = {"frame loop": frame_loop.alive, "uplink": post.alive, "panel": hardware.alive}
     for part in (post, frame_loop, hardware, Heartbeat(lives)):
         part.start()
         stack.callback(part.stop)
-    click.echo(f"Spotwright: {told.name} reads with camera {camera} and sends to {to} (Ctrl-C ends it).")
+    click.echo(f"Spotwright: {rig.name} reads with camera {camera} and sends to {to} (Ctrl-C ends it).")
     threading.Event().wait()
 
 
@@ -199,7 +199,7 @@ def replay(folder: Path, data: Path | None) -> None:
     with ExitStack() as stack:
         place = data or Path(stack.enter_context(tempfile.TemporaryDirectory()))
         try:
-            result = play(folder, place, told=lambda line: click.echo(f"note: {line}"))
+            result = play(folder, place, report=lambda line: click.echo(f"note: {line}"))
         except (ValueError, LogError, OSError) as error:
             raise Refusal(str(error)) from error
         differences = result.differences()

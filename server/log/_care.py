@@ -17,7 +17,7 @@ from server.log._database import (
 )
 from server.log._errors import LogError, one_line
 from server.log._pictures import PictureFolder
-from server.log._progress import Tell, untold
+from server.log._progress import Tell, no_progress
 from server.log._prune import named_pictures
 from server.log._rescue import (
     copy_pictures,
@@ -32,7 +32,7 @@ RESCUED = "spotwright-rescued.db"  # beside a backup: what could be read when th
 _PART = FILE_NAME + PART
 
 
-def back_up(folder: Path, target: Path, *, tell: Tell = untold) -> Health:
+def back_up(folder: Path, target: Path, *, tell: Tell = no_progress) -> Health:
     """Copy the log to the folder ``target``, even while it is in use; replaces an older backup there.
 
     The old backup stays until the new copy has been checked: a power cut leaves the old or the new one. A
@@ -76,8 +76,8 @@ def _rescued_beside(folder: Path, target: Path, faults: tuple[str, ...], tell: T
         copy_pictures(named_pictures(copy), folder, target, tell)
         health = check_database(copy, PictureFolder(target / "pictures"), tell=tell)
     old = "; the previous backup is unchanged" if (target / FILE_NAME).exists() else ""
-    told = f"{folder}: this log is damaged: what can be read of it is in {target / RESCUED}{old}"
-    return Health(health.alignments, health.events, health.pictures, (told, *faults, *lost, *health.problems))
+    line = f"{folder}: this log is damaged: what can be read of it is in {target / RESCUED}{old}"
+    return Health(health.alignments, health.events, health.pictures, (line, *faults, *lost, *health.problems))
 
 
 def _is_backup_place(target: Path) -> bool:
@@ -97,7 +97,7 @@ def _copy_beside(source: Path, target: Path, *, over: bool) -> None:
             write_for_good(goal, content)
 
 
-def restore(backup: Path, folder: Path, *, replace: bool = False, tell: Tell = untold) -> Health:
+def restore(backup: Path, folder: Path, *, replace: bool = False, tell: Tell = no_progress) -> Health:
     """Restore a backup (or any log) into ``folder``; ``backup`` is its folder or its database file.
 
     A damaged backup is refused. So is a ``folder`` that already has a log, unless ``replace``: then that log

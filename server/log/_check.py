@@ -21,7 +21,7 @@ from server.log._database import (
 )
 from server.log._errors import Damaged, LogError, one_line
 from server.log._pictures import PictureFolder, name_of
-from server.log._progress import Tell, told, untold
+from server.log._progress import Tell, no_progress, with_progress
 from server.log._prune import named_pictures
 
 _IN_HEAD = {
@@ -41,7 +41,7 @@ class Health:
     problems: tuple[str, ...]
 
 
-def check(folder: Path, *, tell: Tell = untold) -> Health:
+def check(folder: Path, *, tell: Tell = no_progress) -> Health:
     """Read the whole log and every picture. Damage is reported, not raised; LogMissing without a log."""
     path = there(folder)
     pictures = PictureFolder(path.parent / "pictures")
@@ -89,7 +89,7 @@ def _is_heading(line: str) -> bool:
     return line.startswith("*** in database ")
 
 
-def check_database(db: sqlite3.Connection, pictures: PictureFolder, *, tell: Tell = untold) -> Health:
+def check_database(db: sqlite3.Connection, pictures: PictureFolder, *, tell: Tell = no_progress) -> Health:
     """Check every row of a database of the newest version, and every picture that it names."""
     names = named_pictures(db)
     problems = (*row_faults(db, tell=tell), *_picture_faults(names, pictures, tell))
@@ -100,10 +100,10 @@ def _count(db: sqlite3.Connection, table: str) -> int:
     return int(db.execute(f"SELECT count(*) FROM {table}").fetchone()[0])
 
 
-def row_faults(db: sqlite3.Connection, *, tell: Tell = untold) -> list[str]:
+def row_faults(db: sqlite3.Connection, *, tell: Tell = no_progress) -> list[str]:
     """Return one line for each row that is damaged or missing."""
     count = len(sums.ALIGNMENT) * _count(db, "alignment") + 2 * _count(db, "event") + _count(db, "entry")
-    rows = told(chain(_altered(db), _shifted(db)), "rows", count + _count(db, "setting"), tell)
+    rows = with_progress(chain(_altered(db), _shifted(db)), "rows", count + _count(db, "setting"), tell)
     return [*_loose_ends(db), *_gaps(db), *(line for line in rows if line is not None)]
 
 
@@ -145,7 +145,7 @@ def _shifted(db: sqlite3.Connection) -> Iterator[str | None]:
 
 
 def _picture_faults(names: list[str], pictures: PictureFolder, tell: Tell) -> Iterator[str]:
-    for name in told(names, "pictures", len(names), tell):
+    for name in with_progress(names, "pictures", len(names), tell):
         if (fault := picture_fault(name, pictures)) is not None:
             yield f"picture {name}: {fault}"
 

@@ -16,7 +16,7 @@ import platformdirs
 from server.log import _schema
 from server.log._errors import Damaged, LogError, LogMissing, one_line
 from server.log._file_format import committed_frames
-from server.log._progress import Tell, untold
+from server.log._progress import Tell, no_progress
 from server.log._salvage import Salvage, salvage, write
 
 FILE_NAME = "spotwright.db"
@@ -288,7 +288,7 @@ def _has_content(path: Path) -> bool:
     return path.exists() and path.stat().st_size > 0
 
 
-def copy_at_newest(folder: Path, into: sqlite3.Connection, *, tell: Tell = untold) -> None:
+def copy_at_newest(folder: Path, into: sqlite3.Connection, *, tell: Tell = no_progress) -> None:
     """Copy the log in ``folder``, as it is at this moment, into an empty database of the newest version."""
     path = database_in(folder)
 

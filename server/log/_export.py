@@ -178,8 +178,8 @@ def _judged_mm(row: sqlite3.Row, station: str) -> float | None:
     which may be older than the last turn."""
     if row["verdict"] is None or not sound(row, VERDICT, kept="verdict_checksum"):
         return None
-    told = as_value(row["verdict"])
-    value = told.get("nozzle_mm") if station == "nozzle" else (told.get("centre_mm") or {}).get(station)
+    verdict = as_value(row["verdict"])
+    value = verdict.get("nozzle_mm") if station == "nozzle" else (verdict.get("centre_mm") or {}).get(station)
     return value if isinstance(value, float | int) else None
 
 

@@ -10,11 +10,11 @@ T = TypeVar("T")
 _PARTS = 500  # redrawing a bar for each of a million rows would take longer than the rows
 
 
-def untold(what: str, done: int, of: int) -> None:
+def no_progress(what: str, done: int, of: int) -> None:
     """Report nothing."""
 
 
-def told(items: Iterable[T], what: str, of: int, tell: Tell) -> Iterator[T]:
+def with_progress(items: Iterable[T], what: str, of: int, tell: Tell) -> Iterator[T]:
     """Yield the items (``of`` in total), reporting to ``tell`` after each, or after each of _PARTS parts."""
     part = max(1, of // _PARTS)
     for number, item in enumerate(items, start=1):

@@ -14,7 +14,7 @@ from typing import Any
 from server.log._checksum import checksum
 from server.log._errors import BadEntry
 from server.log._pictures import PictureFolder
-from server.log._progress import Tell, told, untold
+from server.log._progress import Tell, no_progress, with_progress
 from server.log._rows import change
 from server.log._text import PICTURE, as_text
 
@@ -162,11 +162,11 @@ def remove_leftovers(
     pictures: PictureFolder,
     *,
     among: Iterable[str] | None = None,
-    tell: Tell = untold,
+    tell: Tell = no_progress,
 ) -> Pruned:
     """Remove the files (all, or only ``among`` these) that no row names. The caller holds the write lock."""
     names = set(pictures.names() if among is None else among)
     named = set(named_pictures(db))
     gone = sorted(names - named)
-    sizes = [pictures.remove(name) for name in told(gone, "pictures", len(gone), tell)]
+    sizes = [pictures.remove(name) for name in with_progress(gone, "pictures", len(gone), tell)]
     return Pruned(len(sizes), sum(sizes))

@@ -23,7 +23,7 @@ from server.log._database import (
 )
 from server.log._errors import Damaged, LogError, LogMissing, one_line
 from server.log._pictures import PictureFolder, name_of
-from server.log._progress import Tell, told, untold
+from server.log._progress import Tell, no_progress, with_progress
 from server.log._prune import keep_setting, named_pictures, rule_in
 
 COMPANIONS = ("-wal", "-shm")
@@ -40,7 +40,7 @@ class Rescue:
     aside: Path | None
 
 
-def rescue(folder: Path, backups: Sequence[Path] = (), *, tell: Tell = untold) -> Rescue:
+def rescue(folder: Path, backups: Sequence[Path] = (), *, tell: Tell = no_progress) -> Rescue:
     """Replace the log in ``folder`` by a sound one with everything readable from it and these backups.
 
     The damaged log stays beside it as ``spotwright-damaged-N.db``. A sound log is left as it is; if there is
@@ -112,14 +112,14 @@ def _bring_pictures(db: sqlite3.Connection, folder: Path, backups: Sequence[Path
         copy_pictures(named_pictures(db), place, folder, tell)
 
 
-def copy_pictures(names: list[str], source: Path, target: Path, tell: Tell = untold) -> None:
+def copy_pictures(names: list[str], source: Path, target: Path, tell: Tell = no_progress) -> None:
     """Copy the pictures that are missing or damaged in ``target``; all are on disk afterwards.
 
     Raises LogError that says which of the two folders failed.
     """
     come_from, go_to = PictureFolder(source / "pictures"), PictureFolder(target / "pictures")
     new = []
-    for name in told(names, "pictures", len(names), tell):
+    for name in with_progress(names, "pictures", len(names), tell):
         with one_line(go_to.folder / name):
             kept = go_to.read(name)
         if kept is None or name_of(kept) != name:

@@ -293,8 +293,8 @@ def _group(number: int, name: str, head: _Row | None, rows: list[_Row], length: 
     damaged = [row for row in rows if not row.sound and row.fields["sequence"] not in at]
     missing = sorted(set(range(1, min(max(at | {length}), _MOST) + 1)) - at)
     faults += [f"entry {row.fields['sequence']} is damaged: {_shown(row.fields)}" for row in damaged]
-    told = {row.fields["sequence"] for row in damaged}
-    faults += [f"entry {place} is lost" for place in missing if place not in told]
+    already_named = {row.fields["sequence"] for row in damaged}
+    faults += [f"entry {place} is lost" for place in missing if place not in already_named]
     if head is not None and head.sound and not head.fields["sound_state"]:
         faults.append("its state is damaged; it cannot be continued")
     if head is not None and head.sound and not head.fields["sound_verdict"]:

@@ -19,7 +19,7 @@ from server.log._checksum import ALIGNMENT, EVENT, HEAD, STATE, sound
 from server.log._database import FILE_NAME, open_reader, open_writer, salvaged_copy
 from server.log._errors import BadEntry, Damaged, DamagedRow, LogError, NoSuchEntry, one_line
 from server.log._pictures import PictureFolder
-from server.log._progress import Tell, untold
+from server.log._progress import Tell, no_progress
 from server.log._prune import (
     PictureRule,
     Pruned,
@@ -233,7 +233,7 @@ class Log:
         """Return the rule that was set last; the default keeps everything."""
         return self.read(rule_in)
 
-    def prune(self, *, tell: Tell = untold) -> Pruned:
+    def prune(self, *, tell: Tell = no_progress) -> Pruned:
         """Remove the pictures that the rule gives up and files that no event names; returns how much."""
         with self.writing() as db:
             look_anew(db)
@@ -367,8 +367,8 @@ class Log:
 def _identity(path: Path) -> tuple[int, int]:
     # an unlinked file accepts writes without an error, and then they are lost
     with one_line(path):
-        told = path.stat()
-        return told.st_dev, told.st_ino
+        status = path.stat()
+        return status.st_dev, status.st_ino
 
 
 def _must_exist(db: sqlite3.Connection, table: Literal["alignment", "event"], number: int) -> sqlite3.Row:

@@ -23,7 +23,7 @@ from server.log._database import at_newest, database_in, salvaged_copy
 from server.log._errors import BadEntry, LogError
 from server.log._import_form import AlignmentIn, EntryIn, EventIn, Parts, Source, Tables
 from server.log._pictures import PictureFolder, name_of
-from server.log._progress import Tell, untold
+from server.log._progress import Tell, no_progress
 from server.log._prune import look_anew
 from server.log._rows import change, insert, insert_sealed, sealed_head
 from server.log._store import Log
@@ -53,7 +53,9 @@ class Imported:
     lost: tuple[str, ...] = ()
 
 
-def import_json(log: Log, stream: TextIO, *, judge: Judge | None = None, tell: Tell = untold) -> Imported:
+def import_json(
+    log: Log, stream: TextIO, *, judge: Judge | None = None, tell: Tell = no_progress
+) -> Imported:
     """Import what ``export_json`` wrote: all of it or, with a BadEntry that says where, nothing.
 
     What is there already (by uuid) stays; new events go behind those that the alignment has. Pictures are not
@@ -83,7 +85,9 @@ def _kept(stream: TextIO, stack: ExitStack) -> TextIO:
     return file
 
 
-def import_folder(log: Log, folder: Path, *, judge: Judge | None = None, tell: Tell = untold) -> Imported:
+def import_folder(
+    log: Log, folder: Path, *, judge: Judge | None = None, tell: Tell = no_progress
+) -> Imported:
     """Import another log or a backup, pictures included; otherwise as :func:`import_json`.
 
     From a damaged one, everything readable is imported.
@@ -176,8 +180,8 @@ def _judge(judge: Judge | None, alignment: AlignmentIn, number: int) -> None:
     if judge is None:
         return
     try:
-        told = alignment.model_dump(include={"source", "machine", "state", "verdict"})
-        judge(told | {"events": [event.event for event in alignment.events]})
+        document = alignment.model_dump(include={"source", "machine", "state", "verdict"})
+        judge(document | {"events": [event.event for event in alignment.events]})
     except ValueError as error:
         path = f"alignments.{number}.{getattr(error, 'path', '')}".rstrip(".")
         raise BadEntry(getattr(error, "message", str(error)), path=path) from error

@@ -55,8 +55,8 @@ def read() -> Response:
     with _photos_in_turn():
         after, before = _photos()
         found, card = locate_photo(after, before, services=shared().services)
-    told = found.as_json()
-    return jsonify(told | {"picture": card.as_json()} if "where" in request.args else told)
+    reading = found.as_json()
+    return jsonify(reading | {"picture": card.as_json()} if "where" in request.args else reading)
 
 
 @api.get("/state")
@@ -159,8 +159,8 @@ def _press(of: str, step: str, act: Callable[[], None]) -> tuple[Json, int]:
         with session.answering(step):
             act()
     except Overtaken as late:
-        told = {"path": late.path, "message": late.message}
-        return {"error": told, "state": shared().state(of, units=units())}, late.status
+        fault = {"path": late.path, "message": late.message}
+        return {"error": fault, "state": shared().state(of, units=units())}, late.status
     return shared().state(of, units=units()), 200
 
 

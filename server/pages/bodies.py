@@ -8,7 +8,7 @@ from typing import Annotated, Any, Literal, TypeVar
 from flask import request
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from server.errors import told
+from server.errors import fault_line
 from server.session.session import Refused
 from server.sources.base import Place
 
@@ -172,4 +172,4 @@ def parse(model: type[Model], data: Any) -> Model:
     except ValidationError as error:
         first = error.errors()[0]
         path = ".".join(str(part) for part in first["loc"])
-        raise Refused(told(path, first["msg"]), path=path) from error
+        raise Refused(fault_line(path, first["msg"]), path=path) from error

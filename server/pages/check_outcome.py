@@ -38,13 +38,13 @@ class CheckOutcome:
     """``kind``: good (all numbers within what is allowed), near (beyond it, by no more than a reading errs),
     off (beyond it), shape (all within it, but a mark is not whole).
 
-    worst : the number that decides, None where a pulse left no mark. told : what it means. rest : every
+    worst : the number that decides, None where a pulse left no mark. words : what it means. rest : every
     number, with what is allowed and what it was when the laser was last aligned. word : names the shape.
     """
 
     kind: Kind
     worst: Measure | None
-    told: str
+    words: str
     rest: str
     word: str = ""
 
@@ -84,12 +84,12 @@ def check_outcome(
     rest = " ".join([*([odd[0]] if odd else []), *(one.words for one in found), *_since(check)])
     if missed or not found:
         at = station_words(missed[0]) if missed else "the card"
-        told = f"The beam misses {at}: the mirrors are off. Align from here."
-        return CheckOutcome("off", None, told, rest)
+        words = f"The beam misses {at}: the mirrors are off. Align from here."
+        return CheckOutcome("off", None, words, rest)
     worst = max(found, key=lambda one: one.share)
     if odd and worst.kind == "good":
         return CheckOutcome("shape", None, f"The mirrors are right, the beam is not. {odd[0]}", rest, odd[1])
-    return CheckOutcome(worst.kind, worst.measure, _told(check, worst), rest)
+    return CheckOutcome(worst.kind, worst.measure, _words(check, worst), rest)
 
 
 def _odd_shape(shapes: Mapping[str, str]) -> tuple[str, str] | None:
@@ -106,7 +106,7 @@ def _odd_shape(shapes: Mapping[str, str]) -> tuple[str, str] | None:
     return None
 
 
-def _told(check: Check, worst: _Found) -> str:
+def _words(check: Check, worst: _Found) -> str:
     measure = worst.measure
     found = f"the {measure.name} is {measure.value_mm:.1f} mm, {measure.limit_mm:g} mm is allowed"
     if worst.kind == "off":

@@ -23,10 +23,10 @@ def finish(snapshot: Snapshot) -> Json | None:
     """
     if snapshot.step.do != "done":
         return None
-    return {"told": _told(snapshot), "steps": _steps(snapshot)}
+    return {"told": _summary(snapshot), "steps": _steps(snapshot)}
 
 
-def _told(snapshot: Snapshot) -> str:
+def _summary(snapshot: Snapshot) -> str:
     verdict = snapshot.step.verdict
     now = outcome_words(verdict, snapshot.machine.tolerance)
     if verdict is None:

@@ -284,10 +284,10 @@ def search_domains(resolver: Path) -> list[str]:
         lines = resolver.read_text("utf-8", "replace").splitlines()
     except OSError:
         return []
-    told = [
+    listed = [
         line.split()[1:] for line in lines if line.startswith(("search ", "search\t", "domain ", "domain\t"))
     ]
-    return [domain.lower().strip(".") for domain in (told[-1] if told else []) if domain.strip(".")]
+    return [domain.lower().strip(".") for domain in (listed[-1] if listed else []) if domain.strip(".")]
 
 
 def _is_address(name: str) -> bool:

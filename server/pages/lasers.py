@@ -8,7 +8,7 @@ import re
 import tomllib
 from pathlib import Path
 
-from server.errors import told
+from server.errors import fault_line
 from server.log import Json, Settings, one_line, write_for_good
 from server.practice import default_profile
 from server.session.session import Refused
@@ -102,4 +102,4 @@ def _checked(data: Json) -> Json:
     try:
         return profile_as_json(parse_profile(data))
     except DocumentError as error:
-        raise Refused(told(error.path, error.message), path=error.path) from error
+        raise Refused(fault_line(error.path, error.message), path=error.path) from error

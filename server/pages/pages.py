@@ -77,12 +77,12 @@ def bed(number: int | None = None) -> str:
     shown = number or shared().session("bench").alignment or shared().log.newest()
     document = shared().log.document(shown) if shown is not None else None
     start, now = bed_maps(document) if document is not None else (None, None)
-    told: Json = {"number": shown, "start": start, "worst": None, "spots": [], "cuts": []}
+    view: Json = {"number": shown, "start": start, "worst": None, "spots": [], "cuts": []}
     if now is not None and document is not None:
         cuts = forecast_rows(now.step, parse_profile(document["machine"]).bed)
         rows = {"worst": worst_words(now), "spots": spot_rows(start, now), "cuts": cuts}
-        told |= in_units(rows) | {"lean": in_units(f"{LEAN_MM:g} mm"), "sheet": in_units(f"{SHEET_MM:g} mm")}
-    return render_template("bed.html", **told)
+        view |= in_units(rows) | {"lean": in_units(f"{LEAN_MM:g} mm"), "sheet": in_units(f"{SHEET_MM:g} mm")}
+    return render_template("bed.html", **view)
 
 
 @pages.get("/bed/<int(max=2147483647):number>.svg")
@@ -155,14 +155,14 @@ def alignment(number: int) -> str:
     bed = machine.bed if machine else None
     events = [event | {"words": in_units(saved_words(event, bed))} for event in shared().log.events(number)]
     damaged = row["damaged"] or any(event["damaged"] for event in events)
-    told = {
+    details = {
         "verdict": in_units(verdict_rows(row["verdict"], machine)) if machine else None,
         "cuts": cut_rows(number),
         "units": units(),
         "damaged": damaged,
         "whole": machine is not None and not damaged,
     }
-    return render_template("alignment.html", row=row, events=events, **told)
+    return render_template("alignment.html", row=row, events=events, **details)
 
 
 @pages.get("/log/<int(max=2147483647):number>/report")

@@ -129,8 +129,8 @@ def make_server(app: Flask, *, port: int, lan: bool = False, behind_proxy: bool 
 
     behind_proxy : take the browser's address, host name and scheme from a proxy on this machine.
     """
-    told = {"x-forwarded-for", "x-forwarded-proto", "x-forwarded-host"}
-    proxy: dict[str, Any] = {"trusted_proxy": "127.0.0.1", "trusted_proxy_headers": told}
+    headers = {"x-forwarded-for", "x-forwarded-proto", "x-forwarded-host"}
+    proxy: dict[str, Any] = {"trusted_proxy": "127.0.0.1", "trusted_proxy_headers": headers}
     logging.getLogger("waitress.queue").setLevel(logging.ERROR)  # a short queue is normal
     access = app.extensions["spotwright-access"]
     return Server(

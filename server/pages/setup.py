@@ -191,13 +191,13 @@ def _shown(length_mm: float, units: str) -> str:
 def what_matters(machine: Json) -> list[str]:
     """Return how far 1/16 turn moves the mark with the head far away, by the exact trace, largest first."""
     profile = solver.parse_profile(machine)
-    told = []
+    moves = []
     for mount in (1, 2):
         contact = next(c for c in profile.mount[mount - 1].contact if c.screw_pitch_mm is not None)
         station, moved_mm = f"mirror-{mount + 1}", _moved(machine, mount, contact.name)
         words = f"1/16 turn at mirror {mount} moves the mark at {station_words(station)}"
-        told.append((moved_mm, f"{words} by {moved_mm:.1f} mm, head far away."))
-    return [words for _, words in sorted(told, reverse=True)]
+        moves.append((moved_mm, f"{words} by {moved_mm:.1f} mm, head far away."))
+    return [words for _, words in sorted(moves, reverse=True)]
 
 
 def _moved(machine: Json, mount: int, screw: str) -> float:

@@ -86,8 +86,8 @@ class Shared:
         """Return what was found damaged at the start and since, a line each."""
         if self.log.rescued is None:
             return self.settings.faults
-        told = f"The log was damaged. What could be read is in use; the old one is {self.log.rescued.aside}."
-        return (told, *self.log.rescued.lost[:5], *self.settings.faults)
+        line = f"The log was damaged. What could be read is in use; the old one is {self.log.rescued.aside}."
+        return (line, *self.log.rescued.lost[:5], *self.settings.faults)
 
     def session(self, of: str) -> Session:
         """Return the session ``bench`` or ``offline``; 404 for any other name."""

@@ -129,7 +129,7 @@ def _words(snapshot: Snapshot) -> list[str]:
     step, place = snapshot.step, marked_place(snapshot.step)
     if snapshot.check is not None and snapshot.checked:
         outcome = check_outcome(snapshot.check, snapshot.counted, snapshot.machine, snapshot.shapes)
-        return [outcome.told, outcome.rest]
+        return [outcome.words, outcome.rest]
     if step.do == "done":
         return [outcome_words(step.verdict, snapshot.machine.tolerance), ""]
     if place is None:

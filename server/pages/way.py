@@ -87,8 +87,8 @@ def way(followed: Followed | None, live: LiveMark | None) -> Json | None:
         return None
     words = _WORDS[kind]
     big, goes = (_figures(said, left, gap_mm, followed.turns) for said in (kind, "go"))
-    told = {"kind": kind, "words": words, "left": left, "gap_mm": gap_mm}
-    return {**told, "stands": stands, "big": big, "goes": goes}
+    judgement = {"kind": kind, "words": words, "left": left, "gap_mm": gap_mm}
+    return {**judgement, "stands": stands, "big": big, "goes": goes}
 
 
 def live_view(state: Json, live: LiveMark | None) -> Json | None:
@@ -96,8 +96,8 @@ def live_view(state: Json, live: LiveMark | None) -> Json | None:
     if live is None:
         return None
     followed = state.get("follow")
-    told = way(Followed.from_json(followed) if followed else None, live)
-    return {**live.as_json(), "way": in_inches(told) if state.get("units") == "inch" else told}
+    now = way(Followed.from_json(followed) if followed else None, live)
+    return {**live.as_json(), "way": in_inches(now) if state.get("units") == "inch" else now}
 
 
 _WORDS = {

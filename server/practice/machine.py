@@ -21,7 +21,7 @@ from server.practice.truth import (
     real_profile,
     state_as_json,
     state_from_json,
-    told,
+    truth_as_json,
 )
 from server.solver import STATIONS, Profile, parse_profile, profile_as_json, screw_step
 from server.solver.machine.profile import Corner
@@ -138,7 +138,7 @@ class PracticeMachine:
     def truth(self) -> dict[str, Any]:
         """Return the machine's true state as plain JSON, for tests and for showing afterwards."""
         with self.lock:
-            return told(self._real, self._state)
+            return truth_as_json(self._real, self._state)
 
     def to_json(self) -> dict[str, Any]:
         """Return the whole state as plain JSON, with the random generator's, for ``from_json``."""

@@ -10,7 +10,15 @@ import numpy as np
 from server.solver.machine.profile import STATIONS, Contact, Mount, Profile
 from server.solver.machine.trace import Rays, State, trace_rays
 
-__all__ = ["FIVE", "Severity", "draw_state", "real_profile", "state_as_json", "state_from_json", "told"]
+__all__ = [
+    "FIVE",
+    "Severity",
+    "draw_state",
+    "real_profile",
+    "state_as_json",
+    "state_from_json",
+    "truth_as_json",
+]
 
 Severity = Literal["drifted", "rebuilt"]
 SEVERITIES: tuple[Severity, ...] = get_args(Severity)
@@ -48,7 +56,7 @@ def draw_state(real: Profile, severity: Severity, rng: np.random.Generator) -> S
     raise ValueError("no beam can hit this profile's cards: its path is too long or its apertures too small")
 
 
-def told(profile: Profile, state: State) -> dict[str, Any]:
+def truth_as_json(profile: Profile, state: State) -> dict[str, Any]:
     """Return the truth as plain JSON: offsets (mm) at each station and the five positions, their spread."""
     names, rays = list(FIVE), _five_rays(profile, state)
     marks = rays.offset_mm

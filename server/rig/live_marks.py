@@ -30,10 +30,10 @@ class LiveMarks:
         shot, self._session.shot = self._session.shot, None
         return shot
 
-    def take_told(self) -> bool:
+    def take_unseen_pulse(self) -> bool:
         """Return, once, whether a person reported a pulse that two pictures do not show."""
-        told, self._session.told = self._session.told, False
-        return told
+        unseen, self._session.unseen_pulse = self._session.unseen_pulse, False
+        return unseen
 
     def moment(self, moment: Moment, frame: FrameLike) -> None:
         """One frame was looked at."""

@@ -60,10 +60,10 @@ def _of_a_device(probe: socket.socket) -> str | None:
         return None
     for _, name in socket.if_nameindex():
         try:
-            told = ioctl(probe, _SIOCGIFADDR, struct.pack("256s", name.encode()[:15]))
+            answer = ioctl(probe, _SIOCGIFADDR, struct.pack("256s", name.encode()[:15]))
         except OSError:  # it has none
             continue
-        address = socket.inet_ntoa(told[20:24])
+        address = socket.inet_ntoa(answer[20:24])
         if not address.startswith("127."):
             return address
     return None

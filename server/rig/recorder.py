@@ -63,8 +63,8 @@ class Recorder:
             self._write_waiting()
             self._wanted = AFTER_FRAMES
             shot = action.get("shot")
-            told = {key: value for key, value in action.items() if key != "shot"}
-            self._line({"did": told} if shot is None else {"did": told, "shot": self._shot(shot)})
+            fields = {key: value for key, value in action.items() if key != "shot"}
+            self._line({"did": fields} if shot is None else {"did": fields, "shot": self._shot(shot)})
 
     def close(self) -> None:
         """End the recording."""

@@ -125,7 +125,7 @@ def read_recording(folder: Path) -> Iterator[Json]:
                 raise ValueError(f"{INDEX}, line {number}: not JSON") from None
 
 
-def replay(folder: Path, data: Path, *, told: Callable[[str], object] = lambda _: None) -> Replayed:
+def replay(folder: Path, data: Path, *, report: Callable[[str], object] = lambda _: None) -> Replayed:
     """Play the recording into a new log at ``data`` and return the result. Raises ValueError, one line."""
     player: _Player | None = None
     source = _Played()
@@ -138,7 +138,7 @@ def replay(folder: Path, data: Path, *, told: Callable[[str], object] = lambda _
         elif player is not None:
             player.do(line, folder)
         elif line.did.kind == "begin" and line.did.machine is not None:
-            player = _Player(Session(Log(data), source, machine=line.did.machine), source, told)
+            player = _Player(Session(Log(data), source, machine=line.did.machine), source, report)
             player.begin(line.did)
         else:
             raise ValueError(f"{INDEX}: does not begin with the laser's profile")
@@ -150,8 +150,8 @@ def replay(folder: Path, data: Path, *, told: Callable[[str], object] = lambda _
 class _Player:
     """Repeats the recorded actions with a session."""
 
-    def __init__(self, session: Session, source: _Played, told: Callable[[str], object]) -> None:
-        self._session, self._source, self._told = session, source, told
+    def __init__(self, session: Session, source: _Played, report: Callable[[str], object]) -> None:
+        self._session, self._source, self._report = session, source, report
         self._recorded: list[Json] = []
         self.frame_loop = FrameLoop(LiveMarks(session), source)
 
@@ -178,7 +178,7 @@ class _Player:
                 self._recorded.append(did.event)
                 self._event(did.event, action.shot or _Shot(), folder)
         except Refused as refusal:
-            self._told(refusal.message)
+            self._report(refusal.message)
         except (KeyError, TypeError, ValueError) as error:
             raise ValueError(f"{INDEX}: {did.kind} {did.event}: cannot be played ({error})") from None
 

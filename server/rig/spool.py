@@ -122,8 +122,8 @@ def _read(path: Path) -> Json | None:
     try:
         text = path.read_text("utf-8")
         if not text.startswith("{"):  # an older release wrote no checksum
-            told, _, text = text.partition("\n")
-            if hashlib.sha256(text.encode()).hexdigest() != told:
+            checksum, _, text = text.partition("\n")
+            if hashlib.sha256(text.encode()).hexdigest() != checksum:
                 return None
         found = json.loads(text)
         float(found["read_at"]["s"]), str(found["read_at"]["boot"])

@@ -43,9 +43,9 @@ class Heartbeat:
     ) -> None:
         self._parts, self._environment = dict(parts), environment
         self._end = threading.Event()
-        told = environment.get("WATCHDOG_USEC", "")
+        period_us = environment.get("WATCHDOG_USEC", "")
         meant = environment.get("WATCHDOG_PID", str(os.getpid())) == str(os.getpid())
-        self.period_s = int(told) / 3e6 if told.isdigit() and meant else None
+        self.period_s = int(period_us) / 3e6 if period_us.isdigit() and meant else None
         self._thread = threading.Thread(target=self._run, name="heartbeat", daemon=True)
 
     def start(self) -> None:

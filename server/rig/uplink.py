@@ -88,7 +88,7 @@ class Uplink:
     def take_shot(self) -> None:
         """Return None: pulses are not reported to a remote rig either."""
 
-    def take_told(self) -> bool:
+    def take_unseen_pulse(self) -> bool:
         """Return False, for the same reason."""
         return False
 

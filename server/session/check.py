@@ -38,8 +38,8 @@ class Check:
 
     def left(self, events: Iterable[Event]) -> tuple[Place, ...]:
         """Return the places that have no mark and no blank yet."""
-        told = [event for event in events if isinstance(event, MarkSeen | NoMark)]
-        return tuple(place for place in self.places if not any(place.agrees(event) for event in told))
+        answers = [event for event in events if isinstance(event, MarkSeen | NoMark)]
+        return tuple(place for place in self.places if not any(place.agrees(event) for event in answers))
 
     @staticmethod
     def is_over(events: Iterable[Event]) -> bool:

@@ -117,10 +117,10 @@ def event_of(data: Json) -> Event:
 def event_json(event: Event) -> Json:
     """Return the event as it stands in an alignment document."""
     values = {field.name: getattr(event, field.name) for field in fields(event) if field.name != "kind"}
-    told = {field.name for field in fields(event) if field.default is MISSING}
-    told |= {field.name for field in fields(event) if values.get(field.name) != field.default}
+    written = {field.name for field in fields(event) if field.default is MISSING}
+    written |= {field.name for field in fields(event) if values.get(field.name) != field.default}
     plain = {key: list(value) if isinstance(value, tuple) else value for key, value in values.items()}
-    return {"kind": kind_of(event), **{key: value for key, value in plain.items() if key in told}}
+    return {"kind": kind_of(event), **{key: value for key, value in plain.items() if key in written}}
 
 
 def kind_of(event: Event) -> str:

@@ -56,8 +56,8 @@ class RigView:
         """The lid contact here, or else those of remote rigs; shown and logged, never acted on."""
         if self._lid is not None:
             return self._lid
-        told = [rig.lid_closed for rig in self._rigs.values() if rig.lid_closed is not None]
-        return all(told) if told else None
+        contacts = [rig.lid_closed for rig in self._rigs.values() if rig.lid_closed is not None]
+        return all(contacts) if contacts else None
 
     def set_faults(self, faults: Iterable[Finding]) -> None:
         """Show these faults, urgent ones first."""

@@ -7,7 +7,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 
 from server import solver
-from server.errors import told
+from server.errors import fault_line
 from server.log import Json
 from server.session.card_scale import CardScale
 from server.session.snapshot import CardInPicture
@@ -113,7 +113,7 @@ def refusing() -> Iterator[None]:
         yield
     except solver.DocumentError as error:
         path = _tail(error.path)
-        raise Refused(told(path, error.message), path=path) from error
+        raise Refused(fault_line(path, error.message), path=path) from error
 
 
 def _tail(path: str) -> str:

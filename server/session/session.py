@@ -64,7 +64,7 @@ class Session(Versioned):
         self.held_screw = HeldScrew(source, self._services, self.rig, clock=clock)
         self.hung = 0  # rises with every fresh tape, and when a held screw has moved the mark on the tape
         self.shot: Shot | None = None  # the pictures of the newest pulse that a person reported
-        self.told = False  # a reported pulse shows in no pair of pictures: the frame loop is to look closer
+        self.unseen_pulse = False  # a reported pulse, in no pair of pictures: the frame loop looks closer
         self._hung_s: float | None = None
         self._settled_s: float | None = None
         self._resume()
@@ -145,7 +145,7 @@ class Session(Versioned):
             try:
                 self._taking.read(shot, place, as_jpeg(shot.after))
             except Refused:
-                self.told = self._state.unread
+                self.unseen_pulse = self._state.unread
                 raise
             self.shot = shot
 
@@ -358,7 +358,7 @@ class Session(Versioned):
     def _leave_the_tape(self) -> None:
         """Discard what was seen on the old tape."""
         self.hung += 1
-        self.shot, self.told = None, False
+        self.shot, self.unseen_pulse = None, False
         self._state.forget_pulse()
         self.rig.forget_live()
 

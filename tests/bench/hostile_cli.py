@@ -324,8 +324,8 @@ def main_() -> None:
                 seen.bad.append(name)
                 print(f"BAD  {name}: {wrong}", flush=True)
     peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e3
-    told = ", ".join(f"{count} with status {status}" for status, count in sorted(seen.statuses.items()))
-    print(f"{seen.statuses.total()} cases: {told}; peak {peak_mb:.0f} MB (at start {first_mb:.0f} MB)")
+    counts = ", ".join(f"{count} with status {status}" for status, count in sorted(seen.statuses.items()))
+    print(f"{seen.statuses.total()} cases: {counts}; peak {peak_mb:.0f} MB (at start {first_mb:.0f} MB)")
     print(f"not one line, or no documented status: {len(seen.bad)}")
 
 

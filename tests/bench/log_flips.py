@@ -136,7 +136,7 @@ def start(place: Path) -> tuple[str, int]:
 
 def backups(good: Path, place: Path, count: int, seed: int, places: list[int]) -> Counter[str]:
     """Renew a good backup from a damaged log: can the good content still be restored?"""
-    draw, told = random.Random(seed), Counter[str]()
+    draw, counts = random.Random(seed), Counter[str]()
     sound = exported(good)
     for _ in range(count):
         shutil.rmtree(place, ignore_errors=True)
@@ -147,12 +147,12 @@ def backups(good: Path, place: Path, count: int, seed: int, places: list[int]) -
         content[draw.choice(places)] ^= 1 << draw.randrange(8)
         path.write_bytes(content)
         with suppress(LogError):
-            told["said"] += bool(back_up(place / "log", place / "copy").problems)
-        got = tried(lambda: restore(place / "copy", place / "new"))
-        told["lost"] += isinstance(got, Exception) or exported(place / "new") != sound
-        told["rescued whole with the backup"] += tried(lambda: rescued(place)) == sound
-    told["backups"] = count
-    return told
+            counts["said"] += bool(back_up(place / "log", place / "copy").problems)
+        restored = tried(lambda: restore(place / "copy", place / "new"))
+        counts["lost"] += isinstance(restored, Exception) or exported(place / "new") != sound
+        counts["rescued whole with the backup"] += tried(lambda: rescued(place)) == sound
+    counts["backups"] = count
+    return counts
 
 
 def rescued(place: Path) -> tuple[str, int]:

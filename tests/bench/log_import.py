@@ -81,8 +81,8 @@ def waits(folder: Path, take_in: Callable[[Log], object]) -> tuple[float, list[f
             take_in(log)
             took = time.monotonic() - begun
             saves.terminate()
-            told = [float(line) for line in saves.stdout if line.endswith("\n")]
-            return took, sorted(told)
+            times = [float(line) for line in saves.stdout if line.endswith("\n")]
+            return took, sorted(times)
 
 
 def of_json(text: str) -> Callable[[Log], object]:

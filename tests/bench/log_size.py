@@ -89,8 +89,10 @@ def fill(folder: Path, *, readings: int, alignments: int, turns: int, pictures: 
                 )
             verdict = json.dumps({"aligned": True, "overlap_mm": {"mirror-2": 0.4}, "reasons": []})
             heads = db.execute("SELECT id, uuid FROM alignment").fetchall()
-            told = [{"uuid": known, "verdict": verdict, "done": 1} for _, known in heads]
-            sums = [(verdict, sum_of(each, VERDICT), head[0]) for each, head in zip(told, heads, strict=True)]
+            judged = [{"uuid": known, "verdict": verdict, "done": 1} for _, known in heads]
+            sums = [
+                (verdict, sum_of(each, VERDICT), head[0]) for each, head in zip(judged, heads, strict=True)
+            ]
             db.executemany(
                 "UPDATE alignment SET done = 1, verdict = ?, verdict_checksum = ? WHERE id = ?", sums
             )

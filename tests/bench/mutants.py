@@ -218,15 +218,15 @@ def _covered(copy: Path, part: str) -> Covered:
     """Run a part's tests once, without a fault, each file separately: a cache filled by one file would hide
     which lines the next one needs."""
     files = [path for folder in TESTS[part] for path in sorted((copy / folder).glob("test_*.py"))]
-    told = copy / "durations.txt"
+    output = copy / "durations.txt"
     began = time.monotonic()
     options = [f"--cov={part}", "--cov-context=test", "--cov-report=", "--durations=0", "--durations-min=0"]
     took_s: dict[str, float] = defaultdict(float)
     tests: dict[str, dict[int, set[str]]] = defaultdict(lambda: defaultdict(set))
     for file in files:
-        if _pytest(copy, [*options, str(file)], 7200, said=told) != 0:
-            raise SystemExit(f"the tests of {part} fail without a fault:\n{told.read_text()[-2000:]}")
-        for seconds, test in re.findall(_TOOK, told.read_text(), re.MULTILINE):
+        if _pytest(copy, [*options, str(file)], 7200, said=output) != 0:
+            raise SystemExit(f"the tests of {part} fail without a fault:\n{output.read_text()[-2000:]}")
+        for seconds, test in re.findall(_TOOK, output.read_text(), re.MULTILINE):
             took_s[test] += float(seconds)
         data = CoverageData(str(copy / ".coverage"))
         data.read()

@@ -185,7 +185,7 @@ def profile(kind: Kind) -> dict[str, Any]:
         mounts.append({"mirror": mirror, "contact": contact})
         if kind.end_told:
             mounts[-1] |= {"turns_from": -kind.end_stop, "turns_to": kind.end_stop}
-    told = {
+    machine = {
         "name": "other machine",
         "bed": {"width_mm": kind.width, "depth_mm": kind.depth},
         "path": {
@@ -209,7 +209,7 @@ def profile(kind: Kind) -> dict[str, Any]:
         "tube": {"exit_mount_mm": 200.0, "far_mount_mm": 1200.0},
         "mount": mounts,
     }
-    return told
+    return machine
 
 
 @dataclass
@@ -507,14 +507,14 @@ class Person:
             sd = kind.hang_sd * (0.5 if station == "nozzle" else 1.0)
             self.hung = (rng.gauss(0, sd), rng.gauss(0, sd))
         laser.tick()
-        told: dict[str, Any] = {"station": station, "head_mm": list(head)}
+        common: dict[str, Any] = {"station": station, "head_mm": list(head)}
         if not kind.no_hanging:
-            told["hanging"] = self.hanging
+            common["hanging"] = self.hanging
         mark = laser.trace(head)[station]
         blank = self.blanks_left > 0 and laser.pulses >= self.blank_from
         self.blanks_left -= blank
         if mark is None or max(abs(mark[0]), abs(mark[1])) > 20 or blank:
-            self.events.append({"kind": "no-mark"} | told)
+            self.events.append({"kind": "no-mark"} | common)
             return
         holder = self.holders.get(station, (0.0, 0.0))
         sd = kind.reading_sd
@@ -526,7 +526,7 @@ class Person:
             offset[0] *= -1
         if kind.eye:
             offset = [round(2 * o) / 2 for o in offset]
-        event = {"kind": "mark"} | told | {"offset_mm": [round(o, 3) for o in offset]}
+        event = {"kind": "mark"} | common | {"offset_mm": [round(o, 3) for o in offset]}
         if not kind.eye:
             event["sigma_mm"] = round(kind.claims * math.hypot(sd, kind.hang_sd), 4)
         self.events.append(event)

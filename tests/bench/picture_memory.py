@@ -154,8 +154,8 @@ def main() -> None:
         folder = Path(place)
         for index, (name, data) in enumerate(made.items()):
             mb, said = served(folder, 8700 + index, lambda program, data=data: [send(program, data)])
-            told = f"{pillow_mb(data):26.0f}"
-            print(f"{name:46} {len(data) / 1e3:8.1f} {said[0]:10d} {mb:8.0f} {told}", flush=True)
+            pillow = f"{pillow_mb(data):26.0f}"
+            print(f"{name:46} {len(data) / 1e3:8.1f} {said[0]:10d} {mb:8.0f} {pillow}", flush=True)
             worst = max(worst, mb)
         bomb = made["JPEG that promises 32000 x 32000"]
         runs: dict[str, Callable[[Program], list[int]]] = {

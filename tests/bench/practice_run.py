@@ -89,7 +89,7 @@ def main() -> None:
     parser.add_argument("--runs", type=int, default=4, help="seeds a row")
     runs = parser.parse_args().runs
     print("severity  corner      end    pulses  turns  shifts   true overlap at mirror 3 (mm)")
-    pulses, told = [], []
+    pulses, within = [], []
     for severity in ("drifted", "rebuilt"):
         for corner in ("back-left", "back-right"):
             for seed in range(runs):
@@ -98,8 +98,9 @@ def main() -> None:
                 numbers = f"{count['mark']:6d} {count['turn']:6d} {count['shift']:7d}"
                 print(f"{severity:9s} {corner:11s} {end:5s} {numbers} {apart:10.2f}")
                 pulses.append(count["mark"])
-                told += hits
-    print(f"median pulses {median(pulses):g}; marks as foretold within 3 sigma: {sum(told)} of {len(told)}")
+                within += hits
+    near = f"{sum(within)} of {len(within)}"
+    print(f"median pulses {median(pulses):g}; marks as foretold within 3 sigma: {near}")
 
 
 if __name__ == "__main__":

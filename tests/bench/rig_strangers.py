@@ -48,7 +48,7 @@ class Systemd:
         os.environ["WATCHDOG_USEC"] = str(int(3e6 * PERIOD_S))
         threading.Thread(target=self._hear, daemon=True).start()
 
-    def told(self, heard: int, began_s: float, lasted_s: float) -> str:
+    def summary(self, heard: int, began_s: float, lasted_s: float) -> str:
         """Return how many beats came since, how many whole periods that were, and the longest silence."""
         new = self.beats[heard:]
         moments = [began_s, *new, began_s + lasted_s]
@@ -125,7 +125,7 @@ def idle(port: int, code: str, seconds: float, kind: str, at: str, systemd: Syst
             times_s.append(time.monotonic() - asked_s)
             time.sleep(0.1)
         lasted_s = time.monotonic() - began_s
-    beats = systemd.told(heard, began_s, lasted_s) if systemd else "-"
+    beats = systemd.summary(heard, began_s, lasted_s) if systemd else "-"
     times_s.sort()
     return f"{good:4d} of {len(times_s):<4d} {times_s[len(times_s) // 2]:9.3f} {times_s[-1]:9.3f}   {beats}"
 

@@ -89,8 +89,8 @@ def _print_ratio(
     shared = [n for n, run in ours.items() if n in theirs and not (sound and run.fault) and _is(n, severity)]
     if shared:
         which = f"{severity}, sound machines" if sound else severity
-        told = _ratio([ours[n] for n in shared], [theirs[n] for n in shared])
-        print(f"solver {reading} / {' '.join(other)}, {which}: {told}")
+        ratio = _ratio([ours[n] for n in shared], [theirs[n] for n in shared])
+        print(f"solver {reading} / {' '.join(other)}, {which}: {ratio}")
 
 
 def _runs(results: Sequence[Result], player: str, reading: str) -> dict[int, Run]:

@@ -136,9 +136,9 @@ def main() -> None:
                 run = play(machine, _player(player, machine, asked), most_pulses=asked.most, watch=watch)
                 runs.append(run)
                 if asked.keep:
-                    told = {"variant": variant, "player": player, "number": number, **asdict(run)}
+                    line = {"variant": variant, "player": player, "number": number, **asdict(run)}
                     with asked.keep.open("a") as file:
-                        file.write(json.dumps(told | {"slipped": machine.slipped}) + "\n")
+                        file.write(json.dumps(line | {"slipped": machine.slipped}) + "\n")
             print(row(variant, player, runs), flush=True)
 
 

@@ -78,11 +78,11 @@ class Server:
         self.start()
 
     def start(self) -> None:
-        heard, told = PROCESSES.Pipe(duplex=False)
-        given = (self.folder, self.port, self.seed, self.code, told)
+        heard, sender = PROCESSES.Pipe(duplex=False)
+        given = (self.folder, self.port, self.seed, self.code, sender)
         self.process = PROCESSES.Process(target=serve_practice, args=given, daemon=True)
         self.process.start()
-        told.close()
+        sender.close()
         self.port = heard.recv()
         heard.close()
 

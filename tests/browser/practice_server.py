@@ -28,7 +28,7 @@ _tapes: dict[str, Surface] = {}
 _places: dict[int, scene.Scene] = {}
 
 
-def serve_practice(folder: Path, port: int, seed: int, code: str, told: Connection) -> None:
+def serve_practice(folder: Path, port: int, seed: int, code: str, sender: Connection) -> None:
     """Serve until killed; sends the port first.
 
     Memory may grow: to give it back, as ``serve`` does, doubles a picture's time.
@@ -41,7 +41,7 @@ def serve_practice(folder: Path, port: int, seed: int, code: str, told: Connecti
     server = make_server(app, port=port)
     desk = app.extensions["spotwright"]
     SessionThreads(desk.sessions["bench"], profile=RigProfile(), data=folder, watched=desk.watched).start()
-    told.send(server.effective_port)
+    sender.send(server.effective_port)
     server.run()
 
 

@@ -63,7 +63,7 @@ def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
 
 
 @pytest.fixture
-def told(server: Server, window: Window) -> Any:
+def open_page(server: Server, window: Window) -> Any:
     """Return a function that opens a page of a size which hears only what the test tells."""
 
     def opened(width: int, height: int, **more: Any) -> Page:
@@ -87,9 +87,9 @@ def test_outside_twenty_minutes_of_arc_at_two_metres_are_less_than_the_twelve_mi
 
 
 @pytest.mark.parametrize("size", SIZES)
-def test_in_every_state_what_one_acts_on_is_high_enough(told: Any, size: str) -> None:
+def test_in_every_state_what_one_acts_on_is_high_enough(open_page: Any, size: str) -> None:
     width, height, least_mm, factor = SIZES[size]
-    page = told(width, height)
+    page = open_page(width, height)
     faults = []
     for name in STATES:
         tell(page, name)
@@ -114,8 +114,8 @@ FORM = """() => [document.querySelector("#band-sign").innerHTML, document.queryS
   getComputedStyle(document.querySelector(".band")).backgroundColor]"""
 
 
-def test_the_state_of_the_screen_is_told_by_form_word_place_and_tone(told: Any) -> None:
-    page = told(390, 844)
+def test_the_state_of_the_screen_is_told_by_form_word_place_and_tone(open_page: Any) -> None:
+    page = open_page(390, 844)
     shown = {}
     for name in ("turn", "live, go", "live, stop", "live, far", "live, aside", "fault"):
         tell(page, name)
@@ -128,8 +128,8 @@ def test_the_state_of_the_screen_is_told_by_form_word_place_and_tone(told: Any) 
     assert shown["turn"][3] != shown["live, go"][3]
 
 
-def test_stop_does_not_stand_below_turn(told: Any) -> None:
-    page = told(390, 844)
+def test_stop_does_not_stand_below_turn(open_page: Any) -> None:
+    page = open_page(390, 844)
     tell(page, "live, go")
     assert page.locator("#say").is_visible()
     for name in ("live, stop", "live, back", "live, far"):
@@ -137,9 +137,9 @@ def test_stop_does_not_stand_below_turn(told: Any) -> None:
         assert "urn" not in page.inner_text(".words")
 
 
-def test_light_or_dark_as_the_device_is_or_as_it_was_told(told: Any, server: Server) -> None:
+def test_light_or_dark_as_the_device_is_or_as_it_was_told(open_page: Any, server: Server) -> None:
     ground = "getComputedStyle(document.documentElement).backgroundColor"
-    dark, light = told(390, 844, color_scheme="dark"), told(390, 844, color_scheme="light")
+    dark, light = open_page(390, 844, color_scheme="dark"), open_page(390, 844, color_scheme="light")
     assert dark.evaluate(ground) != light.evaluate(ground)
     by_day = light.evaluate(ground)
     dark.click("#sound summary")
@@ -149,8 +149,8 @@ def test_light_or_dark_as_the_device_is_or_as_it_was_told(told: Any, server: Ser
 
 
 @pytest.mark.parametrize("kind", ["back", "aside"])
-def test_after_a_wrong_way_the_large_button_reads_again(told: Any, kind: str) -> None:
-    page = told(390, 844)
+def test_after_a_wrong_way_the_large_button_reads_again(open_page: Any, kind: str) -> None:
+    page = open_page(390, 844)
     tell(page, "live, go")
     assert page.inner_text("#primary").startswith("Turn it 3/16")
     tell(page, f"live, {kind}")
@@ -166,8 +166,8 @@ SWEPT = """() => {
 }"""
 
 
-def test_the_arrow_sweeps_as_far_as_the_turn(told: Any) -> None:
-    page = told(1280, 800)
+def test_the_arrow_sweeps_as_far_as_the_turn(open_page: Any) -> None:
+    page = open_page(1280, 800)
     for name, degrees in (("turn", 360 - 67.5), ("turn a little", 5.625)):
         tell(page, name)
         assert page.evaluate(SWEPT) == pytest.approx(degrees, abs=0.1)

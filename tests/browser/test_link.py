@@ -87,8 +87,8 @@ def test_a_step_that_is_over_shows_the_one_that_came(opened: Opened) -> None:
     page, presses = opened()
     page.click("#primary")
     wait_for(presses, 1, page)
-    told = {"error": {"path": "step", "message": "The step has changed."}, "state": STATES["hang"]}
-    presses[0].fulfill(status=409, json=told)
+    body = {"error": {"path": "step", "message": "The step has changed."}, "state": STATES["hang"]}
+    presses[0].fulfill(status=409, json=body)
     expect(page.locator("body[data-act=hang]")).to_have_count(1)
     expect(page.locator("#trouble")).to_contain_text("The step has changed.")
 

@@ -209,8 +209,8 @@ def test_one_has_the_hands_and_the_other_watches_until_it_takes_them(
 def without_a_mark(route: Route) -> None:
     """Answer as if the mark had been driven off the card."""
     answer = route.fetch()
-    told = answer.json()
-    route.fulfill(response=answer, json={**told, "rig": {**told["rig"], "live": None}, "way": None})
+    state = answer.json()
+    route.fulfill(response=answer, json={**state, "rig": {**state["rig"], "live": None}, "way": None})
 
 
 def test_a_held_screw_moves_the_mark_and_says_when_to_stop(

@@ -51,8 +51,8 @@ def data(tmp_path: Path) -> Path:
 
 def run(capsys: Capture, *arguments: object) -> tuple[int, str, str]:
     status = command.main(["log", *(str(argument) for argument in arguments)])
-    told = capsys.readouterr()
-    return status, told.out, told.err
+    output = capsys.readouterr()
+    return status, output.out, output.err
 
 
 @pytest.mark.parametrize("words", [("--data", None), ("list", "--data", None), ("--data", None, "list")])
@@ -259,8 +259,8 @@ def test_an_exported_document_is_read_by_next(capsys: Capture, data: Path, tmp_p
         "mark",
     ]  # not what was withdrawn
     words = [sys.executable, "-m", "server.cli.main", "next"]
-    told = subprocess.run(words, input=out.encode(), capture_output=True, check=True)
-    assert json.loads(told.stdout)["say"]
+    done = subprocess.run(words, input=out.encode(), capture_output=True, check=True)
+    assert json.loads(done.stdout)["say"]
     assert run(capsys, "export", tmp_path, "--alignment", 1, "--document", "--data", data)[0] == 0
     assert (tmp_path / "alignment-1.json").read_text("utf-8") == out
     assert run(capsys, "export", "--document", "--data", data)[0] == 2
@@ -297,9 +297,9 @@ def test_a_database_that_fills_the_stick_names_the_stick(capsys: Capture, data: 
     words = ["import resource, sys", "resource.setrlimit(resource.RLIMIT_FSIZE, (20_000, 20_000))"]
     words += ["from server.cli.main import main", "sys.exit(main(sys.argv[1:]))"]
     asked = ("log", "backup", str(tmp_path / "stick"), "--data", str(data))
-    told = subprocess.run([sys.executable, "-c", "; ".join(words), *asked], capture_output=True, text=True)
-    assert told.returncode == 2 and told.stderr.count("\n") == 1
-    assert str(tmp_path / "stick") in told.stderr and str(data) not in told.stderr
+    done = subprocess.run([sys.executable, "-c", "; ".join(words), *asked], capture_output=True, text=True)
+    assert done.returncode == 2 and done.stderr.count("\n") == 1
+    assert str(tmp_path / "stick") in done.stderr and str(data) not in done.stderr
 
 
 def test_damage_is_said_and_rescue_goes_on(capsys: Capture, data: Path, tmp_path: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import os
 import subprocess
@@ -22,8 +23,8 @@ Capture = pytest.CaptureFixture[str]
 def run(capsys: Capture, *arguments: object) -> tuple[int, str, str]:
     """Exit status, standard output, standard error."""
     status = command.main([str(argument) for argument in arguments])
-    told = capsys.readouterr()
-    return status, told.out, told.err
+    output = capsys.readouterr()
+    return status, output.out, output.err
 
 
 def one_line(text: str) -> str:
@@ -32,9 +33,11 @@ def one_line(text: str) -> str:
     return text.strip()
 
 
-def process(*arguments: str, stdin: bytes = b"", **more: Any) -> subprocess.CompletedProcess[bytes]:
-    words = [sys.executable, "-m", "server.cli.main", *arguments]
-    return subprocess.run(words, input=stdin, capture_output=True, check=False, **more)
+def next_step(capsys: Capture, text: bytes, *options: str) -> tuple[int, str, str]:
+    """Run ``next`` with that text as standard input: exit status, standard output, standard error."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(sys, "stdin", io.TextIOWrapper(io.BytesIO(text), "utf-8"))
+        return run(capsys, "next", *options)
 
 
 def test_version_and_help(capsys: Capture) -> None:
@@ -190,22 +193,24 @@ def profile() -> dict[str, Any]:
 
 
 def test_next_answers_on_standard_output() -> None:
-    done = process("next", stdin=json.dumps({"machine": profile(), "events": []}).encode())
+    words = [sys.executable, "-m", "server.cli.main", "next"]
+    text = json.dumps({"machine": profile(), "events": []}).encode()
+    done = subprocess.run(words, input=text, capture_output=True, check=False)
     assert (done.returncode, done.stderr) == (0, b"")
     step = json.loads(done.stdout)
     assert step["do"] == "mark"
     assert step["say"]
 
 
-def test_next_says_why_on_standard_error_and_the_step_stays_the_same() -> None:
+def test_next_says_why_on_standard_error_and_the_step_stays_the_same(capsys: Capture) -> None:
     document = json.dumps({"machine": profile(), "events": []}).encode()
-    plain, told = process("next", stdin=document), process("next", "--why", stdin=document)
-    assert told.stdout == plain.stdout
-    assert plain.stderr == b""
-    assert "robab" in told.stderr.decode()
+    plain, explained = next_step(capsys, document), next_step(capsys, document, "--why")
+    assert explained[:2] == plain[:2]
+    assert plain[2] == ""
+    assert "robab" in explained[2]
 
 
-def test_next_is_the_same_as_in_python() -> None:
+def test_next_is_the_same_as_in_python(capsys: Capture) -> None:
     from server.solver import answer
 
     mark = {
@@ -216,8 +221,8 @@ def test_next_is_the_same_as_in_python() -> None:
         "sigma_mm": 0.1,
     }
     document = {"machine": profile(), "events": [mark]}
-    done = process("next", stdin=json.dumps(document).encode("utf-8-sig"))
-    assert json.loads(done.stdout) == json.loads(json.dumps(answer(document)))
+    _, out, _ = next_step(capsys, json.dumps(document).encode("utf-8-sig"))
+    assert json.loads(out) == json.loads(json.dumps(answer(document)))
 
 
 BAD_EVENT = {"kind": "turn", "mount": 1, "screw": "top", "turns": 0.5}
@@ -240,16 +245,16 @@ BAD_EVENT = {"kind": "turn", "mount": 1, "screw": "top", "turns": 0.5}
         ({"events": [BAD_EVENT | {"colour": "red"}]}, "events.0.colour", ""),
     ],
 )
-def test_next_refuses_with_the_place(text: Any, path: str, said: str) -> None:
+def test_next_refuses_with_the_place(capsys: Capture, text: Any, path: str, said: str) -> None:
     if isinstance(text, dict):
         machine = {} if path == "machine" else {"machine": profile()}
         text = json.dumps(machine | text)
-    done = process("next", stdin=text if isinstance(text, bytes) else text.encode())
-    assert done.returncode == 2
-    error = json.loads(done.stdout)["error"]
+    status, out, err = next_step(capsys, text if isinstance(text, bytes) else text.encode())
+    assert status == 2
+    error = json.loads(out)["error"]
     assert error["path"] == path
     assert said in error["message"] and error["message"]
-    assert one_line(done.stderr.decode()).endswith(" ".join(error["message"].split()))
+    assert one_line(err).endswith(" ".join(error["message"].split()))
 
 
 # serve

@@ -187,9 +187,9 @@ def test_impossible_arguments_are_refused_in_one_line(
     words: list[str], said: str, tmp_path: Path, capfd: pytest.CaptureFixture[str]
 ) -> None:
     assert main([*words, "--data", str(tmp_path)]) == 2
-    told = capfd.readouterr().err
-    assert said in told
-    assert told.count("\n") == 1
+    errors = capfd.readouterr().err
+    assert said in errors
+    assert errors.count("\n") == 1
 
 
 @pytest.mark.parametrize(

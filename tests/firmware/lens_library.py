@@ -81,8 +81,12 @@ class LensLibrary:
         return self
 
     def get_metadata(self) -> dict[str, Any]:
-        told = {"SensorTimestamp": int(self.clock() * 1e9), "ExposureTime": 8000}
-        return {**told, "LensPosition": self.position} if self.reports and self.lens is not None else told
+        metadata = {"SensorTimestamp": int(self.clock() * 1e9), "ExposureTime": 8000}
+        return (
+            {**metadata, "LensPosition": self.position}
+            if self.reports and self.lens is not None
+            else metadata
+        )
 
     def make_array(self, stream: str) -> np.ndarray:
         if self.lens is None:

@@ -150,7 +150,7 @@ def test_a_held_lens_is_not_moved_by_the_light() -> None:
     before = len(run.library.controls)
     assert run.camera.lock_light() == ("exposure", "focus")
     run.camera.release_light()
-    assert not any("LensPosition" in told or "AfMode" in told for told in run.library.controls[before:])
+    assert not any("LensPosition" in one or "AfMode" in one for one in run.library.controls[before:])
 
 
 def test_a_camera_that_was_just_started_is_not_held_before_it_has_its_light() -> None:
@@ -161,7 +161,7 @@ def test_a_camera_that_was_just_started_is_not_held_before_it_has_its_light() ->
     camera.start()
     assert library.looked.wait(300)
     assert camera.lock_light() == ()
-    assert not any("AeEnable" in told for told in library.controls)
+    assert not any("AeEnable" in one for one in library.controls)
     library.looked.clear()
     library.most = 20
     library.go_on.set()
@@ -183,7 +183,7 @@ def test_the_sensor_itself_slows_down_when_nobody_looks() -> None:
 def test_a_camera_without_a_motor_is_told_apart() -> None:
     run = started(None, picture=card(cols=320), focus_dioptres=6.9, most=20)
     assert run.camera.focus == "by hand"
-    assert not any("LensPosition" in told or "AfMode" in told for told in run.library.controls)
+    assert not any("LensPosition" in one or "AfMode" in one for one in run.library.controls)
     assert started(simulated("wide", 52.0), focus_dioptres=19.2).camera.focus == "motor"
 
 

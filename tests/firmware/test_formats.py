@@ -17,12 +17,12 @@ from firmware.errors import CameraMissing
 def _driver(*offered: tuple[bytes, int]) -> Callable[..., None]:
     """As fcntl.ioctl for VIDIOC_ENUM_FMT, of a camera with these formats and flags."""
 
-    def ask(_camera: object, request: int, told: bytearray) -> None:
-        index, kind = struct.unpack_from("<2I", told)
-        assert (request, kind, len(told)) == (0xC0405602, 1, request >> 16 & 0x3FFF)
+    def ask(_camera: object, request: int, format: bytearray) -> None:
+        index, kind = struct.unpack_from("<2I", format)
+        assert (request, kind, len(format)) == (0xC0405602, 1, request >> 16 & 0x3FFF)
         if index >= len(offered):
             raise OSError(errno.EINVAL, "no more")
-        struct.pack_into("<I32s4s", told, 8, offered[index][1], b"", offered[index][0])
+        struct.pack_into("<I32s4s", format, 8, offered[index][1], b"", offered[index][0])
 
     return ask
 

@@ -72,27 +72,27 @@ def test_each_bound_of_the_service_stands(install: Path) -> None:
 
 
 def test_camera_pins_and_the_list_of_devices_stay_within_reach(install: Path) -> None:
-    told = directives(install)
-    allowed = {value for name, value in told if name == "DeviceAllow"}
+    unit = directives(install)
+    allowed = {value for name, value in unit if name == "DeviceAllow"}
     assert {f"char-{kind} rw" for kind in ("video4linux", "media", "dma_heap", "gpiochip")} <= allowed
-    assert ("DevicePolicy", "closed") in told
+    assert ("DevicePolicy", "closed") in unit
     assert not {"PrivateDevices", "DynamicUser", "PrivateNetwork", "PrivateUsers"} & {
-        name for name, _ in told
+        name for name, _ in unit
     }
-    (families,) = (value.split() for name, value in told if name == "RestrictAddressFamilies")
+    (families,) = (value.split() for name, value in unit if name == "RestrictAddressFamilies")
     assert {"AF_INET", "AF_UNIX", "AF_NETLINK"} <= set(families)  # netlink: udev tells of cameras
 
 
 def test_the_working_directory_can_be_written(install: Path) -> None:
-    told = dict(directives(install))
-    assert told["WorkingDirectory"] == f"/run/{told['RuntimeDirectory']}"
-    assert ("Environment", f"LG_WD=/run/{told['RuntimeDirectory']}") in directives(install)
+    unit = dict(directives(install))
+    assert unit["WorkingDirectory"] == f"/run/{unit['RuntimeDirectory']}"
+    assert ("Environment", f"LG_WD=/run/{unit['RuntimeDirectory']}") in directives(install)
 
 
 def test_memory_and_files_are_bounded(install: Path) -> None:
-    told = dict(directives(install))
-    assert int(told["MemoryHigh"].rstrip("M")) < int(told["MemoryMax"].rstrip("M")) <= 600
-    assert told["UMask"] == "0077"
+    unit = dict(directives(install))
+    assert int(unit["MemoryHigh"].rstrip("M")) < int(unit["MemoryMax"].rstrip("M")) <= 600
+    assert unit["UMask"] == "0077"
 
 
 @pytest.mark.parametrize("base", ["12", "13"])
@@ -104,7 +104,7 @@ def test_what_comes_from_the_index_is_pinned_by_version_and_hash(
     for name, *hashes in rows:
         assert re.fullmatch(r"[a-z0-9_-]+==[\w.]+", name)
         assert hashes
-        assert all(re.fullmatch(r"--hash=sha256:[0-9a-f]{64}", told) for told in hashes)
+        assert all(re.fullmatch(r"--hash=sha256:[0-9a-f]{64}", one) for one in hashes)
     names = {row[0].partition("==")[0].replace("_", "-") for row in rows}
     project = tomllib.loads((root / "pyproject.toml").read_text("utf-8"))
     wanted = [*project["project"]["dependencies"], *project["build-system"]["requires"]]
@@ -170,9 +170,9 @@ def test_every_word_of_the_settings_is_an_option(install: Path) -> None:
 
 
 def test_pip_itself_is_pinned_for_the_release_file(install: Path) -> None:
-    told = (install / "pip.txt").read_text("utf-8").replace("\\\n", " ").splitlines()[-1].split()
-    assert re.fullmatch(r"pip==[\d.]+", told[0])
-    assert re.fullmatch(r"--hash=sha256:[0-9a-f]{64}", told[1])
+    words = (install / "pip.txt").read_text("utf-8").replace("\\\n", " ").splitlines()[-1].split()
+    assert re.fullmatch(r"pip==[\d.]+", words[0])
+    assert re.fullmatch(r"--hash=sha256:[0-9a-f]{64}", words[1])
 
 
 def test_a_release_is_checked_before_anything_is_changed(install: Path) -> None:

@@ -27,16 +27,16 @@ def test_its_commented_pins_are_valid_too(root: Path, tmp_path: Path) -> None:
         line.removeprefix("#") if line.startswith("#[") or (line.startswith("#") and "=" in line) else line
         for line in text.splitlines()
     ]
-    told = load_profile(written(tmp_path, "\n".join(lines)))
-    assert len(told.used_pins().used()) == 5
+    loaded = load_profile(written(tmp_path, "\n".join(lines)))
+    assert len(loaded.used_pins().used()) == 5
 
 
 def test_everything_at_once(tmp_path: Path) -> None:
     camera = 'name = "mirror-2"\n[camera]\nkind = "usb"\ndevice = "/dev/video2"\n'
     text = camera + '[pins]\nfoot = 22\n[panel]\nfilm = "dark"\n'
-    told = load_profile(written(tmp_path, text))
-    assert (told.name, told.camera_name(), told.panel.film) == ("mirror-2", "usb:/dev/video2", "dark")
-    assert told.used_pins() == Pins(foot=22)
+    loaded = load_profile(written(tmp_path, text))
+    assert (loaded.name, loaded.camera_name(), loaded.panel.film) == ("mirror-2", "usb:/dev/video2", "dark")
+    assert loaded.used_pins() == Pins(foot=22)
 
 
 @pytest.mark.parametrize(
@@ -78,10 +78,10 @@ def test_a_camera_is_named_as_on_the_command_line(text: str, kind: str, options:
 
 
 def test_the_clip_s_distance_goes_to_the_camera_that_can_use_it(tmp_path: Path) -> None:
-    told = load_profile(written(tmp_path, "[camera]\nfocus_dioptres = 19.2\nupside_down = true\n"))
-    assert told.camera_name() == "pi"
-    assert told.lens_options("pi") == {"focus_dioptres": 19.2, "upside_down": True}
-    assert told.lens_options("usb") == {"upside_down": True}
-    assert told.lens_options("replay") == RigProfile().lens_options("pi") == {}
+    loaded = load_profile(written(tmp_path, "[camera]\nfocus_dioptres = 19.2\nupside_down = true\n"))
+    assert loaded.camera_name() == "pi"
+    assert loaded.lens_options("pi") == {"focus_dioptres": 19.2, "upside_down": True}
+    assert loaded.lens_options("usb") == {"upside_down": True}
+    assert loaded.lens_options("replay") == RigProfile().lens_options("pi") == {}
     with pytest.raises(ProfileRefused, match="focus_dioptres"):
         load_profile(written(tmp_path, "[camera]\nfocus_dioptres = 900"))

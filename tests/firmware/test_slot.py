@@ -26,12 +26,12 @@ def test_an_old_frame_is_not_new() -> None:
 
 
 def test_a_reader_wakes_when_the_frame_comes() -> None:
-    slot, got = NewestSlot(), []
-    reader = Thread(target=lambda: got.append(slot.get(newer_than=7, timeout_s=300).number))
+    slot, numbers = NewestSlot(), []
+    reader = Thread(target=lambda: numbers.append(slot.get(newer_than=7, timeout_s=300).number))
     reader.start()
     slot.put(_frame(8))
     reader.join(timeout=300)
-    assert got == [8]
+    assert numbers == [8]
 
 
 def test_a_failure_reaches_every_reader_until_it_is_over() -> None:

@@ -71,9 +71,9 @@ def test_a_backup_tells_how_much_is_copied(
     log: Log, data: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("server.log._database._PAGES_AT_ONCE", 1)
-    told: list[tuple[str, int, int]] = []
-    back_up(data, tmp_path / "copy", tell=lambda *words: told.append(words))
-    pages = [(done, of) for what, done, of in told if what == "pages of the database"]
+    progress: list[tuple[str, int, int]] = []
+    back_up(data, tmp_path / "copy", tell=lambda *words: progress.append(words))
+    pages = [(done, of) for what, done, of in progress if what == "pages of the database"]
     assert len(pages) > 5
     assert pages == [(number, len(pages)) for number in range(1, len(pages) + 1)]
 

@@ -147,8 +147,8 @@ def test_a_damaged_alignment_is_shown_as_such_and_the_others_work(
     with Log(data) as log:
         assert [row["damaged"] for row in log.alignments()] == [False, False, True]
         assert log.newest("camera") == (3 if column == "verdict" else 2)
-        told = json.loads("".join(log.json_texts()))["alignments"]
-        assert [len(alignment["events"]) for alignment in told] == [12, 12, 12]
+        written = json.loads("".join(log.json_texts()))["alignments"]
+        assert [len(alignment["events"]) for alignment in written] == [12, 12, 12]
         assert len("".join(log.csv_texts()).splitlines()) == 1 + 36
         assert log.state(1) is not None and len(log.document(1)["events"]) == 12
         assert (log.state(3) is None) == (column == "state")
@@ -427,8 +427,8 @@ def test_rescue_lists_its_losses_alignment_by_alignment(data: Path) -> None:
         left = sum(len(log.events(row["id"])) for row in log.alignments())
         rows = log.alignments()
     assert 0 < left == found.events < 36
-    told = sum("is lost" in line or "damaged" in line for line in found.lost)
-    assert told == 36 - left and all(line.startswith("alignment ") for line in found.lost)
+    named = sum("is lost" in line or "damaged" in line for line in found.lost)
+    assert named == 36 - left and all(line.startswith("alignment ") for line in found.lost)
     hurt = [row for row in rows if "rescued" in row["note"]]
     assert hurt and all(not row["own"] for row in hurt)
 

@@ -50,8 +50,8 @@ def change(folder: Path, sql: str) -> None:
 def exported(log: Log) -> Json:
     stream = io.StringIO()
     log.export_json(stream)
-    told: Json = json.loads(stream.getvalue())
-    return told
+    content: Json = json.loads(stream.getvalue())
+    return content
 
 
 def lines(log: Log) -> list[Json]:
@@ -74,17 +74,17 @@ def lines(log: Log) -> list[Json]:
 )
 def test_of_a_damaged_head_what_may_be_right_is_exported(log: Log, part: str, key: str, left: Any) -> None:
     change(log.folder, f"UPDATE alignment SET {part} WHERE id = 2")
-    told = exported(log)["alignments"][1]
-    assert told[key] == left and told["damaged"] is True
-    assert len(told["events"]) == 2 and told["state"] is None
+    alignment = exported(log)["alignments"][1]
+    assert alignment[key] == left and alignment["damaged"] is True
+    assert len(alignment["events"]) == 2 and alignment["state"] is None
     assert any("alignment 2: its laser or its note is damaged" in line for line in log.lost)
     assert "damaged" not in exported(log)["alignments"][0]
 
 
 def test_a_damaged_profile_is_that_of_another_alignment_if_its_checksum_says_so(log: Log) -> None:
     change(log.folder, "UPDATE alignment SET machine = '{\"name\": 7}' WHERE id = 2")
-    told = exported(log)["alignments"][1]
-    assert told["machine"] == {"name": "one"} and "damaged" not in told
+    alignment = exported(log)["alignments"][1]
+    assert alignment["machine"] == {"name": "one"} and "damaged" not in alignment
     assert log.machine(2) == {"name": "one"} and log.lost == ()
 
 
@@ -161,10 +161,10 @@ def test_a_line_of_csv_has_what_was_saved(log: Log) -> None:
     log.withdraw_event(turn)
     log.add_event(number, MARK | {"sigma_mm": [0.1, 0.2], "offset_mm": [1.5, -2.0], "head_mm": [3.0, 4.0]})
     turned, marked = lines(log)[-2:]
-    told = {"alignment": f"{number}", "source": "offline", "machine": "'=evil", "note": 'a, "b"'}
-    assert turned.items() >= (told | {"event": "1", "withdrawn": "yes", "picture": ""}).items()
+    common = {"alignment": f"{number}", "source": "offline", "machine": "'=evil", "note": 'a, "b"'}
+    assert turned.items() >= (common | {"event": "1", "withdrawn": "yes", "picture": ""}).items()
     assert turned.items() >= {"kind": "turn", "mount": "2", "screw": "top", "turns": "-0.25"}.items()
-    assert marked.items() >= (told | {"event": "2", "withdrawn": "no", "kind": "mark"}).items()
+    assert marked.items() >= (common | {"event": "2", "withdrawn": "no", "kind": "mark"}).items()
     places = ("head_x_mm", "head_y_mm", "u_mm", "v_mm", "sigma_u_mm", "sigma_v_mm")
     assert [float(marked[key]) for key in places] == [3.0, 4.0, 1.5, -2.0, 0.1, 0.2]
 
@@ -204,9 +204,9 @@ def test_a_rescue_keeps_the_rule_of_the_damaged_log_and_not_the_backups(log: Log
 def test_an_error_of_the_disk_is_one_line_with_the_place(
     error: Exception, kind: type[LogError], said: str
 ) -> None:
-    with pytest.raises(LogError, match=said) as told, one_line(FOLDER):
+    with pytest.raises(LogError, match=said) as raised, one_line(FOLDER):
         raise error
-    assert type(told.value) is kind and "\n" not in str(told.value)
+    assert type(raised.value) is kind and "\n" not in str(raised.value)
 
 
 def test_an_error_that_is_not_the_disks_is_left_as_it_is() -> None:
@@ -223,12 +223,12 @@ def test_a_damaged_name_of_a_picture_is_no_name(log: Log) -> None:
 
 
 def test_an_event_belongs_to_one_alignment(log: Log, tmp_path: Path) -> None:
-    told = exported(log)
-    name = told["alignments"][0]["events"][0]["uuid"]
-    told["alignments"][1]["events"][0]["uuid"] = name
-    both = json.dumps(told)
-    del told["alignments"][0]
-    other = json.dumps(told)
+    content = exported(log)
+    name = content["alignments"][0]["events"][0]["uuid"]
+    content["alignments"][1]["events"][0]["uuid"] = name
+    both = json.dumps(content)
+    del content["alignments"][0]
+    other = json.dumps(content)
     with Log(tmp_path / "new") as new:
         for into, text in ((new, both), (log, other)):
             count = len(into.alignments())
@@ -243,10 +243,10 @@ def test_an_export_has_no_other_parts(log: Log, tmp_path: Path) -> None:
         with Log(tmp_path / key) as new, pytest.raises(BadEntry) as refused:
             import_json(new, io.StringIO(json.dumps({key: []} | exported(log))))
         assert refused.value.path == key
-    told = exported(log)
-    del told["alignments"]
+    content = exported(log)
+    del content["alignments"]
     with Log(tmp_path / "none") as new, pytest.raises(BadEntry) as refused:
-        import_json(new, io.StringIO(json.dumps(told)))
+        import_json(new, io.StringIO(json.dumps(content)))
     assert refused.value.path == "alignments"
 
 
@@ -325,10 +325,10 @@ def test_a_folder_with_other_things_is_no_place_for_a_backup(log: Log, tmp_path:
 
 
 def test_the_first_of_several_faults_is_named(log: Log, tmp_path: Path) -> None:
-    told = exported(log)
-    told["alignments"][0] |= {"started": "now", "source": "moon"}
+    content = exported(log)
+    content["alignments"][0] |= {"started": "now", "source": "moon"}
     with Log(tmp_path / "new") as new, pytest.raises(BadEntry) as refused:
-        import_json(new, io.StringIO(json.dumps(told)))
+        import_json(new, io.StringIO(json.dumps(content)))
     assert refused.value.path == "alignments.0.started"
     with pytest.raises(BadEntry) as refused:
         add_entry(log, "hours", {"laser": "", "hours": -1.0})
@@ -368,9 +368,9 @@ def test_a_file_is_no_log_only_where_nothing_of_any_kind_is_left(
         with pytest.raises(Damaged, match="nothing of it can be read"):
             database.salvaged_copy(tmp_path / "x.db")
         return
-    db, told = database.salvaged_copy(tmp_path / "x.db")
+    db, salvaged = database.salvaged_copy(tmp_path / "x.db")
     db.close()
-    assert len(told.lost) == 1 and "is damaged: x" in told.lost[0]
+    assert len(salvaged.lost) == 1 and "is damaged: x" in salvaged.lost[0]
 
 
 def test_the_folder_of_a_new_log_is_synced_and_that_of_an_old_one_need_not_be(

@@ -97,10 +97,10 @@ def test_each_code_of_the_database_is_one_line_that_says_what_to_do(
     error = sqlite3.OperationalError("told")
     if code is not None:
         error.sqlite_errorcode = code
-    with pytest.raises(LogError) as told, one_line(Path("there")):
+    with pytest.raises(LogError) as raised, one_line(Path("there")):
         raise error
-    assert str(told.value).startswith("there: ") and words in str(told.value)
-    assert isinstance(told.value, Damaged) is damaged
+    assert str(raised.value).startswith("there: ") and words in str(raised.value)
+    assert isinstance(raised.value, Damaged) is damaged
 
 
 @pytest.mark.parametrize(
@@ -117,9 +117,9 @@ def test_each_code_of_the_database_is_one_line_that_says_what_to_do(
 )
 def test_each_error_of_the_system_names_its_file(number: int, words: str) -> None:
     for name in (None, "other"):
-        with pytest.raises(LogError) as told, one_line(Path("there")):
+        with pytest.raises(LogError) as raised, one_line(Path("there")):
             raise OSError(number, "Input/output error", name)
-        assert str(told.value).startswith(f"{name or 'there'}: {words}")
+        assert str(raised.value).startswith(f"{name or 'there'}: {words}")
 
 
 def test_what_the_log_says_itself_is_not_said_twice() -> None:

@@ -83,8 +83,8 @@ def test_list_tells_what_there_is(log: Log, number: int) -> None:
     log.add_event(number, MARK)
     log.set_verdict(number, {"aligned": True}, done=True)
     (row,) = log.alignments()
-    told = {key: row[key] for key in ("id", "source", "machine", "note", "done", "verdict", "events")}
-    assert told == {
+    details = {key: row[key] for key in ("id", "source", "machine", "note", "done", "verdict", "events")}
+    assert details == {
         "id": number,
         "source": "practice",
         "machine": "shop floor 1",

@@ -20,7 +20,7 @@ from server.log import _upkeep as upkeep
 from server.log._check import Health
 from server.log._errors import Damaged, LogError
 from server.log._pictures import PictureFolder
-from server.log._progress import untold
+from server.log._progress import no_progress
 
 Json = dict[str, Any]
 WHEN = "2024-02-29T12:00:00.000Z"
@@ -58,8 +58,8 @@ def test_a_picture_under_any_other_name_than_its_own_is_damaged(tmp_path: Path, 
     (tmp_path / other).write_bytes(b"a picture")
     assert (own < other) == (digit == "f")
     gone = f"{2 * digit}/{63 * digit}1.bin"
-    told = checks._picture_faults([own, other, gone], folder, untold)
-    assert list(told) == [f"picture {other}: is damaged", f"picture {gone}: is missing"]
+    faults = checks._picture_faults([own, other, gone], folder, no_progress)
+    assert list(faults) == [f"picture {other}: is damaged", f"picture {gone}: is missing"]
 
 
 # what a rescue keeps
@@ -95,7 +95,7 @@ def test_events_keep_their_numbers_where_they_can() -> None:
 
 
 @pytest.mark.parametrize(
-    ("last", "numbers", "told"),
+    ("last", "numbers", "lost"),
     [
         ({"alignment": 5}, [(0, 3), (0, 2)], ["alignments: the last 2 are lost"]),
         ({"alignment": 4}, [(0, 3)], ["alignments: the last 1 are lost"]),
@@ -109,12 +109,12 @@ def test_events_keep_their_numbers_where_they_can() -> None:
     ],
 )
 def test_what_is_lost_at_the_end_is_counted(
-    last: dict[str, int], numbers: list[tuple[int, int]], told: list[str]
+    last: dict[str, int], numbers: list[tuple[int, int]], lost: list[str]
 ) -> None:
     rows = {f"{file} {number}": replace(event(number, 1), file=file) for file, number in numbers}
     found = salvage.Salvage(alignments=rows, last=last)
     salvage._tell_the_end(found)
-    assert found.lost == told
+    assert found.lost == lost
 
 
 # rows of older versions

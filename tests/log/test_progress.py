@@ -7,13 +7,14 @@ from pathlib import Path
 import pytest
 
 from server.log import Log, PictureRule, add_entry, check, import_folder
-from server.log._progress import told
+from server.log._progress import with_progress
 
 
 @pytest.mark.parametrize("count", [0, 1, 3, 499, 500, 1000, 1001, 1234])
 def test_the_items_come_as_they_are_and_the_last_is_told(count: int) -> None:
     said: list[tuple[str, int, int]] = []
-    assert list(told(range(count), "rows", count, lambda *words: said.append(words))) == [*range(count)]
+    items = with_progress(range(count), "rows", count, lambda *words: said.append(words))
+    assert list(items) == [*range(count)]
     step = max(1, count // 500)
     places = [place for place in range(1, count + 1) if place % step == 0 or place == count]
     assert said == [("rows", place, count) for place in places]

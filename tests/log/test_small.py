@@ -224,8 +224,8 @@ def test_a_damaged_copy_of_an_entry_that_is_whole_elsewhere_is_no_loss() -> None
 def exported(log: Log) -> Json:
     stream = io.StringIO()
     log.export_json(stream)
-    told: Json = json.loads(stream.getvalue())
-    return told
+    content: Json = json.loads(stream.getvalue())
+    return content
 
 
 @pytest.mark.parametrize(
@@ -246,24 +246,24 @@ def exported(log: Log) -> Json:
 def test_an_export_that_is_not_quite_one_is_refused_with_its_place(
     log: Log, tmp_path: Path, place: tuple[Any, ...], value: Any, path: str
 ) -> None:
-    told = exported(log)
-    part: Any = told
+    content = exported(log)
+    part: Any = content
     for key in place[:-1]:
         part = part[key]
     part[place[-1]] = value
     with Log(tmp_path / "other") as other:
         with pytest.raises(BadEntry) as refused:
-            import_json(other, io.StringIO(json.dumps(told)))
+            import_json(other, io.StringIO(json.dumps(content)))
         assert refused.value.path == path
         assert other.alignments() == []
 
 
 def test_an_export_at_its_limits_is_taken(log: Log, tmp_path: Path) -> None:
     for version in (1, 2):
-        told = exported(log) | {"version": version}
-        told["alignments"][0] |= {"note": "n" * 2000, "started": WHEN}
+        content = exported(log) | {"version": version}
+        content["alignments"][0] |= {"note": "n" * 2000, "started": WHEN}
         with Log(tmp_path / f"other-{version}") as other:
-            import_json(other, io.StringIO(json.dumps(told)))
+            import_json(other, io.StringIO(json.dumps(content)))
             rows = other.alignments()
             assert (rows[0]["note"], rows[0]["started"]) == ("n" * 2000, WHEN)
             assert not any(row["damaged"] or row["own"] for row in rows)
@@ -305,9 +305,9 @@ def test_upkeep_has_its_limits(field: str, taken: list[Any], refused: list[Any])
     for value in taken:
         assert checked_entry("upkeep", body | {field: value})[field] == value
     for value in refused:
-        with pytest.raises(BadEntry) as told:
+        with pytest.raises(BadEntry) as raised:
             checked_entry("upkeep", body | {field: value})
-        assert told.value.path == field
+        assert raised.value.path == field
 
 
 @pytest.mark.parametrize("field", ["thickness_mm", "speed_mm_s", "power_percent"])
@@ -434,8 +434,8 @@ def test_a_write_ahead_log_is_damaged_where_later_entries_are_still_in_it(
     monkeypatch.setattr(database, "committed_frames", lambda _: (5, later))
     assert database.wal_faults(tmp_path / "x.db") == ()
     (tmp_path / "x.db-wal").write_bytes(b"frames")
-    told = database.wal_faults(tmp_path / "x.db")
-    assert bool(told) is damaged and all("damaged after 5 pages" in line for line in told)
+    faults = database.wal_faults(tmp_path / "x.db")
+    assert bool(faults) is damaged and all("damaged after 5 pages" in line for line in faults)
 
 
 @pytest.mark.parametrize(
@@ -507,8 +507,8 @@ def test_a_head_is_as_sound_as_its_checksums(part: str | None) -> None:
     kept |= {} if part is None else {f"{part}_checksum": 7}
     made = salvage._alignment(Found(1, (*OLD_HEAD, 0, *kept.values()), True))
     assert made is not None
-    told, whole = made
-    assert (whole, told["sound_state"], told["sound_verdict"], told["own"]) == (
+    row, whole = made
+    assert (whole, row["sound_state"], row["sound_verdict"], row["own"]) == (
         *(part != "head", part != "state", part != "verdict"),
         0,
     )

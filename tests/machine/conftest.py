@@ -22,12 +22,12 @@ def pytest_collection_modifyitems(items: Sequence[pytest.Item]) -> None:
 @pytest.fixture(scope="session")
 def machine_root() -> Path:
     """The folder that the machine's disk was made of; beside it lies the disk."""
-    told = os.environ.get("SPOTWRIGHT_MACHINE_ROOT", "")
-    if not told:
+    root = os.environ.get("SPOTWRIGHT_MACHINE_ROOT", "")
+    if not root:
         pytest.skip("no machine at hand: 'bash .ci/machine' makes one (as root) and runs these")
     if missing := qemu_missing():
         pytest.skip(missing)
-    return Path(told)
+    return Path(root)
 
 
 @pytest.fixture(scope="session")

@@ -262,7 +262,7 @@ class Guest:
         """Open the event stream of a page of that name."""
         return self._open(urllib.request.Request(f"{self.url}/api/events?of=bench&tab={tab}"))
 
-    def told(self, *names: str) -> dict[str, str]:
+    def properties(self, *names: str) -> dict[str, str]:
         """What systemd says of the service."""
         words = " ".join(f"-p {name}" for name in names)
         return dict(

@@ -79,7 +79,7 @@ def test_pulled_between_card_and_pulse_it_is_back_and_the_mark_is_read(
     (row,) = guest.do("pulse")["readings"]
     right_up = [float(number) for number in re.findall(r"[+-]\d+\.\d\d", row["words"])]
     assert right_up == pytest.approx([1.5, -2.0], abs=NEAR_MM)
-    assert guest.told("NRestarts")["NRestarts"] == "0"
+    assert guest.properties("NRestarts")["NRestarts"] == "0"
 
 
 def test_held_by_another_program_it_is_said_and_is_back_when_it_is_let_go(guest: Guest) -> None:

@@ -34,7 +34,7 @@ time.sleep(100000)
 
 def test_it_starts_with_the_machine_and_serves(guest: Guest) -> None:
     print(f"\nswitched on to the page: {guest.up_s:.0f} s of its own time, {guest.ready_s:.0f} s here")
-    assert guest.told("ActiveState", "Type") == {"ActiveState": "active", "Type": "notify"}
+    assert guest.properties("ActiveState", "Type") == {"ActiveState": "active", "Type": "notify"}
     with pytest.raises(urllib.error.HTTPError, match="401"):  # a stranger without the code
         urllib.request.urlopen(guest.url + "/api/state", timeout=600)
     assert guest.get("/api/state")["source"] == "camera"
@@ -58,12 +58,12 @@ def test_512_mb_are_enough(guest: Guest) -> None:
         guest.until(lambda: min(shown) >= 3)
         free = dict(line.split(":", 1) for line in guest.run("cat /proc/meminfo").splitlines())
     left_mb = int(free["MemAvailable"].split()[0]) // 1024
-    takes = int(guest.told("MemoryCurrent")["MemoryCurrent"]) // 2**20
+    takes = int(guest.properties("MemoryCurrent")["MemoryCurrent"]) // 2**20
     print(f"\npage, camera and two viewers: {takes} MB with its files' pages; of 512 MB {left_mb} are left")
     assert free["SwapTotal"].split()[0] == "0"
     assert left_mb > 100
     assert "Out of memory" not in guest.run("dmesg", good=False)
-    assert guest.told("NRestarts")["NRestarts"] == "0"
+    assert guest.properties("NRestarts")["NRestarts"] == "0"
 
 
 def test_a_camera_held_by_another_program_is_said_and_is_back_when_it_is_let_go(guest: Guest) -> None:
@@ -87,7 +87,7 @@ def test_a_camera_pulled_out_is_said_and_is_back_when_it_is_in_again(guest: Gues
     guest.until(lambda: "camera" not in guest.faults())
     print(f"\ncamera in again to its picture: {guest.now_s() - began_s:.1f} s of the machine's own time")
     guest.until(guest.sees)
-    assert guest.told("NRestarts")["NRestarts"] == "0"  # the page itself never stopped
+    assert guest.properties("NRestarts")["NRestarts"] == "0"  # the page itself never stopped
     guest.plug_camera(there=False)  # from here on without
 
 
@@ -110,18 +110,18 @@ def test_an_address_that_changes_is_said_and_leads_to_the_page(guest: Guest) -> 
 
 
 def test_it_tells_its_watchdog_that_it_lives(guest: Guest) -> None:
-    first = guest.told("WatchdogTimestampMonotonic")
-    guest.until(lambda: guest.told("WatchdogTimestampMonotonic") != first)
+    first = guest.properties("WatchdogTimestampMonotonic")
+    guest.until(lambda: guest.properties("WatchdogTimestampMonotonic") != first)
 
 
 def test_out_of_memory_it_is_started_again(guest: Guest) -> None:
-    before = guest.told("NRestarts")
+    before = guest.properties("NRestarts")
     guest.run("systemctl set-property --runtime spotwright MemoryHigh=infinity MemoryMax=20M")
-    guest.until(lambda: int(guest.told("NRestarts")["NRestarts"]) > int(before["NRestarts"]))
+    guest.until(lambda: int(guest.properties("NRestarts")["NRestarts"]) > int(before["NRestarts"]))
     assert "oom" in guest.run("journalctl -u spotwright -o cat -n 50").lower()
     guest.run("systemctl set-property --runtime spotwright MemoryHigh=450M MemoryMax=600M")
     guest.wait_page()
-    guest.until(lambda: guest.told("ActiveState") == {"ActiveState": "active"})
+    guest.until(lambda: guest.properties("ActiveState") == {"ActiveState": "active"})
 
 
 @contextmanager
@@ -130,9 +130,9 @@ def _viewers(guest: Guest, count: int) -> Iterator[list[int]]:
     shown, end = [0] * count, threading.Event()
 
     def look(number: int) -> None:
-        with guest.events(f"viewer-{number}") as told:
+        with guest.events(f"viewer-{number}") as stream:
             while not end.is_set():
-                told.readline()
+                stream.readline()
                 shown[number] += guest.sees()
 
     threads = [threading.Thread(target=look, args=(number,)) for number in range(count)]

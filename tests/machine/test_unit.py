@@ -10,7 +10,7 @@ DROP_IN = "/run/systemd/system/spotwright.service.d"
 
 
 def test_it_has_no_rights_and_cannot_change_its_own_program(box: Guest) -> None:
-    pid = box.told("MainPID")["MainPID"]
+    pid = box.properties("MainPID")["MainPID"]
     status = dict(
         line.split(":", 1) for line in box.run(f"cat /proc/{pid}/status").splitlines() if ":" in line
     )
@@ -34,21 +34,21 @@ def test_lgpio_can_make_its_pipe_where_it_makes_it(box: Guest, unit: str, works:
     box.run("systemctl daemon-reload; systemctl stop spotwright; systemctl reset-failed spotwright")
     box.run("systemctl start --no-block spotwright")
     wanted = {"ActiveState": "active"} if works else {"Result": "exit-code"}
-    box.until(lambda: box.told(*wanted) == wanted)
+    box.until(lambda: box.properties(*wanted) == wanted)
     box.run(f"rm {DROP_IN}/pipe.conf; systemctl daemon-reload; systemctl restart --no-block spotwright")
-    box.until(lambda: box.told("ActiveState")["ActiveState"] == "active")
+    box.until(lambda: box.properties("ActiveState")["ActiveState"] == "active")
     box.wait_page()
 
 
 @pytest.mark.parametrize("how", ["KILL", "STOP"])
 def test_it_is_started_again(box: Guest, how: str) -> None:
     """kill -9, and a hang that the watchdog has to notice."""
-    box.until(lambda: box.told("ActiveState")["ActiveState"] == "active")
-    before = box.told("NRestarts", "MainPID")
+    box.until(lambda: box.properties("ActiveState")["ActiveState"] == "active")
+    before = box.properties("NRestarts", "MainPID")
     box.run(f"kill -{how} {before['MainPID']}")
-    box.until(lambda: int(box.told("NRestarts")["NRestarts"]) > int(before["NRestarts"]))
+    box.until(lambda: int(box.properties("NRestarts")["NRestarts"]) > int(before["NRestarts"]))
     box.wait_page()
-    assert box.told("MainPID") != {"MainPID": before["MainPID"]}
+    assert box.properties("MainPID") != {"MainPID": before["MainPID"]}
 
 
 def test_a_program_that_does_not_stay_up_gives_way_to_the_one_before(box: Guest) -> None:
@@ -68,5 +68,5 @@ def test_the_program_from_before_an_update_can_be_had_again(box: Guest) -> None:
     box.run(f"systemd-run --quiet --unit=back -E SETTLE_S=1 bash {now}/switch --back")
     box.until(lambda: box.run("readlink /opt/spotwright/previous") == now)  # the last thing that it does
     assert box.run("readlink /opt/spotwright/current") == "/opt/spotwright/older"
-    assert box.told("ActiveState") == {"ActiveState": "active"}
+    assert box.properties("ActiveState") == {"ActiveState": "active"}
     box.wait_page()

@@ -224,9 +224,9 @@ class _Cable(threading.Thread):
 
     def _introduce(self) -> None:
         spare = bytes(30)
-        told = struct.pack("<I", 2) + bytes([0, 1]) + spare
-        told += bytes([14, 14]) + spare + bytes([1, 2]) + spare + bytes(32)
-        self._send(_INTERFACES, 0, told)
+        interfaces = struct.pack("<I", 2) + bytes([0, 1]) + spare
+        interfaces += bytes([14, 14]) + spare + bytes([1, 2]) + spare + bytes(32)
+        self._send(_INTERFACES, 0, interfaces)
         place = 16 + (_ENDPOINT & 15)
         kinds = bytearray([_NO_TYPE]) * 32
         kinds[0] = kinds[16] = 0
@@ -239,13 +239,13 @@ class _Cable(threading.Thread):
 
     def _control(self, number: int, body: bytes) -> None:
         endpoint, request, way, _, value, index, length = _CONTROL_HEAD.unpack_from(body)
-        said = self._told(request, way, (value, index), body[_CONTROL_HEAD.size :])
+        said = self._reply(request, way, (value, index), body[_CONTROL_HEAD.size :])
         state, said = (_STALL, b"") if said is None else (_GOOD, said[:length])
         count = len(said) if way & 0x80 or state == _STALL else length
         head = _CONTROL_HEAD.pack(endpoint, request, way, state, value, index, count)
         self._send(_CONTROL, number, head + said)
 
-    def _told(self, request: int, way: int, of: tuple[int, int], data: bytes) -> bytes | None:
+    def _reply(self, request: int, way: int, of: tuple[int, int], data: bytes) -> bytes | None:
         """Return the answer to a request, None where it is refused."""
         match way, request:
             case 0x80, 6:

@@ -74,9 +74,9 @@ def test_the_worst_place_is_named_with_its_uncertainty_and_its_rivals(fitted: b.
     marks = [mark(head, head[0] / 500 + 0.2, 3 * head[1] / 1000 - 2.5) for head in CORNERS]
     _, steep = b.bed_maps({"machine": MACHINE, "events": marks})
     assert steep is not None
-    told = worst_words(steep)
-    assert (told["place"], told["doubt"]) == ("front right", "")
-    assert told["offset"] == f"{math.hypot(3.4, 2.5):.2f} ± {2 * steep.worst.sigma_mm:.2f} mm"
+    worst = worst_words(steep)
+    assert (worst["place"], worst["doubt"]) == ("front right", "")
+    assert worst["offset"] == f"{math.hypot(3.4, 2.5):.2f} ± {2 * steep.worst.sigma_mm:.2f} mm"
     level = {"machine": MACHINE, "events": [mark(head, 0.5, 0.0) for head in CORNERS]}
     _, flat = b.bed_maps(level)
     assert flat is not None and len(flat.rivals) == 4

@@ -165,7 +165,7 @@ def test_beyond_what_may_be_by_no_more_than_readings_err_is_at_the_limit(
 def test_a_pulse_that_misses_its_card_says_that_the_mirrors_are_off() -> None:
     found = outcome([*marks(("mirror-3", NEAR, 0.0)), NoMark("mirror-3", FAR)])
     assert found.kind == "off"
-    assert "misses mirror 3" in found.told
+    assert "misses mirror 3" in found.words
     assert as_act(found)["where"] == "No mark"
 
 

@@ -190,8 +190,8 @@ def test_behind_a_proxy_the_browsers_address_counts(tmp_path: Path) -> None:
     try:
 
         def ask(code: str, address: str, path: str = "/api/state", **more: Any) -> int:
-            told = {"X-Forwarded-For": address, "X-Forwarded-Host": "laser.example"}
-            return served.ask(path, Authorization=f"Bearer {code}", **told, **more)
+            forwarded = {"X-Forwarded-For": address, "X-Forwarded-Host": "laser.example"}
+            return served.ask(path, Authorization=f"Bearer {code}", **forwarded, **more)
 
         assert [ask(f"wrong{n}", "192.0.2.66") for n in range(11)] == [401] * 10 + [429]
         assert ask(CODE, "192.0.2.66") == 429

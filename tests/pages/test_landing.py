@@ -34,15 +34,15 @@ def landed(*events: dict[str, Any], aim: dict[str, Any] | None = AIM) -> dict[st
     ],
 )
 def test_each_way_to_miss_has_its_word(end: tuple[float, float], kind: str) -> None:
-    told = landed(at(4.0, 0.0), TURN, at(*end))
-    assert told is not None
-    assert told["kind"] == kind
+    landing = landed(at(4.0, 0.0), TURN, at(*end))
+    assert landing is not None
+    assert landing["kind"] == kind
 
 
 def test_the_bar_empties_with_the_way_still_to_go() -> None:
-    told = landed(at(4.0, 0.0), TURN, at(1.0, 0.0))
-    assert told is not None
-    assert told["left"] == pytest.approx(0.25)
+    landing = landed(at(4.0, 0.0), TURN, at(1.0, 0.0))
+    assert landing is not None
+    assert landing["left"] == pytest.approx(0.25)
     there = landed(at(4.0, 0.0), TURN, at(0.1, 0.0))
     assert there is not None
     assert there["left"] == 0
@@ -56,6 +56,6 @@ def test_without_an_aim_or_a_turn_before_it_nothing_is_said() -> None:
 
 
 def test_after_two_turns_the_first_mark_says_nothing_about_the_second() -> None:
-    told = landed(at(4.0, 0.0), TURN, TURN, at(9.0, 9.0))
-    assert told is not None
-    assert told["kind"] == "short"
+    landing = landed(at(4.0, 0.0), TURN, TURN, at(9.0, 9.0))
+    assert landing is not None
+    assert landing["kind"] == "short"

@@ -36,9 +36,9 @@ def test_a_verdict_in_a_word(verdict: dict[str, Any] | None, sign: str, words: s
 
 
 def test_what_no_mark_shows_is_said_to_be_not_measured() -> None:
-    told = verdict_rows(GOOD | {"lens_mm": None}, default_profile())
-    assert told is not None and told["good"]
-    (lens,) = (row for row in told["rows"] if row["name"] == "Offset at the lens")
+    found = verdict_rows(GOOD | {"lens_mm": None}, default_profile())
+    assert found is not None and found["good"]
+    (lens,) = (row for row in found["rows"] if row["name"] == "Offset at the lens")
     assert (lens["value"], lens["known"], lens["good"]) == ("not measured", False, False)
 
 

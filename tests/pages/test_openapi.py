@@ -79,8 +79,8 @@ def test_every_route_is_described_and_every_description_is_of_a_route(app: Flask
         if rule.rule.startswith("/api/")
         for method in (rule.methods or set()) - {"HEAD", "OPTIONS"}
     }
-    told = {(re.sub(r"^(/api/do/\{of\})/.*", r"\1/{action}", path), method) for path, method in CALLS}
-    assert told == served
+    called = {(re.sub(r"^(/api/do/\{of\})/.*", r"\1/{action}", path), method) for path, method in CALLS}
+    assert called == served
 
 
 def test_it_is_served_as_it_is(app: Flask) -> None:

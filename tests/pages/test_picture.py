@@ -35,10 +35,10 @@ def number_of(live: LivePicture) -> int:
     return live.newest(720, lambda known: True)[0]
 
 
-@pytest.mark.parametrize("noise_sd", [0.0, 4.0, 8.0])
+@pytest.mark.parametrize("noise_sd", [0.0, 8.0])
 def test_a_still_picture_is_one_picture_whatever_the_sensor_trembles(noise_sd: float) -> None:
     live = LivePicture(Camera(noise_sd), lambda: 0)
-    assert {number_of(live) for _ in range(20)} == {1}
+    assert {number_of(live) for _ in range(12)} == {1}
 
 
 @pytest.mark.parametrize("burnt_mm", [1.5, 2.0, 4.0, 8.0])

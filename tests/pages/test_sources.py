@@ -40,19 +40,19 @@ class Camera(PlainCamera):
     number: int = 0
     fault: RigError | None = None
     asked: list[int] = field(default_factory=list)
-    told: list[object] = field(default_factory=list)
+    calls: list[object] = field(default_factory=list)
 
     def start(self) -> None: ...
 
     def lock_light(self) -> tuple[str, ...]:
-        self.told.append("locked")
+        self.calls.append("locked")
         return ("exposure",)
 
     def release_light(self) -> None:
-        self.told.append("released")
+        self.calls.append("released")
 
     def set_pace(self, frames_per_s: float) -> None:
-        self.told.append(frames_per_s)
+        self.calls.append(frames_per_s)
 
     def stop(self) -> None: ...
 
@@ -98,7 +98,7 @@ def test_what_is_asked_of_the_source_is_asked_of_its_camera() -> None:
     source.hold_light(True)
     source.set_pace(5.0)
     source.hold_light(False)
-    assert camera.told == ["locked", 5.0, "released"]
+    assert camera.calls == ["locked", 5.0, "released"]
 
 
 @pytest.mark.parametrize("fault", [CameraTimeout("no frame: look at the cable"), CameraMissing("unplugged")])

@@ -119,7 +119,7 @@ def test_the_mark_moves_as_the_beam_does_and_stops_when_let_go(
 def test_after_a_turn_without_a_mark_the_hold_starts_where_the_beam_strikes_then(
     session: Session, clock: Clock, laser: PracticeMachine
 ) -> None:
-    hold(session, clock, "top", 1, 4)
+    hold(session, clock, "top", 1, 2)
     session.turn(1, "top", 0.25)
     assert session.snapshot().rig.from_mm is None
     stood = laser._state.contact_mm.copy()
@@ -128,7 +128,7 @@ def test_after_a_turn_without_a_mark_the_hold_starts_where_the_beam_strikes_then
     np.testing.assert_array_equal(laser._state.contact_mm, stood)  # the first look turns nothing
     begins = session.snapshot().rig.from_mm
     assert begins == pytest.approx(strikes.tolist(), abs=0.3)
-    for _ in range(4):
+    for _ in range(3):
         clock.now_s += 0.4
         session.ease(1, "side", 1)
     assert session.snapshot().rig.from_mm == begins and math.dist(live(session), strikes) > 0.5
@@ -218,7 +218,7 @@ def test_the_eye_that_looks_on_does_not_speak_into_a_hold_nor_after_it(
     """On a film that changes all the while it would find a mark halfway, and say turn on, or none at all."""
     live_marks = LiveMarks(session)
     frame_loop = FrameLoop(live_marks, session.source)
-    looks(frame_loop, 3)
+    looks(frame_loop, 2)
     path = []
     for _ in range(6):
         session.ease(1, "top", 1)
@@ -231,7 +231,7 @@ def test_the_eye_that_looks_on_does_not_speak_into_a_hold_nor_after_it(
     assert rising(lengths) and lengths[-1] > 1.0
     clock.now_s += 10.0
     let_go = live(session)
-    looks(frame_loop, 6)
+    looks(frame_loop, 3)
     assert live(session) == let_go
 
     session.hang(Place("mirror-2", (FRONT_LEFT[0], FRONT_LEFT[1])))

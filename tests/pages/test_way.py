@@ -27,9 +27,9 @@ def seen(u_mm: float, v_mm: float, station: str = "mirror-2") -> LiveMark:
 
 
 def judged(u_mm: float, v_mm: float, **changes: Any) -> Json:
-    told = way(replace(FOLLOWED, **changes), seen(u_mm, v_mm))
-    assert told is not None
-    return told
+    found = way(replace(FOLLOWED, **changes), seen(u_mm, v_mm))
+    assert found is not None
+    return found
 
 
 @pytest.mark.parametrize(
@@ -49,9 +49,9 @@ def judged(u_mm: float, v_mm: float, **changes: Any) -> Json:
     ],
 )
 def test_each_way_is_told_at_once(at_mm: tuple[float, float], kind: str, left: float) -> None:
-    told = judged(*at_mm)
-    assert (told["kind"], told["left"]) == (kind, pytest.approx(left))
-    assert bool(told["words"]) == (kind != "go")
+    found = judged(*at_mm)
+    assert (found["kind"], found["left"]) == (kind, pytest.approx(left))
+    assert bool(found["words"]) == (kind != "go")
 
 
 @pytest.mark.parametrize(
@@ -80,8 +80,8 @@ def test_a_stop_without_a_start_stands_too(gap_mm: float, stands: list[str]) -> 
 
 @given(st.floats(-5, 15), st.floats(-5, 5))
 def test_whatever_is_said_stands_where_it_is_said(u: float, v: float) -> None:
-    told = way(FOLLOWED, seen(u, v))
-    assert told is None or told["kind"] == "go" or told["kind"] in told["stands"]
+    found = way(FOLLOWED, seen(u, v))
+    assert found is None or found["kind"] == "go" or found["kind"] in found["stands"]
 
 
 def test_the_rest_is_told_in_parts_of_a_turn_and_in_millimetres() -> None:
@@ -91,9 +91,9 @@ def test_the_rest_is_told_in_parts_of_a_turn_and_in_millimetres() -> None:
 
 
 def test_without_a_start_the_whole_turn_and_the_distance_are_told() -> None:
-    told = judged(-4.0, 3.0, start=None, aim=(0.0, 0.0))
-    assert (told["kind"], told["left"]) == ("go", None)
-    assert [(figure["value"], figure["label"]) for figure in told["big"]] == [
+    found = judged(-4.0, 3.0, start=None, aim=(0.0, 0.0))
+    assert (found["kind"], found["left"]) == ("go", None)
+    assert [(figure["value"], figure["label"]) for figure in found["big"]] == [
         ("1/2", "clockwise ↻"),
         ("5.0", "the mark has to go"),
     ]
@@ -135,9 +135,9 @@ def test_a_mark_on_the_tape_from_before_the_last_turn_is_not_where_the_beam_is(
 
 @given(st.floats(0.8, 20), st.floats(0.3, 1))
 def test_a_straight_way_empties_the_bar_evenly(length_mm: float, share: float) -> None:
-    told = judged(length_mm * share, 0.0, aim=(length_mm, 0.0))
-    assert told["left"] == pytest.approx(1 - share, abs=1e-6)
-    assert told["kind"] in ("go", "stop")
+    found = judged(length_mm * share, 0.0, aim=(length_mm, 0.0))
+    assert found["left"] == pytest.approx(1 - share, abs=1e-6)
+    assert found["kind"] in ("go", "stop")
 
 
 AIM = {"station": "mirror-2", "head_mm": FRONT_LEFT, "offset_mm": [0.4, 0.1], "sigma_mm": 0.3}
@@ -211,7 +211,7 @@ def test_a_live_mark_elsewhere_is_shown_and_not_judged_and_inches_are_inches() -
     assert live_view(state, None) is None
     elsewhere = seen(0, 0, "mirror-3")
     assert live_view(state, elsewhere) == elsewhere.as_json() | {"way": None}
-    told = live_view(state, seen(7.46, 0.0))
-    assert told is not None
-    assert (told["way"]["big"][1]["value"], told["way"]["big"][1]["unit"]) == ("0.098", "in")
-    assert told["offset_mm"] == [7.46, 0.0]
+    view = live_view(state, seen(7.46, 0.0))
+    assert view is not None
+    assert (view["way"]["big"][1]["value"], view["way"]["big"][1]["unit"]) == ("0.098", "in")
+    assert view["offset_mm"] == [7.46, 0.0]

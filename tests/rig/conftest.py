@@ -67,12 +67,12 @@ def pytest_collection_modifyitems(items: Sequence[pytest.Item]) -> None:
 @pytest.fixture(scope="session")
 def rig_root(root: Path) -> Root:
     """The root with this checkout in it."""
-    told = os.environ.get("SPOTWRIGHT_RIG_ROOT", "")
-    if not told:
+    folder = os.environ.get("SPOTWRIGHT_RIG_ROOT", "")
+    if not folder:
         pytest.skip("no other system at hand: 'bash .ci/rig' makes one (as root) and runs these")
-    made = Root(Path(told))
+    made = Root(Path(folder))
     if not made.path("/.installed").exists():
-        pytest.skip(f"{told} is not complete: 'bash .ci/rig' makes it")
+        pytest.skip(f"{folder} is not complete: 'bash .ci/rig' makes it")
     checkout = made.path(CHECKOUT)
     shutil.rmtree(checkout, ignore_errors=True)
     for name in ("firmware", "server", "vision", "tests/rig"):
@@ -107,9 +107,9 @@ def scene() -> Scene:
 def show(rig_root: Root, **pictures: cv2.typing.MatLike) -> None:
     """Show pictures to the virtual cameras: model → picture."""
     rig_root.path(FRAMES).mkdir(parents=True, exist_ok=True)
-    told = "%YAML 1.1\n---\n"
+    text = "%YAML 1.1\n---\n"
     for index, (model, picture) in enumerate(pictures.items()):
         inside = f"{FRAMES}/{model}.jpg"
         cv2.imwrite(str(rig_root.path(inside)), picture, [cv2.IMWRITE_JPEG_QUALITY, 98])
-        told += CAMERA.format(id=f"Virtual{index}", path=inside, model=model)
-    rig_root.path("/usr/share/libcamera/pipeline/virtual/virtual.yaml").write_text(told)
+        text += CAMERA.format(id=f"Virtual{index}", path=inside, model=model)
+    rig_root.path("/usr/share/libcamera/pipeline/virtual/virtual.yaml").write_text(text)

@@ -43,9 +43,9 @@ def capture() -> Json:
     after = camera.newest(newer_than=before.number + 15, timeout_s=120)
     answer = vision.read(after.pixels, before.pixels)
     camera.stop()
-    told = answer.as_json() if isinstance(answer, vision.Reading) else {"reason": answer.reason}
+    result = answer.as_json() if isinstance(answer, vision.Reading) else {"reason": answer.reason}
     interval_s = (after.time_s - before.time_s) / (after.number - before.number)
-    return {**told, "late_s": late_s, "interval_s": interval_s}
+    return {**result, "late_s": late_s, "interval_s": interval_s}
 
 
 def light() -> Json:

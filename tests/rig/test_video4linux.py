@@ -31,9 +31,9 @@ def acts(rig_root: Root, scene: Scene) -> dict[str, Json]:
     names = ["capture", "light", "held", "absent", "unplugged", "frozen"]
     play = f"{CHECKOUT}/tests/rig/play_usb.py"
     done = rig_root.run(*FAKE, PYTHON, play, CHECKOUT, *names, timeout_s=1200)
-    told = [json.loads(line) for line in done.stdout.splitlines() if line.startswith("{")]
+    results = [json.loads(line) for line in done.stdout.splitlines() if line.startswith("{")]
     assert done.returncode == 0, done.stderr[-3000:]
-    return {line["act"]: line for line in told}
+    return {line["act"]: line for line in results}
 
 
 def test_before_and_after_tell_the_new_mark(acts: dict[str, Json], scene: Scene) -> None:
@@ -48,10 +48,10 @@ def test_times_are_the_driver_s(acts: dict[str, Json]) -> None:
 
 
 def test_the_light_is_held_where_it_stands_and_let_go(acts: dict[str, Json]) -> None:
-    told = acts["light"]
-    assert told["held"] == ["exposure", "white balance"]  # it has no focus to hold
-    assert told["locked"] == ["exposure_auto 1", "exposure 312", "balance_auto 0", "balance 3900"]
-    assert told["released"] == ["exposure_auto 3", "balance_auto 1"]
+    light = acts["light"]
+    assert light["held"] == ["exposure", "white balance"]  # it has no focus to hold
+    assert light["locked"] == ["exposure_auto 1", "exposure 312", "balance_auto 0", "balance 3900"]
+    assert light["released"] == ["exposure_auto 3", "balance_auto 1"]
 
 
 @pytest.mark.parametrize(
@@ -66,11 +66,11 @@ def test_the_light_is_held_where_it_stands_and_let_go(acts: dict[str, Json]) -> 
 def test_each_mishap_is_said_in_one_line_and_over_by_itself(
     acts: dict[str, Json], act: str, said: str
 ) -> None:
-    told = acts[act]
-    assert said in told["problem"]
-    assert "\n" not in told["problem"]
-    assert told["back"]
-    assert told["another_process"]
+    result = acts[act]
+    assert said in result["problem"]
+    assert "\n" not in result["problem"]
+    assert result["back"]
+    assert result["another_process"]
 
 
 def test_the_camera_is_listed_with_a_picture(acts: dict[str, Json], rig_root: Root) -> None:

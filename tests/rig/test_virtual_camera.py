@@ -29,9 +29,9 @@ def acts(rig_root: Root, scene: Scene) -> dict[str, Json]:
     names = ["capture", "before_and_after", "killed", "frozen", "unplugged"]
     show(rig_root, Before=scene.before, After=scene.after)
     done = rig_root.run(PYTHON, f"{CHECKOUT}/tests/rig/play.py", CHECKOUT, *names, timeout_s=1200)
-    told = [json.loads(line) for line in done.stdout.splitlines() if line.startswith("{")]
+    results = [json.loads(line) for line in done.stdout.splitlines() if line.startswith("{")]
     assert done.returncode == 0, done.stderr[-3000:]
-    return {line["act"]: line for line in told}
+    return {line["act"]: line for line in results}
 
 
 def test_a_captured_card_is_read_where_the_mark_is(acts: dict[str, Json], scene: Scene) -> None:
@@ -57,10 +57,10 @@ def test_a_frozen_one_is_replaced(acts: dict[str, Json]) -> None:
 
 
 def test_an_absent_camera_is_said_and_comes_back(acts: dict[str, Json]) -> None:
-    told = acts["unplugged"]
-    assert any(line.startswith("no Pi camera 0: check the ribbon cable") for line in told["said"])
-    assert told["back"]
-    assert told["problem"] is None
+    act = acts["unplugged"]
+    assert any(line.startswith("no Pi camera 0: check the ribbon cable") for line in act["said"])
+    assert act["back"]
+    assert act["problem"] is None
 
 
 @contextmanager
@@ -90,8 +90,8 @@ def ask(address: str, action: str = "", body: Json | None = None) -> Json:
     data = None if not action else json.dumps((body or {}) | named).encode()
     request = urllib.request.Request(address + path, data, {"Content-Type": "application/json"})
     with urllib.request.urlopen(request, timeout=300) as answer:
-        told: Json = json.load(answer)
-        return told
+        state: Json = json.load(answer)
+        return state
 
 
 def until(address: str, true: Any, *, timeout_s: float = 300) -> Json:

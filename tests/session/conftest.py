@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import threading
 import time
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -77,4 +79,12 @@ def comes(event: threading.Event, thread: threading.Thread) -> bool:
 
 def looks(frame_loop: FrameLoop, count: int) -> None:
     for _ in range(count):
+        frame_loop.look()
+
+
+def looks_until(frame_loop: FrameLoop, true: Callable[[], Any], *, most: int = 20) -> None:
+    """Look until that is so, but no more than so often."""
+    for _ in range(most):
+        if true():
+            return
         frame_loop.look()

@@ -83,8 +83,8 @@ class FaultyLine:
     def _ask(self, head: bytes, body: bytes) -> tuple[int, bytes]:
         path = head.split(b" ", 2)[1].decode()
         lines = (line.partition(b": ") for line in head.split(b"\r\n")[1:] if line)
-        told = {name.decode(): value.decode() for name, _, value in lines}
-        kept = {name: told[name] for name in ("Authorization", "Content-Type") if name in told}
+        headers = {name.decode(): value.decode() for name, _, value in lines}
+        kept = {name: headers[name] for name in ("Authorization", "Content-Type") if name in headers}
         answer = self._client().post(path, data=body, headers=kept)
         return answer.status_code, answer.get_data()
 
@@ -96,8 +96,8 @@ def _request(wire: socket.socket) -> tuple[bytes, bytes]:
         if not more:
             raise ConnectionResetError
     head, _, body = data.partition(b"\r\n\r\n")
-    told = {n.strip().lower(): v for n, _, v in (line.partition(b":") for line in head.split(b"\r\n")[1:])}
-    while len(body) < int(told.get(b"content-length", b"0")):
+    headers = {n.strip().lower(): v for n, _, v in (line.partition(b":") for line in head.split(b"\r\n")[1:])}
+    while len(body) < int(headers.get(b"content-length", b"0")):
         body += wire.recv(65536)
     return head, body
 

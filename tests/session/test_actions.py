@@ -162,7 +162,7 @@ def test_a_card_that_is_hung_anew_forgets_what_was_seen_on_the_old_tape(tmp_path
     session.hang(THERE)
     now = session.snapshot()
     assert (now.place, now.used, now.misses, now.said, now.candidates) == (THERE, False, 0, "", ())
-    assert (session.hung, session.shot, session.told) == (2, None, False)
+    assert (session.hung, session.shot, session.unseen_pulse) == (2, None, False)
     with pytest.raises(Refused):
         session.choose(0)
 
@@ -172,11 +172,11 @@ def test_a_pulse_that_shows_in_no_picture_is_told_until_one_does(tmp_path: Path)
     session.hang(HERE)
     with pytest.raises(Refused):
         session.pulse()
-    assert (session.told, session.shot, session.snapshot().misses) == (True, None, 1)
+    assert (session.unseen_pulse, session.shot, session.snapshot().misses) == (True, None, 1)
     session.hang(HERE)
-    assert not session.told
+    assert not session.unseen_pulse
     session.pulse()
-    assert session.shot is not None and not session.told
+    assert session.shot is not None and not session.unseen_pulse
     assert session.snapshot().misses == 0
 
 
@@ -457,8 +457,8 @@ def test_the_practice_laser_keeps_its_own_profile(tmp_path: Path) -> None:
 
 def test_each_action_is_told_to_who_records(tmp_path: Path) -> None:
     session = opened(tmp_path, "camera")
-    told: list[Json] = []
-    session.listeners.append(told.append)
+    actions: list[Json] = []
+    session.listeners.append(actions.append)
     session.hang(HERE)
     session.watch(True)
     session.pulse()
@@ -467,11 +467,11 @@ def test_each_action_is_told_to_who_records(tmp_path: Path) -> None:
     session.withdraw(session.snapshot().events[-1].id)
     session.restart()
     kinds = ["hang", "watch", "event", "withdraw", "event", "withdraw", "begin"]
-    assert [action["kind"] for action in told] == kinds
-    assert told[0]["place"] == HERE.as_json() and told[1]["on"] is True
-    assert told[2]["shot"] is not None and told[4]["shot"] is None
-    assert told[2]["event"] == told[3]["event"] and told[4]["event"] == told[5]["event"]
-    assert told[6] == {"kind": "begin", "machine": session.machine(), "watch": False}
+    assert [action["kind"] for action in actions] == kinds
+    assert actions[0]["place"] == HERE.as_json() and actions[1]["on"] is True
+    assert actions[2]["shot"] is not None and actions[4]["shot"] is None
+    assert actions[2]["event"] == actions[3]["event"] and actions[4]["event"] == actions[5]["event"]
+    assert actions[6] == {"kind": "begin", "machine": session.machine(), "watch": False}
 
 
 def test_both_versions_are_waited_for(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

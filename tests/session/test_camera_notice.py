@@ -10,16 +10,16 @@ from server.rig.camera_notice import CameraNotice
 
 
 def test_a_camera_that_is_not_there_is_said_once() -> None:
-    said, told = [], Event()
+    said, heard = [], Event()
 
     def say(line: str) -> None:
         said.append(line)
-        told.set()
+        heard.set()
 
     source = cast(Any, SimpleNamespace(problem="camera 0 is not there"))
     notice = CameraNotice(source, lambda: False, say)
     notice.start()
-    assert told.wait(60)
+    assert heard.wait(60)
     notice.stop()
     assert said == ["No picture yet: camera 0 is not there (it will keep trying)."]
 

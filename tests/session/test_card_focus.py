@@ -31,25 +31,25 @@ def test_outside_the_width_of_a_soft_edge_is_that_of_the_normal_distribution(sig
     assert seen.edge_mm == pytest.approx(seen.edge_px / 6, rel=0.02)
 
 
-def told(picture: np.ndarray, focus: str | None, profile: RigProfile, kind: str = "pi") -> list[doctor.Look]:
+def looks(picture: np.ndarray, focus: str | None, profile: RigProfile, kind: str = "pi") -> list[doctor.Look]:
     camera = CameraFound(kind, "imx708", picture=picture, focus=focus)
     return [look for look in doctor.cameras([camera], lens=profile.lens_options) if look.name == "focus"]
 
 
 def test_the_doctor_says_how_sharp_the_card_is_and_what_to_do() -> None:
     clip = RigProfile.model_validate({"camera": {"focus_dioptres": 19.2}})
-    (sharp,) = told(shown(1.0), "motor", clip)
+    (sharp,) = looks(shown(1.0), "motor", clip)
     assert sharp.state == "good"
     assert sharp.line.startswith("card of mirror-2 in view, sharp: its edges are 0.")
-    (soft,) = told(shown(3.2), "motor", clip)
+    (soft,) = looks(shown(3.2), "motor", clip)
     assert soft.state == "bad"
     assert "focus_dioptres" in soft.line
-    (by_hand,) = told(shown(3.2), "by hand", clip)
+    (by_hand,) = looks(shown(3.2), "by hand", clip)
     assert "turn the lens by its ring" in by_hand.line
     wall = np.random.default_rng(1).integers(115, 125, (200, 300, 3)).astype(np.uint8)
-    (unset,) = told(wall, "motor", RigProfile())
+    (unset,) = looks(wall, "motor", RigProfile())
     assert "no 'focus_dioptres'" in unset.line
-    (none,) = told(wall, "motor", clip)
+    (none,) = looks(wall, "motor", clip)
     assert none.line == "no card in view: hang one and run this again"
 
 

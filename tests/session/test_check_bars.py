@@ -61,7 +61,9 @@ def test_the_frame_loop_keeps_the_scale_through_a_pulse() -> None:
 def test_the_frame_loop_looks_again_when_the_scale_has_changed() -> None:
     scale, listener = (
         CardScale(),
-        SimpleNamespace(hung=0, take_shot=lambda: None, take_told=lambda: False, moment=lambda *_: None),
+        SimpleNamespace(
+            hung=0, take_shot=lambda: None, take_unseen_pulse=lambda: False, moment=lambda *_: None
+        ),
     )
     photo = Frame(load_picture(PHOTO), 0.0, 1)
     source: Any = SimpleNamespace(look=lambda **_: photo, hold_light=lambda _: None)

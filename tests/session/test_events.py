@@ -86,16 +86,16 @@ def test_an_event_is_written_without_what_is_usual_and_read_back_whole(
 
 def test_one_sigma_counts_for_both_axes() -> None:
     for sigma in (0.1, 1):
-        told = event_of({"kind": "mark"} | AT | READ | {"sigma_mm": sigma})
-        assert isinstance(told, MarkSeen) and told.sigma_mm == (sigma, sigma)
+        event = event_of({"kind": "mark"} | AT | READ | {"sigma_mm": sigma})
+        assert isinstance(event, MarkSeen) and event.sigma_mm == (sigma, sigma)
 
 
 @pytest.mark.parametrize(
     "written", [{"kind": "of later"}, {"kind": "turn", "mount": 1}, {"kind": "mark"} | AT, {}]
 )
 def test_what_is_incomplete_or_of_a_later_version_is_known_by_its_kind(written: dict[str, Any]) -> None:
-    told = event_of(written)
-    assert told == Unread(str(written.get("kind"))) and kind_of(told) == str(written.get("kind"))
+    event = event_of(written)
+    assert event == Unread(str(written.get("kind"))) and kind_of(event) == str(written.get("kind"))
 
 
 def test_only_what_was_noted_of_an_undo_is_left_out_of_the_document() -> None:

@@ -42,7 +42,7 @@ class Scene(OfflineSource):
 class Listener:
     hung: int = 0
     shot: Shot | None = None
-    told: bool = False
+    unseen_pulse: bool = False
     moments: list[Moment] = field(default_factory=list)
     blinded: int = 0
 
@@ -50,9 +50,9 @@ class Listener:
         shot, self.shot = self.shot, None
         return shot
 
-    def take_told(self) -> bool:
-        told, self.told = self.told, False
-        return told
+    def take_unseen_pulse(self) -> bool:
+        unseen, self.unseen_pulse = self.unseen_pulse, False
+        return unseen
 
     def moment(self, moment: Moment, frame: FrameLike) -> None:
         self.moments.append(moment)

@@ -17,7 +17,7 @@ from server.rig.uplink import Spool, Uplink
 from server.sources.base import NoPicture, OfflineSource, Shot
 from server.sources.camera_source import CameraSource
 from tests.pages.doubles import reading
-from tests.session.conftest import Clock, looks
+from tests.session.conftest import Clock, looks, looks_until
 from vision import Moment
 
 Json = dict[str, Any]
@@ -43,6 +43,18 @@ def camera(machine: PracticeMachine, clock: Clock) -> TwoStreams:
     return TwoStreams(machine, clock=clock, sleep=clock.sleep)
 
 
+@pytest.fixture(autouse=True)
+def _soon_calm(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("server.rig.full_resolution.CALM_S", 0.3)
+
+
+def watched(frame_loop: FrameLoop, machine: PracticeMachine, uplink: Uplink) -> None:
+    """Look at the quiet card, then at a pulse until its mark is there."""
+    looks(frame_loop, 10)
+    machine.pulse()
+    looks_until(frame_loop, uplink._spool.first)
+
+
 def sent(uplink: Uplink) -> Json:
     first = uplink._spool.first()
     assert first is not None
@@ -59,10 +71,7 @@ def test_a_mark_is_measured_at_full_resolution(
         look = FullLook(source) if full else None
         uplink = Uplink("far", Spool(tmp_path / name), lambda path, body: {}, full=look)
         machine.fresh_card()
-        frame_loop = FrameLoop(uplink, source)
-        looks(frame_loop, 25)
-        machine.pulse()
-        looks(frame_loop, 15)
+        watched(FrameLoop(uplink, source), machine, uplink)
         mark = sent(uplink)
         (burn,) = machine.cards["mirror-1"].burns
         assert mark["offset_mm"] == pytest.approx(burn.offset_mm, abs=0.15)
@@ -77,14 +86,14 @@ def test_what_the_small_stream_found_stands_where_the_full_one_fails(
     source = CameraSource(camera)
     uplink = Uplink("far", Spool(tmp_path), lambda path, body: {}, full=FullLook(source))
     frame_loop = FrameLoop(uplink, source)
-    looks(frame_loop, 25)
+    looks(frame_loop, 10)
 
     def gone() -> None:
         raise NoPicture("gone")
 
     monkeypatch.setattr(source, "shot", gone)
     machine.pulse()
-    looks(frame_loop, 15)
+    looks_until(frame_loop, uplink._spool.first)
     assert sent(uplink)["station"] == "mirror-1"
 
 
@@ -114,8 +123,5 @@ def test_another_card_in_the_full_picture_is_not_believed(
         return replace(read(after, before), station="nozzle")  # type: ignore[type-var]
 
     uplink = Uplink("far", Spool(tmp_path), lambda path, body: {}, full=FullLook(source, reader=elsewhere))
-    frame_loop = FrameLoop(uplink, source)
-    looks(frame_loop, 25)
-    machine.pulse()
-    looks(frame_loop, 15)
+    watched(FrameLoop(uplink, source), machine, uplink)
     assert sent(uplink)["station"] == "mirror-1"

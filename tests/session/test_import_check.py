@@ -125,6 +125,6 @@ def test_a_verdict_is_one_of_this_program(
     for value in taken:
         check_alignment({**written, "verdict": TAKEN | {field: value}})
     for value in refused:
-        with pytest.raises(DocumentError) as told:
+        with pytest.raises(DocumentError) as raised:
             check_alignment({**written, "verdict": TAKEN | {field: value}})
-        assert told.value.path.startswith(f"verdict.{field}")
+        assert raised.value.path.startswith(f"verdict.{field}")

@@ -62,7 +62,7 @@ def test_at_first_nothing_was_said_seen_or_done() -> None:
 
 def test_a_mark_has_the_place_where_the_card_was_said_to_hang() -> None:
     event = mark_event(HERE, (0.1, 0.2), (0.3, 0.4), hanging=2)
-    told = (event.station, event.head_mm, event.offset_mm, event.sigma_mm, event.hanging)
-    assert told == ("nozzle", (1.0, 2.0), (0.1, 0.2), (0.3, 0.4), 2)
+    fields = (event.station, event.head_mm, event.offset_mm, event.sigma_mm, event.hanging)
+    assert fields == ("nozzle", (1.0, 2.0), (0.1, 0.2), (0.3, 0.4), 2)
     assert mark_event(HERE, (0.1, 0.2), (0.3, 0.4)).hanging is None
     assert pair([0.1, 0.2]) == (0.1, 0.2)

@@ -17,7 +17,7 @@ from server.session.session import Refused, Session
 from server.solver import profile_as_json
 from server.sources.camera_source import CameraSource
 from tests.pages.doubles import MACHINE, VIEW, Bench, Script, blank_card, mark
-from tests.session.conftest import MIRROR_1, Clock, looks
+from tests.session.conftest import MIRROR_1, Clock, looks, looks_until
 from vision import Moment
 
 OLD = replace(mark(1.0, -2.0), sigma_mm=(0.21, 0.2))
@@ -52,11 +52,11 @@ def test_a_told_pulse_that_changed_nothing_is_asked_of_the_frame_loop(
     frame_loop = FrameLoop(LiveMarks(session), source)
     session.acknowledge()
     session.hang(MIRROR_1)
-    looks(frame_loop, 8)
+    looks(frame_loop, 5)
     assert session.snapshot().candidates == ()
     with pytest.raises(Refused, match="no new mark"):
         session.pulse()
-    looks(frame_loop, 40)
+    looks_until(frame_loop, lambda: session.snapshot().candidates, most=40)
     now = session.snapshot()
     (burn,) = machine.cards["mirror-1"].burns
     (place,) = now.candidates

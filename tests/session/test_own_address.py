@@ -25,10 +25,10 @@ def test_each_change_is_said_once_and_the_address_at_the_start_is_not() -> None:
 
 def test_it_looks_by_itself(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("server.rig.own_address.LOOK_EVERY_S", 0.0)
-    told, found = Event(), iter([None, None])
-    notice = AddressNotice(lambda _: told.set(), find=lambda: next(found, "192.0.2.7"))
+    reported, found = Event(), iter([None, None])
+    notice = AddressNotice(lambda _: reported.set(), find=lambda: next(found, "192.0.2.7"))
     notice.start()
-    assert told.wait(60)
+    assert reported.wait(60)
     notice.stop()
     assert notice.address == "192.0.2.7"
 

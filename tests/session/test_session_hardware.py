@@ -23,7 +23,7 @@ from server.rig.threads import SessionThreads
 from server.session.session import Session
 from server.solver import Step, profile_as_json
 from server.sources.base import OfflineSource
-from tests.session.conftest import MIRROR_1, Clock, looks
+from tests.session.conftest import MIRROR_1, Clock, looks, looks_until
 from tests.session.wired import Wired
 
 HOT = Finding("hot", "the Pi is too hot: improve its cooling", True)
@@ -42,12 +42,12 @@ def faults(session: Session) -> list[str]:
 def test_the_foot_button_hangs_then_reports_the_pulse_then_the_next_step(
     session: Session, machine: PracticeMachine, hardware: SessionHardware, wired: Wired
 ) -> None:
-    wired.foot.told(True)
+    wired.foot.change(True)
     assert session.snapshot().place == MIRROR_1
     assert session.snapshot().events == ()
     machine.pulse()
-    wired.foot.told(False)  # a release is not a press
-    wired.foot.told(True)
+    wired.foot.change(False)  # a release is not a press
+    wired.foot.change(True)
     (row,) = session.snapshot().events
     assert row.kind == "mark"
 
@@ -137,7 +137,7 @@ def test_a_pulse_that_the_frame_loop_has_saved_is_not_reported_again(
 ) -> None:
     session.hang(MIRROR_1)
     session.watch(True)
-    looks(frame_loop, 8)
+    looks(frame_loop, 5)
     machine.pulse()
     while not session.just_settled():
         looks(frame_loop, 1)
@@ -224,7 +224,7 @@ def test_pins_that_another_program_holds_are_said_and_come_back(session: Session
         hardware.tick()
     assert faults(session) == []
     assert wired.ring.value == 1.0
-    wired.foot.told(True)
+    wired.foot.change(True)
     assert session.snapshot().place is not None
 
 
@@ -279,24 +279,24 @@ def test_a_mark_is_the_same_with_and_without_a_panel(
     looks(frame_loop, 5)
     hardware.tick()
     machine.pulse()
-    looks(frame_loop, 20)
+    looks_until(frame_loop, lambda: session.snapshot().events)
     assert len(session.snapshot().events) == 1
 
 
 def test_a_first_start_spells_the_way_in_until_somebody_is_there(tmp_path: Path, wired: Wired) -> None:
     session = Session(Log(tmp_path), OfflineSource(), machine=profile_as_json(default_profile()))
     retry = PanelRetry(Pins(), opener=wired.open)
-    told: list[str | None] = [None]  # no network yet
-    hardware = SessionHardware(session, retry=retry, welcome=lambda: told[-1])
+    addresses: list[str | None] = [None]  # no network yet
+    hardware = SessionHardware(session, retry=retry, welcome=lambda: addresses[-1])
     spelled: list[str] = []
     retry.panel.spell = spelled.append  # type: ignore[method-assign]
     hardware.tick()
     assert spelled == []
-    told.append("192.0.2.7 abcd-2345")
+    addresses.append("192.0.2.7 abcd-2345")
     hardware.tick()
     hardware.tick()
     assert spelled == ["192.0.2.7 abcd-2345"]
-    told.append("192.0.2.9 abcd-2345")
+    addresses.append("192.0.2.9 abcd-2345")
     hardware.tick()
     assert spelled[1:] == ["192.0.2.9 abcd-2345"]
     session.acknowledge()
@@ -304,5 +304,6 @@ def test_a_first_start_spells_the_way_in_until_somebody_is_there(tmp_path: Path,
     assert wired.status.shows("ready")
     again = PanelRetry(Pins(), opener=wired.open)
     again.panel.spell = spelled.append  # type: ignore[method-assign]
-    SessionHardware(session, retry=again, welcome=lambda: told[-1]).tick()  # not the first start any more
+    # not the first start any more
+    SessionHardware(session, retry=again, welcome=lambda: addresses[-1]).tick()
     assert len(spelled) == 2

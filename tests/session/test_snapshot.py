@@ -174,8 +174,8 @@ def test_a_check_has_all_its_marks_or_is_over(events: list[Event], checking: boo
 def test_all_that_a_page_gets_of_the_hardware_is_plain() -> None:
     live = LiveMark("mirror-1", (1.0, 2.0), (0.1, 0.2), 3.0, 4.0)
     rig = RigSight("far", "mirror-1", (1.0, 2.0), "dark", False, True, 5, True)
-    told = Hardware((Finding("hot", "too hot", True),), True, live, None, (rig, RigSight("new")))
-    shown = json.loads(json.dumps(told.as_json()))
+    hardware = Hardware((Finding("hot", "too hot", True),), True, live, None, (rig, RigSight("new")))
+    shown = json.loads(json.dumps(hardware.as_json()))
     assert shown["faults"] == [{"code": "hot", "line": "too hot", "urgent": True}]
     assert shown["lid_closed"] is True
     assert shown["live"] == {

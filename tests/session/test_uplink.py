@@ -67,8 +67,8 @@ class Page:
             self.open()
         if answer.status_code != 200:
             raise Undelivered(answer.get_json()["error"]["message"], lost=False)
-        told: Json = answer.get_json()
-        return told
+        state: Json = answer.get_json()
+        return state
 
 
 @pytest.fixture
@@ -453,7 +453,7 @@ def test_a_rig_drives_its_panel_as_the_page_says(
     uplink.round()
     rig_hardware.tick()
     assert (wired.ring.value, wired.status.value) == (1.0, 1.0)
-    wired.foot.told(True)
+    wired.foot.change(True)
     uplink.round()
     uplink.round()
     rig_hardware.tick()
@@ -477,7 +477,7 @@ def test_a_lid_elsewhere_is_shown_and_kept(page: Page, tmp_path: Path, clock: Cl
     uplink.round()
     assert page.session.snapshot().rig.lid_closed is False
     wired.lid.pressed = True
-    wired.lid.told(True)
+    wired.lid.change(True)
     uplink.round()
     assert page.session.snapshot().rig.lid_closed is True
 

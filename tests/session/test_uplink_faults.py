@@ -30,6 +30,7 @@ from tests.session.faulty_page import FAULTS, FaultyLine, reading
 CODE = "abcd-efgh"
 ANSWERS = {"{} with 200", "numbers of nobody"}  # the wire takes these for an answer; the uplink does not
 SLOW = {"silence", "head byte by byte", "body byte by byte"}
+IMPATIENT = {"timeout_s": 0.2, "whole_s": 0.4}  # for faults that last until the rig gives up
 REFUSALS = {"500 in HTML", "errors of other shapes", "code refused", "redirect"}  # the page was reached
 
 
@@ -82,12 +83,14 @@ def test_a_line_that_fails_and_recovers(far: Far, fault: str) -> None:
     far.read(1.0)
     far.healed()
     far.line.fault = fault
+    if fault in SLOW:
+        far.post._wire = post_json(far.line.address, CODE, device="far", **IMPATIENT)
     far.read(2.0, 3.0)
     far.rounds(2)
     assert far.post.said
     assert "\n" not in far.post.said
     assert CODE not in far.post.said
-    far.line.fault = None
+    far.line.fault, far.post._wire = None, far.wire
     far.read(4.0)
     far.healed()
     assert far.marks() == [1.0, 2.0, 3.0, 4.0]
@@ -98,7 +101,7 @@ def test_a_line_that_fails_and_recovers(far: Far, fault: str) -> None:
 @pytest.mark.parametrize("fault", sorted({*FAULTS} - ANSWERS))
 def test_the_wire_says_every_failure_in_one_line(far: Far, fault: str) -> None:
     far.line.fault = fault
-    short = {"timeout_s": 1.0, "whole_s": 2.0} if fault in SLOW else {}
+    short = IMPATIENT if fault in SLOW else {}
     with pytest.raises(Undelivered) as failed:
         post_json(far.line.address, CODE, **short)("/api/rig/sight", {"rig": "far"})
     assert far.line.outlasted == []
@@ -192,11 +195,11 @@ def test_what_is_new_is_sent_at_once(far: Far, monkeypatch: pytest.MonkeyPatch) 
     monkeypatch.setattr(uplink, "PAUSES_S", (3600.0,))
     sent, ask = queue.Queue[tuple[str, Any]](), post_json(far.line.address, CODE)
 
-    def told(path: str, body: Any) -> Any:
+    def send(path: str, body: Any) -> Any:
         sent.put((path.rpartition("/")[2], body))
         return ask(path, body)
 
-    far.post._wire = told
+    far.post._wire = send
     far.post.start()
     assert sent.get(timeout=30)[0] == "sight"
     far.post.press()

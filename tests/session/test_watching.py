@@ -15,7 +15,7 @@ from server.rig.live_marks import LiveMarks
 from server.session.events import event_json
 from server.session.session import Refused, Session
 from server.sources.practice_source import PracticeSource
-from tests.session.conftest import ANY, MIRROR_1, comes, looks
+from tests.session.conftest import ANY, MIRROR_1, comes, looks, looks_until
 
 
 @pytest.fixture(autouse=True)
@@ -45,10 +45,11 @@ def test_nothing_is_saved_before_the_pulse_and_then_once(
     session: Session, machine: PracticeMachine, frame_loop: FrameLoop
 ) -> None:
     session.watch(True)
-    looks(frame_loop, 8)
+    looks(frame_loop, 5)
     assert marks(session) == []
     machine.pulse()
-    looks(frame_loop, 20)
+    looks_until(frame_loop, lambda: marks(session))
+    looks(frame_loop, 3)
     (event,) = marks(session)
     assert event["offset_mm"] == pytest.approx(truth_at_mirror_1(machine), abs=0.15)
 
@@ -56,10 +57,10 @@ def test_nothing_is_saved_before_the_pulse_and_then_once(
 def test_the_mark_is_shown_live_with_the_time_of_its_frame(
     session: Session, machine: PracticeMachine, frame_loop: FrameLoop
 ) -> None:
-    looks(frame_loop, 8)
+    looks(frame_loop, 5)
     assert session.snapshot().rig.live is None
     machine.pulse()
-    looks(frame_loop, 12)
+    looks_until(frame_loop, lambda: session.snapshot().rig.live)
     live = session.snapshot().rig.live
     assert live.station == "mirror-1"
     assert live.offset_mm == pytest.approx(truth_at_mirror_1(machine), abs=0.15)
@@ -72,15 +73,16 @@ def test_the_mark_is_shown_live_with_the_time_of_its_frame(
 def test_it_saves_only_when_asked_and_the_cautions_are_read(
     session: Session, machine: PracticeMachine, frame_loop: FrameLoop
 ) -> None:
-    looks(frame_loop, 8)
+    looks(frame_loop, 5)
     machine.pulse()
-    looks(frame_loop, 12)
+    looks_until(frame_loop, lambda: session.snapshot().rig.live)
+    looks(frame_loop, 2)
     session.watch(True)
     assert marks(session) == []
     session.restart()
     session.watch(True)
     machine.pulse()
-    looks(frame_loop, 20)
+    looks(frame_loop, 12)
     assert marks(session) == []
 
 

@@ -44,10 +44,10 @@ class Sounder:
 @dataclass
 class Switch:
     pressed: bool = False
-    told: Callable[[bool], None] = lambda down: None
+    change: Callable[[bool], None] = lambda down: None
 
     def when(self, changed: Callable[[bool], None]) -> None:
-        self.told = changed
+        self.change = changed
 
     def close(self) -> None: ...
 

@@ -44,8 +44,8 @@ async function showWhy(link) {
   if (!find("#why").open || words.dataset.version === String(version)) return;
   words.dataset.version = version;
   setText(words, "One moment…");
-  const told = await link.ask("why");
-  if (link.version === version) setText(words, told?.why ?? "No reason can be given just now.");
+  const answer = await link.ask("why");
+  if (link.version === version) setText(words, answer?.why ?? "No reason can be given just now.");
 }
 
 /** Keeps a setting of this device (units, hand, brightness) and loads the page again.

@@ -126,11 +126,11 @@ onForm("#photo-form", async (form) => {
   hidePhoto();
   const large = [...form.values()].find((file) => file instanceof File && file.size > LIMIT_BYTES);
   if (large) return refuse(`${/** @type {File} */ (large).name} is larger than 40 MB.`);
-  const told = await readPhoto(form);
-  if (told.error) return refuse(told.error.message);
+  const reading = await readPhoto(form);
+  if (reading.error) return refuse(reading.error.message);
   showTrouble("");
   read = form;
-  await showPhoto(/** @type {File} */ (form.get("after")), told, place().station, state.units);
+  await showPhoto(/** @type {File} */ (form.get("after")), reading, place().station, state.units);
   return null; // the form keeps its photos until that answer
 });
 find("#photo-yes").addEventListener("click", async () => {

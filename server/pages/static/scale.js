@@ -20,12 +20,12 @@ async function send({ across, up }, onTrouble) {
   const body = JSON.stringify({ bars_mm: given[0] ? given.map((typed) => number(typed) * unit()) : null });
   const options = { method: "POST", headers: { "Content-Type": "application/json" }, body };
   const answer = await fetch("/api/card-scale", options).catch(() => null);
-  const told = await answer?.json().catch(() => null);
+  const content = await answer?.json().catch(() => null);
   if (answer?.ok) {
     onTrouble("");
-    showScale(told);
+    showScale(content);
   } else {
-    onTrouble(told?.error.message ?? "Not kept: no connection.");
+    onTrouble(content?.error.message ?? "Not kept: no connection.");
     find("#trouble").scrollIntoView({ block: "center" });
   }
 }

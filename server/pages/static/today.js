@@ -18,15 +18,15 @@ async function begin(of) {
   const body = JSON.stringify({ what, step: shown[of], key: keys[of] });
   const answer = await fetch(`/api/do/${of}/check`, { method: "POST", headers, body }).catch(() => null);
   if (answer?.ok) return location.assign(pages[of]);
-  const told = await answer?.json().catch(() => null);
-  const late = answer?.status === 409 && told?.state;
-  if (late) shown[of] = told.state.step;
+  const refusal = await answer?.json().catch(() => null);
+  const late = answer?.status === 409 && refusal?.state;
+  if (late) shown[of] = refusal.state.step;
   keys[of] = crypto.getRandomValues(new Uint32Array(4)).join("-");
   const line = find("#trouble");
   line.hidden = false;
   const words = late
     ? "Something was done there meanwhile. Press again to begin the check all the same."
-    : told?.error.message;
+    : refusal?.error.message;
   setText(line, words ?? "No connection to Spotwright: press again.");
 }
 

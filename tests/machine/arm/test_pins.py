@@ -33,13 +33,13 @@ panel.close()
 def test_it_starts_on_arm64_without_a_network_and_says_so(pi: ArmGuest) -> None:
     print(f"\nswitched on to the service: {pi.now_s():.0f} s of its own time")
     assert pi.run("uname -m") == "aarch64"
-    assert pi.told("ActiveState", "NRestarts") == {"ActiveState": "active", "NRestarts": "0"}
+    assert pi.properties("ActiveState", "NRestarts") == {"ActiveState": "active", "NRestarts": "0"}
     pi.wait(_said("No network: the address is said here"))
     pi.until(lambda: "No network: the address is said here" in pi.console)
 
 
 def test_the_pins_are_taken_through_lgpio_by_the_service_itself(pi: ArmGuest) -> None:
-    pid = pi.told("MainPID")["MainPID"]
+    pid = pi.properties("MainPID")["MainPID"]
     assert "/dev/gpiochip0" in pi.run(f"ls -l /proc/{pid}/fd")
     assert "/run/spotwright/.lgd-nfy" in pi.run(f"ls -l /proc/{pid}/fd")
     pi.until(lambda: {RING, STATUS, SOUNDER} <= pi.outputs())
@@ -90,7 +90,7 @@ def test_a_line_that_the_kernel_holds_is_said_and_is_back_when_it_is_let_go(pi: 
     pi.run("rmmod gpio_keys")
     pi.until(lambda: "panel" not in pi.faults())
     pi.until(lambda: {RING, STATUS, SOUNDER} <= pi.outputs())
-    assert pi.told("ActiveState", "NRestarts") == {"ActiveState": "active", "NRestarts": "0"}
+    assert pi.properties("ActiveState", "NRestarts") == {"ActiveState": "active", "NRestarts": "0"}
 
 
 def test_stopped_it_has_let_go_of_every_line(pi: ArmGuest) -> None:
@@ -131,8 +131,8 @@ def _trace(pi: ArmGuest, *lines: int) -> None:
 def _writes(pi: ArmGuest, line: int) -> list[tuple[float, bool]]:
     """Return (seconds, high) of each write to that line since ``_trace``."""
     first = _first(pi)
-    told = re.findall(r" (\d+\.\d+): gpio_value: (\d+) set ([01])", pi.run(f"cat {TRACING}/trace"))
-    return [(float(at_s), high == "1") for at_s, number, high in told if int(number) == first + line]
+    writes = re.findall(r" (\d+\.\d+): gpio_value: (\d+) set ([01])", pi.run(f"cat {TRACING}/trace"))
+    return [(float(at_s), high == "1") for at_s, number, high in writes if int(number) == first + line]
 
 
 def _first(pi: ArmGuest) -> int:
@@ -146,5 +146,5 @@ def _wait_spelled(pi: ArmGuest, text: str) -> None:
     while wanted not in seen:
         assert len(seen) < 4 * len(wanted), seen
         pi.run("sleep 10", patience_s=1200.0)
-        told = pairwise(_writes(pi, STATUS))
-        seen = "".join("01"[high] * round((until_s - at_s) / 0.3) for (at_s, high), (until_s, _) in told)
+        writes = pairwise(_writes(pi, STATUS))
+        seen = "".join("01"[high] * round((until_s - at_s) / 0.3) for (at_s, high), (until_s, _) in writes)

@@ -25,7 +25,7 @@ def test_it_is_removed_and_installed_anew_and_its_page_answers(pi: ArmGuest) -> 
     said = pi.run("journalctl -u install -o cat")
     assert "== whether the new one answers" in said
     assert "Running. What is well and what is not:  sudo spotwright doctor" in said
-    assert pi.told("ActiveState", "User") == {"ActiveState": "active", "User": "spotwright"}
+    assert pi.properties("ActiveState", "User") == {"ActiveState": "active", "User": "spotwright"}
     pi.wait_page()
     pi.learn_code()
     assert f"Access code: {pi.code}" in said  # as its owner reads it there
