@@ -147,9 +147,9 @@ def pair_figures(made: Iterator[Case], *, near_mm: float = 0.25) -> Figures:
             places["two discs"] = by_two_discs(case)
         for peer, at in places.items():
             peers[peer].append(9.0 if at is None else float(np.hypot(*np.subtract(at, case.new.centre))))
-    told = {"new": np.mean(nothing), "right": np.mean(right), "answered": np.mean(answered)}
-    told |= {"threshold alarms": np.mean(alarms)}
-    return told | spread(errors, sigmas) | _of_peers(peers)
+    figures = {"new": np.mean(nothing), "right": np.mean(right), "answered": np.mean(answered)}
+    figures |= {"threshold alarms": np.mean(alarms)}
+    return figures | spread(errors, sigmas) | _of_peers(peers)
 
 
 def single_figures(made: Iterator[Case]) -> Figures:
@@ -175,9 +175,12 @@ def single_figures(made: Iterator[Case]) -> Figures:
         if hit and best is not None:
             errors.append(away[best])
             sigmas.append(marks[best].sigma_mm)
-    told = {"found": np.mean(found), "false": np.mean(false), "warned": np.mean(warned)}
+    figures = {"found": np.mean(found), "false": np.mean(false), "warned": np.mean(warned)}
     return (
-        told | ({"false, blank": np.mean(blank)} if blank else {}) | spread(errors, sigmas) | _of_peers(peers)
+        figures
+        | ({"false, blank": np.mean(blank)} if blank else {})
+        | spread(errors, sigmas)
+        | _of_peers(peers)
     )
 
 
@@ -196,11 +199,11 @@ def spread(errors: list[np.ndarray], sigmas: list[tuple[float, float]]) -> Figur
 
 
 def _of_peers(peers: dict[str, list[float]]) -> Figures:
-    told: Figures = {}
+    figures: Figures = {}
     for name, away in peers.items():
         if away:
-            told |= {f"{name} median": np.median(away), f"{name} 95 %": np.percentile(away, 95)}
-    return told
+            figures |= {f"{name} median": np.median(away), f"{name} 95 %": np.percentile(away, 95)}
+    return figures
 
 
 def line(figures: Figures) -> str:
@@ -229,9 +232,9 @@ def main() -> None:
     parser.add_argument("--only", default=",".join([*PAIRS, *SINGLES]))
     parser.add_argument("--scenes", type=int, default=20)
     parser.add_argument("--seed", type=int, default=101)
-    told = parser.parse_args()
-    for name in told.only.split(","):
-        print(f"{name:21s} {line(measured(name, told.scenes, told.seed))}", flush=True)
+    arguments = parser.parse_args()
+    for name in arguments.only.split(","):
+        print(f"{name:21s} {line(measured(name, arguments.scenes, arguments.seed))}", flush=True)
 
 
 if __name__ == "__main__":
