@@ -185,15 +185,18 @@ def single_figures(made: Iterator[Case]) -> Figures:
 
 
 def spread(errors: list[np.ndarray], sigmas: list[tuple[float, float]]) -> Figures:
-    """Distances from the truth (median, 90 and 95 %), median sigma, and share of errors within two sigmas."""
+    """Distances from the truth (median, 90 and 95 %), the share of errors within two sigmas, the rms of error
+    over sigma, and the median sigma.
+    """
     if not errors:
         return {}
-    away = np.hypot(*np.array(errors).T)
+    away, ratio = np.hypot(*np.array(errors).T), np.array(errors) / np.array(sigmas)
     return {
         "median": np.median(away),
         "90 %": np.percentile(away, 90),
         "95 %": np.percentile(away, 95),
-        "within 2s": np.mean(np.abs(errors) < 2 * np.array(sigmas)),
+        "within 2s": np.mean(np.abs(ratio) < 2),
+        "error over sigma": np.sqrt((ratio**2).mean()),
         "sigma": np.median(sigmas),
     }
 
@@ -214,6 +217,8 @@ def line(figures: Figures) -> str:
 def _number(name: str, value: float) -> str:
     if name.endswith("a second"):
         return f"{value:.0f}"
+    if name == "error over sigma":
+        return f"{value:.2f}"
     if name.endswith(("median", "90 %", "95 %", "sigma")) or name.startswith("false"):
         return f"{value:.3f}"
     return f"{value:.1%}"
