@@ -61,7 +61,7 @@ def fit_tape(after: Stack, before: Stack | None, grid: Grid) -> Tape:
     return Tape(np.column_stack(columns), before is not None)
 
 
-def believed(after: Stack, tape: Stack, inside: NDArray[np.bool_], bare: NDArray[np.bool_]) -> Stack:
+def shared_detail(after: Stack, tape: Stack, inside: NDArray[np.bool_], bare: NDArray[np.bool_]) -> Stack:
     """Return the expected tape without detail of the picture before that the picture after does not show.
 
     The picture before adds its own noise. So in each band of detail, only the share that both pictures have

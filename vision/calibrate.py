@@ -48,9 +48,9 @@ class CameraModel:
             If the picture is not of the size (width, height) that was calibrated.
         """
         if picture.shape[1::-1] != self.size_px:
-            told = f"{picture.shape[1]} × {picture.shape[0]}"
+            size = f"{picture.shape[1]} × {picture.shape[0]}"
             known = f"{self.size_px[0]} × {self.size_px[1]}"
-            raise CalibrationFailed(f"a picture of {told} px does not suit a camera calibrated at {known} px")
+            raise CalibrationFailed(f"a picture of {size} px does not suit a camera calibrated at {known} px")
         return np.asarray(cv2.undistort(picture, self.matrix, self.distortion), dtype=np.uint8)
 
     def as_json(self) -> dict[str, Any]:
@@ -63,7 +63,7 @@ class CameraModel:
         }
 
     @staticmethod
-    def from_json(told: dict[str, Any]) -> CameraModel:
+    def from_json(data: dict[str, Any]) -> CameraModel:
         """Return the model from what `as_json` gave.
 
         Raises
@@ -72,9 +72,9 @@ class CameraModel:
             If a value is missing or of the wrong shape.
         """
         try:
-            matrix, distortion = np.array(told["matrix"], float), np.array(told["distortion"], float)
-            width, height = (int(side) for side in told["size_px"])
-            rms_px = float(told["rms_px"])
+            matrix, distortion = np.array(data["matrix"], float), np.array(data["distortion"], float)
+            width, height = (int(side) for side in data["size_px"])
+            rms_px = float(data["rms_px"])
         except (LookupError, TypeError, ValueError, OverflowError) as error:
             raise CalibrationFailed(f"not a camera's calibration: {error}") from error
         if matrix.shape != (3, 3) or distortion.shape != (5,) or min(width, height) < 1:

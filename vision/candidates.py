@@ -161,8 +161,8 @@ def _part_level(blob: Mask, scores: Floats) -> float:
     return max(THRESHOLD, _RIM_OVER_HOLE * float(np.percentile(scores[blob], 85)))
 
 
-def grown(mask: Mask, by_px: int) -> Mask:
-    """Return a mask grown by some points of its grid on every side."""
+def dilated(mask: Mask, by_px: int) -> Mask:
+    """Return a mask dilated by some points of its grid on every side."""
     return np.asarray(cv2.dilate(mask.astype(np.uint8), np.ones((2 * by_px + 1,) * 2, np.uint8)) > 0)
 
 
@@ -178,7 +178,7 @@ def _of_part(part: Mask, best: Floats, smooth: Stack, inverse: Floats, grid: Gri
     height; holes are filled.
     """
     colour, top = _rim_colour(part, smooth, inverse)
-    bare = (smooth @ colour > top / 2) & grown(part, 2)
+    bare = (smooth @ colour > top / 2) & dilated(part, 2)
     region = _filled(bare)
     radius = float(np.sqrt(region.sum() / np.pi)) * grid.pitch_mm
     if radius > _RING_RADIUS_MM and bare.sum() < _RING_SHARE * region.sum():
@@ -203,7 +203,7 @@ def without_lines(candidate: Candidate, grid: Grid) -> tuple[Candidate, Candidat
     thick = max(_parts(_opened(candidate.region)), key=np.count_nonzero, default=None)
     if thick is None or np.count_nonzero(thick) < _LEAST_THICK * np.count_nonzero(candidate.region):
         return None
-    lines = candidate.region & ~grown(thick, 1)
+    lines = candidate.region & ~dilated(thick, 1)
     if np.count_nonzero(lines) < _LEAST_LINES * np.count_nonzero(candidate.region):
         return None
     strength = np.full(thick.shape, candidate.strength)

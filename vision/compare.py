@@ -8,9 +8,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.bare_tape import INSIDE_MM, Stack, Tape, believed, fit_tape
+from vision.bare_tape import INSIDE_MM, Stack, Tape, fit_tape, shared_detail
 from vision.brightness import burnt_share, same_direction
-from vision.candidates import Candidate, Mask, find_candidates, grown
+from vision.candidates import Candidate, Mask, dilated, find_candidates
 from vision.card import Floats
 from vision.fit import Ground, Spot, fit_spot
 from vision.joint import Mismatch, Patch, explained, fit_joint, rival_rest, was_there
@@ -205,7 +205,7 @@ def candidates(pair: Comparison, only: Part | None = None) -> list[Candidate]:
     seen, expected = pair.seen(grid), pair.expected(grid)
     inside = grid.radius_mm() < INSIDE_MM
     alike = np.abs(seen - expected).max(axis=2)
-    expected = believed(seen, expected, inside, inside & (alike < _ALIKE * np.median(alike[inside])))
+    expected = shared_detail(seen, expected, inside, inside & (alike < _ALIKE * np.median(alike[inside])))
     rest = seen - expected
     by_u, by_v = slopes(expected, grid)
     noise = 1.4826 * np.median(np.abs(rest[inside]), axis=0) + 0.3
@@ -327,7 +327,7 @@ def _patch(
     """Both pictures on a candidate's crop in its colour, and the tape as expected there."""
     after, expected = pair.seen(grid), pair.expected(grid)
     inside = grid.radius_mm() < INSIDE_MM
-    expected = believed(after, expected, inside, inside & _away_from(candidate, grid))
+    expected = shared_detail(after, expected, inside, inside & _away_from(candidate, grid))
     colour = candidate.colour.astype(np.float32)
     gone = ((expected - pair.unburnt(grid)) @ colour).astype(float)
     weight = crop_weights(pair.window, grid, [o for o in others if not _on_one_mark(candidate, o, pair)])
@@ -354,7 +354,7 @@ def _away_from(candidate: Candidate, grid: Grid) -> Mask:
 
 def _old_under(patch: Patch, candidate: Candidate, window: Grid) -> bool:
     """Whether an older mark lies under the candidate or touches it."""
-    region = grown(on_crop(candidate.region, window, patch.grid), 2)
+    region = dilated(on_crop(candidate.region, window, patch.grid), 2)
     if not region.any():
         return False
     top = float(np.percentile(patch.change[region], 90))

@@ -133,8 +133,8 @@ def _strong(seen: list[TrackedMark]) -> tuple[list[TrackedMark], list[str]]:
     """The marks that count, and a sentence about each that is much fainter than the strongest."""
     most = max((found.spot.height for found in seen), default=0.0)
     weak = [found.mark.offset_mm for found in seen if found.spot.height < _WEAK * most]
-    told = [f"something much fainter at {u:+.1f}, {v:+.1f} mm was not taken for a mark" for u, v in weak]
-    return [found for found in seen if found.spot.height >= _WEAK * most], told
+    sentences = [f"something much fainter at {u:+.1f}, {v:+.1f} mm was not taken for a mark" for u, v in weak]
+    return [found for found in seen if found.spot.height >= _WEAK * most], sentences
 
 
 def marks_on(picture: Pixels, view: CardView, *, new: bool | None) -> list[TrackedMark]:
@@ -201,20 +201,20 @@ def _uneven(view: CardView) -> bool:
 
 def _warnings(view: CardView) -> list[str]:
     """What makes the reading less certain, in plain words."""
-    told = []
+    warnings = []
     if view.markers_seen < 4:
-        told.append(f"only {view.markers_seen} of the card's four black squares are visible")
+        warnings.append(f"only {view.markers_seen} of the card's four black squares are visible")
     if view.tilt_deg > _HIGH_TILT_DEG:
-        told.append(f"the card is seen at {view.tilt_deg:.0f}°: look at it more squarely")
+        warnings.append(f"the card is seen at {view.tilt_deg:.0f}°: look at it more squarely")
     if view.px_per_mm < _LOW_SCALE:
-        told.append(f"the card is small in the picture ({view.px_per_mm:.1f} px per mm): go nearer")
+        warnings.append(f"the card is small in the picture ({view.px_per_mm:.1f} px per mm): go nearer")
     if view.bend is not None and view.bend.radius_mm * view.unit_mm < _TIGHTEST_MM:
-        told.append(
+        warnings.append(
             f"the card is bent to a radius of {view.bend.radius_mm * view.unit_mm:.0f} mm: flatten it"
         )
     elif _uneven(view):
-        told.append("the card is bent or blurred: flatten it, hold the camera still")
-    told += [
+        warnings.append("the card is bent or blurred: flatten it, hold the camera still")
+    warnings += [
         f"a marker of another card ({name}) is in the picture: show one card only" for name in view.others
     ]
-    return told
+    return warnings

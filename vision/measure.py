@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from vision.bare_tape import INSIDE_MM, Stack, Tape
 from vision.brightness import burnt_share
-from vision.candidates import Candidate, Mask, grown
+from vision.candidates import Candidate, Mask, dilated
 from vision.card import Floats
 from vision.edges import SCALE_MM, point_terms
 from vision.fit import Ground, Spot, fit_spot
@@ -270,7 +270,7 @@ def crop_weights(window: Grid, grid: Grid, others: list[Candidate]) -> Floats:
     weight = (grid.radius_mm() < INSIDE_MM).astype(float)
     if others:
         taken = np.any([o.region for o in others], axis=0)
-        weight[on_crop(grown(taken, 2), window, grid)] = 0
+        weight[on_crop(dilated(taken, 2), window, grid)] = 0
     return weight
 
 

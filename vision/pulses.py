@@ -14,6 +14,7 @@ import numpy as np
 
 from vision.candidates import Mask
 from vision.card import Floats
+from vision.descent import Search, least_cost
 from vision.fit import Spot
 from vision.window import Grid
 
@@ -23,7 +24,8 @@ _LEFT = 0.04  # of the variance: pulses of one beam leave less
 _CORE = 0.85  # of the greatest distance to the outline: where the centres of pulses may lie
 _POINTS = 6  # to a radius
 _INDEPENDENT = 50.0  # as many points: what is left hangs together
-_STEPS, _ENOUGH, _STEP = 25, 3e-3, 1e-3
+_SEARCH, _STEP = Search(steps=25, longest_step=0.5, least_share=3e-3, floor=1e-9), 1e-3
+_FLATTEST, _SOFTEST = 30.0, -4.0
 # What is roughly known, mean and standard deviation: flatness, and logit of the share that a pulse takes; and
 # what a good fit leaves, as a share of how far the marks have gone.
 _FLATNESS, _TAKEN, _GOOD = (6.0, 6.0), (2.0, 1.0), 0.03
@@ -68,6 +70,21 @@ class _Marks:
         held = [(params[1] - _FLATNESS[0]) / _FLATNESS[1], (params[2] - _TAKEN[0]) / _TAKEN[1]]
         return np.asarray(np.r_[np.sqrt(self.weight.ravel()) * self.rest(params)[0] / allowed, held])
 
+    def cost(self, params: Params) -> tuple[float, Floats]:
+        """Sum of the squared residuals, and these."""
+        rest = self.residuals(params)
+        return float(rest @ rest), rest
+
+    def slopes(self, params: Params, rest: Floats) -> tuple[Floats, Floats]:
+        """Half the second derivatives of the cost, nearly, and half the first ones."""
+        steps = _STEP * np.eye(len(params))
+        slopes = np.stack([(self.residuals(params + step) - rest) / _STEP for step in steps])
+        return slopes @ slopes.T, slopes @ rest
+
+    def least(self, start: Params) -> tuple[float, Params]:
+        """The least cost from a start, and where."""
+        return least_cost(_SEARCH, start, self.cost, self.slopes, _bounded)
+
 
 def pulses_of(gone: Floats, region: Mask, weight: Floats, grid: Grid) -> list[Spot] | None:
     """Return the pulses of marks that have run into each other as round spots that are all alike; None if
@@ -91,13 +108,18 @@ def pulses_of(gone: Floats, region: Mask, weight: Floats, grid: Grid) -> list[Sp
     for count in range(1, _MOST_PULSES + 1):
         starts = [np.r_[beam, _spread(inner, count, sparse).ravel()]]
         starts += [_with_one_more(marks, best)] if count > 1 else []
-        tried = min((_descend(marks, start) for start in starts), key=lambda end: end[0])
+        tried = min((marks.least(start) for start in starts), key=lambda end: end[0])
         if tried[0] < _BETTER * cost:
             cost, best = tried
         elif marks.left(best) < _LEFT:
             break
     most = marks.rest(best)[1]
     return _spots(best, most) if marks.left(best) < _LEFT and most > 0 else None
+
+
+def _bounded(params: Params) -> Params:
+    params[1] = np.clip(params[1], _SOFTEST, _FLATTEST)
+    return params
 
 
 def _beam(params: Params) -> tuple[float, float, float]:
@@ -137,25 +159,3 @@ def _with_one_more(marks: _Marks, params: Params) -> Params:
     row, col = np.unravel_index(int(np.argmax(smooth)), smooth.shape)
     u, v = marks.grid.axes_mm()
     return np.asarray(np.r_[params, u[col], v[row]])
-
-
-def _descend(marks: _Marks, params: Params) -> tuple[float, Params]:
-    """The least cost from a start, and where, by Levenberg–Marquardt."""
-    damp, rest = 1e-2, marks.residuals(params)
-    for _ in range(_STEPS):
-        steps = _STEP * np.eye(len(params))
-        slopes = np.stack([(marks.residuals(params + step) - rest) / _STEP for step in steps])
-        matrix, gradient = slopes @ slopes.T, slopes @ rest
-        gain = -1.0
-        while gain < 0 and damp < 1e4:
-            step = -np.linalg.solve(matrix + damp * np.diag(np.diag(matrix) + 1e-9), gradient)
-            tried = params + np.clip(step, -0.5, 0.5)
-            tried[1] = np.clip(tried[1], -4.0, 30.0)
-            new_rest = marks.residuals(tried)
-            gain = float(rest @ rest - new_rest @ new_rest)
-            damp *= 6 if gain < 0 else 1 / 6
-        if gain >= 0:
-            params, rest = tried, new_rest
-        if gain < _ENOUGH * float(rest @ rest):
-            break
-    return float(rest @ rest), params

@@ -33,7 +33,7 @@ class Mark:
 
     def as_json(self) -> dict[str, Any]:
         """Return the mark as plain JSON values; `lobes_mm` only where there are two."""
-        told: dict[str, Any] = {
+        values: dict[str, Any] = {
             "offset_mm": _rounded(self.offset_mm),
             "sigma_mm": _rounded(self.sigma_mm),
             "width_mm": _rounded(self.width_mm),
@@ -42,8 +42,8 @@ class Mark:
             "new": self.new,
         }
         if self.lobes_mm is not None:
-            told["lobes_mm"] = [_rounded(lobe) for lobe in self.lobes_mm]
-        return told
+            values["lobes_mm"] = [_rounded(lobe) for lobe in self.lobes_mm]
+        return values
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,13 +79,13 @@ class CardView:
         """Return the view as plain JSON values, without the homography; `size` only where it is not the
         standard one.
         """
-        told: dict[str, Any] = {
+        values: dict[str, Any] = {
             "markers_seen": self.markers_seen,
             "rms_px": round(self.rms_px, 3),
             "px_per_mm": round(self.px_per_mm, 3),
             "tilt_deg": round(self.tilt_deg, 1),
         }
-        return told if self.size == "standard" else {**told, "size": self.size}
+        return values if self.size == "standard" else {**values, "size": self.size}
 
 
 @dataclass(frozen=True)

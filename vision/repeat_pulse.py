@@ -19,6 +19,7 @@ import numpy as np
 from vision.bare_tape import INSIDE_MM, Stack
 from vision.card import Floats
 from vision.compare import Comparison, in_depth
+from vision.descent import Search, least_cost
 from vision.fit import Ground, Spot
 from vision.groups import Group, by_card, groups_of
 from vision.joint import edges_together, share_explained
@@ -40,8 +41,8 @@ _LIKE_HEIGHT, _LIKE_SIZE = 0.25, 0.1
 _ROOMS = (1.02, 1.15, 1.4, 2.0)  # tries of how far tape can go, in shares of how far it has gone
 _STARTS = ((0.0, 1), (0.35, 6), (0.8, 8))  # mm from the old mark, and in how many directions
 _TOGETHER = 100.0  # points of a crop that err together: what is left hangs together along edges
-_ROUNDS, _STEPS, _BEST = 3, 12, 4
-_ENOUGH = 3e-3  # gain in cost below which another step moves nothing that matters
+_ROUNDS, _BEST = 3, 4
+_SEARCH = Search(steps=12, longest_step=0.3, least_gain=3e-3)
 _DARKEST = 4.0
 _NEAR_MM = 0.4  # old pulses so near each other are tried as one place
 # Pulses of one beam are alike. A mark on old ones whose size (logarithm) differs by more is a piece of one; a
@@ -103,7 +104,7 @@ class RepeatFit:
     away: tuple[float, float] = (0.0, 0.0)
 
     @property
-    def told(self) -> bool:
+    def certain(self) -> bool:
         """Whether the pulse is certain enough to be reported."""
         beside = self.away[0] > _BESIDE and self.away[1] < 1
         gained, share = (_GAINED_BESIDE, _SHARE_BESIDE) if beside else (_GAINED, _SHARE)
@@ -141,10 +142,10 @@ def repeated_pulse(
         fits = [(group, crop, fit_repeat(crop)) for crop in crops_of(pair, group)]
         known = [(group, crop, fitted) for group, crop, fitted in fits if fitted is not None]
         tried += [max(known, key=lambda one: one[2].gained)] if known else []
-    told = [one for one in tried if one[2].told]
-    if len(told) == 1:
-        again = _tracked(pair, *told[0])
-        both = len(found) == 1 and len(told[0][0].pulses) == 1
+    certain = [one for one in tried if one[2].certain]
+    if len(certain) == 1:
+        again = _tracked(pair, *certain[0])
+        both = len(found) == 1 and len(certain[0][0].pulses) == 1
         return [_agreed(again, found[0]) if both else again], None, several
     alone = len(tried) == 1 and all(old in tried[0][0].marks for old in older)
     return found, _tracked(pair, *tried[0]).mark if alone and tried[0][2].placed else None, several
@@ -352,23 +353,17 @@ class _Problem:
         part = np.array(parts)
         return part @ part.T + np.diag(held + 1e-6), part @ (self.root * rest) + held * params
 
-    def descend(self, params: Params, visible: Floats) -> tuple[float, Params]:
-        """The least cost from a start, and where, by Levenberg–Marquardt."""
-        damp, (cost, _, rest) = 1e-2, self.cost(params, visible)
-        for _ in range(_STEPS):
-            matrix, gradient = self.slopes(params, visible, rest)
-            gain = -1.0
-            while gain < 0 and damp < 1e4:
-                step = -np.linalg.solve(matrix + damp * np.diag(np.diag(matrix)), gradient)
-                tried = params + np.clip(step, -0.3, 0.3)
-                new_cost, _, new_rest = self.cost(tried, visible)
-                gain = cost - new_cost
-                damp *= 6 if gain < 0 else 1 / 6
-            if gain >= 0:
-                params, cost, rest = tried, new_cost, new_rest
-            if gain < _ENOUGH:
-                break
-        return cost, params
+    def least(self, start: Params, visible: Floats) -> tuple[float, Params]:
+        """The least cost from a start, and where."""
+
+        def cost_of(params: Params) -> tuple[float, Floats]:
+            cost, _, rest = self.cost(params, visible)
+            return cost, rest
+
+        def slopes(params: Params, rest: Floats) -> tuple[Floats, Floats]:
+            return self.slopes(params, visible, rest)
+
+        return least_cost(_SEARCH, start, cost_of, slopes)
 
 
 def fit_repeat(crop: Crop) -> RepeatFit | None:
@@ -415,5 +410,5 @@ def _best(problem: _Problem, starts: list[Params]) -> tuple[float, Params, Float
     """The least cost from some starts, where, and how much of the mark shows there."""
     tries = [(problem.visible(room), start) for room in _ROOMS for start in starts]
     rough = sorted(range(len(tries)), key=lambda i: problem.cost(tries[i][1], tries[i][0])[0])[:_BEST]
-    ends = [(*problem.descend(tries[i][1], tries[i][0]), tries[i][0]) for i in rough]
+    ends = [(*problem.least(tries[i][1], tries[i][0]), tries[i][0]) for i in rough]
     return min(ends, key=lambda end: end[0])

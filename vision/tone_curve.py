@@ -50,9 +50,9 @@ def tone_between(seen: Stack, expected: Stack, unburnt: Stack) -> Tone:
 def _by_steps(ratio: Floats, now: Floats, steps: Floats) -> Floats:
     """Median change (k,) of log r at each step; steps with few points are interpolated."""
     which = np.clip(np.rint((ratio + _MOST) / _STEP).astype(int), 0, len(steps) - 1)
-    told = [i for i in np.flatnonzero(np.bincount(which) >= _LEAST_POINTS) if abs(steps[i]) > _STEP / 2]
-    places = np.array([0.0, *(float(np.median(ratio[which == i])) for i in told)])
-    became = np.array([0.0, *(float(np.median(now[which == i])) for i in told)])
+    known = [i for i in np.flatnonzero(np.bincount(which) >= _LEAST_POINTS) if abs(steps[i]) > _STEP / 2]
+    places = np.array([0.0, *(float(np.median(ratio[which == i])) for i in known)])
+    became = np.array([0.0, *(float(np.median(now[which == i])) for i in known)])
     order = np.argsort(places)
     places, became = places[order], np.maximum.accumulate(became[order])
     return np.asarray(np.interp(steps, places, became - places))

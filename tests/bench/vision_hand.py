@@ -147,9 +147,9 @@ def pair_figures(made: Iterator[Case], *, near_mm: float = 0.25) -> Figures:
             places["two discs"] = by_two_discs(case)
         for peer, at in places.items():
             peers[peer].append(9.0 if at is None else float(np.hypot(*np.subtract(at, case.new.centre))))
-    told = {"new": np.mean(nothing), "right": np.mean(right), "answered": np.mean(answered)}
-    told |= {"threshold alarms": np.mean(alarms)}
-    return told | spread(errors, sigmas) | _of_peers(peers)
+    figures = {"new": np.mean(nothing), "right": np.mean(right), "answered": np.mean(answered)}
+    figures |= {"threshold alarms": np.mean(alarms)}
+    return figures | spread(errors, sigmas) | _of_peers(peers)
 
 
 def single_figures(made: Iterator[Case]) -> Figures:
@@ -175,32 +175,38 @@ def single_figures(made: Iterator[Case]) -> Figures:
         if hit and best is not None:
             errors.append(away[best])
             sigmas.append(marks[best].sigma_mm)
-    told = {"found": np.mean(found), "false": np.mean(false), "warned": np.mean(warned)}
+    figures = {"found": np.mean(found), "false": np.mean(false), "warned": np.mean(warned)}
     return (
-        told | ({"false, blank": np.mean(blank)} if blank else {}) | spread(errors, sigmas) | _of_peers(peers)
+        figures
+        | ({"false, blank": np.mean(blank)} if blank else {})
+        | spread(errors, sigmas)
+        | _of_peers(peers)
     )
 
 
 def spread(errors: list[np.ndarray], sigmas: list[tuple[float, float]]) -> Figures:
-    """Distances from the truth (median, 90 and 95 %), median sigma, and share of errors within two sigmas."""
+    """Distances from the truth (median, 90 and 95 %), the share of errors within two sigmas, the rms of error
+    over sigma, and the median sigma.
+    """
     if not errors:
         return {}
-    away = np.hypot(*np.array(errors).T)
+    away, ratio = np.hypot(*np.array(errors).T), np.array(errors) / np.array(sigmas)
     return {
         "median": np.median(away),
         "90 %": np.percentile(away, 90),
         "95 %": np.percentile(away, 95),
-        "within 2s": np.mean(np.abs(errors) < 2 * np.array(sigmas)),
+        "within 2s": np.mean(np.abs(ratio) < 2),
+        "error over sigma": np.sqrt((ratio**2).mean()),
         "sigma": np.median(sigmas),
     }
 
 
 def _of_peers(peers: dict[str, list[float]]) -> Figures:
-    told: Figures = {}
+    figures: Figures = {}
     for name, away in peers.items():
         if away:
-            told |= {f"{name} median": np.median(away), f"{name} 95 %": np.percentile(away, 95)}
-    return told
+            figures |= {f"{name} median": np.median(away), f"{name} 95 %": np.percentile(away, 95)}
+    return figures
 
 
 def line(figures: Figures) -> str:
@@ -211,6 +217,8 @@ def line(figures: Figures) -> str:
 def _number(name: str, value: float) -> str:
     if name.endswith("a second"):
         return f"{value:.0f}"
+    if name == "error over sigma":
+        return f"{value:.2f}"
     if name.endswith(("median", "90 %", "95 %", "sigma")) or name.startswith("false"):
         return f"{value:.3f}"
     return f"{value:.1%}"
@@ -229,9 +237,9 @@ def main() -> None:
     parser.add_argument("--only", default=",".join([*PAIRS, *SINGLES]))
     parser.add_argument("--scenes", type=int, default=20)
     parser.add_argument("--seed", type=int, default=101)
-    told = parser.parse_args()
-    for name in told.only.split(","):
-        print(f"{name:21s} {line(measured(name, told.scenes, told.seed))}", flush=True)
+    arguments = parser.parse_args()
+    for name in arguments.only.split(","):
+        print(f"{name:21s} {line(measured(name, arguments.scenes, arguments.seed))}", flush=True)
 
 
 if __name__ == "__main__":

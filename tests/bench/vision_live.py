@@ -80,8 +80,8 @@ def live_figures(offset_mm: float, count: int, seed: int) -> Figures:
         if answer is not None:
             errors.append(np.subtract(answer.offset_mm, burn.centre))
             sigmas.append(answer.sigma_mm)
-    told = {"noticed": np.mean(noticed), "alarms": np.mean(alarms), "answered": np.mean(answered)}
-    return told | spread(errors, sigmas) | {"difference noticed": np.mean(peer)}
+    figures = {"noticed": np.mean(noticed), "alarms": np.mean(alarms), "answered": np.mean(answered)}
+    return figures | spread(errors, sigmas) | {"difference noticed": np.mean(peer)}
 
 
 def watched(

@@ -92,10 +92,10 @@ def main() -> None:
         rng = np.random.default_rng(seed)
         results = [one(name, rng) for _ in range(count)]
         for with_before in (True, False):
-            told, rows = [r[with_before] for r in results], "yes" if with_before else "no "
-            print(f"{name:14s} {rows:6s} {table(told)}", flush=True)
+            judgements, rows = [r[with_before] for r in results], "yes" if with_before else "no "
+            print(f"{name:14s} {rows:6s} {table(judgements)}", flush=True)
             if name == "harsh":
-                seen = [r for r in told if r["contrast"] >= 6]
+                seen = [r for r in judgements if r["contrast"] >= 6]
                 print(f"{'harsh ≥ 6':14s} {rows:6s} {table(seen)}", flush=True)
 
 

@@ -66,11 +66,11 @@ def main() -> None:
     )
     for shape in SHAPES:
         rng = np.random.default_rng(seed)
-        told = [one(shape, name, rng) for _ in range(count)]
-        named = Counter(t[0] for t in told)
+        answers = [one(shape, name, rng) for _ in range(count)]
+        named = Counter(t[0] for t in answers)
         right = named[shape] / count
-        centre = np.nanpercentile([t[2] for t in told], (50, 95))
-        turns = [t[1] for t in told if np.isfinite(t[1])]
+        centre = np.nanpercentile([t[2] for t in answers], (50, 95))
+        turns = [t[1] for t in answers if np.isfinite(t[1])]
         turn = f"{np.percentile(turns, 95):8.1f}°" if turns else "        –"
         cells = "".join(f"{named[s]:10d}" for s in (*SHAPES, "(none)"))
         print(f"{shape:10s}{cells}  {right:8.1%}  {centre[0]:6.3f} {centre[1]:6.3f}  {turn}", flush=True)

@@ -78,8 +78,8 @@ def watch(count: int) -> tuple[np.ndarray, tuple[float, ...]]:
     with tempfile.TemporaryDirectory() as name:
         frame = pictures(Path(name))[0]
         run = [sys.executable, "-c", WATCH, name, str(count)]
-        told = subprocess.run(run, capture_output=True, text=True, check=True).stdout.split()
-    return frame, tuple(float(value) for value in told)
+        printed = subprocess.run(run, capture_output=True, text=True, check=True).stdout.split()
+    return frame, tuple(float(value) for value in printed)
 
 
 def main() -> None:

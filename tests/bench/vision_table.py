@@ -35,11 +35,11 @@ class Row:
     def printed(self, count: int, seed: int) -> str:
         """The row, measured."""
         got = self.measure(count, seed) if self.measure else measured(self.name, count, seed)
-        told = [f"{self.name:22s} {line(got)}"]
+        lines = [f"{self.name:22s} {line(got)}"]
         for name, sign, bound in self.targets:
             met = name in got and COMPARE[sign](got[name], bound)
-            told.append(f"{'':22s}   {name} {sign} {bound:g}: {'met' if met else 'MISSED'}")
-        return "\n".join(told)
+            lines.append(f"{'':22s}   {name} {sign} {bound:g}: {'met' if met else 'MISSED'}")
+        return "\n".join(lines)
 
 
 def live(offset_mm: float, least: float) -> Row:
@@ -114,10 +114,10 @@ def main() -> None:
     parser.add_argument("--scenes", type=int, default=40)
     parser.add_argument("--seed", type=int, default=2026)
     parser.add_argument("--only", default="")
-    told = parser.parse_args()
+    arguments = parser.parse_args()
     for row in ROWS:
-        if not told.only or row.name in told.only.split(";"):
-            print(row.printed(told.scenes, told.seed), flush=True)
+        if not arguments.only or row.name in arguments.only.split(";"):
+            print(row.printed(arguments.scenes, arguments.seed), flush=True)
 
 
 if __name__ == "__main__":

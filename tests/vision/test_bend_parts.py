@@ -187,8 +187,8 @@ def test_where_nothing_tells_the_focal_length_it_goes_back_to_the_usual_one(log_
     assert edges._solve(design, offset, good, log_focal).solution[12] == pytest.approx(-log_focal)
     design[:, 12] = rng.normal(0, 0.02, 384)
     usual, moved = (edges._solve(design, offset, good, focal).solution[12] for focal in (0.0, log_focal))
-    told, held = np.square(design[:, 12]).sum() / 0.1**2, 1 / 0.25**2
-    assert moved - usual == pytest.approx(-log_focal * held / (told + held), rel=0.15, abs=1e-9)
+    known, held = np.square(design[:, 12]).sum() / 0.1**2, 1 / 0.25**2
+    assert moved - usual == pytest.approx(-log_focal * held / (known + held), rel=0.15, abs=1e-9)
 
 
 # the steps of the corners' fit

@@ -88,9 +88,9 @@ def test_too_little_to_calibrate_is_said(grid_pictures):
         vision.calibrate([grid_pictures[0], grid_pictures[1][:-1]])
     with pytest.raises(vision.CalibrationFailed, match="0 of 0"):
         vision.calibrate([])
-    for told in ({}, {"matrix": 3}, {"matrix": [[1]], "distortion": [0], "size_px": [1, 2], "rms_px": 0}):
+    for data in ({}, {"matrix": 3}, {"matrix": [[1]], "distortion": [0], "size_px": [1, 2], "rms_px": 0}):
         with pytest.raises(vision.CalibrationFailed, match="calibration"):
-            vision.CameraModel.from_json(told)
+            vision.CameraModel.from_json(data)
 
 
 def test_a_picture_of_another_size_is_refused(grid_pictures):

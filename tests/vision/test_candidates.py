@@ -19,8 +19,8 @@ from vision.candidates import (
     _score,
     _split,
     core_of,
+    dilated,
     find_candidates,
-    grown,
     without_lines,
 )
 from vision.window import Grid, window_grid
@@ -137,7 +137,7 @@ def test_a_rough_rim_sets_its_own_scale_and_a_smooth_one_does_not(rougher, left)
 
 
 def test_a_mask_grows_on_every_side():
-    assert (grown(box(slice(10, 11), slice(20, 21)), 2) == box(slice(8, 13), slice(18, 23))).all()
+    assert (dilated(box(slice(10, 11), slice(20, 21)), 2) == box(slice(8, 13), slice(18, 23))).all()
 
 
 def test_holes_are_filled_and_open_sides_are_not():

@@ -86,12 +86,12 @@ def test_png_says_its_own_measures(tmp_path):
     paths = vision.write_cards_png(tmp_path / "new" / "folder", dpi=dpi)
     assert [p.name for p in paths] == [f"card-{station}.png" for station in vision.STATIONS]
     for path in paths:
-        told = json.loads(path.with_suffix(".json").read_text())
+        measures = json.loads(path.with_suffix(".json").read_text())
         picture = cv2.imread(str(path), cv2.IMREAD_GRAYSCALE)
-        assert told["width_mm"] == pytest.approx(picture.shape[1] * 25.4 / dpi, rel=1e-12)
-        assert told["height_mm"] == pytest.approx(picture.shape[0] * 25.4 / dpi, rel=1e-12)
-        assert told["centre_mm"] == [45.0, 55.0]
-        assert told["window_diameter_mm"] == 46.0
+        assert measures["width_mm"] == pytest.approx(picture.shape[1] * 25.4 / dpi, rel=1e-12)
+        assert measures["height_mm"] == pytest.approx(picture.shape[0] * 25.4 / dpi, rel=1e-12)
+        assert measures["centre_mm"] == [45.0, 55.0]
+        assert measures["window_diameter_mm"] == 46.0
         data = path.read_bytes()
         at = data.index(b"pHYs")
         assert int.from_bytes(data[at + 4 : at + 8], "big") == round(dpi / 0.0254)

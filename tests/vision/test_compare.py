@@ -49,22 +49,22 @@ def marked(at, *, lamp=None, old=None, radius=2.5):
     return plane(paint)
 
 
-def told(after, before):
+def new_marks(after, before):
     pair = compare(after, VIEW, before, VIEW)
     return [one.mark for one in changes(pair, [])]
 
 
 def test_one_burn_is_one_new_mark_and_nothing_is_none():
-    (mark,) = told(marked((4.0, -6.0)), marked(None))
+    (mark,) = new_marks(marked((4.0, -6.0)), marked(None))
     assert mark.new is True
     assert mark.offset_mm == pytest.approx((4.0, -6.0), abs=0.02)
-    assert told(marked((4.0, -6.0)), marked((4.0, -6.0))) == []
+    assert new_marks(marked((4.0, -6.0)), marked((4.0, -6.0))) == []
     assert candidates(compare(marked(None), VIEW, marked(None), VIEW)) == []
 
 
 def test_a_lamp_that_moved_is_no_mark_and_hides_none():
-    assert told(marked(None, lamp=(-8.0, 3.0)), marked(None, lamp=(9.0, -2.0))) == []
-    (mark,) = told(marked((-8.0, 7.0), lamp=(-8.0, 1.0)), marked(None, lamp=(9.0, -2.0)))
+    assert new_marks(marked(None, lamp=(-8.0, 3.0)), marked(None, lamp=(9.0, -2.0))) == []
+    (mark,) = new_marks(marked((-8.0, 7.0), lamp=(-8.0, 1.0)), marked(None, lamp=(9.0, -2.0)))
     assert mark.offset_mm == pytest.approx((-8.0, 7.0), abs=0.1)
 
 

@@ -49,8 +49,8 @@ VISIBLE = Ground(np.full(U.size, 0.9))
 def measured(monkeypatch):
     """Measures one candidate with the parts as given: the answer, and what each part was asked."""
 
-    def run(*, unit_mm=1.0, mismatch=STAND, one=None, **answers):
-        told = {
+    def run(*, unit_mm=1.0, mismatch=STAND, one=None, **changed):
+        answers = {
             "crop_grid": CROP,
             "_half_mm": 1.8,
             "_patch": (Told(CROP, CHANGE, 0 * U, 0 * U, np.ones(U.shape), mismatch), TAPE),
@@ -72,19 +72,19 @@ def measured(monkeypatch):
             "in_depth": MARK,
             "_hidden": 0.4,
             "burnt_share": -0.4,
-            **answers,
+            **changed,
         }
-        asked = {name: [] for name in told}
+        asked = {name: [] for name in answers}
 
         def part(name):
             def ask(*given, **named):
                 asked[name].append((given, named))
-                answer = told[name]
+                answer = answers[name]
                 return answer.pop(0) if isinstance(answer, list) else answer
 
             return ask
 
-        for name in told:
+        for name in answers:
             monkeypatch.setattr(compare, name, part(name))
         shown, earlier = (
             SimpleNamespace(own=SimpleNamespace(sd_mm=sd), picture=name)
@@ -242,20 +242,20 @@ INSIDE = WINDOW.radius_mm() < 22.5
 
 @pytest.fixture
 def sought(monkeypatch):
-    """What is searched, and which tape is believed to be as it was."""
+    """What is searched, and which detail of the tape is kept."""
 
-    def run(seen, expected, *, believed=lambda expected: expected, only=None, count=20):
+    def run(seen, expected, *, kept=lambda expected: expected, only=None, count=20):
         asked = {}
 
-        def believe(now, then, inside, alike):
+        def shared_detail(now, then, inside, alike):
             asked.update(inside=inside, alike=alike)
-            return believed(then)
+            return kept(then)
 
         def find_candidates(rest, inside, grid):
             asked["rest"] = rest
             return SimpleNamespace(listed=list(range(count)))
 
-        monkeypatch.setattr(compare, "believed", believe)
+        monkeypatch.setattr(compare, "shared_detail", shared_detail)
         monkeypatch.setattr(compare, "find_candidates", find_candidates)
         asked["found"] = compare.candidates(Pair(seen, expected), only)
         return asked
@@ -297,7 +297,7 @@ def test_twelve_candidates_are_looked_at_and_only_a_part_if_told(sought):
     assert sought(expected + 3, expected)["found"] == list(range(12))
     assert sought(expected + 3, expected, count=3)["found"] == [0, 1, 2]
     assert sought(expected + 3, expected, only=lambda rest: -2 * rest)["rest"] == pytest.approx(-6.0)
-    assert sought(expected + 3, expected, believed=lambda one: one + 5)["rest"] == pytest.approx(-2.0)
+    assert sought(expected + 3, expected, kept=lambda one: one + 5)["rest"] == pytest.approx(-2.0)
 
 
 # which of them are new marks
@@ -441,7 +441,7 @@ def test_an_old_mark_lies_under_if_it_has_gone_beyond_noise_and_an_eighth_of_the
 
 @pytest.mark.parametrize(("share", "under"), [(0.05, False), (0.07, True)])
 def test_an_old_mark_lies_under_six_hundredths_of_a_candidate(share, under):
-    region = compare.grown(compare.on_crop(candidate().region, WINDOW, CROP), 2)
+    region = compare.dilated(compare.on_crop(candidate().region, WINDOW, CROP), 2)
     points = np.argwhere(region)
     gone = np.zeros(U.shape)
     gone[tuple(points[: round(share * len(points))].T)] = 90.0
@@ -475,7 +475,7 @@ def test_a_crop_is_in_the_candidate_s_colour(monkeypatch):
     """What changed, what was there, and how far it was from bare tape; other marks have no weight."""
     asked = {}
 
-    def believed(after, expected, inside, alike):
+    def shared_detail(after, expected, inside, alike):
         asked.update(inside=inside, alike=alike)
         return expected + 10
 
@@ -487,7 +487,7 @@ def test_a_crop_is_in_the_candidate_s_colour(monkeypatch):
         asked["others"] = others
         return "weight"
 
-    monkeypatch.setattr(compare, "believed", believed)
+    monkeypatch.setattr(compare, "shared_detail", shared_detail)
     monkeypatch.setattr(compare, "evened", evened)
     monkeypatch.setattr(compare, "crop_weights", weights)
     shown = SimpleNamespace(blurred_mm2=lambda: (0.1, 0.2))
@@ -558,10 +558,10 @@ def test_views_from_elsewhere_and_uneven_light_make_pictures_unlike(monkeypatch)
     coefficients[6] = 0.1, 1.0, 4.0  # a gain is taken for no less than a fifth
     inside = WINDOW.radius_mm() < 22.5
     light = np.where(inside[..., None], np.where(WIDE_U > 0, 0.3, -0.3)[..., None], 9.0) * np.ones(3)
-    told = compare._mismatch(one, other, SimpleNamespace(coefficients=coefficients), light, WINDOW)
-    assert told.shift_mm == pytest.approx(0.015 + 0.12 * 0.5)
-    assert told.blur_mm2 == pytest.approx(0.008 + 0.3 * 0.03)
-    assert told.gain == pytest.approx(0.03 + 0.3 * np.log(5) + 0.3 + 0.5)
+    mismatch = compare._mismatch(one, other, SimpleNamespace(coefficients=coefficients), light, WINDOW)
+    assert mismatch.shift_mm == pytest.approx(0.015 + 0.12 * 0.5)
+    assert mismatch.blur_mm2 == pytest.approx(0.008 + 0.3 * 0.03)
+    assert mismatch.gain == pytest.approx(0.03 + 0.3 * np.log(5) + 0.3 + 0.5)
 
 
 @pytest.mark.parametrize(
@@ -578,6 +578,6 @@ def test_views_from_elsewhere_and_uneven_light_make_pictures_unlike(monkeypatch)
 def test_what_has_the_outline_of_an_older_mark_is_not_new_by_hand(monkeypatch, share, listed_at, older):
     monkeypatch.setattr(compare, "was_there", lambda *_: share)
     listed = [] if listed_at is None else [SimpleNamespace(spot=made(listed_at))]
-    for mismatch, told in ((BY_HAND, older), (STAND, False)):
+    for mismatch, wanted in ((BY_HAND, older), (STAND, False)):
         patch = Patch(CROP, CHANGE, 0 * U, 0 * U, np.ones(U.shape), mismatch)
-        assert compare._is_older(patch, made(), listed) == told
+        assert compare._is_older(patch, made(), listed) == wanted

@@ -110,7 +110,7 @@ def test_other_light_and_tones_change_what_is_expected_of_old_marks_only():
 
 
 @pytest.mark.parametrize(
-    ("found", "outstanding", "told", "searches"),
+    ("found", "outstanding", "wanted", "searches"),
     [
         ([[FAINT]], True, [FAINT], [None]),  # whatever is found at once counts
         ([[], [PLAIN, FAINT]], True, [PLAIN], [None, None]),  # within lamps' images only what is plain
@@ -120,7 +120,7 @@ def test_other_light_and_tones_change_what_is_expected_of_old_marks_only():
     ],
 )
 def test_lamps_images_are_searched_where_nothing_else_was_found(
-    monkeypatch, found, outstanding, told, searches
+    monkeypatch, found, outstanding, wanted, searches
 ):
     asked = []
 
@@ -132,6 +132,6 @@ def test_lamps_images_are_searched_where_nothing_else_was_found(
     monkeypatch.setattr(module, "_new_marks", new_marks)
     monkeypatch.setattr(module, "stands_out", lambda *_: outstanding)
     monkeypatch.setattr(module, "lamps", lambda seen, *_: np.full_like(seen, 0.5))
-    assert changes(compared(), ["old"]) == told
+    assert changes(compared(), ["old"]) == wanted
     assert [only for only, _ in asked] == searches
     assert [light for _, light in asked] == pytest.approx([0.2] + [1.2 * 1.5 - 1] * (len(asked) - 1))

@@ -70,7 +70,7 @@ def searched(monkeypatch):
 
 
 @pytest.mark.parametrize(
-    ("answers", "outstanding", "told", "searches"),
+    ("answers", "outstanding", "wanted", "searches"),
     [
         ([["a"]], True, ["a"], [(None, None)]),
         ([[], ["b"]], True, ["b"], [(None, None), (None, 0.5)]),
@@ -81,10 +81,10 @@ def searched(monkeypatch):
     ],
 )
 def test_marks_are_sought_beyond_lamps_where_none_is_found_at_once(
-    searched, answers, outstanding, told, searches
+    searched, answers, outstanding, wanted, searches
 ):
     marks, asked = searched(answers, outstanding=outstanding)
-    assert marks == told
+    assert marks == wanted
     assert asked == [(False, *search) for search in searches]
 
 
@@ -213,7 +213,7 @@ def test_beside_a_mark_that_is_sure_a_tenth_of_the_width_is_vague(between, sigma
 
 
 @pytest.fixture
-def told(monkeypatch):
+def answer_to(monkeypatch):
     """Reads pictures whose cards and marks are given by the pictures' names."""
 
     def run(cards, after, before=None, *, marks=(), camera=None):
@@ -233,15 +233,15 @@ CARDS = {
 }
 
 
-def test_one_picture_tells_its_marks_or_that_there_are_none(told):
+def test_one_picture_tells_its_marks_or_that_there_are_none(answer_to):
     strong, weak = found("a"), found("b", at=(8.0, 2.0), height=10.0)
-    reading = told(CARDS, "one", marks=[strong, weak])
+    reading = answer_to(CARDS, "one", marks=[strong, weak])
     assert (reading.station, reading.marks, reading.card) == ("mirror-1", (strong.mark,), VIEW)
     assert len(reading.warnings) == 1 and "much fainter at +8.0, +2.0" in reading.warnings[0]
-    blank = told(CARDS, "one")
+    blank = answer_to(CARDS, "one")
     assert (blank.kind, blank.card, blank.station) == ("no-mark", VIEW, "mirror-1")
     assert "no mark on the card" in blank.reason
-    assert told(CARDS, "none") is CARDS["none"]
+    assert answer_to(CARDS, "none") is CARDS["none"]
 
 
 @pytest.mark.parametrize(
@@ -252,21 +252,21 @@ def test_one_picture_tells_its_marks_or_that_there_are_none(told):
         ("one", "small", "the picture before shows the card of mirror-1"),
     ],
 )
-def test_two_pictures_are_of_one_card(told, after, before, said):
-    answer = told(CARDS, after, before)
+def test_two_pictures_are_of_one_card(answer_to, after, before, said):
+    answer = answer_to(CARDS, after, before)
     assert answer.reason.startswith(said)
     assert (answer.kind, answer.card, answer.station) == ("no-card", VIEW, "mirror-1")
 
 
-def test_two_pictures_of_one_card_are_compared(told):
-    assert told(CARDS, "one", "one") == ("mirror-1", "one", VIEW, "one", VIEW)
-    assert told(CARDS, "none", "one") is CARDS["none"]
+def test_two_pictures_of_one_card_are_compared(answer_to):
+    assert answer_to(CARDS, "one", "one") == ("mirror-1", "one", VIEW, "one", VIEW)
+    assert answer_to(CARDS, "none", "one") is CARDS["none"]
 
 
-def test_both_pictures_are_straightened(told):
+def test_both_pictures_are_straightened(answer_to):
     camera = SimpleNamespace(straighten=lambda picture: {"raw": "one", "other": "two"}[picture])
-    assert told(CARDS, "raw", camera=camera).station == "mirror-1"
-    assert "mirror-2" in told(CARDS, "raw", "other", camera=camera).reason
+    assert answer_to(CARDS, "raw", camera=camera).station == "mirror-1"
+    assert "mirror-2" in answer_to(CARDS, "raw", "other", camera=camera).reason
 
 
 # the card in a picture

@@ -71,9 +71,9 @@ def test_what_is_no_card_says_why():
     assert two.station is None and "only one marker" in two.reason
 
 
-@pytest.mark.parametrize(("scale", "told"), [(2.1, ("nozzle",)), (1.9, ())])
-def test_a_stranger_is_told_if_it_is_half_as_large(scale, told):
-    assert chosen(seen() + seen("nozzle", places=(0,), scale=scale))[2] == told
+@pytest.mark.parametrize(("scale", "strangers"), [(2.1, ("nozzle",)), (1.9, ())])
+def test_a_stranger_is_told_if_it_is_half_as_large(scale, strangers):
+    assert chosen(seen() + seen("nozzle", places=(0,), scale=scale))[2] == strangers
 
 
 def test_a_marker_detected_twice_is_taken_once_and_the_larger_one():

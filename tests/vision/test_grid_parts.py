@@ -32,9 +32,9 @@ def test_a_marker_s_corners_are_where_all_four_edges_meet(monkeypatch, edges_use
 
 
 @pytest.mark.parametrize(
-    ("found", "hidden", "told"), [(4, 0, True), (3, 0, False), (5, 1, True), (4, 1, False)]
+    ("found", "hidden", "enough"), [(4, 0, True), (3, 0, False), (5, 1, True), (4, 1, False)]
 )
-def test_a_picture_counts_with_as_many_markers_as_are_needed(monkeypatch, found, hidden, told):
+def test_a_picture_counts_with_as_many_markers_as_are_needed(monkeypatch, found, hidden, enough):
     """Those that are detected, less those of which an edge is hidden; others than the grid's do not count."""
     known = {i: SQUARE + 10.0 * i for i in range(20)}
     least = calibrate._FEWEST_MARKERS
@@ -51,23 +51,23 @@ def test_a_picture_counts_with_as_many_markers_as_are_needed(monkeypatch, found,
     monkeypatch.setattr(calibrate, "to_grey", lambda picture: picture)
     monkeypatch.setattr(calibrate, "_refined", refined)
     view = calibrate._grid_corners(np.zeros((9, 9), np.uint8))
-    assert (view is not None) == told
-    if told:
+    assert (view is not None) == enough
+    if enough:
         mm, px = view
         assert len(mm) == len(px) == 4 * (count - hidden)
         assert px == pytest.approx(3 * mm)
 
 
 def test_pictures_of_one_size_in_which_the_grid_is_found_are_needed(monkeypatch):
-    told, solved = [], []
+    calls, solved = [], []
     monkeypatch.setattr(calibrate, "_grid_corners", lambda picture: None if picture[0, 0] else "view")
     monkeypatch.setattr(calibrate, "_solve", lambda views, size: solved.append((views, size)) or "camera")
     good, bad = np.zeros((30, 40), np.uint8), np.ones((30, 40), np.uint8)
     few = calibrate.FEWEST_PICTURES
     pictures = [bad, *[good] * few]
-    assert calibrate.calibrate(pictures, told=lambda: told.append(1)) == "camera"
+    assert calibrate.calibrate(pictures, told=lambda: calls.append(1)) == "camera"
     assert solved == [(["view"] * few, (40, 30))]
-    assert len(told) == few + 1
+    assert len(calls) == few + 1
     with pytest.raises(CalibrationFailed, match=f"in {few - 1} of {few} pictures"):
         calibrate.calibrate([bad, *[good] * (few - 1)])
     with pytest.raises(CalibrationFailed, match="in 0 of 0 pictures"):

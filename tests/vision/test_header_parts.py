@@ -21,11 +21,11 @@ def tiff(value, *, order="<", tag=0x0112, kind=3, count=1, at=8):
 
 @pytest.mark.parametrize("order", ["<", ">"])
 @pytest.mark.parametrize(
-    ("value", "told"), [(0, 1), (1, 1), (2, 2), (3, 3), (6, 6), (7, 7), (8, 8), (9, 1), (65535, 1)]
+    ("value", "wanted"), [(0, 1), (1, 1), (2, 2), (3, 3), (6, 6), (7, 7), (8, 8), (9, 1), (65535, 1)]
 )
-def test_an_orientation_is_one_of_eight(order, value, told):
-    assert exif_orientation(tiff(value, order=order)) == told
-    assert exif_orientation(tiff(value, order=order, at=300)) == told
+def test_an_orientation_is_one_of_eight(order, value, wanted):
+    assert exif_orientation(tiff(value, order=order)) == wanted
+    assert exif_orientation(tiff(value, order=order, at=300)) == wanted
 
 
 @pytest.mark.parametrize("other", [{"tag": 0x0111}, {"tag": 0x0113}, {"kind": 4}, {"kind": 2}, {"count": 0}])

@@ -52,9 +52,9 @@ def test_scale_and_tilt_are_a_circle_s_axes(tilt, roll):
     homography = np.eye(3)
     homography[:2, :2] = rotation @ np.diag([5.0, 5.0 * squeeze]) @ rotation.T
     homography[:2, 2] = (400.0, 300.0)
-    px_per_mm, told = scale_and_tilt(homography)
+    px_per_mm, tilt_deg = scale_and_tilt(homography)
     assert px_per_mm == pytest.approx(5 * np.sqrt(squeeze))
-    assert told == pytest.approx(tilt, abs=1e-4)
+    assert tilt_deg == pytest.approx(tilt, abs=1e-4)
 
 
 @pytest.mark.parametrize("scale", [0.5, 0.25, 2.0])

@@ -41,9 +41,9 @@ def test_what_is_left_counts_through_a_blur_of_a_third_of_the_radius(radius, sd_
     """A point of height a, blurred by s, has the energy a² / (4 pi s²)."""
     rest, height = NONE.copy(), 50.0
     rest[20, 20] = height
-    told = explained(patch(), SimpleNamespace(rest=rest.ravel()), np.full(U.size, 2.0), radius)
+    share = explained(patch(), SimpleNamespace(rest=rest.ravel()), np.full(U.size, 2.0), radius)
     wanted = height**2 / (4 * np.pi * sd_px**2) / (4.0 * U.size)
-    assert 1 - told == pytest.approx(wanted, rel=0.03)
+    assert 1 - share == pytest.approx(wanted, rel=0.03)
 
 
 def test_what_has_no_weight_is_not_left():

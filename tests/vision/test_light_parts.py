@@ -331,7 +331,7 @@ def test_detail_is_kept_as_far_as_both_pictures_share_it(share):
     fine = (rng.integers(0, 2, (80, 80, 3)) * 2 - 1).astype(np.float32)
     inside = np.ones((80, 80), bool)
     inside[:10] = False
-    kept = bare_tape.believed(100 + share * fine, 100 + fine, inside, inside)
+    kept = bare_tape.shared_detail(100 + share * fine, 100 + fine, inside, inside)
     part = kept[30:60, 20:60] - 100
     slope = (part * fine[30:60, 20:60]).sum() / (fine[30:60, 20:60] ** 2).sum()
     assert slope == pytest.approx(np.clip(share, 0, 1), abs=0.06)
@@ -343,7 +343,7 @@ def test_too_little_bare_tape_tells_no_shares(count, changed):
     fine = np.random.default_rng(8).normal(0, 1, (40, 40, 3)).astype(np.float32)
     bare = np.zeros((40, 40), bool)
     bare.flat[:count] = True
-    kept = bare_tape.believed(np.zeros_like(fine), fine, np.ones((40, 40), bool), bare)
+    kept = bare_tape.shared_detail(np.zeros_like(fine), fine, np.ones((40, 40), bool), bare)
     assert np.array_equal(kept, fine) != changed
 
 
@@ -354,7 +354,7 @@ def test_what_stands_out_of_the_noise_is_kept():
     tape[40, 40] = 60.0
     bare = np.ones((80, 80), bool)
     bare[35:46, 35:46] = False
-    kept = bare_tape.believed(np.zeros_like(tape), tape, np.ones((80, 80), bool), bare)
+    kept = bare_tape.shared_detail(np.zeros_like(tape), tape, np.ones((80, 80), bool), bare)
     finest = 3 * 1.4826 * np.median(np.abs(bare_tape._bands(tape, np.ones((80, 80), np.float32))[0]))
     assert (kept[40, 40] > 60 - 2.2 * finest).all() and (kept[40, 40] < 60 - 0.9 * finest).all()
 
@@ -377,16 +377,16 @@ def test_a_tone_curve_is_a_power_of_the_ratio_to_the_tape(power):
     assert tone_curve.SAME.of(picture, picture + 50) == pytest.approx(60.0)
 
 
-@pytest.mark.parametrize(("count", "told"), [(29, False), (30, True)])
-def test_steps_of_few_points_are_filled_in(count, told):
+@pytest.mark.parametrize(("count", "counts"), [(29, False), (30, True)])
+def test_steps_of_few_points_are_filled_in(count, counts):
     steps = np.arange(-2.5, 2.55, 0.1)
     ratio = np.r_[np.full(count, -1.0), np.full(50, -2.0), np.zeros(90)]
     now = np.r_[np.full(count, -0.4), np.full(50, -2.2), np.full(90, 0.3)]
     added = tone_curve._by_steps(ratio, now, steps)
     at = {round(step, 1): value for step, value in zip(steps, added, strict=True)}
     assert (at[-2.0], at[-2.5]) == pytest.approx((-0.2, -0.2))
-    assert at[-1.0] == pytest.approx(0.6 if told else -0.1)
-    assert at[-0.5] == pytest.approx(0.3 if told else -0.05)
+    assert at[-1.0] == pytest.approx(0.6 if counts else -0.1)
+    assert at[-0.5] == pytest.approx(0.3 if counts else -0.05)
     assert at[0.0] == at[1.0] == 0.0  # the tape is the tape, whatever its own points became
 
 
@@ -493,9 +493,9 @@ def test_a_camera_model_is_told_and_read_back():
 
 @pytest.mark.parametrize("name", GOOD)
 def test_a_camera_model_needs_each_of_its_values(name):
-    for told in ({k: v for k, v in GOOD.items() if k != name}, GOOD | {name: "x"}, GOOD | {name: None}):
+    for data in ({k: v for k, v in GOOD.items() if k != name}, GOOD | {name: "x"}, GOOD | {name: None}):
         with pytest.raises(CalibrationFailed, match="calibration"):
-            CameraModel.from_json(told)
+            CameraModel.from_json(data)
 
 
 @pytest.mark.parametrize(
@@ -560,14 +560,14 @@ def test_four_pictures_of_the_grid_are_enough(monkeypatch, seen):
     grids = iter([("grid",)] * seen + [None] * 9)
     monkeypatch.setattr(calibrate, "_grid_corners", lambda picture: next(grids))
     monkeypatch.setattr(calibrate, "_solve", lambda views, size: (len(views), size))
-    told = []
+    calls = []
     pictures = [np.zeros((30, 40, 3), np.uint8)] * 6
     if seen >= 4:
-        assert calibrate.calibrate(pictures, told=lambda: told.append(1)) == (seen, (40, 30))
+        assert calibrate.calibrate(pictures, told=lambda: calls.append(1)) == (seen, (40, 30))
     else:
         with pytest.raises(CalibrationFailed, match=f"in {seen} of 6 pictures: .* at least 4,"):
-            calibrate.calibrate(pictures, told=lambda: told.append(1))
-    assert len(told) == 6
+            calibrate.calibrate(pictures, told=lambda: calls.append(1))
+    assert len(calls) == 6
 
 
 # light

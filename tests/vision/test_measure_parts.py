@@ -307,24 +307,24 @@ def test_two_points_in_a_thousand_that_lie_off_are_outliers(outliers, few):
     away = made().relative_radius(U.ravel(), V.ravel())
     inner = np.flatnonzero(away < 0.6)
     rest[inner[:outliers]] = 7.5  # 5 · 1.4826 = 7.41
-    told = measure.trust(replace(made(), rest=rest), U.ravel(), V.ravel(), np.ones(U.size))
-    assert (told == 1.0).all() == few
+    weights = measure.trust(replace(made(), rest=rest), U.ravel(), V.ravel(), np.ones(U.size))
+    assert (weights == 1.0).all() == few
     rest[inner[:outliers]] = 7.3
-    told = measure.trust(replace(made(), rest=rest), U.ravel(), V.ravel(), np.ones(U.size))
-    assert (told == 1.0).all()
+    weights = measure.trust(replace(made(), rest=rest), U.ravel(), V.ravel(), np.ones(U.size))
+    assert (weights == 1.0).all()
 
 
 def test_points_without_weight_neither_tell_the_spread_nor_count_as_outliers():
     weight = np.where(U.ravel() < 1.0, 0.0, 1.0)
     rest = np.where(weight > 0, np.where(np.arange(U.size) % 2, 1.0, -1.0), 500.0)
-    told = measure.trust(replace(made(), rest=rest), U.ravel(), V.ravel(), weight)
-    assert (told == 1.0).all()
+    weights = measure.trust(replace(made(), rest=rest), U.ravel(), V.ravel(), weight)
+    assert (weights == 1.0).all()
     inner = np.flatnonzero(made().relative_radius(U.ravel(), V.ravel()) < 0.5)
     rest[inner[:9]] = 8.0
-    told = measure.trust(replace(made(), rest=rest), U.ravel(), V.ravel(), weight)
+    weights = measure.trust(replace(made(), rest=rest), U.ravel(), V.ravel(), weight)
     spread = 1.4826
-    assert told[inner[:9]] == pytest.approx((1 - (8.0 / (6 * spread)) ** 2) ** 2, rel=1e-4)
-    assert told[inner[9:]] == pytest.approx((1 - (1.0 / (6 * spread)) ** 2) ** 2, rel=1e-4)
+    assert weights[inner[:9]] == pytest.approx((1 - (8.0 / (6 * spread)) ** 2) ** 2, rel=1e-4)
+    assert weights[inner[9:]] == pytest.approx((1 - (1.0 / (6 * spread)) ** 2) ** 2, rel=1e-4)
 
 
 # the figure, and places that do not depend on where the mark lies
@@ -376,7 +376,7 @@ def test_how_sure_a_place_is_does_not_depend_on_where_it_is(away):
     edge = 2 + 0.15 * np.cos(3 * angle + 0.4) + 0.1 * np.cos(5 * angle)
     z = 60 / (1 + np.exp((np.hypot(x, y) - edge) / 0.15)) + 3 * np.sin(2.0 * x) * (y > 0)
 
-    def told(u, v, weight):
+    def weighed(u, v, weight):
         about = {"centre": (u, v), "radius": 2.0, "weight": weight}
         spot = measure.fit_spot(x + u, y + v, z, **about)
         mark = measure.mark_of(VIEW, spot, Figure("round"), x + u, y + v, None, np.zeros(2))
@@ -384,7 +384,7 @@ def test_how_sure_a_place_is_does_not_depend_on_where_it_is(away):
         return mark.sigma_mm, mark.width_mm, sum(vague)
 
     for weight in (np.ones(x.size), np.where(x + 0.3 * y > 0.5, 0.0, 1.0)):
-        here, there = told(0.0, 0.0, weight), told(*away, weight)
+        here, there = weighed(0.0, 0.0, weight), weighed(*away, weight)
         assert there[0] == pytest.approx(here[0], rel=1e-3)
         assert there[1] == pytest.approx(here[1], rel=1e-4)
         assert there[2] == here[2]

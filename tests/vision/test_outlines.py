@@ -263,8 +263,8 @@ MARK = Mark(
 
 def test_a_reading_is_plain_values_of_micrometres() -> None:
     view = CardView(3, 0.12345, 9.87654, 12.345, np.eye(3))
-    told = Reading("nozzle", (MARK,), view, ("blurred",)).as_json()
-    assert told == {
+    values = Reading("nozzle", (MARK,), view, ("blurred",)).as_json()
+    assert values == {
         "station": "nozzle",
         "marks": [
             {

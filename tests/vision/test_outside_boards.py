@@ -58,7 +58,7 @@ def ratios(name):
     for at, rough in seen.items():
         local = sheet[at] - sheet[at].mean(axis=0)
         single[at] = fit_edges(grey, [local], fit_homography(local, rough))
-    told = []
+    each = []
     for (top, bottom), (left, right) in itertools.product(
         itertools.combinations(range(ROWS), 2), itertools.combinations(range(COLS), 2)
     ):
@@ -75,13 +75,13 @@ def ratios(name):
             own = single[row, col]
             there = project(back, project(own.homography, np.zeros((1, 2))))[0]
             variance = np.diag(card.sigma_mm(place)) + np.diag(own.sigma_mm(np.zeros(2)))
-            told.append((there - place) / np.sqrt(variance))
-    return np.array(told)
+            each.append((there - place) / np.sqrt(variance))
+    return np.array(each)
 
 
 @pytest.mark.parametrize("name", ["checks", "grid"])
 def test_outside_four_markers_foretell_the_others_within_their_sigma(name):
-    told = ratios(name)
-    assert len(told) >= 20
-    assert 0.6 < np.sqrt(np.mean(told**2)) < 1.3
-    assert np.mean(np.abs(told) < 2) > 0.85
+    found = ratios(name)
+    assert len(found) >= 20
+    assert 0.6 < np.sqrt(np.mean(found**2)) < 1.3
+    assert np.mean(np.abs(found) < 2) > 0.85

@@ -130,9 +130,9 @@ def test_the_uncertainty_is_how_far_noisy_marks_lie_apart(oval: bool) -> None:
         fit.fit_spot(U, V, clean + rng.normal(0, 2.0, U.size), centre=(0.0, 0.0), radius=2.0, oval=oval)
         for _ in range(60)
     ]
-    told = np.sqrt(np.mean([np.diag(spot.covariance) for spot in spots], axis=0))
+    stated = np.sqrt(np.mean([np.diag(spot.covariance) for spot in spots], axis=0))
     seen = np.std([spot.centre for spot in spots], axis=0)
-    np.testing.assert_allclose(seen, told, rtol=0.3)
+    np.testing.assert_allclose(seen, stated, rtol=0.3)
     assert np.mean([spot.noise for spot in spots]) == pytest.approx(2.0, rel=0.03)
     assert np.mean([spot.centre for spot in spots], axis=0) == pytest.approx([0.1, 0.2], abs=0.01)
 
@@ -239,8 +239,8 @@ def test_outside_tilt_and_scale_are_those_of_a_pinhole_camera(tilt_deg: float, s
     away = focal / scale
     inner = np.diag([focal, focal, 1.0])
     pose = np.array([(1, 0, 0), (0, -np.cos(tilt), 0), (0, -np.sin(tilt), away)])
-    px_per_mm, told = scale_and_tilt(inner @ pose)
-    assert told == pytest.approx(tilt_deg, abs=1e-4)
+    px_per_mm, found_deg = scale_and_tilt(inner @ pose)
+    assert found_deg == pytest.approx(tilt_deg, abs=1e-4)
     assert px_per_mm == pytest.approx(scale * np.sqrt(np.cos(tilt)))
     homography = np.array([(1, 0, 959.5), (0, 1, 539.5), (0, 0, 1.0)]) @ inner @ pose
     ratio = focal / (0.8 * 1920)

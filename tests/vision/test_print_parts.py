@@ -154,9 +154,9 @@ def test_words_are_centred_and_turned_to_read_upwards(turned):
 @pytest.mark.parametrize("size", SIZES)
 def test_a_card_s_measures_are_told_beside_its_picture(size, tmp_path, monkeypatch):
     monkeypatch.setattr(raster, "draw_card", lambda station, *, dpi, size: np.zeros((200, 100), np.uint8))
-    told = []
-    paths = raster.write_cards_png(tmp_path / "a" / "b", dpi=50.8, size=size, told=lambda: told.append(1))
-    assert len(paths) == len(told) == len(STATIONS)
+    calls = []
+    paths = raster.write_cards_png(tmp_path / "a" / "b", dpi=50.8, size=size, told=lambda: calls.append(1))
+    assert len(paths) == len(calls) == len(STATIONS)
     for path, station in zip(paths, STATIONS, strict=True):
         sheet = card_sheet(station, size)
         assert json.loads(path.with_suffix(".json").read_text()) == {

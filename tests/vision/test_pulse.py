@@ -103,9 +103,9 @@ def stepped(levels, frames=24, at=(5.0, 3.0), radius=2.0):
     where = np.hypot(U - at[0], V - at[1]) < radius
     for number in range(frames + 12):
         levels_now = rng.normal(0, 1.0, (*U.shape, 3)) + (levels * where * (number >= 12))[..., None]
-        told = steps.take(levels_now.astype(np.float32), QUIET)
-        if told is not None:
-            return number - 12, told
+        step = steps.take(levels_now.astype(np.float32), QUIET)
+        if step is not None:
+            return number - 12, step
     return None
 
 

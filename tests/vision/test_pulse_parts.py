@@ -29,7 +29,7 @@ def quiet(flat=FLAT, slack=0.0) -> Quiet:
 
 
 @pytest.fixture
-def told(monkeypatch):
+def change_seen(monkeypatch):
     """Calls `change_from` with a frame's flat picture as given; nothing is smoothed."""
     monkeypatch.setattr(module, "_smooth", lambda flat: np.asarray(flat, np.float32))
 
@@ -92,27 +92,27 @@ def test_what_explains_a_change_is_held_by_what_is_likely_of_it(which, height):
     assert np.count_nonzero(left) == 1
 
 
-def test_exposure_and_lamp_are_evened_out_colour_by_colour(told):
+def test_exposure_and_lamp_are_evened_out_colour_by_colour(change_seen):
     before = with_peaks(FLAT, *[(40.0, 20.0, 10.0)] * 9)
     gain = np.array([0.8, 0.9, 0.75])
-    seen = told(before * gain.astype(np.float32) + np.float32(0.5), quiet(before))
+    seen = change_seen(before * gain.astype(np.float32) + np.float32(0.5), quiet(before))
     assert np.abs(seen.levels).max() < 0.3  # of the half level added, what the gain does not explain
     assert not seen.changed.any() and seen.share == 0.0
-    assert not told(before * 0.5, quiet(before)).changed.any()
+    assert not change_seen(before * 0.5, quiet(before)).changed.any()
 
 
-def test_what_is_nearly_black_tells_no_gain(told):
+def test_what_is_nearly_black_tells_no_gain(change_seen):
     """A level of 2 that becomes 4 may be noise: it counts as from 4 to 4."""
     dark = np.full_like(FLAT, 2.0)
-    assert told(np.full_like(FLAT, 4.0), quiet(dark)).levels == pytest.approx(0.0)
-    one = told(with_peaks(np.full_like(FLAT, 4.0), *[30.0] * 5), quiet(with_peaks(dark, *[3.0] * 5)))
+    assert change_seen(np.full_like(FLAT, 4.0), quiet(dark)).levels == pytest.approx(0.0)
+    one = change_seen(with_peaks(np.full_like(FLAT, 4.0), *[30.0] * 5), quiet(with_peaks(dark, *[3.0] * 5)))
     assert one.levels[tuple(POINTS[len(POINTS) // 4])] == pytest.approx(34.0 - 5.0 - 2.0)
 
 
 @pytest.mark.parametrize(("height", "seen"), [(12.4, False), (12.8, True)])
-def test_a_point_has_changed_by_seven_times_the_noise(told, height, seen):
+def test_a_point_has_changed_by_seven_times_the_noise(change_seen, height, seen):
     """Of 1 level: 1.4826 by the median, and 0.3 more."""
-    one = told(FLAT + with_peaks(spread(1.0), *[height - 1.0] * 4))
+    one = change_seen(FLAT + with_peaks(spread(1.0), *[height - 1.0] * 4))
     assert 12.4 < 7 * (1.4826 + 0.3) < 12.8
     assert one.changed.sum() == (4 if seen else 0)
     assert one.is_local == seen
@@ -120,35 +120,37 @@ def test_a_point_has_changed_by_seven_times_the_noise(told, height, seen):
 
 
 @pytest.mark.parametrize("slack", [0.0, 5.0])
-def test_a_change_is_of_three_levels_and_more_at_old_edges(told, slack):
+def test_a_change_is_of_three_levels_and_more_at_old_edges(change_seen, slack):
     for height, seen in ((3.0, 0), (3.05, 1)):
-        one = told(with_peaks(FLAT, *[slack + height] * 4), quiet(slack=slack))
+        one = change_seen(with_peaks(FLAT, *[slack + height] * 4), quiet(slack=slack))
         assert one.changed.sum() == 4 * seen
         assert one.is_local == bool(seen)
 
 
-def test_the_contrast_and_the_glow_are_those_of_the_fourth_point(told):
-    one = told(with_peaks(FLAT, 50.0, 40.0, 30.0, 20.0, 10.0))
+def test_the_contrast_and_the_glow_are_those_of_the_fourth_point(change_seen):
+    one = change_seen(with_peaks(FLAT, 50.0, 40.0, 30.0, 20.0, 10.0))
     assert (one.contrast, one.brighter) == pytest.approx((20.0, 20.0))
-    darker = told(with_peaks(FLAT, -50.0, -40.0, -30.0, -20.0, -10.0))
+    darker = change_seen(with_peaks(FLAT, -50.0, -40.0, -30.0, -20.0, -10.0))
     assert (darker.contrast, darker.brighter) == pytest.approx((20.0, 0.0))
-    hue = told(with_peaks(FLAT, *[(50.0, 9.0, 30.0)] * 4))  # a glow is brighter in all colours
+    hue = change_seen(with_peaks(FLAT, *[(50.0, 9.0, 30.0)] * 4))  # a glow is brighter in all colours
     assert (hue.contrast, hue.brighter) == pytest.approx((50.0, 9.0))
-    assert told(FLAT + 1000 * (~INSIDE)[..., None]).contrast == 0.0  # what is beyond the rim is no change
+    assert (
+        change_seen(FLAT + 1000 * (~INSIDE)[..., None]).contrast == 0.0
+    )  # what is beyond the rim is no change
 
 
 @pytest.mark.parametrize("lamp", [1.0, 0.5])
 @pytest.mark.parametrize(("red", "wide"), [(1.3, False), (1.31, True)])
-def test_one_colour_far_from_the_others_is_other_tape(told, red, wide, lamp):
-    one = told(FLAT * np.float32([lamp, lamp, lamp * red]))
+def test_one_colour_far_from_the_others_is_other_tape(change_seen, red, wide, lamp):
+    one = change_seen(FLAT * np.float32([lamp, lamp, lamp * red]))
     assert (one.covers_much, one.share) == (wide, 1.0 if wide else 0.0)
 
 
 @pytest.mark.parametrize(("share", "wide"), [(0.34, False), (0.36, True)])
-def test_a_hand_covers_a_third_of_the_window(told, share, wide):
+def test_a_hand_covers_a_third_of_the_window(change_seen, share, wide):
     now = FLAT.copy()
     now[tuple(POINTS[: int(share * len(POINTS))].T)] -= 60.0
-    one = told(now)
+    one = change_seen(now)
     assert one.share == pytest.approx(share, abs=0.001)
     assert (one.covers_much, one.is_local) == (wide, not wide)
 

@@ -18,12 +18,12 @@ def strangers_photo(folder, station, at_mm, *, dpi, tilt_deg, tape, mark, size=(
     """
     vision.write_cards_png(folder, dpi=dpi)
     picture = cv2.imread(str(folder / f"card-{station}.png"))
-    told = json.loads((folder / f"card-{station}.json").read_text())
+    measures = json.loads((folder / f"card-{station}.json").read_text())
     rows, cols = picture.shape[:2]
-    per_mm = cols / told["width_mm"]
+    per_mm = cols / measures["width_mm"]
     y, x = (np.indices((rows, cols)) + 0.5) / per_mm
-    u, v = x - told["centre_mm"][0], told["centre_mm"][1] - y
-    picture[np.hypot(u, v) < told["window_diameter_mm"] / 2] = tape
+    u, v = x - measures["centre_mm"][0], measures["centre_mm"][1] - y
+    picture[np.hypot(u, v) < measures["window_diameter_mm"] / 2] = tape
     edge = np.clip((diameter_mm / 2 - np.hypot(u - at_mm[0], v - at_mm[1])) * per_mm + 0.5, 0, 1)[..., None]
     picture = (picture * (1 - edge) + np.array(mark) * edge).astype(np.uint8)
     # a pinhole camera: corners of the sheet, counted from pixel edges, through a rotation about the vertical
@@ -153,7 +153,7 @@ def test_two_of_four_markers_are_enough(covered):
 
 def test_json_is_the_documented_shape():
     reading = vision.read(scenes.render(scene(), np.random.default_rng(17)))
-    told = json.loads(json.dumps(reading.as_json()))
-    assert set(told) == {"station", "marks", "card", "warnings"}
-    assert set(told["marks"][0]) == {"offset_mm", "sigma_mm", "width_mm", "shape", "flat_side_deg", "new"}
-    assert set(told["card"]) == {"markers_seen", "rms_px", "px_per_mm", "tilt_deg"}
+    values = json.loads(json.dumps(reading.as_json()))
+    assert set(values) == {"station", "marks", "card", "warnings"}
+    assert set(values["marks"][0]) == {"offset_mm", "sigma_mm", "width_mm", "shape", "flat_side_deg", "new"}
+    assert set(values["card"]) == {"markers_seen", "rms_px", "px_per_mm", "tilt_deg"}

@@ -61,7 +61,7 @@ def test_a_blur_along_one_axis_leaves_the_other(which):
 # a step, as a weighted least squares fit
 
 
-def told(values):
+def in_three_colours(values):
     return np.repeat(values[..., None], 3, axis=2).astype(np.float32)
 
 
@@ -71,7 +71,9 @@ def test_a_step_s_covariance_is_that_of_its_landmarks():
     than 0.04 mm."""
     slack, smooth, likely = 0.08, 1.0, np.diag([1 / 0.3**2, 1 / 0.2**2])
     expected = 40 * np.clip(U, -2, 2) + 30 * np.clip(V, -1, 1)
-    step, doubt = _step(told(expected), told(expected), GRID, slack, smooth, NONE, likely)
+    step, doubt = _step(
+        in_three_colours(expected), in_three_colours(expected), GRID, slack, smooth, NONE, likely
+    )
     soft = cv2.GaussianBlur(expected, (0, 0), smooth)
     down, across = np.gradient(soft, GRID.pitch_mm)
     by_u, by_v = across, -down
@@ -95,7 +97,7 @@ def test_a_step_weighs_what_was_likely_against_what_is_seen():
     """With little known of the tape (0.04 mm) and as much from before, it goes half the way."""
 
     def tape(away):
-        return told(60 * np.cos((U + away) * 1.2) * (np.abs(U) < 8) * (np.abs(V) < 8))
+        return in_three_colours(60 * np.cos((U + away) * 1.2) * (np.abs(U) < 8) * (np.abs(V) < 8))
 
     steps = [
         _step(tape(0.05), tape(0.0), GRID, 0.15, 1.0, NONE, np.eye(2) / sd**2)[0][0, 0] for sd in (1.0, 0.04)
@@ -112,12 +114,18 @@ def test_what_differs_by_far_more_than_is_allowed_pulls_no_shift():
         levels = np.full(U.shape, 180.0)
         for depth, (u, v) in zip(depths, spots, strict=True):
             levels -= depth / (1 + np.exp((np.hypot(U - u + away, V - v) - 2.5) / 0.4))
-        return told(levels)
+        return in_three_colours(levels)
 
     same, _ = _step(tape((60, 60, 60), 0.06), tape((60, 60, 60)), GRID, 0.08, 1.0, NONE, np.eye(2))
     half = np.where(U > 9.0, 100.0, 0.0) * (np.hypot(U - 9, V - 9) < 3)  # on one side of the second alone
     burnt, _ = _step(
-        tape((60, 60, 60), 0.06) - told(half), tape((60, 60, 60)), GRID, 0.08, 1.0, NONE, np.eye(2)
+        tape((60, 60, 60), 0.06) - in_three_colours(half),
+        tape((60, 60, 60)),
+        GRID,
+        0.08,
+        1.0,
+        NONE,
+        np.eye(2),
     )
     assert same[0, 0] == pytest.approx(0.06, abs=0.015)
     assert burnt[0, 0] == pytest.approx(same[0, 0], abs=0.015)

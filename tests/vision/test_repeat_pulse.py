@@ -54,7 +54,7 @@ def pulse(at: tuple[float, float], radius: float = 2.2) -> np.ndarray:
 @pytest.mark.parametrize(("at", "radius"), [((3.3, -2.0), 2.2), ((2.6, -1.5), 2.35), ((3.0, -2.9), 2.05)])
 def test_a_crescent_tells_where_another_pulse_of_the_beam_lies(at, radius):
     fitted = fit_repeat(crop(pulse(at, radius)))
-    assert fitted is not None and fitted.told
+    assert fitted is not None and fitted.certain
     sigma = np.sqrt(np.diag(fitted.covariance))
     assert np.abs(fitted.spot.centre - at).max() < 0.1
     assert (np.abs(fitted.spot.centre - at) < 3 * sigma).all() and sigma.max() < 0.2
@@ -83,7 +83,7 @@ RIM = 8 * np.exp(-(((AWAY - 2.3) / 0.3) ** 2)) * (U - 3.0) / AWAY.clip(0.1)
 )
 def test_what_two_photos_of_an_old_mark_differ_by_is_no_pulse(change):
     fitted = fit_repeat(crop(change))
-    assert fitted is not None and not fitted.told
+    assert fitted is not None and not fitted.certain
 
 
 def test_where_a_lamp_s_image_lay_the_old_mark_may_differ_by_as_much():
@@ -97,19 +97,19 @@ def test_where_a_lamp_s_image_lay_the_old_mark_may_differ_by_as_much():
 def test_a_pulse_is_told_by_its_gain_its_share_and_its_height():
     spot = old_spot()
     sure = RepeatFit(spot, np.ones(1), np.eye(2), gained=76.0, share=0.71, height=1.0)
-    assert sure.told
+    assert sure.certain
     for unsure in ({"gained": 74.0}, {"share": 0.69}, {"height": 0.49}, {"height": 2.1}):
         one = replace(sure, **unsure)
-        assert not one.told and one.placed
+        assert not one.certain and one.placed
 
 
 def test_a_pulse_clearly_beside_the_old_one_needs_less_to_be_told():
     beside = RepeatFit(
         old_spot(), np.ones(1), np.eye(2), gained=46.0, share=0.56, height=1.0, away=(2.1, 0.9)
     )
-    assert beside.told
+    assert beside.certain
     for unsure in ({"gained": 44.0}, {"share": 0.54}, {"away": (1.9, 0.9)}, {"away": (2.1, 1.1)}):
-        assert not replace(beside, **unsure).told
+        assert not replace(beside, **unsure).certain
 
 
 def test_a_pulse_that_is_not_told_may_still_be_placed():
@@ -148,13 +148,13 @@ def asked(monkeypatch, fits, *, found=(), older=(), groups=None, mismatch=BY_HAN
     return repeated_pulse(SimpleNamespace(mismatch=mismatch), list(found), list(older))[:2]
 
 
-def fit(told: bool = True, placed: bool = True, gained: float = 80.0) -> SimpleNamespace:
-    return SimpleNamespace(told=told, placed=placed, gained=gained)
+def fit(certain: bool = True, placed: bool = True, gained: float = 80.0) -> SimpleNamespace:
+    return SimpleNamespace(certain=certain, placed=placed, gained=gained)
 
 
 def test_a_pulse_on_one_old_mark_is_told(monkeypatch):
     here, there = old_at(), old_at((-9.0, 4.0))
-    found, place = asked(monkeypatch, [fit(), fit(told=False)], older=[here, there])
+    found, place = asked(monkeypatch, [fit(), fit(certain=False)], older=[here, there])
     assert [one.mark for one in found] == ["on (3.0, -2.0)"] and place is None
     assert asked(monkeypatch, [fit(), fit()], older=[here, there]) == ([], None)  # light, on both
     assert asked(monkeypatch, [], older=[here], groups=[]) == ([], None)  # no pulses of one beam
@@ -170,11 +170,11 @@ def test_the_best_of_the_places_in_a_group_is_told(monkeypatch):
 
 def test_where_it_is_not_sure_its_place_is_told(monkeypatch):
     here, there = old_at(), old_at((-9.0, 4.0))
-    assert asked(monkeypatch, [fit(told=False)], older=[here]) == ([], "on (3.0, -2.0)")
-    assert asked(monkeypatch, [fit(told=False, placed=False)], older=[here]) == ([], None)
-    assert asked(monkeypatch, [fit(told=False)] * 2, older=[here, there]) == ([], None)
+    assert asked(monkeypatch, [fit(certain=False)], older=[here]) == ([], "on (3.0, -2.0)")
+    assert asked(monkeypatch, [fit(certain=False, placed=False)], older=[here]) == ([], None)
+    assert asked(monkeypatch, [fit(certain=False)] * 2, older=[here, there]) == ([], None)
     one_of_two = [Group([here], [here.spot], np.ones(3))]
-    assert asked(monkeypatch, [fit(told=False)], older=[here, there], groups=one_of_two) == ([], None)
+    assert asked(monkeypatch, [fit(certain=False)], older=[here, there], groups=one_of_two) == ([], None)
 
 
 @pytest.mark.parametrize(("at", "several"), [((3.9, -2.0), False), ((4.1, -2.0), True)])
@@ -188,7 +188,7 @@ def test_pulses_that_touch_lie_in_several_places_from_a_mm_on(monkeypatch, at, s
 
 
 def test_what_is_no_mark_of_the_old_ones_beam_is_left_out(monkeypatch):
-    here, unsure = old_at(), fit(told=False, placed=False)
+    here, unsure = old_at(), fit(certain=False, placed=False)
     piece, whole = old_at((3.5, -2.5), radius=1.4), old_at((3.5, -2.5), radius=1.6)
     assert asked(monkeypatch, [unsure], found=[piece], older=[here]) == ([], None)
     assert asked(monkeypatch, [unsure], found=[whole], older=[here]) == ([whole], None)

@@ -114,7 +114,7 @@ WIDE, MIDDLE = 3.0, np.array([4.0, -5.0])
 def named(monkeypatch, oval=0.1, cut=0.05, pair=0.05, *, ratio=1.2, cut_is=CUT, pair_is=PAIR) -> Figure:
     """The shape of an outline about (4, -5), 3 mm from it, whose figures leave so much."""
 
-    def told(answer):
+    def always(answer):
         def fit(points):  # about its middle, one radius wide
             assert points.mean(axis=0) == pytest.approx((0.0, 0.0), abs=1e-12)
             assert (points**2).sum(axis=1).mean() == pytest.approx(1.0)
@@ -122,9 +122,9 @@ def named(monkeypatch, oval=0.1, cut=0.05, pair=0.05, *, ratio=1.2, cut_is=CUT, 
 
         return fit
 
-    monkeypatch.setattr(shape, "_oval_rms", told(oval))
-    monkeypatch.setattr(shape, "_fit_cut", told((cut_is, cut)))
-    monkeypatch.setattr(shape, "_fit_pair", told((pair_is, pair)))
+    monkeypatch.setattr(shape, "_oval_rms", always(oval))
+    monkeypatch.setattr(shape, "_fit_cut", always((cut_is, cut)))
+    monkeypatch.setattr(shape, "_fit_pair", always((pair_is, pair)))
     return shape.name_shape(WIDE * SIDES + MIDDLE, ratio)
 
 
@@ -291,7 +291,7 @@ def test_a_fit_of_two_circles_starts_with_either_or_neither_the_larger(monkeypat
 def test_whether_points_are_inside_is_told_in_their_own_shape(monkeypatch):
     u, v = np.meshgrid(np.linspace(1.0, 7.0, 7), np.linspace(-8.0, -2.0, 5))
     for figure in (named(monkeypatch), named(monkeypatch, pair=0.04)):
-        told = figure.inside(u, v)
-        assert told.shape == (5, 7) and 0 < told.sum() < 35
+        within = figure.inside(u, v)
+        assert within.shape == (5, 7) and 0 < within.sum() < 35
         for row, col in np.ndindex(5, 7):
-            assert figure.inside(u[row, col : col + 1], v[row, col : col + 1])[0] == told[row, col]
+            assert figure.inside(u[row, col : col + 1], v[row, col : col + 1])[0] == within[row, col]

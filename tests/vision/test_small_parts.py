@@ -101,14 +101,14 @@ def test_blur_of_a_product_adds_the_product_of_the_slopes():
         return cv2.GaussianBlur(values, (0, 0), blur / GRID.pitch_mm)
 
     true = 50 * (blurred(new * shown) - blurred(new) * blurred(shown))
-    told = _two_edges(patch(blur_mm2=(blur**2, blur**2)), spot, ground).reshape(U.shape)
+    added = _two_edges(patch(blur_mm2=(blur**2, blur**2)), spot, ground).reshape(U.shape)
     inner = np.s_[10:-10, 10:-10]
-    assert told[inner] == pytest.approx(true[inner], abs=0.25 * np.abs(true).max())
-    assert (told * true)[inner].sum() / (true**2)[inner].sum() == pytest.approx(1.0, abs=0.25)
+    assert added[inner] == pytest.approx(true[inner], abs=0.25 * np.abs(true).max())
+    assert (added * true)[inner].sum() / (true**2)[inner].sum() == pytest.approx(1.0, abs=0.25)
     along_u, along_v = (
         _two_edges(patch(blur_mm2=one), spot, ground) for one in ((blur**2, 0.0), (0.0, blur**2))
     )
-    assert along_u + along_v == pytest.approx(told.ravel())
+    assert along_u + along_v == pytest.approx(added.ravel())
     assert not _two_edges(patch(blur_mm2=(0.1, 0.1)), spot, Ground()).any()
 
 
@@ -128,13 +128,13 @@ def test_what_a_mark_explains_is_a_share_of_the_energy(share):
 # core
 
 
-def told(height, at=(1.0, 2.0)):
+def tracked(height, at=(1.0, 2.0)):
     mark = Mark(at, (0.02, 0.02), (4.0, 4.0), "round")
     return SimpleNamespace(mark=mark, spot=SimpleNamespace(height=height))
 
 
 def test_what_is_much_fainter_than_the_strongest_is_told_and_is_no_mark():
-    strong, quarter, weak = told(80.0), told(20.0), told(19.9, (-3.0, 4.25))
+    strong, quarter, weak = tracked(80.0), tracked(20.0), tracked(19.9, (-3.0, 4.25))
     kept, words = _strong([strong, quarter, weak])
     assert kept == [strong, quarter]
     assert words == ["something much fainter at -3.0, +4.2 mm was not taken for a mark"]
@@ -301,12 +301,12 @@ def test_what_a_picture_needs_of_memory(header, result, decode):
     ("size_px", "taken"), [((1, 1), True), ((0, 5), False), ((5, 0), False), ((-1, 5), False)]
 )
 def test_a_camera_has_a_size(size_px, taken):
-    told = CameraModel(np.eye(3), np.zeros(5), (1, 1), 0.1).as_json() | {"size_px": list(size_px)}
+    data = CameraModel(np.eye(3), np.zeros(5), (1, 1), 0.1).as_json() | {"size_px": list(size_px)}
     if taken:
-        assert CameraModel.from_json(told).size_px == size_px
+        assert CameraModel.from_json(data).size_px == size_px
     else:
         with pytest.raises(CalibrationFailed, match="wrong number of values"):
-            CameraModel.from_json(told)
+            CameraModel.from_json(data)
 
 
 @pytest.mark.parametrize("line_mm", [1.0, 0.05])

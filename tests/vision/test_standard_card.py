@@ -119,8 +119,8 @@ def _caution(words):
 
 
 def test_numbers_stand_at_every_ten_on_all_four_sides():
-    told = {(one.text, *one.at_mm, one.size_mm) for one in WORDS if one.text.isdigit()}
-    assert told == {
+    numbers = {(one.text, *one.at_mm, one.size_mm) for one in WORDS if one.text.isdigit()}
+    assert numbers == {
         (f"{abs(ten)}", *at, 2.2)
         for ten in (-20, -10, 10, 20)
         for side in (1, -1)

@@ -135,16 +135,16 @@ def test_the_blur_at_the_markers_is_that_of_a_gaussian_step(monkeypatch):
     erf = np.vectorize(math.erf)
     x = np.linspace(-1.5, 1.5, 301)
     steps = np.array([(1 + erf(x / sd / np.sqrt(2))) / 2 for sd in (0.2, 0.2, 0.3)])
-    told = [(steps, 1.5, np.array([True, True, False]))]
-    monkeypatch.setattr(module, "edge_profiles", lambda *_: told[0])
+    profiles = [(steps, 1.5, np.array([True, True, False]))]
+    monkeypatch.setattr(module, "edge_profiles", lambda *_: profiles[0])
     monkeypatch.setattr(module, "to_grey", lambda picture: picture)
     seen = sharpness(None, VIEW)
     assert (seen.along_u, seen.along_v) == pytest.approx((0.04, 0.09), rel=0.02)
     assert seen.sd_mm == pytest.approx(0.3, rel=0.01)
-    told[0] = (steps[:2], 1.5, np.array([True, True]))
+    profiles[0] = (steps[:2], 1.5, np.array([True, True]))
     seen = sharpness(None, VIEW)
     assert (seen.along_u, seen.along_v) == pytest.approx((0.04, 0.04), rel=0.02)
-    told[0] = (steps[:0], 1.5, np.zeros(0, bool))
+    profiles[0] = (steps[:0], 1.5, np.zeros(0, bool))
     assert sharpness(None, VIEW).sd_mm == 0.0
 
 
@@ -212,11 +212,11 @@ def test_a_flatness_at_its_bound_is_held_if_it_wants_out(oval, flatness, pull, h
 
 
 @pytest.mark.parametrize(
-    ("flatness", "told"), [(_M_LOW - 1, _M_LOW), (_M_LOW + 1, _M_LOW + 1), (_M_HIGH + 1, _M_HIGH)]
+    ("flatness", "kept"), [(_M_LOW - 1, _M_LOW), (_M_LOW + 1, _M_LOW + 1), (_M_HIGH + 1, _M_HIGH)]
 )
-def test_a_flatness_stays_within_its_bounds(flatness, told):
+def test_a_flatness_stays_within_its_bounds(flatness, kept):
     params = np.array([9.0, 9.0, 9.0, flatness, 9.0])
-    assert _bounded(params, _Kind(False)) == pytest.approx([9.0, 9.0, 9.0, told, 9.0])
+    assert _bounded(params, _Kind(False)) == pytest.approx([9.0, 9.0, 9.0, kept, 9.0])
 
 
 # a search

@@ -94,11 +94,11 @@ def test_a_new_card_forgets_the_tape_but_not_the_place():
 
 def test_a_mark_seen_again_takes_the_newest_one_s_place():
     old = replace(MARK, offset_mm=(-5.0, 0.0), new=False)
-    told = _with_newest(
+    reading = _with_newest(
         Reading("nozzle", (MARK, old), VIEW, ("far",)), replace(MARK, offset_mm=(3.1, 2.0)), VIEW
     )
-    assert [mark.offset_mm for mark in told.marks] == [(3.1, 2.0), (-5.0, 0.0)]
-    assert told.warnings == ("far",)
+    assert [mark.offset_mm for mark in reading.marks] == [(3.1, 2.0), (-5.0, 0.0)]
+    assert reading.warnings == ("far",)
 
 
 def test_an_unseen_pulse_lies_on_the_marks_of_one_place_only():

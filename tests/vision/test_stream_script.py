@@ -49,13 +49,13 @@ class Script:
         self.step, self.compared, self.cleared = None, [], 0
 
     def show(self, change: Change = STILL, count: int = 1, every_s: float = 0.1) -> list[str]:
-        told = []
+        events = []
         self.change = change
         for _ in range(count):
             self.number, self.time_s = self.number + 1, self.time_s + every_s
             self.last = self.stream.feed(np.full((2, 2, 3), self.number, np.uint8), self.time_s)
-            told += self.last.events
-        return told
+            events += self.last.events
+        return events
 
     # what a stream asks of the rest of vision
     def track(self, *_):

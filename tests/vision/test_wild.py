@@ -100,8 +100,8 @@ def test_every_size_is_read_in_its_own_millimetres(size, station):
     assert mark.offset_mm == pytest.approx(spot.centre, abs=0.03)
     assert mark.width_mm == pytest.approx((4.0, 4.0), rel=0.1)  # the pixels of the large card blur it
     assert max(mark.sigma_mm) < 0.1
-    told = reading.as_json()["card"]
-    assert told.get("size", "standard") == size
+    card = reading.as_json()["card"]
+    assert card.get("size", "standard") == size
 
 
 def test_two_sizes_and_a_lone_stranger_are_said():
