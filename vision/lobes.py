@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from vision.reading import Mark
@@ -9,6 +11,7 @@ from vision.reading import Mark
 _LARGEST_GAP = 0.6  # between the edges, as a share of the larger width
 # least ratio of sizes, and of distances from the centre; largest gap between edges, as a share of the size
 _LOBES_ALIKE, _LOBE_GAP = 0.75, 0.6
+_SKEW = 0.2  # largest cosine of the angle at a corner of the square that four lobes form
 _LEAST_SIZE = 0.35  # a lobe's width as a share of the other's: a smaller one is a spark's
 
 
@@ -22,12 +25,14 @@ def join_lobes(marks: list[Mark]) -> list[Mark]:
 def join_pattern(marks: list[Mark]) -> list[Mark]:
     """Return marks of one picture with the lobes of one beam joined: two are a `double` mark, four a `round`.
 
-    Lobes are of equal size, lie in a ring about one centre, and nearly touch.
+    Lobes are of equal size, lie in a ring about one centre, and nearly touch. Of four, three are enough.
     """
-    for count in (4, 2):
-        ring = marks[:count]
-        if len(ring) == count and _is_pattern(ring):
-            return [_joined(ring), *marks[count:]]
+    if len(marks) >= 4 and _is_pattern(marks[:4]):
+        return [_joined(marks[:4]), *marks[4:]]
+    if len(marks) >= 3 and (square := _completed(marks[:3])):
+        return [_joined(square), *marks[3:]]
+    if len(marks) >= 2 and _is_pattern(marks[:2]):
+        return [_joined(marks[:2]), *marks[2:]]
     return marks
 
 
@@ -39,15 +44,37 @@ def _is_pattern(ring: list[Mark]) -> bool:
     return bool(alike and max(apart) - sizes.mean() < _LOBE_GAP * sizes.mean())
 
 
+def _completed(ring: list[Mark]) -> list[Mark] | None:
+    """Three marks at the corners of a square, and the fourth where it must be; None if they are not.
+
+    A faint lobe that runs into a smudge is no mark by itself, and the place of the beam would be a lobe's.
+    """
+    for i, corner in enumerate(ring):
+        one, other = (mark for j, mark in enumerate(ring) if j != i)
+        at = np.add(one.offset_mm, other.offset_mm) - corner.offset_mm
+        square = [*ring, replace(corner, offset_mm=(float(at[0]), float(at[1])))]
+        legs = [np.subtract(mark.offset_mm, corner.offset_mm) for mark in (one, other)]
+        long = np.hypot(*np.transpose(legs))
+        if _is_pattern(square) and abs(legs[0] @ legs[1]) < _SKEW * long[0] * long[1]:
+            return square
+    return None
+
+
 def _joined(ring: list[Mark]) -> Mark:
-    """Centroid and second moments of lobes together; the places of two are kept."""
+    """Centroid and second moments of lobes together; the places of two are kept.
+
+    Lobes weigh as their areas do. A circle's edge tells its radius √2 times as well as each coordinate of its
+    centre; what that does to the weights counts, too.
+    """
     centres = np.array([m.offset_mm for m in ring])
     areas = np.array([_size(m) ** 2 for m in ring])
     share = areas / areas.sum()
     away = centres - share @ centres
     own = sum(part * (_size(m) / 4) ** 2 for part, m in zip(share, ring, strict=True)) * np.eye(2)
     width = 4 * np.sqrt(np.linalg.eigvalsh(own + (share * away.T) @ away)[::-1])
-    sigma = np.sqrt(share**2 @ np.square([m.sigma_mm for m in ring]))
+    sigmas = np.array([m.sigma_mm for m in ring])
+    area_errors = 2 * np.linalg.norm(sigmas, axis=1, keepdims=True) / np.sqrt(areas)[:, None]  # relative
+    sigma = np.sqrt(share**2 @ (sigmas**2 + (area_errors * away) ** 2))
     lobes = (ring[0].offset_mm, ring[1].offset_mm) if len(ring) == 2 else None
     centre = share @ centres
     return Mark(

@@ -92,7 +92,7 @@ def test_the_descent_ends_at_the_pulses():
     both = (0.0, -2.0), (2.5, -1.0)
     start = params((0.4, -2.3), (2.2, -0.6), radius=1.7)
     start[1:3] = 4.0, 0.8
-    cost, found = pulses._descend(marks(gone(*both)), start)
+    cost, found = marks(gone(*both)).least(start)
     assert found[3:] == pytest.approx(np.ravel(both), abs=0.02)
     assert np.exp(found[0]) == pytest.approx(2.0, abs=0.02)
     assert cost < (LOGIT - 2.0) ** 2  # nothing but that the share is not the usual one
