@@ -209,7 +209,10 @@ def test_lobes_weigh_by_their_areas():
     assert both.offset_mm == pytest.approx((0.2 * 3.0, 0.0))
     own, between = 0.8 * 1.0**2 + 0.2 * 0.5**2, 0.8 * 0.2 * 3.0**2
     assert both.width_mm == pytest.approx((4 * np.sqrt(own + between), 4 * np.sqrt(own)))
-    assert both.sigma_mm == pytest.approx((np.hypot(0.8, 0.2) * 0.03, np.hypot(0.8, 0.2) * 0.04))
+    # an area's relative error is twice the sigma of a centre (0.05 in both axes together) over the width
+    weighed = np.hypot(0.8 * 2 * 0.05 / 4.0 * 0.6, 0.2 * 2 * 0.05 / 2.0 * 2.4)
+    along, across = np.hypot(0.8, 0.2) * np.array([0.03, 0.04])
+    assert both.sigma_mm == pytest.approx((np.hypot(along, weighed), across))
     assert both.lobes_mm == ((0.0, 0.0), (3.0, 0.0))
 
 
