@@ -174,7 +174,7 @@ def test_a_beam_that_is_nowhere_is_searched_for_by_turning() -> None:
             {"kind": "mark", "station": station, "head_mm": head, "offset_mm": [0.1, 0.1], "sigma_mm": 0.05}
         )
     document, done, back = laser.document(), [], []
-    for _ in range(20):
+    for _ in range(26):
         step = answer(document)
         done.append(step["do"])
         if step["do"] == "mark":
