@@ -16,24 +16,33 @@ _LEAST_SIZE = 0.35  # a lobe's width as a share of the other's: a smaller one is
 
 
 def join_lobes(marks: list[Mark]) -> list[Mark]:
-    """Return new marks, with the two strongest joined if they are lobes of one."""
+    """Return new marks, with the strongest four or two joined if they are the lobes of one beam."""
+    if (square := _square(marks)) is not None:
+        return square
     if len(marks) < 2 or not _are_lobes(marks[0], marks[1]):
         return marks
     return [_joined(marks[:2]), *marks[2:]]
 
 
 def join_pattern(marks: list[Mark]) -> list[Mark]:
-    """Return marks of one picture with the lobes of one beam joined: two are a `double` mark, four a `round`.
+    """Return marks with the lobes of one beam joined: two are a `double` mark, four a `round` one.
 
     Lobes are of equal size, lie in a ring about one centre, and nearly touch. Of four, three are enough.
     """
-    if len(marks) >= 4 and _is_pattern(marks[:4]):
-        return [_joined(marks[:4]), *marks[4:]]
-    if len(marks) >= 3 and (square := _completed(marks[:3])):
-        return [_joined(square), *marks[3:]]
+    if (square := _square(marks)) is not None:
+        return square
     if len(marks) >= 2 and _is_pattern(marks[:2]):
         return [_joined(marks[:2]), *marks[2:]]
     return marks
+
+
+def _square(marks: list[Mark]) -> list[Mark] | None:
+    """Marks with the first four, or three of such four, joined; None if those are no lobes of one beam."""
+    if len(marks) >= 4 and _is_pattern(marks[:4]):
+        return [_joined(marks[:4]), *marks[4:]]
+    if len(marks) >= 3 and (square := _completed(marks[:3])) is not None:
+        return [_joined(square), *marks[3:]]
+    return None
 
 
 def _is_pattern(ring: list[Mark]) -> bool:
@@ -55,7 +64,8 @@ def _completed(ring: list[Mark]) -> list[Mark] | None:
         square = [*ring, replace(corner, offset_mm=(float(at[0]), float(at[1])))]
         legs = [np.subtract(mark.offset_mm, corner.offset_mm) for mark in (one, other)]
         long = np.hypot(*np.transpose(legs))
-        if _is_pattern(square) and abs(legs[0] @ legs[1]) < _SKEW * long[0] * long[1]:
+        even = long.min() > _LOBES_ALIKE * long.max() and abs(legs[0] @ legs[1]) < _SKEW * long[0] * long[1]
+        if even and _is_pattern(square):
             return square
     return None
 

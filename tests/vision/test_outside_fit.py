@@ -381,13 +381,15 @@ def test_the_sigma_of_joined_lobes_is_that_of_their_centroid(marks: list[Mark]) 
 @pytest.mark.parametrize("gone", range(4))
 def test_three_of_four_lobes_tell_where_the_middle_is(gone: int) -> None:
     corners = [lobe(2.1, 5), lobe(-0.1, 5), lobe(1, 6.1), lobe(1, 3.9)]
-    found = join_pattern([*corners[:gone], *corners[gone + 1 :]])
-    assert [mark.shape for mark in found] == ["round"]
-    assert found[0].offset_mm == pytest.approx((1.0, 5.0))
+    for marks in (corners, [*corners[:gone], *corners[gone + 1 :]]):
+        for found in (join_pattern(marks), join_lobes(marks)):  # of one picture, of two
+            assert [mark.shape for mark in found] == ["round"]
+            assert found[0].offset_mm == pytest.approx((1.0, 5.0))
 
 
 def test_three_marks_that_are_no_corner_of_a_square_stay_apart() -> None:
-    for third in (lobe(1.1, 1.9), lobe(4.4), lobe(0.0, 2.2, wide=1.4)):  # equal sides; a row; another size
+    # equal sides; a row; another size; a long corner
+    for third in (lobe(1.1, 1.9), lobe(4.4), lobe(0.0, 2.2, wide=1.4), lobe(0.0, 3.1)):
         assert "round" not in [mark.shape for mark in join_pattern([lobe(0.0), lobe(2.2), third])[:1]]
 
 
