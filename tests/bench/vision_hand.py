@@ -35,6 +35,8 @@ PAIRS: dict[str, Callable[[int, int], Iterator[Case]]] = {
     "other on top by hand": lambda n, seed: other.on_top(n, seed),
     "third aligned": lambda n, seed: cases.on_top(n, seed, farthest_mm=0.3, old=2),
     "fresh tape": lambda n, seed: cases.fresh(n, seed),
+    "two lobes, pair": lambda n, seed: cases.single(n, seed, form="two", diameter=5.0, pair=True),
+    "four lobes, pair": lambda n, seed: cases.single(n, seed, form="four", diameter=5.0, pair=True),
 }
 SINGLES: dict[str, Callable[[int, int], Iterator[Case]]] = {
     "easy": lambda n, seed: cases.single(n, seed, grade="easy"),

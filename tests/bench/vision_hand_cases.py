@@ -99,9 +99,15 @@ def fresh(count: int, seed: int) -> Iterator[Case]:
 
 
 def single(
-    count: int, seed: int, *, jpeg: int | None = None, grade: str = "workshop", **changes: object
+    count: int,
+    seed: int,
+    *,
+    jpeg: int | None = None,
+    grade: str = "workshop",
+    pair: bool = False,
+    **changes: object,
 ) -> Iterator[Case]:
-    """One photo of a card with one burn of a kind, and one of the same card without it."""
+    """One photo of a card with one burn of a kind, and one of the same card without it; `pair`: two such."""
     rng = np.random.default_rng(seed)
     for _ in range(count):
         sheet = handheld.any_sheet("workshop", rng, burns=1)
@@ -113,7 +119,8 @@ def single(
         shot = replace(shot, shadow=0.0, jpeg=jpeg or shot.jpeg)
         blank = handheld.take(replace(sheet, burns=()), shot, rng)
         after = handheld.take(replace(sheet, burns=(burn,)), shot, rng)
-        yield Case(blank, None, after, burn, ())
+        again = handheld.take(replace(sheet, burns=()), shot, rng) if pair else None
+        yield Case(blank, again, after, burn, ())
 
 
 def beside_lamp(count: int, seed: int) -> Iterator[Case]:

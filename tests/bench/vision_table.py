@@ -103,6 +103,8 @@ ROWS = [
     Row("one-sided halo", [("median", "<=", 0.15), *HONEST]),
     Row("two lobes", [("median", "<=", 0.10), *HONEST]),
     Row("four lobes", [("median", "<=", 0.10), *HONEST]),
+    Row("two lobes, pair", [("right", ">=", 0.95), ("median", "<=", 0.10), *HONEST]),
+    Row("four lobes, pair", [("right", ">=", 0.95), ("median", "<=", 0.10), *HONEST]),
     Row("outside, coarse edge", [("within 2s", ">=", 0.88)], outside),
     Row("speed", [("a second", ">=", 60.0)], speed),
 ]
