@@ -54,14 +54,14 @@ REPAIR_TILT_SD, REPAIR_SHIFT_SD = 0.3e-3, 0.2  # what a repair elsewhere does to
 VOID = 0.1  # probability that a repair changed everything
 FORGOTTEN = 0.05  # odds of the mixture without the blanks against the one that they have distorted
 UPSET = 3e-4  # probability that something was changed, so that all earlier marks are void
-KNOCK = 1e-3  # probability that everything moved a little: a knock, or a week in between
+KNOCK = 3e-4  # probability that everything moved a little: a knock, or a week in between
 KNOCK_TILT_SD, KNOCK_SHIFT_SD = 1e-3, 0.5  # what a knock does to a mirror (rad), to an end of the tube (mm)
 CLOSE = 0.1  # mm: hypotheses whose contact points differ by less share their derivatives
 KEEP, LEAST, LEAST_OF_FAULT = 240, 1e-6, 1e-12
 LEAST_OF_NOISE = 1e-5
 KEEP_APART, APART = 30, 1e-3  # of the noise with all errors at once, however improbable beside the others
 KNOCKED = 24  # so many of the most probable hypotheses are also supposed to have been knocked
-UNLIKE = 3.0  # a knock is supposed if a mark is so many times as probably misread or astray as most
+UNLIKE = 5.0  # a knock is supposed if a mark is so many times as probably misread or astray as most
 DOUBT = 0.2  # a mark is made again if hypotheses that take it for misread have more of the weight
 
 
