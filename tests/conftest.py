@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -12,6 +13,9 @@ import pytest
 # one thread each: the suite must not depend on how many cores a machine has
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 os.environ.setdefault("MPLBACKEND", "Agg")
+# the tests start many processes of the program, which would each compile all of it anew
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False
 
 # no limits in seconds: the suite must hold on a machine that is busy with other things
 hypothesis.settings.register_profile(

@@ -47,7 +47,7 @@ def knocked_share(mixture: b.Mixture) -> float:
     return float(mixture.weight @ [any(note.kind == "upset" for note in notes) for notes in mixture.notes])
 
 
-@pytest.mark.parametrize("seed", [1, 5, 6])
+@pytest.mark.parametrize("seed", [1, 5])
 def test_a_knock_half_way_is_said_and_the_machine_is_aligned_all_the_same(seed: int) -> None:
     machine = draw_machine(
         seed, severity="drifted", bed="1600", corner="back-left", fault=None, disturbed=disturbance("none")

@@ -346,12 +346,14 @@ def test_beyond_a_limit_are_the_moments_of_a_truncated_normal(limit: float) -> N
     P = before.cov[0]
     var = row @ P @ row + b.MODEL_SD**2 + loose
     kept = truncnorm((limit - value) / np.sqrt(var), np.inf, loc=value, scale=np.sqrt(var))
-    after = f._beyond(before, row[None], np.array([value]), limit, np.array([loose]))
-    np.testing.assert_allclose(after.mean[0], before.mean[0] + P @ row / var * (kept.mean() - value))
-    left = P - np.outer(P @ row, P @ row) / var * (1 - kept.var() / var)
-    np.testing.assert_allclose(after.cov[0], left, rtol=1e-7, atol=1e-12)
+    way = f._Blank.beyond(before, row[None], np.array([value]), limit, np.array([loose]))
+    np.testing.assert_allclose(way.move[0], P @ row / var * (kept.mean() - value))
+    taken = np.outer(P @ row, P @ row) / var * (1 - kept.var() / var)
+    np.testing.assert_allclose(
+        way.shrink[0] * np.outer(way.gain[0], way.gain[0]), taken, rtol=1e-7, atol=1e-12
+    )
     likely = norm.logsf(limit, value, np.sqrt(var))
-    assert after.log_weight[0] == pytest.approx(WEIGHT + likely, rel=1e-9)
+    assert way.log_weight[0] == pytest.approx(WEIGHT + likely, rel=1e-9)
 
 
 @pytest.mark.parametrize("fault", [0, b.LOOSE])

@@ -1,5 +1,7 @@
 """The lens model: found again from a simulated lens, and useful."""
 
+from functools import cache
+
 import cv2
 import numpy as np
 import pytest
@@ -14,6 +16,14 @@ FOCAL = 760.0
 LENS = np.array([-0.18, 0.05, 0.0008, -0.0005, 0.0])
 INNER = np.array([(FOCAL, 0, 405.0), (0, FOCAL, 293.0), (0, 0, 1.0)])
 DPI = 110.0
+
+
+@cache
+def straight_rays():
+    """The ray (x / z, y / z) of each pixel, row by row."""
+    x, y = np.meshgrid(np.arange(SIZE[0]), np.arange(SIZE[1]))
+    pixels = np.column_stack([x.ravel(), y.ravel()]).astype(float)
+    return unbent((pixels - INNER[:2, 2]) / FOCAL)
 
 
 def unbent(bent):
@@ -34,9 +44,7 @@ def seen(page, middle_mm, turn_deg, away_mm, rng):
     """A plane picture through a lens after Brown: each pixel is looked up along its straight ray."""
     turn = cv2.Rodrigues(np.radians(turn_deg).astype(float))[0] @ np.diag([1.0, -1.0, -1.0])
     plane = np.column_stack([turn[:, 0], turn[:, 1], (0, 0, away_mm)])
-    x, y = np.meshgrid(np.arange(SIZE[0]), np.arange(SIZE[1]))
-    pixels = np.stack([x, y], axis=-1).reshape(-1, 1, 2).astype(float)
-    rays = unbent((pixels.reshape(-1, 2) - INNER[:2, 2]) / FOCAL)
+    rays = straight_rays()
     mm = np.column_stack([rays, np.ones(len(rays))]) @ np.linalg.inv(plane).T
     mm = mm[:, :2] / mm[:, 2:]
     at = ((mm * (1, -1) + middle_mm) * DPI / 25.4 - 0.5).reshape(SIZE[1], SIZE[0], 2).astype(np.float32)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from itertools import product
 from typing import Any
 
@@ -330,37 +330,55 @@ def no_mark(profile: Profile, mixture: Mixture, event: NoMark) -> Mixture:
     station, head = m.station_index(event.station), np.array(event.head_mm)
     limits = [*m.stops(profile, station), (station, CARD_HALF)]
     foretold = m.rays(profile, mixture.mean, head)
-    bad = blank = replace(mixture, log_weight=mixture.log_weight + np.log(SLIPS[mixture.noise]))
+    ways = [_Blank.bad(mixture)]
     for at, limit in limits:
         jacobian = _jacobians(profile, mixture, head, at, event.below_mm)
         shaken = scatter(profile, mixture, jacobian)
-        for axis in (0, 1):
-            for way in (1.0, -1.0):
-                value, loose = (
-                    way * m.spot(profile, foretold, at, event.below_mm)[:, axis],
-                    shaken[:, axis, axis],
-                )
-                side = _beyond(mixture, way * jacobian[:, axis], value, limit, loose)
-                blank = join(blank, side)
-    misread, all_ways = (float(np.logaddexp.reduce(log)) for log in (bad.log_weight, blank.log_weight))
-    return replace(prune(blank), doubt=float(np.exp(misread - all_ways)))
-
-
-def _beyond(mixture: Mixture, row: Array, value: Array, limit: float, loose: Array) -> Mixture:
-    """The mixture given that ``row·x`` (now ``value``) is beyond ``limit``: moments of a truncated Gaussian.
-
-    loose : (H,) variance by which a loose mount scatters it, which is no part of the state.
-    """
-    crossed = (mixture.cov @ row[:, :, None])[:, :, 0]  # (H, SIZE)
-    sigma = np.sqrt((crossed * row).sum(1) + MODEL_SD**2 + loose)
-    alpha = (limit - value) / sigma
-    tail = log_ndtr(-alpha)
-    ratio = np.exp(-0.5 * alpha**2 - 0.5 * np.log(2 * np.pi) - tail)
-    gain = crossed / sigma[:, None]
-    shrink = np.clip(ratio * (ratio - alpha), 0.0, 1.0)
-    return replace(
-        mixture,
-        log_weight=mixture.log_weight + tail,
-        mean=mixture.mean + gain * ratio[:, None],
-        cov=mixture.cov - shrink[:, None, None] * gain[:, :, None] * gain[:, None, :],
+        spot = m.spot(profile, foretold, at, event.below_mm)
+        for axis, way in product((0, 1), (1.0, -1.0)):
+            row, value = way * jacobian[:, axis], way * spot[:, axis]
+            ways.append(_Blank.beyond(mixture, row, value, limit, shaken[:, axis, axis]))
+    log_weight = np.concatenate([way.log_weight for way in ways])
+    kinds = (np.concatenate([of] * len(ways)) for of in (mixture.fault, mixture.noise, mixture.sign))
+    order, kept, total = probable(log_weight, *kinds)
+    which, source = np.divmod(order, len(mixture.fault))
+    move, gain, shrink = (
+        np.stack([getattr(way, name) for way in ways])[which, source] for name in ("move", "gain", "shrink")
     )
+    after = take(mixture, source, kept)
+    after.mean[...] += move
+    after.cov[...] -= shrink[:, None, None] * gain[:, :, None] * gain[:, None, :]
+    misread = float(np.logaddexp.reduce(ways[0].log_weight))
+    return replace(after, evidence=mixture.evidence + total, doubt=float(np.exp(misread - total)))
+
+
+@dataclass(frozen=True)
+class _Blank:
+    """One reason of a blank. The covariances come later, and only of the hypotheses that are kept: those of
+    all reasons are a hundred megabytes."""
+
+    log_weight: Array  # (H,)
+    move: Array  # (H, SIZE) of the mean
+    gain: Array  # (H, SIZE); the covariance is reduced by shrink * gain * gain'
+    shrink: Array  # (H,)
+
+    @classmethod
+    def bad(cls, mixture: Mixture) -> _Blank:
+        """The pulse was bad and tells nothing of the beam."""
+        none = np.zeros_like(mixture.mean)
+        return cls(mixture.log_weight + np.log(SLIPS[mixture.noise]), none, none, none[:, 0])
+
+    @classmethod
+    def beyond(cls, mixture: Mixture, row: Array, value: Array, limit: float, loose: Array) -> _Blank:
+        """``row·x`` (now ``value``) is beyond ``limit``: moments of a truncated Gaussian.
+
+        loose : (H,) variance by which a loose mount scatters it, which is no part of the state.
+        """
+        crossed = (mixture.cov @ row[:, :, None])[:, :, 0]  # (H, SIZE)
+        sigma = np.sqrt((crossed * row).sum(1) + MODEL_SD**2 + loose)
+        alpha = (limit - value) / sigma
+        tail = log_ndtr(-alpha)
+        ratio = np.exp(-0.5 * alpha**2 - 0.5 * np.log(2 * np.pi) - tail)
+        gain = crossed / sigma[:, None]
+        shrink = np.clip(ratio * (ratio - alpha), 0.0, 1.0)
+        return cls(mixture.log_weight + tail, gain * ratio[:, None], gain, shrink)

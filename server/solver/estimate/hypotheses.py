@@ -6,7 +6,7 @@ How screws may work is in ``screws``; what each hypothesis is, in ``Mixture``.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from math import erf, exp, pi, sqrt
 from typing import Any
 
@@ -189,7 +189,7 @@ class Mixture:
         """Mean and variance of the turn of a screw that takes hold when ``turns`` are asked for."""
         return hand(turns, self.onward[k], reversed_before=self.onward[k] != self.net_turns[k])
 
-    @property
+    @cached_property
     def best(self) -> int:
         """Index of the most probable hypothesis in which exactly those screws and bases are dead that are
         probably dead over all hypotheses; of the most probable one if there is none such.
