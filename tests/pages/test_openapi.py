@@ -36,7 +36,7 @@ CHECKS = [
     negative_data_rejection,
 ]
 QUICK = settings(
-    max_examples=10,
+    max_examples=7,
     deadline=None,
     database=None,
     phases=[Phase.generate],

@@ -45,8 +45,9 @@ def widths_mm(page, reader) -> np.ndarray:
     return np.array(found)
 
 
-@pytest.mark.parametrize(("size", "pages"), [("small", 1), ("standard", 1), ("large", 4)])
-@pytest.mark.parametrize("paper", ["a4", "letter"])
+@pytest.mark.parametrize(
+    ("size", "pages", "paper"), [("small", 1, "a4"), ("standard", 1, "letter"), ("large", 4, "letter")]
+)
 def test_outside_the_pages_are_true_to_scale_and_hold_four_cards(size, pages, paper, tmp_path):
     """pypdf reads the pages: 0.05 mm over 100 mm, and nothing runs over the edge."""
     vision.write_cards_pdf(tmp_path / "cards.pdf", paper=paper, size=size)

@@ -104,7 +104,7 @@ def test_every_size_depth_and_channel_count(rows, cols, channels, deep, seed):
         answered(cv2.imencode(".jpg", picture)[1].tobytes())
 
 
-@settings(max_examples=max(MANY // 6, 10), deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=max(MANY // 6, 6), deadline=None, suppress_health_check=list(HealthCheck))
 @given(
     seed=st.integers(0, 9999),
     fill=st.sampled_from(["noise", "flat", "halves", "stripes", "black", "white"]),
