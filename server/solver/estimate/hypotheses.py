@@ -295,10 +295,9 @@ def expecting(profile: Profile, mixture: Mixture, station: int) -> Mixture:
 
 def doubted(profile: Profile, mixture: Mixture, mount: int) -> Mixture:
     """The mixture with a mirror's tilt made as uncertain as that of a mirror far off."""
-    at = contact_points(profile, mount)
-    cov = mixture.cov.copy()
-    cov[:, m.contact_at(mount), m.contact_at(mount)] += FAR_TILT_SD[mount - 1] ** 2 * at @ at.T
-    return replace(mixture, cov=cov)
+    after = replace(mixture, cov=mixture.cov.copy())
+    _widen_tilt(profile, after, mount, FAR_TILT_SD[mount - 1])
+    return after
 
 
 def knocked(profile: Profile, mixture: Mixture) -> Mixture:
@@ -307,9 +306,14 @@ def knocked(profile: Profile, mixture: Mixture) -> Mixture:
     after = take(mixture, likely, mixture.log_weight[likely] + np.log(KNOCK))
     after.cov[:, m.TUBE, m.TUBE] += KNOCK_SHIFT_SD**2 * np.eye(4)
     for mount in (1, 2, 3):
-        at = contact_points(profile, mount)
-        after.cov[:, m.contact_at(mount), m.contact_at(mount)] += KNOCK_TILT_SD**2 * at @ at.T
+        _widen_tilt(profile, after, mount, KNOCK_TILT_SD)
     return replace(after, notes=tuple((*notes[-3:], Note("upset")) for notes in after.notes))
+
+
+def _widen_tilt(profile: Profile, mixture: Mixture, mount: int, sd: float) -> None:
+    """Make a mirror's tilt less certain, in place: by that many rad (one sd) about either axis."""
+    at, where = contact_points(profile, mount), m.contact_at(mount)
+    mixture.cov[:, where, where] += sd**2 * at @ at.T
 
 
 def turned(mixture: Mixture, k: int, turns: float) -> Mixture:
