@@ -10,9 +10,11 @@ __all__ = ["spot_rows", "worst_words"]
 
 
 def worst_words(bed: BedMap) -> Json:
-    """Return where it is worst, how far off, what passes there, and how sure the place is."""
-    worst = bed.worst
-    others = [spot.name for spot in bed.rivals]
+    """Return where it is worst, how far off, what passes there, and how sure the place is. Once the bed is
+    aligned, it does not matter which place is worst."""
+    worst, verdict = bed.worst, bed.step.verdict
+    aligned = verdict is not None and verdict.aligned
+    others = [] if aligned else [spot.name for spot in bed.rivals]
     doubt = f"The marks so far cannot tell it from the {_listed(others)}." if others else ""
     return {"place": worst.name, "offset": _offset(worst), "power": _power(worst), "doubt": doubt}
 

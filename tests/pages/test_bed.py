@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -17,6 +18,7 @@ from scipy.special import erf
 from server.pages import bed as b
 from server.pages.bed_chart import ARROW, SCREEN, SHAPES, _offset, _power, bed_svg
 from server.pages.bed_words import spot_rows, worst_words
+from server.solver.steps import Verdict
 from tests.pages.doubles import MACHINE
 
 Json = dict[str, Any]
@@ -81,6 +83,8 @@ def test_the_worst_place_is_named_with_its_uncertainty_and_its_rivals(fitted: b.
     _, flat = b.bed_maps(level)
     assert flat is not None and len(flat.rivals) == 4
     assert "cannot tell it from the" in worst_words(flat)["doubt"]
+    aligned = Verdict(True, {}, {}, None, 0.0, 1.0, (0.0, 0.0), ())
+    assert worst_words(replace(flat, step=replace(flat.step, verdict=aligned)))["doubt"] == ""
     assert [row["worst"] for row in spot_rows(None, fitted)].count(True) == 1
 
 
