@@ -16,7 +16,7 @@ from server.solver.estimate import hypotheses as b
 from server.solver.estimate import screws
 from server.solver.machine import model as m
 from server.solver.machine.trace import contact_points
-from tests.machines import profile
+from tests.machines import disturbance, profile
 from tests.machines.hands import Screw, hand_turns
 
 Array = NDArray[Any]
@@ -129,6 +129,19 @@ def test_before_the_first_pulse_all_kinds_are_there_with_their_odds() -> None:
         sizes = [b.NOISES[i].hang_mm[holder] ** 2 for i in PRIOR.noise]
         np.testing.assert_allclose(PRIOR.hang_var(station), sizes)
     np.testing.assert_allclose(PRIOR.pulse_scale, 1.0)
+
+
+def test_all_errors_at_once_are_about_those_of_a_tuesday_on_the_bench() -> None:
+    noise, errs = b.NOISES[b.ALIKE[-1]], disturbance("tuesday")
+    pairs = [
+        *((hang, errs.hanging_mm) for hang in noise.hang_mm),
+        (noise.pulse_mm, errs.tape_mm),
+        (noise.jitter, errs.jitter_mrad * 1e-3),
+        (noise.lock, errs.locknut_mrad * 1e-3),
+        (noise.slips, errs.slips),
+    ]
+    for supposed, made in pairs:
+        assert 0.7 < supposed / made < 1.5
 
 
 @pytest.mark.parametrize("fault", range(len(b.FAULTS)))
