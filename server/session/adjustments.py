@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from server.log import Json
-from server.session.events import Event, Inspected, Shift, Turn, kind_of
+from server.session.events import Inspected, Shift, Turn, kind_of
 from server.session.services import Refused
 from server.session.state import SessionState
 from server.solver import Step
@@ -39,7 +39,9 @@ class Adjusting:
         """Record the inspection of a cause."""
         self._adjust(Inspected(cause, outcome), lambda: self._source.inspected(cause, outcome))
 
-    def _adjust(self, event: Event, by_hand: Callable[[], None], *, went: float | None = None) -> None:
+    def _adjust(
+        self, event: Turn | Shift | Inspected, by_hand: Callable[[], None], *, went: float | None = None
+    ) -> None:
         due, memory = self._state.journal.step, self._state.memory
         asked = _is_asked(due, event)
         said = "Done, and saved" if asked else "Saved, but it is not the step asked for"
@@ -62,7 +64,7 @@ class Adjusting:
             raise
 
 
-def _is_asked(step: Step, event: Event) -> bool:
+def _is_asked(step: Step, event: Turn | Shift | Inspected) -> bool:
     """Whether the event is what the step asks for."""
     match event:
         case Turn(mount, screw, turns):
@@ -71,5 +73,3 @@ def _is_asked(step: Step, event: Event) -> bool:
             return (step.part, step.move_mm) == (part, move_mm)
         case Inspected(cause, _):
             return step.cause == cause
-        case _:
-            return False

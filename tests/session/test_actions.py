@@ -311,7 +311,9 @@ def test_a_mark_from_before_the_card_was_hung_does_not_count(
     session = opened(tmp_path, clock=clock)
     session.hang(HERE)
     clock.sleep(5.0)
+    asked = session.snapshot().step_name
     assert deliver(session, age_s=age_s, again=again)
+    assert session.snapshot().step_name != asked  # a press that was meant for the step before counts no more
     (entry,) = session.snapshot().events
     assert entry.withdrawn is late
     assert session.snapshot().used is not late
