@@ -290,15 +290,25 @@ def _weighed(
     shares = [np.logaddexp.reduce(some) for some in (mixture.log_weight + misread, log_weight[1])]
     doubt, beside = np.exp(np.minimum(shares - np.logaddexp.reduce(log_weight, axis=None), 0.0)).tolist()
     unlike = beside / float(mixture.weight @ (slips + ASTRAY[mixture.noise]))
-    fault, noise, sign = np.tile(mixture.fault, 2), np.tile(mixture.noise, 2), np.tile(mixture.sign, (2, 1))
-    order, kept, total = probable(log_weight.reshape(-1), fault, noise, sign)
-    source, seen = order % len(likely), order < len(likely)
+    which, source, kept, total = _kept(mixture, log_weight)
+    seen = which == 0
     after = take(mixture, source, kept)
     after.mean[seen], after.pulse[seen] = mean[source[seen]], pulse[source[seen]]
     cov = after.cov[seen] - known[source[seen]]
     after.cov[seen] = 0.5 * (cov + cov.transpose(0, 2, 1))
     notes = tuple(n if s else (*n[-3:], Note("reading")) for n, s in zip(after.notes, seen, strict=True))
     return replace(after, notes=notes, evidence=mixture.evidence + total, doubt=doubt, unlike=unlike)
+
+
+def _kept(mixture: Mixture, log_weight: Array) -> tuple[Array, Array, Array, float]:
+    """What is kept of all hypotheses, each in several ways: the index of the way, that of the hypothesis, the
+    log weight; and the log of the sum of all weights before.
+
+    log_weight : (ways, H).
+    """
+    kinds = (np.concatenate([of] * len(log_weight)) for of in (mixture.fault, mixture.noise, mixture.sign))
+    order, kept, total = probable(log_weight.reshape(-1), *kinds)
+    return *np.divmod(order, len(mixture.fault)), kept, total
 
 
 def _jacobians(
@@ -338,10 +348,7 @@ def no_mark(profile: Profile, mixture: Mixture, event: NoMark) -> Mixture:
         for axis, way in product((0, 1), (1.0, -1.0)):
             row, value = way * jacobian[:, axis], way * spot[:, axis]
             ways.append(_Blank.beyond(mixture, row, value, limit, shaken[:, axis, axis]))
-    log_weight = np.concatenate([way.log_weight for way in ways])
-    kinds = (np.concatenate([of] * len(ways)) for of in (mixture.fault, mixture.noise, mixture.sign))
-    order, kept, total = probable(log_weight, *kinds)
-    which, source = np.divmod(order, len(mixture.fault))
+    which, source, kept, total = _kept(mixture, np.stack([way.log_weight for way in ways]))
     move, gain, shrink = (
         np.stack([getattr(way, name) for way in ways])[which, source] for name in ("move", "gain", "shrink")
     )
@@ -354,7 +361,7 @@ def no_mark(profile: Profile, mixture: Mixture, event: NoMark) -> Mixture:
 
 @dataclass(frozen=True)
 class _Blank:
-    """One reason of a blank. The covariances come later, and only of the hypotheses that are kept: those of
+    """One reason for a blank. The covariances come later, and only of the hypotheses that are kept: those of
     all reasons are a hundred megabytes."""
 
     log_weight: Array  # (H,)
