@@ -239,7 +239,7 @@ def test_a_mark_is_read_where_it_is_in_the_clips_own_view(kind: str, offset_mm: 
     assert np.hypot(*np.subtract(mark.offset_mm, offset_mm)) < 0.1
 
 
-@pytest.mark.parametrize(("barrel", "offset_mm"), [(-0.1, (-6.0, 6.0))])
+@pytest.mark.parametrize(("barrel", "offset_mm"), [(-0.1, (-6.0, 6.0)), (-0.1, (8.0, 0.0))])
 def test_a_wide_lens_that_bends_lines_reads_the_near_card_to_0_15_mm(barrel: float, offset_mm) -> None:
     """A pinhole with radial distortion r (1 + k₁ r²), uncalibrated: the markers take up most of it."""
     done = read(through_a_bent_lens(KINDS["near"], offset_mm, barrel))
